@@ -1,0 +1,130 @@
+"""The bench folder: where a shop keeps profiles, jobs, records and reports, and its settings in bench.toml."""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from verifyrig.errors import BenchError, JobError, RecordError, UsageError
+
+ID_PATTERN = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
+
+
+def check_id(text: str, what: str) -> str:
+    """Return the id unchanged; raise `UsageError` where it could escape the bench folder or is no id."""
+    if not ID_PATTERN.fullmatch(text):
+        raise UsageError(
+            f"{text!r} is no {what} id",
+            where=f"{what} id",
+            mend="Use small letters, digits and '-', at most 64, the first a letter or digit.",
+        )
+    return text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """A bench folder and what its bench.toml says; folders in it are made on first write."""
+
+    root: Path
+    config: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def jobs_dir(self) -> Path:
+        """Folder of the jobs."""
+        return self.root / "jobs"
+
+    @property
+    def reports_dir(self) -> Path:
+        """Folder of the reports."""
+        return self.root / "reports"
+
+    @property
+    def profiles_dir(self) -> Path:
+        """Folder of the shop's own profiles."""
+        return self.root / "profiles"
+
+    def job_dir(self, job: str) -> Path:
+        """Return the folder of a job, whether it exists or not."""
+        return self.jobs_dir / check_id(job, "job")
+
+    def runs_dir(self, job: str | None) -> Path:
+        """Return the folder where records of a job, or of none, lie."""
+        return self.root / "runs" if job is None else self.job_dir(job) / "runs"
+
+    def records(self, job: str | None = None) -> list[Path]:
+        """Return all records of the bench, or of one job, oldest id first."""
+        patterns = ("runs/*.sqlite", "jobs/*/runs/*.sqlite")
+        if job is not None:
+            return sorted(self.runs_dir(job).glob("*.sqlite"), key=lambda path: path.stem)
+        return sorted((p for pattern in patterns for p in self.root.glob(pattern)), key=lambda path: path.stem)
+
+    def find_record(self, text: str, job: str | None = None) -> Path:
+        """Return the record meant by a path, run id, unique prefix, `first` or `last` (of the job, if one is open).
+
+        Raises:
+            RecordError: None or several fit.
+        """
+        as_path = Path(text)
+        if as_path.suffix == ".sqlite" or os.sep in text:
+            if as_path.is_file():
+                return as_path
+            raise RecordError("no such record", where=text, mend="Check the path; `verifyrig runs` lists records.")
+        if text in ("first", "last"):
+            own = self.records(job) if job is not None else self.records()
+            if not own:
+                raise RecordError(
+                    "there is no record yet", where=text, mend="Run `verifyrig run` first, or name a record's path."
+                )
+            return own[0] if text == "first" else own[-1]
+        found = [path for path in self.records() if path.stem.startswith(text)]
+        exact = [path for path in found if path.stem == text]
+        if len(exact) == 1 or len(found) == 1:
+            return (exact or found)[0]
+        what = f"{len(found)} records begin with it" if found else "no record of this bench begins with it"
+        raise RecordError(what, where=text, mend="`verifyrig runs` lists the records with their ids.")
+
+    def job_ids(self) -> list[str]:
+        """Return the ids of all jobs of this bench."""
+        return sorted(path.parent.name for path in self.jobs_dir.glob("*/job.toml"))
+
+    def check_job(self, job: str) -> str:
+        """Return the job's id; raise `JobError` where there is no such job."""
+        if check_id(job, "job") not in self.job_ids():
+            raise JobError("no such job", where=job, mend="`verifyrig job list` shows the jobs of this bench.")
+        return job
+
+
+def find_bench(option: str | None) -> Bench:
+    """Return the bench folder: `--bench`, else VERIFYRIG_BENCH, else the nearest upward with bench.toml, else here.
+
+    Raises:
+        BenchError: bench.toml cannot be read, or is no TOML.
+    """
+    named = option or os.environ.get("VERIFYRIG_BENCH")
+    root = Path(named).expanduser() if named else _nearest(Path.cwd())
+    if root.exists() and not root.is_dir():
+        raise BenchError("this is no folder", where=str(root), mend="Name a folder with --bench.")
+    return Bench(root=root.absolute(), config=read_config(root / "bench.toml"))
+
+
+def _nearest(start: Path) -> Path:
+    for folder in (start, *start.parents):
+        if (folder / "bench.toml").is_file():
+            return folder
+    return start
+
+
+def read_config(path: Path) -> dict[str, Any]:
+    """Return bench.toml as nested dictionaries, empty where there is none."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except (FileNotFoundError, NotADirectoryError):
+        return {}
+    except tomllib.TOMLDecodeError as error:
+        raise BenchError(f"not valid TOML ({error})", where=str(path), mend="Mend the line named.") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise BenchError(f"cannot be read ({error})", where=str(path), mend="Check the file's rights.") from error

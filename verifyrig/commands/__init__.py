@@ -1,0 +1,71 @@
+"""The commands: one module each, with `add_arguments(parser)` and `execute(args, context) -> Answer`.
+
+A module imports nothing heavy at its top, so that `verifyrig --help` stays instant.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from verifyrig.bench import Bench
+from verifyrig.errors import ExitCode
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What a command found.
+
+    Attributes:
+        data: The JSON object of the contract without `schema`, printed with `--json`.
+        text: What a person reads on stdout otherwise.
+        code: Exit code.
+    """
+
+    data: dict[str, Any] = field(default_factory=dict)
+    text: str = ""
+    code: ExitCode = ExitCode.DONE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Context:
+    """What every command is given: the bench folder, and whether a program or a person reads the answer."""
+
+    bench: Bench
+    json: bool = False
+
+
+class Command(Protocol):
+    """What a command module offers."""
+
+    def add_arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Declare the command's own options."""
+        ...
+
+    def execute(self, args: argparse.Namespace, context: Context) -> Answer:
+        """Do the work; raise `RigError` for what a person can mend."""
+        ...
+
+
+# name -> (module below verifyrig.commands, one line of help)
+COMMANDS: dict[str, tuple[str, str]] = {
+    "setup": ("setup", "ask for shop, operator and instruments, and write bench.toml"),
+    "demo": ("demo", "a whole job on simulated hardware, in its own bench folder"),
+    "channels": ("channels", "what this machine lets us measure, along the path of the heat"),
+    "profile": ("profile", "list, show or check profiles"),
+    "job": ("job", "one machine on the bench: open, note findings and changes, close, hand over"),
+    "run": ("run", "measure: execute a profile and keep a record"),
+    "runs": ("runs", "the records of this bench; take over records of another"),
+    "import": ("import_csv", "bring a CSV of any logger as a record"),
+    "metrics": ("metrics", "the figures of a record, each with its uncertainty"),
+    "compare": ("compare", "two runs, before and after, stage by stage"),
+    "diagnose": ("diagnose", "where the heat or the power stops, and the next test"),
+    "history": ("history", "what the system itself remembers of its last shut-downs"),
+    "report": ("report", "write the sign-off report"),
+    "qa": ("qa", "units against the limits, with capability"),
+    "rig-check": ("rig_check", "is the bench itself still right"),
+    "inspect": ("inspect", "is a record whole, sealed, unaltered; how did its run end"),
+    "export": ("export", "a record as CSV"),
+    "calibrate": ("calibrate", "correct a probe against ice or a reference thermometer"),
+}

@@ -1,0 +1,104 @@
+"""The errors that a person at the bench can mend: what, where, how.
+
+One type for each remedy. `ValueError` is left for mistakes of a programmer.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class ExitCode(IntEnum):
+    """Exit codes of every command; where several apply, the first in the order of `PRECEDENCE` wins."""
+
+    DONE = 0
+    FAILED = 1
+    BAD_INPUT = 2
+    TRIPPED = 3
+    NOT_PROVEN = 4
+    OWN_FAULT = 5
+    ENDED = 130
+
+
+PRECEDENCE = (
+    ExitCode.OWN_FAULT,
+    ExitCode.BAD_INPUT,
+    ExitCode.ENDED,
+    ExitCode.TRIPPED,
+    ExitCode.FAILED,
+    ExitCode.NOT_PROVEN,
+    ExitCode.DONE,
+)
+
+
+def first_code(*codes: ExitCode) -> ExitCode:
+    """Return the code that takes precedence; `DONE` for none."""
+    return next((code for code in PRECEDENCE if code in codes), ExitCode.DONE)
+
+
+class RigError(Exception):
+    """Base of every error that the person at the bench can mend.
+
+    Attributes:
+        what: What is wrong, one clause without a final full stop.
+        where: The file, key, port, channel or command-line word that it concerns.
+        mend: One sentence that says how to mend it.
+    """
+
+    exit_code = ExitCode.BAD_INPUT
+
+    def __init__(self, what: str, *, where: str, mend: str) -> None:
+        super().__init__(f"{where}: {what}. {mend}")
+        self.what = what
+        self.where = where
+        self.mend = mend
+
+    def as_json(self) -> dict[str, str]:
+        """Return the `error` object of the contract."""
+        return {"what": self.what, "where": self.where, "mend": self.mend}
+
+
+class UsageError(RigError):
+    """A word on the command line does not fit."""
+
+
+class ProfileError(RigError):
+    """A profile cannot be used as it is written."""
+
+
+class BenchError(RigError):
+    """`bench.toml` or the bench folder cannot be used as it is."""
+
+
+class JobError(RigError):
+    """A job cannot be found, read or changed as asked."""
+
+
+class RecordError(RigError):
+    """A record cannot be found, opened or written."""
+
+
+class ImportFault(RigError):
+    """A file to import does not hold what the command line says."""
+
+
+class SensorError(RigError):
+    """A sensor gives no reading now; the run goes on without it."""
+
+
+class SerialError(SensorError):
+    """A serial instrument is silent, gone, or taken by another program."""
+
+
+class FrameError(SensorError):
+    """A serial instrument answers, but what it sends is garbled or its checksum is wrong."""
+
+
+class LoadError(RigError):
+    """A load cannot be started as asked."""
+
+
+class SafetyRefusal(RigError):
+    """The load is refused: a question about the physical world is unanswered, or a rule forbids it."""
+
+    exit_code = ExitCode.TRIPPED

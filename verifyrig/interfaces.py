@@ -1,0 +1,281 @@
+"""What the edges look like to the orchestration: clock, sensors, load, record, controls.
+
+Each is small, so that real hardware, the simulated bench and a test's fake stand in for one another.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Literal, NamedTuple, Protocol
+
+Quantity = Literal["temperature", "speed", "voltage", "power", "energy", "clock", "share", "count"]
+
+
+class Quality(StrEnum):
+    """How far one reading can be believed."""
+
+    OK = "ok"
+    STALE = "stale"
+    STUCK = "stuck"
+    IMPLAUSIBLE = "implausible"
+    MISSING = "missing"
+
+
+class Taken(NamedTuple):
+    """A value as a sensor gives it, in the channel's unit, and how old it was when it was handed out, s."""
+
+    value: float
+    age_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One judged reading of a channel.
+
+    Attributes:
+        value: In the channel's unit; None where there is none (never a filled-in number).
+        quality: How far it can be believed; only `ok` readings count for guards and metrics.
+        age_s: Age of the value when it was sampled, s.
+        note: Reason and remedy where the quality is not `ok`.
+    """
+
+    value: float | None
+    quality: Quality = Quality.OK
+    age_s: float = 0.0
+    note: str = ""
+
+    @property
+    def ok(self) -> bool:
+        """Whether guards and metrics may use it."""
+        return self.quality is Quality.OK and self.value is not None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelInfo:
+    """What is known of a measured quantity before it is read.
+
+    Attributes:
+        channel: Contract name such as `die_temp_c`; None where no role is assigned.
+        label: The label that the driver or the instrument gives, as found (text from outside).
+        device: Stable identity: driver and device path with label or number, never an hwmon number.
+        source: The file or URL that is read, relative to the root where there is one.
+        driver: Kernel driver or protocol, such as `coretemp`, `text`.
+        limit: The machine's own limit for it (`temp*_crit`), in the channel's unit, if plausible.
+        resolution: Smallest step, in the channel's unit, where known.
+        refresh_s: Nominal interval between fresh values, s, where known.
+        expanded_uncertainty: Of the reading at 95 %, in the channel's unit, where calibration gives one.
+        correction: Added to the reading at the edge, in the channel's unit.
+        unreadable: Why it cannot be read, with remedy; empty where it can.
+    """
+
+    channel: str | None
+    label: str
+    device: str
+    source: str
+    quantity: Quantity
+    unit: str
+    driver: str = ""
+    limit: float | None = None
+    resolution: float | None = None
+    refresh_s: float | None = None
+    expanded_uncertainty: float | None = None
+    correction: float = 0.0
+    unreadable: str = ""
+
+
+class Sensor(Protocol):
+    """One measured quantity at its source."""
+
+    @property
+    def info(self) -> ChannelInfo:
+        """What is known of it."""
+        ...
+
+    def read(self) -> Taken:
+        """Return the value now, in the channel's unit, without waiting; raise `SensorError` if there is none."""
+        ...
+
+    def close(self) -> None:
+        """Let go of the file or port."""
+        ...
+
+
+class SensorBank(Protocol):
+    """All channels that a run samples, with the judgement of each reading."""
+
+    @property
+    def infos(self) -> Mapping[str, ChannelInfo]:
+        """Channels with a role, by contract name, in recording order."""
+        ...
+
+    def sample(self, now_s: float, *, load_share: float) -> dict[str, Reading]:
+        """Return one judged reading for each channel; never raises for a sensor, never waits for one."""
+        ...
+
+    def reread(self, channel: str, now_s: float) -> Reading:
+        """Read one channel once more in the same tick, past every cache of ours."""
+        ...
+
+    def close(self) -> None:
+        """Let go of all files and ports."""
+        ...
+
+
+class Clock(Protocol):
+    """Time of a run: real, scaled, or virtual."""
+
+    def now_s(self) -> float:
+        """Return seconds on a clock that never goes back and counts suspended time where the system can."""
+        ...
+
+    def utc_s(self) -> float:
+        """Return the wall clock, seconds since 1970-01-01 UTC."""
+        ...
+
+    def sleep_until(self, t_s: float, wake: threading.Event) -> None:
+        """Return at `t_s`, or as soon as `wake` is set."""
+        ...
+
+
+class MachineOff(Exception):
+    """The machine under test lost power while the record was kept elsewhere or simulated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadDemand:
+    """What a stage asks of its load.
+
+    Attributes:
+        work: Name of the work, such as `linear-algebra`.
+        workers: `all`, `quarter`, `in-turn`, a number, or core numbers.
+        memory_share: Share of free memory for works that fill memory.
+    """
+
+    work: str
+    workers: str | int | tuple[int, ...] = "all"
+    memory_share: float = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkFault:
+    """One wrong result: which work, core, when, what."""
+
+    work: str
+    core: int | None
+    t_s: float
+    detail: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadStatus:
+    """What the load reports of itself.
+
+    Attributes:
+        work_done: Units of work finished since `start`, monotone.
+        compute_errors: Wrong results since `start`.
+        workers_wanted: How many workers should be alive.
+        workers_alive: How many are.
+        faults: New faults since the last status.
+        checks_done: Results checked since `start` (for the bound that zero errors give).
+    """
+
+    work_done: float
+    compute_errors: int
+    workers_wanted: int
+    workers_alive: int
+    faults: Sequence[WorkFault] = ()
+    checks_done: int = 0
+
+
+class Load(Protocol):
+    """A load that can be told a duty share, and that never outlives its heartbeat."""
+
+    def start(self, demand: LoadDemand) -> None:
+        """Bring up the workers, at share 0; raise `LoadError` where that cannot be."""
+        ...
+
+    def set_share(self, share: float) -> None:
+        """Tell every worker its duty share, 0 to 1; takes effect within 20 ms."""
+        ...
+
+    def beat(self) -> None:
+        """Send the heartbeat; workers end themselves 2 s after the last one."""
+        ...
+
+    def status(self) -> LoadStatus:
+        """Return counts without waiting; raise `MachineOff` where the machine under test went dark."""
+        ...
+
+    def stop(self) -> float:
+        """End all workers at once; return the seconds from the call until the last one was gone."""
+        ...
+
+    def close(self) -> None:
+        """Stop if still running and let go of everything."""
+        ...
+
+
+class RecordWriter(Protocol):
+    """Takes what a run produces; never makes the caller wait for the disk (real clock)."""
+
+    def sample(self, t_s: float, utc_s: float, readings: Mapping[str, Reading]) -> None:
+        """Append one row; values of readings that are not `ok` are kept where they exist, with their quality."""
+        ...
+
+    def stage_started(self, name: str, kind: str, t_s: float) -> None:
+        """Note the start of a stage."""
+        ...
+
+    def stage_ended(self, name: str, t_s: float, ended: str) -> None:
+        """Note the end of a stage and the rule that ended it."""
+        ...
+
+    def event(self, t_s: float, kind: str, detail: Mapping[str, Any]) -> None:
+        """Append an event with a JSON-able detail."""
+        ...
+
+    def fact(self, key: str, value: Any) -> None:
+        """Set a JSON-able fact of the run (table `run`)."""
+        ...
+
+    def lag_s(self) -> float:
+        """Return how far the disk is behind, s; raise `RecordError` where writing failed (full, gone, read-only)."""
+        ...
+
+    def close(self) -> None:
+        """Commit, seal, checkpoint into one file. Without this call the record is one that broke off."""
+        ...
+
+    def abandon(self) -> None:
+        """Let go without sealing, as a power cut would leave it; what was committed stays."""
+        ...
+
+
+@dataclass(slots=True, kw_only=True)
+class Controls:
+    """What people and signals ask of a run; set from other threads, read by the runner.
+
+    Attributes:
+        wake: Set whenever one of the others changes, to end a sleep.
+        end_load: Space: end the load at once and keep recording.
+        quit_reason: `operator` (Ctrl-C), `terminated` (SIGTERM), `hangup` (closed terminal); empty while none.
+        keys: Other keys pressed, oldest first (findings, answers, external load on and off).
+    """
+
+    wake: threading.Event = field(default_factory=threading.Event)
+    end_load: threading.Event = field(default_factory=threading.Event)
+    quit_reason: str = ""
+    keys: list[str] = field(default_factory=list)
+
+    def press_end_load(self) -> None:
+        """End the load at once."""
+        self.end_load.set()
+        self.wake.set()
+
+    def quit(self, reason: str) -> None:
+        """End the run; the first reason stands."""
+        self.quit_reason = self.quit_reason or reason
+        self.wake.set()

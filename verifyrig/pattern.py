@@ -1,0 +1,71 @@
+"""When a load is on, and how much: the duty share over time since the stage began."""
+
+from __future__ import annotations
+
+import math
+
+from verifyrig.profile import LoadPlan
+
+
+def share_at(plan: LoadPlan, t_s: float) -> float:
+    """Return the duty share that the pattern asks for `t_s` seconds after the stage began, 0 after its end."""
+    if plan.pattern == "pulses":
+        return plan.share if _in_pulse(plan, t_s) else 0.0
+    if plan.pattern == "steps":
+        index = int(t_s // _step_s(plan))
+        return plan.shares[index] if 0 <= index < len(plan.shares) else 0.0
+    return plan.share
+
+
+def next_edge_s(plan: LoadPlan, t_s: float) -> float:
+    """Return the time of the next change of share after `t_s`, s since the stage began; inf if there is none."""
+    if plan.pattern == "pulses":
+        on_s, off_s, count = _pulse(plan)
+        edges = (start + step for start in (i * (on_s + off_s) for i in range(count)) for step in (0.0, on_s))
+        return next((edge for edge in edges if edge > t_s), math.inf)
+    if plan.pattern == "steps":
+        edge = (int(t_s // _step_s(plan)) + 1) * _step_s(plan)
+        return edge if edge <= len(plan.shares) * _step_s(plan) else math.inf
+    return math.inf
+
+
+def pattern_duration_s(plan: LoadPlan) -> float:
+    """Return how long the pattern lasts, s; inf for a steady load."""
+    if plan.pattern == "pulses":
+        on_s, off_s, count = _pulse(plan)
+        return count * (on_s + off_s)
+    if plan.pattern == "steps":
+        return len(plan.shares) * _step_s(plan)
+    return math.inf
+
+
+def is_gentle(plan: LoadPlan) -> bool:
+    """Return whether the load is no more than quarter-share pulses, which need nobody's answer beforehand."""
+    from_quarter = plan.workers == "quarter" and plan.share <= 1.0
+    return plan.pattern == "pulses" and (from_quarter or plan.share <= 0.25) and plan.hold is None
+
+
+def peak_share(plan: LoadPlan) -> float:
+    """Return the highest share of the whole processor that the plan may ask for, 0 to 1."""
+    duty = max(plan.shares, default=plan.share) if plan.pattern == "steps" else plan.share
+    if plan.hold is not None:
+        duty = 1.0
+    return duty * (0.25 if plan.workers == "quarter" else 1.0)
+
+
+def _pulse(plan: LoadPlan) -> tuple[float, float, int]:
+    if plan.on_s is None or plan.off_s is None or plan.count is None:
+        raise ValueError("a pulse pattern needs on_s, off_s and count")
+    return plan.on_s, plan.off_s, plan.count
+
+
+def _in_pulse(plan: LoadPlan, t_s: float) -> bool:
+    on_s, off_s, count = _pulse(plan)
+    index, into_s = divmod(t_s, on_s + off_s)
+    return 0 <= index < count and into_s < on_s
+
+
+def _step_s(plan: LoadPlan) -> float:
+    if plan.step_s is None:
+        raise ValueError("a step pattern needs step_s")
+    return plan.step_s

@@ -1,0 +1,123 @@
+"""A run as the analysis sees it: stages, sampled columns, qualities, events, facts. No file behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from verifyrig.profile import Profile
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageSpan:
+    """A stage as it was run; `end_s` and `ended` are None while it is open.
+
+    `ended` is one of settled, time, gate, tripped, skipped, stopped, interrupted.
+    """
+
+    name: str
+    kind: str
+    start_s: float
+    end_s: float | None = None
+    ended: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualityInterval:
+    """From `from_s` to `to_s`, both ends included, the channel's readings had this quality (never `ok`)."""
+
+    channel: str
+    from_s: float
+    to_s: float
+    quality: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something that happened at `t_s`: load edges (`load` with share), trips, gates, faults, keys."""
+
+    t_s: float
+    kind: str
+    detail: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """One run.
+
+    Attributes:
+        t_s: Sample times since the run began, s, shape (n,), rising.
+        utc_s: Wall clock of each sample, s since 1970, shape (n,).
+        columns: Values by channel, each shape (n,), NaN where there was no reading.
+        qualities: Where readings were not `ok`.
+        facts: Table `run` of the record, JSON values: `purpose`, `simulated`, `ambient`
+            ({"value_c", "u95_k", "source"}), `states`, `machine`, `channels`, `outcome`, `cause`, `trip`, ...
+    """
+
+    run_id: str
+    facts: Mapping[str, Any]
+    profile: Profile | None
+    stages: tuple[StageSpan, ...]
+    t_s: FloatArray
+    utc_s: FloatArray
+    columns: Mapping[str, FloatArray]
+    qualities: tuple[QualityInterval, ...] = ()
+    events: tuple[Event, ...] = ()
+
+    def has(self, channel: str) -> bool:
+        """Return whether the channel has at least one reading."""
+        return channel in self.columns and bool(np.isfinite(self.columns[channel]).any())
+
+    def stage(self, name: str) -> StageSpan | None:
+        """Return the stage of that name, or None."""
+        return next((stage for stage in self.stages if stage.name == name), None)
+
+    def usable(self, channel: str) -> FloatArray:
+        """Return the channel with NaN wherever its reading was not `ok`, shape (n,)."""
+        values = np.array(self.columns[channel], dtype=np.float64, copy=True)
+        for interval in self.qualities:
+            if interval.channel == channel:
+                low = np.searchsorted(self.t_s, interval.from_s, side="left")
+                high = np.searchsorted(self.t_s, interval.to_s, side="right")
+                values[low:high] = np.nan
+        return values
+
+    def within(self, stage: StageSpan) -> slice:
+        """Return the samples from the stage's start to its end, both included, as a slice of the columns."""
+        end_s = np.inf if stage.end_s is None else stage.end_s
+        low = int(np.searchsorted(self.t_s, stage.start_s, side="left"))
+        return slice(low, int(np.searchsorted(self.t_s, end_s, side="right")))
+
+    def until(self, t_s: float) -> Trace:
+        """Return what was known `t_s` seconds into the run: nothing later, open stages open, outcome `running`."""
+        n = int(np.searchsorted(self.t_s, t_s, side="right"))
+        if n == len(self.t_s) and (len(self.t_s) == 0 or t_s >= self._last_s()):
+            return self
+        return replace(
+            self,
+            facts={**self.facts, "outcome": "running", "cause": None, "trip": None},
+            stages=tuple(_stage_until(stage, t_s) for stage in self.stages if stage.start_s <= t_s),
+            t_s=self.t_s[:n],
+            utc_s=self.utc_s[:n],
+            columns={name: values[:n] for name, values in self.columns.items()},
+            qualities=tuple(replace(q, to_s=min(q.to_s, t_s)) for q in self.qualities if q.from_s <= t_s),
+            events=tuple(event for event in self.events if event.t_s <= t_s),
+        )
+
+    def _last_s(self) -> float:
+        ends = [stage.end_s for stage in self.stages if stage.end_s is not None]
+        return max([float(self.t_s[-1]), *ends])
+
+
+def _stage_until(stage: StageSpan, t_s: float) -> StageSpan:
+    if stage.end_s is not None and stage.end_s <= t_s:
+        return stage
+    return replace(stage, end_s=None, ended=None)
