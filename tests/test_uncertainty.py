@@ -1,0 +1,103 @@
+"""Budgets against the worked examples and the table of the GUM (figures and sources in data/gum.toml)."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from verifyrig.uncertainty import (
+    Component,
+    combine,
+    coverage_factor,
+    effective_dof,
+    standard_from_expanded,
+    standard_from_half_width,
+)
+
+GUM: dict[str, Any] = tomllib.loads((Path(__file__).parent / "data" / "gum.toml").read_text("utf-8"))
+
+
+def end_gauge() -> list[Component]:
+    lines = zip(GUM["end_gauge"]["u_nm"], GUM["end_gauge"]["dof"], strict=True)
+    return [Component(name=f"line {at}", standard_uncertainty=u, dof=dof) for at, (u, dof) in enumerate(lines)]
+
+
+def test_end_gauge_budget_agrees_with_the_gum() -> None:
+    combined = combine(end_gauge(), p=0.99)
+    assert round(combined.standard_uncertainty) == GUM["end_gauge"]["u_c_nm"]
+    # The GUM cuts 16.7 down to 16 before it takes k, and multiplies k by u_c already rounded to 32 nm.
+    assert math.floor(combined.effective_dof) == GUM["end_gauge"]["effective_dof"]
+    assert round(coverage_factor(16, 0.99), 2) == GUM["end_gauge"]["k_99"]
+    assert round(coverage_factor(16, 0.99) * round(combined.standard_uncertainty)) == 93
+    # Without those two roundings: u_c 31.7 nm, k(16.7) 2.90.
+    assert combined.expanded_uncertainty == pytest.approx(GUM["end_gauge"]["expanded_99_nm"], rel=0.013)
+
+
+@pytest.mark.parametrize(("column", "p"), [("p90", 0.90), ("p95", 0.95), ("p95_45", 0.9545), ("p99", 0.99)])
+def test_coverage_factors_agree_with_table_g2(column: str, p: float) -> None:
+    for dof, printed in zip(GUM["t_factors"]["dof"], GUM["t_factors"][column], strict=True):
+        assert coverage_factor(dof or math.inf, p) == pytest.approx(printed, abs=0.011)
+
+
+def test_coverage_factor_agrees_with_the_reference_library_between_whole_degrees_of_freedom() -> None:
+    from scipy import stats
+
+    for dof in (0.7, 1.5, 2.25, 7.9, 33.3, 1e4):
+        assert coverage_factor(dof) == pytest.approx(float(stats.t.ppf(0.975, dof)), rel=1e-9)
+
+
+def test_sensitivities_scale_and_lose_their_sign() -> None:
+    doubled = combine([Component(name="a", standard_uncertainty=3.0, sensitivity=-2.0)])
+    assert doubled.standard_uncertainty == pytest.approx(6.0)
+    assert doubled.coverage_factor == pytest.approx(1.959964, abs=1e-6)  # normal table
+    assert doubled.effective_dof == math.inf
+
+
+def test_tiny_components_keep_their_degrees_of_freedom() -> None:
+    tiny = [Component(name="a", standard_uncertainty=1e-120, dof=5.0)]
+    assert effective_dof(tiny) == pytest.approx(5.0)
+
+
+def test_a_budget_of_nothing_is_exact() -> None:
+    assert combine([]).expanded_uncertainty == 0.0
+    assert combine([Component(name="count", standard_uncertainty=0.0, dof=3.0)]).effective_dof == math.inf
+
+
+def test_expanded_uncertainty_covers_as_often_as_it_says() -> None:
+    # Two means of 4 and 6 readings with sd 1.0 and 0.3, difference of true values 0; seeded, 4000 draws.
+    rng = np.random.default_rng(20240117)
+    first = rng.normal(0.0, 1.0, (4000, 4))
+    second = rng.normal(0.0, 0.3, (4000, 6))
+    covered = 0
+    for a, b in zip(first, second, strict=True):
+        budget = combine(
+            [
+                Component(name="a", standard_uncertainty=float(a.std(ddof=1)) / 2.0, dof=3.0),
+                Component(name="b", standard_uncertainty=float(b.std(ddof=1)) / math.sqrt(6), dof=5.0),
+            ]
+        )
+        covered += abs(a.mean() - b.mean()) <= budget.expanded_uncertainty
+    # Welch-Satterthwaite is an approximation: within 1.5 % of the stated 95 %, plus 3 sigma of 4000 draws.
+    assert covered / 4000 == pytest.approx(0.95, abs=0.015 + 3 * math.sqrt(0.95 * 0.05 / 4000))
+
+
+def test_rectangular_and_stated_uncertainties() -> None:
+    assert standard_from_half_width(1.5) == pytest.approx(0.8660, abs=5e-5)  # GUM 4.3.7: a/sqrt(3)
+    assert standard_from_expanded(0.240) == pytest.approx(0.120)
+    assert standard_from_expanded(0.258, 2.58) == pytest.approx(0.100)
+
+
+def test_mistakes_are_refused() -> None:
+    with pytest.raises(ValueError, match="not >= 0"):
+        Component(name="probe", standard_uncertainty=math.nan)
+    with pytest.raises(ValueError, match="degrees of freedom"):
+        Component(name="probe", standard_uncertainty=1.0, dof=0.0)
+    with pytest.raises(ValueError, match="degrees of freedom"):
+        coverage_factor(0.0)
+    with pytest.raises(ValueError, match="coverage probability"):
+        coverage_factor(5.0, 95.0)
