@@ -1,0 +1,214 @@
+"""Reads a TOML table key by key and collects every fault on the way, so that a person can mend them all at once.
+
+A fault never stops the reading: the key then counts as absent. Whoever reads asks `Faults` at the end.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One thing to mend: where it stands (file and key path), what is wrong, how to mend it."""
+
+    where: str
+    what: str
+    mend: str
+
+
+@dataclass(slots=True, kw_only=True)
+class Faults:
+    """All faults of one file, in the order in which they were found."""
+
+    origin: str
+    found: list[Fault] = field(default_factory=list)
+
+    def add(self, path: str, what: str, mend: str) -> None:
+        """Note a fault at a key path such as `stage[2]`; an empty path means the file itself."""
+        where = f"{self.origin}, {path}" if path else self.origin
+        self.found.append(Fault(where=where, what=what, mend=mend))
+
+
+def parse_table(text: str, faults: Faults) -> Table | None:
+    """Return the whole file as a table, or None with one fault where it is no TOML."""
+    try:
+        return Table(values=tomllib.loads(text), path="", faults=faults)
+    except tomllib.TOMLDecodeError as error:
+        faults.add("", f"this is not valid TOML ({error})", "Mend the line named.")
+    except RecursionError:
+        faults.add("", "its brackets are nested too deep", "Write no more brackets than the example has.")
+    return None
+
+
+def shown(value: object) -> str:
+    """Return a value as a fault quotes it: short, on one line, control characters escaped."""
+    text = "true" if value is True else "false" if value is False else repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+@dataclass(slots=True, kw_only=True)
+class Table:
+    """One TOML table; keys that nobody has asked for by `done()` are faults.
+
+    Attributes:
+        path: Key path of the table, such as `stage[2].load`; tables of an array are counted from 1.
+    """
+
+    values: dict[str, Any]
+    path: str
+    faults: Faults
+    asked: list[str] = field(default_factory=list)
+
+    def fault(self, what: str, mend: str) -> None:
+        """Note a fault of this table."""
+        self.faults.add(self.path, what, mend)
+
+    def has(self, key: str) -> bool:
+        """Return whether the key is written, whatever its value."""
+        return key in self.values
+
+    def take(self, key: str) -> Any:
+        """Return the raw value, None where the key is absent, and count the key as known."""
+        self.asked.append(key)
+        return self.values.get(key)
+
+    def child_path(self, key: str) -> str:
+        """Return the key path of a key of this table."""
+        return f"{self.path}.{key}" if self.path else key
+
+    def number(
+        self,
+        key: str,
+        *,
+        mend: str,
+        minimum: float | None = None,
+        above: float | None = None,
+        maximum: float | None = None,
+    ) -> float | None:
+        """Return a finite number within the bounds, or None where it is absent or at fault."""
+        value = self.take(key)
+        if value is None:
+            return None
+        number = _finite(value)
+        if number is None:
+            self.fault(f"{key} is {shown(value)}, and must be a number", mend)
+        elif minimum is not None and number < minimum:
+            self.fault(f"{key} is {shown(value)}, and must be at least {minimum:g}", mend)
+        elif above is not None and number <= above:
+            self.fault(f"{key} is {shown(value)}, and must be above {above:g}", mend)
+        elif maximum is not None and number > maximum:
+            self.fault(f"{key} is {shown(value)}, and must be at most {maximum:g}", mend)
+        else:
+            return number
+        return None
+
+    def whole(self, key: str, *, mend: str, minimum: int = 1, maximum: int = 1_000_000) -> int | None:
+        """Return a whole number within the bounds, or None where it is absent or at fault."""
+        value = self.take(key)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int) or not minimum <= value <= maximum:
+            self.fault(f"{key} is {shown(value)}, and must be a whole number from {minimum} to {maximum}", mend)
+            return None
+        return value
+
+    def text(self, key: str, *, mend: str, longest: int = 10_000) -> str | None:
+        """Return a text that is not blank, or None where it is absent or at fault."""
+        value = self.take(key)
+        if value is None:
+            return None
+        if not isinstance(value, str) or not value.strip() or len(value) > longest:
+            self.fault(f"{key} is {shown(value)}, and must be a text of 1 to {longest} characters", mend)
+            return None
+        return value
+
+    def choice(self, key: str, allowed: Sequence[str], *, mend: str = "") -> str | None:
+        """Return one of the allowed words, or None where it is absent or at fault."""
+        value = self.take(key)
+        if value is None:
+            return None
+        if isinstance(value, str) and value in allowed:
+            return value
+        self.fault(f"{key} is {shown(value)}, and must be one of {', '.join(allowed)}", mend or meant(value, allowed))
+        return None
+
+    def flag(self, key: str, *, mend: str) -> bool:
+        """Return true or false; false where it is absent or at fault."""
+        value = self.take(key)
+        if isinstance(value, bool):
+            return value
+        if value is not None:
+            self.fault(f"{key} is {shown(value)}, and must be true or false", mend)
+        return False
+
+    def texts(self, key: str, *, mend: str) -> tuple[str, ...]:
+        """Return a list of texts, empty where it is absent or at fault."""
+        value = self.take(key)
+        if value is None:
+            return ()
+        if isinstance(value, list) and all(isinstance(item, str) for item in value):
+            return tuple(value)
+        self.fault(f"{key} is {shown(value)}, and must be a list of texts", mend)
+        return ()
+
+    def numbers(self, key: str, *, mend: str) -> tuple[float, ...]:
+        """Return a list of finite numbers, empty where it is absent or at fault."""
+        value = self.take(key)
+        if value is None:
+            return ()
+        found = [_finite(item) for item in value] if isinstance(value, list) else [None]
+        if None in found or not found:
+            self.fault(f"{key} is {shown(value)}, and must be a list of numbers", mend)
+            return ()
+        return tuple(number for number in found if number is not None)
+
+    def table(self, key: str, *, mend: str) -> Table | None:
+        """Return a table within this one, or None where it is absent or at fault."""
+        value = self.take(key)
+        if value is None:
+            return None
+        if isinstance(value, dict):
+            return Table(values=value, path=self.child_path(key), faults=self.faults)
+        self.fault(f"{key} is {shown(value)}, and must be a table", mend)
+        return None
+
+    def tables(self, key: str, *, mend: str) -> list[Table]:
+        """Return the tables of an array, empty where it is absent or at fault."""
+        value = self.take(key)
+        if value is None:
+            return []
+        if isinstance(value, list) and all(isinstance(item, dict) for item in value):
+            paths = (f"{self.child_path(key)}[{n}]" for n in range(1, len(value) + 1))
+            return [Table(values=item, path=path, faults=self.faults) for item, path in zip(value, paths, strict=True)]
+        self.fault(f"{key} is {shown(value)}, and must be an array of tables", mend)
+        return []
+
+    def done(self) -> None:
+        """Note every key that nobody asked for."""
+        for key in self.values:
+            if key not in self.asked:
+                self.fault(f"{shown(key)} is not a key known here", meant(key, self.asked))
+
+
+def meant(word: object, known: Sequence[str]) -> str:
+    """Return a sentence that offers the nearest known word, or all of them."""
+    near = difflib.get_close_matches(str(word), known, n=1)
+    if near:
+        return f"Did you mean {near[0]}?"
+    return f"Known here: {', '.join(sorted(set(known)))}."
+
+
+def _finite(value: object) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) else None
