@@ -1,0 +1,105 @@
+"""Metrics of traces whose answer is known in closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from verifyrig.analysis import judge_thresholds, metrics_of, run_verdict
+from verifyrig.errors import ExitCode
+from verifyrig.profile import LoadPlan, Profile, Settle, Stage, StageKind, Threshold
+from verifyrig.summary import exit_code_of, sentences_of, summary_of
+from verifyrig.trace import Event, FloatArray, StageSpan, Trace
+from verifyrig.verdict import Verdict
+
+REST_S, LOAD_S, COOL_S = 200.0, 2400.0, 900.0
+REST_W, LOAD_W = 15.0, 115.0
+ROOM_C = 22.0
+# A Foster ladder: Z(t) = sum R_i (1 - exp(-t / tau_i)), the closed form of JESD51-1's transient impedance.
+FOSTER = ((0.12, 0.8), (0.06, 25.0), (0.12, 180.0))
+
+
+def impedance(t_s: FloatArray | float) -> FloatArray:
+    t = np.clip(np.asarray(t_s, dtype=np.float64), 0.0, None)
+    return sum((r * (1 - np.exp(-t / tau)) for r, tau in FOSTER), start=np.zeros_like(t))
+
+
+def ladder_trace(noise_k: float = 0.0, seed: int = 1, ended: str = "settled", **changed: object) -> Trace:
+    end_s = REST_S + LOAD_S + COOL_S
+    t = np.arange(0.0, end_s + 0.5, 1.0)
+    total = sum(r for r, _ in FOSTER)
+    step = LOAD_W - REST_W
+    temp = ROOM_C + REST_W * total + step * (impedance(t - REST_S) - impedance(t - REST_S - LOAD_S))
+    temp = temp + noise_k * np.random.default_rng(seed).standard_normal(len(t))
+    on = (t >= REST_S) & (t < REST_S + LOAD_S)
+    columns = {
+        "die_temp_c": temp,
+        "ambient_temp_c": np.full_like(t, ROOM_C),
+        "package_power_w": np.where(on, LOAD_W, REST_W),
+        "cpu_fan_speed_rpm": np.where(on, 1400.0, 700.0),
+        "compute_errors": np.zeros_like(t),
+        "load_share": on.astype(float),
+    }
+    columns.update({k: v for k, v in changed.items() if isinstance(v, np.ndarray)})
+    settle = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
+    profile = Profile(
+        name="ladder", title="", text="", recipe="r1",
+        stages=(
+            Stage(name="idle", kind=StageKind.IDLE, max_duration_s=REST_S),
+            Stage(name="load", kind=StageKind.LOAD, max_duration_s=LOAD_S, settle=settle, load=LoadPlan(work="x")),
+            Stage(name="cooldown", kind=StageKind.COOLDOWN, max_duration_s=COOL_S),
+        ),
+        thresholds=(Threshold(metric="load.thermal_resistance", maximum=0.45),),
+    )  # fmt: skip
+    return Trace(
+        run_id="20260101-000000-abcd",
+        facts={"purpose": "verification", "outcome": "completed", "simulated": True},
+        profile=profile,
+        stages=(
+            StageSpan(name="idle", kind="idle", start_s=0.0, end_s=REST_S, ended="time"),
+            StageSpan(name="load", kind="load", start_s=REST_S, end_s=REST_S + LOAD_S, ended=ended),
+            StageSpan(name="cooldown", kind="cooldown", start_s=REST_S + LOAD_S, end_s=end_s, ended="time"),
+        ),
+        t_s=t,
+        utc_s=t + 1.7e9,
+        columns=columns,
+        events=(
+            Event(t_s=REST_S, kind="load", detail={"share": 1.0}),
+            Event(t_s=REST_S + LOAD_S, kind="load", detail={"share": 0.0}),
+        ),
+    )
+
+
+def test_the_resistance_is_the_ladders_sum() -> None:
+    found = metrics_of(ladder_trace(noise_k=0.3))["load.thermal_resistance"]
+    assert found.value == pytest.approx(0.30, abs=0.005)
+    assert found.u95 is not None and 0.005 < found.u95 < 0.03
+
+
+@pytest.mark.parametrize("window_s", [5, 60, 600])
+@pytest.mark.parametrize("stage", ["load", "cooldown"])
+def test_the_impedance_is_the_closed_form_from_step_and_cooldown(stage: str, window_s: int) -> None:
+    found = metrics_of(ladder_trace(noise_k=0.2))[f"{stage}.thermal_impedance_{window_s}s"]
+    assert found.value == pytest.approx(float(impedance(float(window_s))), rel=0.03)
+
+
+def test_a_threshold_well_above_the_figure_passes_and_exits_0() -> None:
+    summary = summary_of(ladder_trace(noise_k=0.2), "x.sqlite")
+    assert summary["verdict"] == "pass" and exit_code_of(summary) is ExitCode.DONE
+    assert any("die to room" in line for line in sentences_of(summary))
+
+
+@pytest.mark.parametrize("ended", ["tripped", "stopped", "interrupted", "gate"])
+def test_a_stage_that_ended_early_never_passes(ended: str) -> None:
+    trace = ladder_trace(ended=ended)
+    results = judge_thresholds(trace, metrics_of(trace))
+    assert run_verdict(trace, results) is Verdict.NOT_MEASURED and results[0].why
+
+
+def test_a_partly_missing_stage_never_passes() -> None:
+    whole = ladder_trace()
+    temp = whole.columns["die_temp_c"].copy()
+    temp[500:900] = np.nan
+    trace = ladder_trace(die_temp_c=temp)
+    results = judge_thresholds(trace, metrics_of(trace))
+    assert results[0].verdict is Verdict.NOT_MEASURED and "missing" in results[0].why

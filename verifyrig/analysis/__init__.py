@@ -1,0 +1,36 @@
+"""Thermal analysis: metrics with their uncertainty, forecasts, judged thresholds, comparable runs. Pure functions."""
+
+from verifyrig.analysis.comparable import compare
+from verifyrig.analysis.forecast import StageForecaster, forecast, load_start_forecast, touch_safe_in_s
+from verifyrig.analysis.metrics import metrics_of
+from verifyrig.analysis.results import (
+    Comparison,
+    Forecast,
+    LoadStart,
+    Metric,
+    MetricDifference,
+    StageComparison,
+    ThresholdResult,
+)
+from verifyrig.analysis.thresholds import judge_thresholds, run_verdict
+
+ANALYSIS_VERSION = "1"
+
+__all__ = [
+    "ANALYSIS_VERSION",
+    "Comparison",
+    "Forecast",
+    "LoadStart",
+    "Metric",
+    "MetricDifference",
+    "StageComparison",
+    "StageForecaster",
+    "ThresholdResult",
+    "compare",
+    "forecast",
+    "judge_thresholds",
+    "load_start_forecast",
+    "metrics_of",
+    "run_verdict",
+    "touch_safe_in_s",
+]

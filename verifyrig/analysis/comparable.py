@@ -1,0 +1,230 @@
+"""May two runs be compared, stage by stage; and the differences of their metrics where they may.
+
+The limits are those of common practice (no source): mean power within 5 %, room within 3 K (else corrected for, and
+said), fan speed at equal die temperature within 10 %.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from verifyrig.analysis.budget import difference_u95
+from verifyrig.analysis.load_edges import room_of
+from verifyrig.analysis.metrics import metrics_of
+from verifyrig.analysis.results import Comparison, Metric, MetricDifference, StageComparison
+from verifyrig.analysis.signals import sensor_facts, stage_columns
+from verifyrig.channels import base_name, is_temperature
+from verifyrig.trace import StageSpan, Trace
+
+__all__ = ["ROOM_CORRECTION_RANGE_K", "compare"]
+
+_POWER_SHARE = 0.05
+_ROOM_K = 3.0
+_FAN_SHARE = 0.10
+_SAME_TEMP_K = 3.0
+# Beyond this, fan curves and leakage make a correction for the room a guess.
+ROOM_CORRECTION_RANGE_K = 10.0
+_STATES = ("panel", "position", "fans")
+
+
+class _Finding(NamedTuple):
+    """One condition: forbids the comparison, or is only said."""
+
+    text: str
+    forbids: bool
+
+
+def compare(before: Trace, after: Trace, changed_parts: Iterable[str] = ()) -> Comparison:
+    """Return whether the two runs may be compared, stage by stage, and what differs.
+
+    Args:
+        changed_parts: Channels of the part recorded as changed: they are results, not conditions.
+    """
+    changed = frozenset(changed_parts)
+    names = list(dict.fromkeys(stage.name for trace in (before, after) for stage in trace.stages))
+    stages = {name: _compare_stage(before, after, name, changed) for name in names}
+    both = metrics_of(before), metrics_of(after)
+    differences: dict[str, MetricDifference] = {}
+    for name, judged in stages.items():
+        if judged.comparable:
+            differences.update(_differences(before, after, *both, name))
+    return Comparison(before=before.run_id, after=after.run_id, stages=stages, metrics=differences)
+
+
+def _compare_stage(before: Trace, after: Trace, name: str, changed: frozenset[str]) -> StageComparison:
+    a, b = before.stage(name), after.stage(name)
+    if a is None or a.ended == "skipped":
+        unsafe = before.facts.get("outcome") in ("tripped", "stopped") or before.profile == after.profile
+        text = "not run: unsafe" if unsafe else "not run"
+        return StageComparison(comparable=False, why=("the run before has no such stage",), before=text)
+    if b is None or b.ended == "skipped":
+        return StageComparison(comparable=False, why=("the run after has no such stage",))
+    findings = list(_findings(before, after, a, b, changed))
+    return StageComparison(
+        comparable=not any(finding.forbids for finding in findings), why=tuple(finding.text for finding in findings)
+    )
+
+
+def _findings(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: frozenset[str]) -> Iterable[_Finding]:
+    yield from _recipe(before, after, a.name)
+    yield from _room(before, after, a, b)
+    if a.kind == "load":
+        yield from _power(before, after, a, b)
+        yield from _fans(before, after, a, b, changed)
+    yield from _sensors(before, after, changed)
+    yield from _facts(before, after)
+
+
+def _recipe(before: Trace, after: Trace, stage: str) -> Iterable[_Finding]:
+    digests = [trace.profile.recipe if trace.profile else None for trace in (before, after)]
+    if None in digests:
+        yield _Finding(
+            "the recipe of " + ("both runs" if digests == [None, None] else "one run") + " is unknown",
+            digests != [None, None],
+        )
+    elif digests[0] != digests[1]:
+        plans = [trace.profile.stage(stage) if trace.profile else None for trace in (before, after)]
+        if plans[0] is None or plans[0] != plans[1]:
+            yield _Finding("the recipe differs", True)
+
+
+def _room(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
+    rooms = room_of(before, a), room_of(after, b)
+    if rooms[0] is None or rooms[1] is None:
+        both = rooms == (None, None)
+        yield _Finding(f"the room of {'both runs' if both else 'one run'} was not measured", False)
+        return
+    difference_k = rooms[1].value_c - rooms[0].value_c
+    if abs(difference_k) > ROOM_CORRECTION_RANGE_K:
+        yield _Finding(f"the rooms differ by {abs(difference_k):.1f} K, too far to correct for", True)
+    elif abs(difference_k) > _ROOM_K:
+        yield _Finding(f"the rooms differ by {abs(difference_k):.1f} K: corrected for, compare the rise", False)
+
+
+def _power(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
+    watts = [_stage_mean(trace, stage, "package_power_w") for trace, stage in ((before, a), (after, b))]
+    if watts[0] is None or watts[1] is None:
+        yield _Finding("power was not readable in " + ("both runs" if watts == [None, None] else "one run"), False)
+        yield from _work_rate(before, after, a, b)
+        return
+    if abs(watts[1] - watts[0]) > _POWER_SHARE * max(abs(watts[0]), 1e-9):
+        yield _Finding(f"the mean power differs: {watts[0]:.0f} W before, {watts[1]:.0f} W after", True)
+
+
+def _work_rate(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
+    rates = [_stage_mean(trace, stage, "work_rate_per_s") for trace, stage in ((before, a), (after, b))]
+    if rates[0] is not None and rates[1] is not None and abs(rates[1] - rates[0]) > _POWER_SHARE * abs(rates[0]):
+        yield _Finding(f"the work rate differs: {rates[0]:.3g}/s before, {rates[1]:.3g}/s after", True)
+
+
+def _stage_mean(trace: Trace, stage: StageSpan, channel: str) -> float | None:
+    _, values = stage_columns(trace, stage, channel)
+    return float(np.mean(values)) if len(values) else None
+
+
+def _fans(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: frozenset[str]) -> Iterable[_Finding]:
+    speeds = [name for name in before.columns if name.endswith("_fan_speed_rpm") and name in after.columns]
+    for speed in speeds:
+        if speed in changed or base_name(speed) in changed:
+            continue
+        ratio = _speed_ratio(before, after, a, b, speed)
+        if ratio is not None and abs(ratio - 1) > _FAN_SHARE:
+            yield _Finding(f"{speed} at the same die temperature is {ratio:.0%} of what it was before", True)
+
+
+def _speed_ratio(before: Trace, after: Trace, a: StageSpan, b: StageSpan, speed: str) -> float | None:
+    """Return the speed after over the speed before where both dies were equally hot; None where they never were."""
+    found = []
+    for trace, stage in ((before, a), (after, b)):
+        span = trace.within(stage)
+        if not trace.has("die_temp_c") or not trace.has(speed):
+            return None
+        temp, rpm = trace.usable("die_temp_c")[span], trace.usable(speed)[span]
+        good = np.isfinite(temp) & np.isfinite(rpm)
+        found.append((temp[good], rpm[good]))
+    (temp_a, rpm_a), (temp_b, rpm_b) = found
+    if len(temp_a) == 0 or len(temp_b) == 0:
+        return None
+    low, high = max(temp_a.min(), temp_b.min()), min(temp_a.max(), temp_b.max())
+    if high - low < 0:
+        return None
+    middle = [
+        rpm[(temp >= low - _SAME_TEMP_K) & (temp <= high + _SAME_TEMP_K)].mean()
+        for temp, rpm in ((temp_a, rpm_a), (temp_b, rpm_b))
+    ]
+    return float(middle[1] / middle[0]) if middle[0] > 0 else None
+
+
+def _sensors(before: Trace, after: Trace, changed: frozenset[str]) -> Iterable[_Finding]:
+    for channel in before.columns:
+        if is_temperature(channel) and channel not in changed and channel in after.columns:
+            devices = [sensor_facts(trace, channel).device for trace in (before, after)]
+            if all(devices) and devices[0] != devices[1]:
+                yield _Finding(f"{channel} was read by another sensor", channel == "die_temp_c")
+    gone = [c for c in before.columns if is_temperature(c) and before.has(c) and not after.has(c) and c not in changed]
+    if gone:
+        yield _Finding(f"only the run before has {', '.join(gone)}", False)
+
+
+def _facts(before: Trace, after: Trace) -> Iterable[_Finding]:
+    states = [trace.facts.get("states") or {} for trace in (before, after)]
+    for key in dict.fromkeys([*_STATES, *states[0], *states[1]]):
+        yield from _known_and_different(key, states[0].get(key), states[1].get(key))
+    yield from _known_and_different("power limit", *(_limit(trace) for trace in (before, after)))
+    versions = [trace.facts.get("analysis_version") for trace in (before, after)]
+    if all(versions) and versions[0] != versions[1]:
+        yield _Finding("the records were taken with different versions of the analysis; both are computed anew", False)
+
+
+def _known_and_different(key: str, before: Any, after: Any) -> Iterable[_Finding]:
+    if before is None and after is None:
+        if key in _STATES:
+            yield _Finding(f"{key} is unknown in both runs", False)
+    elif before is None or after is None:
+        yield _Finding(f"{key} is unknown in the run {'before' if before is None else 'after'}", False)
+    elif before != after:
+        yield _Finding(f"{key} differs: {before} before, {after} after", True)
+
+
+def _limit(trace: Trace) -> float | None:
+    if not trace.has("power_limit_w"):
+        return None
+    return float(np.nanmedian(trace.columns["power_limit_w"]))
+
+
+def _differences(
+    before: Trace, after: Trace, a: Mapping[str, Metric], b: Mapping[str, Metric], stage: str
+) -> dict[str, MetricDifference]:
+    found = {}
+    for name, metric in a.items():
+        other = b.get(name)
+        if name.split(".", 1)[0] == stage and other is not None:
+            found[name] = _difference(metric, other, same_sensors=_same_machine(before, after))
+    return found
+
+
+def _same_machine(before: Trace, after: Trace) -> bool:
+    devices = [sensor_facts(trace, "die_temp_c").device for trace in (before, after)]
+    units = [
+        trace.facts.get("job") or trace.facts.get("unit") or trace.facts.get("machine") for trace in (before, after)
+    ]
+    return devices[0] == devices[1] and units[0] == units[1]
+
+
+def _difference(before: Metric, after: Metric, *, same_sensors: bool) -> MetricDifference:
+    a, b = (m.value if isinstance(m.value, int | float) else None for m in (before, after))
+    difference = b - a if a is not None and b is not None else None
+    u95 = None
+    if difference is not None and before.u95 is not None and after.u95 is not None:
+        if before.budget and after.budget:
+            u95 = difference_u95(before.budget, after.budget, same_sensors=same_sensors)
+        else:
+            u95 = math.hypot(before.u95, after.u95)
+    significant = abs(difference) > u95 if difference is not None and u95 is not None else None
+    return MetricDifference(
+        before=a, after=b, difference=difference, u95=u95, significant=significant, unit=before.unit
+    )

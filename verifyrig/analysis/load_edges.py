@@ -1,0 +1,135 @@
+"""When the load changed, how many watts that was, and what the room was meanwhile."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
+from verifyrig.trace import StageSpan, Trace
+
+__all__ = ["Edge", "Room", "edges_in", "is_pulsed", "last_edge_s", "power_channel", "power_step_w", "room_of"]
+
+_BEFORE_S = 15.0
+
+
+class Edge(NamedTuple):
+    """The load changed at `t_s` from one share to another; `until_s` is when it changed next or the stage ended."""
+
+    t_s: float
+    share_before: float
+    share: float
+    until_s: float
+
+
+def edges_in(trace: Trace, stage: StageSpan) -> list[Edge]:
+    """Return the edges of the load within the stage, oldest first; the stage's own start where nothing else is known.
+
+    A load event counts; without any, a step in `load_share`. A share that is steered all the time (hold) makes no
+    edges beyond its first: only changes of more than half of the largest share count.
+    """
+    told = _told(trace)
+    end_s = _end_s(trace, stage)
+    changes = [(t, a, b) for t, a, b in _large(told) if stage.start_s - 0.5 <= t < end_s]
+    if not changes and stage.kind in ("load", "cooldown") and not told:
+        on = stage.kind == "load"
+        changes = [(stage.start_s, 0.0 if on else 1.0, 1.0 if on else 0.0)]
+    ends = ([t for t, _, _ in changes] + [end_s])[1:]
+    return [Edge(t, a, b, until) for (t, a, b), until in zip(changes, ends, strict=True)]
+
+
+def _end_s(trace: Trace, stage: StageSpan) -> float:
+    if stage.end_s is not None:
+        return stage.end_s
+    return float(trace.t_s[-1]) if len(trace.t_s) else stage.start_s
+
+
+def _told(trace: Trace) -> list[tuple[float, float, float]]:
+    """Return all changes of the told share: time, share before, share after."""
+    events = [(e.t_s, float(e.detail["share"])) for e in trace.events if e.kind == "load" and "share" in e.detail]
+    if events:
+        before = [0.0, *(share for _, share in events[:-1])]
+        return [(t, a, b) for (t, b), a in zip(events, before, strict=True) if a != b]
+    if not trace.has("load_share"):
+        return []
+    share = np.nan_to_num(trace.columns["load_share"])
+    at = np.flatnonzero(np.diff(share) != 0) + 1
+    return [(float(trace.t_s[i]), float(share[i - 1]), float(share[i])) for i in at]
+
+
+def _large(told: list[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
+    largest = max((max(a, b) for _, a, b in told), default=0.0)
+    large = []
+    last = 0.0
+    for t, _, share in told:
+        if abs(share - last) > 0.2 * largest or (share == 0.0) != (last == 0.0):
+            large.append((t, last, share))
+            last = share
+    return large
+
+
+def is_pulsed(edges: list[Edge]) -> bool:
+    """Return whether the load came in pulses: it fell to nothing at least once and rose again."""
+    ups = sum(1 for edge in edges if edge.share > edge.share_before)
+    downs = sum(1 for edge in edges if edge.share == 0.0)
+    return ups >= 1 and downs >= 1 and len(edges) > 1
+
+
+def last_edge_s(trace: Trace, stage: StageSpan) -> float:
+    """Return when the load last changed within the stage, s; the stage's start where it did not."""
+    return max([stage.start_s, *(edge.t_s for edge in edges_in(trace, stage))])
+
+
+def power_channel(trace: Trace, temperature: str = "die_temp_c") -> str | None:
+    """Return the power reading that heats this temperature's part, or None."""
+    name = "gpu_power_w" if temperature.startswith("gpu") else "package_power_w"
+    return name if trace.has(name) else None
+
+
+def power_step_w(trace: Trace, edge: Edge, channel: str, settle_s: float = 2.0) -> tuple[float, float] | None:
+    """Return the step of measured power at an edge and its standard uncertainty, W; None where it cannot be told.
+
+    The mean over the last `_BEFORE_S` before the edge is subtracted from that between `settle_s` after it and its end.
+    """
+    values = trace.usable(channel)
+    before = values[(trace.t_s >= edge.t_s - _BEFORE_S) & (trace.t_s < edge.t_s - 0.5)]
+    length_s = min(edge.until_s - edge.t_s, 60.0)
+    after = values[(trace.t_s > edge.t_s + min(settle_s, length_s / 3)) & (trace.t_s <= edge.t_s + length_s)]
+    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    if len(before) < 1 or len(after) < 1:
+        return None
+    spread = [float(np.std(x, ddof=1)) / math.sqrt(len(x)) if len(x) > 1 else 0.0 for x in (before, after)]
+    return float(np.mean(after) - np.mean(before)), math.hypot(*spread)
+
+
+class Room(NamedTuple):
+    """The room during a stage: mean of its last part, °C, U95, where from, its facts, and how far it moved, K."""
+
+    value_c: float
+    u95_k: float | None
+    source: str
+    facts: SensorFacts
+    drift_k: float
+
+
+def room_of(trace: Trace, stage: StageSpan, last_s: float = 300.0) -> Room | None:
+    """Return the room during the stage's last part: its channel, else the air inlet's, else as typed, else None."""
+    for channel in ("ambient_temp_c", "inlet_temp_c"):
+        t_s, values = stage_columns(trace, stage, channel)
+        if len(values):
+            late = values[t_s >= t_s[-1] - last_s]
+            facts = sensor_facts(trace, channel)
+            return Room(float(np.mean(late)), facts.expanded_uncertainty, channel, facts, float(np.ptp(values)))
+    typed = trace.facts.get("ambient")
+    if isinstance(typed, dict) and isinstance(typed.get("value_c"), int | float):
+        u95 = typed.get("u95_k")
+        return Room(
+            float(typed["value_c"]),
+            float(u95) if isinstance(u95, int | float) else None,
+            "as typed",
+            SensorFacts(),
+            0.0,
+        )
+    return None

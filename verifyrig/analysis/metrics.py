@@ -1,0 +1,117 @@
+"""All metrics of a record: every stage, every channel, by the names of the contract."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from verifyrig.analysis.fingerprint import impedance_metrics
+from verifyrig.analysis.load_edges import room_of
+from verifyrig.analysis.resistance import resistance_metrics
+from verifyrig.analysis.results import Metric, not_measured
+from verifyrig.analysis.settled import settled_value
+from verifyrig.analysis.signals import has_bad_times, sensor_facts, stage_columns
+from verifyrig.analysis.temperatures import temperature_metrics
+from verifyrig.analysis.throttling import AT_LIMIT_NOTE, at_limit, throttle_metrics
+from verifyrig.channels import base_name, is_channel, is_temperature, quantity_of, unit_of
+from verifyrig.trace import FloatArray, StageSpan, Trace
+
+__all__ = ["BAD_TIMES", "metrics_of"]
+
+BAD_TIMES = "the record's times go back or stand still"
+
+
+def metrics_of(trace: Trace) -> dict[str, Metric]:
+    """Return all metrics of the run by their full names, such as `load.die_temp_c.rise`.
+
+    A metric that could not be measured is there with value None and the reason; stages that never ran have none.
+    """
+    bad = has_bad_times(trace.t_s)
+    found: dict[str, Metric] = {}
+    for stage in trace.stages:
+        if stage.ended == "skipped":
+            continue
+        for name, metric in _stage_metrics(trace, stage):
+            found[f"{stage.name}.{name}"] = not_measured(metric.unit, BAD_TIMES) if bad else metric
+    return found
+
+
+def _stage_metrics(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric]]:
+    room = room_of(trace, stage)
+    temperatures = [name for name in trace.columns if is_channel(name) and is_temperature(name)]
+    settled = {name: settled_value(trace, stage, name) for name in temperatures}
+    for name in temperatures:
+        yield from temperature_metrics(trace, stage, name, settled[name], room).items()
+    if stage.kind != "cooldown":
+        yield from resistance_metrics(trace, stage, settled, room).items()
+    yield from impedance_metrics(trace, stage).items()
+    for name in trace.columns:
+        if is_channel(name):
+            yield from _plain(trace, stage, name)
+    if stage.kind == "load":
+        yield from throttle_metrics(trace, stage).items()
+        yield "compute_errors", _compute_errors(trace, stage)
+        if at_limit(trace, stage):
+            yield "die_temp_c.peak", _at_or_above(trace, stage)
+
+
+def _plain(trace: Trace, stage: StageSpan, channel: str) -> Iterator[tuple[str, Metric]]:
+    """Mean, least and greatest, as the quantity asks for."""
+    wanted = {
+        "speed": ("mean", "min"),
+        "voltage": ("min", "max"),
+        "power": ("mean",),
+    }.get(quantity_of(channel), ())
+    if base_name(channel) in ("busy_share", "gpu_busy_share"):
+        wanted = ("mean",)
+    if not wanted:
+        return
+    unit = unit_of(channel)
+    _, values = stage_columns(trace, stage, channel)
+    for kind in wanted:
+        yield f"{channel}.{kind}", _of(trace, channel, values, kind, unit)
+
+
+def _of(trace: Trace, channel: str, values: FloatArray, kind: str, unit: str) -> Metric:
+    if len(values) == 0:
+        return not_measured(unit, "no reading in this stage")
+    facts = sensor_facts(trace, channel)
+    accuracy = _accuracy(unit, float(np.mean(values)), facts.expanded_uncertainty)
+    step = (facts.resolution or 0.0) / math.sqrt(3)
+    if kind == "mean":
+        scatter = 2 * float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
+        return Metric(value=float(np.mean(values)), unit=unit, u95=math.hypot(accuracy, step, scatter))
+    value = float(np.min(values) if kind == "min" else np.max(values))
+    return Metric(value=value, unit=unit, u95=math.hypot(accuracy, step))
+
+
+def _accuracy(unit: str, value: float, stated: float | None) -> float:
+    """U95 of one reading; where no calibration states it, what such readings are usually good for (no source)."""
+    if stated is not None:
+        return stated
+    share = {"W": 0.05, "V": 0.02, "rpm": 0.02, "1": 0.0}.get(unit, 0.02)
+    return 2 / math.sqrt(3) * share * abs(value)
+
+
+def _compute_errors(trace: Trace, stage: StageSpan) -> Metric:
+    """Wrong results that were counted in this stage: exact."""
+    _, counts = stage_columns(trace, stage, "compute_errors")
+    if len(counts) == 0:
+        return not_measured("1", "the load checked no results")
+    earlier = _last_before(trace, stage, "compute_errors")
+    # The count starts anew with each load, so a fall is a new start and not a negative number of errors.
+    steps = np.diff(np.concatenate(([min(earlier, float(counts[0]))], counts)))
+    return Metric(value=float(np.clip(steps, 0, None).sum()), unit="1", u95=0.0)
+
+
+def _last_before(trace: Trace, stage: StageSpan, channel: str) -> float:
+    values = trace.usable(channel)[: trace.within(stage).start]
+    known = values[np.isfinite(values)]
+    return float(known[-1]) if len(known) else 0.0
+
+
+def _at_or_above(trace: Trace, stage: StageSpan) -> Metric:
+    _, values = stage_columns(trace, stage, "die_temp_c")
+    return Metric(value=float(np.max(values)), unit="°C", u95=None, note=AT_LIMIT_NOTE)

@@ -1,0 +1,104 @@
+"""The settled value of a finished or broken-off stage, from its own samples."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from verifyrig.analysis.forecast import forecast
+from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s
+from verifyrig.analysis.signals import fit_line, sensor_facts, stage_columns
+from verifyrig.profile import Settle
+from verifyrig.trace import FloatArray, StageSpan, Trace
+
+__all__ = ["Settled", "settle_rule", "settled_value"]
+
+_DEFAULT_RULE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
+_LONG_IN_TIME_CONSTANTS = 5.0
+
+
+class Settled(NamedTuple):
+    """A settled value, °C, its statistical standard uncertainty, K, whether it counts as known, and a note."""
+
+    value_c: float
+    u_k: float
+    known: bool
+    extrapolated: bool
+    note: str
+
+
+def settle_rule(trace: Trace, stage: StageSpan) -> Settle:
+    """Return the settle rule of the stage's profile, or 1 K and 400 s."""
+    planned = trace.profile.stage(stage.name) if trace.profile else None
+    return planned.settle if planned and planned.settle else _DEFAULT_RULE
+
+
+def settled_value(trace: Trace, stage: StageSpan, channel: str) -> Settled | str:
+    """Return where the channel settled in this stage or would have settled, or the reason why that is not known."""
+    t_s, values = stage_columns(trace, stage, channel)
+    if len(values) == 0:
+        return "no reading in this stage"
+    if len(values) < 5:
+        return f"only {len(values)} readings in this stage"
+    if stage.kind == "load" and is_pulsed(edges_in(trace, stage)):
+        return "the load came in pulses: nothing settles"
+    rule = settle_rule(trace, stage)
+    from_s = last_edge_s(trace, stage)
+    if t_s[-1] - from_s >= _LONG_IN_TIME_CONSTANTS * rule.slowest_time_constant_s:
+        return _flat_end(t_s, values, rule)
+    return _forecast_end(trace, stage, channel, rule, from_s)
+
+
+def _flat_end(t_s: FloatArray, values: FloatArray, rule: Settle) -> Settled:
+    """Mean of the last part of a long stage; the slope over it still widens."""
+    late = t_s >= t_s[-1] - max(120.0, 0.75 * rule.slowest_time_constant_s)
+    t, v = t_s[late], values[late]
+    line = fit_line(t, v, origin=float(t[-1]))
+    correlated = _correlation_factor(v)
+    u_mean = float(np.std(v, ddof=1)) / math.sqrt(len(v)) * correlated
+    still_moving_k = abs(line.slope) * rule.slowest_time_constant_s
+    if abs(line.slope) < 2 * line.u_slope * correlated:
+        still_moving_k = 0.0
+    return Settled(float(np.mean(v)), math.hypot(u_mean, still_moving_k / 2), True, False, "")
+
+
+def _correlation_factor(values: FloatArray) -> float:
+    """Return by how much the standard error of a mean grows for the samples' correlation with their neighbours."""
+    d = values - np.mean(values)
+    variance = float(d @ d)
+    if variance == 0.0:
+        return 1.0
+    r = min(0.98, max(0.0, float(d[1:] @ d[:-1]) / variance))
+    return math.sqrt((1 + r) / (1 - r))
+
+
+def _forecast_end(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Settled | str:
+    span = trace.within(stage)
+    facts = sensor_facts(trace, channel)
+    power = "gpu_power_w" if channel.startswith("gpu") else "package_power_w"
+    fan = "gpu_fan_speed_rpm" if channel.startswith("gpu") else "cpu_fan_speed_rpm"
+
+    def column(name: str) -> FloatArray | None:
+        return trace.usable(name)[span] if trace.has(name) else None
+
+    ahead = forecast(
+        trace.t_s[span],
+        trace.usable(channel)[span],
+        power_w=column(power),
+        fan_rpm=column(fan),
+        ambient_c=column("ambient_temp_c"),
+        load_on_s=from_s,
+        settle=rule,
+        resolution_k=facts.resolution,
+        refresh_s=facts.refresh_s,
+        limit_c=facts.limit,
+    )
+    if ahead is None:
+        return "the stage is too short to tell where it settles"
+    known = ahead.known and not ahead.slow
+    note = "extrapolated" if known else "extrapolated, not settled"
+    if ahead.slow:
+        note = "not settled: slower than the profile's slowest time constant"
+    return Settled(ahead.settles_at_c, ahead.u95_k / 2, known, True, note)

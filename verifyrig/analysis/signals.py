@@ -1,0 +1,180 @@
+"""Plain readings of sampled columns: runs of steady load, means over time, slopes, noise, sensor facts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from verifyrig.trace import BoolArray, FloatArray, StageSpan, Trace
+
+__all__ = [
+    "Line",
+    "SensorFacts",
+    "fit_line",
+    "has_bad_times",
+    "missing_share",
+    "noise_k",
+    "sensor_facts",
+    "stage_columns",
+    "steepest_rate",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorFacts:
+    """What the record says of a channel's sensor; None where it says nothing.
+
+    Attributes:
+        resolution: Smallest step, in the channel's unit.
+        refresh_s: Interval between fresh values, s.
+        expanded_uncertainty: Of the reading at 95 %, in the channel's unit.
+        limit: The machine's own limit, in the channel's unit.
+        device: Stable identity of the sensor.
+    """
+
+    resolution: float | None = None
+    refresh_s: float | None = None
+    expanded_uncertainty: float | None = None
+    limit: float | None = None
+    device: str = ""
+
+
+def sensor_facts(trace: Trace, channel: str) -> SensorFacts:
+    """Return what the record says of the channel's sensor."""
+    found = _channel_entry(trace.facts.get("channels"), channel)
+    return SensorFacts(
+        resolution=_positive(found.get("resolution")),
+        refresh_s=_positive(found.get("refresh_s")),
+        expanded_uncertainty=_positive(found.get("expanded_uncertainty")),
+        limit=_positive(found.get("limit")),
+        device=str(found.get("device") or ""),
+    )
+
+
+def _channel_entry(channels: Any, channel: str) -> Mapping[str, Any]:
+    if isinstance(channels, Mapping):
+        entry = channels.get(channel)
+        return entry if isinstance(entry, Mapping) else {}
+    if isinstance(channels, list | tuple):
+        for entry in channels:
+            if isinstance(entry, Mapping) and entry.get("channel") == channel:
+                return entry
+    return {}
+
+
+def _positive(value: Any) -> float | None:
+    if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value) and value > 0:
+        return float(value)
+    return None
+
+
+def has_bad_times(t_s: FloatArray) -> bool:
+    """Return whether sample times stand still, go back or are not numbers."""
+    return not bool(np.isfinite(t_s).all()) or bool((np.diff(t_s) <= 0).any())
+
+
+def stage_columns(trace: Trace, stage: StageSpan, channel: str) -> tuple[FloatArray, FloatArray]:
+    """Return the channel's `ok` readings within the stage: times since the run began, s, and values, shape (m,)."""
+    span = trace.within(stage)
+    if channel not in trace.columns:
+        return np.empty(0), np.empty(0)
+    values = trace.usable(channel)[span]
+    good = np.isfinite(values)
+    return trace.t_s[span][good], values[good]
+
+
+def missing_share(trace: Trace, stage: StageSpan, channel: str) -> float:
+    """Return the share of the stage without an `ok` reading, 0 to 1, by samples or by time, whichever is more."""
+    span = trace.within(stage)
+    t_s = trace.t_s[span]
+    if channel not in trace.columns or len(t_s) == 0:
+        return 1.0
+    good = np.isfinite(trace.usable(channel)[span])
+    if not good.any():
+        return 1.0
+    return max(1.0 - float(good.mean()), _unseen_time_share(t_s[good], stage))
+
+
+def _unseen_time_share(good_t_s: FloatArray, stage: StageSpan) -> float:
+    end_s = float(good_t_s[-1]) if stage.end_s is None else stage.end_s
+    length_s = end_s - stage.start_s
+    if length_s <= 0:
+        return 0.0
+    steps_s = np.diff(np.concatenate(([stage.start_s], good_t_s, [end_s])))
+    usual_s = float(np.median(np.diff(good_t_s))) if len(good_t_s) > 1 else length_s
+    return float(np.clip(steps_s - 3.0 * usual_s, 0.0, None).sum()) / length_s
+
+
+class Line(NamedTuple):
+    """A straight line y = intercept + slope (x - origin), with standard uncertainties (k = 1)."""
+
+    intercept: float
+    slope: float
+    u_intercept: float
+    u_slope: float
+    correlation: float
+    residual_sd: float
+    dof: int
+    origin: float
+
+    def at(self, x: float) -> tuple[float, float]:
+        """Return the line's value at x and its standard uncertainty."""
+        d = x - self.origin
+        variance = self.u_intercept**2 + (d * self.u_slope) ** 2
+        variance += 2 * d * self.correlation * self.u_intercept * self.u_slope
+        return self.intercept + self.slope * d, math.sqrt(max(variance, 0.0))
+
+
+def fit_line(x: FloatArray, y: FloatArray, origin: float = 0.0) -> Line:
+    """Fit a straight line by least squares; x and y of shape (n,), n >= 2, x not all equal.
+
+    Raises:
+        ValueError: Fewer than two points, or all x equal.
+
+    Source: JCGM 100:2008, H.3.
+    """
+    n = len(x)
+    x_mean, y_mean = float(np.mean(x)) if n else 0.0, float(np.mean(y)) if n else 0.0
+    dx = x - x_mean
+    sxx = float(dx @ dx)
+    if n < 2 or sxx == 0.0:
+        raise ValueError(f"a line needs two different x, got {n} points")
+    slope = float(dx @ (y - y_mean)) / sxx
+    residual = (y - y_mean) - slope * dx
+    dof = n - 2
+    s = math.sqrt(float(residual @ residual) / dof) if dof > 0 else math.inf
+    d0 = origin - x_mean
+    u_slope = s / math.sqrt(sxx)
+    u_intercept = s * math.sqrt(1 / n + d0 * d0 / sxx)
+    correlation = (d0 / math.sqrt(sxx)) / math.sqrt(1 / n + d0 * d0 / sxx)
+    return Line(y_mean + slope * d0, slope, u_intercept, u_slope, correlation, s, dof, origin)
+
+
+def steepest_rate(t_s: FloatArray, values: FloatArray, window_s: float = 10.0) -> float | None:
+    """Return the steepest rise over a window, unit/s: the largest difference over `window_s`, divided by it.
+
+    None where the readings do not span one window.
+    """
+    if len(t_s) < 2 or t_s[-1] - t_s[0] < window_s:
+        return None
+    later = np.interp(t_s + window_s, t_s, values)
+    inside: BoolArray = t_s + window_s <= t_s[-1] + 1e-9
+    return float(np.max((later - values)[inside])) / window_s
+
+
+def noise_k(values: FloatArray) -> float:
+    """Return the standard deviation of fast noise from second differences, in the values' unit, shape (n,).
+
+    A smooth course, however steep, leaves no second difference; the factor sqrt(6) is that of white noise.
+    Values held over a refresh are thinned to their changes' pace first, or the hold would hide the noise.
+    """
+    if len(values) < 6:
+        return 0.0
+    hold = max(1, round(len(values) / max(1, int(np.count_nonzero(np.diff(values))) + 1)))
+    thinned = values[:: min(hold, 4)]
+    second = np.diff(thinned, 2)
+    return float(np.sqrt(np.mean(second**2) / 6.0)) if len(second) else 0.0

@@ -1,0 +1,133 @@
+"""Thresholds of the profile against the metrics of a run: nothing unsettled or partly missing ever passes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from verifyrig.analysis.results import Metric, ThresholdResult
+from verifyrig.analysis.settled import settled_value
+from verifyrig.analysis.signals import missing_share
+from verifyrig.profile import Purpose, Threshold
+from verifyrig.trace import StageSpan, Trace
+from verifyrig.verdict import Verdict, judge, worst
+
+__all__ = ["judge_thresholds", "run_verdict"]
+
+# Common practice, no source: more than one reading in twenty absent is no longer one measured stage.
+_MISSING_SHARE_ALLOWED = 0.05
+_LIKE_A_PASS = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
+_ENDED_EARLY = {
+    None: "the stage is not over",
+    "gate": "a gate ended the stage",
+    "tripped": "the stage tripped",
+    "skipped": "the stage was skipped",
+    "stopped": "the stage was stopped",
+    "interrupted": "the stage was interrupted",
+}
+
+
+def judge_thresholds(trace: Trace, metrics: Mapping[str, Metric]) -> list[ThresholdResult]:
+    """Return the profile's thresholds judged, in their order; none for a record without a profile."""
+    if trace.profile is None:
+        return []
+    return [_judge_one(trace, metrics, threshold) for threshold in trace.profile.thresholds]
+
+
+def _judge_one(trace: Trace, metrics: Mapping[str, Metric], threshold: Threshold) -> ThresholdResult:
+    metric = metrics.get(threshold.metric)
+    value = metric.value if metric is not None and isinstance(metric.value, int | float) else None
+    u95 = metric.u95 if metric is not None else None
+    verdict = judge(value, u95, minimum=threshold.minimum, maximum=threshold.maximum)
+    why = _why_no_figure(trace, metric, threshold.metric) if verdict is Verdict.NOT_MEASURED else ""
+    if verdict in _LIKE_A_PASS:
+        why = _why_no_pass(trace, threshold.metric, metric)
+        verdict = Verdict.NOT_MEASURED if why else verdict
+    return ThresholdResult(
+        metric=threshold.metric,
+        minimum=threshold.minimum,
+        maximum=threshold.maximum,
+        value=value,
+        u95=u95,
+        verdict=verdict,
+        why=why,
+    )
+
+
+def _why_no_figure(trace: Trace, metric: Metric | None, name: str) -> str:
+    if metric is not None:
+        return metric.note or "its uncertainty cannot be stated"
+    stage = _stage_of(trace, name)
+    if stage is None:
+        return "the stage never ran"
+    return _ENDED_EARLY.get(stage.ended, "this machine has no such reading")
+
+
+def _stage_of(trace: Trace, name: str) -> StageSpan | None:
+    return trace.stage(name.split(".", 1)[0])
+
+
+def _why_no_pass(trace: Trace, name: str, metric: Metric | None) -> str:
+    """Return why this figure may not pass however good it looks; empty where it may."""
+    stage = _stage_of(trace, name)
+    if stage is None:
+        return "the stage never ran"
+    if stage.ended in _ENDED_EARLY:
+        return _ENDED_EARLY[stage.ended]
+    if metric is not None and metric.settled is False:
+        return "the stage did not settle"
+    return _unsettled(trace, stage) or _partly_missing(trace, stage, name)
+
+
+def _unsettled(trace: Trace, stage: StageSpan) -> str:
+    planned = trace.profile.stage(stage.name) if trace.profile else None
+    if stage.ended == "settled" or planned is None or planned.settle is None:
+        return ""
+    settled = settled_value(trace, stage, planned.settle.channel)
+    if isinstance(settled, str):
+        return f"the stage did not settle: {settled}"
+    return "" if settled.known else "the stage did not settle"
+
+
+def _partly_missing(trace: Trace, stage: StageSpan, name: str) -> str:
+    for channel in _channels_behind(trace, name.split(".", 1)[1]):
+        share = missing_share(trace, stage, channel)
+        if share > _MISSING_SHARE_ALLOWED:
+            return f"{channel} is missing for {share:.0%} of the stage"
+    return ""
+
+
+def _channels_behind(trace: Trace, metric: str) -> list[str]:
+    """Return the recorded channels that a metric is computed from."""
+    channel = metric.split(".", 1)[0]
+    if channel in trace.columns:
+        return [channel]
+    if metric.startswith("thermal_"):
+        return [name for name in ("die_temp_c", "package_power_w") if name in trace.columns]
+    if metric == "throttle_share":
+        return [name for name in ("throttle_count",) if name in trace.columns]
+    return []
+
+
+def run_verdict(trace: Trace, results: Sequence[ThresholdResult]) -> Verdict:
+    """Return the run's verdict: the worst of its thresholds; not-measured without any.
+
+    A machine that switched itself off under load fails a verification or build run, whatever was measured before.
+    """
+    if trace.facts.get("purpose") in (Purpose.VERIFICATION, Purpose.BUILD) and _died_under_load(trace):
+        return Verdict.FAIL
+    verdict = worst(result.verdict for result in results)
+    outcome = trace.facts.get("outcome")
+    if outcome not in (None, "completed") and verdict in _LIKE_A_PASS:
+        return Verdict.NOT_MEASURED
+    return verdict
+
+
+def _died_under_load(trace: Trace) -> bool:
+    cause = trace.facts.get("cause")
+    if not isinstance(cause, Mapping) or cause.get("class") != "power-off":
+        return False
+    last = max(trace.stages, key=lambda stage: stage.start_s, default=None)
+    if last is not None and last.kind == "load":
+        return True
+    told = [event.detail.get("share", 0.0) for event in trace.events if event.kind == "load"]
+    return bool(told and told[-1])

@@ -1,0 +1,76 @@
+"""`verifyrig compare`: two runs, before and after, stage by stage."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import ExitCode, RecordError, UsageError
+
+if TYPE_CHECKING:
+    from verifyrig.analysis import Comparison, MetricDifference
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `compare`."""
+    parser.add_argument("before", nargs="?", metavar="BEFORE", help="record before the change (default: first)")
+    parser.add_argument("after", nargs="?", metavar="AFTER", help="record after it (default: last)")
+
+
+def execute(args: argparse.Namespace, context: Context) -> Answer:
+    """Compare two records; without names, the first and the last of the bench."""
+    from verifyrig.analysis import compare
+    from verifyrig.record import read_trace
+
+    if (args.before is None) != (args.after is None):
+        raise UsageError("one record is named", where="compare", mend="Name both records, before and after, or none.")
+    before, after = (context.bench.find_record(text) for text in (args.before or "first", args.after or "last"))
+    if before == after:
+        raise RecordError("before and after are one record", where=str(before), mend="Name two runs.")
+    found = compare(read_trace(before), read_trace(after))
+    code = ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN
+    return Answer(data=data_of(found), text="\n".join(_lines(found)), code=code)
+
+
+def data_of(found: Comparison) -> dict[str, Any]:
+    """Return the contract's object without `schema`."""
+    return {
+        "before": found.before,
+        "after": found.after,
+        "stages": {
+            name: {"comparable": stage.comparable, "why": list(stage.why)}
+            | ({"before": stage.before} if stage.before else {})
+            for name, stage in found.stages.items()
+        },
+        "comparable": found.comparable,
+        "metrics": {
+            name: {
+                "before": m.before,
+                "after": m.after,
+                "difference": m.difference,
+                "u95": m.u95,
+                "significant": m.significant,
+            }
+            for name, m in found.metrics.items()
+        },
+    }
+
+
+def _lines(found: Comparison) -> list[str]:
+    lines = [f"Before {found.before}, after {found.after}"]
+    for name, stage in found.stages.items():
+        word = "comparable" if stage.comparable else "not comparable"
+        lines += ["", f"{name}: {word}" + (f" (before: {stage.before})" if stage.before else "")]
+        lines += [f"  {why}" for why in stage.why]
+        own = {key: m for key, m in found.metrics.items() if key.split(".", 1)[0] == name}
+        lines += [_metric_line(key, m) for key, m in own.items() if m.difference is not None]
+    if not found.comparable:
+        lines += ["", "Not comparable."]
+    return lines
+
+
+def _metric_line(name: str, m: MetricDifference) -> str:
+    spread = "" if m.u95 is None else f" ± {m.u95:.2g}"
+    word = {True: "", False: ", within the uncertainty", None: ", uncertainty unknown"}[m.significant]
+    return f"  {name}: {m.before:.4g} -> {m.after:.4g} {m.unit}, {m.difference:+.3g}{spread}{word}"

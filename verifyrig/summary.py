@@ -1,0 +1,195 @@
+"""The object that `run`, `import` and `metrics` print, the exit code it means, and the sentences a person reads."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from verifyrig.analysis import Metric, ThresholdResult, judge_thresholds, metrics_of, run_verdict
+from verifyrig.channels import HEAT_PATH
+from verifyrig.errors import ExitCode
+from verifyrig.trace import StageSpan, Trace
+from verifyrig.verdict import Verdict, plain_word, shape
+
+__all__ = ["budget_of", "exit_code_of", "sentences_of", "summary_of"]
+
+
+def summary_of(trace: Trace, record_path: str, metrics: Mapping[str, Metric] | None = None) -> dict[str, Any]:
+    """Return the contract's object without `schema`.
+
+    Args:
+        record_path: Where the record lies, as it shall be printed.
+        metrics: The run's metrics, where they are computed already.
+    """
+    facts = trace.facts
+    found = metrics_of(trace) if metrics is None else metrics
+    thresholds = judge_thresholds(trace, found)
+    return {
+        "run": trace.run_id,
+        "record": record_path,
+        "profile": trace.profile.name if trace.profile else None,
+        "recipe": trace.profile.recipe if trace.profile else None,
+        "purpose": facts.get("purpose", "check"),
+        "job": facts.get("job"),
+        "unit": facts.get("unit"),
+        "simulated": bool(facts.get("simulated", False)),
+        "outcome": facts.get("outcome", "interrupted"),
+        "cause": facts.get("cause"),
+        "trip": facts.get("trip"),
+        "not_armed": facts.get("not_armed") or [],
+        "stages": [_stage(stage) for stage in trace.stages],
+        "metrics": {name: _metric(metric) for name, metric in found.items()},
+        "thresholds": [_threshold(result) for result in thresholds],
+        "verdict": str(run_verdict(trace, thresholds)),
+    }
+
+
+def _stage(stage: StageSpan) -> dict[str, Any]:
+    return {
+        "name": stage.name,
+        "kind": str(stage.kind),
+        "start_s": _plain(stage.start_s),
+        "end_s": _plain(stage.end_s),
+        "ended": stage.ended,
+    }
+
+
+def _metric(metric: Metric) -> dict[str, Any]:
+    value = [_plain(v) for v in metric.value] if isinstance(metric.value, tuple) else _plain(metric.value)
+    found: dict[str, Any] = {"value": value, "unit": metric.unit, "u95": _plain(metric.u95)}
+    if metric.note or value is None:
+        found["note"] = metric.note or "not measured"
+    return found
+
+
+def _threshold(result: ThresholdResult) -> dict[str, Any]:
+    found: dict[str, Any] = {"metric": result.metric}
+    if result.minimum is not None:
+        found["min"] = result.minimum
+    if result.maximum is not None:
+        found["max"] = result.maximum
+    found |= {"value": _plain(result.value), "u95": _plain(result.u95), "verdict": str(result.verdict)}
+    if result.why:
+        found["note"] = result.why
+    return found
+
+
+def _plain(value: float | None) -> float | None:
+    """Return the number as JSON can hold it: never NaN, never infinite, no digits beyond what a float of ours means."""
+    if value is None or not math.isfinite(value):
+        return None
+    return float(f"{value:.7g}")
+
+
+def budget_of(metrics: Mapping[str, Metric]) -> dict[str, list[dict[str, Any]]]:
+    """Return the uncertainty budgets by metric, for `metrics --budget`."""
+    return {
+        name: [
+            {
+                "name": line.name,
+                "standard_uncertainty": _plain(line.standard_uncertainty),
+                "sensitivity": _plain(line.sensitivity),
+                "contribution": _plain(line.contribution),
+                "dof": _plain(line.dof),
+            }
+            for line in metric.budget
+        ]
+        for name, metric in metrics.items()
+        if metric.budget
+    }
+
+
+def exit_code_of(summary: Mapping[str, Any]) -> ExitCode:
+    """Return the exit code that the outcome and the verdict mean for `run`: the first that applies."""
+    cause = summary.get("cause") or {}
+    if summary["outcome"] == "interrupted" and cause.get("class") in ("operator", "terminated", "killed"):
+        return ExitCode.ENDED
+    if summary["outcome"] in ("tripped", "stopped"):
+        return ExitCode.TRIPPED
+    if summary["verdict"] == Verdict.FAIL:
+        return ExitCode.FAILED
+    return ExitCode.DONE if summary["verdict"] == Verdict.PASS else ExitCode.NOT_PROVEN
+
+
+_OUTCOME = {
+    "running": "The run is not over.",
+    "completed": "The run went through all its stages.",
+    "tripped": "A trip limit ended the load.",
+    "stopped": "The run was stopped for safety.",
+    "interrupted": "The run broke off before its end.",
+}
+
+
+def sentences_of(summary: Mapping[str, Any]) -> list[str]:
+    """Return lines for a terminal: outcome, stages along the path of the heat, thresholds, verdict."""
+    title = f"Run {summary['run']}"
+    if summary["simulated"]:
+        title += " on simulated hardware"
+    lines = [title, _outcome(summary)]
+    for stage in summary["stages"]:
+        lines += ["", *_stage_lines(stage, summary["metrics"])]
+    if summary["thresholds"]:
+        lines += ["", "Limits", *(_threshold_line(result) for result in summary["thresholds"])]
+    if summary["not_armed"]:
+        lines += ["", "Not guarded, for want of a reading: " + ", ".join(map(str, summary["not_armed"])) + "."]
+    verdict = Verdict(summary["verdict"])
+    return [*lines, "", f"{shape(verdict)} {plain_word(verdict).capitalize()}."]
+
+
+def _outcome(summary: Mapping[str, Any]) -> str:
+    text = _OUTCOME.get(summary["outcome"], str(summary["outcome"]))
+    trip, cause = summary["trip"], summary["cause"]
+    if trip:
+        text += f" {trip.get('channel')} read {trip.get('value')}, limit {trip.get('limit')}, at {trip.get('t_s')} s."
+    if cause:
+        why = "; ".join(map(str, cause.get("why") or []))
+        text += f" Cause: {cause.get('class')}{f' ({why})' if why else ''}."
+    return text
+
+
+def _stage_lines(stage: Mapping[str, Any], metrics: Mapping[str, Any]) -> Sequence[str]:
+    ended = stage["ended"] or "still open"
+    end_s = stage["end_s"]
+    length = "" if end_s is None else f", {end_s - stage['start_s']:.0f} s"
+    lines = [f"{stage['name']} ({stage['kind']}{length}, ended: {ended})"]
+    path = [(place, channel) for place, channels in HEAT_PATH for channel in channels]
+    above: tuple[str, float] | None = None
+    for place, channel in path:
+        metric = metrics.get(f"{stage['name']}.{channel}.settled")
+        if metric is None:
+            continue
+        lines.append(f"  {place:<17}{_settled_text(metric, above)}")
+        if metric["value"] is not None:
+            above = (place, metric["value"])
+    for name, title in (("thermal_resistance", "die to room"), ("package_power_w.mean", "power")):
+        metric = metrics.get(f"{stage['name']}.{name}")
+        if metric is not None:
+            lines.append(f"  {title:<17}{_figure(metric)}")
+    return lines
+
+
+def _settled_text(metric: Mapping[str, Any], above: tuple[str, float] | None) -> str:
+    text = _figure(metric)
+    if above is not None and metric["value"] is not None:
+        text += f", {metric['value'] - above[1]:+.1f} K to the {above[0]}"
+    return text
+
+
+def _figure(metric: Mapping[str, Any]) -> str:
+    if metric["value"] is None:
+        return f"not measured: {metric.get('note', '')}"
+    digits = 3 if metric["unit"] == "K/W" else 1
+    spread = "uncertainty unknown" if metric["u95"] is None else f"± {metric['u95']:.{digits}f}"
+    note = f" ({metric['note']})" if metric.get("note") else ""
+    return f"{metric['value']:.{digits}f} {spread} {metric['unit']}{note}"
+
+
+def _threshold_line(result: Mapping[str, Any]) -> str:
+    verdict = Verdict(result["verdict"])
+    limits = [f"at least {result['min']:g}"] if "min" in result else []
+    limits += [f"at most {result['max']:g}"] if "max" in result else []
+    value = "no figure" if result["value"] is None else f"{result['value']:.4g}"
+    spread = "" if result["u95"] is None else f" ± {result['u95']:.2g}"
+    note = f" ({result['note']})" if result.get("note") else ""
+    return f"  {shape(verdict)} {result['metric']}: {value}{spread}, {', '.join(limits)}: {plain_word(verdict)}{note}"
