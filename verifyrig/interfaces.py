@@ -69,6 +69,7 @@ class ChannelInfo:
         expanded_uncertainty: Of the reading at 95 %, in the channel's unit, where calibration gives one.
         correction: Added to the reading at the edge, in the channel's unit.
         unreadable: Why it cannot be read, with remedy; empty where it can.
+        note: What else to know of it: a guessed role, a control value, a duplicate.
     """
 
     channel: str | None
@@ -84,6 +85,7 @@ class ChannelInfo:
     expanded_uncertainty: float | None = None
     correction: float = 0.0
     unreadable: str = ""
+    note: str = ""
 
 
 class Sensor(Protocol):
