@@ -1,1 +1,27 @@
 """Loads: what heats the machine under test, checks its own arithmetic, and never outlives its heartbeat."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from verifyrig.interfaces import Load
+
+__all__ = ["make_load"]
+
+
+def make_load(root: Path, *, storage_dir: Path | None = None, now_s: Callable[[], float] | None = None) -> Load:
+    """Return the load for a root: real workers for `/`, the duty file for any other.
+
+    Args:
+        root: Root of the machine under test.
+        storage_dir: Folder that the work `storage` may fill, below the bench folder.
+        now_s: The run's clock, for turns on a simulated machine.
+    """
+    if root.resolve() == Path("/").resolve():
+        from verifyrig.loads.worker_load import WorkerLoad
+
+        return WorkerLoad(storage_dir=storage_dir)
+    from verifyrig.loads.file_load import FileLoad
+
+    return FileLoad(root, now_s=now_s) if now_s else FileLoad(root)

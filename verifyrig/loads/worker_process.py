@@ -1,0 +1,156 @@
+"""The supervising side of one worker: start, tell, hear, kill, reap. Nothing here ever waits for the worker."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import verifyrig
+from verifyrig.loads.wire import Counts, Lines, WorkerSettings
+
+POSIX = os.name == "posix"
+# One thread a worker, whichever library the numerical package was built with.
+ONE_THREAD = (
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "OMP_NUM_THREADS",
+    "BLIS_NUM_THREADS",
+    "VECLIB_MAXIMUM_THREADS",
+)
+# -P keeps the current folder off the import path: a bench folder must not be able to shadow a library.
+WORKER_PROGRAM = (sys.executable, "-P", "-m", "verifyrig.loads.worker")
+
+
+def worker_environment(base: Mapping[str, str]) -> dict[str, str]:
+    """Return the environment of a worker: one BLAS thread, and this very package importable."""
+    package_parent = str(Path(verifyrig.__file__).resolve().parent.parent)
+    paths = [package_parent, *filter(None, base.get("PYTHONPATH", "").split(os.pathsep))]
+    return {**base, **dict.fromkeys(ONE_THREAD, "1"), "PYTHONPATH": os.pathsep.join(paths)}
+
+
+class WorkerProcess:
+    """A running worker, in a session of its own so that no signal of the terminal reaches it."""
+
+    def __init__(
+        self, settings: WorkerSettings, news: threading.Condition, *, program: Sequence[str] = WORKER_PROGRAM
+    ) -> None:
+        """Start it; `news` is notified whenever it says something or closes its pipe.
+
+        Args:
+            settings: Handed to the program as its last word.
+            news: Notified with every report.
+            program: What to start; another one only stands in for the worker in tests.
+
+        Raises:
+            OSError: The system cannot start another process.
+        """
+        self.settings = settings
+        self.counts = Counts()
+        self.faults: list[tuple[float, str]] = []
+        self.ready = False
+        self.refused: str | None = None
+        self.silent = False
+        self._news = news
+        self._process = self._spawn([*program, settings.to_json()])
+        self._commands_fd = self._fileno(self._process.stdin)
+        self._reaped = False
+        if POSIX:
+            os.set_blocking(self._commands_fd, False)
+        self._ear = threading.Thread(target=self._hear, name=f"worker {settings.index}", daemon=True)
+        self._ear.start()
+
+    @property
+    def pid(self) -> int:
+        """Process id; also the id of its group and session."""
+        return self._process.pid
+
+    def tell(self, line: bytes) -> bool:
+        """Write one command; False where the worker is gone or no longer takes any. Never waits."""
+        try:
+            return os.write(self._commands_fd, line) == len(line)
+        except OSError:  # gone (EPIPE), or its pipe is full because it hangs (EAGAIN)
+            return False
+
+    def exited(self) -> bool:
+        """Return whether it has ended; it stays a zombie until `reap`, so that its id means nobody else."""
+        if self._reaped:
+            return True
+        if hasattr(os, "waitid"):
+            flags = os.WEXITED | os.WNOHANG | os.WNOWAIT
+            return os.waitid(os.P_PID, self.pid, flags) is not None
+        return self._process.poll() is not None
+
+    def kill(self) -> None:
+        """Kill it and every child of it, at once."""
+        if self._reaped:
+            return
+        try:
+            if POSIX:
+                os.killpg(self.pid, signal.SIGKILL)
+            else:
+                self._process.kill()
+        except (ProcessLookupError, PermissionError):
+            pass  # already gone
+
+    def reap(self) -> None:
+        """Wait for its end after `kill`, and let go of its pipes."""
+        if self._reaped:
+            return
+        self._process.wait()
+        self._reaped = True
+
+    def let_go(self) -> None:
+        """Hear its last words and close its pipes; for a worker that has been reaped."""
+        self._ear.join(timeout=1.0)
+        for stream in (self._process.stdin, self._process.stdout):
+            if stream is not None:
+                stream.close()
+
+    def _spawn(self, command: list[str]) -> subprocess.Popen[bytes]:
+        own_session: dict[str, Any] = (
+            {"start_new_session": True} if POSIX else {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}  # type: ignore[attr-defined]
+        )
+        return subprocess.Popen(
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            bufsize=0,
+            env=worker_environment(os.environ),
+            **own_session,
+        )
+
+    @staticmethod
+    def _fileno(stream: Any) -> int:
+        return int(stream.fileno())
+
+    def _hear(self) -> None:
+        lines = Lines()
+        fd = self._fileno(self._process.stdout)
+        while data := os.read(fd, 65536):
+            with self._news:
+                for line in lines.feed(data):
+                    self._note(line)
+                self._news.notify_all()
+        with self._news:
+            self.silent = True
+            self._news.notify_all()
+
+    def _note(self, line: str) -> None:
+        word, _, rest = line.partition(" ")
+        if word == "count":
+            work, checks, errors = rest.split()
+            self.counts = Counts(float(work), int(checks), int(errors))
+        elif word == "fault":
+            at_s, _, detail = rest.partition(" ")
+            self.faults.append((float(at_s), detail))
+        elif word == "ready":
+            self.ready = True
+        elif word == "refused":
+            self.refused = rest
