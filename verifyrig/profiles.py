@@ -53,7 +53,9 @@ def find_profile_file(name_or_path: str, bench: Bench) -> Path:
 
 def list_profiles(bench: Bench) -> list[ProfileFile]:
     """Return all profiles by name, the bench's own before a shipped one of the same name."""
-    own = {path.stem: ProfileFile(name=path.stem, path=path, own=True) for path in bench.profiles_dir.glob("*.toml")}
+    # In a checkout the bench may be the checkout itself; its profiles are then the shipped ones, not a shop's.
+    is_own = bench.profiles_dir.resolve() != shipped_dir().resolve()
+    own = {path.stem: ProfileFile(name=path.stem, path=path, own=is_own) for path in bench.profiles_dir.glob("*.toml")}
     shipped = {
         path.stem: ProfileFile(name=path.stem, path=path, own=False)
         for path in shipped_dir().glob("*.toml")

@@ -17,8 +17,8 @@ WORKS = (
     "march",
     "storage",
     "mixed",
-    "graphics",
-    "graphics-and-processor",
+    "gpu-linear-algebra",
+    "gpu-and-processor",
     "external",
 )
 PATTERNS = ("steady", "pulses", "steps")
