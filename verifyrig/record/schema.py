@@ -1,0 +1,156 @@
+"""The tables of a record, and how one is opened for reading without changing a byte of it."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from verifyrig.channels import is_channel
+from verifyrig.errors import RecordError
+
+SCHEMA_VERSION = 1
+APPLICATION_ID = 0x76526967  # marks the file as a record, for `file` and other programs
+SQLITE_MAGIC = b"SQLite format 3\x00"
+_ROLLBACK, _WAL = 1, 2  # bytes 18 and 19 of the file (SQLite's "Database File Format", section 1.3.3)
+
+STAGE_COLUMNS = ("name", "kind", "start_s", "end_s", "ended")
+QUALITY_COLUMNS = ("channel", "from_s", "to_s", "quality", "note")
+EVENT_COLUMNS = ("t_s", "kind", "detail_json")
+RUN_COLUMNS = ("key", "value")
+# In the order in which the record's digest takes them.
+SMALL_TABLES = {
+    "run": RUN_COLUMNS,
+    "stage": STAGE_COLUMNS,
+    "reading_quality": QUALITY_COLUMNS,
+    "event": EVENT_COLUMNS,
+}
+
+_FIXED_SQL = (
+    "CREATE TABLE run (key TEXT PRIMARY KEY, value TEXT NOT NULL)",
+    "CREATE TABLE stage (name TEXT NOT NULL, kind TEXT NOT NULL, start_s REAL NOT NULL, end_s REAL, ended TEXT)",
+    "CREATE TABLE reading_quality "
+    "(channel TEXT NOT NULL, from_s REAL NOT NULL, to_s REAL, quality TEXT NOT NULL, note TEXT NOT NULL)",
+    "CREATE TABLE event (t_s REAL NOT NULL, kind TEXT NOT NULL, detail_json TEXT NOT NULL)",
+    "CREATE TABLE seal (part TEXT NOT NULL, block INTEGER NOT NULL, first_row INTEGER NOT NULL, "
+    "last_row INTEGER NOT NULL, digest TEXT NOT NULL, marks BLOB NOT NULL, PRIMARY KEY (part, block))",
+)
+
+
+def check_channels(channels: Sequence[str]) -> tuple[str, ...]:
+    """Return the channels; raise `RecordError` for a name that is none of the contract, or that comes twice.
+
+    The names become names of columns, so nothing else may get through here.
+    """
+    for channel in channels:
+        if not is_channel(channel):
+            raise RecordError(
+                f"{channel!r} is no channel", where="record", mend="Use a channel name such as die_temp_c."
+            )
+    if len(set(channels)) != len(channels):
+        raise RecordError("a channel is named twice", where="record", mend="Name each channel once.")
+    return tuple(channels)
+
+
+def schema_sql(channels: Sequence[str]) -> tuple[str, ...]:
+    """Return the statements that make an empty record with these (checked) channels."""
+    columns = "".join(f", {channel} REAL" for channel in channels)
+    return (*_FIXED_SQL, f"CREATE TABLE sample (t_s REAL NOT NULL, utc_s REAL NOT NULL{columns})")
+
+
+def wal_path(path: Path) -> Path:
+    """Return the place of the write-ahead log that belongs to a record."""
+    return path.with_name(path.name + "-wal")
+
+
+def was_closed(path: Path) -> bool:
+    """Return whether the file was closed in order (no log belongs to it any more).
+
+    Raises:
+        RecordError: The file cannot be read, or is no SQLite file.
+    """
+    head = _read_head(path)
+    if head[:16] != SQLITE_MAGIC or len(head) < 100 or head[18] not in (_ROLLBACK, _WAL):
+        raise RecordError(
+            "this is no record, or its head is damaged", where=str(path), mend="Take another copy of the file."
+        )
+    return head[18] == _ROLLBACK
+
+
+def _read_head(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            return file.read(100)
+    except FileNotFoundError as error:
+        raise RecordError(
+            "no such record", where=str(path), mend="Check the path; `verifyrig runs` lists records."
+        ) from error
+    except OSError as error:
+        raise RecordError(f"cannot be read ({error})", where=str(path), mend="Check the file's rights.") from error
+
+
+@contextlib.contextmanager
+def opened(path: Path) -> Iterator[sqlite3.Connection]:
+    """Yield a connection that only reads, whether the record is sealed, broke off, or is being written now.
+
+    A sealed record is opened as immutable, so that not even a lock is taken. One that broke off is read with
+    its write-ahead log; where that cannot be done in place (read-only folder, a rollback left undone), a copy
+    of both is read, since `immutable` would pass over the log in silence.
+
+    Raises:
+        RecordError: The file is missing, is no record, or is damaged.
+    """
+    closed = was_closed(path)
+    undone = path.with_name(path.name + "-journal")
+    with contextlib.ExitStack() as cleanup:
+        try:
+            if closed and not undone.exists() and not wal_path(path).exists():
+                connection = _connect(path, "immutable=1")
+            elif undone.exists():
+                connection = _connect_copy(path, cleanup)
+            else:
+                connection = _connect_beside_log(path, cleanup)
+            cleanup.callback(connection.close)
+            yield connection
+        except (sqlite3.Error, UnicodeDecodeError, OverflowError) as error:
+            raise damaged(path, error) from error
+
+
+def damaged(path: Path, error: Exception | str) -> RecordError:
+    """Return the error that says that a record cannot be read to its end."""
+    return RecordError(f"the file is damaged ({error})", where=str(path), mend="Take another copy of the record.")
+
+
+def _connect(path: Path, option: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(f"{path.absolute().as_uri()}?{option}", uri=True, isolation_level=None)
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _connect_beside_log(path: Path, cleanup: contextlib.ExitStack) -> sqlite3.Connection:
+    try:
+        return _connect(path, "mode=ro")
+    except sqlite3.OperationalError:
+        return _connect_copy(path, cleanup)
+
+
+def _connect_copy(path: Path, cleanup: contextlib.ExitStack) -> sqlite3.Connection:
+    folder = Path(cleanup.enter_context(tempfile.TemporaryDirectory(prefix="verifyrig-")))
+    for ending in ("", "-wal", "-journal"):
+        source = path.with_name(path.name + ending)
+        if source.exists():
+            shutil.copyfile(source, folder / source.name)
+    return _connect(folder / path.name, "mode=rw")
+
+
+def sample_channels(connection: sqlite3.Connection) -> tuple[str, ...]:
+    """Return the channels of the table `sample`, in recording order."""
+    names = [row[1] for row in connection.execute("PRAGMA table_info(sample)")]
+    return tuple(names[2:])

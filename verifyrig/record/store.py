@@ -1,0 +1,278 @@
+"""The file behind a record that is being written: rows, their digests, and how it is closed or left."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import os
+import sqlite3
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from verifyrig.errors import RecordError
+from verifyrig.record.schema import APPLICATION_ID, SCHEMA_VERSION, SMALL_TABLES, schema_sql
+from verifyrig.seal import RECORD_PART, SampleChain, SealRow, TableSeal, record_digest
+from verifyrig.trace import FloatArray
+
+Change = Callable[[], None]
+SampleRow = Sequence[float | None]
+
+# The reasons for these are in the package's docstring; the test of the power cut sets the first to OFF and must fail.
+SYNCHRONOUS_LIVE = "FULL"
+SYNCHRONOUS_IN_BLOCKS = "NORMAL"
+_WAIT_FOR_READERS_S = 5.0
+
+
+class Store:
+    """Puts changes into the file, each group as one transaction together with the digests over it."""
+
+    def __init__(self, path: Path, channels: Sequence[str], *, synchronous: str) -> None:
+        """Make a new record; its schema is on the medium when this returns.
+
+        Raises:
+            RecordError: There is a file already, or the place cannot be written.
+        """
+        self.path = path
+        self._insert_sample = f"INSERT INTO sample VALUES ({', '.join('?' * (len(channels) + 2))})"
+        self._chain = SampleChain(channels)
+        self._tables = {name: TableSeal(name) for name in SMALL_TABLES}
+        self._facts: dict[str, int] = {}
+        self._open_stages: dict[str, tuple[int, str, float]] = {}
+        self._open_qualities: dict[str, tuple[int, tuple[Any, ...]]] = {}
+        self._waiting: list[SampleRow] = []
+        with telling(path):
+            _make_file(path)
+            self._connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+            try:
+                self._create(channels, synchronous)
+            except BaseException:
+                self._connection.close()
+                raise
+            self._inode = path.stat().st_ino
+
+    @property
+    def sample_rows(self) -> int:
+        """Number of samples committed so far."""
+        return self._chain.rows
+
+    def _create(self, channels: Sequence[str], synchronous: str) -> None:
+        run = self._connection.execute
+        if run("PRAGMA journal_mode=WAL").fetchone()[0] != "wal":
+            raise RecordError(
+                "this file system cannot keep a write-ahead log",
+                where=str(self.path),
+                mend="Put the bench folder on a local disk or a stick of this machine.",
+            )
+        run(f"PRAGMA synchronous={synchronous}")
+        run(f"PRAGMA application_id={APPLICATION_ID}")
+        run(f"PRAGMA user_version={SCHEMA_VERSION}")
+        run("BEGIN IMMEDIATE")
+        for statement in schema_sql(channels):
+            run(statement)
+        run("COMMIT")
+        run("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+
+    # Each of the following is called between `commit`'s begin and end.
+
+    def add_sample(self, row: SampleRow) -> None:
+        """Append t_s, utc_s and one value a channel."""
+        self._waiting.append(row)
+
+    def set_fact(self, key: str, value: Any) -> None:
+        """Set a fact of the run."""
+        text = json_text(value)
+        if key in self._facts:
+            self._tables["run"].replace(self._facts[key], (key, text))
+            self._connection.execute("UPDATE run SET value = ? WHERE key = ?", (text, key))
+        else:
+            self._facts[key] = self._append("run", (key, text))
+
+    def start_stage(self, name: str, kind: str, t_s: float) -> None:
+        """Append an open stage."""
+        name, kind = clean(name), clean(kind)
+        index = self._append("stage", (name, kind, t_s, None, None))
+        self._open_stages[name] = (index, kind, t_s)
+
+    def end_stage(self, name: str, t_s: float, ended: str) -> None:
+        """Close the open stage of that name."""
+        name = clean(name)
+        index, kind, start_s = self._open_stages.pop(name)
+        self._tables["stage"].replace(index, (name, kind, start_s, t_s, clean(ended)))
+        self._connection.execute(
+            "UPDATE stage SET end_s = ?, ended = ? WHERE rowid = ?", (t_s, clean(ended), index + 1)
+        )
+
+    def add_event(self, t_s: float, kind: str, detail: Mapping[str, Any]) -> None:
+        """Append an event."""
+        self._append("event", (t_s, clean(kind), json_text(detail)))
+
+    def open_quality(self, channel: str, from_s: float, quality: str, note: str) -> None:
+        """Begin an interval that lasts until it is closed."""
+        row = (channel, from_s, None, quality, clean(note))
+        self._open_qualities[channel] = (self._append("reading_quality", row), row)
+
+    def close_quality(self, channel: str, to_s: float) -> None:
+        """End the open interval of a channel."""
+        index, row = self._open_qualities.pop(channel)
+        self._tables["reading_quality"].replace(index, (*row[:2], to_s, *row[3:]))
+        self._connection.execute("UPDATE reading_quality SET to_s = ? WHERE rowid = ?", (to_s, index + 1))
+
+    def _append(self, table: str, row: tuple[Any, ...]) -> int:
+        self._connection.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(row))})", row)
+        return self._tables[table].append(row)
+
+    def commit(self, changes: Sequence[Change]) -> None:
+        """Put the changes on the medium as one transaction; raise `RecordError` where that fails."""
+        with telling(self.path):
+            self._check_place()
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                for change in changes:
+                    change()
+                self._put_samples()
+                self._put_digests()
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+
+    def _check_place(self) -> None:
+        """Find out that the file was deleted or its stick pulled, which writing alone may not tell."""
+        if self.path.stat().st_ino != self._inode:
+            raise FileNotFoundError(f"another file stands in its place: {self.path.name}")
+
+    def _put_samples(self) -> None:
+        if not self._waiting:
+            return
+        rows, self._waiting = self._waiting, []
+        self._connection.executemany(self._insert_sample, rows)
+        array: FloatArray = np.array(rows, dtype=np.float64)
+        self._put_seal(list(self._chain.extend(array)))
+
+    def _put_digests(self) -> None:
+        for table in self._tables.values():
+            self._put_seal(table.take_changed())
+
+    def _put_seal(self, rows: Sequence[SealRow]) -> None:
+        self._connection.executemany("INSERT OR REPLACE INTO seal VALUES (?, ?, ?, ?, ?, ?)", rows)
+
+    def seal(self) -> str:
+        """Seal the record, take the log into the one file, and close it; return the record's digest."""
+        schema = [row[0] for row in self._connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")]
+        digest = record_digest(schema, self._chain.digest(), self._chain.rows, list(self._tables.values()))
+        rows = self._chain.rows
+        self.commit([lambda: self._put_seal([SealRow(RECORD_PART, 0, min(rows, 1), rows, digest, b"")])])
+        with telling(self.path):
+            self._leave_one_file()
+            self._connection.close()
+        return digest
+
+    def _leave_one_file(self) -> None:
+        """Take the log in; where a reader holds the file for long, the record stays sealed with its log beside it."""
+        deadline_s = time.monotonic() + _WAIT_FOR_READERS_S
+        while True:
+            try:
+                if self._connection.execute("PRAGMA journal_mode=DELETE").fetchone()[0] == "delete":
+                    return
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error):
+                    raise
+            if time.monotonic() > deadline_s:
+                return
+            time.sleep(0.05)
+
+    def leave(self) -> None:
+        """Close the file as a power cut would leave it: not sealed, the log beside it.
+
+        SQLite takes the log in when the last connection closes; one that may only read cannot.
+        """
+        with telling(self.path):
+            reader = sqlite3.connect(f"{self.path.absolute().as_uri()}?mode=ro", uri=True)
+            try:
+                reader.execute("SELECT count(*) FROM run").fetchone()
+                self._connection.close()
+            finally:
+                reader.close()
+
+    def drop(self) -> None:
+        """Let go of the file after a failed write."""
+        with contextlib.suppress(sqlite3.Error):
+            self._connection.close()
+
+
+@contextlib.contextmanager
+def telling(path: Path) -> Any:
+    """Turn errors of the disk and of SQLite into one that says what happened and how to mend it."""
+    try:
+        yield
+    except FileExistsError as error:
+        raise RecordError(
+            "there is a record of this name already",
+            where=str(path),
+            mend="A record is never overwritten; start again.",
+        ) from error
+    except FileNotFoundError as error:
+        raise RecordError(
+            f"the place of the record is gone ({error})", where=str(path), mend="Put the stick or folder back."
+        ) from error
+    except (sqlite3.Error, OSError) as error:
+        raise RecordError(f"cannot be written ({error})", where=str(path), mend=_mend(error)) from error
+
+
+def _mend(error: Exception) -> str:
+    text = str(error).lower()
+    if "full" in text or "no space" in text:
+        return "Make room on the disk; what was recorded so far stays whole."
+    if "readonly" in text or "read-only" in text:
+        return "The disk or folder has become read-only: check the stick and its rights."
+    return "Check the disk or stick; what was recorded so far stays whole."
+
+
+def _make_file(path: Path) -> None:
+    """Make the folders and an empty file, each noted in its folder on the medium."""
+    missing = [folder for folder in path.parents if not folder.exists()]
+    path.parent.mkdir(parents=True, exist_ok=True)
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o644))
+    for folder in [path.parent, *(folder.parent for folder in missing)]:
+        sync_folder(folder)
+
+
+def sync_folder(folder: Path) -> None:
+    """Put the names in a folder on the medium, where the system can (Windows cannot and need not)."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def clean(text: str) -> str:
+    """Return text that can be stored as UTF-8 (lone surrogates from odd file names become '?')."""
+    return str(text).encode("utf-8", "replace").decode("utf-8")
+
+
+def json_text(value: Any) -> str:
+    """Return the value as JSON; what JSON cannot hold becomes null (NaN, infinity) or its text."""
+    return json.dumps(_plain(value), allow_nan=False, separators=(",", ":"))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [_plain(item) for item in value]
+    if value is None or isinstance(value, (bool, int, str)):
+        return value
+    if isinstance(value, np.generic):
+        return _plain(value.item())
+    return str(value)
