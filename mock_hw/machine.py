@@ -1,0 +1,275 @@
+"""A simulated machine: heat, clocks, fans, supply and sensors, moved on by explicit steps of time."""
+
+from __future__ import annotations
+
+import math
+import random
+import uuid
+from collections.abc import Callable, Sequence
+from typing import Literal
+
+from mock_hw.cooling import FanControl
+from mock_hw.counters import ENERGY_RANGE_UJ, Counters
+from mock_hw.mistakes import MistakeMaker
+from mock_hw.network import steady_state
+from mock_hw.parts import MachineParameters
+from mock_hw.power import clock_share_for, leakage_factor, reference_power_w
+from mock_hw.regulator import Regulator
+from mock_hw.sensors import SensorSet
+from mock_hw.supply import PowerSupply
+from mock_hw.thermal_state import ThermalState
+from mock_hw.truths import truths
+
+Stop = Literal["thermal-cut", "supply-latch", "regulator-cut", "reset", "hang"]
+PowerState = Literal["on", "off", "hung"]
+PowerChoice = Callable[[float, float], float]
+
+_LONGEST_STEP_US = 250_000
+_WARM_UP_STEP_US = 1_000_000
+_LONGEST_WARM_UP_S = 3600
+_RESET_TAKES_S = 20.0
+_SETTLED_UPTIME_S = 1200.0
+_WAIT_S: dict[Stop, float] = {"thermal-cut": 180.0, "regulator-cut": 120.0, "supply-latch": 10.0}
+
+
+class Machine:
+    """One machine under test.
+
+    `power_state` is "on", "off" or "hung"; `last_stop` says why it last went off. A machine that is off cools on
+    until `restart()`; after a supply latch a person would work the mains switch first. A reset comes back by itself.
+
+    Attributes:
+        die_c, case_c: True temperatures of the die's hottest point and of the case air, °C.
+        power_w: True package power now, W.
+        clock_share: Clock over full clock.
+        share, busy_cores: What it was last given to do.
+        throttling: It holds its clock down for heat.
+        boot_id: New with each power-on.
+        thermal, fans, supply, regulator, mistakes, counters: Its parts, with their own truths.
+    """
+
+    def __init__(self, parameters: MachineParameters, *, seed: int, start: Literal["rest", "cold"] = "rest") -> None:
+        self.parameters = parameters
+        self._random = random.Random(f"{seed}/{parameters.case}/machine")
+        cpu = parameters.processor
+        self.thermal = ThermalState(parameters.thermal, parameters.room.temp_at_c(0.0))
+        self.fans = FanControl(parameters.fans)
+        self.supply = PowerSupply(parameters.supply, cpu.load_w, self._random)
+        self.regulator = Regulator(parameters.board_power)
+        self.mistakes = MistakeMaker(parameters.mistakes, cpu.cores, self._random)
+        self._sensors = SensorSet(parameters.sensors, seed)
+        self.counters = Counters(cpu.cores, parameters.power_gain)
+        self._elapsed_us = 0
+        self._rest_us = 0.0
+        self._back_on_s = math.inf
+        self.busy_cores: Sequence[int] | None = None
+        self.last_stop: Stop | None = None
+        self.power_state: PowerState = "off"
+        self.power_on()
+        self._start(start)
+        self._sensors.sample(0.0, truths(self))
+
+    # -- time ---------------------------------------------------------------------------------------------------
+
+    def advance(self, dt_s: float, share: float, busy_cores: Sequence[int] | None = None) -> None:
+        """Move on by `dt_s` seconds with the processor busy for `share` of the time.
+
+        Args:
+            dt_s: Simulated seconds, any length; parts of a microsecond are carried to the next call.
+            share: 0 to 1, over the whole processor.
+            busy_cores: Where that work runs; None means evenly on all cores.
+        """
+        self.share = min(1.0, max(0.0, share))
+        self.busy_cores = busy_cores
+        whole_us = dt_s * 1e6 + self._rest_us
+        left_us = round(whole_us)
+        self._rest_us = whole_us - left_us
+        while left_us > 0:
+            step_us = min(left_us, _LONGEST_STEP_US)
+            self._step(step_us)
+            left_us -= step_us
+        self._sensors.sample(self.elapsed_s, truths(self))
+
+    def _step(self, dt_us: int) -> None:
+        self._elapsed_us += dt_us
+        if self.power_state != "on":
+            self._step_dead(dt_us)
+            return
+        dt_s = dt_us * 1e-6
+        self.fans.advance(self.die_c, dt_s)
+        self._step_heat(dt_us, self._choose_power_w)
+        self.regulator.advance(self.case_c, self.power_w, dt_s)
+        clock_ghz = self.clock_share * self.parameters.processor.full_clock_mhz / 1000
+        self.counters.add(dt_s, self.power_w, self.share, clock_ghz, self.busy_cores, self.throttling)
+        self._watch(dt_s)
+
+    def _step_heat(self, dt_us: int, choose_power_w: PowerChoice) -> None:
+        """Let heat flow for one step; `_step_s` is its length for `_choose_power_w`."""
+        self._step_s = dt_us * 1e-6
+        on = self.power_state != "off"
+        self.power_w = self.thermal.step(
+            self.fans.levels,
+            dt_us,
+            self.room_c,
+            self.parameters.thermal.board_power_w if on else 0.0,
+            choose_power_w,
+        )
+        self.die_c = self.thermal.temps[0]
+        self.case_c = self.thermal.temps[-1]
+
+    def _choose_power_w(self, unpowered_c: float, gain_k_per_w: float) -> float:
+        """Return this step's power: full clock, unless the die would pass its limit or the regulator asks."""
+        cpu = self.parameters.processor
+        highest = cpu.floor_clock_share if self.regulator.asks_floor else 1.0
+        power_w = self._leaking_w(reference_power_w(cpu, self.share, highest), unpowered_c, gain_k_per_w)
+        self.throttling = unpowered_c + gain_k_per_w * power_w > cpu.limit_c
+        if not self.throttling:
+            self.clock_share = highest
+            return power_w
+        lowest = max(cpu.floor_clock_share, self.clock_share - cpu.clock_fall_per_s * self._step_s)
+        allowed_w = (cpu.limit_c - unpowered_c) / gain_k_per_w / leakage_factor(cpu, cpu.limit_c)
+        self.clock_share = clock_share_for(cpu, self.share, allowed_w, min(lowest, highest), highest)
+        return self._leaking_w(reference_power_w(cpu, self.share, self.clock_share), unpowered_c, gain_k_per_w)
+
+    def _leaking_w(self, reference_w: float, unpowered_c: float, gain_k_per_w: float) -> float:
+        """Return the power whose leakage belongs to the die's mean temperature over the step, solved for itself."""
+        cpu = self.parameters.processor
+        middle_c = 0.5 * (self.die_c + unpowered_c)
+        growth = 0.5 * reference_w * cpu.leakage_per_k * gain_k_per_w
+        return reference_w * leakage_factor(cpu, middle_c) / (1 - growth)
+
+    def _watch(self, dt_s: float) -> None:
+        """Look for what ends the session: heat, the supply, the regulator, a mistake."""
+        cpu = self.parameters.processor
+        if self.supply.trips(self.power_w, dt_s):
+            self._power_off("supply-latch")
+        elif self.die_c >= cpu.limit_c + cpu.cut_above_limit_k:
+            self._power_off("thermal-cut")
+        elif self.regulator.cuts:
+            self._power_off("regulator-cut")
+        else:
+            end = self.mistakes.work(self.share, dt_s, self.busy_cores)
+            if end == "hang":
+                self.power_state, self.last_stop = "hung", "hang"
+            elif end == "reset":
+                self._power_off("reset")
+                self._back_on_s = self.elapsed_s + _RESET_TAKES_S
+
+    def _step_dead(self, dt_us: int) -> None:
+        """Off: everything cools. Hung: it draws its rest power, and nobody is at home."""
+        rest_w = self.parameters.processor.rest_w if self.power_state == "hung" else 0.0
+        self._step_heat(dt_us, lambda _unpowered_c, _gain: rest_w)
+        self.regulator.advance(self.case_c, self.power_w, dt_us * 1e-6)
+        if self.elapsed_s >= self._back_on_s:
+            self.power_on()
+
+    # -- power --------------------------------------------------------------------------------------------------
+
+    def _power_off(self, stop: Stop) -> None:
+        self.power_state, self.last_stop = "off", stop
+        self.power_w = self.share = 0.0
+        self.fans.stop()
+
+    def power_on(self) -> None:
+        """Boot: a new boot id, and every counter starts again."""
+        self.power_state = "on"
+        self._back_on_s = math.inf
+        self.boot_id = str(uuid.UUID(int=self._random.getrandbits(128), version=4))
+        self.share, self.clock_share, self.throttling = 0.0, 1.0, False
+        self.die_c, self.case_c = self.thermal.temps[0], self.thermal.temps[-1]
+        self.power_w = self.parameters.processor.rest_w
+        self.counters.restart(energy_uj=self._random.randrange(ENERGY_RANGE_UJ))
+        self.mistakes.restart()
+        self.fans.settle(self.die_c)
+        self.supply.settle(self.power_w)
+        self.regulator.asks_floor = False
+
+    def restart(self) -> None:
+        """Switch the machine on again after a stop, or press its reset button; see `restart_wait_s`."""
+        self.power_on()
+
+    @property
+    def is_on(self) -> bool:
+        """Power is on; a hung machine counts as on."""
+        return self.power_state != "off"
+
+    @property
+    def is_hung(self) -> bool:
+        """Power is on and nothing answers."""
+        return self.power_state == "hung"
+
+    @property
+    def restart_wait_s(self) -> float:
+        """How long a person has to wait before this machine would start again, s."""
+        return _WAIT_S.get(self.last_stop, 0.0) if self.last_stop else 0.0
+
+    def _start(self, start: Literal["rest", "cold"]) -> None:
+        if start == "cold":
+            return
+        if self.parameters.rest_start_die_c is None:
+            self._settle_at_rest()
+        else:
+            self._warm_up_to(self.parameters.rest_start_die_c)
+
+    def _settle_at_rest(self) -> None:
+        rest = steady_state(self.parameters, 0.0, room_c=self.room_c)
+        self.thermal.set(rest.temps_c)
+        self.die_c, self.case_c, self.power_w = rest.die_c, rest.temps_c["case"], rest.power_w
+        self.counters.uptime_s = _SETTLED_UPTIME_S
+        self._calm()
+
+    def _warm_up_to(self, die_c: float) -> None:
+        """Leave the machine at rest from cold until the die is that warm; the room stands still meanwhile."""
+        for _ in range(_LONGEST_WARM_UP_S):
+            if self.die_c >= die_c:
+                break
+            self.fans.advance(self.die_c, _WARM_UP_STEP_US * 1e-6)
+            self._step_heat(_WARM_UP_STEP_US, self._choose_power_w)
+            self.counters.uptime_s += _WARM_UP_STEP_US * 1e-6
+        self._calm()
+
+    def _calm(self) -> None:
+        self.fans.settle(self.die_c)
+        self.supply.settle(self.power_w)
+        self.regulator.settle(self.case_c, self.power_w)
+
+    # -- what there is to see -----------------------------------------------------------------------------------
+
+    @property
+    def elapsed_s(self) -> float:
+        """Simulated time since the start of the story, s."""
+        return self._elapsed_us * 1e-6
+
+    @property
+    def room_c(self) -> float:
+        """The room now, drift included, °C."""
+        return self.parameters.room.temp_at_c(self.elapsed_s)
+
+    def temp_c(self, node: str) -> float:
+        """Return the true temperature of a node of the network ("plate", "coolant", ...); NaN where it has none."""
+        return self.thermal.temp_c(node)
+
+    @property
+    def plate_c(self) -> float:
+        """The cooler's plate, °C."""
+        return self.thermal.temp_c("plate")
+
+    @property
+    def coolant_c(self) -> float:
+        """The coolant on the radiator's side, °C; NaN for an air cooler."""
+        return self.thermal.temp_c("coolant")
+
+    @property
+    def clock_mhz(self) -> float:
+        """The clock that busy cores run at; at rest the idle clock, MHz."""
+        cpu = self.parameters.processor
+        return cpu.full_clock_mhz * self.clock_share if self.share > 0 else cpu.idle_clock_mhz
+
+    @property
+    def readings(self) -> dict[str, float]:
+        """Channel to the reading that its sensor holds now."""
+        return self._sensors.readings
+
+    def sensor_reading(self, channel: str) -> float:
+        """Return what the sensor of a channel shows, in the channel's unit; KeyError where there is none."""
+        return self._sensors.readings[channel]

@@ -1,0 +1,52 @@
+"""The true value behind every sensor of a simulated machine."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from mock_hw.sensing import core_channel
+
+if TYPE_CHECKING:
+    from mock_hw.machine import Machine
+
+_IDLE_CORE_COOLER_K_PER_W = 0.04  # a core with nothing to do, below the same core at work
+_BOARD_OVER_CASE_K = 3.0
+_DRIVE_OVER_CASE_K = 10.0
+
+
+def truths(machine: Machine) -> dict[str, float]:
+    """Return channel to true value for every channel that any machine may have a sensor for."""
+    thermal, fans, supply = machine.thermal, machine.fans, machine.supply
+    on = machine.is_on
+    plate_c, case_c = thermal.temps[2], machine.case_c
+    return {
+        "die_temp_c": machine.die_c,
+        **_cores(machine),
+        "plate_temp_c": plate_c,
+        "coolant_temp_c": thermal.temp_c("coolant"),
+        "radiator_temp_c": thermal.temp_c("radiator"),
+        "hose_in_temp_c": thermal.temp_c("coolant"),
+        "hose_out_temp_c": thermal.hose_out_c,
+        "ambient_temp_c": machine.room_c,
+        "inlet_temp_c": case_c,
+        "exhaust_temp_c": case_c,
+        "board_temp_c": case_c + _BOARD_OVER_CASE_K,
+        "vrm_temp_c": machine.regulator.temp_c,
+        "drive_temp_c": case_c + _DRIVE_OVER_CASE_K,
+        "cpu_fan_speed_rpm": fans.cpu_fan_rpm,
+        "case_fan_speed_rpm": fans.case_fan_rpm,
+        "pump_speed_rpm": machine.parameters.fans.pump_rpm if on else 0.0,
+        "rail_12v_v": supply.rail_12v_v if on else 0.0,
+        "rail_5v_v": supply.rail_5v_v if on else 0.0,
+        "rail_3v3_v": supply.rail_3v3_v if on else 0.0,
+    }
+
+
+def _cores(machine: Machine) -> dict[str, float]:
+    """Return each core's temperature: below the die's hottest point, more so where it has nothing to do."""
+    power_w, die_c, busy = machine.power_w, machine.die_c, machine.busy_cores
+    return {
+        core_channel(core): die_c
+        - power_w * (below + (_IDLE_CORE_COOLER_K_PER_W if busy is not None and core not in busy else 0.0))
+        for core, below in enumerate(machine.parameters.processor.core_offsets_k_per_w)
+    }
