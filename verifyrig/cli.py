@@ -1,0 +1,150 @@
+"""The command line: finds the command, hands it its words, prints its answer, keeps the exit codes.
+
+stdout carries the result and nothing else; messages and progress go to stderr.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import json
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn, cast
+
+from verifyrig import __version__
+from verifyrig.bench import find_bench
+from verifyrig.commands import COMMANDS, Answer, Command, Context
+from verifyrig.errors import ExitCode, RigError, UsageError
+
+SCHEMA = 1
+
+_ENDING = """\
+exit codes, the first that applies:
+  5 the program's own fault      2 bad input or usage      130 ended by the operator or a signal
+  3 tripped or stopped for safety      1 fail, or an altered record      4 not proven      0 done
+
+Advice only: local codes, licensed practice and the maker's manual come first."""
+
+
+class _Parser(argparse.ArgumentParser):
+    """Reports a wrong word as a `UsageError`, so that `--json` can carry it."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(message, where=self.prog, mend=f"`{self.prog} --help` shows what it takes.")
+
+
+def run(words: Sequence[str]) -> int:
+    """Run one command line; return the exit code of the contract."""
+    wants_json = "--json" in words
+    try:
+        answer, wants_json = _answer(list(words))
+    except RigError as error:
+        return _fail(error.as_json(), str(error), error.exit_code, wants_json)
+    except KeyboardInterrupt:
+        return int(ExitCode.ENDED)
+    except BrokenPipeError:
+        return _quiet_broken_pipe()
+    except Exception as error:
+        return _own_fault(error, wants_json)
+    return _print(answer, wants_json)
+
+
+def _answer(words: list[str]) -> tuple[Answer, bool]:
+    if words and words[0] in ("--version", "-V"):
+        return Answer(data={"version": __version__}, text=f"verifyrig {__version__}"), "--json" in words
+    if words and words[0] in COMMANDS:
+        return _command_answer(words[0], words[1:])
+    parser = main_parser()
+    args, rest = parser.parse_known_args(words)
+    if rest:
+        raise UsageError(
+            f"there is no command {rest[0]!r}", where="verifyrig", mend="`verifyrig --help` lists the commands."
+        )
+    if args.json or not sys.stdin.isatty():
+        return Answer(text=parser.format_help().rstrip()), False
+    return _next_step(args), False
+
+
+def _next_step(args: argparse.Namespace) -> Answer:
+    from verifyrig.commands import next_step
+
+    return next_step.execute(Context(bench=find_bench(args.bench)))
+
+
+def main_parser() -> argparse.ArgumentParser:
+    """Return the parser of the bare program, whose help lists the commands."""
+    lines = [f"  {name:<10} {help_line}" for name, (_, help_line) in COMMANDS.items()]
+    parser = _Parser(
+        prog="verifyrig",
+        description="Measure how a machine carries its heat, change one thing, measure again, and sign it off.",
+        epilog="commands (each has --help):\n" + "\n".join(lines) + "\n\n" + _ENDING,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        usage="verifyrig [COMMAND] [--bench DIR] [--json]",
+    )
+    _add_shared(parser)
+    return parser
+
+
+def command_parser(name: str) -> tuple[argparse.ArgumentParser, Command]:
+    """Return a command's own parser and its module."""
+    module_name, help_line = COMMANDS[name]
+    module = cast(Command, importlib.import_module(f"verifyrig.commands.{module_name}"))
+    parser = _Parser(
+        prog=f"verifyrig {name}", description=help_line[0].upper() + help_line[1:] + ".", allow_abbrev=False
+    )
+    _add_shared(parser)
+    module.add_arguments(parser)
+    return parser, module
+
+
+def _add_shared(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--bench", metavar="DIR", help="the bench folder (else VERIFYRIG_BENCH, else the nearest)")
+    parser.add_argument("--json", action="store_true", help="one JSON object on stdout, nothing else there")
+
+
+def _command_answer(name: str, words: list[str]) -> tuple[Answer, bool]:
+    parser, module = command_parser(name)
+    args = parser.parse_args(words)
+    context = Context(bench=find_bench(args.bench), json=args.json)
+    return module.execute(args, context), bool(args.json)
+
+
+def _print(answer: Answer, wants_json: bool) -> int:
+    try:
+        if wants_json:
+            json.dump({"schema": SCHEMA, **answer.data}, sys.stdout, ensure_ascii=False, allow_nan=False)
+            sys.stdout.write("\n")
+        elif answer.text:
+            print(answer.text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        return _quiet_broken_pipe()
+    return int(answer.code)
+
+
+def _fail(error: dict[str, str], line: str, code: ExitCode, wants_json: bool) -> int:
+    if wants_json:
+        json.dump({"schema": SCHEMA, "error": error}, sys.stdout, ensure_ascii=False)
+        sys.stdout.write("\n")
+        sys.stdout.flush()
+    print(f"verifyrig: {line}", file=sys.stderr)
+    return int(code)
+
+
+def _own_fault(error: Exception, wants_json: bool) -> int:
+    if os.environ.get("VERIFYRIG_TRACEBACK"):
+        raise error
+    details = {
+        "what": f"{type(error).__name__}: {error}",
+        "where": "verifyrig itself",
+        "mend": "Set VERIFYRIG_TRACEBACK=1, run it again, and send the output to the makers.",
+    }
+    return _fail(details, "{where}: {what}. {mend}".format(**details), ExitCode.OWN_FAULT, wants_json)
+
+
+def _quiet_broken_pipe() -> int:
+    # The reader of our output went away; Python would complain once more while closing stdout.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return int(ExitCode.DONE)

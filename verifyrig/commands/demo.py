@@ -1,0 +1,32 @@
+"""`verifyrig demo`: a whole invented job on simulated hardware, in its own bench folder."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import UsageError
+
+DEFAULT_CASE = "coolant-stopped"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `demo`."""
+    parser.add_argument("--case", metavar="CASE", default=DEFAULT_CASE, help=f"what is wrong (default {DEFAULT_CASE})")
+    parser.add_argument("--out", metavar="DIR", default="verifyrig-demo", help="bench folder of the demo")
+
+
+def execute(args: argparse.Namespace, context: Context) -> Answer:
+    """Take an invented machine in, measure, change one thing, measure again, write the report."""
+    from mock_hw.parameters import CASES
+    from verifyrig.demo import run_demo
+
+    if args.case not in CASES:
+        raise UsageError(
+            f"there is no simulated case {args.case!r}", where="--case", mend="Cases: " + ", ".join(sorted(CASES)) + "."
+        )
+    done = run_demo(Path(args.out), args.case, say=lambda text: print(text, file=sys.stderr, flush=True))
+    text = f"\n{done.sentence}\nReport: {done.report}"
+    return Answer(data={"job": done.job, "runs": done.runs, "report": str(done.report), "simulated": True}, text=text)

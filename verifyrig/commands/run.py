@@ -1,0 +1,195 @@
+"""`verifyrig run`: execute a profile and keep a record."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import UsageError
+
+if TYPE_CHECKING:
+    from verifyrig.interfaces import Controls
+    from verifyrig.observer import Observer
+    from verifyrig.rig import RunDone, RunRequest
+
+DEFAULT_PROFILE = "quick-look"
+PURPOSES = ("baseline", "check", "verification", "build")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `run`."""
+    parser.add_argument("profile", nargs="?", metavar="PROFILE", help="a name or path (else the job's last one)")
+    parser.add_argument("--job", metavar="ID", help="the job it belongs to (else the open one)")
+    parser.add_argument("--as", dest="purpose", metavar="PURPOSE", choices=PURPOSES, help=", ".join(PURPOSES))
+    parser.add_argument("--unit", metavar="NAME", help="which unit of a build line")
+    parser.add_argument("--batch", metavar="NAME", help="which batch the unit is of")
+    parser.add_argument("--ambient", metavar="C[±U]", help="room temperature, °C, and its uncertainty, K")
+    parser.add_argument("--state", action="append", default=[], metavar="KEY=VALUE", help="panel, position, fans, ...")
+    place = parser.add_mutually_exclusive_group()
+    place.add_argument("--mock", metavar="CASE", help="simulated hardware, as CASE or CASE:SEED")
+    place.add_argument("--root", metavar="DIR", help="a folder with sys and proc of the machine (default /)")
+    parser.add_argument("--speed", metavar="N|max", help="pace of simulated time (default max)")
+    parser.add_argument("--yes", action="store_true", help="agree to what the program asks; never answers for a person")
+    parser.add_argument(
+        "--attest", metavar="FILE", help="a person's answers about leaks, packs, smells, who is present"
+    )
+
+
+def execute(args: argparse.Namespace, context: Context) -> Answer:
+    """Run it, then read the record back as anybody else would."""
+    from verifyrig.interfaces import Controls
+    from verifyrig.keyboard import people_in_control
+    from verifyrig.rig import SPEED_MAX
+    from verifyrig.rig import run as run_on_rig
+    from verifyrig.terminal.choose import choose_face
+
+    request = request_from(args, context)
+    fast = request.mock is not None and request.speed == SPEED_MAX
+    face, controls = choose_face(simulated_fast=fast), Controls()
+    with people_in_control(controls, keys=not context.json):
+        done = run_on_rig(request, context.bench, face, controls)
+    return answer_of(done)
+
+
+def answer_of(done: RunDone) -> Answer:
+    """Return the answer of a run that is over, from its record alone."""
+    from verifyrig.record import read_trace
+    from verifyrig.summary import exit_code_of, sentences_of, summary_of
+
+    summary = summary_of(read_trace(done.record), str(done.record))
+    return Answer(data=summary, text="\n".join(sentences_of(summary)), code=exit_code_of(summary))
+
+
+def run_and_read(request: RunRequest, context: Context, face: Observer, controls: Controls) -> Answer:
+    """Run without keys and signals of our own: for a demo, a test, a build line."""
+    from verifyrig.rig import run as run_on_rig
+
+    return answer_of(run_on_rig(request, context.bench, face, controls))
+
+
+def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
+    """Return the request that the words mean; what they leave out comes from the open job.
+
+    Raises:
+        RigError: A word does not fit, or there is no such profile or job.
+    """
+    from verifyrig.job_runs import defaults_for
+    from verifyrig.profiles import find_profile
+    from verifyrig.rig import RunRequest
+
+    defaults = defaults_for(context.bench, args.job)
+    profile = find_profile(args.profile or defaults.profile or DEFAULT_PROFILE, context.bench)
+    mock = _mock(args.mock)
+    root = _root(args.root)
+    simulated = mock is not None or root != Path("/")
+    attestation, refusals = _answers(args, context, profile, defaults.job, simulated=simulated)
+    return RunRequest(
+        profile=profile,
+        purpose=args.purpose or defaults.purpose,
+        job=defaults.job,
+        unit=_short(args.unit, "--unit"),
+        ambient=_ambient(args.ambient),
+        states=_states(args.state),
+        mock=mock,
+        speed=_speed(args.speed, mock),
+        root=root,
+        refusals=[*refusals, *_job_caution(args, defaults)],
+        may_load_blind=_may_load_blind(args),
+        facts={"attestation": attestation, "batch": _short(args.batch, "--batch"), "operator": _operator(context)},
+    )
+
+
+def _answers(
+    args: argparse.Namespace, context: Context, profile: Any, job: str | None, *, simulated: bool
+) -> tuple[dict[str, Any] | None, list[str]]:
+    """Return what people answered, and what stays unanswered; simulated hardware hurts nobody and asks nothing."""
+    if simulated:
+        return None, []
+    from verifyrig.attest import answers_for
+
+    return answers_for(context, profile, job, Path(args.attest) if args.attest else None)
+
+
+def _job_caution(args: argparse.Namespace, defaults: Any) -> list[str]:
+    return [] if args.profile or not defaults.caution else [defaults.caution]
+
+
+def _may_load_blind(args: argparse.Namespace) -> bool:
+    import sys
+
+    if args.yes:
+        return True
+    if args.json or not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return False
+    print("If no temperature can be read, may a short load be run blind? [y/N] ", end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip().lower() in ("y", "yes")
+
+
+def _mock(text: str | None) -> tuple[str, int] | None:
+    if text is None:
+        return None
+    from mock_hw.parameters import CASES
+
+    case, _, seed = text.partition(":")
+    if case not in CASES or (seed and not seed.isdigit()):
+        raise UsageError(
+            f"there is no simulated case {text!r}", where="--mock", mend="Cases: " + ", ".join(sorted(CASES)) + "."
+        )
+    return case, int(seed or 0)
+
+
+def _root(text: str | None) -> Path:
+    root = Path(text or "/")
+    if not root.is_dir():
+        raise UsageError(
+            "there is no such folder", where=f"--root {root}", mend="Name a folder that holds sys and proc."
+        )
+    return root.absolute()
+
+
+def _speed(text: str | None, mock: tuple[str, int] | None) -> float | None:
+    from verifyrig.rig import SPEED_MAX
+
+    if text is None:
+        return SPEED_MAX
+    if mock is None:
+        raise UsageError("--speed needs --mock", where="--speed", mend="Real time has one pace; leave --speed out.")
+    if text == "max":
+        return SPEED_MAX
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = 0.0
+    if not 0 < speed <= 1e6:
+        raise UsageError(f"{text!r} is no pace", where="--speed", mend="Type a number above 0, or max.")
+    return speed
+
+
+def _ambient(text: str | None) -> Any:
+    from verifyrig.runner import Ambient
+    from verifyrig.typed_values import parse_ambient
+
+    if text is None:
+        return None
+    value_c, u95_k = parse_ambient(text)
+    return Ambient(value_c=value_c, u95_k=u95_k)
+
+
+def _states(words: list[str]) -> dict[str, str]:
+    from verifyrig.typed_values import parse_states
+
+    return parse_states(words)
+
+
+def _short(text: str | None, where: str) -> str | None:
+    if text is not None and not 0 < len(text) <= 100:
+        raise UsageError("it has no or too many characters", where=where, mend="Use 1 to 100 characters.")
+    return text
+
+
+def _operator(context: Context) -> str | None:
+    shop = context.bench.config.get("shop")
+    name = shop.get("operator") if isinstance(shop, dict) else None
+    return name if isinstance(name, str) else None

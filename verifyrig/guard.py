@@ -1,0 +1,288 @@
+"""The guard: decides on every sample whether the load may go on. It reads; it never writes and never waits.
+
+Rules, in the words of a record's `trip.rule`: `max`, `min`, `machine-limit`, `rate`, `no-reading`, `stuck`,
+`no-reaction`, `line` (the straight line through the last fresh readings crosses the limit before the next
+sample could act).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from verifyrig.interfaces import ChannelInfo, Quality, Reading
+from verifyrig.profile import Gate, Profile, Stage, TripLimit
+
+RATE_WINDOW_S = 10.0
+REACTION_WITHIN_S = 10.0
+# A die that carries half of its power moves by 5 K and more within ten seconds (trade figures: 0-5 s window
+# of 16 K and more at 105 W); 2 K is above the noise and the 1 °C step of the coarsest die sensor.
+REACTION_K = 2.0
+REACTION_SHARE = 0.5
+# The die's own first step (0.1-2 s time constant) is no straight line; readings so soon after an edge are
+# left out of the line.
+LINE_AFTER_EDGE_S = 2.0
+ACT_WITHIN_S = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trip:
+    """Why the load was ended: the rule, the channel, its value and limit (channel's unit, K/s for `rate`)."""
+
+    rule: str
+    channel: str
+    value: float | None
+    limit: float | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArmedLimit:
+    """A trip limit with its channel present, and the limit that applies on this machine."""
+
+    limit: TripLimit
+    maximum: float | None
+    from_machine: bool
+
+    @property
+    def channel(self) -> str:
+        """The channel guarded."""
+        return self.limit.channel
+
+
+def arm(profile: Profile, infos: Mapping[str, ChannelInfo]) -> tuple[list[ArmedLimit], list[str]]:
+    """Return the limits that can be guarded on this machine, and the channels of those that cannot."""
+    armed, absent = [], []
+    for limit in profile.trip_limits:
+        info = infos.get(limit.channel)
+        if info is None or info.unreadable:
+            absent.append(limit.channel)
+        else:
+            armed.append(_arm_one(limit, info))
+    return armed, absent
+
+
+def _arm_one(limit: TripLimit, info: ChannelInfo) -> ArmedLimit:
+    own = None
+    if limit.below_machine_limit_k is not None and info.limit is not None:
+        own = info.limit - limit.below_machine_limit_k
+    from_machine = own is not None and (limit.maximum is None or own < limit.maximum)
+    return ArmedLimit(limit=limit, maximum=own if from_machine else limit.maximum, from_machine=from_machine)
+
+
+@dataclass(slots=True)
+class _History:
+    """The recent past of one guarded channel."""
+
+    readings: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=64))
+    fresh: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=3))
+    last_ok_s: float | None = None
+
+    def add(self, t_s: float, value: float, refresh_s: float) -> None:
+        if not self.fresh or value != self.fresh[-1][1] or t_s - self.fresh[-1][0] >= refresh_s:
+            self.fresh.append((t_s, value))
+        self.readings.append((t_s, value))
+        self.last_ok_s = t_s
+
+    def rate_k_per_s(self) -> float | None:
+        """Return the rise over the last ten seconds, K/s, None while they are not full."""
+        now_s, value = self.readings[-1]
+        before = [pair for pair in self.readings if now_s - pair[0] >= RATE_WINDOW_S - 1e-6]
+        if not before:
+            return None
+        then_s, then = before[-1]
+        return (value - then) / (now_s - then_s)
+
+    def line_at(self, t_s: float) -> float | None:
+        """Return where the straight line through the last fresh readings stands at `t_s`, None below three."""
+        if len(self.fresh) < 3:
+            return None
+        times, values = np.array(self.fresh).T
+        slope, level = np.polyfit(times - times[-1], values, 1)
+        return float(level + slope * (t_s - times[-1]))
+
+
+class Guard:
+    """Judges every sample against the armed limits.
+
+    Args:
+        armed: Limits with their channels.
+        profile: For `stale_after_s` and the sampling period.
+        infos: Channels of this machine.
+        reread: Reads a channel once more in the same tick.
+    """
+
+    def __init__(
+        self,
+        armed: list[ArmedLimit],
+        profile: Profile,
+        infos: Mapping[str, ChannelInfo],
+        reread: Callable[[str, float], Reading],
+    ) -> None:
+        self._armed = armed
+        self._profile = profile
+        self._infos = infos
+        self._reread = reread
+        self._past: dict[str, _History] = {limit.channel: _History() for limit in armed}
+        self._die = _Reaction()
+        self._edge_s: float | None = None
+        self._share = 0.0
+        self._began_s: float | None = None
+
+    def load_edge(self, t_s: float, share: float, *, steady: bool) -> None:
+        """Note that the load was told a new share at `t_s`."""
+        if self._share == 0.0 or share == 0.0:
+            self._edge_s = t_s
+            for past in self._past.values():
+                past.fresh.clear()
+            self._die.edge(t_s, share if steady else 0.0)
+        self._share = share
+
+    def check(self, t_s: float, now_s: float, stage: Stage, readings: Mapping[str, Reading]) -> Trip | None:
+        """Return the first trip of this sample, or None. `t_s` is the run's time, `now_s` the clock's."""
+        if self._began_s is None:
+            self._began_s = t_s
+        for armed in self._armed:
+            if armed.limit.armed_in(stage):
+                trip = self._check_one(armed, t_s, now_s, readings.get(armed.channel))
+                if trip is not None:
+                    return trip
+        return self._check_reaction(t_s, readings.get("die_temp_c"))
+
+    def margin_k(self, readings: Mapping[str, Reading]) -> float | None:
+        """Return the kelvin left to the nearest temperature limit, None where nothing is armed or read."""
+        gaps = [
+            armed.maximum - reading.value
+            for armed in self._armed
+            if armed.maximum is not None
+            and armed.channel.endswith("_temp_c")
+            and (reading := readings.get(armed.channel)) is not None
+            and reading.ok
+            and reading.value is not None
+        ]
+        return min(gaps, default=None)
+
+    def _check_one(self, armed: ArmedLimit, t_s: float, now_s: float, reading: Reading | None) -> Trip | None:
+        past = self._past[armed.channel]
+        if reading is not None and reading.quality is Quality.STUCK:
+            return _trip("stuck", armed, reading.value, None, "its reading no longer moves where it should")
+        if reading is None or not reading.ok or reading.value is None:
+            return self._check_silence(armed, past, t_s)
+        crossing = _crossing(armed, reading.value)
+        if crossing is not None:
+            again = self._reread(armed.channel, now_s)
+            if again.ok and again.value is not None and _crossing(armed, again.value) is not None:
+                past.add(t_s, again.value, self._refresh_s(armed.channel))
+                return crossing
+            return self._check_silence(armed, past, t_s) if not again.ok else None
+        past.add(t_s, reading.value, self._refresh_s(armed.channel))
+        return self._check_motion(armed, past, t_s)
+
+    def _check_silence(self, armed: ArmedLimit, past: _History, t_s: float) -> Trip | None:
+        since_s = past.last_ok_s if past.last_ok_s is not None else (self._began_s or 0.0)
+        if t_s - since_s <= self._profile.stale_after_s:
+            return None
+        why = f"no reading to be believed for {t_s - since_s:.1f} s"
+        return _trip("no-reading", armed, None, self._profile.stale_after_s, why)
+
+    def _check_motion(self, armed: ArmedLimit, past: _History, t_s: float) -> Trip | None:
+        max_rate = armed.limit.max_rate_k_per_s
+        rate = past.rate_k_per_s() if max_rate is not None else None
+        if rate is not None and max_rate is not None and rate > max_rate:
+            return _trip("rate", armed, rate, max_rate, f"it rose by {rate:.1f} K/s over ten seconds")
+        return self._check_line(armed, past, t_s)
+
+    def _check_line(self, armed: ArmedLimit, past: _History, t_s: float) -> Trip | None:
+        # Only a load can be ended; at rest the gate speaks.
+        if armed.maximum is None or self._share == 0.0 or self._edge_s is None:
+            return None
+        if not past.fresh or past.fresh[0][0] < self._edge_s + LINE_AFTER_EDGE_S:
+            return None
+        ahead = past.line_at(t_s + self._profile.period_s + ACT_WITHIN_S)
+        if ahead is None or ahead <= armed.maximum or past.fresh[-1][1] <= past.fresh[0][1]:
+            return None
+        return _trip("line", armed, past.fresh[-1][1], armed.maximum, "it would cross before the next sample could act")
+
+    def _check_reaction(self, t_s: float, reading: Reading | None) -> Trip | None:
+        value = reading.value if reading is not None and reading.ok else None
+        moved_k = self._die.moved_k(t_s, value)
+        if moved_k is None:
+            return None
+        why = f"the die moved by {moved_k:.1f} K within {REACTION_WITHIN_S:.0f} s of the load's start"
+        return Trip(rule="no-reaction", channel="die_temp_c", value=moved_k, limit=REACTION_K, why=why)
+
+    def _refresh_s(self, channel: str) -> float:
+        info = self._infos.get(channel)
+        return info.refresh_s if info is not None and info.refresh_s is not None else 2.0
+
+
+class _Reaction:
+    """Watches whether the die answers to a steady load of half share or more."""
+
+    def __init__(self) -> None:
+        self._before: deque[float] = deque(maxlen=5)
+        self._since_s: float | None = None
+        self._highest: float | None = None
+
+    def edge(self, t_s: float, share: float) -> None:
+        self._since_s = t_s if share >= REACTION_SHARE else None
+        self._highest = None
+
+    def moved_k(self, t_s: float, value: float | None) -> float | None:
+        """Return how far the die moved where that is too little and the time is up, else None."""
+        if self._since_s is None:
+            if value is not None:
+                self._before.append(value)
+            return None
+        if value is not None:
+            self._highest = value if self._highest is None else max(self._highest, value)
+        if not self._before or t_s - self._since_s < REACTION_WITHIN_S or self._highest is None:
+            return None
+        moved_k = self._highest - float(np.mean(self._before))
+        self._since_s = None
+        self._before.clear()
+        return moved_k if moved_k < REACTION_K else None
+
+
+def _crossing(armed: ArmedLimit, value: float) -> Trip | None:
+    if armed.maximum is not None and value >= armed.maximum:
+        rule = "machine-limit" if armed.from_machine else "max"
+        return _trip(rule, armed, value, armed.maximum, "it reached its limit")
+    if armed.limit.minimum is not None and value < armed.limit.minimum:
+        return _trip("min", armed, value, armed.limit.minimum, "it fell below its limit")
+    return None
+
+
+def _trip(rule: str, armed: ArmedLimit, value: float | None, limit: float | None, why: str) -> Trip:
+    return Trip(rule=rule, channel=armed.channel, value=value, limit=limit, why=why)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GateClosed:
+    """Why no load may follow."""
+
+    channel: str
+    value: float | None
+    limit: float | None
+    why: str
+
+
+def check_gate(gate: Gate, reading: Reading | None, ambient_c: float | None) -> GateClosed | None:
+    """Return why the gate is closed by this reading, or None; a missing reading is for the caller to count."""
+    if reading is None or not reading.ok or reading.value is None:
+        return None
+    return check_gate_value(gate, reading.value, ambient_c, "it is")
+
+
+def check_gate_value(gate: Gate, value_c: float, ambient_c: float | None, verb: str) -> GateClosed | None:
+    """Return why the gate is closed by a temperature, measured or forecast, °C."""
+    if gate.max_c is not None and value_c > gate.max_c:
+        why = f"{verb} {value_c:.0f} °C at rest, above {gate.max_c:.0f} °C"
+        return GateClosed(channel=gate.channel, value=value_c, limit=gate.max_c, why=why)
+    if gate.max_rise_k is not None and ambient_c is not None and value_c - ambient_c > gate.max_rise_k:
+        why = f"{verb} {value_c - ambient_c:.0f} K above the room at rest, more than {gate.max_rise_k:.0f} K"
+        return GateClosed(channel=gate.channel, value=value_c, limit=ambient_c + gate.max_rise_k, why=why)
+    return None

@@ -1,0 +1,111 @@
+"""Keys and signals of a run: Space ends the load, Ctrl-C, SIGTERM and a closed terminal end the run."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from types import FrameType
+from typing import Any
+
+from verifyrig.interfaces import Controls
+
+_POLL_S = 0.1
+
+
+@contextlib.contextmanager
+def people_in_control(controls: Controls, *, keys: bool) -> Iterator[None]:
+    """While inside, signals and (where stdin is a terminal and `keys`) single keys reach `controls`."""
+    with _signals(controls), _keys(controls) if keys and sys.stdin.isatty() else contextlib.nullcontext():
+        yield
+
+
+@contextlib.contextmanager
+def _signals(controls: Controls) -> Iterator[None]:
+    reasons = {signal.SIGINT: "operator", signal.SIGTERM: "terminated"}
+    if hasattr(signal, "SIGHUP"):
+        reasons[signal.SIGHUP] = "hangup"
+
+    def handler(number: int, frame: FrameType | None) -> None:
+        controls.quit(reasons[signal.Signals(number)])
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before: dict[signal.Signals, Any] = {number: signal.signal(number, handler) for number in reasons}
+    try:
+        yield
+    finally:
+        for number, old in before.items():
+            signal.signal(number, old)
+
+
+@contextlib.contextmanager
+def _keys(controls: Controls) -> Iterator[None]:
+    try:
+        import termios
+        import tty
+    except ImportError:
+        with _windows_keys(controls):
+            yield
+        return
+    fd = sys.stdin.fileno()
+    before = termios.tcgetattr(fd)
+    done = threading.Event()
+    reader = threading.Thread(target=_read_keys, args=(fd, controls, done), name="keys", daemon=True)
+    try:
+        tty.setcbreak(fd)
+        reader.start()
+        yield
+    finally:
+        done.set()
+        # The terminal may be gone by now (closed window); there is nothing to give back then.
+        with contextlib.suppress(termios.error, OSError):
+            termios.tcsetattr(fd, termios.TCSADRAIN, before)
+
+
+def _read_keys(fd: int, controls: Controls, done: threading.Event) -> None:
+    import select
+
+    while not done.is_set():
+        try:
+            ready, _, _ = select.select([fd], [], [], _POLL_S)
+            data = os.read(fd, 16) if ready else None
+        except OSError:
+            data = b""
+        if data == b"":
+            # End of file on a terminal that we read keys from: it was closed.
+            controls.quit("hangup")
+            return
+        for character in (data or b"").decode("utf-8", errors="replace"):
+            _press(controls, character)
+
+
+@contextlib.contextmanager
+def _windows_keys(controls: Controls) -> Iterator[None]:
+    import importlib
+
+    msvcrt = importlib.import_module("msvcrt")
+    done = threading.Event()
+
+    def read() -> None:
+        while not done.wait(_POLL_S):
+            while msvcrt.kbhit():
+                _press(controls, msvcrt.getwch())
+
+    threading.Thread(target=read, name="keys", daemon=True).start()
+    try:
+        yield
+    finally:
+        done.set()
+
+
+def _press(controls: Controls, key: str) -> None:
+    if key == " ":
+        controls.press_end_load()
+    elif key.isprintable():
+        controls.keys.append(key.lower())
+        controls.wake.set()

@@ -1,0 +1,118 @@
+"""Drives one load through a stage: pattern edges, hold, counts; notices a load that is gone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from verifyrig.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
+from verifyrig.loads.hold import HoldController
+from verifyrig.pattern import next_edge_s, share_at
+from verifyrig.profile import Hold, LoadPlan
+
+HOLD_CHANNELS = (
+    ("power_w", "package_power_w"),
+    ("die_temp_c", "die_temp_c"),
+    ("gpu_power_w", "gpu_power_w"),
+    ("gpu_temp_c", "gpu_temp_c"),
+)
+
+
+class LoadDriver:
+    """One load stage's load, from its first edge to its end.
+
+    Attributes:
+        share: What the load is told now, 0 to 1.
+        lost: Why the load is gone, empty while it is there.
+    """
+
+    def __init__(self, load: Load, plan: LoadPlan) -> None:
+        self._load = load
+        self._plan = plan
+        self._hold = _controller(plan.hold, plan.share)
+        self._work_before: tuple[float, float] | None = None
+        self._began_s = 0.0
+        self.share = 0.0
+        self.lost = ""
+        self.errors = 0
+        self.new_faults: list[WorkFault] = []
+        self.checks_done = 0
+
+    @property
+    def plan(self) -> LoadPlan:
+        """The plan that is driven."""
+        return self._plan
+
+    @property
+    def steady(self) -> bool:
+        """Whether the die must answer to it: a fixed share that stays on."""
+        return self._plan.pattern == "steady" and self._hold is None
+
+    def demand(self) -> LoadDemand:
+        """Return what the load is to bring up."""
+        return LoadDemand(work=self._plan.work, workers=self._plan.workers, memory_share=self._plan.memory_share)
+
+    def begin(self, t_s: float) -> float:
+        """Give the first share at the run's time `t_s`; return it."""
+        self._began_s = t_s
+        self._tell(self._hold.share if self._hold is not None else share_at(self._plan, 0.0))
+        return self.share
+
+    def next_edge_s(self, t_s: float) -> float:
+        """Return the run's time of the next change of share by the pattern, s; inf if none."""
+        edge_s = next_edge_s(self._plan, t_s - self._began_s)
+        return edge_s + self._began_s if math.isfinite(edge_s) else math.inf
+
+    def edge(self, t_s: float) -> float | None:
+        """Follow the pattern; return the new share where it changed, else None."""
+        if self._hold is not None:
+            return None
+        # A hair later than the edge, so that rounding never leaves the old share on.
+        share = share_at(self._plan, t_s - self._began_s + 1e-6)
+        if share == self.share:
+            return None
+        self._tell(share)
+        return share
+
+    def steer(self, t_s: float, readings: Mapping[str, Reading]) -> float | None:
+        """Steer to the hold's target by this sample; return the new share where there is a hold."""
+        if self._hold is None or self._plan.hold is None:
+            return None
+        reading = readings.get(hold_channel(self._plan.hold))
+        self._tell(self._hold.update(t_s, reading.value if reading is not None and reading.ok else None))
+        return self.share
+
+    def count(self, t_s: float) -> float | None:
+        """Take in what the load reports; return the work rate since the last call, 1/s, None at the first."""
+        status = self._load.status()
+        self.errors = status.compute_errors
+        self.checks_done = status.checks_done
+        self.new_faults = list(status.faults)
+        self._notice_loss(status)
+        before, self._work_before = self._work_before, (t_s, status.work_done)
+        if before is None or t_s <= before[0]:
+            return None
+        return (status.work_done - before[1]) / (t_s - before[0])
+
+    def _notice_loss(self, status: LoadStatus) -> None:
+        if status.workers_alive < status.workers_wanted:
+            gone = status.workers_wanted - status.workers_alive
+            self.lost = f"{gone} of {status.workers_wanted} workers ended by themselves"
+
+    def _tell(self, share: float) -> None:
+        self._load.set_share(share)
+        self.share = share
+
+
+def hold_channel(hold: Hold) -> str:
+    """Return the channel that a hold steers by."""
+    return next(channel for key, channel in HOLD_CHANNELS if getattr(hold, key) is not None)
+
+
+def _controller(hold: Hold | None, share: float) -> HoldController | None:
+    if hold is None:
+        return None
+    channel = hold_channel(hold)
+    target = next(getattr(hold, key) for key, name in HOLD_CHANNELS if name == channel)
+    kind = "power" if channel.endswith("_w") else "temperature"
+    return HoldController(target, kind=kind, initial_share=min(share, 0.5))

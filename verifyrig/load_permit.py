@@ -1,0 +1,101 @@
+"""Whether a load above quarter-share pulses may start: answers of people, and the forecast from rest and pulses."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from verifyrig.analysis import load_start_forecast
+from verifyrig.interfaces import Reading
+from verifyrig.pattern import peak_share
+from verifyrig.profile import Stage
+
+_COLUMNS = ("die_temp_c", "package_power_w", "cpu_fan_speed_rpm")
+_GPU_COLUMNS = ("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm")
+# A hold that steers the die to a temperature overshoots by little; so much room must be left to the limit.
+HOLD_ROOM_K = 5.0
+
+
+class LoadPermit:
+    """Collects rest and pulses, and says why a load must not start.
+
+    Args:
+        refusals: Reasons that forbid any load above quarter-share pulses from the start (unanswered questions).
+        limit_c: Lowest armed limit of the die, °C; None where none is armed.
+        ambient_c: Typed room temperature, °C, where no channel measures it.
+    """
+
+    def __init__(
+        self, *, refusals: Sequence[str] = (), limits_c: Mapping[str, float], ambient_c: float | None = None
+    ) -> None:
+        self._refusals = tuple(refusals)
+        self._limits_c = limits_c
+        self._ambient_c = ambient_c
+        self._rows: list[tuple[float, ...]] = []
+        self._share = 0.0
+        self._scale = 1.0
+
+    def load_edge(self, t_s: float, share: float) -> None:
+        """Note the duty that the workers were told, 0 to 1 of what the workers can do."""
+        self._share = share
+
+    def workers(self, stage: Stage) -> None:
+        """Note which part of the processor the stage's workers are."""
+        self._scale = 0.25 if stage.load is not None and stage.load.workers == "quarter" else 1.0
+
+    def sample(self, t_s: float, readings: Mapping[str, Reading], share: float) -> None:
+        """Take one sample."""
+        values = [_value(readings.get(name)) for name in (*_COLUMNS, *_GPU_COLUMNS)]
+        room = _value(readings.get("inlet_temp_c"))
+        room = _value(readings.get("ambient_temp_c")) if math.isnan(room) else room
+        if math.isnan(room) and self._ambient_c is not None:
+            room = self._ambient_c
+        self._rows.append((t_s, share * self._scale, room, *values))
+
+    def why_not(self, stage: Stage, blind: bool) -> str | None:
+        """Return why the stage's load must not start, None where it may."""
+        if self._refusals:
+            return "; ".join(self._refusals)
+        if stage.load is None or blind:
+            return None
+        on_gpu = "gpu" in stage.load.work
+        channel = "gpu_temp_c" if on_gpu else "die_temp_c"
+        limit_c = self._limits_c.get(channel)
+        if limit_c is None or peak_share(stage.load) <= 0.25:
+            return None
+        hold = stage.load.hold
+        target_c = (hold.gpu_temp_c if on_gpu else hold.die_temp_c) if hold is not None else None
+        if target_c is not None:
+            too_near = target_c + HOLD_ROOM_K > limit_c
+            return f"the held {target_c:g} °C leave less than {HOLD_ROOM_K:g} K to the limit" if too_near else None
+        return self._forecast_refusal(stage, limit_c, on_gpu)
+
+    def _forecast_refusal(self, stage: Stage, limit_c: float, on_gpu: bool) -> str | None:
+        assert stage.load is not None
+        data = np.array(self._rows, dtype=np.float64).reshape(-1, 3 + len(_COLUMNS) + len(_GPU_COLUMNS))
+        t_s, shares, room = data[:, 0], data[:, 1], data[:, 2]
+        temp_c, power_w, fan_rpm = data[:, 6:9].T if on_gpu else data[:, 3:6].T
+        start = load_start_forecast(
+            t_s,
+            temp_c,
+            load_share=shares,
+            share=peak_share(stage.load),
+            power_w=power_w if np.isfinite(power_w).any() else None,
+            ambient_c=room if np.isfinite(room).any() else None,
+            fan_rpm=fan_rpm if np.isfinite(fan_rpm).any() else None,
+        )
+        below = start.stays_below(limit_c)
+        if below is None:
+            return f"it cannot be foreseen how hot it gets ({start.note}); put a stage of pulses before it"
+        if below:
+            return None
+        return (
+            f"rest and pulses foresee {start.peak_c:.0f} ± {start.u95_k:.0f} °C under it, "
+            f"and the limit is {limit_c:.0f} °C"
+        )
+
+
+def _value(reading: Reading | None) -> float:
+    return reading.value if reading is not None and reading.ok and reading.value is not None else math.nan

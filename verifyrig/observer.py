@@ -1,0 +1,76 @@
+"""What a run shows of itself while it lasts; the faces implement it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+from verifyrig.analysis import Forecast
+from verifyrig.interfaces import ChannelInfo, Reading
+from verifyrig.profile import Profile, Stage
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TickView:
+    """One sample as a face sees it.
+
+    Attributes:
+        t_s: Since the run began, s; `stage_s` since the stage began.
+        margin_k: Kelvin left to the nearest armed temperature limit, or None.
+        limits_c: Limits that apply on this machine by channel, °C.
+        rest_s: Longest time that the stage may still last, s, or None.
+    """
+
+    t_s: float
+    stage_s: float
+    stage: Stage
+    share: float
+    readings: Mapping[str, Reading]
+    forecast: Forecast | None
+    margin_k: float | None
+    limits_c: Mapping[str, float]
+    rest_s: float | None
+
+
+class Observer(Protocol):
+    """A face of a running measurement; it must return at once."""
+
+    def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
+        """Show what is about to be run, and what cannot be guarded or measured."""
+        ...
+
+    def stage(self, stage: Stage, index: int, t_s: float) -> None:
+        """A stage starts."""
+        ...
+
+    def tick(self, view: TickView) -> None:
+        """A sample was taken."""
+        ...
+
+    def say(self, text: str, *, loud: bool = False) -> None:
+        """Tell the person something; loud is for danger."""
+        ...
+
+    def end(self) -> None:
+        """The run is over; give the terminal back."""
+        ...
+
+
+class Silent:
+    """Shows nothing."""
+
+    def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
+        """Show nothing."""
+
+    def stage(self, stage: Stage, index: int, t_s: float) -> None:
+        """Show nothing."""
+
+    def tick(self, view: TickView) -> None:
+        """Show nothing."""
+
+    def say(self, text: str, *, loud: bool = False) -> None:
+        """Show nothing."""
+
+    def end(self) -> None:
+        """Show nothing."""

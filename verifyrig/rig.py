@@ -1,0 +1,300 @@
+"""Puts the parts of a run together: real or simulated is chosen here, once, and nowhere else."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import tempfile
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from verifyrig import __version__
+from verifyrig.bench import Bench
+from verifyrig.channels import OWN_CHANNELS
+from verifyrig.clock import RealClock, VirtualClock
+from verifyrig.errors import SensorError, UsageError
+from verifyrig.guard import arm
+from verifyrig.interfaces import Clock, Controls, MachineOff, SensorBank
+from verifyrig.load_permit import LoadPermit
+from verifyrig.loads import make_load
+from verifyrig.machine import is_live, machine_facts, process_facts
+from verifyrig.observer import Observer
+from verifyrig.pattern import is_gentle
+from verifyrig.profile import Profile
+from verifyrig.record import new_run_id, open_record
+from verifyrig.runner import BEAT_EVERY_S, Ambient, Rig, RunEnd, Runner
+from verifyrig.sensors.bank import open_bank
+
+SPEED_MAX = math.inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRequest:
+    """What a run is asked to be.
+
+    Attributes:
+        profile: The staged plan.
+        purpose: baseline, check, verification or build.
+        job, unit: What it belongs to, or None.
+        ambient: Typed room temperature, or None where a channel measures it.
+        states: What was noted by hand: panel, position, fan policy.
+        mock: Case and seed of the simulated machine, or None for hardware.
+        probes: Probes that the simulated bench puts on the machine, beside the room's.
+        speed: Pace of simulated time; `SPEED_MAX` as fast as the processor allows; None real time.
+        root: Folder that holds `sys` and `proc`.
+        refusals: Reasons that forbid any load above quarter-share pulses.
+        may_load_blind: Whether a person (or `--yes`) agreed to a short load without any temperature.
+        facts: Further facts for the record (attestation, batch).
+    """
+
+    profile: Profile
+    purpose: str
+    job: str | None = None
+    unit: str | None = None
+    ambient: Ambient | None = None
+    states: Mapping[str, str] = field(default_factory=dict)
+    mock: tuple[str, int] | None = None
+    probes: tuple[str, ...] = ("room",)
+    speed: float | None = SPEED_MAX
+    root: Path = Path("/")
+    refusals: Sequence[str] = ()
+    may_load_blind: bool = False
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunDone:
+    """A run that is over: its record, and how it ended; `end` is None where the machine went dark."""
+
+    run: str
+    record: Path
+    end: RunEnd | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stand:
+    """Where a run is made: the clock, the root of the sensors, and what is simulated."""
+
+    clock: Clock
+    root: Path
+    simulated: bool
+    live: bool
+    case: str | None = None
+
+
+def run(request: RunRequest, bench: Bench, observer: Observer, controls: Controls | None = None) -> RunDone:
+    """Execute one run; the record lies in the bench folder, whatever happens.
+
+    Raises:
+        RigError: The run cannot be started as asked; nothing was written then.
+    """
+    controls = controls or Controls()
+    with _stand(request) as stand:
+        bank = open_bank(stand.root, bench.config, stale_after_s=request.profile.stale_after_s, now_s=stand.clock.now_s)
+        with contextlib.closing(bank):
+            blind = _check_requirements(request, bank, stand.clock)
+            return _run_on(request, bench, observer, controls, stand, bank, blind)
+
+
+@contextlib.contextmanager
+def _stand(request: RunRequest) -> Iterator[_Stand]:
+    if request.mock is None:
+        simulated = not is_live(request.root)
+        yield _Stand(clock=RealClock(), root=request.root, simulated=simulated, live=True)
+        return
+    from mock_hw.bench import SimulatedBench
+
+    case, seed = request.mock
+    with tempfile.TemporaryDirectory(prefix="verifyrig-mock-") as folder:
+        machine = SimulatedBench(case, seed, Path(folder), probes=request.probes)
+        clock = VirtualClock(_advance(machine), speed=None if request.speed == SPEED_MAX else request.speed)
+        with contextlib.closing(machine):
+            yield _Stand(clock=clock, root=Path(folder), simulated=True, live=False, case=f"{case}:{seed}")
+
+
+def _advance(machine: Any) -> Callable[[float], None]:
+    def on_advance(t_s: float) -> None:
+        machine.advance_to(t_s)
+        if not machine.is_on:
+            raise MachineOff
+
+    return on_advance
+
+
+def _run_on(
+    request: RunRequest,
+    bench: Bench,
+    observer: Observer,
+    controls: Controls,
+    stand: _Stand,
+    bank: SensorBank,
+    blind: bool,
+) -> RunDone:
+    profile = request.profile
+    armed, absent = arm(profile, bank.infos)
+    run_id = new_run_id(stand.clock.utc_s())
+    path = bench.runs_dir(request.job) / f"{run_id}.sqlite"
+    load = make_load(stand.root, storage_dir=path.parent, now_s=stand.clock.now_s)
+    writer = open_record(
+        path,
+        facts=_facts(request, stand, bank, absent, run_id, blind),
+        profile_text=profile.text,
+        channels=[*bank.infos, *OWN_CHANNELS],
+        live=stand.live,
+    )
+    limits_c = {a.channel: a.maximum for a in armed if a.maximum is not None}
+    rig = Rig(
+        profile=profile,
+        clock=stand.clock,
+        bank=bank,
+        load=load,
+        writer=writer,
+        controls=controls,
+        observer=observer,
+        armed=tuple(armed),
+        ambient=request.ambient,
+        permit=LoadPermit(
+            refusals=request.refusals,
+            limits_c=limits_c,
+            ambient_c=request.ambient.value_c if request.ambient else None,
+        ),
+        blind=blind,
+        beat_every_s=BEAT_EVERY_S if stand.live else math.inf,
+    )
+    observer.begin(profile, bank.infos, _notes(request, stand, absent, blind))
+    try:
+        end = Runner(rig).run()
+    except MachineOff:
+        # Nothing more can be written on a machine without power: the record stays as the cut left it.
+        writer.abandon()
+        return RunDone(run=run_id, record=path, end=None)
+    finally:
+        observer.end()
+    return RunDone(run=run_id, record=path, end=end)
+
+
+def _facts(
+    request: RunRequest, stand: _Stand, bank: SensorBank, absent: list[str], run_id: str, blind: bool
+) -> dict[str, Any]:
+    profile = request.profile
+    return {
+        "run": run_id,
+        "tool_version": __version__,
+        "profile_name": profile.name,
+        "recipe": profile.recipe,
+        "purpose": request.purpose,
+        "job": request.job,
+        "unit": request.unit,
+        "simulated": stand.simulated,
+        "simulated_case": stand.case,
+        "started_utc_s": stand.clock.utc_s(),
+        "period_s": profile.period_s,
+        "ambient": _ambient_fact(request, bank),
+        "states": dict(request.states),
+        "machine": machine_facts(stand.root),
+        "process": process_facts(stand.root),
+        "channels": {name: _channel_fact(info) for name, info in bank.infos.items()},
+        "not_armed": absent,
+        "blind": blind,
+        "refusals": list(request.refusals),
+        **request.facts,
+    }
+
+
+def _ambient_fact(request: RunRequest, bank: SensorBank) -> dict[str, Any] | None:
+    if request.ambient is not None:
+        return {"value_c": request.ambient.value_c, "u95_k": request.ambient.u95_k, "source": "typed"}
+    for channel in ("inlet_temp_c", "ambient_temp_c"):
+        info = bank.infos.get(channel)
+        if info is not None and not info.unreadable:
+            return {"value_c": None, "u95_k": info.expanded_uncertainty, "source": channel}
+    return None
+
+
+def _channel_fact(info: Any) -> dict[str, Any]:
+    names = (
+        "label", "device", "source", "quantity", "unit", "driver", "limit", "resolution", "refresh_s",
+        "expanded_uncertainty", "correction", "unreadable",
+    )  # fmt: skip
+    return {name: getattr(info, name) for name in names}
+
+
+def _notes(request: RunRequest, stand: _Stand, absent: list[str], blind: bool) -> list[str]:
+    notes = []
+    if stand.simulated:
+        notes.append("Simulated hardware: no real load is started.")
+    if absent:
+        notes.append("Not guarded, since this machine does not show it: " + ", ".join(absent) + ".")
+    if blind:
+        seconds = request.profile.blind_load_s
+        notes.append(f"No temperature can be read: the load is run blind, and for no more than {seconds:g} s.")
+    if any(stage.load is not None and not is_gentle(stage.load) for stage in request.profile.stages):
+        notes.extend(f"No load above quarter-share pulses: {why}." for why in request.refusals)
+    return notes
+
+
+def _check_requirements(request: RunRequest, bank: SensorBank, clock: Clock) -> bool:
+    """Return whether the load would be blind; raise `SensorError` or `UsageError` where the run must not start."""
+    profile = request.profile
+    readable = {name for name, reading in _first_look(bank, clock).items() if reading.ok}
+    for channel in profile.requires:
+        if channel not in readable:
+            raise _lacking(profile, channel, bank)
+    for group in profile.requires_one_of:
+        typed = request.ambient is not None and set(group) & {"ambient_temp_c", "inlet_temp_c"}
+        if not typed and not set(group) & readable:
+            raise SensorError(
+                "none of " + ", ".join(group) + " can be read, and the profile needs one",
+                where=f"profile {profile.name}",
+                mend="Connect a probe and name it in bench.toml, or type the room as in `--ambient 22±0.5`.",
+            )
+    for limit in profile.trip_limits:
+        if not limit.optional and limit.channel not in readable:
+            raise _lacking(profile, limit.channel, bank)
+    if not any(stage.load for stage in profile.stages):
+        return False
+    if any(name in readable for name in ("die_temp_c", "gpu_temp_c", "plate_temp_c", "core_temp_c")):
+        return False
+    return _allow_blind(request)
+
+
+def _first_look(bank: SensorBank, clock: Clock) -> Mapping[str, Any]:
+    readings = bank.sample(clock.now_s(), load_share=0.0)
+    if all(reading.ok for reading in readings.values()):
+        return readings
+    # Serial probes and counters that need two readings get a moment before they are called missing.
+    clock.sleep_until(clock.now_s() + 1.5, threading.Event())
+    return {
+        name: reading if reading.ok else readings[name]
+        for name, reading in bank.sample(clock.now_s(), load_share=0.0).items()
+    }
+
+
+def _allow_blind(request: RunRequest) -> bool:
+    profile = request.profile
+    if profile.blind_load_s is None:
+        raise SensorError(
+            "no temperature of the processor can be read, and this profile does not load without one",
+            where=f"profile {profile.name}",
+            mend="Load the chip's kernel driver or connect a probe (`verifyrig channels` says what is missing).",
+        )
+    if not request.may_load_blind:
+        raise UsageError(
+            f"no temperature can be read; a load of at most {profile.blind_load_s:g} s would be run blind",
+            where=f"profile {profile.name}",
+            mend="Agree to it with --yes, or connect a probe.",
+        )
+    return True
+
+
+def _lacking(profile: Profile, channel: str, bank: SensorBank) -> SensorError:
+    info = bank.infos.get(channel)
+    why = info.unreadable if info is not None and info.unreadable else "this machine does not show it"
+    return SensorError(
+        f"{channel} cannot be read ({why}), and the profile needs it",
+        where=f"profile {profile.name}",
+        mend="`verifyrig channels` says what can be read here; a role can be set in bench.toml.",
+    )

@@ -1,0 +1,568 @@
+"""The runner: takes a profile through its stages, samples on absolute deadlines, and lets the guard judge first.
+
+Order within one tick: sample, guard (it may end the load), heartbeat, record, face.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from verifyrig.analysis import Forecast, StageForecaster
+from verifyrig.errors import LoadError, RecordError
+from verifyrig.guard import ArmedLimit, GateClosed, Guard, Trip, check_gate, check_gate_value
+from verifyrig.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
+from verifyrig.load_driver import LoadDriver
+from verifyrig.load_permit import LoadPermit
+from verifyrig.observer import Observer, TickView
+from verifyrig.pattern import is_gentle, pattern_duration_s
+from verifyrig.profile import LoadPlan, Profile, Settle, Stage, StageKind
+
+# Workers end themselves 2 s after the last heartbeat; five beats fit into that.
+BEAT_EVERY_S = 0.4
+LARGEST_LAG_S = 5.0
+# How long a run goes on recording, without load, after it was stopped and no cooldown stage is planned.
+AFTER_STOP_S = 30.0
+FIRST_FORECAST_S = 10.0
+DEFAULT_SLOWEST_S = 400.0
+PRESENCE_ANSWER_S = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ambient:
+    """The room: typed with its expanded uncertainty, or None where a channel measures it."""
+
+    value_c: float
+    u95_k: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunEnd:
+    """How a run ended, in the contract's words."""
+
+    outcome: str
+    cause: dict[str, Any] | None
+    trip: dict[str, Any] | None
+    messages: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rig:
+    """Everything that a run is made of, behind protocols."""
+
+    profile: Profile
+    clock: Clock
+    bank: SensorBank
+    load: Load
+    writer: RecordWriter
+    controls: Controls
+    observer: Observer
+    armed: tuple[ArmedLimit, ...]
+    ambient: Ambient | None
+    permit: LoadPermit
+    blind: bool = False
+    beat_every_s: float = BEAT_EVERY_S
+
+
+class Runner:
+    """One run of a profile on a rig."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+        self._guard = Guard(list(rig.armed), rig.profile, rig.bank.infos, rig.bank.reread)
+        self._start_s = 0.0
+        self._next_sample = 0
+        self._before: Stage | None = None
+        self._driver: LoadDriver | None = None
+        self._trip: dict[str, Any] | None = None
+        self._stopped: list[str] = []
+        self._cause: dict[str, Any] | None = None
+        self._record_failed = False
+        self._readings: dict[str, Reading] = {}
+        self._forecaster: StageForecaster | None = None
+        self._forecast_channel = ""
+        self._forecast: Forecast | None = None
+        self._gate_silent_s: float | None = None
+        self._suspended_s = 0.0
+        self._presence_s = 0.0
+        self._limits_c = {a.channel: a.maximum for a in rig.armed if a.maximum is not None}
+
+    def run(self) -> RunEnd:
+        """Run all stages; the load is off and the record closed on every way out but a machine gone dark."""
+        rig = self._rig
+        self._start_s = rig.clock.now_s()
+        self._suspended_s = _suspended_s()
+        try:
+            for index, stage in enumerate(rig.profile.stages):
+                if self._over():
+                    break
+                self._run_stage(stage, index)
+            self._watch_after_stop()
+        finally:
+            rig.load.close()
+        return self._close()
+
+    # ---- stages ---------------------------------------------------------------------------------------
+
+    def _run_stage(self, stage: Stage, index: int) -> None:
+        refusal = self._why_skip(stage)
+        if refusal is not None:
+            self._skip(stage, refusal)
+            return
+        if stage.load is not None and not self._bring_up(stage):
+            return
+        t_s = self._t_s()
+        self._rig.writer.stage_started(stage.name, stage.kind.value, t_s)
+        self._rig.observer.stage(stage, index, t_s)
+        self._before = stage
+        self._forecast = None
+        self._forecaster = self._new_forecaster(stage)
+        self._begin_load(t_s)
+        ended = self._stage_loop(stage, t_s)
+        self._end_load(self._t_s())
+        self._note(lambda: self._rig.writer.stage_ended(stage.name, self._t_s(), ended))
+
+    def _why_skip(self, stage: Stage) -> str | None:
+        """Return why a load stage must not start, None where it may."""
+        if stage.load is None:
+            return None
+        if self._trip is not None or self._stopped or self._cause is not None:
+            return "no load after a trip, a closed gate or a stop"
+        if not is_gentle(stage.load):
+            return self._rig.permit.why_not(stage, self._rig.blind)
+        return None
+
+    def _skip(self, stage: Stage, why: str) -> None:
+        t_s = self._t_s()
+        self._rig.writer.stage_started(stage.name, stage.kind.value, t_s)
+        self._note(lambda: self._rig.writer.stage_ended(stage.name, t_s, "skipped"))
+        self._event("load-refused", stage=stage.name, why=why)
+        if self._trip is None and not self._stopped and self._cause is None:
+            self._stopped.append(f"{stage.name}: {why}")
+            self._rig.observer.say(f"No load in stage {stage.name}: {why}.", loud=True)
+
+    def _bring_up(self, stage: Stage) -> bool:
+        """Start the workers while sampling goes on; return whether they are there."""
+        assert stage.load is not None
+        driver = LoadDriver(self._rig.load, stage.load)
+        self._rig.permit.workers(stage)
+        failure: list[LoadError] = []
+
+        def start() -> None:
+            try:
+                self._rig.load.start(driver.demand())
+            except LoadError as error:
+                failure.append(error)
+
+        thread = threading.Thread(target=start, name="load-start")
+        thread.start()
+        thread.join(0.02)
+        while thread.is_alive():
+            self._rig.clock.sleep_until(min(self._next_sample_s(), self._rig.clock.now_s() + 0.02), threading.Event())
+            if self._rig.clock.now_s() >= self._next_sample_s() - 1e-9:
+                self._tick(self._before or stage)
+        if not failure:
+            self._driver = driver
+            return True
+        self._skip(stage, failure[0].what)
+        return False
+
+    def _begin_load(self, t_s: float) -> None:
+        if self._driver is not None:
+            share = self._driver.begin(t_s)
+            self._edge(t_s, share)
+
+    def _end_load(self, t_s: float) -> float:
+        """End the load if one is on; return the seconds until the last worker was gone."""
+        driver, self._driver = self._driver, None
+        if driver is None:
+            return 0.0
+        gone_s = self._rig.load.stop()
+        self._guard.load_edge(t_s, 0.0, steady=False)
+        self._rig.permit.load_edge(t_s, 0.0)
+        self._event("load", t_s=t_s, share=0.0, gone_s=gone_s, checks_done=driver.checks_done)
+        return gone_s
+
+    def _edge(self, t_s: float, share: float) -> None:
+        steady = self._driver is not None and self._driver.steady
+        self._guard.load_edge(t_s, share, steady=steady)
+        self._rig.permit.load_edge(t_s, share)
+        self._event("load", t_s=t_s, share=share)
+
+    # ---- one stage's loop -----------------------------------------------------------------------------
+
+    def _stage_loop(self, stage: Stage, start_s: float) -> str:
+        last_s = start_s + self._longest_s(stage)
+        next_forecast_s = start_s + FIRST_FORECAST_S
+        while True:
+            edge_s = self._driver.next_edge_s(self._t_s()) if self._driver is not None else math.inf
+            self._wait_until(min(self._next_sample_s(), self._start_s + min(edge_s, last_s)))
+            t_s = self._t_s()
+            if t_s >= edge_s - 1e-6 and self._driver is not None:
+                share = self._driver.edge(t_s)
+                if share is not None:
+                    self._edge(t_s, share)
+            if self._rig.clock.now_s() >= self._next_sample_s() - 1e-9:
+                self._tick(stage, start_s, last_s)
+                if t_s >= next_forecast_s:
+                    self._forecast = self._forecaster.forecast() if self._forecaster is not None else None
+                    next_forecast_s = t_s + max(5.0, 0.05 * (t_s - start_s))
+            ended = self._why_end(stage, start_s, last_s)
+            if ended is not None:
+                return ended
+
+    def _why_end(self, stage: Stage, start_s: float, last_s: float) -> str | None:
+        t_s = self._t_s()
+        if self._obey_people(stage):
+            return "interrupted"
+        if self._trip is not None and stage.kind is not StageKind.COOLDOWN:
+            return "tripped"
+        if self._stopped and stage.kind is StageKind.LOAD:
+            return "stopped"
+        timed_out = t_s >= last_s - 1e-6
+        if self._gate_closes(stage, final=timed_out):
+            return "gate"
+        if t_s - start_s >= stage.min_duration_s and self._settled(stage):
+            return "gate" if self._gate_closes(stage, final=True) else "settled"
+        return "time" if timed_out else None
+
+    def _settled(self, stage: Stage) -> bool:
+        return stage.settle is not None and self._forecast is not None and self._forecast.known
+
+    def _longest_s(self, stage: Stage) -> float:
+        longest_s = stage.max_duration_s if stage.max_duration_s is not None else math.inf
+        if stage.load is not None:
+            longest_s = min(longest_s, pattern_duration_s(stage.load))
+            if self._rig.blind:
+                longest_s = min(longest_s, self._blind_s(stage.load))
+        if self._stopped or self._trip is not None:
+            longest_s = min(longest_s, max(AFTER_STOP_S, stage.max_duration_s or 0.0))
+        return longest_s
+
+    def _blind_s(self, plan: LoadPlan) -> float:
+        """Return how long a stage may last whose load nobody sees the temperature of."""
+        allowed_s = self._rig.profile.blind_load_s or 0.0
+        if plan.pattern == "pulses" and plan.on_s is not None and plan.off_s is not None:
+            return math.floor(allowed_s / plan.on_s) * (plan.on_s + plan.off_s)
+        return allowed_s
+
+    def _new_forecaster(self, stage: Stage) -> StageForecaster | None:
+        channel = stage.settle.channel if stage.settle else stage.gate.channel if stage.gate else None
+        info = self._rig.bank.infos.get(channel) if channel is not None else None
+        if channel is None or info is None:
+            return None
+        self._forecast_channel = channel
+        settle = stage.settle or Settle(channel=channel, within_k=1.0, slowest_time_constant_s=DEFAULT_SLOWEST_S)
+        return StageForecaster(settle, info, limit_c=self._limits_c.get(channel), before=self._forecaster)
+
+    # ---- gate -----------------------------------------------------------------------------------------
+
+    def _gate_closes(self, stage: Stage, *, final: bool) -> bool:
+        if stage.gate is None or self._stopped or self._trip is not None:
+            return False
+        closed = self._gate_by_reading(stage) or self._gate_by_forecast(stage, final=final)
+        if closed is None:
+            return False
+        self._event(
+            "gate-closed",
+            stage=stage.name,
+            channel=closed.channel,
+            value=closed.value,
+            limit=closed.limit,
+            why=closed.why,
+        )
+        self._stopped.append(f"gate of stage {stage.name}: {closed.channel}: {closed.why}")
+        self._rig.observer.say(
+            f"The gate is closed: {closed.channel}: {closed.why}. No load will be run. "
+            "Switch the machine off now: it cannot carry its heat away even at rest.",
+            loud=True,
+        )
+        return True
+
+    def _gate_by_reading(self, stage: Stage) -> GateClosed | None:
+        gate = stage.gate
+        assert gate is not None
+        reading = self._readings.get(gate.channel)
+        if reading is None or not reading.ok:
+            if self._rig.blind:
+                return None
+            return self._gate_by_silence(gate.channel)
+        self._gate_silent_s = None
+        return check_gate(gate, reading, self._ambient_c())
+
+    def _gate_by_silence(self, channel: str) -> GateClosed | None:
+        t_s = self._t_s()
+        if self._gate_silent_s is None:
+            self._gate_silent_s = t_s
+        if t_s - self._gate_silent_s <= self._rig.profile.stale_after_s:
+            return None
+        return GateClosed(channel=channel, value=None, limit=None, why="it gives no reading to be believed")
+
+    def _gate_by_forecast(self, stage: Stage, *, final: bool) -> GateClosed | None:
+        """A sure forecast closes the gate at once; at the stage's end the forecast itself must lie below."""
+        gate, forecast = stage.gate, self._forecast
+        if gate is None or forecast is None or not math.isfinite(forecast.settles_at_c):
+            return None
+        if not math.isfinite(forecast.u95_k):
+            return None
+        value_c = forecast.settles_at_c if final else forecast.settles_at_c - forecast.u95_k
+        return check_gate_value(gate, value_c, self._ambient_c(), "it will settle at")
+
+    def _ambient_c(self) -> float | None:
+        for channel in ("inlet_temp_c", "ambient_temp_c"):
+            reading = self._readings.get(channel)
+            if reading is not None and reading.ok:
+                return reading.value
+        return self._rig.ambient.value_c if self._rig.ambient is not None else None
+
+    # ---- one sample -----------------------------------------------------------------------------------
+
+    def _tick(self, stage: Stage, stage_start_s: float | None = None, last_s: float = math.inf) -> None:
+        rig = self._rig
+        now_s = rig.clock.now_s()
+        sampled = time.perf_counter()
+        t_s = now_s - self._start_s
+        share = self._driver.share if self._driver is not None else 0.0
+        readings = rig.bank.sample(now_s, load_share=share)
+        trip = self._guard.check(t_s, now_s, stage, readings)
+        if trip is not None and self._trip is None:
+            self._end_by_trip(trip, stage, t_s, sampled)
+        rig.load.beat()
+        self._readings = readings
+        row = {**readings, **self._own_readings(t_s, readings)}
+        self._note(lambda: rig.writer.sample(t_s, rig.clock.utc_s(), row))
+        rig.permit.sample(t_s, readings, share)
+        self._feed_forecaster(t_s, readings, share)
+        self._advance_schedule(now_s)
+        self._watch_disk()
+        self._watch_suspend()
+        rig.observer.tick(self._view(t_s, stage_start_s, stage, row, last_s))
+
+    def _own_readings(self, t_s: float, readings: Mapping[str, Reading]) -> dict[str, Reading]:
+        driver = self._driver
+        if driver is None:
+            return {"load_share": Reading(value=0.0)}
+        told = driver.share
+        rate = driver.count(t_s)
+        steered = driver.steer(t_s, readings)
+        if steered is not None and abs(steered - told) > 1e-9:
+            self._rig.permit.load_edge(t_s, steered)
+        self._note_faults(driver)
+        if driver.lost and not self._stopped and self._trip is None:
+            self._stop(f"the load is gone: {driver.lost}", t_s)
+        none_yet = Reading(value=None, quality=Quality.MISSING, note="the first sample under load")
+        return {
+            "load_share": Reading(value=told),
+            "work_rate_per_s": Reading(value=rate) if rate is not None else none_yet,
+            "compute_errors": Reading(value=float(driver.errors)),
+        }
+
+    def _note_faults(self, driver: LoadDriver) -> None:
+        for fault in driver.new_faults:
+            self._event("compute-error", work=fault.work, core=fault.core, at_s=fault.t_s, detail=fault.detail)
+            self._rig.observer.say(f"Wrong result on core {fault.core}: {fault.detail}.", loud=True)
+
+    def _feed_forecaster(self, t_s: float, readings: Mapping[str, Reading], share: float) -> None:
+        if self._forecaster is None:
+            return
+        channel = self._forecast_channel
+        fan = _value(readings, "cpu_fan_speed_rpm")
+        power = _value(readings, "gpu_power_w" if channel.startswith("gpu") else "package_power_w")
+        self._forecaster.add(t_s, _value(readings, channel), power, fan, self._ambient_c(), share)
+
+    def _end_by_trip(self, trip: Trip, stage: Stage, t_s: float, sampled: float) -> None:
+        self._end_load(t_s)
+        off_s = time.perf_counter() - sampled
+        self._trip = {
+            "rule": trip.rule,
+            "channel": trip.channel,
+            "value": trip.value,
+            "limit": trip.limit,
+            "stage": stage.name,
+            "t_s": t_s,
+            "load_off_s": off_s,
+        }
+        self._event("trip", why=trip.why, **self._trip)
+        self._rig.observer.say(f"Tripped: {trip.channel}: {trip.why}. The load is off.", loud=True)
+
+    def _stop(self, why: str, t_s: float) -> None:
+        self._stopped.append(why)
+        self._end_load(t_s)
+        self._event("stopped", why=why)
+        self._rig.observer.say(f"Stopped: {why}. The load is off.", loud=True)
+
+    def _view(
+        self, t_s: float, start_s: float | None, stage: Stage, row: Mapping[str, Reading], last_s: float
+    ) -> TickView:
+        return TickView(
+            t_s=t_s,
+            stage_s=0.0 if start_s is None else t_s - start_s,
+            stage=stage,
+            share=self._driver.share if self._driver is not None else 0.0,
+            readings=row,
+            forecast=self._forecast,
+            margin_k=self._guard.margin_k(row),
+            limits_c=self._limits_c,
+            rest_s=last_s - t_s if math.isfinite(last_s) else None,
+        )
+
+    # ---- people, disk, suspend ------------------------------------------------------------------------
+
+    def _obey_people(self, stage: Stage) -> bool:
+        """Follow what a person or a signal asked; return whether the stage ends by it."""
+        controls = self._rig.controls
+        controls.wake.clear()
+        self._note_keys()
+        if controls.end_load.is_set() and self._cause is None:
+            self._end_load(self._t_s())
+            self._cause = {"class": "operator", "why": ["the load was ended with the space bar"]}
+            self._event("operator", why="load ended with the space bar")
+            return stage.kind is StageKind.LOAD
+        if controls.quit_reason:
+            self._end_load(self._t_s())
+            return True
+        if self._watch_presence():
+            return stage.kind is StageKind.LOAD
+        return self._cause is not None and self._cause["class"] == "suspend"
+
+    def _note_keys(self) -> None:
+        while self._rig.controls.keys:
+            key = self._rig.controls.keys.pop(0)
+            self._event("key", key=key)
+            if key == "p":
+                self._presence_s = self._t_s()
+
+    def _watch_presence(self) -> bool:
+        """Ask again who is here; return whether nobody answered and the run falls back to rest."""
+        every_s = self._rig.profile.ask_presence_every_s
+        if every_s is None or self._driver is None:
+            self._presence_s = self._t_s() if every_s is None else self._presence_s
+            return False
+        late_s = self._t_s() - self._presence_s - every_s
+        if late_s >= PRESENCE_ANSWER_S:
+            self._stop("nobody answered the question who is present", self._t_s())
+            return True
+        if 0 <= late_s < self._rig.profile.period_s:
+            self._rig.observer.say("Who is here? Press P within a minute, or the load ends.", loud=True)
+        return False
+
+    def _watch_disk(self) -> None:
+        try:
+            lag_s = self._rig.writer.lag_s()
+        except RecordError as error:
+            self._disk_failed(error)
+            return
+        if lag_s > LARGEST_LAG_S and not self._stopped and self._trip is None:
+            self._stop(f"the record is {lag_s:.0f} s behind: the disk or stick stalls", self._t_s())
+
+    def _disk_failed(self, error: RecordError) -> None:
+        if not self._record_failed:
+            self._record_failed = True
+            self._stop(f"the record cannot be written ({error.what}); what was committed stays", self._t_s())
+
+    def _watch_suspend(self) -> None:
+        slept_s = _suspended_s() - self._suspended_s
+        if slept_s > 1.0 and self._cause is None:
+            self._suspended_s = _suspended_s()
+            self._end_load(self._t_s())
+            self._cause = {"class": "suspend", "why": [f"the system slept for {slept_s:.0f} s"]}
+            self._event("suspend", slept_s=slept_s)
+
+    def _watch_after_stop(self) -> None:
+        """Keep recording for a while where a run was stopped and its last stage was not a cooldown."""
+        last = self._rig.profile.stages[-1]
+        if self._over() or not (self._trip or self._stopped) or last.kind is StageKind.COOLDOWN:
+            return
+        end_s = self._t_s() + AFTER_STOP_S
+        while self._t_s() < end_s and not self._over():
+            self._wait_until(self._next_sample_s())
+            self._tick(last)
+            self._obey_people(last)
+
+    # ---- time -----------------------------------------------------------------------------------------
+
+    def _t_s(self) -> float:
+        return self._rig.clock.now_s() - self._start_s
+
+    def _next_sample_s(self) -> float:
+        return self._start_s + self._next_sample * self._rig.profile.period_s
+
+    def _advance_schedule(self, now_s: float) -> None:
+        """Go to the next deadline of the fixed grid; deadlines missed by more than a period are left out."""
+        behind = math.floor((now_s - self._start_s) / self._rig.profile.period_s + 1e-9)
+        self._next_sample = max(self._next_sample + 1, behind + 1)
+
+    def _wait_until(self, t_s: float) -> None:
+        """Sleep to an absolute time of the clock, with heartbeats on the way, or until somebody wants something."""
+        clock, controls = self._rig.clock, self._rig.controls
+        while not controls.wake.is_set():
+            now_s = clock.now_s()
+            if now_s >= t_s - 1e-9:
+                return
+            clock.sleep_until(min(t_s, now_s + self._rig.beat_every_s), controls.wake)
+            self._rig.load.beat()
+
+    # ---- end ------------------------------------------------------------------------------------------
+
+    def _over(self) -> bool:
+        if self._rig.controls.quit_reason:
+            return True
+        return self._record_failed or (self._cause is not None and self._cause["class"] == "suspend")
+
+    def _close(self) -> RunEnd:
+        outcome = self._outcome()
+        end = RunEnd(outcome=outcome, cause=self._cause, trip=self._trip, messages=tuple(self._stopped))
+        if not self._record_failed:
+            for key in ("outcome", "cause", "trip"):
+                self._note(lambda key=key: self._rig.writer.fact(key, getattr(end, key)))  # type: ignore[misc]
+            self._note(lambda: self._rig.writer.fact("stopped_because", list(self._stopped)))
+        try:
+            self._rig.writer.close() if not self._record_failed else self._rig.writer.abandon()
+        except RecordError as error:
+            self._rig.observer.say(f"The record could not be closed: {error}", loud=True)
+        return end
+
+    def _outcome(self) -> str:
+        if self._rig.controls.quit_reason and self._cause is None:
+            reason = self._rig.controls.quit_reason
+            kind = "operator" if reason == "operator" else "terminated"
+            self._cause = {"class": kind, "why": [_QUIT_WORDS.get(reason, reason)]}
+        if self._trip is not None:
+            return "tripped"
+        if self._stopped:
+            return "stopped"
+        return "interrupted" if self._cause is not None else "completed"
+
+    def _note(self, write: Any) -> None:
+        """Write to the record; a failure ends the load and is told once, and is no reason to lose control."""
+        if self._record_failed:
+            return
+        try:
+            write()
+        except RecordError as error:
+            self._disk_failed(error)
+
+    def _event(self, kind: str, *, t_s: float | None = None, **detail: Any) -> None:
+        when_s = self._t_s() if t_s is None else t_s
+        self._note(lambda: self._rig.writer.event(when_s, kind, detail))
+
+
+_QUIT_WORDS = {
+    "operator": "ended from the keyboard",
+    "terminated": "the program was told to end (SIGTERM)",
+    "hangup": "the terminal was closed",
+}
+
+
+def _value(readings: Mapping[str, Reading], channel: str) -> float | None:
+    reading = readings.get(channel)
+    return reading.value if reading is not None and reading.ok else None
+
+
+def _suspended_s() -> float:
+    boot = getattr(time, "CLOCK_BOOTTIME", None)
+    return 0.0 if boot is None else time.clock_gettime(boot) - time.monotonic()

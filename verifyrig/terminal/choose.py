@@ -1,0 +1,22 @@
+"""Which face a run gets on this terminal."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+from verifyrig.observer import Observer
+
+
+def choose_face(*, simulated_fast: bool) -> Observer:
+    """Return the live panel where stderr is a terminal that can be drawn on, plain lines elsewhere.
+
+    A simulation as fast as the processor allows gets lines: nobody could follow its panel.
+    """
+    from verifyrig.terminal.lines import PlainLines
+
+    if simulated_fast or not sys.stderr.isatty() or os.environ.get("TERM", "dumb") in ("dumb", ""):
+        return PlainLines()
+    from verifyrig.terminal.panel import LivePanel
+
+    return LivePanel()

@@ -1,0 +1,57 @@
+"""A run as plain lines, where the terminal cannot be drawn on."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from typing import TextIO
+
+from verifyrig.interfaces import ChannelInfo
+from verifyrig.observer import TickView
+from verifyrig.profile import Profile, Stage
+from verifyrig.terminal.words import clock, forecast_sentence, margin_sentence, plain, temp_word
+
+EVERY_S = 30.0
+
+
+class PlainLines:
+    """Writes a line at each stage, every half minute, and whenever something must be said; to stderr."""
+
+    def __init__(self, out: TextIO | None = None) -> None:
+        self._out = out or sys.stderr
+        self._next_s = 0.0
+
+    def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
+        """Name the profile, its cautions, and what cannot be guarded."""
+        self._line(f"{profile.title or profile.name} ({profile.name})")
+        for text in (*profile.cautions, *notes):
+            self._line(f"  {plain(text, 400)}")
+
+    def stage(self, stage: Stage, index: int, t_s: float) -> None:
+        """Name the stage."""
+        self._next_s = t_s
+        self._line(f"{clock(t_s)}  stage {stage.name} ({stage.kind.value})")
+
+    def tick(self, view: TickView) -> None:
+        """Write a line now and then."""
+        if view.t_s < self._next_s:
+            return
+        self._next_s = view.t_s + EVERY_S
+        die = next((c for c in ("die_temp_c", "gpu_temp_c", "plate_temp_c") if c in view.readings), None)
+        parts = [f"{die.split('_')[0]} {temp_word(view.readings[die])}" if die else "no temperature"]
+        parts += [margin_sentence(view.margin_k), forecast_sentence(view.forecast)]
+        self._line(f"{clock(view.t_s)}  {view.stage.name}: " + ", ".join(part for part in parts if part))
+
+    def say(self, text: str, *, loud: bool = False) -> None:
+        """Write it, set apart where it is loud."""
+        self._line(f"*** {plain(text, 400).upper() if loud and len(text) < 60 else plain(text, 400)}")
+
+    def end(self) -> None:
+        """Nothing to give back."""
+
+    def _line(self, text: str) -> None:
+        try:
+            print(text, file=self._out, flush=True)
+        except (OSError, ValueError):
+            # A closed terminal must not keep the run from ending in order.
+            return

@@ -1,0 +1,178 @@
+"""The live panel of a run: where it stands, the path of the heat, one trace with its trip line, what to beware of."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import time
+from collections.abc import Mapping
+from typing import Any
+
+from verifyrig.interfaces import ChannelInfo
+from verifyrig.observer import TickView
+from verifyrig.profile import Profile, Stage
+from verifyrig.terminal.plot import level_row, trace_rows
+from verifyrig.terminal.words import clock, forecast_sentence, heat_path, margin_sentence, plain
+
+NARROW = 60
+_KEEP = 4000
+_REDRAW_S = 0.2
+_PLOT_ROWS = 8
+_PLACES = {"fins or radiator": "fins", "coolant": "coolant"}
+
+
+class LivePanel:
+    """Draws on stderr with rich; `say` stays on the screen above the panel."""
+
+    def __init__(self) -> None:
+        from rich.console import Console
+        from rich.live import Live
+
+        self._console = Console(stderr=True, highlight=False, markup=False)
+        self._live = Live(console=self._console, auto_refresh=False, transient=True)
+        self._profile: Profile | None = None
+        self._notes: list[str] = []
+        self._index = 0
+        self._trace: list[float] = []
+        self._channel = ""
+        self._warning = ""
+        self._drawn_s = 0.0
+
+    def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
+        """Open the panel."""
+        self._profile = profile
+        self._notes = [plain(text, 300) for text in (*profile.cautions, *notes)]
+        self._channel = next((c for c in ("gpu_temp_c", "die_temp_c", "plate_temp_c") if c in infos), "")
+        if "die_temp_c" in infos and not any("gpu" in (s.load.work if s.load else "") for s in profile.stages):
+            self._channel = "die_temp_c"
+        self._live.start()
+
+    def stage(self, stage: Stage, index: int, t_s: float) -> None:
+        """Mark the stage."""
+        self._index = index
+
+    def tick(self, view: TickView) -> None:
+        """Take the sample in; draw a few times a second."""
+        reading = view.readings.get(self._channel)
+        self._trace.append(reading.value if reading is not None and reading.ok and reading.value else math.nan)
+        del self._trace[:-_KEEP]
+        if time.monotonic() - self._drawn_s >= _REDRAW_S and self._profile is not None:
+            self._drawn_s = time.monotonic()
+            with contextlib.suppress(OSError, ValueError):
+                self._live.update(self._draw(view), refresh=True)
+
+    def say(self, text: str, *, loud: bool = False) -> None:
+        """Print it above the panel; what is loud stays in the panel too."""
+        from rich.text import Text
+
+        if loud:
+            self._warning = plain(text, 300)
+        with contextlib.suppress(OSError, ValueError):
+            self._console.print(Text(plain(text, 400), style="bold reverse" if loud else ""))
+
+    def end(self) -> None:
+        """Close the panel."""
+        with contextlib.suppress(OSError, ValueError):
+            self._live.stop()
+
+    def _draw(self, view: TickView) -> Any:
+        from rich.text import Text
+
+        assert self._profile is not None
+        width = max(20, self._console.width - 1)
+        block = Text(no_wrap=False)
+        for line, style in panel_lines(
+            self._profile, view, self._index, self._trace, self._channel, self._notes, self._warning, width
+        ):
+            block.append(line + "\n", style=style)
+        return block
+
+
+def panel_lines(
+    profile: Profile,
+    view: TickView,
+    index: int,
+    trace: list[float],
+    channel: str,
+    notes: list[str],
+    warning: str,
+    width: int,
+) -> list[tuple[str, str]]:
+    """Return the panel as lines with their style, none wider than `width`. Pure."""
+    lines: list[tuple[str, str]] = [(_fit(f"{profile.name}: {profile.title}", width), "bold")]
+    lines.append((_stages(profile, index, width), ""))
+    lines.append((_fit(_progress(view), width), ""))
+    if warning:
+        lines += [(part, "bold reverse") for part in _wrapped(warning, width)]
+    lines.append(("", ""))
+    lines += [(line, "") for line in _path_lines(view, width)]
+    lines += [(part, "bold") for part in _wrapped(margin_sentence(view.margin_k), width)]
+    lines.append(("", ""))
+    lines += _plot(trace, view.limits_c.get(channel), width)
+    sentence = forecast_sentence(view.forecast)
+    lines.append((_fit(sentence[:1].upper() + sentence[1:] if sentence else "No forecast yet.", width), "bold"))
+    lines.append(("", ""))
+    for note in notes[:4]:
+        lines += [(part, "dim") for part in _wrapped("! " + note, width)]
+    lines.append((_fit("Space ends the load at once. Ctrl-C ends the run.", width), ""))
+    return lines
+
+
+def _stages(profile: Profile, index: int, width: int) -> str:
+    words = [f"[{stage.name}]" if i == index else stage.name for i, stage in enumerate(profile.stages)]
+    whole = " > ".join(words)
+    return whole if len(whole) <= width else _fit(f"{words[index]} ({index + 1} of {len(words)})", width)
+
+
+def _progress(view: TickView) -> str:
+    rest = "" if view.rest_s is None else f", at most {clock(view.rest_s)} more"
+    return f"{clock(view.stage_s)} in this stage{rest}, load {view.share:.0%}"
+
+
+def _path_lines(view: TickView, width: int) -> list[str]:
+    path = heat_path(view.readings)
+    if not path:
+        return ["No temperature on the path of the heat is measured."]
+    joined = ""
+    before: float | None = None
+    for place, temp_c, word in path:
+        step = f" -- {temp_c - before:+.0f} K -- " if joined and temp_c is not None and before is not None else ""
+        joined += (step or (" -- " if joined else "")) + f"{_PLACES.get(place, place)} {word}"
+        before = temp_c if temp_c is not None else before
+    if len(joined) <= width:
+        return [joined]
+    lines, before = [], None
+    for place, temp_c, word in path:
+        gap = f"  {temp_c - before:+.0f} K" if temp_c is not None and before is not None else ""
+        lines.append(_fit(f"{_PLACES.get(place, place):<8} {word}{gap}", width))
+        before = temp_c if temp_c is not None else before
+    return lines
+
+
+def _plot(trace: list[float], limit_c: float | None, width: int) -> list[tuple[str, str]]:
+    finite = [value for value in trace if math.isfinite(value)]
+    if not finite:
+        return [(_fit("No temperature to draw.", width), "")]
+    low = min(finite) - 2
+    high = max(max(finite) + 2, limit_c + 2 if limit_c is not None else -math.inf)
+    cells = max(8, width - 8)
+    rows = trace_rows(trace[-cells * 2 * 8 :], low=low, high=high, width=cells, height=_PLOT_ROWS)
+    limit_row = level_row(limit_c, low=low, high=high, height=_PLOT_ROWS) if limit_c is not None else None
+    lines = []
+    for y, row in enumerate(rows):
+        label = f"{high - (high - low) * y / (_PLOT_ROWS - 1):5.0f} " if y in (0, _PLOT_ROWS - 1) else " " * 6
+        if y == limit_row:
+            label = f"{limit_c:5.0f} "
+            row = "".join(c if c != " " else "╌" for c in row[:-6]) + " trip "
+        lines.append((label + row, ""))
+    return lines
+
+
+def _fit(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 1] + "…"
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(text, width) or [""]

@@ -1,0 +1,68 @@
+"""Short sentences and safe text for a terminal. Pure."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Mapping
+
+from verifyrig.analysis import Forecast
+from verifyrig.interfaces import Reading
+
+_HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+
+
+def plain(text: str, longest: int = 200) -> str:
+    """Return text from outside as one harmless line: no control, direction or invisible characters, cut to length."""
+    kept = "".join(" " if c in "\n\t\r" else c for c in text if c in "\n\t\r" or unicodedata.category(c) not in _HIDDEN)
+    return kept if len(kept) <= longest else kept[: longest - 1] + "…"
+
+
+def clock(seconds: float) -> str:
+    """Return a duration as minutes and seconds: 252 s is `4:12`."""
+    whole = max(0, round(seconds))
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def forecast_sentence(forecast: Forecast | None) -> str:
+    """Return where the temperature will settle, in one sentence; empty while nothing can be said."""
+    if forecast is None:
+        return ""
+    sentence = f"settles at {forecast.settles_at_c:.0f} ± {forecast.u95_k:.0f} °C"
+    if forecast.slow:
+        sentence += ", and it is slower than the profile allows for"
+    if forecast.known:
+        return f"{sentence}, known"
+    if forecast.remaining_s is not None:
+        return f"{sentence}, known in about {clock(forecast.remaining_s)}"
+    return sentence
+
+
+def margin_sentence(margin_k: float | None) -> str:
+    """Return the kelvin left to the nearest trip limit."""
+    if margin_k is None:
+        return "no trip limit on a temperature is armed"
+    if margin_k < 0:
+        return f"{-margin_k:.0f} K above the trip limit"
+    return f"{margin_k:.0f} K left to the trip limit"
+
+
+def temp_word(reading: Reading | None) -> str:
+    """Return a temperature as it is shown, its quality in words where it is not to be believed."""
+    if reading is None:
+        return "not measured"
+    if reading.ok and reading.value is not None:
+        return f"{reading.value:.0f} °C"
+    return reading.quality.value
+
+
+def heat_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | None, str]]:
+    """Return the path of the heat, room first: place, temperature °C or None, word; only places with a channel."""
+    from verifyrig.channels import HEAT_PATH
+
+    path = []
+    for place, names in HEAT_PATH:
+        name = next((n for n in names if n in readings), None)
+        if name is not None:
+            reading = readings[name]
+            path.append((place, reading.value if reading.ok else None, temp_word(reading)))
+    return path
