@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from verifyrig.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
-from verifyrig.loads.hold import HoldController
 from verifyrig.pattern import next_edge_s, share_at
 from verifyrig.profile import Hold, LoadPlan
+
+if TYPE_CHECKING:
+    from verifyrig.loads.hold import HoldController
 
 HOLD_CHANNELS = (
     ("power_w", "package_power_w"),
@@ -112,6 +115,8 @@ def hold_channel(hold: Hold) -> str:
 def _controller(hold: Hold | None, share: float) -> HoldController | None:
     if hold is None:
         return None
+    from verifyrig.loads.hold import HoldController
+
     channel = hold_channel(hold)
     target = next(getattr(hold, key) for key, name in HOLD_CHANNELS if name == channel)
     kind = "power" if channel.endswith("_w") else "temperature"
