@@ -22,8 +22,8 @@ the caller never waits. On a virtual clock, and for imports, rows are committed 
 which is still safe once the record is closed, since closing syncs.
 """
 
-from verifyrig.record.reader import read_facts, read_trace
+from verifyrig.record.reader import Head, read_head, read_trace
 from verifyrig.record.run_id import new_run_id
 from verifyrig.record.writer import open_record
 
-__all__ = ["new_run_id", "open_record", "read_facts", "read_trace"]
+__all__ = ["Head", "new_run_id", "open_record", "read_head", "read_trace"]

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from verifyrig.aftermath import read_aftermath
+from verifyrig.ending import Ending, SystemState, ending_of, system_state
 from verifyrig.errors import ProfileError
 from verifyrig.profile import Profile
 from verifyrig.record.schema import opened, sample_channels
@@ -19,22 +22,44 @@ from verifyrig.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
 _ROWS_AT_ONCE = 4096
 
 
-def read_trace(path: Path) -> Trace:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """What can be told of a record without reading its samples.
+
+    Attributes:
+        facts: Table `run`, with `outcome` and `cause` also where the record broke off.
+        samples: Number of samples.
+        last_t_s, last_utc_s: When the last one was taken, or None.
+    """
+
+    run: str
+    facts: dict[str, Any]
+    sealed: bool
+    samples: int
+    last_t_s: float | None
+    last_utc_s: float | None
+
+
+def read_trace(path: Path, state: SystemState | None = None) -> Trace:
     """Return the whole run; of one that broke off, what was committed, with how it ended told in its facts.
+
+    Args:
+        state: What this computer knows of itself, where a record that broke off is judged; asked for if left out.
 
     Raises:
         RecordError: The file is missing, is no record, or is damaged.
     """
     with opened(path) as connection:
-        connection.execute("BEGIN")
-        facts = facts_of(connection)
+        connection.execute("BEGIN")  # one moment of a record that is still being written
+        head = head_of(connection, path, state)
         t_s, utc_s, columns = _samples(connection)
         last_s = float(t_s[-1]) if len(t_s) else 0.0
+        stages = tuple(_stages(connection))
         return Trace(
-            run_id=str(facts.get("run") or path.stem),
-            facts=facts,
-            profile=_profile(facts.get("profile_text"), path),
-            stages=tuple(_stages(connection)),
+            run_id=head.run,
+            facts=head.facts,
+            profile=_profile(head.facts.get("profile_text"), path),
+            stages=stages if head.facts["outcome"] == "running" else tuple(_broken(s, last_s) for s in stages),
             t_s=t_s,
             utc_s=utc_s,
             columns=columns,
@@ -43,15 +68,58 @@ def read_trace(path: Path) -> Trace:
         )
 
 
-def read_facts(path: Path) -> dict[str, Any]:
-    """Return the facts of a run without its samples."""
+def read_head(path: Path, state: SystemState | None = None) -> Head:
+    """Return what can be told of a record without reading its samples; arguments and errors as `read_trace`."""
     with opened(path) as connection:
-        return facts_of(connection)
+        return head_of(connection, path, state)
+
+
+def head_of(connection: sqlite3.Connection, path: Path, state: SystemState | None = None) -> Head:
+    """Return the head of an open record."""
+    facts = facts_of(connection)
+    sealed = is_sealed(connection)
+    last = connection.execute("SELECT rowid, t_s, utc_s FROM sample ORDER BY rowid DESC LIMIT 1").fetchone()
+    samples, last_t_s, last_utc_s = last if last is not None else (0, None, None)
+    ending = _ending(facts, path, sealed, last_utc_s, state)
+    facts |= {"outcome": ending.outcome, "cause": ending.cause}
+    return Head(
+        run=str(facts.get("run") or path.stem),
+        facts=facts,
+        sealed=sealed,
+        samples=samples,
+        last_t_s=last_t_s,
+        last_utc_s=last_utc_s,
+    )
+
+
+def _ending(
+    facts: dict[str, Any], path: Path, sealed: bool, last_utc_s: float | None, state: SystemState | None
+) -> Ending:
+    """Return how the run ended: as the record says, else as was noted at the first start after it broke off."""
+    said = facts.get("outcome") not in (None, "running") or facts.get("went_dark")
+    noted = None if sealed or said else read_aftermath(path)
+    if noted is not None:
+        return Ending(noted.outcome, dict(noted.cause) if noted.cause is not None else None)
+    return ending_of(facts, sealed=sealed, last_sample_utc_s=last_utc_s, state=state or system_state())
+
+
+def _broken(stage: StageSpan, last_s: float) -> StageSpan:
+    if stage.end_s is not None:
+        return stage
+    return replace(stage, end_s=max(last_s, stage.start_s), ended="interrupted")
 
 
 def facts_of(connection: sqlite3.Connection) -> dict[str, Any]:
     """Return the table `run` with its values decoded."""
-    return {key: json.loads(value) for key, value in connection.execute("SELECT key, value FROM run ORDER BY rowid")}
+    rows = connection.execute("SELECT key, value FROM run ORDER BY rowid")
+    return {key: _json(value, f"fact {key}") for key, value in rows}
+
+
+def _json(text: Any, what: str) -> Any:
+    try:
+        return json.loads(text)
+    except (ValueError, TypeError) as error:
+        raise sqlite3.DatabaseError(f"{what} is no JSON") from error
 
 
 def is_sealed(connection: sqlite3.Connection) -> bool:
@@ -66,9 +134,17 @@ def _samples(connection: sqlite3.Connection) -> tuple[FloatArray, FloatArray, di
     done = 0
     cursor = connection.execute("SELECT * FROM sample ORDER BY rowid")
     while rows := cursor.fetchmany(_ROWS_AT_ONCE):
-        table[:, done : done + len(rows)] = np.array(rows, dtype=np.float64).T
+        table[:, done : done + len(rows)] = as_numbers(rows).T
         done += len(rows)
     return table[0], table[1], dict(zip(channels, table[2:], strict=True))
+
+
+def as_numbers(rows: Sequence[Sequence[Any]]) -> FloatArray:
+    """Return rows of the table `sample` as an array, NaN for NULL."""
+    try:
+        return np.array(rows, dtype=np.float64)
+    except (ValueError, TypeError) as error:
+        raise sqlite3.DatabaseError("a sample holds something that is no number") from error
 
 
 def _stages(connection: sqlite3.Connection) -> Iterator[StageSpan]:
@@ -84,7 +160,7 @@ def _qualities(connection: sqlite3.Connection, last_s: float) -> Iterator[Qualit
 
 def _events(connection: sqlite3.Connection) -> Iterator[Event]:
     for t_s, kind, detail in connection.execute("SELECT * FROM event ORDER BY rowid"):
-        yield Event(t_s=t_s, kind=kind, detail=json.loads(detail))
+        yield Event(t_s=t_s, kind=kind, detail=_json(detail, f"detail of event {kind}"))
 
 
 def _profile(text: Any, path: Path) -> Profile | None:

@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from verifyrig.ending import host_facts
 from verifyrig.errors import RecordError
 from verifyrig.interfaces import Quality, Reading
 from verifyrig.record import store as _store
@@ -33,7 +34,8 @@ def open_record(
 
     Args:
         path: The file to make; its folder is made too.
-        facts: First facts of the run, JSON-able; the schema version and the channels are added.
+        facts: First facts of the run, JSON-able; added are the schema version, the channels, and `keeper`: which
+            computer, boot and process writes the record, so that it can be told later whether it still does.
         profile_text: The profile as read, or None.
         channels: Contract names, in recording order.
         live: True on the real clock: a thread commits each sample, `sample` never waits for the disk. False on a
@@ -48,6 +50,8 @@ def open_record(
         **facts,
         "channels": facts.get("channels", list(names)),
         "profile_text": profile_text,
+        "live": live,
+        "keeper": host_facts(),
     }
     synchronous = _store.SYNCHRONOUS_LIVE if live else SYNCHRONOUS_IN_BLOCKS
     store = Store(path, names, synchronous=synchronous)
@@ -114,6 +118,10 @@ class _Writer:
             self._qualities[channel] = quality
         return changes
 
+    def _went_dark(self) -> Change:
+        """Return the note that this computer lives on: the one that keeps a record did not die of what it records."""
+        return partial(self._store.set_fact, "went_dark", True)
+
     def _last_changes(self) -> list[Change]:
         """Return what ends the open intervals, at the last sample."""
         open_ones = [channel for channel, quality in self._qualities.items() if quality is not Quality.OK]
@@ -158,10 +166,11 @@ class BlockWriter(_Writer):
         self._store.seal()
 
     def abandon(self) -> None:
-        """Let go without sealing, as a power cut would leave it; everything taken so far is committed."""
+        """Let go without sealing, as a power cut would leave it, with all that was taken so far."""
         if self._done:
             return
         self._done = True
+        self._waiting.append(self._went_dark())
         self._commit()
         self._store.leave()
 
@@ -221,10 +230,10 @@ class LiveWriter(_Writer):
         self._store.seal()
 
     def abandon(self) -> None:
-        """Let go without sealing, as a power cut would leave it; everything taken so far is committed."""
+        """Let go without sealing, as a power cut would leave it, with all that was taken so far."""
         if self._done:
             return
-        self._finish([])
+        self._finish([self._went_dark()])
         self._store.leave()
 
     def _finish(self, changes: Sequence[Change]) -> None:

@@ -1,0 +1,83 @@
+"""What was seen at the first start after a run broke off, kept beside its record as `<run>.after.json`.
+
+The record itself is evidence and is not touched. The note is needed because what the system remembers does not last:
+the next start overwrites a reset reason, and another computer cannot know which boot the run died in.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from verifyrig.history.entries import LogEntry
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aftermath:
+    """The note.
+
+    Attributes:
+        seen_utc_s: When it was made, s since 1970.
+        restarted_utc_s: When the system was first up again after the last sample; None where that is not known.
+        outcome, cause: As the contract has them.
+        remembered: What the system's logs said.
+    """
+
+    run: str
+    seen_utc_s: float
+    outcome: str
+    cause: Mapping[str, Any] | None
+    restarted_utc_s: float | None = None
+    remembered: tuple[LogEntry, ...] = ()
+
+
+def aftermath_path(record: Path) -> Path:
+    """Return where the note of a record lies."""
+    return record.with_name(f"{record.stem}.after.json")
+
+
+def read_aftermath(record: Path) -> Aftermath | None:
+    """Return the note of a record; None where there is none, or none that can be read."""
+    try:
+        data = json.loads(aftermath_path(record).read_text(encoding="utf-8"))
+        return Aftermath(
+            run=str(data["run"]),
+            seen_utc_s=float(data["seen_utc_s"]),
+            outcome=str(data["outcome"]),
+            cause=data["cause"],
+            restarted_utc_s=data["restarted_utc_s"],
+            remembered=tuple(LogEntry(**entry) for entry in data["remembered"]),
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def write_aftermath(record: Path, note: Aftermath) -> bool:
+    """Keep the note unless there is one already; return whether it was kept (a read-only folder keeps none)."""
+    data = {
+        "schema": 1,
+        "run": note.run,
+        "seen_utc_s": note.seen_utc_s,
+        "outcome": note.outcome,
+        "cause": note.cause,
+        "restarted_utc_s": note.restarted_utc_s,
+        "remembered": [entry.as_json() for entry in note.remembered],
+    }
+    place = aftermath_path(record)
+    aside = place.with_name(f"{place.name}.{os.getpid()}.new")
+    if place.exists():
+        return False
+    try:
+        with aside.open("x", encoding="utf-8") as file:
+            json.dump(data, file, ensure_ascii=False, indent=1)
+            file.flush()
+            os.fsync(file.fileno())
+        aside.replace(place)
+    except OSError:
+        aside.unlink(missing_ok=True)
+        return False
+    return True

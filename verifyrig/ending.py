@@ -1,0 +1,212 @@
+"""How a run ended, told from its record and from what this computer can prove; nothing is guessed as proven.
+
+A closed record says it itself. One that broke off is `running` only where process id, start time of the process and
+boot id all fit; else it is `interrupted`, with a class: another boot means power lost or reset, the same boot without
+the process means that the program was killed, a process that is there but writes nothing hangs.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from verifyrig.machine import boot_id
+
+# psutil counts a process's start from the boot time, which moves when the clock is set right after boot.
+_SAME_START_S = 5.0
+_QUIET_PERIODS = 10
+_QUIET_AT_LEAST_S = 30.0
+# A log that goes on for longer than this after the last sample shows that the system was alive without us.
+_LOG_GOES_ON_S = 30.0
+_SHUTDOWN_SOON_S = 120.0
+
+
+class Ending(NamedTuple):
+    """Outcome in the contract's words, and {"class", "why"} where it is `interrupted`."""
+
+    outcome: str
+    cause: dict[str, Any] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BootSpan:
+    """One boot as the system's log remembers it.
+
+    Attributes:
+        boot_id: The kernel's id, without hyphens.
+        first_utc_s, last_utc_s: First and last entry of the log in that boot.
+        orderly: Whether it ends in an orderly shut-down; None where that cannot be told.
+        asleep: Whether it ends on the way into sleep.
+    """
+
+    boot_id: str
+    first_utc_s: float
+    last_utc_s: float
+    orderly: bool | None = None
+    asleep: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SystemState:
+    """What this computer knows of itself now.
+
+    Attributes:
+        host: `host_id()` of this computer.
+        process_started: Gives the start time of a process id, s since 1970, or None where there is none.
+        boots: Earlier boots, where the log was asked; empty otherwise.
+    """
+
+    boot_id: str | None
+    host: str | None
+    now_utc_s: float
+    process_started: Callable[[int], float | None]
+    boots: Sequence[BootSpan] = field(default_factory=tuple)
+
+
+def system_state(boots: Sequence[BootSpan] = ()) -> SystemState:
+    """Return the state of the computer that this runs on."""
+    return SystemState(
+        boot_id=boot_id(Path("/")) or _boot_by_time(),
+        host=host_id(),
+        now_utc_s=time.time(),
+        process_started=_process_started,
+        boots=boots,
+    )
+
+
+def host_facts() -> dict[str, Any]:
+    """Return what a record must carry for `ending_of`: which computer and boot keeps it, and which process."""
+    import psutil
+
+    process = psutil.Process()
+    return {
+        "host": host_id(),
+        "boot_id": boot_id(Path("/")) or _boot_by_time(),
+        "pid": process.pid,
+        "started": process.create_time(),
+    }
+
+
+def host_id(root: Path = Path("/")) -> str:
+    """Return a short digest that is the same as long as system and board are, and tells nothing else.
+
+    The system's id alone would not do: a stick boots on many machines.
+    """
+    names = ("etc/machine-id", "sys/class/dmi/id/product_name", "sys/class/dmi/id/board_name")
+    parts = [_text(root / name) for name in names] + [platform.system(), platform.machine()]
+    if not parts[0]:
+        parts.append(platform.node())
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8", errors="replace").strip()
+    except OSError:
+        return ""
+
+
+def _boot_by_time() -> str:
+    """Return a stand-in for the boot id where the system has none: the boot time to the minute."""
+    import psutil
+
+    return f"booted-{psutil.boot_time() / 60:.0f}"
+
+
+def _process_started(pid: int) -> float | None:
+    import psutil
+
+    try:
+        process = psutil.Process(pid)
+        return None if process.status() == psutil.STATUS_ZOMBIE else float(process.create_time())
+    except psutil.Error:
+        return None
+
+
+def ending_of(facts: Mapping[str, Any], *, sealed: bool, last_sample_utc_s: float | None, state: SystemState) -> Ending:
+    """Return how the run ended, or that it is running.
+
+    Args:
+        facts: Table `run` of the record.
+        sealed: Whether the record is closed.
+        last_sample_utc_s: Wall clock of the last sample, s, or None where there is none.
+        state: What this computer knows; its `boots` may be empty.
+    """
+    outcome, cause = facts.get("outcome"), facts.get("cause")
+    if outcome not in (None, "running"):
+        return Ending(str(outcome), cause if isinstance(cause, dict) else None)
+    if facts.get("went_dark"):
+        kind = "hang" if facts["went_dark"] == "hang" else "power-off"
+        return _interrupted(kind, "the machine under test went dark while this computer went on recording")
+    if sealed:
+        return _interrupted("unknown", "the record was closed without saying how the run ended")
+    return _broke_off(facts, last_sample_utc_s, state)
+
+
+def _interrupted(kind: str, *why: str) -> Ending:
+    return Ending("interrupted", {"class": kind, "why": list(why)})
+
+
+def _broke_off(facts: Mapping[str, Any], last_utc_s: float | None, state: SystemState) -> Ending:
+    keeper = facts.get("keeper")
+    if not isinstance(keeper, dict) or not keeper.get("boot_id"):
+        return _interrupted("unknown", "the record was never closed, and does not say where it was written")
+    if keeper["boot_id"] == state.boot_id:
+        return _same_boot(facts, keeper, last_utc_s, state)
+    if keeper.get("host") != state.host:
+        return _interrupted(
+            "unknown",
+            "the record was never closed: power lost, a reset, a hang or a killed program",
+            "it was written on another computer, so this one cannot tell which",
+        )
+    return _other_boot(str(keeper["boot_id"]), last_utc_s, state)
+
+
+def _same_boot(
+    facts: Mapping[str, Any], keeper: Mapping[str, Any], last_utc_s: float | None, state: SystemState
+) -> Ending:
+    pid, started = keeper.get("pid"), keeper.get("started")
+    now_started = state.process_started(pid) if isinstance(pid, int) else None
+    alive = now_started is not None and isinstance(started, (int, float)) and abs(now_started - started) < _SAME_START_S
+    if not alive:
+        return _interrupted(
+            "killed", f"process {pid} is gone without closing the record", "the system was not restarted"
+        )
+    quiet_s = _quiet_s(facts, last_utc_s, state)
+    if quiet_s is None:
+        return Ending("running", None)
+    return _interrupted("hang", f"process {pid} is there, but has written nothing for {quiet_s:.0f} s")
+
+
+def _quiet_s(facts: Mapping[str, Any], last_utc_s: float | None, state: SystemState) -> float | None:
+    """Return for how long no sample came, s; None where that is not unusual, or the clock is a simulated one."""
+    if last_utc_s is None or not facts.get("live"):
+        return None
+    period_s = facts.get("period_s")
+    limit_s = max(_QUIET_AT_LEAST_S, _QUIET_PERIODS * (period_s if isinstance(period_s, (int, float)) else 1.0))
+    quiet_s = state.now_utc_s - last_utc_s
+    return quiet_s if quiet_s > limit_s else None
+
+
+def _other_boot(boot: str, last_utc_s: float | None, state: SystemState) -> Ending:
+    restarted = "the system was restarted since, and the record never closed"
+    span = next((b for b in state.boots if b.boot_id == boot.replace("-", "")), None)
+    if span is None or last_utc_s is None:
+        return _interrupted("power-off", restarted)
+    after_s = span.last_utc_s - last_utc_s
+    if span.asleep:
+        return _interrupted("suspend", restarted, "its log ends where the system went to sleep")
+    if span.orderly and after_s < _SHUTDOWN_SOON_S:
+        return _interrupted("terminated", restarted, f"its log ends {after_s:.0f} s later with an orderly shut-down")
+    if span.orderly:
+        return _interrupted(
+            "killed", restarted, f"the system went on for {after_s / 60:.0f} min and was shut down in order"
+        )
+    if after_s > _LOG_GOES_ON_S:
+        return _interrupted("hang", restarted, f"its log goes on for {after_s:.0f} s after the last sample")
+    return _interrupted("power-off", restarted, "its log ends with the record, without a shut-down")

@@ -1,0 +1,1 @@
+"""What the system itself remembers of its last shut-downs: of a log no more is kept than time, id and code."""
