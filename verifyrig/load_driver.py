@@ -20,6 +20,8 @@ HOLD_CHANNELS = (
     ("gpu_temp_c", "gpu_temp_c"),
 )
 
+_HAIR_S = 1e-6
+
 
 class LoadDriver:
     """One load stage's load, from its first edge to its end.
@@ -63,7 +65,8 @@ class LoadDriver:
 
     def next_edge_s(self, t_s: float) -> float:
         """Return the run's time of the next change of share by the pattern, s; inf if none."""
-        edge_s = next_edge_s(self._plan, t_s - self._began_s)
+        # As in `edge`: an edge that rounding puts a hair ahead of now has been followed already.
+        edge_s = next_edge_s(self._plan, t_s - self._began_s + _HAIR_S)
         return edge_s + self._began_s if math.isfinite(edge_s) else math.inf
 
     def edge(self, t_s: float) -> float | None:
@@ -71,7 +74,7 @@ class LoadDriver:
         if self._hold is not None:
             return None
         # A hair later than the edge, so that rounding never leaves the old share on.
-        share = share_at(self._plan, t_s - self._began_s + 1e-6)
+        share = share_at(self._plan, t_s - self._began_s + _HAIR_S)
         if share == self.share:
             return None
         self._tell(share)
