@@ -1,0 +1,196 @@
+"""Capability of a design: how far its units stay from the limits, in units of their own spread.
+
+Sources: NIST/SEMATECH e-Handbook, 6.1.6 (indices); the lower bound of Cpk from the noncentral t-distribution,
+exact for one limit and on the safe side for two; Bissell's (1990) approximation is offered by name.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from .samples import FloatArray, Unanswered, finite, spread_of
+from .tolerance import k_one_sided, k_two_sided, needed_units
+
+__all__ = [
+    "FEWEST_FOR_A_CLAIM",
+    "Capability",
+    "Normality",
+    "bissell_lower_bound",
+    "capability",
+    "check_normality",
+    "clean_units_missing",
+    "cpk_lower_bound",
+    "units_for_claim",
+    "zero_events_bound",
+]
+
+# Below this any claim is called provisional: the one-sided 95/95 factor is above 3 (common practice, no source).
+FEWEST_FOR_A_CLAIM = 8
+_MOST_UNITS_LOOKED_AT = 5000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Capability:
+    """Capability of one metric.
+
+    Attributes:
+        cp: (maximum - minimum)/(6 s); None with one limit.
+        cpk: Distance from the mean to the nearer limit over 3 s.
+        cpk_low: Lower confidence bound of `cpk`: this one decides, not the point.
+        provisional: Fewer than `FEWEST_FOR_A_CLAIM` units.
+    """
+
+    n: int
+    mean: float
+    sd: float
+    cp: float | None
+    cpk: float
+    cpk_low: float
+    confidence: float
+    provisional: bool
+
+    def proves(self, least_cpk: float) -> bool:
+        """Return whether the lower bound reaches a wanted index, with enough units to claim it."""
+        return not self.provisional and self.cpk_low >= least_cpk
+
+
+def capability(
+    values: Iterable[float | None],
+    *,
+    minimum: float | None = None,
+    maximum: float | None = None,
+    confidence: float = 0.95,
+) -> Capability | Unanswered:
+    """Return capability indices of a normal metric against one or two limits, in the values' unit.
+
+    Raises:
+        ValueError: No limit is given.
+    """
+    if minimum is None and maximum is None:
+        raise ValueError("capability() needs a minimum or a maximum")
+    sample = finite(values)
+    sd = spread_of(sample)
+    if isinstance(sd, Unanswered):
+        return sd
+    n, mean = int(sample.size), float(np.mean(sample))
+    to_limits = [maximum - mean] if maximum is not None else []
+    to_limits += [mean - minimum] if minimum is not None else []
+    cpk = min(to_limits) / (3 * sd)
+    both = minimum is not None and maximum is not None
+    return Capability(
+        n=n,
+        mean=mean,
+        sd=sd,
+        cp=sum(to_limits) / (6 * sd) if both else None,
+        cpk=cpk,
+        cpk_low=cpk_lower_bound(cpk, n, confidence),
+        confidence=confidence,
+        provisional=n < FEWEST_FOR_A_CLAIM,
+    )
+
+
+def cpk_lower_bound(cpk: float, n: int, confidence: float = 0.95) -> float:
+    """Return the lower confidence bound of an observed `cpk` from `n` units of a normal population.
+
+    For one limit 3 sqrt(n) Cpk follows a noncentral t-distribution, whose noncentrality is solved for. With
+    two limits the observed Cpk is never larger than the one-sided index, so the bound stays valid.
+    """
+    from scipy.special import nctdtrinc
+
+    if n < 2:
+        raise ValueError(f"n is {n}; a spread needs two units")
+    observed = 3 * math.sqrt(n) * cpk
+    return float(nctdtrinc(n - 1, confidence, observed)) / (3 * math.sqrt(n))
+
+
+def bissell_lower_bound(cpk: float, n: int, confidence: float = 0.95) -> float:
+    """Return Bissell's normal approximation of the same bound, as many tables print it."""
+    from scipy.special import ndtri
+
+    return cpk - float(ndtri(confidence)) * math.sqrt(1 / (9 * n) + cpk**2 / (2 * (n - 1)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Normality:
+    """Whether a sample speaks against a normal distribution.
+
+    Attributes:
+        p_value: Chance of a sample at least this far from normal, were the population normal.
+        doubtful: `p_value` below 0.05.
+    """
+
+    n: int
+    statistic: float
+    p_value: float
+
+    @property
+    def doubtful(self) -> bool:
+        return self.p_value < 0.05
+
+
+def check_normality(values: Iterable[float | None]) -> Normality | Unanswered:
+    """Return Shapiro and Wilk's test; fewer than 8 units never speak against anything, and that is said."""
+    from scipy.stats import shapiro
+
+    sample = finite(values)
+    spread = spread_of(sample, least=FEWEST_FOR_A_CLAIM)
+    if isinstance(spread, Unanswered):
+        return spread
+    found = shapiro((sample - sample.mean()) / spread)
+    return Normality(n=int(sample.size), statistic=float(found.statistic), p_value=float(found.pvalue))
+
+
+def units_for_claim(
+    values: Iterable[float | None],
+    *,
+    minimum: float | None = None,
+    maximum: float | None = None,
+    share: float = 0.95,
+    confidence: float = 0.95,
+) -> int | Unanswered:
+    """Return how many units in all it takes to claim that `share` lies within the limits, at this mean and spread.
+
+    With a normal metric; where it is not, `needed_units` counts clean units instead. A mean beyond a limit,
+    or limits too narrow for any number, are said.
+    """
+    sample = finite(values)
+    sd = spread_of(sample)
+    if isinstance(sd, Unanswered):
+        return sd
+    room = _room_in_sd(sample, sd, minimum, maximum)
+    factor = k_one_sided if minimum is None or maximum is None else k_two_sided
+    low, high = max(FEWEST_FOR_A_CLAIM, int(sample.size)), _MOST_UNITS_LOOKED_AT
+    if factor(high, share, confidence) > room:
+        return Unanswered(reason=f"at this mean and spread {share:.4g} of all units do not lie within the limits")
+    while low < high:  # the factor falls with n
+        middle = (low + high) // 2
+        low, high = (low, middle) if factor(middle, share, confidence) <= room else (middle + 1, high)
+    return low
+
+
+def _room_in_sd(sample: FloatArray, sd: float, minimum: float | None, maximum: float | None) -> float:
+    mean = float(np.mean(sample))
+    to_limits = [maximum - mean] if maximum is not None else []
+    to_limits += [mean - minimum] if minimum is not None else []
+    if not to_limits:
+        raise ValueError("units_for_claim() needs a minimum or a maximum")
+    return min(to_limits) / sd
+
+
+def zero_events_bound(trials: int, confidence: float = 0.95) -> float:
+    """Return the highest share of events that no event in `trials` trials still allows; about 3/trials at 95 %.
+
+    Source: exact binomial bound 1 - (1 - confidence)^(1/n); the rule of three is its approximation.
+    """
+    if trials < 0:
+        raise ValueError(f"{trials} trials")
+    return 1.0 if trials == 0 else -math.expm1(math.log1p(-confidence) / trials)
+
+
+def clean_units_missing(clean: int, share: float, confidence: float = 0.95) -> int:
+    """Return how many more clean units, without one bad, the claim "`share` of all units is good" needs."""
+    return max(0, needed_units(share, confidence) - clean)

@@ -1,0 +1,43 @@
+"""What every statistic begins with: finite values as an array, and a named reason where there is no answer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["FloatArray", "Unanswered", "finite", "spread_of"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unanswered:
+    """A question that these data cannot answer.
+
+    Attributes:
+        reason: Why, one clause for a person.
+    """
+
+    reason: str
+
+
+def finite(values: Iterable[float | None] | FloatArray) -> FloatArray:
+    """Return the values that are numbers, shape (n,), in their order; None and NaN were not measured."""
+    columns = np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+    return columns[np.isfinite(columns)]
+
+
+def spread_of(sample: FloatArray, least: int = 2) -> float | Unanswered:
+    """Return the sample standard deviation (n - 1), or why there is none.
+
+    Source of the two-pass form: the mean is taken off first, so that common leading digits cost nothing.
+    """
+    if sample.size < least:
+        had = "no unit" if sample.size == 0 else "one unit" if sample.size == 1 else f"{sample.size} units"
+        return Unanswered(reason=f"{had} measured, at least {least} needed")
+    if np.ptp(sample) == 0:
+        return Unanswered(reason=f"all {sample.size} values are equal, so nothing is known of their spread")
+    return float(np.std(sample - sample[0], ddof=1))
