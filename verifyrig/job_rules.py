@@ -1,0 +1,193 @@
+"""The rules of a job: what a run is for, which load is not repeated unasked, when a job may be closed and handed over.
+
+Pure: the runs come in as plain facts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from verifyrig.job import Entry, Job, RunFacts
+from verifyrig.job_words import CHANGE_KINDS, NEW_CONTACT_CHANGES, protective_steps
+from verifyrig.profile import Purpose
+
+SAFE_PROFILE = "pulses-only"
+# Causes that speak of the machine, not of whoever sat before it.
+_BROKE_OFF = ("power-off", "hang", "unknown")
+_STANDS = ("pass", "conditional-pass")
+_LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadCaution:
+    """A load that ended badly and is not repeated unless a person says so.
+
+    Attributes:
+        run, profile: The run that ended so, and its profile.
+        why: How it ended, a clause.
+        instead: Name of the profile that is offered in its place.
+    """
+
+    run: str
+    profile: str | None
+    why: str
+    instead: str = SAFE_PROFILE
+
+    @property
+    def sentence(self) -> str:
+        """The whole in one sentence."""
+        name = f" of {self.profile}" if self.profile else ""
+        rest = f", and {self.instead} is the safe way to a baseline" if self.profile != self.instead else ""
+        return (
+            f"run {self.run}{name} {self.why}, and nothing was changed since; that load is not repeated unless you "
+            f"name the profile{rest}"
+        )
+
+
+def in_order(runs: Sequence[RunFacts]) -> list[RunFacts]:
+    """Return the runs, oldest first."""
+    return sorted(runs, key=lambda run: (run.started or _LONG_AGO, run.run))
+
+
+def runs_after(entry: Entry | None, runs: Sequence[RunFacts]) -> list[RunFacts]:
+    """Return the runs begun after an entry, oldest first; all of them for None."""
+    ordered = in_order(runs)
+    return ordered if entry is None else [run for run in ordered if (run.started or _LONG_AGO) > entry.time]
+
+
+def next_purpose(job: Job, runs: Sequence[RunFacts]) -> Purpose:
+    """Return what the next run is for: baseline first, verification after a change, else a check.
+
+    A run that its operator broke off is no baseline. With a part fitted for test only the run is a check: it says
+    something of the part, and nothing of the machine as it will leave.
+    """
+    if not any(run.purpose == Purpose.BASELINE and _counts(run) for run in runs):
+        return Purpose.BASELINE
+    if job.last_change is None or job.test_parts():
+        return Purpose.CHECK
+    return Purpose.VERIFICATION
+
+
+def _counts(run: RunFacts) -> bool:
+    return run.outcome in ("completed", "tripped", "stopped") or run.cause in _BROKE_OFF
+
+
+def last_profile(job: Job, runs: Sequence[RunFacts]) -> str | None:
+    """Return the name of the profile that the job's newest run had, None where it has no such run."""
+    return next((run.profile for run in reversed(in_order(runs)) if run.profile), None)
+
+
+def load_caution(job: Job, runs: Sequence[RunFacts]) -> LoadCaution | None:
+    """Return the load that must not be repeated unasked, None where there is none.
+
+    It stands until something is changed, or until a run with the same recipe goes through.
+    """
+    went_through: set[str | None] = set()
+    for run in reversed(runs_after(job.last_change, runs)):
+        if run.outcome == "completed":
+            went_through.add(run.recipe)
+        why = _ended_badly(run)
+        if why is not None and run.recipe not in went_through:
+            return LoadCaution(run=run.run, profile=run.profile, why=why)
+    return None
+
+
+def _ended_badly(run: RunFacts) -> str | None:
+    if run.outcome == "tripped":
+        return "ended at a trip limit"
+    if run.outcome == "stopped":
+        return "was stopped for safety"
+    if run.outcome == "interrupted" and run.cause in _BROKE_OFF:
+        return {"power-off": "ended with the machine going dark", "hang": "ended with the machine hanging"}.get(
+            run.cause or "", "broke off for a reason not known"
+        )
+    return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Obstacle:
+    """Something that keeps a job from being closed or handed over.
+
+    Attributes:
+        kind: `test-part`, `step`, `verification` or `open`.
+        text: One clause for a person.
+    """
+
+    kind: str
+    text: str
+
+
+def obstacles_to_close(job: Job, runs: Sequence[RunFacts]) -> list[Obstacle]:
+    """Return what keeps the job from being closed, the gravest first; none where it may be."""
+    parts = [
+        Obstacle(kind="test-part", text=f"the part fitted for test only is still in the machine: {entry.text('part')}")
+        for entry in job.test_parts()
+    ]
+    names = protective_steps(job.intake.machine.kind)
+    steps = [
+        Obstacle(kind="step", text=f"not ticked: {names[step]} ({step})")
+        for step, ticked in job.steps().items()
+        if not ticked
+    ]
+    missing = missing_verification(job, runs)
+    return [*parts, *([Obstacle(kind="verification", text=missing)] if missing else []), *steps]
+
+
+def missing_verification(job: Job, runs: Sequence[RunFacts]) -> str | None:
+    """Return which verification is missing, None where what was changed is proven.
+
+    One run that stands after the last change; two after new paste or a new mount, since the first heat cycles let
+    the paste spread (common practice, no source). A run stands if it went through and did not fail; the newest
+    verification counts, so that an earlier pass does not hide a later failure. One that its operator broke off
+    says nothing either way.
+    """
+    if job.last_change is None:
+        return None
+    later = [run for run in runs_after(job.last_change, runs) if run.purpose == Purpose.VERIFICATION and _counts(run)]
+    what = CHANGE_KINDS.get(job.last_change.what, job.last_change.what)
+    if not later:
+        return f"no verification run after the last change ({what})"
+    if not _stands(later[-1]):
+        return f"the last verification, run {later[-1].run}, does not stand ({_standing_words(later[-1])})"
+    return _second_verification(job, runs)
+
+
+def _second_verification(job: Job, runs: Sequence[RunFacts]) -> str | None:
+    contact = next((entry for entry in reversed(job.changes) if entry.what in NEW_CONTACT_CHANGES), None)
+    if contact is None:
+        return None
+    good = [run for run in runs_after(contact, runs) if run.purpose == Purpose.VERIFICATION and _stands(run)]
+    if len(good) >= 2:
+        return None
+    return f"a second verification run after: {CHANGE_KINDS[contact.what]}; paste settles in the first heat cycles"
+
+
+def _stands(run: RunFacts) -> bool:
+    return run.outcome == "completed" and run.verdict in _STANDS
+
+
+def _standing_words(run: RunFacts) -> str:
+    return run.outcome if run.outcome != "completed" else (run.verdict or "no verdict")
+
+
+def obstacles_to_handover(job: Job, runs: Sequence[RunFacts]) -> list[Obstacle]:
+    """Return what keeps the machine in the shop; a job closed with an override is not held back by what that covers."""
+    closing = job.closing
+    if closing is None:
+        return [Obstacle(kind="open", text="the job is not closed"), *obstacles_to_close(job, runs)]
+    if closing.text("override"):
+        return []
+    return obstacles_to_close(job, runs)
+
+
+def signed_off_run(job: Job, runs: Sequence[RunFacts]) -> RunFacts | None:
+    """Return the run that the job was signed off by: the newest verification that stands, else the newest complete run.
+
+    A machine that comes back is measured against this one.
+    """
+    ordered = in_order(runs)
+    verified = [run for run in ordered if run.purpose == Purpose.VERIFICATION and _stands(run)]
+    complete = [run for run in ordered if run.outcome == "completed"]
+    return next(iter(reversed(verified or complete)), None)

@@ -1,0 +1,270 @@
+"""Jobs on disk: jobs/<job>/job.toml, written aside, synced and renamed; its list of entries only ever grows.
+
+A tool of another version may have written keys that this one does not know: they stay where they are, for an entry is
+appended to the file's data as it was read. Two programs that append at once wait for one another (a lock on the
+folder, where the system has such locks).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import secrets
+import shutil
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from verifyrig.bench import Bench, check_id
+from verifyrig.errors import JobError
+from verifyrig.job import Entry, EntryKind, Intake, Job, merged
+from verifyrig.job_text import entry_data, job_data, parse_job
+
+LARGEST_PHOTO_BYTES = 50_000_000
+_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
+_PHOTO_ENDING = re.compile(r"\.[a-z0-9]{1,5}")
+
+
+def job_file(bench: Bench, job_id: str) -> Path:
+    """Return where the job's file lies."""
+    return bench.job_dir(job_id) / "job.toml"
+
+
+def read_job(bench: Bench, job_id: str) -> Job:
+    """Return a job; raise `JobError` where there is none, or its file cannot be read."""
+    bench.check_job(job_id)
+    return parse_job(_read_text(job_file(bench, job_id)), origin=f"jobs/{job_id}/job.toml")
+
+
+def read_jobs(bench: Bench) -> tuple[list[Job], list[JobError]]:
+    """Return all jobs that can be read, oldest first, and what is wrong with the others."""
+    jobs, faults = [], []
+    for job_id in bench.job_ids():
+        try:
+            jobs.append(read_job(bench, job_id))
+        except JobError as error:
+            faults.append(error)
+    return sorted(jobs, key=lambda job: (job.opened, job.job_id)), faults
+
+
+def open_job(bench: Bench) -> Job | None:
+    """Return the open job: the newest one that is not both closed and handed over, None where there is none."""
+    jobs, _ = read_jobs(bench)
+    return next((job for job in reversed(jobs) if job.is_open), None)
+
+
+def wanted_job(bench: Bench, job_id: str | None) -> Job:
+    """Return the job of that id, else the open one.
+
+    Raises:
+        JobError: There is no such job, or none is open.
+    """
+    if job_id is not None:
+        return read_job(bench, check_id(job_id, "job"))
+    job = open_job(bench)
+    if job is None:
+        raise JobError("no job is open", where=str(bench.root), mend="Take a machine in with `verifyrig job open`.")
+    return job
+
+
+def new_job(
+    bench: Bench, intake: Intake, *, operator: str = "", again: str = "", job_id: str | None = None, now: datetime
+) -> Job:
+    """Open a job and write its file; without an id it gets the day's next number, `20260314-1`.
+
+    Raises:
+        JobError: The id is taken, the earlier job does not exist, or the folder cannot be written.
+    """
+    if again:
+        bench.check_job(again)
+    ids = [check_id(job_id, "job")] if job_id is not None else _free_ids(bench, now)
+    for chosen in ids:
+        job = Job(job_id=chosen, opened=_to_millis(now), intake=intake, operator=operator, again=again)
+        if _write_new(bench.job_dir(chosen), job):
+            return job
+    raise JobError("there is such a job already", where=ids[-1], mend="Choose another id, or none.")
+
+
+def _free_ids(bench: Bench, now: datetime) -> list[str]:
+    """Return some ids of the day that are free now; more than one, since another program may take the first."""
+    day = now.astimezone().strftime("%Y%m%d")
+    taken = {path.name for path in bench.jobs_dir.glob(f"{day}-*")}
+    return [name for n in range(1, len(taken) + 20) if (name := f"{day}-{n}") not in taken]
+
+
+def _write_new(folder: Path, job: Job) -> bool:
+    """Write the job's file; return False where one is there already."""
+    with _writing(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        with _locked(folder):
+            path = folder / "job.toml"
+            if path.exists():
+                return False
+            _write_data(path, job_data(job))
+    return True
+
+
+def new_entry(
+    kind: EntryKind, what: str, *, now: datetime, by: str = "", detail: Mapping[str, Any] | None = None
+) -> Entry:
+    """Return an entry with a new id of its own."""
+    letters = "".join(secrets.choice(_LETTERS) for _ in range(4))
+    stamp = now.astimezone(UTC).strftime("%Y%m%d-%H%M%S")
+    return Entry(
+        entry_id=f"{stamp}-{letters}", time=_to_millis(now), kind=kind, what=what, by=by, detail=dict(detail or {})
+    )
+
+
+def append(bench: Bench, job_id: str, entries: Sequence[Entry]) -> Job:
+    """Append entries to a job's list; return the job as it stands then.
+
+    Raises:
+        JobError: The job cannot be read or written.
+    """
+    path = job_file(bench, bench.check_job(job_id))
+    with _writing(path.parent), _locked(path.parent):
+        data = tomllib.loads(_read_text(path))
+        data["entry"] = [*data.get("entry", []), *(entry_data(entry) for entry in entries)]
+        _write_data(path, data)
+    return read_job(bench, job_id)
+
+
+def merge_job(bench: Bench, text: str, origin: str) -> tuple[str, int]:
+    """Take over a copy of a job: the whole where it is not here, else the entries that are not.
+
+    Args:
+        text: The other copy's job.toml.
+        origin: What to call that file in an error.
+
+    Returns:
+        The job's id on this bench, and how many entries were taken over. Where another job bears the same id, the
+        copy comes in under an id with a number behind.
+
+    Raises:
+        JobError: The copy is no job, or nothing can be written.
+    """
+    theirs = parse_job(text, origin)
+    data = tomllib.loads(text)
+    own_id = check_id(theirs.job_id, "job")
+    for job_id in (own_id, *(f"{own_id[:60]}-{n}" for n in range(2, 100))):
+        path = job_file(bench, job_id)
+        if not path.is_file():
+            with _writing(path.parent):
+                path.parent.mkdir(parents=True, exist_ok=True)
+                _write_data(path, {**data, "job": job_id})
+            return job_id, len(theirs.entries)
+        if read_job(bench, job_id).opened == theirs.opened:
+            return job_id, _merge_entries(path, theirs)
+    raise JobError("a hundred other jobs bear its id", where=origin, mend="Rename the job there.")
+
+
+def _merge_entries(path: Path, theirs: Job) -> int:
+    with _writing(path.parent), _locked(path.parent):
+        text = _read_text(path)
+        ours = parse_job(text, path.name)
+        known = {entry.entry_id for entry in ours.entries}
+        added = [entry for entry in merged(ours.entries, theirs.entries) if entry.entry_id not in known]
+        if added:
+            data = tomllib.loads(text)
+            data["entry"] = [*data.get("entry", []), *(entry_data(entry) for entry in added)]
+            _write_data(path, data)
+    return len(added)
+
+
+def keep_photos(bench: Bench, job_id: str, entry_id: str, paths: Sequence[Path]) -> list[str]:
+    """Copy photo files into the job's folder; return their places relative to it.
+
+    Raises:
+        JobError: A file is missing, is no plain file, or is larger than 50 MB.
+    """
+    folder = bench.job_dir(job_id) / "photos"
+    kept = []
+    for n, path in enumerate(paths, start=1):
+        _check_photo(path)
+        ending = path.suffix.lower() if _PHOTO_ENDING.fullmatch(path.suffix.lower()) else ""
+        place = folder / f"{entry_id}-{n}{ending}"
+        with _writing(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, place)
+        kept.append(f"photos/{place.name}")
+    return kept
+
+
+def _check_photo(path: Path) -> None:
+    try:
+        good = path.is_file() and path.stat().st_size <= LARGEST_PHOTO_BYTES
+    except (OSError, ValueError):
+        good = False
+    if not good:
+        raise JobError(
+            "this is no file of at most 50 MB", where=f"photo {str(path)[:200]!r}", mend="Check the file's path."
+        )
+
+
+def _to_millis(time: datetime) -> datetime:
+    utc = time.astimezone(UTC)
+    return utc.replace(microsecond=utc.microsecond // 1000 * 1000)
+
+
+def _read_text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise JobError(f"cannot be read ({error})", where=str(path), mend="Check the file and its rights.") from error
+
+
+@contextlib.contextmanager
+def _writing(folder: Path) -> Iterator[None]:
+    """Turn what the system says while writing into our own sentence."""
+    try:
+        yield
+    except OSError as error:
+        raise JobError(
+            f"the job cannot be written ({error.strerror or error})",
+            where=str(folder),
+            mend="Check the folder's rights and the space on the disk.",
+        ) from error
+
+
+@contextlib.contextmanager
+def _locked(folder: Path) -> Iterator[None]:
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _write_data(path: Path, data: Mapping[str, Any]) -> None:
+    import tomli_w
+
+    write_whole(path, tomli_w.dumps(data))
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a text file so that a power cut leaves the old one or the new one: aside, synced, renamed."""
+    aside = path.with_name(f".{path.name}.{os.getpid()}.new")
+    try:
+        with aside.open("w", encoding="utf-8", errors="replace") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        aside.replace(path)
+    except OSError:
+        aside.unlink(missing_ok=True)
+        raise
+    if hasattr(os, "O_DIRECTORY"):
+        handle = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

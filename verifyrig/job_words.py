@@ -1,0 +1,165 @@
+"""The words of a job: what is asked at intake, what is consented to, what can be changed, found and ticked.
+
+Questions, answers and protective steps are common practice, no source, unless a line says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+YES, NO, NOT_ASKED = "yes", "no", "not-asked"
+CONSENT_ANSWERS = (YES, NO, NOT_ASKED)
+
+MACHINE_KINDS = {
+    "desktop-air": "desktop with an air cooler",
+    "desktop-liquid": "desktop with a closed liquid cooler",
+    "small-form": "small case with a low cooler",
+    "laptop": "laptop",
+    "other": "something else",
+}
+
+CHANGE_KINDS = {
+    "cleaned": "cleaned",
+    "paste-renewed": "paste renewed",
+    "reseated": "cooler or part taken off and seated again",
+    "turned-or-moved": "turned or moved",
+    "part-replaced": "part replaced",
+    "part-fitted-for-test": "part fitted for test only",
+    "part-returned": "test part taken out, the customer's own back in",
+    "setting-changed": "setting changed",
+    "firmware-set": "firmware set",
+}
+PART_CHANGES = ("part-replaced", "part-fitted-for-test", "part-returned")
+# After new paste, or with a cooler seated anew, the first heat cycles still move the paste: the second run counts.
+NEW_CONTACT_CHANGES = ("paste-renewed", "reseated")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """One question of the intake.
+
+    Attributes:
+        key: How it stands in job.toml.
+        text: As it is asked.
+        choices: Words to choose from with one key, empty for a free text.
+    """
+
+    key: str
+    text: str
+    choices: tuple[str, ...] = ()
+
+
+# The restart behaviour is the cheapest of all to ask, and it tells a latched supply from a hot processor.
+QUESTIONS = (
+    Question(
+        key="what",
+        text="What exactly happens?",
+        choices=("switches-off", "reboots", "freezes", "blue-screen", "slow", "hot", "noise", "nothing", "else"),
+    ),
+    Question(
+        key="when",
+        text="When does it happen?",
+        choices=("at-rest", "under-load", "at-a-load-step", "any-time", "when-touched", "on-warm-days", "not-known"),
+    ),
+    Question(key="how-often", text="How often? (such as: 2 h, or twice a week 3 h a day)"),
+    Question(key="time-from-start", text="How long from the start until it happens? (such as: 40 s, 20 min)"),
+    Question(
+        key="restart",
+        text="Does it start again?",
+        choices=("at-once", "after-minutes", "after-mains-switch", "not-at-all", "by-itself", "not-known"),
+    ),
+    Question(
+        key="noises",
+        text="Any noise?",
+        choices=("none", "silent", "gurgle", "rattle", "whine", "loud-fan", "not-known"),
+    ),
+    Question(key="recent-changes", text="What changed before it began? (moved, new part, update, cleaning)"),
+    Question(
+        key="place",
+        text="Where does it stand?",
+        choices=("desk", "floor", "carpet", "cabinet", "lap-or-bed", "not-known"),
+    ),
+    Question(key="room", text="How warm is the room there, °C?"),
+)
+
+CONSENTS = {
+    "data": "May we start the customer's own system and read its logs?",
+    "backup": "Is there a backup of the data?",
+    "encryption-key": "Does the customer hold the recovery key of the drive's encryption?",
+    "heavy-load": "May we run a heavy load, which can finish a part that is dying?",
+    "graphics-and-processor": "May we load graphics and processor together?",
+    "storage-writes": "May a load write to the customer's drive?",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingWord:
+    """What a finding of one name may say.
+
+    Attributes:
+        choices: The words known for it; other words are kept as text.
+        unit: `°C` where it is a temperature read by hand, else empty.
+    """
+
+    choices: tuple[str, ...] = ()
+    unit: str = ""
+
+
+_TEMPERATURE = FindingWord(unit="°C")
+FINDINGS = {
+    "radiator": FindingWord(choices=("cold", "warm", "hot")),
+    "hoses": FindingWord(choices=("both-cold", "one-hot", "both-hot")),
+    "pump": FindingWord(choices=("silent", "hums", "rattles", "gurgles")),
+    "cpu-fan": FindingWord(choices=("turns", "stopped", "reversed", "loud")),
+    "radiator-fan": FindingWord(choices=("turns", "stopped", "reversed", "loud")),
+    "case-fan": FindingWord(choices=("turns", "stopped", "reversed", "loud")),
+    "dust": FindingWord(choices=("none", "some", "clogged")),
+    "paste": FindingWord(choices=("even", "dry", "uneven", "absent", "film-left")),
+    "mount": FindingWord(choices=("tight", "loose", "uneven")),
+    "restart": FindingWord(choices=("at-once", "after-minutes", "after-mains-switch", "not-at-all", "by-itself")),
+    "noise": FindingWord(choices=("none", "silent", "gurgle", "rattle", "whine")),
+    "leak": FindingWord(choices=("none", "seen")),
+    "pack": FindingWord(choices=("flat", "swollen")),
+    "smell": FindingWord(choices=("none", "burnt")),
+    "connector": FindingWord(choices=("sound", "loose", "scorched")),
+    "panel-off": FindingWord(choices=("helps", "no-change")),
+    "tilt": FindingWord(choices=("helps", "no-change")),
+    "touched": FindingWord(choices=("switches-off", "no-change")),
+    "hose-in": _TEMPERATURE,
+    "hose-out": _TEMPERATURE,
+    "radiator-temp": _TEMPERATURE,
+    "plate": _TEMPERATURE,
+    "coolant": _TEMPERATURE,
+    "inlet": _TEMPERATURE,
+    "exhaust": _TEMPERATURE,
+    "room": _TEMPERATURE,
+    "board": _TEMPERATURE,
+    "vrm": _TEMPERATURE,
+    "die": _TEMPERATURE,
+    "gpu": _TEMPERATURE,
+}
+# A reading typed by a person: a type K probe of class 2 is good to ±2.5 K (IEC 60584-1), and was held for seconds only.
+TYPED_TEMPERATURE_U95_K = 3.0
+
+_STEPS_FOR_ALL = {
+    "photographed": "Condition photographed before anything was changed",
+    "static": "Static: strap worn, and only with the machine switched off and unplugged",
+    "cables-clear": "Cables clear of every fan; fan and pump plugs in the right headers",
+    "closed-up": "All screws and covers back; no tool and no screw left inside",
+    "settings-noted": "Firmware settings as agreed with the customer",
+}
+_STEPS_BY_KIND = {
+    "desktop-liquid": {
+        "no-coolant": "No trace of coolant at block, hoses and radiator after the last run",
+        "pump-below": "Pump not at the highest point of the loop",
+    },
+    "laptop": {
+        "pack-flat": "Battery pack flat and undamaged, unplugged while the machine was open",
+        "lid-and-feet": "Lid closes, feet and vents are free",
+    },
+}
+
+
+def protective_steps(machine_kind: str) -> dict[str, str]:
+    """Return the steps that must be ticked before a machine of this kind leaves, by id, in order."""
+    return {**_STEPS_FOR_ALL, **_STEPS_BY_KIND.get(machine_kind, {})}
