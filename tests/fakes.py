@@ -160,7 +160,7 @@ class FakeWriter:
     def close(self) -> None:
         self.closed = True
 
-    def abandon(self) -> None:
+    def abandon(self, went_dark: str = "power-off") -> None:
         self.abandoned = True
 
 

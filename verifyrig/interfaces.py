@@ -143,7 +143,15 @@ class Clock(Protocol):
 
 
 class MachineOff(Exception):
-    """The machine under test lost power while the record was kept elsewhere or simulated."""
+    """The machine under test went dark while the record was kept elsewhere or simulated.
+
+    Attributes:
+        kind: `power-off`, or `hang` where it has power and answers nothing.
+    """
+
+    def __init__(self, kind: str = "power-off") -> None:
+        super().__init__(f"the machine under test went dark ({kind})")
+        self.kind = kind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,8 +259,8 @@ class RecordWriter(Protocol):
         """Commit, seal, checkpoint into one file. Without this call the record is one that broke off."""
         ...
 
-    def abandon(self) -> None:
-        """Let go without sealing, as a power cut would leave it; what was committed stays."""
+    def abandon(self, went_dark: str = "power-off") -> None:
+        """Let go without sealing, since the machine under test went dark; what was committed stays."""
         ...
 
 

@@ -1,10 +1,18 @@
-"""What a command line may leave out, taken from the open job of this bench."""
+"""The runs of a job, read from its records, and what a command line may leave out because the job tells it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
 
 from verifyrig.bench import Bench
+from verifyrig.errors import RecordError
+from verifyrig.job import RunFacts
+from verifyrig.job_rules import LoadCaution, last_profile, load_caution, next_purpose
+from verifyrig.job_store import open_job, read_job
+from verifyrig.pattern import is_gentle
+from verifyrig.trace import StageSpan, Trace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -12,19 +20,80 @@ class Defaults:
     """What a run takes where nobody said otherwise.
 
     Attributes:
-        caution: Why the job's last load should not be repeated untold (a break-off or trip), or empty.
+        caution: The job's last load, where it should not be repeated untold (a break-off or trip).
     """
 
     job: str | None = None
     purpose: str = "check"
     profile: str | None = None
-    caution: str = ""
+    caution: LoadCaution | None = None
 
 
-def defaults_for(bench: Bench, job: str | None) -> Defaults:
+def defaults_for(bench: Bench, job_id: str | None) -> Defaults:
     """Return job, purpose and profile for a run: of the job named, else of the open one, else of none.
 
     Raises:
-        JobError: The job named does not exist.
+        JobError: The job named does not exist, or cannot be read.
     """
-    return Defaults(job=bench.check_job(job) if job else None)
+    job = read_job(bench, bench.check_job(job_id)) if job_id is not None else open_job(bench)
+    if job is None:
+        return Defaults()
+    runs = runs_of(bench, job.job_id, verdicts=False)
+    return Defaults(
+        job=job.job_id,
+        purpose=next_purpose(job, runs).value,
+        profile=last_profile(job, runs),
+        caution=load_caution(job, runs),
+    )
+
+
+def runs_of(bench: Bench, job_id: str, *, verdicts: bool = True) -> list[RunFacts]:
+    """Return the job's runs as plain facts, oldest id first; a record that cannot be read is left out.
+
+    Args:
+        verdicts: Whether to compute the verdicts, which needs all metrics.
+    """
+    found = (_facts_of(path, verdicts) for path in bench.records(job_id))
+    return [run for run in found if run is not None]
+
+
+def _facts_of(path: Path, verdicts: bool) -> RunFacts | None:
+    from verifyrig.record import read_trace
+
+    try:
+        trace = read_trace(path)
+    except RecordError:
+        return None
+    return run_facts(trace, verdict=verdict_of(trace) if verdicts else None)
+
+
+def verdict_of(trace: Trace) -> str:
+    """Return the run's verdict, in the contract's words."""
+    from verifyrig.analysis import judge_thresholds, metrics_of, run_verdict
+
+    return str(run_verdict(trace, judge_thresholds(trace, metrics_of(trace))))
+
+
+def run_facts(trace: Trace, *, verdict: str | None) -> RunFacts:
+    """Return a run as a job sees it."""
+    facts = trace.facts
+    cause = facts.get("cause")
+    started = facts.get("started_utc_s")
+    return RunFacts(
+        run=trace.run_id,
+        purpose=str(facts.get("purpose", "check")),
+        profile=trace.profile.name if trace.profile else facts.get("profile_name"),
+        outcome=str(facts.get("outcome")),
+        cause=cause.get("class") if isinstance(cause, dict) else None,
+        verdict=verdict,
+        started=datetime.fromtimestamp(started, UTC) if isinstance(started, (int, float)) else None,
+        recipe=trace.profile.recipe if trace.profile else facts.get("recipe"),
+        loaded=any(_loads(trace, stage) for stage in trace.stages),
+    )
+
+
+def _loads(trace: Trace, span: StageSpan) -> bool:
+    if span.kind != "load" or span.ended == "skipped":
+        return False
+    stage = trace.profile.stage(span.name) if trace.profile else None
+    return stage is None or stage.load is None or not is_gentle(stage.load)

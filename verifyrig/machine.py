@@ -41,22 +41,6 @@ def boot_id(root: Path) -> str | None:
     return _line(root / "proc/sys/kernel/random/boot_id")
 
 
-def process_facts(root: Path) -> dict[str, Any]:
-    """Return what proves later that this very process still runs, and that the machine under test was not restarted.
-
-    `boot_id` is that of the machine under `root`; `host_boot_id` that of the computer which keeps the record.
-    """
-    import psutil
-
-    return {
-        "pid": os.getpid(),
-        "started": psutil.Process().create_time(),
-        "boot_id": boot_id(root),
-        "host_boot_id": boot_id(Path("/")),
-        "root": str(root),
-    }
-
-
 def _line(path: Path) -> str | None:
     try:
         text = path.read_text(encoding="utf-8", errors="replace").strip()

@@ -20,7 +20,7 @@ from verifyrig.guard import arm
 from verifyrig.interfaces import Clock, Controls, MachineOff, SensorBank
 from verifyrig.load_permit import LoadPermit
 from verifyrig.loads import make_load
-from verifyrig.machine import is_live, machine_facts, process_facts
+from verifyrig.machine import is_live, machine_facts
 from verifyrig.observer import Observer
 from verifyrig.pattern import is_gentle
 from verifyrig.profile import Profile
@@ -45,6 +45,7 @@ class RunRequest:
         probes: Probes that the simulated bench puts on the machine, beside the room's.
         speed: Pace of simulated time; `SPEED_MAX` as fast as the processor allows; None real time.
         root: Folder that holds `sys` and `proc`.
+        start_utc_s: Wall clock at the start of simulated time, s since 1970; now where None.
         refusals: Reasons that forbid any load above quarter-share pulses.
         may_load_blind: Whether a person (or `--yes`) agreed to a short load without any temperature.
         facts: Further facts for the record (attestation, batch).
@@ -60,6 +61,7 @@ class RunRequest:
     probes: tuple[str, ...] = ("room",)
     speed: float | None = SPEED_MAX
     root: Path = Path("/")
+    start_utc_s: float | None = None
     refusals: Sequence[str] = ()
     may_load_blind: bool = False
     facts: Mapping[str, Any] = field(default_factory=dict)
@@ -110,7 +112,8 @@ def _stand(request: RunRequest) -> Iterator[_Stand]:
     case, seed = request.mock
     with tempfile.TemporaryDirectory(prefix="verifyrig-mock-") as folder:
         machine = SimulatedBench(case, seed, Path(folder), probes=request.probes)
-        clock = VirtualClock(_advance(machine), speed=None if request.speed == SPEED_MAX else request.speed)
+        pace = None if request.speed == SPEED_MAX else request.speed
+        clock = VirtualClock(_advance(machine), start_utc_s=request.start_utc_s, speed=pace)
         with contextlib.closing(machine):
             yield _Stand(clock=clock, root=Path(folder), simulated=True, live=False, case=f"{case}:{seed}")
 
@@ -120,6 +123,8 @@ def _advance(machine: Any) -> Callable[[float], None]:
         machine.advance_to(t_s)
         if not machine.is_on:
             raise MachineOff
+        if machine.is_hung:
+            raise MachineOff("hang")
 
     return on_advance
 
@@ -167,9 +172,9 @@ def _run_on(
     observer.begin(profile, bank.infos, _notes(request, stand, absent, blind))
     try:
         end = Runner(rig).run()
-    except MachineOff:
-        # Nothing more can be written on a machine without power: the record stays as the cut left it.
-        writer.abandon()
+    except MachineOff as dark:
+        # Nothing more can be written on a machine gone dark: the record stays as that moment left it.
+        writer.abandon(dark.kind)
         return RunDone(run=run_id, record=path, end=None)
     finally:
         observer.end()
@@ -195,7 +200,6 @@ def _facts(
         "ambient": _ambient_fact(request, bank),
         "states": dict(request.states),
         "machine": machine_facts(stand.root),
-        "process": process_facts(stand.root),
         "channels": {name: _channel_fact(info) for name, info in bank.infos.items()},
         "not_armed": absent,
         "blind": blind,

@@ -516,12 +516,11 @@ class Runner:
     def _close(self) -> RunEnd:
         outcome = self._outcome()
         end = RunEnd(outcome=outcome, cause=self._cause, trip=self._trip, messages=tuple(self._stopped))
-        if not self._record_failed:
-            for key in ("outcome", "cause", "trip"):
-                self._note(lambda key=key: self._rig.writer.fact(key, getattr(end, key)))  # type: ignore[misc]
-            self._note(lambda: self._rig.writer.fact("stopped_because", list(self._stopped)))
+        facts = {"outcome": outcome, "cause": self._cause, "trip": self._trip, "stopped_because": list(self._stopped)}
         try:
-            self._rig.writer.close() if not self._record_failed else self._rig.writer.abandon()
+            for key, value in facts.items():
+                self._rig.writer.fact(key, value)
+            self._rig.writer.close()
         except RecordError as error:
             self._rig.observer.say(f"The record could not be closed: {error}", loud=True)
         return end

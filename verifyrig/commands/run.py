@@ -113,7 +113,8 @@ def _answers(
 
 
 def _job_caution(args: argparse.Namespace, defaults: Any) -> list[str]:
-    return [] if args.profile or not defaults.caution else [defaults.caution]
+    """Return the job's caution as a refusal; whoever names the profile has been told and wants it."""
+    return [] if args.profile or defaults.caution is None else [defaults.caution.sentence]
 
 
 def _may_load_blind(args: argparse.Namespace) -> bool:

@@ -81,7 +81,7 @@ class FileLoad:
     def status(self) -> LoadStatus:
         """Return counts since `start`; raise `MachineOff` where the simulated machine went dark."""
         if self._text("power").strip() == "off":
-            raise MachineOff("the simulated machine went dark")
+            raise MachineOff
         done, errors, core = self._counts()
         alive = len(self._placement.workers) if self._fd >= 0 else 0
         faults = self._new_faults(errors, core)

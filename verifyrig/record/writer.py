@@ -19,6 +19,7 @@ from verifyrig.record.schema import SCHEMA_VERSION, check_channels
 from verifyrig.record.store import SYNCHRONOUS_IN_BLOCKS, Change, Store
 from verifyrig.seal import BLOCK_ROWS
 
+_LAG_STEP_S = 0.2
 _JOIN_S = 60.0  # a disk that has not answered for a minute is not waited for at the end of a run
 
 
@@ -118,9 +119,9 @@ class _Writer:
             self._qualities[channel] = quality
         return changes
 
-    def _went_dark(self) -> Change:
+    def _went_dark(self, kind: str) -> Change:
         """Return the note that this computer lives on: the one that keeps a record did not die of what it records."""
-        return partial(self._store.set_fact, "went_dark", True)
+        return partial(self._store.set_fact, "went_dark", kind)
 
     def _last_changes(self) -> list[Change]:
         """Return what ends the open intervals, at the last sample."""
@@ -165,12 +166,12 @@ class BlockWriter(_Writer):
         self._commit()
         self._store.seal()
 
-    def abandon(self) -> None:
+    def abandon(self, went_dark: str = "power-off") -> None:
         """Let go without sealing, as a power cut would leave it, with all that was taken so far."""
         if self._done:
             return
         self._done = True
-        self._waiting.append(self._went_dark())
+        self._waiting.append(self._went_dark(went_dark))
         self._commit()
         self._store.leave()
 
@@ -200,6 +201,7 @@ class LiveWriter(_Writer):
         self._failure: RecordError | None = None
         self._durable_samples = 0
         self._largest_lag_s = 0.0
+        self._noted_lag_s = 0.0
         self._thread = threading.Thread(target=self._run, name="record committer", daemon=True)
         self._thread.start()
 
@@ -229,11 +231,11 @@ class LiveWriter(_Writer):
         self._store.commit([partial(self._store.set_fact, "largest_lag_s", round(self._largest_lag_s, 3))])
         self._store.seal()
 
-    def abandon(self) -> None:
+    def abandon(self, went_dark: str = "power-off") -> None:
         """Let go without sealing, as a power cut would leave it, with all that was taken so far."""
         if self._done:
             return
-        self._finish([self._went_dark()])
+        self._finish([self._went_dark(went_dark)])
         self._store.leave()
 
     def _finish(self, changes: Sequence[Change]) -> None:
@@ -264,7 +266,7 @@ class LiveWriter(_Writer):
     def _run(self) -> None:
         while batch := self._next_batch():
             try:
-                self._store.commit([change for _, changes, _ in batch for change in changes])
+                self._store.commit([*self._lag_note(), *(change for _, changes, _ in batch for change in changes)])
             except RecordError as error:
                 self._give_up(error)
                 return
@@ -274,6 +276,13 @@ class LiveWriter(_Writer):
                 )
                 return
             self._acknowledge(batch)
+
+    def _lag_note(self) -> list[Change]:
+        """Return what puts the largest lag into the record, where it has grown: a run may end without `close`."""
+        if self._largest_lag_s < self._noted_lag_s + _LAG_STEP_S:
+            return []
+        self._noted_lag_s = self._largest_lag_s
+        return [partial(self._store.set_fact, "largest_lag_s", round(self._largest_lag_s, 3))]
 
     def _next_batch(self) -> list[tuple[float, Sequence[Change], int]]:
         with self._changed:

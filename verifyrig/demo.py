@@ -1,0 +1,152 @@
+"""The demo: a whole invented job on simulated hardware. Shop, people and machine are invented, and plainly so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from verifyrig.bench import Bench, find_bench
+from verifyrig.errors import BenchError
+from verifyrig.interfaces import Controls
+from verifyrig.job import Customer, EntryKind, Intake, Job, Machine
+from verifyrig.profile import Profile
+from verifyrig.terminal.lines import PlainLines
+
+# The demo's day; the machine's whole job fits into one afternoon of it.
+DAY = datetime(2031, 3, 14, 13, 5, tzinfo=UTC)
+HEALTHY = {"air": "healthy-air", "liquid": "healthy-liquid"}
+OPERATOR = "I. N. Vented (demo)"
+
+_SETTINGS = """\
+[shop]
+name = "Demo Bench (invented)"
+operator = "I. N. Vented (demo)"
+address = "1 Example Lane, Nowhere"
+
+[report]
+language = "en"
+paper = "A4"
+temperature_unit = "C"
+terms = "This is a demo on simulated hardware. Nothing in it is about a real machine, shop or person."
+"""
+
+# What the invented bench does about each cause; anything else is a part replaced.
+_CURES = {
+    "contact": ("paste-renewed", {"part": "thermal paste", "note": "old paste photographed, plate cleaned"}),
+    "coolant-flow": ("part-replaced", {"part": "closed liquid cooler", "price": "89.00", "warranty_months": 24}),
+    "airflow": ("cleaned", {"note": "fins and fans freed of dust, fan plug seated"}),
+    "warm-room": ("turned-or-moved", {"note": "moved away from the radiator of the room"}),
+    "firmware-limit": ("firmware-set", {"before": "no power limit", "after": "the maker's power limit"}),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoDone:
+    """What the demo left: the job, its runs, the report, and the one sentence that sums it up."""
+
+    job: str
+    runs: list[str]
+    report: Path
+    sentence: str
+
+
+def run_demo(out: Path, case: str, *, say: Callable[[str], None]) -> DemoDone:
+    """Take an invented machine in, measure, change one thing, measure again with the same recipe, report.
+
+    Args:
+        out: Bench folder of the demo; made where it is missing, refused where it holds another bench.
+        case: What is wrong with the simulated machine.
+        say: Takes what is going on, a line at a time.
+
+    Raises:
+        BenchError: The folder holds something that is not a demo.
+    """
+    from mock_hw.parameters import draw
+
+    bench = _bench(out)
+    machine = draw(case, 0)
+    profile = _profile(bench, machine.cooler)
+    say("Demo on simulated hardware: shop, people and machine are invented.\n")
+    job = _take_in(bench, machine.cooler)
+    say(f"Job {job.job_id}: {job.intake.machine.description}. Complaint: {job.intake.complaint!r}")
+    say("\nFirst the baseline, as the machine came in:")
+    before = _run(bench, job, profile, case, "baseline", DAY + timedelta(minutes=12))
+    kind, detail = _CURES.get(machine.cause, ("part-replaced", {"part": "the part at fault"}))
+    _change(bench, job, kind, dict(detail), DAY + timedelta(hours=2))
+    say(f"\nOne thing is changed: {kind.replace('-', ' ')}. Then the same recipe again:")
+    after = _run(bench, job, profile, HEALTHY[machine.cooler], "verification", DAY + timedelta(hours=2, minutes=40))
+    report, sentence = _report(bench, job)
+    return DemoDone(job=job.job_id, runs=[before, after], report=report, sentence=sentence)
+
+
+def _bench(out: Path) -> Bench:
+    settings = out / "bench.toml"
+    if out.exists() and not out.is_dir():
+        raise BenchError("this is no folder", where=str(out), mend="Name another with --out.")
+    if settings.exists() and settings.read_text(encoding="utf-8") != _SETTINGS:
+        raise BenchError(
+            "the folder is a bench of its own", where=str(out), mend="Name an empty or new folder with --out."
+        )
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        settings.write_text(_SETTINGS, encoding="utf-8")
+    except OSError as error:
+        raise BenchError(
+            f"cannot be written ({error.strerror})", where=str(out), mend="Name another with --out."
+        ) from error
+    return find_bench(str(out))
+
+
+def _profile(bench: Bench, cooler: str) -> Profile:
+    from verifyrig.profiles import find_profile
+
+    return find_profile("desktop-liquid" if cooler == "liquid" else "desktop-air", bench)
+
+
+def _take_in(bench: Bench, cooler: str) -> Job:
+    from verifyrig.job_store import new_job
+
+    intake = Intake(
+        complaint="It switches itself off a minute after I start it, and it is hot on top.",
+        customer=Customer(name="Q. Uestion (demo)", contact="counter", ticket="D-0001"),
+        machine=Machine(
+            kind="desktop", maker="Example Works", model=f"Model One ({cooler} cooler)", serial="DEMO-0000-1234"
+        ),
+        answers={"what": "switches-off", "when": "any-time", "restart": "after-minutes", "place": "desk"},
+        consent={"data": "no", "backup": "yes", "encryption-key": "yes", "heavy-load": "yes"},
+        price_ceiling="150",
+        accessories="mains lead",
+        condition="light scratches on the left panel",
+    )
+    return new_job(bench, intake, operator=OPERATOR, now=DAY)
+
+
+def _change(bench: Bench, job: Job, kind: str, detail: dict[str, object], when: datetime) -> None:
+    from verifyrig.job_store import append, new_entry
+
+    append(bench, job.job_id, [new_entry(EntryKind.CHANGE, kind, now=when, by=OPERATOR, detail=detail)])
+
+
+def _run(bench: Bench, job: Job, profile: Profile, case: str, purpose: str, start: datetime) -> str:
+    from verifyrig.rig import RunRequest, run
+
+    request = RunRequest(
+        profile=profile,
+        purpose=purpose,
+        job=job.job_id,
+        mock=(case, 0),
+        probes=("room", "plate"),
+        start_utc_s=start.timestamp(),
+        states={"panel": "on", "position": "upright", "fans": "automatic"},
+        facts={"operator": OPERATOR},
+    )
+    return run(request, bench, PlainLines(), Controls()).run
+
+
+def _report(bench: Bench, job: Job) -> tuple[Path, str]:
+    from verifyrig.report import write_report
+
+    written = write_report(bench, [job.job_id])
+    return written.path, written.sentence
