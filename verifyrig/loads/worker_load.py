@@ -18,8 +18,8 @@ READY_LIMIT_S = 20.0
 POLITE_S = 0.030
 POLL_S = 0.0005
 TURN_S = 10.0
-# From the command to the common edge: long enough for the last of many pipes to be written and read.
-EDGE_LEAD_S = 0.006
+# From the command to the common edge: every worker has then ended the block that it was at, and read the command.
+EDGE_LEAD_S = 0.016
 
 
 class WorkerLoad:

@@ -31,7 +31,13 @@ class BlockResult(NamedTuple):
 
 
 class Work(Protocol):
-    """Something that heats a core and knows whether its results are right."""
+    """Something that heats a core and knows whether its results are right.
+
+    Attributes:
+        block_s: About how long its shortest block takes, s.
+    """
+
+    block_s: float
 
     def block(self, budget_s: float) -> BlockResult:
         """Work for about `budget_s`, at most 20 ms; check; return what was done."""

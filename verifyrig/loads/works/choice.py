@@ -10,13 +10,27 @@ from verifyrig.loads.works import Work
 
 
 def _linear_algebra(settings: WorkerSettings) -> Work:
-    from verifyrig.loads.works.linear_algebra import LinearAlgebra
+    from verifyrig.loads.works.linear_algebra import linear_algebra
 
-    return LinearAlgebra(seed=settings.index)
+    return linear_algebra(seed=settings.index)
+
+
+def _transform(settings: WorkerSettings) -> Work:
+    from verifyrig.loads.works.transform import Transform
+
+    return Transform(seed=settings.index)
+
+
+def _digest(settings: WorkerSettings) -> Work:
+    from verifyrig.loads.works.digest import Digest
+
+    return Digest(seed=settings.index)
 
 
 WORKS: dict[str, Callable[[WorkerSettings], Work]] = {
     "linear-algebra": _linear_algebra,
+    "transform": _transform,
+    "digest": _digest,
 }
 
 

@@ -1,33 +1,26 @@
-"""Dense products, each checked: the hottest arithmetic that a processor has."""
+"""Dense linear algebra: the hottest arithmetic that a processor has, every result of it checked."""
 
 from __future__ import annotations
 
-import numpy as np
+from verifyrig.loads.works import Meddle, Work, untouched
+from verifyrig.loads.works.products import ExactProduct, Product
+from verifyrig.loads.works.rotation import Rotation
+from verifyrig.loads.works.solves import BlockedSolve, Solve
 
-from verifyrig.loads.works import BlockResult, Meddle, untouched
+# Pairs of operands of 5 MB each: more than most last-level caches hold for one core.
+MEMORY_SETS = 6
 
-ROWS, DEPTH, COLUMNS = 512, 1024, 192
 
-
-class LinearAlgebra:
-    """Products of matrices with known results, compared bit by bit through their digest."""
-
-    def __init__(self, *, seed: int = 0, meddle: Meddle = untouched) -> None:
-        rng = np.random.default_rng(seed)
-        self._a = rng.standard_normal((ROWS, DEPTH))
-        self._b = rng.standard_normal((DEPTH, COLUMNS))
-        self._c = np.empty((ROWS, COLUMNS))
-        self._bits = self._c.view(np.int64).reshape(-1)
-        self._meddle = meddle
-        np.matmul(self._a, self._b, out=self._c)
-        self._known = int(self._bits.sum())
-
-    def block(self, budget_s: float) -> BlockResult:
-        """Do one product."""
-        np.matmul(self._a, self._b, out=self._c)
-        self._meddle("result", self._c)
-        wrong = int(self._bits.sum()) != self._known
-        return BlockResult(2e-9 * ROWS * DEPTH * COLUMNS, 1, ("product differs",) if wrong else ())
-
-    def close(self) -> None:
-        """Nothing to let go of."""
+def linear_algebra(*, seed: int = 0, meddle: Meddle = untouched) -> Work:
+    """Return the work `linear-algebra`: mostly double products, with solves and single precision between."""
+    return Rotation(
+        [
+            (Product(seed=seed, meddle=meddle), 0.60),
+            (Product(sets=MEMORY_SETS, seed=seed + 1, meddle=meddle), 0.14),
+            (Product(dtype="float32", seed=seed + 2, meddle=meddle), 0.10),
+            (ExactProduct(seed=seed + 3, meddle=meddle), 0.02),
+            (Solve(seed=seed + 4, meddle=meddle), 0.06),
+            (Solve(dtype="float32", seed=seed + 5, meddle=meddle), 0.02),
+            (BlockedSolve(seed=seed + 6, meddle=meddle), 0.06),
+        ]
+    )

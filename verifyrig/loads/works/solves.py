@@ -1,0 +1,159 @@
+"""Systems of linear equations: factored and solved, judged by the scaled residual of the LINPACK rules.
+
+Source: LINPACK rules as in Dongarra, Luszczek, Petitet (2003): ||A x - b|| / (eps (||A|| ||x|| + ||b||) n) < 16, in
+the maximum norm, eps half the spacing at 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from verifyrig.loads.works import BlockResult, Meddle, untouched
+from verifyrig.loads.works.bits import difference, digest
+from verifyrig.loads.works.products import RESIDUAL_THRESHOLD
+
+Array = npt.NDArray[Any]
+
+
+def solve_residual(a: Array, x: Array, b: Array) -> float:
+    """Return the scaled residual of a solution.
+
+    Args:
+        a, x, b: Shapes (n, n), (n,), (n,), one floating type.
+    """
+    eps = float(np.finfo(a.dtype).eps) / 2
+    norm_a = float(np.abs(a).sum(axis=1).max())
+    scale = eps * (norm_a * float(np.abs(x).max()) + float(np.abs(b).max())) * a.shape[0]
+    return float(np.abs(a @ x - b).max() / scale)
+
+
+class Solve:
+    """Systems that fit into cache, solved by the library's factorisation with pivoting."""
+
+    def __init__(self, *, dtype: str = "float64", size: int = 384, seed: int = 0, meddle: Meddle = untouched) -> None:
+        self._dtype = np.dtype(dtype)
+        self._size = size
+        self._seed = seed
+        self._meddle = meddle
+        self._a, self._b = self._operands()
+        self._sums = digest(self._a), digest(self._b)
+        self._known = np.linalg.solve(self._a, self._b)
+        self.block_s = 0.004
+
+    @np.errstate(all="ignore")  # a changed operand may overflow: that is a fault to find, not a warning
+    def block(self, budget_s: float) -> BlockResult:
+        """Solve once; judge by residual and by the bits of the known solution."""
+        self._meddle("operand", self._a)
+        try:
+            x = np.linalg.solve(self._a, self._b)
+        except np.linalg.LinAlgError:  # a changed operand can be singular
+            x = np.full_like(self._b, np.nan)
+        self._meddle("result", x)
+        return BlockResult(2e-9 / 3 * self._size**3, 1, tuple(self._faults(x)))
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+    def _operands(self) -> tuple[Array, Array]:
+        rng = np.random.default_rng(self._seed)
+        kind = self._dtype.type
+        return rng.standard_normal((self._size, self._size), dtype=kind), rng.standard_normal(self._size, dtype=kind)
+
+    def _faults(self, x: Array) -> Iterator[str]:
+        name = f"{'double' if self._dtype.itemsize == 8 else 'single'} solve n = {self._size}"
+        if (digest(self._a), digest(self._b)) != self._sums:
+            self._a, self._b = self._operands()
+            yield f"operand of the {name} changed in memory"
+            return
+        residual = solve_residual(self._a, x, self._b)
+        if not residual < RESIDUAL_THRESHOLD:
+            yield f"{name}: scaled residual {residual:.3g}, limit {RESIDUAL_THRESHOLD:g}"
+        elif digest(x) != digest(self._known):
+            yield f"{name}: {difference(x, self._known)}"
+
+
+class BlockedSolve:
+    """A system that does not fit into cache, eliminated panel by panel so that no step is long.
+
+    The matrix is dominated by its diagonal, which makes elimination without pivoting stable (Golub and Van Loan,
+    Matrix Computations, section 4.1; from memory). Panel k gives U_k = D_k^-1 [A_k,later | b_k]; what is below loses
+    L_k U_k; the solution comes from behind.
+    """
+
+    PANEL = 128
+    STRIP = 384
+
+    def __init__(self, *, size: int = 1536, seed: int = 0, meddle: Meddle = untouched) -> None:
+        rng = np.random.default_rng(seed)
+        self._size = size
+        # The right-hand side stands as further columns of the matrix, a whole panel of them to keep the strips even.
+        self._system = rng.uniform(-1.0, 1.0, (size, size + 1))
+        self._system[np.arange(size), np.arange(size)] += size
+        self._sum = digest(self._system)
+        self._seed = seed
+        self._meddle = meddle
+        self._reduced = np.empty_like(self._system)
+        self._x = np.empty(size)
+        self._known: int | None = None
+        self._steps = self._solve_for_ever()
+        self.block_s = 0.006
+
+    @np.errstate(all="ignore")  # a changed operand may overflow: that is a fault to find, not a warning
+    def block(self, budget_s: float) -> BlockResult:
+        """Do one step of the elimination; the last step of each solve checks it."""
+        return next(self._steps)
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+    def _solve_for_ever(self) -> Iterator[BlockResult]:
+        while True:
+            self._meddle("operand", self._system)
+            yield from self._copy()
+            for panel in range(0, self._size, self.PANEL):
+                yield from self._eliminate(panel)
+            self._substitute()
+            self._meddle("result", self._x)
+            yield BlockResult(0.0, 1, tuple(self._faults()))
+
+    def _copy(self) -> Iterator[BlockResult]:
+        for top in range(0, self._size, self.STRIP):
+            self._reduced[top : top + self.STRIP] = self._system[top : top + self.STRIP]
+            yield BlockResult()
+
+    def _eliminate(self, panel: int) -> Iterator[BlockResult]:
+        w, after = self._reduced, panel + self.PANEL
+        for left in range(after, self._size + 1, 2 * self.STRIP):
+            columns = slice(left, left + 2 * self.STRIP)
+            w[panel:after, columns] = np.linalg.solve(w[panel:after, panel:after], w[panel:after, columns])
+            yield BlockResult(2e-9 * self.PANEL**2 * (min(columns.stop, self._size) - left))
+        for top in range(after, self._size, self.STRIP):
+            rows = slice(top, top + self.STRIP)
+            w[rows, after:] -= w[rows, panel:after] @ w[panel:after, after:]
+            height = min(rows.stop, self._size) - top
+            yield BlockResult(2e-9 * height * self.PANEL * (self._size - after))
+
+    def _substitute(self) -> None:
+        w, x = self._reduced, self._x
+        for panel in range(self._size - self.PANEL, -1, -self.PANEL):
+            after = panel + self.PANEL
+            x[panel:after] = w[panel:after, -1] - w[panel:after, after:-1] @ x[after:]
+
+    def _faults(self) -> Iterator[str]:
+        name = f"blocked solve n = {self._size}"
+        if digest(self._system) != self._sum:
+            self.__init__(size=self._size, seed=self._seed, meddle=self._meddle)  # type: ignore[misc]
+            yield f"operand of the {name} changed in memory"
+            return
+        residual = solve_residual(self._system[:, :-1], self._x, self._system[:, -1])
+        if not residual < RESIDUAL_THRESHOLD:
+            yield f"{name}: scaled residual {residual:.3g}, limit {RESIDUAL_THRESHOLD:g}"
+            return
+        if self._known is None:
+            self._known = digest(self._x)
+        if digest(self._x) != self._known:
+            yield f"{name}: the solution differs in its last bits from the one before"
