@@ -1,0 +1,184 @@
+"""How long a clean soak must be, from how often the fault came, and what may be said afterwards. Pure.
+
+With failures that come by chance at a rate r an hour of use, T hours without any exclude rates above 3/T at 95 %:
+exp(-r T) = 0.05 gives r T = 2.9957, which the trade rounds to 3 (rule of three). After k failures the upper bound is
+half the 95 % point of the chi-squared distribution with 2 (k + 1) degrees of freedom (exact Poisson bound;
+NIST/SEMATECH e-Handbook, exponential model of failures, from memory).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from verifyrig.errors import UsageError
+
+RULE_OF_THREE = 3.0
+CONFIDENCE = 0.95
+_HOURS = {"s": 1 / 3600, "min": 1 / 60, "h": 1.0, "day": 24.0, "week": 168.0, "month": 730.5, "year": 8766.0}
+_UNIT_WORDS = {
+    "s": "s", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
+    "m": "min", "min": "min", "mins": "min", "minute": "min", "minutes": "min",
+    "h": "h", "hr": "h", "hrs": "h", "hour": "h", "hours": "h",
+    "d": "day", "day": "day", "days": "day", "w": "week", "week": "week", "weeks": "week",
+    "month": "month", "months": "month", "year": "year", "years": "year",
+}  # fmt: skip
+_NUMBER_WORDS = {
+    "a": 1.0, "an": 1.0, "one": 1.0, "once": 1.0, "two": 2.0, "twice": 2.0, "three": 3.0, "four": 4.0, "five": 5.0,
+    "six": 6.0, "seven": 7.0, "eight": 8.0, "nine": 9.0, "ten": 10.0, "half": 0.5, "other": 2.0, "second": 2.0,
+}  # fmt: skip
+_NUMBER = r"(?P<{0}>\d+(?:[.,]\d+)?|[a-z]+)"
+_UNIT = r"(?P<{0}>[a-z]+)"
+_USE = re.compile(rf"(?:{_NUMBER.format('n')})\s*(?P<u>h|hrs?|hours?|min|mins|minutes?)\s*(?:a|per|each|every|/)\s*day")
+_TIMES = re.compile(
+    rf"{_NUMBER.format('n')}\s*(?:times|x|×)?\s*(?:/|\b(?:a|an|per|each|every|in)\b)\s*{_UNIT.format('u')}"
+)
+_EVERY = re.compile(rf"(?:every|each)\s+(?:{_NUMBER.format('n')}\s*)?{_UNIT.format('u')}")
+_INTERVAL = re.compile(rf"(?:after|about|ca)?\s*{_NUMBER.format('n')}\s*{_UNIT.format('u')}")
+_DAILY = {"daily": "once a day", "hourly": "once a hour", "weekly": "once a week", "monthly": "once a month"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoakPlan:
+    """What the customer's "how often" asks for.
+
+    Attributes:
+        text: The customer's words.
+        rate_per_h: Failures an hour of use.
+        hours: Length of a soak without any failure that excludes this rate at 95 %, h of equivalent use.
+    """
+
+    text: str
+    rate_per_h: float
+    hours: float
+
+    @property
+    def sentence(self) -> str:
+        """What is planned, in one sentence."""
+        return (
+            f"One failure in {in_words(1 / self.rate_per_h)} of use asks for {in_words(self.hours)} of like use "
+            "without any, so that this rate is excluded at 95 % (rule of three)."
+        )
+
+
+def plan_soak(how_often: str) -> SoakPlan:
+    """Return the plan for words such as `2 h`, `every 20 min`, `twice a week 3 h a day`.
+
+    Failures counted by the day, week or month need the hours of use a day, for a machine that is off cannot fail.
+
+    Raises:
+        UsageError: The words are not understood, or the hours of use are missing.
+    """
+    rate_per_h = _rate_per_h(how_often)
+    return SoakPlan(text=how_often, rate_per_h=rate_per_h, hours=RULE_OF_THREE / rate_per_h)
+
+
+def rate_not_excluded_per_h(clean_hours: float, failures: int = 0) -> float:
+    """Return the failure rate up to which a soak excludes nothing at 95 %, 1/h.
+
+    Args:
+        clean_hours: Length of the soak, h of use, above 0.
+        failures: How many failures came in it.
+
+    Raises:
+        ValueError: The length is not above 0, or the number is negative.
+    """
+    if clean_hours <= 0 or failures < 0:
+        raise ValueError(f"a soak of {clean_hours} h with {failures} failures")
+    if failures == 0:
+        return RULE_OF_THREE / clean_hours
+    from scipy.stats import chi2
+
+    return float(chi2.ppf(CONFIDENCE, 2 * (failures + 1)) / 2 / clean_hours)
+
+
+def sentence_after(hours: float, failures: int, how_often: str = "") -> str:
+    """Return what is true after a soak of `hours` of use, one or two sentences for the customer.
+
+    Args:
+        how_often: The customer's words; without them only the rate is told.
+
+    Raises:
+        UsageError: The customer's words are not understood.
+    """
+    if hours <= 0:
+        return "No soak was run: nothing can be said of a fault that comes rarely."
+    if failures:
+        times = "once" if failures == 1 else f"{failures} times"
+        return f"It failed {times} in {in_words(hours)}: the fault remains."
+    limit = rate_not_excluded_per_h(hours)
+    told = f"It ran {in_words(hours)} without a failure."
+    rest = f"A fault that comes less often than once in {in_words(1 / limit)} is not excluded."
+    if not how_often:
+        return f"{told} {rest}"
+    plan = plan_soak(how_often)
+    every = f"once in {in_words(1 / plan.rate_per_h)} of use"
+    if limit <= plan.rate_per_h * (1 + 1e-9):
+        return (
+            f"{told} Had the fault still come about {every}, it would have shown itself with 95 % probability. {rest}"
+        )
+    needed = in_words(plan.hours)
+    return f"{told} The fault came about {every}: that is not excluded, since this takes {needed} without any."
+
+
+def in_words(hours: float) -> str:
+    """Return a duration of use as people say it: `40 s`, `20 min`, `6 h`, `31.5 h`."""
+    if hours < 1 / 30:
+        return f"{hours * 3600:.2g} s"
+    if hours < 2:
+        return f"{round(hours * 60):d} min"
+    return f"{hours:.3g} h"
+
+
+def _rate_per_h(words: str) -> float:
+    text = " ".join(words.casefold().replace(",", " , ").replace("~", " ").split())
+    text = re.sub(r"(\d) , (\d)", r"\1.\2", text)
+    for word, meant in _DAILY.items():
+        text = re.sub(rf"\b{word}\b", meant, text)
+    use = _USE.search(text)
+    rest = text if use is None else (text[: use.start()] + " " + text[use.end() :]).strip(" ,;")
+    use_h_per_day = None if use is None else _number(use["n"]) * _hours(use["u"])
+    period_h, count = _period(rest, words)
+    if use_h_per_day is not None and not 0 < use_h_per_day <= 24:
+        raise _not_understood(words)
+    if period_h >= _HOURS["day"]:
+        if use_h_per_day is None:
+            raise UsageError(
+                f"{words[:80]!r} does not say how long the machine is used a day",
+                where="how often",
+                mend="Add it, as in: twice a week 3 h a day.",
+            )
+        period_h = period_h / 24 * use_h_per_day
+    return count / period_h
+
+
+def _period(text: str, words: str) -> tuple[float, float]:
+    """Return a stretch of time, h, and how many failures come in it."""
+    for pattern, counts in ((_EVERY, False), (_TIMES, True), (_INTERVAL, False)):
+        found = pattern.search(text)
+        if found is None or found["u"] not in _UNIT_WORDS:
+            continue
+        number = 1.0 if found["n"] is None else _number(found["n"])
+        if not 0 < number < 1e6:
+            continue
+        hours = _hours(found["u"])
+        return (hours, number) if counts else (number * hours, 1.0)
+    raise _not_understood(words)
+
+
+def _number(word: str) -> float:
+    if word[0].isdigit():
+        return float(word.replace(",", "."))
+    return _NUMBER_WORDS.get(word, 0.0)
+
+
+def _hours(unit: str) -> float:
+    return _HOURS[_UNIT_WORDS[unit]]
+
+
+def _not_understood(words: str) -> UsageError:
+    return UsageError(
+        f"{words[:80]!r} does not say how often",
+        where="how often",
+        mend="Write it like: 2 h, or every 20 min, or twice a week 3 h a day.",
+    )
