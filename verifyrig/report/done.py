@@ -1,0 +1,131 @@
+"""What was done to the machine, what was seen by hand, and what was not tested."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
+
+from verifyrig.report.inputs import Entry, ReportInput, RunInput
+from verifyrig.report.names import metric_label, metric_parts, stage_label
+from verifyrig.report.wording import Words
+
+
+class Done(NamedTuple):
+    """One line of the work list."""
+
+    when: str
+    what: str
+    facts: list[tuple[str, str]]
+
+
+class Part(NamedTuple):
+    """One part that stays in the machine, or was tried in it."""
+
+    name: str
+    lot: str
+    price: str
+    warranty: str
+    note: str
+
+
+_FACT_WORDS = {
+    "part": "part",
+    "lot": "lot",
+    "price": "price",
+    "warranty_months": "warranty, months",
+    "before": "before",
+    "after": "after",
+    "setting": "setting",
+    "photos": "photos",
+    "photo": "photo",
+    "agreed": "customer agreed",
+    "note": "note",
+    "serial": "serial",
+    "by": "by",
+    "value": "value",
+    "unit": "unit",
+    "u95": "uncertainty",
+}
+
+
+def done_lines(entries: Iterable[Entry], words: Words) -> list[Done]:
+    """Return changes or findings as lines: time, kind, and the facts noted with them."""
+    return [Done(words.moment(entry.utc_s), words.known(entry.what), _facts(entry.detail, words)) for entry in entries]
+
+
+def _facts(detail: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
+    facts = [(key, value) for key, value in detail.items() if value not in (None, "", [], ())]
+    return [(words.t(_FACT_WORDS[key]) if key in _FACT_WORDS else key, plain(value, words)) for key, value in facts]
+
+
+def plain(value: Any, words: Words) -> str:
+    """Return a value of a job or a record as text: yes and no, numbers in the language's form, lists with commas."""
+    if isinstance(value, bool):
+        return words.t("yes") if value else words.t("no")
+    if isinstance(value, (int, float)):
+        return words.number(value, 0 if float(value).is_integer() else 2)
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} {plain(one, words)}" for key, one in value.items())
+    if isinstance(value, (list, tuple)):
+        return ", ".join(plain(one, words) for one in value)
+    return words.known(str(value))
+
+
+def parts_of(report: ReportInput, words: Words) -> list[Part]:
+    """Return every part that a change names."""
+    changes = report.job.of_kind("change") if report.job is not None else ()
+    return [_part(entry, words) for entry in changes if entry.detail.get("part")]
+
+
+def _part(entry: Entry, words: Words) -> Part:
+    detail = entry.detail
+    months = detail.get("warranty_months")
+    warranty = (
+        words.n("{count} month", "{count} months", int(months))
+        if isinstance(months, (int, float))
+        else words.t("none noted")
+    )
+    return Part(
+        str(detail["part"]),
+        plain(detail.get("lot") or "–", words),
+        plain(detail.get("price") or "–", words),
+        warranty,
+        words.known(entry.what),
+    )
+
+
+def not_tested(report: ReportInput, words: Words) -> list[str]:
+    """Return what nothing in this report speaks of, most important first."""
+    said = []
+    if report.simulated:
+        said.append(words.t("A real machine: these figures come from simulated hardware."))
+    run = report.after_run or report.before_run
+    if run is not None:
+        said += _stages_left_out(run, words)
+        said += _thresholds_without_figure(run, words)
+    works = {
+        stage.load.work for one in report.runs if one.trace.profile for stage in one.trace.profile.stages if stage.load
+    }
+    said.append(words.t("Your own programs and games, and how the machine is used at home."))
+    if not any("graphics" in work or "gpu" in work for work in works):
+        said.append(words.t("The graphics card under load."))
+    if not any("memory" in work or "march" in work for work in works):
+        said.append(words.t("The memory, beyond what the load used of it."))
+    said.append(words.t("Drives and the data on them, network, battery, screen, ports."))
+    return said
+
+
+def _stages_left_out(run: RunInput, words: Words) -> list[str]:
+    ran = {stage.name: stage.ended for stage in run.trace.stages}
+    planned = [stage.name for stage in run.trace.profile.stages] if run.trace.profile is not None else []
+    left = [name for name in planned if ran.get(name, "skipped") == "skipped"]
+    if not left:
+        return []
+    names = words.listed([stage_label(name, words) for name in left])
+    return [words.t("These parts of the plan were not run: {stages}.", stages=names)]
+
+
+def _thresholds_without_figure(run: RunInput, words: Words) -> list[str]:
+    names = [t["metric"] for t in run.summary.get("thresholds") or [] if t.get("verdict") == "not-measured"]
+    labels = [f"{metric_label(name, words)} ({stage_label(metric_parts(name)[0], words)})" for name in names]
+    return [words.t("No verdict for want of a figure: {metrics}.", metrics=words.listed(labels))] if labels else []

@@ -1,0 +1,159 @@
+"""The fingerprint drawn: resistance to heat that shows in the first 5 s, up to a minute, up to ten minutes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+from verifyrig.report import svg
+from verifyrig.report.inputs import RunInput
+from verifyrig.report.plot import AFTER, ALONE, BEFORE, NARROW, WIDE, Side, Size
+from verifyrig.report.wording import Words
+
+# Where healthy machines lie, K/W. Common practice, no source: sums of the healthy ranges of the parts that each
+# window shows (die to lid and paste; plate and coolant; radiator or fins), rounded outwards.
+NORMAL_K_PER_W = ((0.09, 0.25), (0.02, 0.12), (0.03, 0.19))
+WINDOWS = (
+    ("first 5 s", "chip to cooler plate: paste, contact"),
+    ("5 s to 1 min", "plate to coolant or heat pipes: flow"),
+    ("1 to 10 min", "fins to air: fan, radiator, case"),
+)
+_HEIGHT = 262.0
+
+
+class Window(NamedTuple):
+    """What one window of the fingerprint shows in one run; None where it was not measured."""
+
+    value_k_per_w: float | None
+    u95_k_per_w: float | None
+    note: str = ""
+
+
+class Print(NamedTuple):
+    """The fingerprint of one run: three windows, and the stage that it comes from."""
+
+    side: Side
+    stage: str
+    windows: tuple[Window, Window, Window]
+
+
+def prints(before: RunInput | None, after: RunInput | None) -> list[Print]:
+    """Return the fingerprints of the runs; one without any figure is kept, to say so; empty where none has one."""
+    pairs = [(run, side) for run, side in ((before, BEFORE), (after, AFTER)) if run is not None]
+    if len(pairs) == 1:
+        pairs = [(pairs[0][0], ALONE)]
+    found = [_print_of(run, side) for run, side in pairs]
+    return found if any(w.value_k_per_w is not None for p in found for w in p.windows) else []
+
+
+def _print_of(run: RunInput, side: Side) -> Print:
+    """Of the stages that have a fingerprint, the one with most windows; load before others."""
+    stages = sorted(run.trace.stages, key=lambda stage: stage.kind != "load")
+    best = max(stages, key=lambda stage: len(_known(run.metrics, stage.name)), default=None)
+    if best is None or not _known(run.metrics, best.name):
+        return Print(side, "", (Window(None, None), Window(None, None), Window(None, None)))
+    points = [run.metrics.get(f"{best.name}.thermal_impedance_{s}s") or {} for s in (5, 60, 600)]
+    return Print(
+        side,
+        best.name,
+        (_step({"value": 0.0, "u95": 0.0}, points[0]), _step(points[0], points[1]), _step(points[1], points[2])),
+    )
+
+
+def _known(metrics: Mapping[str, Mapping[str, Any]], stage: str) -> list[str]:
+    names = [f"{stage}.thermal_impedance_{s}s" for s in (5, 60, 600)]
+    return [name for name in names if (metrics.get(name) or {}).get("value") is not None]
+
+
+def _step(low: Mapping[str, Any], high: Mapping[str, Any]) -> Window:
+    """The part that lies between two windows; both uncertainties count as if independent, which is the wider."""
+    if low.get("value") is None or high.get("value") is None:
+        return Window(None, None, str(high.get("note") or ""))
+    u95s = (low.get("u95"), high.get("u95"))
+    u95 = math.hypot(*(float(u) for u in u95s if u is not None)) if None not in u95s else None
+    return Window(float(high["value"]) - float(low["value"]), u95, str(high.get("note") or ""))
+
+
+def fingerprint(found: Sequence[Print], words: Words, *, ident: str, title: str, desc: str) -> str:
+    """Return the bars in a wide and a narrow form; empty where there is nothing to draw."""
+    if not found:
+        return ""
+    return "".join(
+        svg.figure(
+            _drawn(found, size._replace(height=_HEIGHT, bottom=46), words),
+            size.width,
+            _HEIGHT,
+            ident=f"{ident}-{size.css}",
+            title=title,
+            desc=desc,
+            css=size.css,
+        )
+        for size in (WIDE, NARROW)
+    )
+
+
+def _drawn(found: Sequence[Print], size: Size, words: Words) -> str:
+    tops = [w.value_k_per_w + (w.u95_k_per_w or 0) for p in found for w in p.windows if w.value_k_per_w is not None]
+    ticks = svg.nice_ticks(0, max([*tops, *(high for _, high in NORMAL_K_PER_W)]) * 1.12, 4)
+    y = svg.Scale(ticks[0], ticks[-1], size.inner_bottom, size.top)
+    places = max(0, -math.floor(math.log10(ticks[1] - ticks[0])))
+    parts = []
+    for tick in ticks:
+        parts.append(svg.line(size.left, y(tick), size.inner_right, y(tick), stroke="#DDD7CA"))
+        parts.append(
+            svg.text(words.number(tick, places), size.left - 6, y(tick) + 4.5, text_anchor="end", fill=svg.MUTED)
+        )
+    parts.append(svg.text("K/W", size.left - 6, size.top - 8, text_anchor="end", fill=svg.MUTED))
+    room = (size.inner_right - size.left) / len(WINDOWS)
+    parts += [_window(found, index, size.left + room * index, room, y, size, words) for index in range(len(WINDOWS))]
+    return "".join(parts)
+
+
+def _window(
+    found: Sequence[Print], index: int, left: float, room: float, y: svg.Scale, size: Size, words: Words
+) -> str:
+    low, high = NORMAL_K_PER_W[index]
+    parts = [
+        svg.tag("rect", x=left + 4, y=y(high), width=room - 8, height=y(low) - y(high), fill=svg.INK,
+                fill_opacity="0.08", stroke=svg.RULE, stroke_dasharray="2 2", class_="normal"),
+        svg.text(words.t(WINDOWS[index][0]), left + room / 2, size.inner_bottom + 18, text_anchor="middle",
+                 fill=svg.INK),
+    ]  # fmt: skip
+    if index == 0:
+        parts.append(svg.halo(words.t("usual"), left + 8, y(high) - 5, fill=svg.MUTED, font_style="italic"))
+    width = min(46.0, (room - 24) / len(found))
+    for place, one in enumerate(found):
+        at = left + room / 2 + (place - len(found) / 2) * (width + 4) + 2
+        parts.append(_bar(one.side, one.windows[index], at, width, y, words))
+    return "".join(parts)
+
+
+def _bar(side: Side, window: Window, left: float, width: float, y: svg.Scale, words: Words) -> str:
+    middle, floor = left + width / 2, y(0)
+    if window.value_k_per_w is None:
+        return svg.halo("–", middle, floor - 6, text_anchor="middle", fill=side.ink) + svg.line(
+            left, floor, left + width, floor, stroke=side.stroke, stroke_width="3", stroke_dasharray="3 3"
+        )
+    top = y(max(window.value_k_per_w, 0.0))
+    parts = [
+        svg.tag("rect", x=left, y=top, width=width, height=max(floor - top, 1.0), fill=side.fill, stroke=side.ink,
+                stroke_width="1.6", stroke_dasharray=side.dash)
+    ]  # fmt: skip
+    crest = top
+    if window.u95_k_per_w:
+        crest = y(window.value_k_per_w + window.u95_k_per_w)
+        foot = y(max(window.value_k_per_w - window.u95_k_per_w, 0.0))
+        parts.append(svg.line(middle, crest, middle, foot, stroke=svg.INK, stroke_width="1.4"))
+        parts += [svg.line(middle - 4, at, middle + 4, at, stroke=svg.INK, stroke_width="1.4") for at in (crest, foot)]
+    parts.append(
+        svg.halo(
+            words.number(window.value_k_per_w, 2),
+            middle,
+            crest - 6,
+            text_anchor="middle",
+            fill=side.ink,
+            font_weight="bold",
+        )
+    )
+    return "".join(parts)

@@ -1,0 +1,278 @@
+"""Edge: reads bench settings, job folder and records, and gives the plain input of a report."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from verifyrig import __version__
+from verifyrig.bench import Bench
+from verifyrig.errors import BenchError, RecordError
+from verifyrig.report.catalogue import languages
+from verifyrig.report.choose import choose_pair
+from verifyrig.report.inputs import Entry, JobFacts, ReportInput, RunInput, Settings, Shop
+
+if TYPE_CHECKING:
+    from verifyrig.job import Entry as JobEntry
+    from verifyrig.job import Job, RunFacts
+    from verifyrig.trace import Trace
+
+_LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".webp": "webp", ".svg": "svg+xml"}
+LARGEST_LOGO_BYTES = 400_000
+_PAPERS = {"a4": "A4", "letter": "Letter"}
+_UNITS = {"c": "°C", "°c": "°C", "f": "°F", "°f": "°F"}
+
+
+def gather_job(bench: Bench, job_id: str) -> ReportInput:
+    """Return the report input of a job with all its records.
+
+    Raises:
+        RigError: There is no such job, or job, record or settings cannot be read.
+    """
+    from verifyrig.job_store import read_job
+
+    runs = [read_run(path) for path in bench.records(bench.check_job(job_id))]
+    job = job_facts(bench, read_job(bench, job_id), runs)
+    return _assembled(bench, job, runs)
+
+
+def gather_records(bench: Bench, paths: Sequence[Path]) -> ReportInput:
+    """Return the report input of records without a job; the first named stands for before, the last for after."""
+    runs = [read_run(path) for path in paths]
+    report = _assembled(bench, None, runs)
+    if len(runs) < 2:
+        return report
+    return _with_pair(report, runs[0].run_id, runs[-1].run_id)
+
+
+def _assembled(bench: Bench, job: JobFacts | None, runs: Sequence[RunInput]) -> ReportInput:
+    ordered = sorted(runs, key=lambda run: (run.started_utc_s or 0.0, run.run_id))
+    report = ReportInput(
+        shop=read_shop(bench),
+        settings=read_settings(bench),
+        job=job,
+        runs=tuple(ordered),
+        instruments=read_instruments(bench),
+        tool_version=__version__,
+    )
+    return _with_pair(report, *choose_pair(ordered, job))
+
+
+def _with_pair(report: ReportInput, before: str | None, after: str | None) -> ReportInput:
+    from dataclasses import replace
+
+    chosen = replace(report, before=before, after=after)
+    old, new = chosen.before_run, chosen.after_run
+    if old is None or new is None or old is new:
+        return replace(chosen, after=None) if old is new else chosen
+    return replace(chosen, comparison=_comparison(old.trace, new.trace))
+
+
+def _comparison(before: Trace, after: Trace) -> dict[str, Any]:
+    """Return the contract's `compare` object of two runs."""
+    from verifyrig.analysis import compare
+
+    found = compare(before, after)
+    return {
+        "before": found.before,
+        "after": found.after,
+        "comparable": found.comparable,
+        "stages": {name: asdict(stage) for name, stage in found.stages.items()},
+        "metrics": {name: asdict(metric) for name, metric in found.metrics.items()},
+    }
+
+
+def read_run(path: Path) -> RunInput:
+    """Return one run with its figures and what its seals say; raise `RecordError` where it cannot be read."""
+    from verifyrig.record import read_trace
+    from verifyrig.record.check import check_record
+    from verifyrig.summary import summary_of
+
+    trace = read_trace(path)
+    check = check_record(path)
+    inspection = {
+        "whole": check.whole,
+        "sealed": check.sealed,
+        "altered": None if check.altered is None else check.altered._asdict(),
+        "digest": check.digest,
+    }
+    return RunInput(trace=trace, summary=summary_of(trace, path.name), inspection=inspection, file_name=path.name)
+
+
+def read_shop(bench: Bench) -> Shop:
+    """Return who answers for the report, from bench.toml; the logo is embedded.
+
+    Raises:
+        BenchError: The logo is missing, too large, or of no known kind.
+    """
+    shop, report = _table(bench, "shop"), _table(bench, "report")
+    return Shop(
+        name=_text(shop, "name"),
+        operator=_text(shop, "operator"),
+        address=_text(shop, "address"),
+        logo_uri=_logo_uri(bench.root, _text(shop, "logo")),
+        terms=_text(report, "terms"),
+    )
+
+
+def _logo_uri(root: Path, name: str) -> str:
+    if not name:
+        return ""
+    path = root / name
+    kind = _LOGO_KINDS.get(path.suffix.lower())
+    if kind is None:
+        raise BenchError(
+            "the logo is no picture of a known kind",
+            where=f"bench.toml, shop.logo = {name}",
+            mend="Use PNG, JPEG or SVG.",
+        )
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise BenchError(f"the logo cannot be read ({error})", where=str(path), mend="Mend shop.logo.") from error
+    if len(data) > LARGEST_LOGO_BYTES:
+        raise BenchError(
+            f"the logo has {len(data)} bytes, and {LARGEST_LOGO_BYTES} is the most",
+            where=str(path),
+            mend="Make it smaller.",
+        )
+    return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
+
+
+def read_settings(bench: Bench) -> Settings:
+    """Return language, paper, temperature unit and templates, from bench.toml.
+
+    Raises:
+        BenchError: One of them is none that we know.
+    """
+    report = _table(bench, "report")
+    language = _text(report, "language") or "en"
+    if language not in languages():
+        raise BenchError(
+            f"there is no catalogue of language {language!r}",
+            where="bench.toml, report.language",
+            mend=f"Languages: {', '.join(languages())}.",
+        )
+    templates = _text(report, "templates")
+    return Settings(
+        language=language,
+        paper=_chosen(report, "paper", _PAPERS, "A4"),
+        temperature_unit=_chosen(report, "temperature_unit", _UNITS, "°C"),
+        templates_dir=str(bench.root / templates) if templates else "",
+    )
+
+
+def _chosen(table: Mapping[str, Any], key: str, known: Mapping[str, str], otherwise: str) -> str:
+    text = _text(table, key)
+    if not text:
+        return otherwise
+    found = known.get(text.lower())
+    if found is None:
+        names = ", ".join(dict.fromkeys(known.values()))
+        raise BenchError(f"{key} is {text!r}", where=f"bench.toml, report.{key}", mend=f"Use one of: {names}.")
+    return found
+
+
+def read_instruments(bench: Bench) -> tuple[Mapping[str, Any], ...]:
+    """Return what bench.toml says of each channel: calibration, uncertainty, source."""
+    channels = _table(bench, "channel")
+    return tuple(
+        {"channel": name, **{key: _plain(value) for key, value in facts.items()}}
+        for name, facts in channels.items()
+        if isinstance(facts, Mapping)
+    )
+
+
+def _plain(value: Any) -> Any:
+    return value.isoformat() if hasattr(value, "isoformat") else value
+
+
+def _table(bench: Bench, key: str) -> Mapping[str, Any]:
+    value = bench.config.get(key, {})
+    return value if isinstance(value, Mapping) else {}
+
+
+def _text(table: Mapping[str, Any], key: str) -> str:
+    value = table.get(key, "")
+    return value if isinstance(value, str) else str(value)
+
+
+def job_facts(bench: Bench, job: Job, runs: Sequence[RunInput]) -> JobFacts:
+    """Return a job as the report sees it; the rules of closing and pickup are asked here."""
+    from verifyrig.job_rules import obstacles_to_handover
+    from verifyrig.job_words import CONSENTS, MACHINE_KINDS, QUESTIONS, protective_steps
+
+    intake, closing, handover = job.intake, job.closing, job.handover
+    machine, steps = intake.machine, protective_steps(intake.machine.kind)
+    questions = {question.key: question.text for question in QUESTIONS}
+    return JobFacts(
+        job_id=job.job_id,
+        opened_utc_s=job.opened.timestamp(),
+        closed_utc_s=closing.time.timestamp() if closing is not None else None,
+        complaint=intake.complaint,
+        customer={"name": intake.customer.name, "contact": intake.customer.contact, "ticket": intake.customer.ticket},
+        machine={
+            "description": machine.description,
+            "kind": MACHINE_KINDS.get(machine.kind, machine.kind),
+            "serial": machine.serial,
+        },
+        answers=tuple((questions.get(key, key), answer) for key, answer in intake.answers.items()),
+        consent=tuple((text, job.consent(key)) for key, text in CONSENTS.items()),
+        accessories=intake.accessories,
+        condition=intake.condition,
+        entries=tuple(_entry(entry) for entry in job.entries),
+        protective_steps=tuple((steps[step], ticked) for step, ticked in job.steps().items()),
+        cause=closing.what if closing is not None else "",
+        override=closing.text("override") if closing is not None else "",
+        obstacles=tuple((one.kind, one.text) for one in obstacles_to_handover(job, [_run_facts(run) for run in runs])),
+        warranties=tuple((part, day.isoformat()) for part, day in job.warranties()),
+        handover=_handover(handover),
+        digest=_file_digest(bench.job_dir(job.job_id) / "job.toml"),
+    )
+
+
+def _entry(entry: JobEntry) -> Entry:
+    detail = dict(entry.detail) | ({"by": entry.by} if entry.by else {})
+    return Entry(
+        entry_id=entry.entry_id,
+        utc_s=entry.time.timestamp(),
+        kind=str(entry.kind),
+        what=entry.what,
+        detail={key: _plain(value) for key, value in detail.items()},
+    )
+
+
+def _handover(entry: JobEntry | None) -> dict[str, Any]:
+    if entry is None:
+        return {}
+    return {**{key: _plain(value) for key, value in entry.detail.items()}, "utc_s": entry.time.timestamp()}
+
+
+def _run_facts(run: RunInput) -> RunFacts:
+    from datetime import UTC
+
+    from verifyrig.job import RunFacts
+
+    summary, started = run.summary, run.started_utc_s
+    return RunFacts(
+        run=run.run_id,
+        purpose=str(summary.get("purpose") or ""),
+        profile=summary.get("profile"),
+        outcome=str(summary.get("outcome") or ""),
+        cause=(summary.get("cause") or {}).get("class"),
+        verdict=summary.get("verdict"),
+        started=datetime.fromtimestamp(started, UTC) if started is not None else None,
+        recipe=summary.get("recipe"),
+    )
+
+
+def _file_digest(path: Path) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError as error:
+        raise RecordError(f"cannot be read ({error})", where=str(path), mend="Check the file's rights.") from error

@@ -1,0 +1,119 @@
+"""The counter's page: all jobs with name, number, state, and whether the machine may leave; made from the reports."""
+
+from __future__ import annotations
+
+import hashlib
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import NamedTuple
+from urllib.parse import quote
+
+from verifyrig.bench import Bench
+from verifyrig.report.gather import read_settings, read_shop
+from verifyrig.report.render import rendered
+from verifyrig.report.wording import Words, words_for
+
+_PREFIX = "verifyrig-"
+_HEAD_BYTES = 4096
+
+
+class Line(NamedTuple):
+    """One job as the counter sees it; `links` are addresses relative to the page, with their words."""
+
+    number: str
+    customer: str
+    state: str
+    hand_over: bool
+    because: str
+    simulated: bool
+    links: list[tuple[str, str]]
+
+
+class _Marks(HTMLParser):
+    """Reads the marks that a report carries in its head."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: dict[str, str] = {}
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        facts = dict(attrs)
+        name = facts.get("name") or ""
+        if tag == "meta" and name.startswith(_PREFIX):
+            self.found.setdefault(name.removeprefix(_PREFIX), facts.get("content") or "")
+
+
+def marks_in(text: str) -> dict[str, str]:
+    """Return the marks of a report by name; empty for a page that is none."""
+    parser = _Marks()
+    parser.feed(text.partition("<style>")[0])
+    return parser.found
+
+
+def write_index(bench: Bench) -> Path:
+    """Remake `reports/index.html` from what lies in the folder; return its path."""
+    from verifyrig.report.write import write_whole
+
+    settings = read_settings(bench)
+    words = words_for(settings.language, settings.temperature_unit)
+    values = {"title": words.t("Reports of this bench"), "shop": read_shop(bench), "lines": index_lines(bench, words)}
+    path = bench.reports_dir / "index.html"
+    text = rendered("index.html.j2", {**values, "issued": ""}, words, settings.paper, settings.templates_dir)
+    write_whole(path, text)
+    return path
+
+
+def index_lines(bench: Bench, words: Words) -> list[Line]:
+    """Return one line for each report, newest number first, and one for each job that has none yet."""
+    lines = {}
+    for path in sorted(bench.reports_dir.glob("*.html")):
+        marks = marks_in(_head_of(path))
+        if path.name != "index.html" and marks and not path.name.endswith((".archive.html", ".slip.html")):
+            lines[marks.get("number", path.stem)] = _line(bench, path, marks, words)
+    for job in bench.job_ids():
+        lines.setdefault(job, _without_report(job, words))
+    return [lines[number] for number in sorted(lines, reverse=True)]
+
+
+def _head_of(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            return file.read(_HEAD_BYTES).decode("utf-8", "replace")
+    except OSError:
+        return ""
+
+
+def _line(bench: Bench, path: Path, marks: dict[str, str], words: Words) -> Line:
+    links = [
+        (path, words.t("report")),
+        (_beside(path, "slip"), words.t("pickup slip")),
+        (_beside(path, "archive"), words.t("archive")),
+    ]
+    stale = _newer_than_report(bench, marks)
+    return Line(
+        marks.get("number", path.stem),
+        marks.get("customer", ""),
+        marks.get("state", ""),
+        marks.get("hand-over") == "yes" and not stale,
+        words.t("something was noted or measured after the report was made") if stale else marks.get("because", ""),
+        marks.get("simulated") == "yes",
+        [(quote(file.name), word) for file, word in links if file.is_file()],
+    )
+
+
+def _beside(path: Path, edition: str) -> Path:
+    return path.with_name(f"{path.stem}.{edition}.html")
+
+
+def _newer_than_report(bench: Bench, marks: dict[str, str]) -> bool:
+    """A report is out of date where the job's file or its set of runs is no longer what the report was made from."""
+    number = marks.get("number", "")
+    if number not in bench.job_ids():
+        return False
+    digest = hashlib.sha256((bench.job_dir(number) / "job.toml").read_bytes()).hexdigest()
+    runs = " ".join(path.stem for path in bench.records(number))
+    return digest != marks.get("job-digest") or set(runs.split()) != set(marks.get("runs", "").split())
+
+
+def _without_report(job: str, words: Words) -> Line:
+    return Line(job, "", words.t("no report yet"), False, words.t("no report yet"), False, [])

@@ -1,0 +1,178 @@
+"""What a report is made from: plain frozen data, gathered once; rendering reads nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from verifyrig.trace import Trace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shop:
+    """Who answers for the report; texts as the shop wrote them, `logo_uri` a `data:` address or empty."""
+
+    name: str = ""
+    operator: str = ""
+    address: str = ""
+    logo_uri: str = ""
+    terms: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How the report is worded and printed.
+
+    Attributes:
+        language: Language code of the catalogue, such as `en` or `de`.
+        paper: `A4` or `Letter`.
+        temperature_unit: `°C` or `°F`.
+        templates_dir: Folder of the shop's own templates that are looked up first, or empty.
+    """
+
+    language: str = "en"
+    paper: str = "A4"
+    temperature_unit: str = "°C"
+    templates_dir: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One line of the job's list: a change, a finding, or a note.
+
+    Attributes:
+        kind: `change`, `finding` or `note`.
+        what: Kind of change (`paste renewed`), or what was seen.
+        detail: Further facts by name (part, lot, price, warranty_months, before, after, ...).
+    """
+
+    entry_id: str = ""
+    utc_s: float | None = None
+    kind: str = "note"
+    what: str = ""
+    detail: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobFacts:
+    """A job as the report sees it; every text may be empty, and comes from outside.
+
+    Attributes:
+        customer, machine: Facts by name (`name`, `contact`; `description`, `serial`, ...).
+        answers, consent: Question and answer, in the order asked.
+        handover: Facts of the pickup by name (`to`, `utc_s`, `old_parts`, ...), empty before it.
+        override: Reason why the job was closed against a rule, empty where it was not.
+        obstacles: What keeps the machine in the shop by the rules of a job: kind and clause.
+        warranties: Part and last day of its warranty (ISO), once the machine was handed over.
+        digest: SHA-256 of the job's file, hexadecimal.
+    """
+
+    job_id: str
+    opened_utc_s: float | None = None
+    closed_utc_s: float | None = None
+    complaint: str = ""
+    customer: Mapping[str, str] = field(default_factory=dict)
+    machine: Mapping[str, str] = field(default_factory=dict)
+    answers: tuple[tuple[str, str], ...] = ()
+    consent: tuple[tuple[str, str], ...] = ()
+    accessories: str = ""
+    condition: str = ""
+    entries: tuple[Entry, ...] = ()
+    protective_steps: tuple[tuple[str, bool], ...] = ()
+    cause: str = ""
+    override: str = ""
+    obstacles: tuple[tuple[str, str], ...] = ()
+    warranties: tuple[tuple[str, str], ...] = ()
+    handover: Mapping[str, Any] = field(default_factory=dict)
+    digest: str = ""
+
+    def of_kind(self, kind: str) -> tuple[Entry, ...]:
+        """Return the entries of one kind, in their order."""
+        return tuple(entry for entry in self.entries if entry.kind == kind)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunInput:
+    """One run, whatever became of it.
+
+    Attributes:
+        trace: Samples, stages, facts.
+        summary: The contract's `run` object (stages, metrics, thresholds, verdict, not_armed, ...).
+        inspection: The contract's `inspect` object (whole, sealed, altered, digest); empty where unknown.
+        file_name: Name of the record's file, without its folder.
+    """
+
+    trace: Trace
+    summary: Mapping[str, Any]
+    inspection: Mapping[str, Any] = field(default_factory=dict)
+    file_name: str = ""
+
+    @property
+    def run_id(self) -> str:
+        """The run's id."""
+        return self.trace.run_id
+
+    @property
+    def started_utc_s(self) -> float | None:
+        """Wall clock of the first sample, s since 1970; None for a run without samples."""
+        return float(self.trace.utc_s[0]) if len(self.trace.utc_s) else None
+
+    @property
+    def simulated(self) -> bool:
+        """Whether any part of the machine was simulated hardware."""
+        return bool(self.trace.facts.get("simulated"))
+
+    @property
+    def metrics(self) -> Mapping[str, Mapping[str, Any]]:
+        """Metrics by name: value, unit, u95, note."""
+        metrics: Mapping[str, Mapping[str, Any]] = self.summary.get("metrics") or {}
+        return metrics
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportInput:
+    """Everything that the page needs.
+
+    Attributes:
+        runs: All runs of the job, oldest first; none is left out.
+        before, after: Ids of the two runs that are set side by side; None where there is none.
+        comparison: The contract's `compare` object of these two, None where there are not two.
+        instruments: `[[instrument]]` and `[channel.*]` of bench.toml with their calibration state.
+    """
+
+    shop: Shop = field(default_factory=Shop)
+    settings: Settings = field(default_factory=Settings)
+    job: JobFacts | None = None
+    runs: tuple[RunInput, ...] = ()
+    before: str | None = None
+    after: str | None = None
+    comparison: Mapping[str, Any] | None = None
+    instruments: tuple[Mapping[str, Any], ...] = ()
+    tool_version: str = ""
+
+    def run(self, run_id: str | None) -> RunInput | None:
+        """Return the run of that id, or None."""
+        return next((run for run in self.runs if run.run_id == run_id), None)
+
+    @property
+    def before_run(self) -> RunInput | None:
+        """The run before the repair."""
+        return self.run(self.before)
+
+    @property
+    def after_run(self) -> RunInput | None:
+        """The run after the repair."""
+        return self.run(self.after)
+
+    @property
+    def simulated(self) -> bool:
+        """Whether any run was made on simulated hardware."""
+        return any(run.simulated for run in self.runs)
+
+    @property
+    def number(self) -> str:
+        """What the report is called by: the job's id, else the last run's."""
+        if self.job is not None:
+            return self.job.job_id
+        return self.runs[-1].run_id if self.runs else "-"

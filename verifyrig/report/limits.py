@@ -1,0 +1,79 @@
+"""The lines that a temperature is held against: trip limit, accepted limit, gate."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from verifyrig.profile import TripLimit
+from verifyrig.report.inputs import RunInput
+from verifyrig.report.names import metric_parts
+from verifyrig.report.timeline import closed_gate
+
+
+class Limit(NamedTuple):
+    """One line: what it is (`trip`, `accepted`, `gate`) and where, °C."""
+
+    kind: str
+    value_c: float
+
+
+def trip_maximum_c(run: RunInput, channel: str) -> float | None:
+    """Return the temperature that ended the load in this run, °C: the profile's or the machine's, the lower."""
+    profile = run.trace.profile
+    found = [limit for limit in profile.trip_limits if limit.channel == channel] if profile else []
+    values = [value for limit in found for value in (limit.maximum, _machine_maximum(run, limit)) if value is not None]
+    return min(values, default=None)
+
+
+def _machine_maximum(run: RunInput, limit: TripLimit) -> float | None:
+    channels = run.trace.facts.get("channels")
+    info = channels.get(limit.channel) if isinstance(channels, Mapping) else None
+    own = info.get("limit") if isinstance(info, Mapping) else None
+    if limit.below_machine_limit_k is None or not isinstance(own, (int, float)):
+        return None
+    return float(own) - limit.below_machine_limit_k
+
+
+def gate_maximum_c(run: RunInput, channel: str) -> float | None:
+    """Return the temperature above which no load was let start, °C, of the gate that closed; None if none did."""
+    stage = closed_gate(run.trace)
+    plan = run.trace.profile.stage(stage.name) if stage is not None and run.trace.profile is not None else None
+    if plan is None or plan.gate is None or plan.gate.channel != channel:
+        return None
+    room_c = ambient_c(run)
+    by_rise = None if plan.gate.max_rise_k is None or room_c is None else room_c + plan.gate.max_rise_k
+    return min((value for value in (plan.gate.max_c, by_rise) if value is not None), default=None)
+
+
+def accepted_maxima_c(run: RunInput, channel: str) -> list[float]:
+    """Return the accepted limits on the channel's highest or settled temperature, °C, without repeats."""
+    thresholds: list[Mapping[str, Any]] = list(run.summary.get("thresholds") or [])
+    names = (f"{channel}.settled", f"{channel}.peak")
+    found = {float(t["max"]) for t in thresholds if metric_parts(t["metric"])[1] in names and t.get("max") is not None}
+    return sorted(found)
+
+
+def lines_of(before: RunInput | None, after: RunInput | None, channel: str) -> list[Limit]:
+    """Return the limit lines of a picture of one channel: each value once, the trip limit first."""
+    runs = [run for run in (after, before) if run is not None]
+    found = [Limit("trip", value) for run in runs if (value := trip_maximum_c(run, channel)) is not None]
+    found += [Limit("accepted", value) for run in runs[:1] for value in accepted_maxima_c(run, channel)]
+    if before is not None and (gate_c := gate_maximum_c(before, channel)) is not None:
+        found.append(Limit("gate", gate_c))
+    return list(dict.fromkeys(found))
+
+
+def ambient_c(run: RunInput) -> float | None:
+    """Return the room's temperature during the run, °C: as recorded in its head, else the mean of its probe."""
+    ambient = run.trace.facts.get("ambient")
+    value = ambient.get("value_c") if isinstance(ambient, Mapping) else None
+    if isinstance(value, (int, float)):
+        return float(value)
+    for channel in ("ambient_temp_c", "inlet_temp_c"):
+        if run.trace.has(channel):
+            values = run.trace.usable(channel)
+            known = values[values == values]
+            if len(known):
+                return float(known.mean())
+    return None

@@ -1,0 +1,145 @@
+"""The customer's edition: serials by their last four, host and user names, addresses and paths of people masked.
+
+The values that stand under such names anywhere in the job or a record are replaced wherever they occur, so that a
+serial in a note is masked like the one in its field. Patterns catch addresses that stand under no name.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+from verifyrig.report.inputs import JobFacts, ReportInput, RunInput
+
+_SERIAL_KEYS = ("serial", "asset_tag", "service_tag", "uuid")
+_NAME_KEYS = ("host", "hostname", "host_name", "user", "username", "user_name", "login")
+_CONTACT_KEYS = ("contact", "phone", "telephone", "email", "e-mail", "address", "mail")
+# Shorter texts would hit ordinary words; they are masked in their own field only.
+_LEAST_LENGTH = 4
+HIDDEN = "•••"
+
+_PATTERNS: tuple[tuple[re.Pattern[str], str], ...] = (
+    (re.compile(r"\b[\w.+-]+@[\w-]+(?:\.[\w-]+)+\b"), HIDDEN),  # mail
+    (re.compile(r"\b(?:[0-9A-Fa-f]{2}[:-]){5}[0-9A-Fa-f]{2}\b"), HIDDEN),  # MAC
+    (re.compile(r"\b(?:(?:25[0-5]|2[0-4]\d|1?\d?\d)\.){3}(?:25[0-5]|2[0-4]\d|1?\d?\d)\b"), HIDDEN),  # IPv4
+    (re.compile(r"(?<![\w:])(?:[0-9A-Fa-f]{1,4}:){2,7}(?::?[0-9A-Fa-f]{1,4})?(?![\w:])"), HIDDEN),  # IPv6
+    (re.compile(r"(/home/|/Users/|[A-Za-z]:\\Users\\)[^/\\\s]+"), rf"\1{HIDDEN}"),
+)
+_TIME = re.compile(r"^\d{1,2}:\d{2}:\d{2}$")
+
+
+def mask_serial(serial: str) -> str:
+    """Return the serial with all but its last four characters hidden; a short one is hidden whole."""
+    return HIDDEN + serial[-4:] if len(serial) > 6 else HIDDEN
+
+
+def masked(report: ReportInput) -> ReportInput:
+    """Return the report as it may leave the shop."""
+    secrets = dict(_secrets(report))
+    hide = _hider(secrets)
+    return replace(
+        report,
+        job=_masked_job(report.job, hide) if report.job is not None else None,
+        runs=tuple(_masked_run(run, hide) for run in report.runs),
+        comparison=_walked(report.comparison, hide),
+        instruments=tuple(_walked(one, hide) for one in report.instruments),
+    )
+
+
+Hide = Callable[[str], str]
+
+
+def _hider(secrets: Mapping[str, str]) -> Hide:
+    known = sorted((secret for secret in secrets if len(secret) >= _LEAST_LENGTH), key=len, reverse=True)
+    found = re.compile("|".join(re.escape(secret) for secret in known)) if known else None
+
+    def hide(text: str) -> str:
+        if found is not None:
+            text = found.sub(lambda match: secrets[match.group()], text)
+        for pattern, mask in _PATTERNS:
+            text = pattern.sub(lambda m, mask=mask: m.group() if _TIME.match(m.group()) else m.expand(mask), text)  # type: ignore[misc]
+        return text
+
+    return hide
+
+
+def _secrets(report: ReportInput) -> Iterator[tuple[str, str]]:
+    sources: list[Any] = [run.trace.facts for run in report.runs]
+    if report.job is not None:
+        sources += [report.job.machine, report.job.customer, report.job.handover]
+        sources += [entry.detail for entry in report.job.entries]
+    for source in sources:
+        yield from _secrets_in(source)
+
+
+def _secrets_in(value: Any) -> Iterator[tuple[str, str]]:
+    if isinstance(value, Mapping):
+        for key, one in value.items():
+            mask = _mask_of_key(str(key))
+            if mask is not None and isinstance(one, str) and one:
+                yield one, mask(one)
+            else:
+                yield from _secrets_in(one)
+    elif isinstance(value, (list, tuple)):
+        for one in value:
+            yield from _secrets_in(one)
+
+
+def _mask_of_key(key: str) -> Hide | None:
+    name = key.lower().replace(" ", "_")
+    if any(part in name for part in _SERIAL_KEYS):
+        return mask_serial
+    return (lambda _: HIDDEN) if name in (*_NAME_KEYS, *_CONTACT_KEYS) else None
+
+
+def _walked(value: Any, hide: Hide) -> Any:
+    if isinstance(value, str):
+        return hide(value)
+    if isinstance(value, Mapping):
+        return {key: _by_key(str(key), one, hide) for key, one in value.items()}
+    if isinstance(value, (list, tuple)):
+        return type(value)(_walked(one, hide) for one in value)
+    return value
+
+
+def _by_key(key: str, value: Any, hide: Hide) -> Any:
+    mask = _mask_of_key(key)
+    if mask is not None and isinstance(value, str):
+        return mask(value) if value else value
+    return _walked(value, hide)
+
+
+def _masked_job(job: JobFacts, hide: Hide) -> JobFacts:
+    return replace(
+        job,
+        complaint=hide(job.complaint),
+        customer=_walked(job.customer, hide),
+        machine=_walked(job.machine, hide),
+        answers=tuple((question, hide(answer)) for question, answer in job.answers),
+        consent=tuple((topic, hide(answer)) for topic, answer in job.consent),
+        accessories=hide(job.accessories),
+        condition=hide(job.condition),
+        entries=tuple(replace(e, what=hide(e.what), detail=_walked(e.detail, hide)) for e in job.entries),
+        override=hide(job.override),
+        handover=_walked(job.handover, hide),
+    )
+
+
+def _masked_run(run: RunInput, hide: Hide) -> RunInput:
+    # The channels' stable names and our own ids are no one's address, and must stay as they are to be checked.
+    facts = {key: value if key == "profile_text" else _walked(value, hide) for key, value in run.trace.facts.items()}
+    events = tuple(replace(event, detail=_walked(event.detail, hide)) for event in run.trace.events)
+    qualities = tuple(replace(interval, note=hide(interval.note)) for interval in run.trace.qualities)
+    return replace(
+        run,
+        trace=replace(run.trace, facts=facts, events=events, qualities=qualities),
+        summary=_masked_summary(run.summary, hide),
+    )
+
+
+def _masked_summary(summary: Mapping[str, Any], hide: Hide) -> dict[str, Any]:
+    """Texts are masked; names, ids and digests stay."""
+    kept = ("run", "job", "recipe", "profile", "purpose", "outcome", "verdict", "metrics", "thresholds", "stages")
+    return {key: value if key in kept else _walked(value, hide) for key, value in summary.items()}

@@ -1,0 +1,183 @@
+"""Channels, metrics and coded words, as a reader of the report calls them (English texts are catalogue keys)."""
+
+from __future__ import annotations
+
+from verifyrig.channels import base_name, number_of
+from verifyrig.report.wording import Words
+
+_CHANNELS = {
+    "ambient_temp_c": "room",
+    "inlet_temp_c": "air at the cooler's inlet",
+    "exhaust_temp_c": "air at the outlet",
+    "radiator_temp_c": "fins or radiator",
+    "hose_in_temp_c": "hose to the radiator",
+    "hose_out_temp_c": "hose from the radiator",
+    "coolant_temp_c": "coolant",
+    "plate_temp_c": "cooler plate",
+    "core_temp_c": "processor core",
+    "die_temp_c": "processor",
+    "vrm_temp_c": "voltage converters",
+    "board_temp_c": "main board",
+    "memory_temp_c": "memory",
+    "drive_temp_c": "drive",
+    "gpu_temp_c": "graphics chip",
+    "gpu_hotspot_temp_c": "hottest spot of the graphics chip",
+    "gpu_memory_temp_c": "graphics memory",
+    "package_power_w": "processor power",
+    "gpu_power_w": "graphics power",
+    "wall_power_w": "power from the mains",
+    "power_limit_w": "power limit",
+    "cpu_fan_speed_rpm": "cooler fan",
+    "pump_speed_rpm": "pump",
+    "case_fan_speed_rpm": "case fan",
+    "gpu_fan_speed_rpm": "graphics fan",
+    "cpu_fan_duty_share": "cooler fan, told speed",
+    "pump_duty_share": "pump, told speed",
+    "case_fan_duty_share": "case fan, told speed",
+    "gpu_fan_duty_share": "graphics fan, told speed",
+    "rail_12v_v": "12 V supply",
+    "rail_5v_v": "5 V supply",
+    "rail_3v3_v": "3.3 V supply",
+    "core_clock_mhz": "processor clock",
+    "gpu_clock_mhz": "graphics clock",
+    "busy_share": "share of time busy",
+    "gpu_busy_share": "graphics, share of time busy",
+    "load_share": "load as told",
+    "throttle_count": "times slowed down",
+    "work_rate_per_s": "work done per second",
+    "compute_errors": "wrong results",
+}
+_WHOLE_METRICS = {
+    "thermal_resistance": "resistance to heat, processor to room",
+    "thermal_impedance_5s": "resistance to heat, first 5 s",
+    "thermal_impedance_60s": "resistance to heat, first minute",
+    "thermal_impedance_600s": "resistance to heat, first ten minutes",
+    "throttle_share": "share of time slowed down",
+    "work_rate_kept_share": "speed kept to the end",
+    "compute_errors": "wrong results",
+    "compute_error_rate_bound": "highest rate of wrong results not excluded",
+}
+_SUFFIXES = {
+    "settled": "{channel}, settled",
+    "peak": "{channel}, highest",
+    "rise": "{channel}, rise above the room",
+    "rate": "{channel}, steepest rise",
+    "time_constant": "{channel}, time constant",
+    "time_constants": "{channel}, time constants",
+    "mean": "{channel}, on average",
+    "min": "{channel}, lowest",
+    "max": "{channel}, highest",
+}
+_VERDICTS = {
+    "pass": "passed",
+    "conditional-pass": "inside the limit, not proven",
+    "conditional-fail": "over the limit, not proven",
+    "fail": "failed",
+    "not-measured": "not measured",
+}
+SHAPES = {
+    "pass": "disc",
+    "conditional-pass": "ring",
+    "conditional-fail": "hollow-triangle",
+    "fail": "triangle",
+    "not-measured": "diamond",
+}
+_OUTCOMES = {
+    "running": "still running",
+    "completed": "ran to its end",
+    "tripped": "load ended by a trip limit",
+    "stopped": "stopped for safety",
+    "interrupted": "broke off",
+}
+_CAUSES = {
+    "operator": "ended by the operator",
+    "terminated": "ended by the system",
+    "killed": "the program was killed",
+    "power-off": "the machine lost power",
+    "hang": "the machine stopped answering",
+    "suspend": "the machine went to sleep",
+    "unknown": "for a reason not known",
+}
+_ENDED = {
+    "settled": "settled",
+    "time": "time was up",
+    "gate": "gate closed",
+    "tripped": "trip limit",
+    "skipped": "not run",
+    "stopped": "stopped",
+    "interrupted": "broke off",
+}
+_PURPOSES = {"baseline": "baseline", "check": "check", "verification": "verification", "build": "new build"}
+_KINDS = {"idle": "at rest", "load": "under load", "cooldown": "cooling down"}
+_RULES = {
+    "max": "above its limit",
+    "min": "below its limit",
+    "machine-limit": "too close to the machine's own limit",
+    "rate": "rising too fast",
+    "no-reading": "no trustworthy reading",
+    "stuck": "reading stuck",
+    "no-reaction": "no reaction to the load",
+    "line": "about to cross its limit",
+}
+
+
+def channel_label(channel: str, words: Words) -> str:
+    """Return what the channel measures; its own name where it is not of the contract."""
+    label = _CHANNELS.get(base_name(channel))
+    if label is None:
+        return channel
+    said = words.t(label)
+    return said if number_of(channel) == 1 else f"{said} {number_of(channel)}"
+
+
+def metric_parts(metric: str) -> tuple[str, str]:
+    """Return stage and the rest: `load.die_temp_c.rise` gives (`load`, `die_temp_c.rise`)."""
+    stage, _, rest = metric.partition(".")
+    return stage, rest
+
+
+def metric_label(metric: str, words: Words) -> str:
+    """Return what the metric says, without its stage."""
+    _, rest = metric_parts(metric)
+    if rest in _WHOLE_METRICS:
+        return words.t(_WHOLE_METRICS[rest])
+    head, _, suffix = rest.partition(".")
+    if suffix in _SUFFIXES:
+        return words.t(_SUFFIXES[suffix], channel=channel_label(head, words))
+    return rest
+
+
+def stage_label(stage: str, words: Words) -> str:
+    """Return the stage's own name; usual ones are translated."""
+    return words.known(stage)
+
+
+def verdict_word(verdict: str, words: Words) -> str:
+    """Return the verdict in words."""
+    return words.t(_VERDICTS.get(verdict, verdict))
+
+
+def outcome_words(outcome: str, cause: str | None, words: Words) -> str:
+    """Return how a run ended: "broke off: the machine lost power"."""
+    said = words.t(_OUTCOMES.get(outcome, outcome))
+    return said if cause is None else f"{said}: {words.t(_CAUSES.get(cause, cause))}"
+
+
+def ended_words(ended: str | None, words: Words) -> str:
+    """Return what ended a stage."""
+    return words.t("open") if ended is None else words.t(_ENDED.get(ended, ended))
+
+
+def purpose_word(purpose: str, words: Words) -> str:
+    """Return what a run was for."""
+    return words.t(_PURPOSES.get(purpose, purpose))
+
+
+def kind_word(kind: str, words: Words) -> str:
+    """Return what a stage does."""
+    return words.t(_KINDS.get(kind, kind))
+
+
+def rule_words(rule: str, words: Words) -> str:
+    """Return why a trip limit acted."""
+    return words.t(_RULES.get(rule, rule))

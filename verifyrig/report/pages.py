@@ -1,0 +1,293 @@
+"""What the templates are filled with: finished texts, pictures and rows for the report and the slip."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+from verifyrig.report import done, safety, sentences, svg, tables
+from verifyrig.report.choose import main_channel
+from verifyrig.report.conditions import condition_rows, instrument_rows, machine_word
+from verifyrig.report.figures import further_figures, key_sides, main_picture
+from verifyrig.report.headline import headlines
+from verifyrig.report.inputs import JobFacts, ReportInput
+from verifyrig.report.method import method_lines
+from verifyrig.report.names import channel_label
+from verifyrig.report.plot import AFTER, ALONE, BEFORE
+from verifyrig.report.required import required_items
+from verifyrig.report.standing import Ready, standing_of
+from verifyrig.report.wording import Words, shortened
+
+_MOST_DONE, _MOST_CAUTIONS, _MOST_EVENTS, _MOST_BAD = 6, 3, 400, 40
+_READY_TONES = {Ready.READY: "proven", Ready.WATCH: "open", Ready.NOT_READY: "fault"}
+_READY_SHAPES = {Ready.READY: "disc", Ready.WATCH: "ring", Ready.NOT_READY: "triangle"}
+
+
+class Signature(NamedTuple):
+    """One line to sign on: the role, and who and when where that is known."""
+
+    role: str
+    name: str
+    when: str
+
+
+def report_values(report: ReportInput, words: Words, now_utc: float, *, archive: bool) -> dict[str, Any]:
+    """Return all values of the report's template."""
+    channel = main_channel(report.before_run, report.after_run)
+    values = _common(report, words, now_utc)
+    values |= {
+        "title": words.t("Report on a machine tested on the bench"),
+        "edition_word": words.t("shop archive, with all details") if archive else words.t("for the customer"),
+        "archive": archive,
+        "marks": marks_of(report, words),
+        "picture": main_picture(report, channel, values["finding"], words) if channel is not None else None,
+        "figures": further_figures(report, words),
+        "headlines": headlines(report, words),
+        "columns": [words.t(side.word) for side in key_sides(report)],
+        "two_runs": report.before_run is not None and report.after_run is not None,
+        "thresholds": tables.threshold_rows(report, words),
+        "stages": tables.stage_rows(report, words),
+        "comparison": tables.compare_rows(report, words),
+        "runs": tables.run_rows(report, channel, words),
+        "runs_sentence": _runs_sentence(report, words),
+        "unmeasured": tables.unmeasured_rows(report, words),
+        "not_armed": tables.not_armed_words(report, words),
+        "blind": any(run.trace.facts.get("blind") for run in report.runs),
+        "bad_readings": _bad_readings(report, words),
+        "conditions": condition_rows(report, words),
+        "instruments": instrument_rows(report, words),
+        "method": method_lines(report, words),
+        "required": required_items(words),
+        "profile_cautions": safety.profile_cautions(report),
+        "metrics": tables.metric_rows(report, words) if archive else [],
+        "events": _events(report, words) if archive else [],
+        **_job_values(report, words),
+    }
+    return values
+
+
+def slip_values(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]:
+    """Return all values of the slip's template."""
+    standing = standing_of(report)
+    values = _common(report, words, now_utc)
+    values |= {
+        "title": words.t("Pickup slip"),
+        "edition_word": words.t("for the counter"),
+        "ready_word": sentences.ready_words(standing.ready, words),
+        "ready_tone": _READY_TONES[standing.ready],
+        "ready_shape": _READY_SHAPES[standing.ready],
+        "hand_over": standing.hand_over,
+        "hand_over_because": sentences.hand_over_reason(report, standing, words),
+        "slip_machine": _slip_machine(report, words),
+    }
+    return values
+
+
+def _common(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]:
+    standing = standing_of(report)
+    notes = safety.cautions(report, words)
+    return {
+        "shop": report.shop,
+        "number": report.number,
+        "issued": words.moment(now_utc),
+        "tool_version": report.tool_version,
+        "machine_short": shortened(_machine_of(report.job).get("description", ""), 60),
+        "simulated": report.simulated,
+        "finding": sentences.finding_of(report, standing, words),
+        "done_short": _done_short(report, words),
+        "not_tested": [shortened(line, 220) for line in done.not_tested(report, words)],
+        "first_rule": safety.first_rule(words),
+        "cautions": notes,
+        "cautions_short": " ".join(f"{note.head}: {note.text}" for note in notes if note.head == words.t("Hot parts")),
+        "profile_cautions_short": [shortened(line, 180) for line in safety.profile_cautions(report)[:_MOST_CAUTIONS]],
+        "signatures": _signatures(report, words),
+    }
+
+
+def marks_of(report: ReportInput, words: Words) -> list[tuple[str, str]]:
+    """Return what the index of all reports reads back from the page's head."""
+    standing = standing_of(report)
+    return [
+        ("number", report.number),
+        ("state", sentences.finding_of(report, standing, words).word),
+        ("ready", str(standing.ready)),
+        ("hand-over", "yes" if standing.hand_over else "no"),
+        ("because", shortened(sentences.hand_over_reason(report, standing, words), 300)),
+        ("customer", shortened((report.job.customer if report.job else {}).get("name", ""), 80)),
+        ("simulated", "yes" if report.simulated else "no"),
+        ("job-digest", report.job.digest if report.job else ""),
+        ("runs", " ".join(run.run_id for run in report.runs)),
+    ]
+
+
+def _machine_of(job: JobFacts | None) -> dict[str, str]:
+    return dict(job.machine) if job is not None else {}
+
+
+def _done_short(report: ReportInput, words: Words) -> list[str]:
+    changes = report.job.of_kind("change") if report.job is not None else ()
+    lines = done.done_lines(changes, words)
+    said = [
+        shortened(line.what + (": " + ", ".join(value for _, value in line.facts[:2]) if line.facts else ""), 150)
+        for line in lines[:_MOST_DONE]
+    ]
+    if len(lines) > _MOST_DONE:
+        said.append(
+            words.n("and {count} further, see behind", "and {count} further, see behind", len(lines) - _MOST_DONE)
+        )
+    return said
+
+
+def _signatures(report: ReportInput, words: Words) -> list[Signature]:
+    handover = report.job.handover if report.job is not None else {}
+    when = handover.get("utc_s")
+    customer = (report.job.customer if report.job is not None else {}).get("name", "")
+    return [
+        Signature(words.t("Tested and released by"), shortened(report.shop.operator, 60), ""),
+        Signature(
+            words.t("Received by"),
+            shortened(str(handover.get("to") or customer), 60),
+            words.moment(float(when)) if isinstance(when, (int, float)) else "",
+        ),
+    ]
+
+
+def _runs_sentence(report: ReportInput, words: Words) -> str:
+    count = len(report.runs)
+    early = sum(run.summary.get("outcome") != "completed" for run in report.runs)
+    said = words.n("There is {count} run.", "There are {count} runs.", count)
+    if early:
+        said += " " + words.n(
+            "{count} of them did not go to its end.", "{count} of them did not go to their end.", early
+        )
+    return said + " " + words.t("Nothing is left out.")
+
+
+def _bad_readings(report: ReportInput, words: Words) -> list[str]:
+    kinds = {
+        "stale": words.t("too old"),
+        "stuck": words.t("stuck"),
+        "implausible": words.t("implausible"),
+        "missing": words.t("missing"),
+    }
+    found: dict[tuple[str, str, str], list[float]] = {}
+    for run in report.runs:
+        for interval in run.trace.qualities:
+            key = (run.run_id, interval.channel, interval.quality)
+            found.setdefault(key, []).append(interval.to_s - interval.from_s)
+    lines = [
+        words.t(
+            "{what}: {kind}, {times}, {duration} in all ({run})",
+            what=channel_label(channel, words),
+            kind=kinds.get(quality, quality),
+            times=words.n("{count} time", "{count} times", len(lengths)),
+            duration=words.duration(sum(lengths)),
+            run=run_id,
+        )
+        for (run_id, channel, quality), lengths in found.items()
+    ]
+    if len(lines) > _MOST_BAD:
+        rest = len(lines) - _MOST_BAD
+        lines = [*lines[:_MOST_BAD], words.n("and {count} further line", "and {count} further lines", rest)]
+    return lines
+
+
+def _events(report: ReportInput, words: Words) -> list[tuple[str, str, str, str]]:
+    rows = [
+        (
+            run.run_id,
+            f"{words.number(event.t_s, 1)}\u202fs",
+            event.kind,
+            shortened(done.plain(event.detail, words), 400),
+        )
+        for run in report.runs
+        for event in run.trace.events
+    ]
+    left = len(rows) - _MOST_EVENTS
+    return rows if left <= 0 else [*rows[:_MOST_EVENTS], ("…", "", words.t("and {count} further", count=left), "")]
+
+
+def _job_values(report: ReportInput, words: Words) -> dict[str, Any]:
+    job = report.job
+    if job is None:
+        names = ("answers", "findings", "done", "machine", "parts", "protective_steps")
+        empty: dict[str, Any] = {name: [] for name in names}
+        return {"job": False, "complaint": "", **empty}
+    return {
+        "job": True,
+        "complaint": job.complaint,
+        "answers": [(words.known(question), words.known(answer)) for question, answer in job.answers],
+        "findings": done.done_lines(job.of_kind("finding"), words),
+        "done": done.done_lines(job.of_kind("change"), words),
+        "machine": _machine_rows(job, words),
+        "parts": done.parts_of(report, words),
+        "protective_steps": [(words.known(step), ticked) for step, ticked in job.protective_steps],
+    }
+
+
+def _machine_rows(job: JobFacts, words: Words) -> list[tuple[str, str]]:
+    rows = [
+        (f"{words.t('customer')}: {machine_word(key, words)}", value) for key, value in job.customer.items() if value
+    ]
+    rows += [(machine_word(key, words), words.known(value)) for key, value in job.machine.items() if value]
+    rows += [
+        (words.t("taken in on"), words.moment(job.opened_utc_s)),
+        (words.t("accessories"), job.accessories or words.t("none noted")),
+        (words.t("condition when it came in"), job.condition or words.t("not noted")),
+    ]
+    rows += [(words.known(topic), words.known(answer)) for topic, answer in job.consent]
+    if job.cause:
+        rows.append((words.t("cause, as closed by the technician"), words.known(job.cause)))
+    if job.override:
+        rows.append((words.t("closed against a rule, because"), job.override))
+    return rows
+
+
+def _slip_machine(report: ReportInput, words: Words) -> list[tuple[str, str]]:
+    job = report.job
+    if job is None:
+        return []
+    rows: Sequence[tuple[str, str]] = [
+        (words.t("customer"), job.customer.get("name", "")),
+        (words.t("machine"), job.machine.get("description", "")),
+        (machine_word("serial", words), job.machine.get("serial", "")),
+        (words.t("accessories"), job.accessories),
+    ]
+    return [(name, shortened(value, 120)) for name, value in rows if value]
+
+
+def shapes() -> dict[str, Any]:
+    """Return the marks of verdicts by name, drawn around the origin in the current colour."""
+    from markupsafe import Markup
+
+    filled: dict[str, str | float] = {"fill": "currentColor", "stroke": "currentColor", "stroke_width": 2}
+    hollow: dict[str, str | float] = {"fill": "none", "stroke": "currentColor", "stroke_width": 3}
+    drawn = {
+        "disc": svg.marker("disc", 0, 0, 9, **filled),
+        "ring": svg.marker("ring", 0, 0, 8.5, **hollow),
+        "triangle": svg.marker("triangle", 0, 0, 9, **filled),
+        "hollow-triangle": svg.marker("hollow-triangle", 0, 0, 8.5, **hollow),
+        "diamond": svg.marker("diamond", 0, 0, 8, **hollow),
+    }
+    return {name: Markup(text) for name, text in drawn.items()}
+
+
+def key_lines() -> dict[str, Any]:
+    """Return, by the word of a run, the sample of its line with dash and marker."""
+    from markupsafe import Markup
+
+    drawn = {}
+    for side in (BEFORE, AFTER, ALONE):
+        mark = svg.marker(
+            side.mark,
+            21,
+            6,
+            3.6,
+            fill=svg.PAPER if side.mark == "square" else side.stroke,
+            stroke=side.stroke,
+            stroke_width=1.8,
+        )
+        drawn[side.word] = Markup(
+            svg.line(0, 6, 42, 6, stroke=side.stroke, stroke_width=2.4, stroke_dasharray=side.dash) + mark
+        )
+    return drawn

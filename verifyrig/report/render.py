@@ -1,0 +1,103 @@
+"""Report input and edition in, one self-contained page out. Pure: no file but templates and catalogue, no clock."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from verifyrig.report import pages
+from verifyrig.report.inputs import ReportInput
+from verifyrig.report.masking import masked
+from verifyrig.report.wording import Words, visible, words_for
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+Edition = Literal["customer", "archive", "slip"]
+EDITIONS: tuple[Edition, ...] = ("customer", "archive", "slip")
+TEMPLATES_DIR = Path(__file__).resolve().parent / "templates"
+_TEMPLATE = {"customer": "report.html.j2", "archive": "report.html.j2", "slip": "slip.html.j2"}
+_PAPERS = {"a4": "A4", "letter": "letter"}
+
+
+def render(report_input: ReportInput, edition: Edition, *, now_utc: float) -> str:
+    """Return the page of one edition as HTML text.
+
+    Args:
+        report_input: Everything that the page needs; the customer's edition and the slip are masked here.
+        now_utc: Date of issue, s since 1970; the same input and time give the same bytes.
+
+    Raises:
+        ValueError: There is no such edition.
+    """
+    if edition not in EDITIONS:
+        raise ValueError(f"there is no edition {edition!r}")
+    report = report_input if edition == "archive" else masked(report_input)
+    words = words_for(report.settings.language, report.settings.temperature_unit)
+    values = pages.slip_values(report, words, now_utc) if edition == "slip" else pages.report_values(
+        report, words, now_utc, archive=edition == "archive"
+    )  # fmt: skip
+    return rendered(_TEMPLATE[edition], values, words, report.settings.paper, report.settings.templates_dir)
+
+
+def rendered(name: str, values: Mapping[str, Any], words: Words, paper: str, templates_dir: str = "") -> str:
+    """Return a template filled in, with the style sheet for the paper in it."""
+    environment = _environment(templates_dir)
+    common = {
+        "lang": words.language,
+        "t": words.t,
+        "paper": _PAPERS.get(paper.lower(), "A4"),
+        "page_words": _page_words(words),
+        "shapes": pages.shapes(),
+        "key_lines": pages.key_lines(),
+        "running_head": values.get("title", ""),
+        "running_right": values.get("number", ""),
+        "running_foot": values.get("issued", ""),
+    }
+    filled = {**common, **values}
+    css = environment.get_template("style.css.j2").render(filled)
+    from markupsafe import Markup
+
+    return environment.get_template(name).render({**filled, "css": Markup(css)}) + "\n"
+
+
+def _page_words(words: Words) -> tuple[str, str]:
+    """The words around the two page numbers."""
+    before, _, rest = words.t("page {page} of {pages}").partition("{page}")
+    return before, rest.partition("{pages}")[0]
+
+
+@cache
+def _environment(templates_dir: str) -> Environment:
+    from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined
+
+    folders = [folder for folder in (templates_dir, str(TEMPLATES_DIR)) if folder]
+    environment = Environment(
+        loader=ChoiceLoader([FileSystemLoader(folder) for folder in folders]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_shown,
+        trim_blocks=False,
+        keep_trailing_newline=False,
+    )
+    environment.filters["css_string"] = css_string
+    return environment
+
+
+def _shown(value: Any) -> Any:
+    """Every text that is not markup of our own is made visible before it is escaped."""
+    return visible(value) if isinstance(value, str) and not hasattr(value, "__html__") else value
+
+
+def css_string(text: str) -> Any:
+    """Return a text as a string of CSS: whatever is no plain letter, digit or space is written as its code.
+
+    Source: CSS Syntax Module Level 3, 4.3.7 (escaped code point: up to six hexadecimal digits).
+    """
+    from markupsafe import Markup
+
+    plain = visible(text).replace("\n", " ")
+    escaped = (c if c.isascii() and (c.isalnum() or c in " -.") else f"\\{ord(c):06x}" for c in plain)
+    return Markup('"' + "".join(escaped) + '"')

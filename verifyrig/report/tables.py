@@ -1,0 +1,349 @@
+"""Rows of the tables behind the first page, in the report's words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from verifyrig.report.headline import share_or_text
+from verifyrig.report.inputs import ReportInput, RunInput
+from verifyrig.report.names import (
+    SHAPES,
+    channel_label,
+    ended_words,
+    kind_word,
+    metric_label,
+    metric_parts,
+    outcome_words,
+    purpose_word,
+    rule_words,
+    stage_label,
+    verdict_word,
+)
+from verifyrig.report.timeline import highest, last_s, load_edge_s, main_load, value_at
+from verifyrig.report.wording import Words
+
+
+class VerdictCell(NamedTuple):
+    """A verdict as shape and word."""
+
+    shape: str
+    word: str
+
+
+def verdict_cell(verdict: str, words: Words) -> VerdictCell:
+    """Return shape and word of a verdict."""
+    return VerdictCell(SHAPES.get(verdict, "diamond"), verdict_word(verdict, words))
+
+
+def picture_rows(report: ReportInput, channel: str, words: Words) -> list[tuple[str, list[str]]]:
+    """Return the number table of the first picture: moment, then one text a run."""
+    runs = [run for run in (report.before_run, report.after_run) if run is not None]
+    rows = [(words.t("when the load began"), [_reading(run, channel, 0.0, words) for run in runs])]
+    if any(main_load(run.trace) is not None for run in runs):
+        rows += [
+            (
+                words.t("{time} into the load", time=words.duration(after_s)),
+                [_loaded(run, channel, after_s, words) for run in runs],
+            )
+            for after_s in (5.0, 60.0, 600.0)
+        ]
+    rows.append((words.t("highest"), [_peak(run, channel, words) for run in runs]))
+    rows.append((words.t("last reading"), [_last(run, channel, words) for run in runs]))
+    return rows
+
+
+def _reading(run: RunInput, channel: str, after_s: float, words: Words) -> str:
+    value = value_at(run.trace, channel, load_edge_s(run.trace) + after_s)
+    if value is None:
+        return words.t("not measured")
+    said = words.temperature(value)
+    return said if main_load(run.trace) is not None else f"{said} ({words.t('no load was run')})"
+
+
+def _loaded(run: RunInput, channel: str, after_s: float, words: Words) -> str:
+    span = main_load(run.trace)
+    if span is None:
+        return words.t("no load was run")
+    if span.length_s < after_s:
+        return words.t("load was over")
+    return _reading(run, channel, after_s, words)
+
+
+def _peak(run: RunInput, channel: str, words: Words) -> str:
+    peak = highest(run.trace, channel)
+    if peak is None:
+        return words.t("not measured")
+    return words.temperature(peak[1])
+
+
+def _last(run: RunInput, channel: str, words: Words) -> str:
+    value = value_at(run.trace, channel, last_s(run.trace))
+    return words.t("not measured") if value is None else words.temperature(value)
+
+
+class ThresholdRow(NamedTuple):
+    """One accepted limit and what became of it in both runs."""
+
+    label: str
+    stage: str
+    accepted: str
+    why: str
+    before: str | None
+    before_verdict: VerdictCell | None
+    after: str | None
+    after_verdict: VerdictCell | None
+
+
+def threshold_rows(report: ReportInput, words: Words) -> list[ThresholdRow]:
+    """Return the limits of both runs, in the order of the later run."""
+    before, after = report.before_run, report.after_run
+    found = [_thresholds(run) for run in (before, after)]
+    names = list(dict.fromkeys([*found[1], *found[0]]))
+    return [_threshold_row(name, found[0].get(name), found[1].get(name), before, after, words) for name in names]
+
+
+def _thresholds(run: RunInput | None) -> dict[str, Mapping[str, Any]]:
+    return {str(t["metric"]): t for t in run.summary.get("thresholds") or []} if run is not None else {}
+
+
+def _threshold_row(
+    name: str,
+    old: Mapping[str, Any] | None,
+    new: Mapping[str, Any] | None,
+    before: RunInput | None,
+    after: RunInput | None,
+    words: Words,
+) -> ThresholdRow:
+    limits = new or old or {}
+    unit = _unit(name, before, after)
+    return ThresholdRow(
+        metric_label(name, words),
+        stage_label(metric_parts(name)[0], words),
+        accepted_words(limits, unit, name, words),
+        str(limits.get("why") or limits.get("note") or ""),
+        None if before is None else _value(old, unit, name, words),
+        None if before is None else verdict_cell(str((old or {}).get("verdict", "not-measured")), words),
+        None if after is None else _value(new, unit, name, words),
+        None if after is None else verdict_cell(str((new or {}).get("verdict", "not-measured")), words),
+    )
+
+
+def _unit(name: str, *runs: RunInput | None) -> str:
+    units = [str((run.metrics.get(name) or {}).get("unit") or "") for run in runs if run is not None]
+    return next((unit for unit in reversed(units) if unit), "")
+
+
+def accepted_words(limits: Mapping[str, Any], unit: str, name: str, words: Words) -> str:
+    """Return "at most 0.45 K/W", "at least 11.4 V", or both."""
+    said = []
+    if limits.get("min") is not None:
+        said.append(words.t("at least {value}", value=_figure(float(limits["min"]), None, unit, name, words)))
+    if limits.get("max") is not None:
+        said.append(words.t("at most {value}", value=_figure(float(limits["max"]), None, unit, name, words)))
+    return words.listed(said)
+
+
+def _figure(value: float, u95: float | None, unit: str, name: str, words: Words) -> str:
+    return share_or_text(name, {"value": value, "u95": u95, "unit": unit}, words)
+
+
+def _value(found: Mapping[str, Any] | None, unit: str, name: str, words: Words) -> str:
+    if found is None or found.get("value") is None:
+        return words.t("not measured")
+    return _figure(float(found["value"]), found.get("u95"), unit, name, words)
+
+
+class StageRow(NamedTuple):
+    """One stage of the plan in both runs; texts are ready, "not run" included."""
+
+    name: str
+    kind: str
+    cells: list[str]
+
+
+def stage_rows(report: ReportInput, words: Words) -> list[StageRow]:
+    """Return the stages of both runs, in the order of the plan."""
+    runs = [run for run in (report.before_run, report.after_run) if run is not None]
+    planned = [s for run in runs if run.trace.profile for s in run.trace.profile.stages]
+    kinds = {s.name: str(s.kind) for s in planned} | {s.name: str(s.kind) for run in runs for s in run.trace.stages}
+    return [
+        StageRow(stage_label(name, words), kind_word(kind, words), [_stage_text(run, name, words) for run in runs])
+        for name, kind in kinds.items()
+    ]
+
+
+def _stage_text(run: RunInput, name: str, words: Words) -> str:
+    stage = run.trace.stage(name)
+    if stage is None or stage.ended == "skipped":
+        return words.t("not run")
+    end_s = stage.end_s if stage.end_s is not None else last_s(run.trace)
+    return f"{words.duration(end_s - stage.start_s)}, {ended_words(stage.ended, words)}"
+
+
+class RunRow(NamedTuple):
+    """One run, whatever became of it."""
+
+    run_id: str
+    role: str
+    started: str
+    length: str
+    purpose: str
+    profile: str
+    ended: str
+    why: list[str]
+    verdict: VerdictCell
+    peak: str
+    simulated: bool
+    seal: str
+    digest: str
+
+
+def run_rows(report: ReportInput, channel: str | None, words: Words) -> list[RunRow]:
+    """Return all runs of the job, oldest first; nothing is left out."""
+    return [_run_row(report, run, channel, words) for run in report.runs]
+
+
+def _run_row(report: ReportInput, run: RunInput, channel: str | None, words: Words) -> RunRow:
+    summary = run.summary
+    cause = summary.get("cause") or {}
+    role = {report.before: words.t("before"), report.after: words.t("after")}.get(run.run_id, "")
+    peak = highest(run.trace, channel) if channel is not None else None
+    return RunRow(
+        run.run_id,
+        role,
+        words.moment(run.started_utc_s),
+        words.duration(last_s(run.trace)),
+        purpose_word(str(summary.get("purpose") or ""), words),
+        str(summary.get("profile") or words.t("no profile")),
+        outcome_words(str(summary.get("outcome")), cause.get("class"), words),
+        why_of(run, words),
+        verdict_cell(str(summary.get("verdict", "not-measured")), words),
+        words.t("not measured") if peak is None else words.temperature(peak[1]),
+        run.simulated,
+        seal_words(run.inspection, words),
+        str(run.inspection.get("digest") or ""),
+    )
+
+
+def why_of(run: RunInput, words: Words) -> list[str]:
+    """Return why the run ended early: the trip in words, and the reasons noted in the record as they stand."""
+    said = []
+    trip = run.summary.get("trip")
+    if isinstance(trip, Mapping):
+        said.append(_trip_words(trip, words))
+    cause = run.summary.get("cause") or {}
+    noted = [*(cause.get("why") or []), *(run.trace.facts.get("stopped_because") or [])]
+    return said + [str(reason) for reason in dict.fromkeys(noted)]
+
+
+def _trip_words(trip: Mapping[str, Any], words: Words) -> str:
+    channel = str(trip.get("channel") or "")
+    unit = "°C" if channel.endswith("_temp_c") else ""
+    figures = [
+        words.quantity(float(trip[key]), unit) if isinstance(trip.get(key), (int, float)) else "–"
+        for key in ("value", "limit")
+    ]
+    said = words.t(
+        "{what} {rule}: {value}, limit {limit}",
+        what=channel_label(channel, words),
+        rule=rule_words(str(trip.get("rule") or ""), words),
+        value=figures[0],
+        limit=figures[1],
+    )
+    off_s = trip.get("load_off_s")
+    if isinstance(off_s, (int, float)):
+        said += "; " + words.t("load off after {seconds} s", seconds=words.number(off_s, 2))
+    return said
+
+
+def seal_words(inspection: Mapping[str, Any], words: Words) -> str:
+    """Return what the record's own seal says, as of the making of this report."""
+    if not inspection:
+        return words.t("not inspected")
+    if inspection.get("altered") is not None:
+        return words.t("altered after sealing")
+    if inspection.get("sealed"):
+        return words.t("sealed, unaltered")
+    return (
+        words.t("not sealed: it broke off") if inspection.get("whole", True) else words.t("damaged, readable part used")
+    )
+
+
+class CompareRow(NamedTuple):
+    """Whether one stage may be compared, and why not."""
+
+    stage: str
+    answer: str
+    why: list[str]
+
+
+def compare_rows(report: ReportInput, words: Words) -> list[CompareRow]:
+    """Return the answer for every stage; empty where there is nothing to compare."""
+    stages: Mapping[str, Mapping[str, Any]] = (report.comparison or {}).get("stages") or {}
+    return [
+        CompareRow(stage_label(name, words), _comparable(found, words), [str(why) for why in found.get("why") or []])
+        for name, found in stages.items()
+    ]
+
+
+def _comparable(found: Mapping[str, Any], words: Words) -> str:
+    if found.get("before"):
+        return words.t("before: not run, unsafe")
+    return words.t("comparable") if found.get("comparable") else words.t("not comparable")
+
+
+class MetricRow(NamedTuple):
+    """One metric before and after."""
+
+    stage: str
+    label: str
+    cells: list[str]
+    notes: str
+
+
+def metric_rows(report: ReportInput, words: Words) -> list[MetricRow]:
+    """Return all metrics of both runs."""
+    runs = [run for run in (report.before_run, report.after_run) if run is not None]
+    names = list(dict.fromkeys(name for run in reversed(runs) for name in run.metrics))
+    return [
+        MetricRow(
+            stage_label(metric_parts(name)[0], words),
+            metric_label(name, words),
+            [share_or_text(name, run.metrics.get(name), words) for run in runs],
+            "; ".join(
+                dict.fromkeys(
+                    str(run.metrics[name]["note"]) for run in runs if (run.metrics.get(name) or {}).get("note")
+                )
+            ),
+        )
+        for name in names
+    ]
+
+
+def unmeasured_rows(report: ReportInput, words: Words) -> list[tuple[str, str, str]]:
+    """Return what the run after (else before) could not measure: stage, metric, reason as noted."""
+    run = report.after_run or report.before_run
+    if run is None:
+        return []
+    return [
+        (stage_label(metric_parts(name)[0], words), metric_label(name, words), str(metric.get("note") or ""))
+        for name, metric in run.metrics.items()
+        if metric.get("value") is None
+    ]
+
+
+def not_armed_words(report: ReportInput, words: Words) -> list[str]:
+    """Return the trip limits that this machine could not be guarded by, each with the runs concerned."""
+    found: dict[str, list[str]] = {}
+    for run in report.runs:
+        for channel in run.summary.get("not_armed") or []:
+            found.setdefault(str(channel), []).append(run.run_id)
+    return [
+        words.t(
+            "{what}: no reading, so its trip limit guarded nothing ({runs})",
+            what=channel_label(name, words),
+            runs=", ".join(runs),
+        )
+        for name, runs in found.items()
+    ]

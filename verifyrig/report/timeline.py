@@ -1,0 +1,104 @@
+"""Where the load began and ended in a run, and where the run did."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from verifyrig.report.inputs import RunInput
+from verifyrig.trace import StageSpan, Trace
+
+
+class Span(NamedTuple):
+    """From one time of the run to another, s."""
+
+    from_s: float
+    to_s: float
+
+    @property
+    def length_s(self) -> float:
+        """How long, s."""
+        return self.to_s - self.from_s
+
+
+def last_s(trace: Trace) -> float:
+    """Return the time of the last sample, s; 0 where there is none."""
+    return float(trace.t_s[-1]) if len(trace.t_s) else 0.0
+
+
+def load_spans(trace: Trace) -> list[Span]:
+    """Return the stretches in which the load was told to work (`load_share` above 0), as they were sampled."""
+    share = trace.columns.get("load_share")
+    if share is None or len(trace.t_s) == 0:
+        return []
+    on = np.concatenate(([False], np.nan_to_num(share) > 0, [False]))
+    rises = np.flatnonzero(~on[:-1] & on[1:])
+    falls = np.flatnonzero(on[:-1] & ~on[1:])
+    last = len(trace.t_s) - 1
+    return [
+        Span(float(trace.t_s[low]), float(trace.t_s[min(high, last)]))
+        for low, high in zip(rises.tolist(), falls.tolist(), strict=True)
+    ]
+
+
+def main_load(trace: Trace) -> Span | None:
+    """Return the longest stretch of load; None where no load was run."""
+    return max(load_spans(trace), key=lambda span: span.length_s, default=None)
+
+
+def loaded_s(trace: Trace) -> float:
+    """Return how long the load worked in all, s."""
+    return sum(span.length_s for span in load_spans(trace))
+
+
+def closed_gate(trace: Trace) -> StageSpan | None:
+    """Return the stage whose gate closed, or None."""
+    return next((stage for stage in trace.stages if stage.ended == "gate"), None)
+
+
+def load_edge_s(trace: Trace) -> float:
+    """Return the time that runs are laid on one another by, s.
+
+    The start of the longest stretch of load; without load, the moment at which the load was refused or the
+    stage before it ended; without either, the start.
+    """
+    span = main_load(trace)
+    if span is not None:
+        return span.from_s
+    gate = closed_gate(trace)
+    if gate is not None and gate.end_s is not None:
+        return gate.end_s
+    load = next((stage for stage in trace.stages if stage.kind == "load"), None)
+    return load.start_s if load is not None else 0.0
+
+
+def went_dark(run: RunInput) -> bool:
+    """Return whether the run ended because the machine lost power or stopped answering."""
+    cause = run.summary.get("cause") or {}
+    return run.summary.get("outcome") == "interrupted" and cause.get("class") in ("power-off", "hang")
+
+
+def value_at(trace: Trace, channel: str, t_s: float) -> float | None:
+    """Return the reading nearest to `t_s`, if one within three sample periods can be believed; else None."""
+    if not trace.has(channel):
+        return None
+    values = trace.usable(channel)
+    known = np.isfinite(values)
+    if not known.any():
+        return None
+    times = trace.t_s[known]
+    nearest = int(np.argmin(np.abs(times - t_s)))
+    period_s = float(np.median(np.diff(trace.t_s))) if len(trace.t_s) > 1 else 1.0
+    return float(values[known][nearest]) if abs(times[nearest] - t_s) <= 3 * period_s else None
+
+
+def highest(trace: Trace, channel: str) -> tuple[float, float] | None:
+    """Return time and value of the highest reading that can be believed, or None."""
+    if not trace.has(channel):
+        return None
+    values = trace.usable(channel)
+    if not np.isfinite(values).any():
+        return None
+    at = int(np.nanargmax(values))
+    return float(trace.t_s[at]), float(values[at])

@@ -1,0 +1,189 @@
+"""The words of a report: sentences from the catalogue, numbers and dates in the form of the language."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+from verifyrig.report.catalogue import SOURCE_LANGUAGE, Catalogue, read_catalogue
+
+_LOCALES = {"en": "en_GB", "de": "de_DE"}
+_SMALL_UNITS = {"1": "", "°C": " °C"}
+# Characters that turn the direction of the text around them; shown, not obeyed.
+_DIRECTION_MARKS = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F, 0x061C}
+
+
+def visible(text: Any) -> str:
+    """Return text from outside as it can stand on a page: no control character acts, none is hidden.
+
+    Control characters become U+FFFD, direction marks their code in brackets, line breaks stay.
+    """
+    plain = str(text)
+    if plain.isascii() and plain.isprintable():
+        return plain
+    return "".join(_visible_character(character) for character in plain)
+
+
+def _visible_character(character: str) -> str:
+    if character in "\n\t":
+        return character
+    code = ord(character)
+    if code in _DIRECTION_MARKS:
+        return f"[U+{code:04X}]"
+    # Cc control, Cs half of a pair, Cn not assigned (among them the non-characters that HTML forbids).
+    return "\ufffd" if unicodedata.category(character) in ("Cc", "Cs", "Cn") else character
+
+
+def shortened(text: Any, longest: int) -> str:
+    """Return the text in one line of at most `longest` characters; an ellipsis shows the cut."""
+    line = " ".join(visible(text).split())
+    return line if len(line) <= longest else line[: longest - 1].rstrip() + "…"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words:
+    """Language, temperature unit, and what follows from them."""
+
+    language: str = "en"
+    temperature_unit: str = "°C"
+    catalogue: Catalogue = field(default_factory=lambda: Catalogue({}, {}, ()), repr=False)
+
+    @property
+    def locale(self) -> str:
+        """Locale by which numbers and dates are formed."""
+        return _LOCALES.get(self.language, self.language)
+
+    def t(self, text: str, /, **values: Any) -> str:
+        """Return the text in the report's language, with `values` in its braces."""
+        said = self.catalogue.texts.get(text, text)
+        return said.format(**values) if values else said
+
+    def n(self, one: str, many: str, count: int, /, **values: Any) -> str:
+        """Return the form of the text that fits `count`, which is `{count}` in it."""
+        forms = self.catalogue.plurals.get((one, many), (one, many))
+        return forms[0 if count == 1 else 1].format(count=self.number(count), **values)
+
+    def known(self, text: str) -> str:
+        """Return a word that may be in the catalogue, unchanged where it is not (names from outside)."""
+        return self.catalogue.texts.get(text, text)
+
+    def retold(self, text: str) -> str:
+        """Return a sentence that another part of the program formed in English, in the report's language.
+
+        It is found by its form: a catalogue text with braces fits any words in their place, which are looked up
+        in turn. A text that fits nothing stays as it is.
+        """
+        if self.language == SOURCE_LANGUAGE or text in self.catalogue.texts:
+            return self.known(text)
+        for form, said in self.catalogue.forms:
+            found = form.fullmatch(text)
+            if found is not None:
+                return said.format(**{key: self.known(value) for key, value in found.groupdict().items()})
+        return text
+
+    def number(self, value: float, decimals: int = 0) -> str:
+        """Return the number with that many decimals, and a true minus sign; no sign on zero."""
+        from babel.numbers import format_decimal
+
+        rounded = round(value, decimals) + 0.0
+        pattern = "#,##0" + ("." + "0" * decimals if decimals > 0 else "")
+        text: str = format_decimal(rounded, format=pattern, locale=self.locale)
+        return text.replace("-", "\u2212")
+
+    def temperature(self, celsius: float, u95_k: float | None = None, decimals: int | None = None) -> str:
+        """Return a temperature given in °C, in the report's unit."""
+        return self.quantity(celsius, "°C", u95_k, decimals)
+
+    def difference(self, kelvin: float, u95_k: float | None = None, decimals: int | None = None) -> str:
+        """Return a difference of temperatures given in K; in °F where the report is in °F."""
+        return self.quantity(kelvin, "K", u95_k, decimals)
+
+    def quantity(self, value: float | None, unit: str, u95: float | None = None, decimals: int | None = None) -> str:
+        """Return "68.2 ± 1.1 °C"; the uncertainty has two significant digits, and the value as many decimals.
+
+        Source of the rounding: JCGM 100:2008, 7.2.6.
+        """
+        if value is None or not math.isfinite(value):
+            return self.t("not measured")
+        value, u95, unit = self.converted(value, u95, unit)
+        if u95 is not None and math.isfinite(u95) and u95 > 0:
+            places = _places_of_uncertainty(u95) if decimals is None else decimals
+            text = f"{self.number(value, places)} ± {self.number(u95, places)}"
+        else:
+            text = self.number(value, _places_of_value(value, unit) if decimals is None else decimals)
+        return text + self.unit_suffix(unit)
+
+    def converted(self, value: float, u95: float | None, unit: str) -> tuple[float, float | None, str]:
+        """Return value, uncertainty and unit in what the report speaks: °C and K may become °F, a share %."""
+        if self.temperature_unit == "°F" and unit in ("°C", "K", "K/s"):
+            shift = 32.0 if unit == "°C" else 0.0
+            wide = None if u95 is None else u95 * 1.8
+            return value * 1.8 + shift, wide, "°F/s" if unit == "K/s" else "°F"
+        return value, u95, unit
+
+    def unit_suffix(self, unit: str) -> str:
+        """Return the unit with the narrow space before it that keeps both on one line; empty for counts."""
+        if unit in ("", "1"):
+            return ""
+        return "\u202f" + ("1/min" if unit == "rpm" else unit)
+
+    def share(self, value: float, u95: float | None = None) -> str:
+        """Return a share of 1 as per cent."""
+        return self.quantity(value * 100, "%", None if u95 is None else u95 * 100)
+
+    def duration(self, seconds: float) -> str:
+        """Return "38 s", "12 min 30 s" or "1 h 05 min"."""
+        whole = max(0, round(seconds))
+        if whole < 120:
+            return f"{whole}\u202fs"
+        minutes, rest_s = divmod(whole, 60)
+        if minutes < 60:
+            return f"{minutes}\u202fmin" + (f" {rest_s:02d}\u202fs" if rest_s else "")
+        hours, minutes = divmod(minutes, 60)
+        return f"{hours}\u202fh" + (f" {minutes:02d}\u202fmin" if minutes else "")
+
+    def date(self, utc_s: float | None) -> str:
+        """Return the day, in UTC."""
+        if utc_s is None:
+            return self.t("date not noted")
+        from babel.dates import format_date
+
+        day: str = format_date(datetime.fromtimestamp(utc_s, UTC).date(), format="long", locale=self.locale)
+        return day
+
+    def moment(self, utc_s: float | None) -> str:
+        """Return day and time of day, in UTC and saying so."""
+        if utc_s is None:
+            return self.t("time not noted")
+        from babel.dates import format_datetime
+
+        when = datetime.fromtimestamp(utc_s, UTC)
+        text: str = format_datetime(when, format="d MMM y, HH:mm", locale=self.locale)
+        return f"{text} UTC"
+
+    def listed(self, parts: list[str]) -> str:
+        """Return "a, b and c"."""
+        from babel.lists import format_list
+
+        text: str = format_list(parts, locale=self.locale) if parts else ""
+        return text
+
+
+def words_for(language: str, temperature_unit: str = "°C") -> Words:
+    """Return the words of a language; English where there is no catalogue of that language."""
+    return Words(language=language, temperature_unit=temperature_unit, catalogue=read_catalogue(language))
+
+
+def _places_of_uncertainty(u95: float) -> int:
+    return max(0, min(6, 1 - math.floor(math.log10(u95))))
+
+
+def _places_of_value(value: float, unit: str) -> int:
+    if unit in ("°C", "°F", "K", "W"):
+        return 1
+    if unit in ("rpm", "MHz") or float(value).is_integer():
+        return 0
+    return 2 if abs(value) >= 0.1 else 3

@@ -1,0 +1,98 @@
+"""Edge: makes the editions of a report and puts them into the bench folder, each file whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from verifyrig.bench import Bench
+from verifyrig.errors import BenchError
+from verifyrig.report.gather import gather_job, gather_records
+from verifyrig.report.index import write_index
+from verifyrig.report.inputs import ReportInput
+from verifyrig.report.render import EDITIONS, Edition, render
+
+
+def write_report(
+    bench: Bench, job_or_records: str | Sequence[Path], out: Path | None = None, at: float | None = None
+) -> list[Path]:
+    """Write customer's edition, archive and slip, and remake the index; return their paths, the customer's first.
+
+    Args:
+        job_or_records: Id of a job, or records, of which the first stands for before and the last for after.
+        out: File of the customer's edition; the other two lie beside it. Default: `reports/` of the bench.
+        at: Date of issue, s since 1970; now where None. With the same time the files are the same, byte for byte.
+
+    Raises:
+        RigError: Something cannot be read or written.
+    """
+    if isinstance(job_or_records, str):
+        report = gather_job(bench, job_or_records)
+    else:
+        report = gather_records(bench, job_or_records)
+    return write_editions(bench, report, out, time.time() if at is None else at)
+
+
+def write_editions(bench: Bench, report: ReportInput, out: Path | None, now_utc: float) -> list[Path]:
+    """Write all editions of a gathered report; arguments and errors as `write_report`."""
+    paths = edition_paths(bench, report, out)
+    for edition, path in paths.items():
+        write_whole(path, render(report, edition, now_utc=now_utc))
+    if out is None:
+        write_index(bench)
+    return list(paths.values())
+
+
+def edition_paths(bench: Bench, report: ReportInput, out: Path | None) -> dict[Edition, Path]:
+    """Return where each edition goes. A dot keeps them apart from ids, which have none."""
+    if out is None:
+        # A job may be called `index`, and the index is not to be overwritten by its report.
+        stem = "index.report" if report.number == "index" else report.number
+        first = bench.reports_dir / f"{stem}.html"
+    else:
+        first = out
+    stem, ending = (first.stem, first.suffix) if first.suffix else (first.name, ".html")
+    return {
+        edition: first if edition == "customer" else first.with_name(f"{stem}.{edition}{ending}")
+        for edition in EDITIONS
+    }
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file aside, sync, rename, and sync its folder; raise `BenchError` where that cannot be."""
+    data = text.encode("utf-8", "replace")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, aside = tempfile.mkstemp(dir=path.parent, prefix=".verifyrig-", suffix=".part")
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            Path(aside).chmod(0o644)
+            Path(aside).replace(path)
+        except BaseException:
+            Path(aside).unlink(missing_ok=True)
+            raise
+        _sync_folder(path.parent)
+    except OSError as error:
+        raise BenchError(
+            f"the report cannot be written ({error})", where=str(path), mend="Check space and rights of the folder."
+        ) from error
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the rename last, where the system can sync a folder."""
+    if not hasattr(os, "O_DIRECTORY"):
+        return
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+__all__ = ["EDITIONS", "Edition", "edition_paths", "write_editions", "write_report", "write_whole"]
