@@ -7,8 +7,9 @@ stands a mark of 8 bytes. The marks only tell *where* a record differs; that it 
 alone.
 
 The other tables are cut into blocks of `BLOCK_ROWS` rows, each row as a JSON list. Digests are written in the same
-transaction as the rows, so a record that broke off carries them too; what only a closed record has is the row
-`record`, the digest of everything.
+transaction as the rows, so a record that broke off carries them too. What only a closed record has are the rows
+`record`, the digest of everything, and `file`, a digest of the file's bytes (`record/stamp.py`): content is judged by
+the first, the second also notices a byte that means nothing, which tells of a failing stick.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from verifyrig.trace import FloatArray
 BLOCK_ROWS = 256
 SAMPLE_PART = "sample"
 RECORD_PART = "record"
+FILE_PART = "file"
 _U64 = np.uint64
 
 

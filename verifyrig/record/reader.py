@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,11 +15,10 @@ from verifyrig.aftermath import read_aftermath
 from verifyrig.ending import Ending, SystemState, ending_of, system_state
 from verifyrig.errors import ProfileError
 from verifyrig.profile import Profile
+from verifyrig.record.sample_rows import sample_rows
 from verifyrig.record.schema import opened, sample_channels
 from verifyrig.seal import RECORD_PART
 from verifyrig.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
-
-_ROWS_AT_ONCE = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +51,7 @@ def read_trace(path: Path, state: SystemState | None = None) -> Trace:
     with opened(path) as connection:
         connection.execute("BEGIN")  # one moment of a record that is still being written
         head = head_of(connection, path, state)
-        t_s, utc_s, columns = _samples(connection)
+        t_s, utc_s, columns = _samples(connection, path)
         last_s = float(t_s[-1]) if len(t_s) else 0.0
         stages = tuple(_stages(connection))
         return Trace(
@@ -127,24 +126,19 @@ def is_sealed(connection: sqlite3.Connection) -> bool:
     return connection.execute("SELECT 1 FROM seal WHERE part = ?", (RECORD_PART,)).fetchone() is not None
 
 
-def _samples(connection: sqlite3.Connection) -> tuple[FloatArray, FloatArray, dict[str, FloatArray]]:
+def _samples(connection: sqlite3.Connection, path: Path) -> tuple[FloatArray, FloatArray, dict[str, FloatArray]]:
     channels = sample_channels(connection)
     n = connection.execute("SELECT count(*) FROM sample").fetchone()[0]
     table = np.empty((len(channels) + 2, n))
     done = 0
-    cursor = connection.execute("SELECT * FROM sample ORDER BY rowid")
-    while rows := cursor.fetchmany(_ROWS_AT_ONCE):
-        table[:, done : done + len(rows)] = as_numbers(rows).T
-        done += len(rows)
+    for rows in sample_rows(connection, path, len(channels) + 2):
+        if done + len(rows.ids) > n:
+            break
+        table[:, done : done + len(rows.ids)] = rows.values.T
+        done += len(rows.ids)
+    if done != n:
+        raise sqlite3.DatabaseError("the samples and their count disagree")
     return table[0], table[1], dict(zip(channels, table[2:], strict=True))
-
-
-def as_numbers(rows: Sequence[Sequence[Any]]) -> FloatArray:
-    """Return rows of the table `sample` as an array, NaN for NULL."""
-    try:
-        return np.array(rows, dtype=np.float64)
-    except (ValueError, TypeError) as error:
-        raise sqlite3.DatabaseError("a sample holds something that is no number") from error
 
 
 def _stages(connection: sqlite3.Connection) -> Iterator[StageSpan]:

@@ -40,6 +40,10 @@ _FIXED_SQL = (
 )
 
 
+class DamagedRecord(RecordError):
+    """The file is there, but cannot be read as the record that it was."""
+
+
 def check_channels(channels: Sequence[str]) -> tuple[str, ...]:
     """Return the channels; raise `RecordError` for a name that is none of the contract, or that comes twice.
 
@@ -74,10 +78,19 @@ def was_closed(path: Path) -> bool:
     """
     head = _read_head(path)
     if head[:16] != SQLITE_MAGIC or len(head) < 100 or head[18] not in (_ROLLBACK, _WAL):
-        raise RecordError(
+        raise DamagedRecord(
             "this is no record, or its head is damaged", where=str(path), mend="Take another copy of the file."
         )
     return head[18] == _ROLLBACK
+
+
+def is_one_file(path: Path) -> bool:
+    """Return whether the record is closed and nothing that belongs to it lies beside it; errors as `was_closed`."""
+    return was_closed(path) and not wal_path(path).exists() and not _undone_path(path).exists()
+
+
+def _undone_path(path: Path) -> Path:
+    return path.with_name(path.name + "-journal")
 
 
 def _read_head(path: Path) -> bytes:
@@ -96,32 +109,31 @@ def _read_head(path: Path) -> bytes:
 def opened(path: Path) -> Iterator[sqlite3.Connection]:
     """Yield a connection that only reads, whether the record is sealed, broke off, or is being written now.
 
-    A sealed record is opened as immutable, so that not even a lock is taken. One that broke off is read with
-    its write-ahead log; where that cannot be done in place (read-only folder, a rollback left undone), a copy
-    of both is read, since `immutable` would pass over the log in silence.
+    A record without a log is opened as immutable, so that not even a lock is taken and nothing appears beside it.
+    One that broke off is read with its write-ahead log, since `immutable` would pass over that in silence; where
+    it cannot be done in place (read-only folder, a rollback left undone), a copy of both is read.
 
     Raises:
         RecordError: The file is missing, is no record, or is damaged.
     """
-    closed = was_closed(path)
-    undone = path.with_name(path.name + "-journal")
+    was_closed(path)  # raises for a file that is none of ours
     with contextlib.ExitStack() as cleanup:
         try:
-            if closed and not undone.exists() and not wal_path(path).exists():
-                connection = _connect(path, "immutable=1")
-            elif undone.exists():
+            if _undone_path(path).exists():
                 connection = _connect_copy(path, cleanup)
-            else:
+            elif wal_path(path).exists():
                 connection = _connect_beside_log(path, cleanup)
+            else:
+                connection = _connect(path, "immutable=1")
             cleanup.callback(connection.close)
             yield connection
         except (sqlite3.Error, UnicodeDecodeError, OverflowError) as error:
             raise damaged(path, error) from error
 
 
-def damaged(path: Path, error: Exception | str) -> RecordError:
+def damaged(path: Path, error: Exception | str) -> DamagedRecord:
     """Return the error that says that a record cannot be read to its end."""
-    return RecordError(f"the file is damaged ({error})", where=str(path), mend="Take another copy of the record.")
+    return DamagedRecord(f"the file is damaged ({error})", where=str(path), mend="Take another copy of the record.")
 
 
 def _connect(path: Path, option: str) -> sqlite3.Connection:

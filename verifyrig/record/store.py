@@ -16,7 +16,8 @@ import numpy as np
 
 from verifyrig.errors import RecordError
 from verifyrig.record.schema import APPLICATION_ID, SCHEMA_VERSION, SMALL_TABLES, schema_sql
-from verifyrig.seal import RECORD_PART, SampleChain, SealRow, TableSeal, record_digest
+from verifyrig.record.stamp import UNSTAMPED, stamp
+from verifyrig.seal import FILE_PART, RECORD_PART, SampleChain, SealRow, TableSeal, record_digest
 from verifyrig.trace import FloatArray
 
 Change = Callable[[], None]
@@ -32,7 +33,7 @@ class Store:
     """Puts changes into the file, each group as one transaction together with the digests over it."""
 
     def __init__(self, path: Path, channels: Sequence[str], *, synchronous: str) -> None:
-        """Make a new record; its schema is on the medium when this returns.
+        """Make a new record with its tables.
 
         Raises:
             RecordError: There is a file already, or the place cannot be written.
@@ -75,7 +76,11 @@ class Store:
         for statement in schema_sql(channels):
             run(statement)
         run("COMMIT")
-        run("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+
+    def take_log_in(self) -> None:
+        """Move what was committed from the log into the file itself."""
+        with telling(self.path):
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
 
     # Each of the following is called between `commit`'s begin and end.
 
@@ -167,24 +172,27 @@ class Store:
         schema = [row[0] for row in self._connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")]
         digest = record_digest(schema, self._chain.digest(), self._chain.rows, list(self._tables.values()))
         rows = self._chain.rows
-        self.commit([lambda: self._put_seal([SealRow(RECORD_PART, 0, min(rows, 1), rows, digest, b"")])])
+        whole = SealRow(RECORD_PART, 0, min(rows, 1), rows, digest, b"")
+        self.commit([lambda: self._put_seal([whole, SealRow(FILE_PART, 0, 0, 0, UNSTAMPED, b"")])])
         with telling(self.path):
-            self._leave_one_file()
+            alone = self._leave_one_file()
             self._connection.close()
+            if alone:
+                stamp(self.path)
         return digest
 
-    def _leave_one_file(self) -> None:
+    def _leave_one_file(self) -> bool:
         """Take the log in; where a reader holds the file for long, the record stays sealed with its log beside it."""
         deadline_s = time.monotonic() + _WAIT_FOR_READERS_S
         while True:
             try:
                 if self._connection.execute("PRAGMA journal_mode=DELETE").fetchone()[0] == "delete":
-                    return
+                    return True
             except sqlite3.OperationalError as error:
                 if "locked" not in str(error):
                     raise
             if time.monotonic() > deadline_s:
-                return
+                return False
             time.sleep(0.05)
 
     def leave(self) -> None:

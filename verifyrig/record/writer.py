@@ -57,6 +57,7 @@ def open_record(
     synchronous = _store.SYNCHRONOUS_LIVE if live else SYNCHRONOUS_IN_BLOCKS
     store = Store(path, names, synchronous=synchronous)
     store.commit([partial(store.set_fact, key, value) for key, value in first.items()])
+    store.take_log_in()
     return LiveWriter(store, names) if live else BlockWriter(store, names)
 
 
