@@ -6,13 +6,13 @@ import os
 from pathlib import Path
 
 import pytest
-from sensor_tree import chip, lay, rewrite
 
+from tests.sensor_tree import chip, lay, rewrite
 from verifyrig.errors import SensorError
 from verifyrig.sensors import cpufreq, hwmon, powercap, procstat, thermal_zone, throttle
-from verifyrig.sensors.bank import find_sensors
 from verifyrig.sensors.energy import power_w
 from verifyrig.sensors.files import FileSensor, HeldFile
+from verifyrig.sensors.find import find_sensors
 from verifyrig.sensors.procstat import busy_share, parse_times
 
 

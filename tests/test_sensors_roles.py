@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from sensor_tree import chip, lay
 
+from tests.sensor_tree import chip, lay
 from verifyrig.errors import BenchError
 from verifyrig.interfaces import ChannelInfo
 from verifyrig.sensors.bank import list_channels, open_bank

@@ -1,65 +1,26 @@
-"""All sensors of a machine as one bank of channels."""
+"""All channels of a machine as one bank: sampled in turn, judged each by itself and against the others."""
 
 from __future__ import annotations
 
-import math
+import contextlib
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from verifyrig.channels import BASE_CHANNELS, base_name, number_of
 from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Quality, Reading, Sensor, Taken
-from verifyrig.sensors import cpufreq, hwmon, powercap, procstat, psutil_sensors, roles, thermal_zone, throttle
+from verifyrig.interfaces import ChannelInfo, Reading, Sensor, Taken
+from verifyrig.sensors.background import SLOW_S, BackgroundSensor
+from verifyrig.sensors.cross_check import CrossCheck
+from verifyrig.sensors.find import close_all, list_channels
+from verifyrig.sensors.quality import ChannelJudge
+from verifyrig.sensors.step_watch import StepWatch
 
+__all__ = ["Bank", "list_channels", "open_bank", "recording_order"]
 
-class Found(Protocol):
-    """A sensor whose role can still be filled in."""
-
-    info: ChannelInfo
-
-    def read(self) -> Taken: ...
-
-    def close(self) -> None: ...
-
-
-def find_sensors(root: Path, *, now_s: Callable[[], float] = time.monotonic) -> list[Found]:
-    """Return everything below the root that can be measured, each with a device name of its own."""
-    found: list[Found] = [
-        *hwmon.find(root, now_s=now_s),
-        *thermal_zone.find(root),
-        *powercap.find(root, now_s=now_s),
-        *cpufreq.find(root),
-        *throttle.find(root),
-        *procstat.find(root),
-    ]
-    found += psutil_sensors.find(root, have={sensor.info.quantity for sensor in found})
-    _make_distinct(found)
-    return found
-
-
-def _make_distinct(sensors: Iterable[Found]) -> None:
-    """Number sensors that share driver, device and input, as two chips on one device link do."""
-    seen: dict[str, int] = {}
-    for sensor in sensors:
-        device = sensor.info.device
-        seen[device] = seen.get(device, 0) + 1
-        if seen[device] > 1:
-            sensor.info = replace(sensor.info, device=f"{device}~{seen[device]}")
-
-
-def list_channels(root: Path, config: Mapping[str, Any], *, now_s: Callable[[], float] = time.monotonic) -> list[Found]:
-    """Return all sensors of the machine with their roles; those without one have `channel` None.
-
-    Raises:
-        BenchError: bench.toml names a channel or a source that does not exist.
-    """
-    found = find_sensors(root, now_s=now_s)
-    for sensor, info in zip(found, roles.assign([s.info for s in found], config), strict=True):
-        sensor.info = info
-    return found
+# So many slow readings in a row are the sensor's nature and not a busy processor's.
+_SLOW_TIMES = 3
 
 
 def open_bank(
@@ -75,12 +36,23 @@ def open_bank(
 
     Raises:
         BenchError: bench.toml names a channel or a source that does not exist.
+        SerialError: The port of an instrument is absent, taken or not allowed.
     """
     sensors = list_channels(root, config, now_s=now_s)
-    for sensor in sensors:
-        if sensor.info.channel is None:
-            sensor.close()
-    return Bank([s for s in sensors if s.info.channel is not None], stale_after_s=stale_after_s)
+    close_all(sensor for sensor in sensors if sensor.info.channel is None)
+    return Bank(
+        [_never_waiting(sensor) for sensor in sensors if sensor.info.channel is not None], stale_after_s=stale_after_s
+    )
+
+
+def _never_waiting(sensor: Sensor) -> Sensor:
+    """Read once, which also gives counters their first count; what takes long gets a thread of its own."""
+    if sensor.info.unreadable:
+        return sensor
+    began_s = time.perf_counter()
+    with contextlib.suppress(SensorError):
+        sensor.read()
+    return BackgroundSensor(sensor) if time.perf_counter() - began_s > SLOW_S else sensor
 
 
 def recording_order(channel: str) -> tuple[int, int]:
@@ -89,14 +61,60 @@ def recording_order(channel: str) -> tuple[int, int]:
     return (BASE_CHANNELS.index(base) if base in BASE_CHANNELS else len(BASE_CHANNELS), number_of(channel))
 
 
+class _Channel:
+    """One channel of the bank: its sensor, its judge, and how often it was slow in a row."""
+
+    __slots__ = ("correction", "judge", "sensor", "slow", "unreadable")
+
+    def __init__(self, sensor: Sensor, stale_after_s: float) -> None:
+        info = sensor.info
+        self.sensor = sensor
+        self.judge = ChannelJudge(info, stale_after_s=stale_after_s)
+        self.correction = info.correction
+        self.slow = 0
+        self.unreadable = (
+            SensorError("it cannot be read", where=info.label or info.source, mend=info.unreadable)
+            if info.unreadable
+            else None
+        )
+
+    def take(self) -> Taken | SensorError:
+        """Return the corrected value, or why there is none."""
+        if self.unreadable is not None:
+            return self.unreadable
+        began_s = time.perf_counter()
+        try:
+            taken = self.sensor.read()
+        except SensorError as error:
+            return error
+        if time.perf_counter() - began_s > SLOW_S:
+            self._note_slow()
+        else:
+            self.slow = 0
+        return Taken(taken.value + self.correction, taken.age_s) if self.correction else taken
+
+    def _note_slow(self) -> None:
+        self.slow += 1
+        if self.slow >= _SLOW_TIMES:
+            self.sensor = BackgroundSensor(self.sensor)
+
+
 class Bank:
-    """Sensors with a role, each sampled and judged in turn."""
+    """Sensors with a role, each sampled and judged in turn.
+
+    Args:
+        sensors: Those without a channel are left out.
+        stale_after_s: Age above which a reading counts as stale, s.
+    """
 
     def __init__(self, sensors: Sequence[Sensor], *, stale_after_s: float = 3.0) -> None:
         named = [(sensor.info.channel, sensor) for sensor in sensors if sensor.info.channel is not None]
-        self._sensors = dict(sorted(named, key=lambda item: recording_order(item[0])))
-        self._infos = {channel: sensor.info for channel, sensor in self._sensors.items()}
-        self._stale_after_s = stale_after_s
+        named.sort(key=lambda item: recording_order(item[0]))
+        self._infos = {channel: sensor.info for channel, sensor in named}
+        self._channels = {channel: _Channel(sensor, stale_after_s) for channel, sensor in named}
+        self._step = StepWatch()
+        self._cross = CrossCheck(self._infos)
+        self._power_w: float | None = None
 
     @property
     def infos(self) -> Mapping[str, ChannelInfo]:
@@ -105,31 +123,24 @@ class Bank:
 
     def sample(self, now_s: float, *, load_share: float) -> dict[str, Reading]:
         """Return one judged reading for each channel; never raises for a sensor, never waits for one."""
-        return {channel: self._judge(channel, self._take(channel)) for channel in self._sensors}
+        self._step.update(now_s, load_share, self._power_w)
+        step = self._step
+        readings = {name: channel.judge.judge(now_s, channel.take(), step) for name, channel in self._channels.items()}
+        power = readings.get("package_power_w")
+        self._power_w = power.value if power is not None and power.ok else None
+        self._cross.apply(now_s, readings, load_share)
+        return readings
 
     def reread(self, channel: str, now_s: float) -> Reading:
-        """Read one channel once more in the same tick."""
-        return self._judge(channel, self._take(channel))
+        """Read one channel once more in the same tick; it is judged by its value and age alone."""
+        found = self._channels[channel]
+        return found.judge.judge_again(found.take())
 
-    def _take(self, channel: str) -> Taken | SensorError:
-        info = self._infos[channel]
-        if info.unreadable:
-            return SensorError("it cannot be read", where=channel, mend=info.unreadable)
-        try:
-            value, age_s = self._sensors[channel].read()
-        except SensorError as error:
-            return error
-        return Taken(value + info.correction, age_s)
-
-    def _judge(self, channel: str, taken: Taken | SensorError) -> Reading:
-        if isinstance(taken, SensorError):
-            return Reading(value=None, quality=Quality.MISSING, note=f"{taken.what}. {taken.mend}")
-        if not math.isfinite(taken.value):
-            return Reading(value=None, quality=Quality.IMPLAUSIBLE, note="not a number")
-        quality = Quality.STALE if taken.age_s > self._stale_after_s else Quality.OK
-        return Reading(value=taken.value, quality=quality, age_s=taken.age_s)
+    def refresh_s(self, channel: str) -> float | None:
+        """Return the measured interval between fresh values of a channel, s, None while unknown."""
+        return self._channels[channel].judge.refresh_s
 
     def close(self) -> None:
         """Let go of all files and ports."""
-        for sensor in self._sensors.values():
-            sensor.close()
+        for channel in self._channels.values():
+            channel.sensor.close()
