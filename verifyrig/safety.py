@@ -1,0 +1,322 @@
+"""What only a person can answer before a load, and what everybody at the bench must know. Pure.
+
+Local codes, licensed practice and the maker's manual come first; all of this only advises.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any
+
+from verifyrig.errors import UsageError
+from verifyrig.job_words import NO, NOT_ASKED, YES
+from verifyrig.pattern import is_gentle, pattern_duration_s
+from verifyrig.profile import Profile, Stage
+from verifyrig.toml_reader import Faults, parse_table, shown
+
+FIRST_RULE = "Local codes, licensed practice and the maker's manual come first; this only advises."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SafetyQuestion:
+    """A question that a person answers with yes or no.
+
+    Attributes:
+        key: How the answer stands in an attestation.
+        text: As it is asked.
+        safe: The answer with which a load may follow.
+        danger: What follows from the other one, a clause.
+    """
+
+    key: str
+    text: str
+    safe: str
+    danger: str
+
+
+LEAK = SafetyQuestion(
+    key="leak",
+    text="Any trace of coolant outside its loop?",
+    safe=NO,
+    danger="coolant leaks: switch off, unplug, do not start it again",
+)
+PACK = SafetyQuestion(
+    key="pack",
+    text="Is a battery pack swollen, or the case bulging over it?",
+    safe=NO,
+    danger="a battery pack is swollen: no load, no charge, no prying; hand it to trained people",
+)
+BURNT = SafetyQuestion(
+    key="burnt",
+    text="A burnt smell, or a scorched plug or connector?",
+    safe=NO,
+    danger="something smells burnt or is scorched: unplug, find it first",
+)
+GROUND = SafetyQuestion(
+    key="ground",
+    text="Hard ground, lid open, vents free?",
+    safe=YES,
+    danger="soft ground, a shut lid or covered vents: put it right first",
+)
+QUESTIONS = (LEAK, PACK, BURNT, GROUND)
+_ASKED_OF = {
+    "desktop-air": (BURNT,),
+    "small-form": (BURNT,),
+    "desktop-liquid": (LEAK, BURNT),
+    "laptop": (PACK, BURNT, GROUND),
+}
+PRESENT = "present"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attestation:
+    """What a person answered.
+
+    Attributes:
+        by: Who answered.
+        answers: `yes` or `no` by key of the questions.
+        present: Who stays with the machine.
+        until: Until when, with its zone; None where it was not said.
+        time: When it was answered.
+        how: `keys` or the file's name.
+    """
+
+    by: str
+    answers: Mapping[str, str] = field(default_factory=dict)
+    present: str = ""
+    until: datetime | None = None
+    time: datetime | None = None
+    how: str = "keys"
+
+    def as_fact(self) -> dict[str, Any]:
+        """Return it as the record and the report keep it."""
+        return {
+            "by": self.by,
+            "answers": dict(self.answers),
+            "present": self.present,
+            "until": self.until.isoformat() if self.until is not None else None,
+            "time": self.time.isoformat() if self.time is not None else None,
+            "how": self.how,
+        }
+
+
+def is_heavy(stage: Stage) -> bool:
+    """Return whether the stage loads the machine by more than quarter-share pulses."""
+    return stage.load is not None and not is_gentle(stage.load)
+
+
+def questions_for(machine_kind: str | None, profile: Profile) -> tuple[SafetyQuestion, ...]:
+    """Return what must be answered before this profile; none for one that stays below quarter-share pulses.
+
+    For a machine of unknown kind all are asked.
+    """
+    if not any(is_heavy(stage) for stage in profile.stages):
+        return ()
+    return _ASKED_OF.get(machine_kind or "", QUESTIONS)
+
+
+def missing_answers(questions: Sequence[SafetyQuestion], attestation: Attestation | None) -> list[str]:
+    """Return what is not answered, each a clause; who is present until when counts where anything is asked."""
+    if not questions:
+        return []
+    answers = attestation.answers if attestation is not None else {}
+    missing = [f"not answered: {question.text}" for question in questions if answers.get(question.key) not in (YES, NO)]
+    if attestation is None or not attestation.present or attestation.until is None:
+        missing.append("not answered: who is here, and until when?")
+    return missing
+
+
+def dangers(attestation: Attestation | None) -> list[str]:
+    """Return what was answered in a way that forbids every load, also one that nobody had to be asked for."""
+    if attestation is None:
+        return []
+    by_key = {question.key: question for question in QUESTIONS}
+    return [
+        by_key[key].danger
+        for key, answer in attestation.answers.items()
+        if key in by_key and answer in (YES, NO) and answer != by_key[key].safe
+    ]
+
+
+def load_refusals(
+    machine_kind: str | None, profile: Profile, attestation: Attestation | None, now: datetime
+) -> list[str]:
+    """Return why no load above quarter-share pulses may start, none where a person has answered for it all."""
+    questions = questions_for(machine_kind, profile)
+    refusals = missing_answers(questions, attestation)
+    if questions and attestation is not None and attestation.until is not None and attestation.present:
+        needed_until = now + timedelta(seconds=longest_until_load_ends_s(profile))
+        if attestation.until < needed_until:
+            refusals.append(
+                f"{attestation.present} is here until {attestation.until:%H:%M}, "
+                f"and the load may last until {needed_until.astimezone(attestation.until.tzinfo):%H:%M}"
+            )
+    return refusals
+
+
+def longest_until_load_ends_s(profile: Profile) -> float:
+    """Return the longest time from the start until the last load ends, s."""
+    total_s, until_s = 0.0, 0.0
+    for stage in profile.stages:
+        total_s += _longest_s(stage)
+        until_s = total_s if stage.load is not None else until_s
+    return until_s
+
+
+def _longest_s(stage: Stage) -> float:
+    longest = [] if stage.max_duration_s is None else [stage.max_duration_s]
+    if stage.load is not None:
+        longest.append(pattern_duration_s(stage.load))
+    return min(longest)
+
+
+def consent_refusals(consent: Mapping[str, str], profile: Profile) -> list[str]:
+    """Return which load the customer has not agreed to.
+
+    A heavy load is refused where the customer said no; graphics and processor together, the hardest load of all on
+    a supply, needs a yes.
+
+    Args:
+        consent: `yes`, `no` or `not-asked` by key of `job_words.CONSENTS`.
+    """
+    heavy = [stage.load.work for stage in profile.stages if stage.load is not None and is_heavy(stage)]
+    refusals = []
+    if heavy and consent.get("heavy-load", NOT_ASKED) == NO:
+        refusals.append("the customer has not agreed to a heavy load")
+    if "gpu-and-processor" in heavy and consent.get("graphics-and-processor", NOT_ASKED) != YES:
+        refusals.append("graphics and processor together need the customer's written consent in the job")
+    return refusals
+
+
+def parse_attestation(text: str, origin: str, now: datetime) -> Attestation:
+    """Return the attestation written in a TOML file.
+
+        by = "N. Bench"
+        present = "N. Bench"
+        until = 2026-03-14T18:00:00
+        leak = "no"                  # and pack, burnt, ground as asked
+
+    Raises:
+        UsageError: A key is unknown or missing, an answer is neither yes nor no, or the time is past.
+    """
+    faults = Faults(origin=origin)
+    table = parse_table(text, faults)
+    if table is not None:
+        by = table.text("by", mend="Write who answers.", longest=100) or ""
+        if not by:
+            table.fault("by is missing", "Write who answers for this: a person's name.")
+        present = table.text("present", mend="Write who stays with the machine.", longest=100) or ""
+        found = {question.key: table.choice(question.key, (YES, NO)) for question in QUESTIONS}
+        until = table.take("until")
+        if until is not None and not isinstance(until, datetime):
+            table.fault(
+                f"until is {shown(until)}, and must be a date with a time", "Write it like 2026-03-14T18:00:00."
+            )
+        elif until is not None and until.astimezone() <= now:
+            table.fault(f"until is {until:%Y-%m-%d %H:%M}, which is past", "Answer anew: this file is of another day.")
+        table.done()
+    if faults.found or table is None:
+        fault = faults.found[0]
+        raise UsageError(fault.what, where=fault.where, mend=fault.mend)
+    answers = {key: value for key, value in found.items() if value is not None}
+    local = until.astimezone() if until is not None else None
+    return Attestation(by=by, answers=answers, present=present, until=local, time=now, how=origin)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SafetyNote:
+    """One caution.
+
+    Attributes:
+        title: A word or two.
+        text: One or two sentences.
+        source: Where the figures come from, or "common practice, no source".
+    """
+
+    title: str
+    text: str
+    source: str
+
+
+_PRACTICE = "common practice, no source"
+NOTES: dict[str, SafetyNote] = {
+    "mains": SafetyNote(
+        title="Mains",
+        text="Switch off, pull the plug, press the power button, wait. Nobody opens a power supply, and nobody works "
+        "inside the case with the plug in.",
+        source="De-energise before work on exposed parts: 29 CFR 1910.333",
+    ),
+    "capacitors": SafetyNote(
+        title="Charged capacitors",
+        text="Inside a supply the primary capacitors hold hundreds of volts after the plug is out: 470 µF at 325 V "
+        "hold 25 J, and 10 J can kill. Treat what was not proven discharged as live.",
+        source="energy from E = C V²/2; 10 J from a public guidance note on the discharge of capacitors",
+    ),
+    "hot": SafetyNote(
+        title="Hot parts",
+        text="Bare metal burns at about 65 to 70 °C within one second, at 55 °C within ten, at 51 °C within a minute; "
+        "above 48 °C do not hold it. The heat comes after the load: wait for the end of the cooldown, check, then "
+        "touch.",
+        source="ISO 13732-1:2006, burn thresholds for metal, from memory; the standard decides",
+    ),
+    "fans": SafetyNote(
+        title="Fans",
+        text="Keep fingers, hair, sleeves and cable ties away; hold the hub still when dust is blown out.",
+        source=_PRACTICE,
+    ),
+    "coolant": SafetyNote(
+        title="Coolant",
+        text="At any leak: stop, mains off, do not start again to look. Photograph it, dry it; what got wet corrodes "
+        "later.",
+        source=_PRACTICE,
+    ),
+    "lithium": SafetyNote(
+        title="Lithium pack",
+        text="A swollen pack is not charged, not loaded, not pressed and not pried out: set it apart, away from what "
+        "burns, and hand it to trained people.",
+        source=_PRACTICE,
+    ),
+    "static": SafetyNote(
+        title="Static",
+        text="Wear the strap only with the machine switched off and unplugged; never while anything live is worked on.",
+        source=_PRACTICE,
+    ),
+    "probe": SafetyNote(
+        title="Probes",
+        text="Insulate the tip of a thermocouple, use an isolated reader, stay clear of mains parts: a reader without "
+        "isolation ties the tip to the computer's earth.",
+        source=_PRACTICE,
+    ),
+    "soak": SafetyNote(
+        title="Long runs",
+        text="Somebody stays with the machine. Keep it away from what burns, under a smoke detector, on an outlet that "
+        "can be cut from the door. At night it rests.",
+        source=_PRACTICE,
+    ),
+    "heavy": SafetyNote(
+        title="Heavy load",
+        text="A heavy load can finish a part that is dying. The customer agrees to it at intake, not afterwards.",
+        source=_PRACTICE,
+    ),
+}
+LONG_RUN_S = 7200.0
+
+
+def notes_for(profile: Profile | None, machine_kind: str | None) -> list[SafetyNote]:
+    """Return the notes that matter for a machine of this kind and a profile, the gravest first.
+
+    For a machine of unknown kind all of them; without a profile those of work on the machine.
+    """
+    wanted = ["mains", "capacitors", "hot", "fans"]
+    if machine_kind not in ("desktop-air", "small-form", "laptop"):
+        wanted.append("coolant")
+    if machine_kind not in ("desktop-air", "small-form", "desktop-liquid"):
+        wanted.append("lithium")
+    wanted += ["static", "probe"]
+    if profile is not None and any(is_heavy(stage) for stage in profile.stages):
+        wanted.append("heavy")
+    if profile is not None and sum(_longest_s(stage) for stage in profile.stages) >= LONG_RUN_S:
+        wanted.append("soak")
+    return [NOTES[key] for key in wanted]
