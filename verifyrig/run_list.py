@@ -1,0 +1,117 @@
+"""The runs of a bench, each with how it ended and its verdict; verdicts are kept in an index that can be rebuilt."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from verifyrig import __version__
+from verifyrig.bench import Bench
+from verifyrig.errors import RigError
+from verifyrig.record import Head, read_head, read_trace
+
+INDEX_NAME = ".verifyrig-index.json"
+
+
+def list_runs(bench: Bench) -> list[dict[str, Any]]:
+    """Return the contract's row for each record of the bench, oldest first; a damaged one has a row too."""
+    index = _read_index(bench)
+    rows, kept = [], {}
+    for path in bench.records():
+        key = path.relative_to(bench.root).as_posix()
+        state = _state_of(path)
+        known = index.get(key)
+        row = known["row"] if known is not None and known["state"] == state else None
+        row = {**row, "record": str(path)} if row is not None else _row(path)
+        rows.append(row)
+        if row["outcome"] != "running" and "damage" not in row:
+            kept[key] = {"state": state, "row": row}
+    if kept != index:
+        _write_index(bench, kept)
+    return rows
+
+
+def _row(path: Path) -> dict[str, Any]:
+    from verifyrig.summary import summary_of
+
+    try:
+        head = read_head(path)
+        summary = summary_of(read_trace(path), str(path))
+    except RigError as error:
+        return _damaged_row(path, error)
+    return {
+        "run": head.run,
+        "record": str(path),
+        "job": summary["job"],
+        "unit": summary["unit"],
+        "profile": summary["profile"] or head.facts.get("profile_name"),
+        "purpose": summary["purpose"],
+        "outcome": summary["outcome"],
+        "cause": summary["cause"],
+        "started": started_text(head),
+        "verdict": summary["verdict"],
+        "simulated": summary["simulated"],
+        "sealed": head.sealed,
+    }
+
+
+def _damaged_row(path: Path, error: RigError) -> dict[str, Any]:
+    empty = dict.fromkeys(("job", "unit", "profile", "purpose", "started"))
+    cause = {"class": "unknown", "why": [error.what]}
+    return {
+        "run": path.stem,
+        "record": str(path),
+        **empty,
+        "outcome": "interrupted",
+        "cause": cause,
+        "verdict": "not-measured",
+        "simulated": False,
+        "sealed": False,
+        "damage": error.what,
+    }
+
+
+def started_text(head: Head) -> str | None:
+    """Return when the run began, as ISO 8601 in UTC; None where the record does not tell."""
+    utc_s = head.facts.get("started_utc_s")
+    if not isinstance(utc_s, (int, float)):
+        if head.last_utc_s is None or head.last_t_s is None:
+            return None
+        utc_s = head.last_utc_s - head.last_t_s
+    try:
+        return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="seconds")
+    except (OverflowError, OSError, ValueError):
+        return None
+
+
+def _state_of(path: Path) -> list[int]:
+    """Return what changes whenever a record, its log, or the note of its end does."""
+    found = []
+    for name in (path.name, path.name + "-wal", f"{path.stem}.after.json"):
+        try:
+            stat = path.with_name(name).stat()
+            found += [stat.st_size, stat.st_mtime_ns]
+        except OSError:
+            found += [0, 0]
+    return found
+
+
+def _read_index(bench: Bench) -> dict[str, Any]:
+    try:
+        data = json.loads((bench.root / INDEX_NAME).read_text(encoding="utf-8"))
+        return dict(data["runs"]) if data["tool"] == __version__ else {}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
+def _write_index(bench: Bench, runs: dict[str, Any]) -> None:
+    """Keep the index; a bench that cannot be written is simply read anew each time."""
+    place = bench.root / INDEX_NAME
+    aside = place.with_name(f"{place.name}.{os.getpid()}")
+    with contextlib.suppress(OSError):
+        aside.write_text(json.dumps({"tool": __version__, "runs": runs}, ensure_ascii=False), encoding="utf-8")
+        aside.replace(place)
