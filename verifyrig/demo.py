@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -33,7 +33,7 @@ terms = "This is a demo on simulated hardware. Nothing in it is about a real mac
 """
 
 # What the invented bench does about each cause; anything else is a part replaced.
-_CURES = {
+_CURES: Mapping[str, tuple[str, Mapping[str, object]]] = {
     "contact": ("paste-renewed", {"part": "thermal paste", "note": "old paste photographed, plate cleaned"}),
     "coolant-flow": ("part-replaced", {"part": "closed liquid cooler", "price": "89.00", "warranty_months": 24}),
     "airflow": ("cleaned", {"note": "fins and fans freed of dust, fan plug seated"}),
@@ -74,7 +74,7 @@ def run_demo(out: Path, case: str, *, say: Callable[[str], None]) -> DemoDone:
     say("\nFirst the baseline, as the machine came in:")
     before = _run(bench, job, profile, case, "baseline", DAY + timedelta(minutes=12))
     kind, detail = _CURES.get(machine.cause, ("part-replaced", {"part": "the part at fault"}))
-    _change(bench, job, kind, dict(detail), DAY + timedelta(hours=2))
+    _change(bench, job, kind, detail, DAY + timedelta(hours=2))
     say(f"\nOne thing is changed: {kind.replace('-', ' ')}. Then the same recipe again:")
     after = _run(bench, job, profile, HEALTHY[machine.cooler], "verification", DAY + timedelta(hours=2, minutes=40))
     report, sentence = _report(bench, job)
@@ -123,7 +123,7 @@ def _take_in(bench: Bench, cooler: str) -> Job:
     return new_job(bench, intake, operator=OPERATOR, now=DAY)
 
 
-def _change(bench: Bench, job: Job, kind: str, detail: dict[str, object], when: datetime) -> None:
+def _change(bench: Bench, job: Job, kind: str, detail: Mapping[str, object], when: datetime) -> None:
     from verifyrig.job_store import append, new_entry
 
     append(bench, job.job_id, [new_entry(EntryKind.CHANGE, kind, now=when, by=OPERATOR, detail=detail)])

@@ -47,7 +47,7 @@ class RunRequest:
         root: Folder that holds `sys` and `proc`.
         start_utc_s: Wall clock at the start of simulated time, s since 1970; now where None.
         refusals: Reasons that forbid any load above quarter-share pulses.
-        may_load_blind: Whether a person (or `--yes`) agreed to a short load without any temperature.
+        may_load_blind: Asks a person (or `--yes`) for a short load without any temperature; called only where needed.
         facts: Further facts for the record (attestation, batch).
     """
 
@@ -63,7 +63,7 @@ class RunRequest:
     root: Path = Path("/")
     start_utc_s: float | None = None
     refusals: Sequence[str] = ()
-    may_load_blind: bool = False
+    may_load_blind: Callable[[], bool] = lambda: False
     facts: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -285,7 +285,7 @@ def _allow_blind(request: RunRequest) -> bool:
             where=f"profile {profile.name}",
             mend="Load the chip's kernel driver or connect a probe (`verifyrig channels` says what is missing).",
         )
-    if not request.may_load_blind:
+    if not request.may_load_blind():
         raise UsageError(
             f"no temperature can be read; a load of at most {profile.blind_load_s:g} s would be run blind",
             where=f"profile {profile.name}",

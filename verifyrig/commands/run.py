@@ -96,7 +96,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         speed=_speed(args.speed, mock),
         root=root,
         refusals=[*refusals, *_job_caution(args, defaults)],
-        may_load_blind=_may_load_blind(args),
+        may_load_blind=lambda: _may_load_blind(args),
         facts={"attestation": attestation, "batch": _short(args.batch, "--batch"), "operator": _operator(context)},
     )
 
@@ -118,14 +118,14 @@ def _job_caution(args: argparse.Namespace, defaults: Any) -> list[str]:
 
 
 def _may_load_blind(args: argparse.Namespace) -> bool:
-    import sys
+    from verifyrig.asking import Option, TerminalAsker, can_ask
 
     if args.yes:
         return True
-    if args.json or not (sys.stdin.isatty() and sys.stderr.isatty()):
+    if not can_ask(json=args.json):
         return False
-    print("If no temperature can be read, may a short load be run blind? [y/N] ", end="", file=sys.stderr, flush=True)
-    return sys.stdin.readline().strip().lower() in ("y", "yes")
+    options = (Option(key="y", label="yes"), Option(key="n", label="no"))
+    return TerminalAsker().choose("No temperature can be read. May a short load be run blind?", options, "n") == "y"
 
 
 def _mock(text: str | None) -> tuple[str, int] | None:
