@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -138,15 +139,17 @@ def _run(bench: Bench, job: Job, profile: Profile, case: str, purpose: str, star
         job=job.job_id,
         mock=(case, 0),
         probes=("room", "plate"),
+        from_cold=True,
         start_utc_s=start.timestamp(),
         states={"panel": "on", "position": "upright", "fans": "automatic"},
         facts={"operator": OPERATOR},
     )
-    return run(request, bench, PlainLines(), Controls()).run
+    return run(request, bench, PlainLines(every_s=300.0), Controls()).run
 
 
 def _report(bench: Bench, job: Job) -> tuple[Path, str]:
-    from verifyrig.report import write_report
+    from verifyrig.commands import Context, report
 
-    written = write_report(bench, [job.job_id])
-    return written.path, written.sentence
+    at = (DAY + timedelta(hours=4)).isoformat()
+    answer = report.execute(argparse.Namespace(what=[job.job_id], out=None, pdf=False, at=at), Context(bench=bench))
+    return Path(answer.data["files"][0]), answer.data["sentence"]

@@ -7,6 +7,7 @@ sample could act).
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -286,3 +287,46 @@ def check_gate_value(gate: Gate, value_c: float, ambient_c: float | None, verb: 
         why = f"{verb} {value_c - ambient_c:.0f} K above the room at rest, more than {gate.max_rise_k:.0f} K"
         return GateClosed(channel=gate.channel, value=value_c, limit=ambient_c + gate.max_rise_k, why=why)
     return None
+
+
+class HeatAtRest:
+    """After a trip or a closed gate: says when the machine is to be switched off, at most once a minute.
+
+    Args:
+        limits_c: Limits that apply on this machine, °C, by channel.
+    """
+
+    _REPEAT_S = 60.0
+    _RISE_K = 1.5
+
+    def __init__(self, limits_c: Mapping[str, float]) -> None:
+        self._limits_c = limits_c
+        self._past: dict[str, deque[tuple[float, float]]] = {}
+        self._said_s = -math.inf
+
+    def why_switch_off(self, t_s: float, readings: Mapping[str, Reading]) -> str:
+        """Return the reason, empty where there is none or it was given within the last minute."""
+        reasons = [
+            why
+            for channel, limit_c in self._limits_c.items()
+            if channel.endswith("_temp_c")
+            and (reading := readings.get(channel)) is not None
+            and reading.ok
+            and reading.value is not None
+            and (why := self._reason(channel, t_s, reading.value, limit_c))
+        ]
+        if not reasons or t_s - self._said_s < self._REPEAT_S:
+            return ""
+        self._said_s = t_s
+        return reasons[0]
+
+    def _reason(self, channel: str, t_s: float, value: float, limit_c: float) -> str:
+        past = self._past.setdefault(channel, deque(maxlen=128))
+        past.append((t_s, value))
+        while past[-1][0] - past[0][0] > self._REPEAT_S / 2:
+            past.popleft()
+        if value >= limit_c:
+            return f"{channel} stays at {value:.0f} °C with no load"
+        if past[-1][0] - past[0][0] > self._REPEAT_S / 3 and value - past[0][1] >= self._RISE_K:
+            return f"{channel} still rises with no load, and stands at {value:.0f} °C"
+        return ""

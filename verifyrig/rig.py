@@ -9,7 +9,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from verifyrig import __version__
 from verifyrig.bench import Bench
@@ -43,6 +43,7 @@ class RunRequest:
         states: What was noted by hand: panel, position, fan policy.
         mock: Case and seed of the simulated machine, or None for hardware.
         probes: Probes that the simulated bench puts on the machine, beside the room's.
+        from_cold: Whether the simulated machine was just switched on, in place of settled at rest.
         speed: Pace of simulated time; `SPEED_MAX` as fast as the processor allows; None real time.
         root: Folder that holds `sys` and `proc`.
         start_utc_s: Wall clock at the start of simulated time, s since 1970; now where None.
@@ -59,6 +60,7 @@ class RunRequest:
     states: Mapping[str, str] = field(default_factory=dict)
     mock: tuple[str, int] | None = None
     probes: tuple[str, ...] = ("room",)
+    from_cold: bool = False
     speed: float | None = SPEED_MAX
     root: Path = Path("/")
     start_utc_s: float | None = None
@@ -111,7 +113,8 @@ def _stand(request: RunRequest) -> Iterator[_Stand]:
 
     case, seed = request.mock
     with tempfile.TemporaryDirectory(prefix="verifyrig-mock-") as folder:
-        machine = SimulatedBench(case, seed, Path(folder), probes=request.probes)
+        start: Literal["rest", "cold"] = "cold" if request.from_cold else "rest"
+        machine = SimulatedBench(case, seed, Path(folder), probes=request.probes, start=start)
         pace = None if request.speed == SPEED_MAX else request.speed
         clock = VirtualClock(_advance(machine), start_utc_s=request.start_utc_s, speed=pace)
         with contextlib.closing(machine):

@@ -14,7 +14,7 @@ from typing import Any
 
 from verifyrig.analysis import Forecast, StageForecaster
 from verifyrig.errors import LoadError, RecordError
-from verifyrig.guard import ArmedLimit, GateClosed, Guard, Trip, check_gate, check_gate_value
+from verifyrig.guard import ArmedLimit, GateClosed, Guard, HeatAtRest, Trip, check_gate, check_gate_value
 from verifyrig.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
 from verifyrig.load_driver import LoadDriver
 from verifyrig.load_permit import LoadPermit
@@ -25,8 +25,8 @@ from verifyrig.profile import LoadPlan, Profile, Settle, Stage, StageKind
 # Workers end themselves 2 s after the last heartbeat; five beats fit into that.
 BEAT_EVERY_S = 0.4
 LARGEST_LAG_S = 5.0
-# How long a run goes on recording, without load, after it was stopped and no cooldown stage is planned.
-AFTER_STOP_S = 30.0
+# How long a run goes on recording, without load, after its gate closed, or after a stop with no cooldown planned.
+AFTER_STOP_S = 60.0
 FIRST_FORECAST_S = 10.0
 DEFAULT_SLOWEST_S = 400.0
 PRESENCE_ANSWER_S = 60.0
@@ -73,6 +73,7 @@ class Runner:
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
+        self._limits_c = {a.channel: a.maximum for a in rig.armed if a.maximum is not None}
         self._guard = Guard(list(rig.armed), rig.profile, rig.bank.infos, rig.bank.reread)
         self._start_s = 0.0
         self._next_sample = 0
@@ -86,10 +87,11 @@ class Runner:
         self._forecaster: StageForecaster | None = None
         self._forecast_channel = ""
         self._forecast: Forecast | None = None
+        self._gate_closed = False
         self._gate_silent_s: float | None = None
+        self._heat = HeatAtRest(dict(self._limits_c))
         self._suspended_s = 0.0
         self._presence_s = 0.0
-        self._limits_c = {a.channel: a.maximum for a in rig.armed if a.maximum is not None}
 
     def run(self) -> RunEnd:
         """Run all stages; the load is off and the record closed on every way out but a machine gone dark."""
@@ -239,9 +241,8 @@ class Runner:
             longest_s = min(longest_s, pattern_duration_s(stage.load))
             if self._rig.blind:
                 longest_s = min(longest_s, self._blind_s(stage.load))
-        if self._stopped or self._trip is not None:
-            longest_s = min(longest_s, max(AFTER_STOP_S, stage.max_duration_s or 0.0))
-        return longest_s
+        # A machine that is hot at rest is to be switched off, not watched; a tripped one tells much by its cooldown.
+        return min(longest_s, AFTER_STOP_S) if self._gate_closed else longest_s
 
     def _blind_s(self, plan: LoadPlan) -> float:
         """Return how long a stage may last whose load nobody sees the temperature of."""
@@ -275,6 +276,7 @@ class Runner:
             limit=closed.limit,
             why=closed.why,
         )
+        self._gate_closed = True
         self._stopped.append(f"gate of stage {stage.name}: {closed.channel}: {closed.why}")
         self._rig.observer.say(
             f"The gate is closed: {closed.channel}: {closed.why}. No load will be run. "
@@ -340,6 +342,8 @@ class Runner:
         self._advance_schedule(now_s)
         self._watch_disk()
         self._watch_suspend()
+        if self._trip is not None or self._gate_closed:
+            self._warn_of_heat(t_s)
         rig.observer.tick(self._view(t_s, stage_start_s, stage, row, last_s))
 
     def _own_readings(self, t_s: float, readings: Mapping[str, Reading]) -> dict[str, Reading]:
@@ -409,6 +413,12 @@ class Runner:
             limits_c=self._limits_c,
             rest_s=last_s - t_s if math.isfinite(last_s) else None,
         )
+
+    def _warn_of_heat(self, t_s: float) -> None:
+        why = self._heat.why_switch_off(t_s, self._readings)
+        if why:
+            self._event("switch-off-advised", why=why)
+            self._rig.observer.say(f"SWITCH THE MACHINE OFF NOW: {why}.", loud=True)
 
     # ---- people, disk, suspend ------------------------------------------------------------------------
 

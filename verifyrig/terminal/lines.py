@@ -15,10 +15,11 @@ EVERY_S = 30.0
 
 
 class PlainLines:
-    """Writes a line at each stage, every half minute, and whenever something must be said; to stderr."""
+    """Writes a line at each stage, every half minute or as told, and whenever something must be said; to stderr."""
 
-    def __init__(self, out: TextIO | None = None) -> None:
+    def __init__(self, out: TextIO | None = None, *, every_s: float = EVERY_S) -> None:
         self._out = out or sys.stderr
+        self._every_s = every_s
         self._next_s = 0.0
 
     def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
@@ -29,14 +30,14 @@ class PlainLines:
 
     def stage(self, stage: Stage, index: int, t_s: float) -> None:
         """Name the stage."""
-        self._next_s = t_s
+        self._next_s = t_s + min(10.0, self._every_s)
         self._line(f"{clock(t_s)}  stage {stage.name} ({stage.kind.value})")
 
     def tick(self, view: TickView) -> None:
         """Write a line now and then."""
         if view.t_s < self._next_s:
             return
-        self._next_s = view.t_s + EVERY_S
+        self._next_s = view.t_s + self._every_s
         die = next((c for c in ("die_temp_c", "gpu_temp_c", "plate_temp_c") if c in view.readings), None)
         parts = [f"{die.split('_')[0]} {temp_word(view.readings[die])}" if die else "no temperature"]
         parts += [margin_sentence(view.margin_k), forecast_sentence(view.forecast)]
