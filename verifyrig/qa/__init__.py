@@ -1,0 +1,29 @@
+"""QA of builds: units against limits, what they prove of those to come, and which of them stand out. No I/O."""
+
+from .as_json import as_json
+from .csv_text import as_csv
+from .findings import ChartSignal, MetricFinding, QaFinding, find
+from .junit import as_junit
+from .shapes import Shape, find_shapes
+from .text import lines_of
+from .units import Attempt, Figure, LeftOut, UnitRun, judge_figure, judge_unit, sort_out
+
+__all__ = [
+    "Attempt",
+    "ChartSignal",
+    "Figure",
+    "LeftOut",
+    "MetricFinding",
+    "QaFinding",
+    "Shape",
+    "UnitRun",
+    "as_csv",
+    "as_json",
+    "as_junit",
+    "find",
+    "find_shapes",
+    "judge_figure",
+    "judge_unit",
+    "lines_of",
+    "sort_out",
+]

@@ -1,0 +1,126 @@
+"""What units measured so far prove of those still to come: tolerance interval, capability, and what is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from verifyrig.capability import (
+    FEWEST_FOR_A_CLAIM,
+    Capability,
+    Normality,
+    ToleranceInterval,
+    Unanswered,
+    capability,
+    check_normality,
+    clean_units_missing,
+    distribution_free_interval,
+    normal_interval,
+    units_for_claim,
+    zero_events_bound,
+)
+from verifyrig.capability.samples import FloatArray
+from verifyrig.capability.tolerance import Side
+
+__all__ = ["CONFIDENCE", "SHARE", "Claim", "claim_for"]
+
+# The claim that is made for the units still to come: 95 % of them within the limits, at 95 % confidence.
+SHARE = 0.95
+CONFIDENCE = 0.95
+# With this much room 95 % lie within the limits whatever the shape: Chebyshev, 1/k² = 5 % at k = 4.47 = 3 x 1.49.
+_CPK_FOR_ANY_SHAPE = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """What a sample proves, in its unit; None where it proves nothing, with the reason in `notes`.
+
+    Attributes:
+        why_not_proven: Why "95 % of all units lie within the limits" is not proven; empty where it is, and for
+            counts, of which the notes give the bound.
+    """
+
+    n: int
+    has_limit: bool
+    tolerance_low: float | None = None
+    tolerance_high: float | None = None
+    cpk: float | None = None
+    cpk_low: float | None = None
+    why_not_proven: str = ""
+    notes: tuple[str, ...] = ()
+
+
+def claim_for(sample: FloatArray, minimum: float | None, maximum: float | None, *, count: bool = False) -> Claim:
+    """Return what a sample of finite values proves against the limits (either may be None)."""
+    n, has_limit = int(sample.size), minimum is not None or maximum is not None
+    provisional = f"provisional: {n} units" if n < FEWEST_FOR_A_CLAIM else ""
+    side: Side = "both" if (minimum is None) == (maximum is None) else "upper" if minimum is None else "lower"
+    interval = normal_interval(sample, share=SHARE, confidence=CONFIDENCE, side=side)
+    if count or isinstance(interval, Unanswered):
+        notes = _count_notes(sample.tolist(), minimum, maximum)
+        notes += [interval.reason] if isinstance(interval, Unanswered) and n and not count else []
+        return Claim(n=n, has_limit=has_limit, why_not_proven=provisional, notes=tuple(notes))
+    shape_note, interval, doubtful = _for_shape(sample, interval, side)
+    index = capability(sample, minimum=minimum, maximum=maximum, confidence=CONFIDENCE) if has_limit else None
+    found = index if isinstance(index, Capability) else None
+    why = provisional or _why_not_proven(interval, found, minimum, maximum, doubtful)
+    missing = _more_units(sample, minimum, maximum) if has_limit and why else []
+    return Claim(
+        n=n,
+        has_limit=has_limit,
+        tolerance_low=interval.low,
+        tolerance_high=interval.high,
+        cpk=found.cpk if found else None,
+        cpk_low=found.cpk_low if found else None,
+        why_not_proven=why if has_limit else "",
+        notes=tuple(note for note in (provisional, shape_note, *missing) if note),
+    )
+
+
+def _for_shape(sample: FloatArray, interval: ToleranceInterval, side: Side) -> tuple[str, ToleranceInterval, bool]:
+    """Return what must be said of the shape, the interval that suits it, and whether a doubt remains."""
+    normality = check_normality(sample)
+    if not isinstance(normality, Normality) or not normality.doubtful:
+        return "", interval, False
+    why = f"not normal (p = {normality.p_value:.2g})"
+    free = distribution_free_interval(sample, share=SHARE, confidence=CONFIDENCE, side=side)
+    if isinstance(free, Unanswered):
+        return f"{why}, so interval and Cpk are doubtful; {free.reason}", interval, True
+    return f"{why}: interval from order statistics", free, False
+
+
+def _why_not_proven(
+    interval: ToleranceInterval,
+    index: Capability | None,
+    minimum: float | None,
+    maximum: float | None,
+    doubtful: bool,
+) -> str:
+    if not _holds(interval, minimum, maximum):
+        return "the tolerance interval reaches over the limit"
+    if doubtful and index is not None and index.cpk_low < _CPK_FOR_ANY_SHAPE:
+        return "the values are not normal, and too near to the limit for any other shape"
+    return ""
+
+
+def _holds(interval: ToleranceInterval, minimum: float | None, maximum: float | None) -> bool:
+    low_ok = minimum is None or (interval.low is not None and interval.low >= minimum)
+    return low_ok and (maximum is None or (interval.high is not None and interval.high <= maximum))
+
+
+def _count_notes(values: Sequence[float], minimum: float | None, maximum: float | None) -> list[str]:
+    good = [v for v in values if (minimum is None or v >= minimum) and (maximum is None or v <= maximum)]
+    if len(good) < len(values) or not values or (minimum is None and maximum is None):
+        return []
+    most = zero_events_bound(len(good), CONFIDENCE)
+    missing = clean_units_missing(len(good), SHARE, CONFIDENCE)
+    text = f"{len(good)} units within the limit: at most {most:.1%} of all lie outside, at 95 % confidence"
+    return [text + (f"; {missing} more such units for at most 5 %" if missing else "")]
+
+
+def _more_units(sample: FloatArray, minimum: float | None, maximum: float | None) -> list[str]:
+    needed = units_for_claim(sample, minimum=minimum, maximum=maximum, share=SHARE, confidence=CONFIDENCE)
+    if isinstance(needed, Unanswered):
+        return [needed.reason]
+    more = needed - int(sample.size)
+    return [f"{more} more units like these would prove that 95 % of all lie within the limit"] if more > 0 else []

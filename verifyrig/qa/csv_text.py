@@ -1,0 +1,52 @@
+"""The findings as CSV: one line for each attempt, one column for each metric. No cell runs in a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+import io
+from datetime import UTC, datetime
+
+from .findings import QaFinding
+from .text import shown
+from .units import Figure, judge_unit
+
+__all__ = ["as_csv", "safe_cell"]
+
+# A cell that begins so is taken for a formula by spreadsheets (common practice: a quote before it makes it text).
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def as_csv(found: QaFinding) -> str:
+    """Return the table as text with CRLF line ends (RFC 4180), left-out runs at its end with their reason."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    names = list(found.metrics)
+    units = {name: metric.unit for name, metric in found.metrics.items()}
+    heads = [f"{name} ({units[name]})" if units[name] not in ("", "1") else name for name in names]
+    fixed = ["unit", "batch", "model", "run", "started", "attempt", "of", "outcome", "room (°C)", "verdict", "left out"]
+    writer.writerow([*fixed, *(column for head in heads for column in (head, f"{head} u95"))])
+    for attempt in found.attempts:
+        run = attempt.run
+        started = datetime.fromtimestamp(run.started_utc_s, UTC).strftime("%Y-%m-%d %H:%M:%S")
+        told = [run.unit, run.batch or "", run.model or "", run.run, started]
+        figures = [cell for name in names for cell in _cells(run.metrics.get(name))]
+        judged = [run.outcome, _number(run.ambient_c), str(judge_unit(run, found.profile)), ""]
+        writer.writerow([*map(safe_cell, told), attempt.number, attempt.of, *judged, *figures])
+    for item in found.sorted.left_out:
+        told = [item.unit, "", "", item.run]
+        writer.writerow([*map(safe_cell, told), *[""] * 6, safe_cell(item.why), *[""] * (2 * len(names))])
+    return out.getvalue()
+
+
+def safe_cell(text: str) -> str:
+    """Return text from outside as a cell that no spreadsheet takes for a formula."""
+    plain = shown(text, 500)
+    return f"'{plain}" if plain.startswith(_FORMULA_STARTS) else plain
+
+
+def _cells(figure: Figure | None) -> tuple[str, str]:
+    return ("", "") if figure is None else (_number(figure.value), _number(figure.u95))
+
+
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:.7g}"

@@ -1,0 +1,256 @@
+"""From the runs of many units to the findings of QA: verdicts, capability, outliers, charts, and what they mean."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from verifyrig.capability import (
+    Chart,
+    Unanswered,
+    find_outliers,
+    finite,
+    individuals_chart,
+    short_run_chart,
+)
+from verifyrig.profile import Profile
+from verifyrig.verdict import Verdict, worst
+
+from .claims import Claim, claim_for
+from .shapes import WINDOWS, Shape, find_shapes, fingerprint_stage
+from .units import Attempt, Figure, Sorted, UnitRun, judge_figure, judge_unit, sort_out
+
+__all__ = ["ChartSignal", "MetricFinding", "QaFinding", "find"]
+
+# Over all metrics of a batch together: to point at a sound unit costs somebody a dismounted cooler, and the faults
+# that matter stand out by ten standard deviations and more.
+_FALSE_ALARM = 0.001
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartSignal:
+    """A run at which a control chart breaks a rule."""
+
+    run: str
+    rule: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MetricFinding:
+    """One metric over all units, in `unit`.
+
+    Attributes:
+        n: Units with a figure.
+        minimum, maximum: Limits of the profile, or None.
+        tolerance_low, tolerance_high: Interval of 95 % of all units at 95 % confidence; None with a reason in `notes`.
+        cpk, cpk_low: Capability and its lower bound, which decides.
+        outliers: Runs that do not belong to the others.
+        verdict: The worst of the units' own; conditional where all pass but the claim for further units fails.
+        notes: What a reader must know, one clause each.
+    """
+
+    metric: str
+    unit: str
+    n: int
+    mean: float | None = None
+    sd: float | None = None
+    minimum: float | None = None
+    maximum: float | None = None
+    tolerance_low: float | None = None
+    tolerance_high: float | None = None
+    cpk: float | None = None
+    cpk_low: float | None = None
+    outliers: tuple[str, ...] = ()
+    verdict: Verdict = Verdict.NOT_MEASURED
+    notes: tuple[str, ...] = ()
+    chart: Chart | None = None
+    signals: tuple[ChartSignal, ...] = ()
+
+    @property
+    def has_limit(self) -> bool:
+        """Whether the profile judges this metric."""
+        return self.minimum is not None or self.maximum is not None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QaFinding:
+    """Everything that QA says of one profile."""
+
+    profile: Profile
+    sorted: Sorted
+    metrics: Mapping[str, MetricFinding]
+    unit_verdicts: Mapping[str, Verdict]
+    shapes: tuple[Shape, ...]
+    verdict: Verdict
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def attempts(self) -> tuple[Attempt, ...]:
+        """Every comparable run, by unit."""
+        return self.sorted.attempts
+
+
+def find(runs: Sequence[UnitRun], profile: Profile) -> QaFinding:
+    """Return the findings; runs that cannot be compared are left out with their reasons, the rest is answered."""
+    told = sort_out(runs, profile)
+    names = _metric_names(told.counted, profile)
+    alpha = _FALSE_ALARM / max(1, len(names))
+    metrics = {name: _find_metric(name, told, profile, alpha) for name in names}
+    verdicts = {run.unit: judge_unit(run, profile) for run in told.deciding}
+    return QaFinding(
+        profile=profile,
+        sorted=told,
+        metrics=metrics,
+        unit_verdicts=verdicts,
+        shapes=tuple(find_shapes(told.counted)),
+        verdict=_batch_verdict(told, metrics, verdicts),
+        notes=tuple(_batch_notes(told, profile)),
+    )
+
+
+def _batch_verdict(told: Sorted, metrics: Mapping[str, MetricFinding], verdicts: Mapping[str, Verdict]) -> Verdict:
+    judged = [finding.verdict for finding in metrics.values() if finding.has_limit]
+    unseen = [Verdict.NOT_MEASURED] if told.without_run else []
+    return worst([*judged, *verdicts.values(), *unseen])
+
+
+def _batch_notes(told: Sorted, profile: Profile) -> list[str]:
+    notes = []
+    if not told.attempts:
+        notes.append("no comparable run was found, so nothing is measured")
+    if not profile.thresholds:
+        notes.append(f"{profile.name} has no thresholds, so nothing is judged")
+    if told.without_run:
+        notes.append("no comparable run of " + ", ".join(told.without_run))
+    repeated = [attempt.run.unit for attempt in told.attempts if attempt.last and attempt.of > 1]
+    if repeated:
+        notes.append(
+            "measured more than once: " + ", ".join(repeated) + "; the last attempt decides on the unit, the first "
+            "that went to its end counts in the statistics"
+        )
+    models = sorted({run.model for run in told.counted if run.model})
+    if len(models) > 1:
+        notes.append("several models (" + ", ".join(models) + "): the spread holds their difference too")
+    return notes
+
+
+def _metric_names(runs: Sequence[UnitRun], profile: Profile) -> list[str]:
+    """Return the thresholds' metrics, then those that show a fault before a limit does."""
+    names = [threshold.metric for threshold in profile.thresholds]
+    stage = fingerprint_stage(runs)
+    names += [] if stage is None else [f"{stage}.{window}" for window in WINDOWS]
+    loads = [stage.name for stage in profile.stages if stage.load is not None]
+    names += [f"{stage}.{metric}" for stage in loads for metric in ("die_temp_c.rise", "package_power_w.mean")]
+    judged = {threshold.metric for threshold in profile.thresholds}
+    return [name for name in dict.fromkeys(names) if name in judged or _is_known(name, runs)]
+
+
+def _is_known(name: str, runs: Sequence[UnitRun]) -> bool:
+    known = sum(1 for run in runs if (figure := run.metrics.get(name)) is not None and figure.value is not None)
+    return known >= 2 and 2 * known >= len(runs)
+
+
+def _limits(name: str, profile: Profile) -> tuple[float | None, float | None]:
+    """Return the tightest limits that the profile's thresholds put on a metric."""
+    own = [threshold for threshold in profile.thresholds if threshold.metric == name]
+    lows = [threshold.minimum for threshold in own if threshold.minimum is not None]
+    highs = [threshold.maximum for threshold in own if threshold.maximum is not None]
+    return max(lows, default=None), min(highs, default=None)
+
+
+def _find_metric(name: str, told: Sorted, profile: Profile, alpha: float) -> MetricFinding:
+    minimum, maximum = _limits(name, profile)
+    runs = told.counted
+    figures = [run.metrics.get(name) for run in runs]
+    values, moved = _values(runs, figures, name, profile)
+    sample = finite(values)
+    notes = ["as in a room of the profile's reference ambient"] if moved else []
+    claim = claim_for(sample, minimum, maximum, count=_is_count(figures))
+    verdict, why = _verdict(_unit_verdict(name, told, minimum, maximum), claim)
+    outliers = find_outliers(values, alpha=alpha)
+    chart = _chart(values, runs)
+    return MetricFinding(
+        metric=name,
+        unit=next((figure.unit for figure in figures if figure is not None), ""),
+        n=int(sample.size),
+        mean=float(sample.mean()) if sample.size else None,
+        sd=float((sample - sample[0]).std(ddof=1)) if sample.size > 1 else None,
+        minimum=minimum,
+        maximum=maximum,
+        tolerance_low=claim.tolerance_low,
+        tolerance_high=claim.tolerance_high,
+        cpk=claim.cpk,
+        cpk_low=claim.cpk_low,
+        outliers=() if isinstance(outliers, Unanswered) else tuple(runs[at].run for at in outliers),
+        verdict=verdict,
+        notes=tuple(dict.fromkeys([*notes, *claim.notes, *why, *_gaps(runs, figures)])),
+        chart=chart,
+        signals=_signals(chart, [run for run, value in zip(runs, values, strict=True) if value is not None]),
+    )
+
+
+def _values(
+    runs: Sequence[UnitRun], figures: Sequence[Figure | None], name: str, profile: Profile
+) -> tuple[list[float | None], bool]:
+    """Return the values, temperatures moved to the reference ambient where every room is known."""
+    values = [_number(figure) for figure in figures]
+    rooms = [run.ambient_c for run in runs]
+    unit = next((figure.unit for figure in figures if figure is not None), "")
+    if unit != "°C" or name.split(".")[1] in ("ambient_temp_c", "inlet_temp_c") or None in rooms:
+        return values, False
+    shifted = [
+        None if value is None or room_c is None else value - room_c + profile.reference_ambient_c
+        for value, room_c in zip(values, rooms, strict=True)
+    ]
+    return shifted, True
+
+
+def _number(figure: Figure | None) -> float | None:
+    if figure is None or figure.value is None or not math.isfinite(figure.value):
+        return None
+    return figure.value
+
+
+def _is_count(figures: Sequence[Figure | None]) -> bool:
+    known = [figure for figure in figures if figure is not None and figure.value is not None]
+    return bool(known) and all(figure.u95 == 0 for figure in known)
+
+
+def _unit_verdict(name: str, told: Sorted, minimum: float | None, maximum: float | None) -> Verdict:
+    if minimum is None and maximum is None:
+        return Verdict.NOT_MEASURED
+    return worst(judge_figure(run.metrics.get(name), minimum, maximum) for run in told.deciding)
+
+
+def _verdict(units: Verdict, claim: Claim) -> tuple[Verdict, list[str]]:
+    """Return the verdict on a metric: that of its units, conditional where what they prove of others falls short."""
+    if not claim.has_limit:
+        return units, ["no limit is set"]
+    if units is Verdict.NOT_MEASURED:
+        return units, ["no unit was measured"] if claim.n == 0 else ["some unit was not measured"]
+    if units is Verdict.PASS and claim.why_not_proven:
+        return Verdict.CONDITIONAL_PASS, [claim.why_not_proven]
+    return units, []
+
+
+def _gaps(runs: Sequence[UnitRun], figures: Sequence[Figure | None]) -> list[str]:
+    missing = [run.unit for run, figure in zip(runs, figures, strict=True) if _number(figure) is None]
+    if not missing or len(missing) == len(runs):
+        return []
+    shown = ", ".join(missing[:5]) + (f" and {len(missing) - 5} more" if len(missing) > 5 else "")
+    return [f"not measured in {shown}"]
+
+
+def _chart(values: Sequence[float | None], runs: Sequence[UnitRun]) -> Chart | None:
+    models = [run.model or "" for run in runs]
+    several = len(set(models)) > 1
+    chart = short_run_chart(values, models) if several else individuals_chart(values)
+    return None if isinstance(chart, Unanswered) else chart
+
+
+def _signals(chart: Chart | None, measured: Sequence[UnitRun]) -> tuple[ChartSignal, ...]:
+    if chart is None or chart.points.size != len(measured):
+        return ()
+    return tuple(ChartSignal(run=measured[signal.at].run, rule=signal.rule, why=signal.why) for signal in chart.signals)

@@ -1,0 +1,75 @@
+"""The findings as JUnit XML, so that a build line's own server shows each unit as a test.
+
+Only what is proven passes: a unit that is not proven is a failure of type `not-proven`, one that fails of type
+`fail`; a run that was left out is skipped with its reason. A unit measured several times is one test for each
+attempt.
+"""
+
+from __future__ import annotations
+
+from xml.etree import ElementTree
+
+from verifyrig.verdict import Verdict, plain_word
+
+from .findings import QaFinding
+from .text import shown
+from .units import Attempt, LeftOut, judge_figure, judge_unit
+
+__all__ = ["as_junit"]
+
+
+def as_junit(found: QaFinding) -> str:
+    """Return the XML document as text."""
+    suite = ElementTree.Element("testsuite", name=f"verifyrig {found.profile.name}")
+    for attempt in found.attempts:
+        suite.append(_case(attempt, found))
+    for item in found.sorted.left_out:
+        suite.append(_skipped(item, found.profile.name))
+    cases = list(suite)
+    for key, tag in (("failures", "failure"), ("skipped", "skipped")):
+        suite.set(key, str(sum(1 for case in cases if case.find(tag) is not None)))
+    suite.set("tests", str(len(cases)))
+    suite.set("errors", "0")
+    root = ElementTree.Element("testsuites")
+    root.append(suite)
+    ElementTree.indent(root)
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(root, encoding="unicode") + "\n"
+
+
+def _case(attempt: Attempt, found: QaFinding) -> ElementTree.Element:
+    run, profile = attempt.run, found.profile
+    name = shown(run.unit) + (f" (attempt {attempt.number} of {attempt.of})" if attempt.of > 1 else "")
+    case = ElementTree.Element("testcase", classname=shown(run.batch or profile.name), name=name)
+    verdict = judge_unit(run, profile)
+    if verdict is not Verdict.PASS:
+        kind = "fail" if verdict is Verdict.FAIL else "not-proven"
+        failure = ElementTree.SubElement(case, "failure", type=kind, message=plain_word(verdict))
+        failure.text = "\n".join(_reasons(attempt, found)) or f"outcome: {run.outcome}"
+    output = ElementTree.SubElement(case, "system-out")
+    output.text = "\n".join([f"run {run.run}", *(s.what for s in found.shapes if s.run == run.run)])
+    return case
+
+
+def _reasons(attempt: Attempt, found: QaFinding) -> list[str]:
+    """Return a line for each threshold that this run does not pass."""
+    lines = []
+    for threshold in found.profile.thresholds:
+        figure = attempt.run.metrics.get(threshold.metric)
+        verdict = judge_figure(figure, threshold.minimum, threshold.maximum)
+        if verdict is Verdict.PASS:
+            continue
+        limits = "" if threshold.minimum is None else f", at least {threshold.minimum:g}"
+        limits += "" if threshold.maximum is None else f", at most {threshold.maximum:g}"
+        value = "no figure" if figure is None or figure.value is None else f"{figure.value:.4g} {figure.unit}"
+        spread = "" if figure is None or figure.u95 is None or figure.value is None else f" ± {figure.u95:.2g}"
+        why = "" if figure is None else shown(figure.why_no_pass or figure.note)
+        lines.append(
+            f"{threshold.metric}: {value}{spread}{limits}: {plain_word(verdict)}" + (f" ({why})" if why else "")
+        )
+    return lines
+
+
+def _skipped(item: LeftOut, profile: str) -> ElementTree.Element:
+    case = ElementTree.Element("testcase", classname=shown(profile), name=f"{shown(item.unit)} (run {shown(item.run)})")
+    ElementTree.SubElement(case, "skipped", message=shown(item.why))
+    return case

@@ -1,0 +1,116 @@
+"""The fingerprint of a unit against its batch: which part of the heat's path is longer than in the others.
+
+The windows of the transient thermal impedance are sums from the die outwards. Taken as steps (to 5 s, 5 to 60 s,
+60 to 600 s) each belongs to one part of the path, and a mounting fault shows in the first one long before the
+temperature reaches a limit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from verifyrig.capability.samples import FloatArray
+
+from .units import UnitRun
+
+__all__ = ["WINDOWS", "Shape", "find_shapes", "fingerprint_stage"]
+
+WINDOWS = ("thermal_impedance_5s", "thermal_impedance_60s", "thermal_impedance_600s")
+_PARTS = ("die to plate (paste, contact)", "plate to coolant or heat pipes (flow)", "fins to air (radiator, fan, case)")
+_NAMES = ("first", "second", "third")
+# Common practice, no source: units of one model differ by some per cent; a quarter more is a fault in the making.
+_NOTABLE_SHARE = 0.25
+_NOTABLE_SDS = 4.0
+_FEWEST_UNITS = 5
+# Scales the median absolute deviation to the standard deviation of a normal distribution: 1/0.67449.
+_MAD_TO_SD = 1.4826
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """A unit whose fingerprint differs from the batch's.
+
+    Attributes:
+        window: 1, 2 or 3, counted from the die.
+        ratio: The unit's step over the batch's median.
+        what: In words.
+    """
+
+    run: str
+    unit: str
+    window: int
+    ratio: float
+    what: str
+
+
+def fingerprint_stage(runs: Sequence[UnitRun]) -> str | None:
+    """Return the stage whose windows most runs have, None where no run has any."""
+    counts: dict[str, int] = {}
+    for run in runs:
+        for name, figure in run.metrics.items():
+            stage, _, metric = name.partition(".")
+            if metric in WINDOWS and figure.value is not None:
+                counts[stage] = counts.get(stage, 0) + 1
+    return max(counts, key=lambda stage: counts[stage], default=None)
+
+
+def find_shapes(runs: Sequence[UnitRun]) -> list[Shape]:
+    """Return every unit and window that stands out; none where fewer than five units have a fingerprint.
+
+    A step stands out where it differs from the median by more than a quarter, by more than four standard
+    deviations of the batch, and by more than its own uncertainty.
+    """
+    stage = fingerprint_stage(runs)
+    if stage is None:
+        return []
+    steps = np.array([_steps(run, stage) for run in runs])
+    u95 = np.array([_uncertainties(run, stage) for run in runs])
+    found: list[Shape] = []
+    for window in range(len(WINDOWS)):
+        found += _notable(runs, steps[:, window], u95[:, window], window)
+    order = {run.run: at for at, run in enumerate(runs)}
+    return sorted(found, key=lambda shape: (order[shape.run], shape.window))
+
+
+def _steps(run: UnitRun, stage: str) -> list[float]:
+    """Return the impedance step of each window, K/W, NaN where it is unknown."""
+    sums = [_value(run, f"{stage}.{window}") for window in WINDOWS]
+    return [sums[0], sums[1] - sums[0], sums[2] - sums[1]]
+
+
+def _uncertainties(run: UnitRun, stage: str) -> list[float]:
+    """Return u95 of each step, K/W; what windows share (the power reading) cancels between them, so this is wide."""
+    u95 = []
+    for window in WINDOWS:
+        figure = run.metrics.get(f"{stage}.{window}")
+        u95.append(math.nan if figure is None or figure.u95 is None else figure.u95)
+    return [u95[0], math.hypot(u95[0], u95[1]), math.hypot(u95[1], u95[2])]
+
+
+def _value(run: UnitRun, name: str) -> float:
+    figure = run.metrics.get(name)
+    return math.nan if figure is None or figure.value is None else figure.value
+
+
+def _notable(runs: Sequence[UnitRun], steps: FloatArray, u95: FloatArray, window: int) -> list[Shape]:
+    known = steps[np.isfinite(steps)]
+    if known.size < _FEWEST_UNITS:
+        return []
+    middle = float(np.median(known))
+    sd = _MAD_TO_SD * float(np.median(np.abs(known - middle)))
+    if middle <= 0:
+        return []
+    excess = steps - middle
+    limit = np.maximum(np.maximum(_NOTABLE_SHARE * middle, _NOTABLE_SDS * sd), np.nan_to_num(u95))
+    hits = np.flatnonzero(np.abs(excess) > limit).tolist()
+    return [_shape(runs[at], window, float(steps[at] / middle)) for at in hits]
+
+
+def _shape(run: UnitRun, window: int, ratio: float) -> Shape:
+    way = "up" if ratio > 1 else "down"
+    what = f"{_NAMES[window]} window {abs(ratio - 1):.0%} {way}: {_PARTS[window]}"
+    return Shape(run=run.run, unit=run.unit, window=window + 1, ratio=ratio, what=what)

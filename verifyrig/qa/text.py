@@ -1,0 +1,130 @@
+"""The findings as plain lines for a terminal: units against limits, what they prove, what stands out."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+
+from verifyrig.verdict import plain_word, shape
+
+from .findings import MetricFinding, QaFinding
+from .units import Attempt, Figure, judge_figure, judge_unit
+
+__all__ = ["lines_of", "shown"]
+
+_LONGEST_NAME = 24
+
+
+def lines_of(found: QaFinding) -> list[str]:
+    """Return the whole answer, one string a line."""
+    simulated = ", simulated hardware" if any(attempt.run.simulated for attempt in found.attempts) else ""
+    n = len(found.unit_verdicts)
+    lines = [f"QA of {found.profile.name}: {n} {'unit' if n == 1 else 'units'}{simulated}", ""]
+    lines += [*_units(found), *_metrics(found), *_outliers(found), *_left_out(found)]
+    lines += [f"Note: {note}." for note in found.notes]
+    return [*lines, "", f"{shape(found.verdict)} {plain_word(found.verdict).capitalize()}."]
+
+
+def shown(text: str, longest: int = 200) -> str:
+    """Return text from outside as one harmless line: control, direction and unpaired characters become '?'."""
+    hidden = ("Cc", "Cf", "Cs", "Cn", "Zl", "Zp")
+    kept = "".join("?" if unicodedata.category(character) in hidden else character for character in text)
+    return kept if len(kept) <= longest else kept[: longest - 1] + "…"
+
+
+def _units(found: QaFinding) -> list[str]:
+    """One line for each attempt, one column for each limit."""
+    limited = [metric for metric in found.metrics.values() if metric.has_limit]
+    if not found.attempts:
+        return []
+    heads = ["unit", "attempt", *(f"[{at + 1}]" for at in range(len(limited))), "outcome", "unit's verdict"]
+    rows = [_unit_row(attempt, limited, found) for attempt in found.attempts]
+    legend = [f"[{at + 1}] {_limit_words(metric)}" for at, metric in enumerate(limited)]
+    return [*table([heads, *rows]), "", *legend, ""]
+
+
+def _unit_row(attempt: Attempt, limited: Sequence[MetricFinding], found: QaFinding) -> list[str]:
+    run = attempt.run
+    verdict = judge_unit(run, found.profile)
+    cells = [_cell(run.metrics.get(metric.metric), metric) for metric in limited]
+    number = f"{attempt.number} of {attempt.of}" if attempt.of > 1 else ""
+    return [
+        shown(run.unit, _LONGEST_NAME),
+        number,
+        *cells,
+        run.outcome if run.outcome != "completed" else "",
+        f"{shape(verdict)} {plain_word(verdict)}",
+    ]
+
+
+def _cell(figure: Figure | None, metric: MetricFinding) -> str:
+    mark = shape(judge_figure(figure, metric.minimum, metric.maximum))
+    value = "none" if figure is None or figure.value is None else f"{figure.value:.4g}"
+    return f"{mark} {value}"
+
+
+def _limit_words(metric: MetricFinding) -> str:
+    limits = [] if metric.minimum is None else [f"at least {metric.minimum:g}"]
+    limits += [] if metric.maximum is None else [f"at most {metric.maximum:g}"]
+    unit = "" if metric.unit in ("", "1") else f" {metric.unit}"
+    return f"{metric.metric}, {' and '.join(limits)}{unit}"
+
+
+def _metrics(found: QaFinding) -> list[str]:
+    if not found.metrics:
+        return []
+    heads = ["metric", "n", "mean", "sd", "95 % of all units", "Cpk", "at least", ""]
+    rows = [heads]
+    notes = []
+    for name, metric in found.metrics.items():
+        mark = f"{shape(metric.verdict)} {plain_word(metric.verdict)}" if metric.has_limit else ""
+        rows.append(
+            [
+                name,
+                str(metric.n),
+                _number(metric.mean),
+                _number(metric.sd),
+                _interval(metric),
+                _number(metric.cpk, 3),
+                _number(metric.cpk_low, 3),
+                mark,
+            ]
+        )
+        notes += [f"  {name}: {note}." for note in metric.notes if note != "no limit is set"]
+    return [*table(rows), *notes, ""]
+
+
+def _interval(metric: MetricFinding) -> str:
+    low, high = metric.tolerance_low, metric.tolerance_high
+    if low is None and high is None:
+        return "not known"
+    if low is None:
+        return f"up to {high:.4g}"
+    return f"from {low:.4g}" if high is None else f"{low:.4g} to {high:.4g}"
+
+
+def _number(value: float | None, digits: int = 4) -> str:
+    return "" if value is None else f"{value:.{digits}g}"
+
+
+def _outliers(found: QaFinding) -> list[str]:
+    units = {attempt.run.run: attempt.run.unit for attempt in found.attempts}
+    lines = [
+        f"  {shown(units[run], _LONGEST_NAME)} ({run}): {name} does not belong to the others"
+        for name, metric in found.metrics.items()
+        for run in metric.outliers
+    ]
+    lines += [f"  {shown(s.unit, _LONGEST_NAME)} ({s.run}): {s.what}" for s in found.shapes]
+    return ["Stands out", *lines, ""] if lines else []
+
+
+def _left_out(found: QaFinding) -> list[str]:
+    lines = [f"  {shown(item.unit, _LONGEST_NAME)} ({item.run}): {shown(item.why)}" for item in found.sorted.left_out]
+    return ["Left out", *lines, ""] if lines else []
+
+
+def table(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Return rows as lines with aligned columns; columns that are empty in every row but the first are dropped."""
+    columns = [at for at in range(len(rows[0])) if any(row[at] for row in rows[1:]) or len(rows) == 1]
+    widths = [max(len(row[at]) for row in rows) for at in columns]
+    return ["  ".join(row[at].ljust(width) for at, width in zip(columns, widths, strict=True)).rstrip() for row in rows]

@@ -1,0 +1,234 @@
+"""Which runs count: one per unit, of one recipe, in like rooms; attempts stay visible, the rest is left out aloud."""
+
+from __future__ import annotations
+
+import statistics
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from verifyrig.profile import Profile
+from verifyrig.verdict import Verdict, judge, worst
+
+__all__ = ["Attempt", "Figure", "LeftOut", "Sorted", "UnitRun", "judge_figure", "judge_unit", "sort_out"]
+
+# A room this far from the others' middle changes fan speed and leakage, so that not even the rise is the same any
+# more (common practice, no source: nearer than 3 K is called equal, and benches of one shop lie within 18 to 27 °C).
+ROOM_RANGE_K = 6.0
+# States that a gauge study changes from run to run; they make no run unlike the others.
+_REPEATED_ON_PURPOSE = ("remount", "repeat", "person")
+_ENDED_BY_PEOPLE = {
+    "operator": "the operator ended the run",
+    "terminated": "the run was ended from outside",
+    "killed": "the program was killed",
+    "suspend": "the machine was suspended",
+    "hang": "the run hung",
+    "unknown": "the run broke off, and nobody knows why",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """One metric of one run.
+
+    Attributes:
+        value: In `unit`; None where it was not measured.
+        u95: Expanded uncertainty; None where it cannot be stated, 0 for counts.
+        note: Why there is no value, or what a reader must know.
+        why_no_pass: Why the figure may not pass however good it looks (not settled, readings missing).
+    """
+
+    value: float | None
+    u95: float | None
+    unit: str
+    note: str = ""
+    why_no_pass: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitRun:
+    """What QA needs to know of one run.
+
+    Attributes:
+        unit: Which unit; the run's own id where none was named.
+        batch, model: What the unit belongs to, or None.
+        recipe: Digest of stages and loads, or None.
+        version: Version of the analysis that computed the metrics.
+        started_utc_s: When, s since 1970.
+        outcome: As the contract has it; `cause` is the class of what ended it early, or None.
+        ambient_c: Mean room temperature, °C, or None.
+        states: What was noted by hand (panel, position, fans, ...).
+        refused: Why the record itself cannot be used (altered, unreadable); empty where it can.
+    """
+
+    run: str
+    unit: str
+    metrics: Mapping[str, Figure]
+    batch: str | None = None
+    model: str | None = None
+    recipe: str | None = None
+    version: str = ""
+    started_utc_s: float = 0.0
+    outcome: str = "completed"
+    cause: str | None = None
+    ambient_c: float | None = None
+    states: Mapping[str, str] = field(default_factory=dict)
+    simulated: bool = False
+    refused: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A run that does not count, and why."""
+
+    run: str
+    unit: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attempt:
+    """One run of a unit among all of its comparable ones.
+
+    Attributes:
+        number, of: Which attempt, from 1, and how many there are.
+        counted: Whether the statistics take this one (the first that went to its end).
+        last: Whether this one decides on the unit.
+    """
+
+    run: UnitRun
+    number: int
+    of: int
+    counted: bool
+    last: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sorted:
+    """All runs, told apart.
+
+    Attributes:
+        attempts: Every comparable run, by unit and then by time.
+        left_out: Every other run.
+        without_run: Units of which no run is comparable.
+    """
+
+    attempts: tuple[Attempt, ...]
+    left_out: tuple[LeftOut, ...]
+    without_run: tuple[str, ...]
+
+    @property
+    def counted(self) -> list[UnitRun]:
+        """One run for each unit, for the statistics, in order of time."""
+        runs = [attempt.run for attempt in self.attempts if attempt.counted]
+        return sorted(runs, key=lambda run: (run.started_utc_s, run.run))
+
+    @property
+    def deciding(self) -> list[UnitRun]:
+        """One run for each unit, for its verdict: the last attempt."""
+        return [attempt.run for attempt in self.attempts if attempt.last]
+
+
+def sort_out(runs: Iterable[UnitRun], profile: Profile) -> Sorted:
+    """Tell comparable runs from others, each of those with its reason."""
+    every = sorted(runs, key=_by_time)
+    left_out: list[LeftOut] = []
+    kept = _keep(every, [_own_reason(run, profile) for run in every], left_out)
+    for condition in (_other_versions, _other_states, _other_rooms):
+        kept = _keep(kept, condition(kept), left_out)
+    units: dict[str, list[UnitRun]] = {}
+    for run in kept:
+        units.setdefault(run.unit, []).append(run)
+    without = dict.fromkeys(item.unit for item in left_out if item.unit not in units)
+    place = {run.run: at for at, run in enumerate(every)}
+    return Sorted(
+        attempts=tuple(attempt for own in units.values() for attempt in _attempts(own)),
+        left_out=tuple(sorted(left_out, key=lambda item: place[item.run])),
+        without_run=tuple(without),
+    )
+
+
+def _by_time(run: UnitRun) -> tuple[float, str]:
+    return run.started_utc_s, run.run
+
+
+def _keep(runs: Sequence[UnitRun], reasons: Sequence[str], left_out: list[LeftOut]) -> list[UnitRun]:
+    """Return the runs without a reason; the others go to `left_out`."""
+    pairs = list(zip(runs, reasons, strict=True))
+    left_out += [LeftOut(run=run.run, unit=run.unit, why=why) for run, why in pairs if why]
+    return [run for run, why in pairs if not why]
+
+
+def _own_reason(run: UnitRun, profile: Profile) -> str:
+    """Return why a run cannot count whatever the others are; empty where it can."""
+    if run.refused:
+        return run.refused
+    if run.recipe is None:
+        return "its recipe is unknown"
+    if run.recipe != profile.recipe:
+        return f"its recipe is not that of {profile.name}"
+    if run.outcome == "running":
+        return "the run is not over"
+    # A machine that lost its power has told something about itself; a run that a person ended has not.
+    return _ENDED_BY_PEOPLE.get(run.cause or "", "") if run.outcome == "interrupted" else ""
+
+
+def _other_versions(runs: Sequence[UnitRun]) -> list[str]:
+    newest = max((run.version for run in runs), default="")
+    why = f"computed with analysis version {{}}, the others with {newest}"
+    return [why.format(run.version or "unknown") if run.version != newest else "" for run in runs]
+
+
+def _other_states(runs: Sequence[UnitRun]) -> list[str]:
+    """Known and different forbids; unknown alone does not."""
+    usual: dict[str, str] = {}
+    for key in dict.fromkeys(key for run in runs for key in run.states):
+        counts = Counter(run.states[key] for run in runs if key in run.states)
+        usual[key] = counts.most_common(1)[0][0]
+    return [_different_state(run, usual) for run in runs]
+
+
+def _different_state(run: UnitRun, usual: Mapping[str, str]) -> str:
+    differing = [key for key, value in run.states.items() if value != usual[key] and key not in _REPEATED_ON_PURPOSE]
+    return "; ".join(f"{key} is {run.states[key]}, of the others {usual[key]}" for key in differing)
+
+
+def _other_rooms(runs: Sequence[UnitRun]) -> list[str]:
+    known = [run.ambient_c for run in runs if run.ambient_c is not None]
+    if not known:
+        return [""] * len(runs)
+    middle_c = statistics.median(known)
+    return [
+        f"its room was {run.ambient_c:.1f} °C, {abs(run.ambient_c - middle_c):.1f} K from the others' {middle_c:.1f} °C"
+        if run.ambient_c is not None and abs(run.ambient_c - middle_c) > ROOM_RANGE_K
+        else ""
+        for run in runs
+    ]
+
+
+def _attempts(runs: Sequence[UnitRun]) -> list[Attempt]:
+    """Return the attempts of one unit, whose runs come in order of time."""
+    counted = next((run for run in runs if run.outcome == "completed"), runs[0])
+    return [
+        Attempt(run=run, number=at + 1, of=len(runs), counted=run is counted, last=run is runs[-1])
+        for at, run in enumerate(runs)
+    ]
+
+
+def judge_figure(figure: Figure | None, minimum: float | None, maximum: float | None) -> Verdict:
+    """Return the guard-banded verdict on one figure; what may not pass is then not measured."""
+    if figure is None:
+        return Verdict.NOT_MEASURED
+    verdict = judge(figure.value, figure.u95, minimum=minimum, maximum=maximum)
+    if figure.why_no_pass and verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS):
+        return Verdict.NOT_MEASURED
+    return verdict
+
+
+def judge_unit(run: UnitRun, profile: Profile) -> Verdict:
+    """Return the verdict on one unit: the worst of all thresholds; one that lost its power under test fails."""
+    if run.outcome == "interrupted" and run.cause == "power-off":
+        return Verdict.FAIL
+    verdict = worst(judge_figure(run.metrics.get(t.metric), t.minimum, t.maximum) for t in profile.thresholds)
+    incomplete = run.outcome != "completed" and verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
+    return Verdict.NOT_MEASURED if incomplete else verdict
