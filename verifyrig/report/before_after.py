@@ -81,7 +81,7 @@ def _load_word(laid: Sequence[Laid], x: svg.Scale, size: Size, words: Words) -> 
 
 def _limit_lines(limits: Sequence[Limit], levels: Sequence[float], y: svg.Scale, size: Size, words: Words) -> str:
     parts = []
-    places = svg.kept_apart([y(level) - 5 for level in levels], 15, size.top + 8, size.inner_bottom - 4)
+    places = _beside_lines([y(level) for level in levels])
     for limit, level, place in zip(limits, levels, places, strict=True):
         parts.append(
             svg.line(size.left, y(level), size.inner_right, y(level), stroke=svg.INK, stroke_width="1.4",
@@ -90,6 +90,11 @@ def _limit_lines(limits: Sequence[Limit], levels: Sequence[float], y: svg.Scale,
         said = words.t(_LIMIT_WORDS[limit.kind], value=words.temperature(limit.value_c, decimals=0))
         parts.append(svg.halo(said, size.left + 6, place, fill=svg.INK))
     return "".join(parts)
+
+
+def _beside_lines(heights: Sequence[float]) -> list[float]:
+    """Where the words of each line stand: above it, or below where another line lies close above."""
+    return [height + 15 if any(0 < height - other < 20 for other in heights) else height - 5 for height in heights]
 
 
 def _peak_mark(laid: Laid, values: plot.FloatArray, x: svg.Scale, y: svg.Scale) -> str:

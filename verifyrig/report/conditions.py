@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from verifyrig.channels import base_name, number_of
 from verifyrig.report.done import plain
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.limits import ambient_c
@@ -113,46 +114,81 @@ def _sampling(run: RunInput, words: Words) -> str:
 
 
 class InstrumentRow(NamedTuple):
-    """One channel, what read it, and what is known of its calibration."""
+    """One channel, or some of a kind read alike: what read it, and what is known of its calibration."""
 
-    channel: str
     label: str
     source: str
     calibration: str
     uncertainty: str
 
 
-def instrument_rows(report: ReportInput, words: Words) -> list[InstrumentRow]:
-    """Return the channels of the runs shown with instrument and calibration state."""
+def instrument_rows(report: ReportInput, words: Words, *, archive: bool) -> list[InstrumentRow]:
+    """Return the channels of the runs shown with instrument and calibration state.
+
+    The archive names each channel with its stable device; else those of a kind that are read alike stand together.
+    """
     found: dict[str, Mapping[str, Any]] = {}
     for run in (report.before_run, report.after_run):
         channels = run.trace.facts.get("channels") if run is not None else None
         if isinstance(channels, Mapping):
             found |= {str(name): info for name, info in channels.items() if isinstance(info, Mapping)}
     known = {str(one.get("channel")): one for one in report.instruments if one.get("channel")}
-    return [_instrument_row(name, info, known.get(name, {}), words) for name, info in found.items()]
+    if archive:
+        return [_instrument_row([name], info, known.get(name, {}), words, device=True) for name, info in found.items()]
+    kinds: dict[tuple[str, ...], list[str]] = {}
+    for name, info in found.items():
+        alike = (base_name(name), str(info.get("driver")), str(info.get("expanded_uncertainty")), str(known.get(name)))
+        kinds.setdefault(alike, []).append(name)
+    return [_instrument_row(names, found[names[0]], known.get(names[0], {}), words) for names in kinds.values()]
 
 
-def _instrument_row(name: str, info: Mapping[str, Any], calibration: Mapping[str, Any], words: Words) -> InstrumentRow:
+def _instrument_row(
+    names: list[str], info: Mapping[str, Any], calibration: Mapping[str, Any], words: Words, *, device: bool = False
+) -> InstrumentRow:
     u95 = info.get("expanded_uncertainty")
     unit = str(info.get("unit") or "")
-    unit = "K" if unit == "°C" else unit
-    driver = str(info.get("driver") or "")
+    parts = (info.get("driver"), info.get("label") if len(names) == 1 else None, info.get("device") if device else None)
+    stated = f"±\u202f{words.quantity(u95, 'K' if unit == '°C' else unit)}" if isinstance(u95, (int, float)) else None
     return InstrumentRow(
-        name,
-        channel_label(name, words),
-        " · ".join(str(part) for part in (driver, info.get("label"), info.get("device")) if part),
+        _label(names, words),
+        " · ".join(str(part) for part in parts if part),
         _calibration(calibration, words),
-        f"±\u202f{words.quantity(float(u95), unit)}"
-        if isinstance(u95, (int, float))
-        else words.t("as the driver gives it, not stated"),
+        stated or words.t("not stated by the driver"),
     )
+
+
+def _label(names: list[str], words: Words) -> str:
+    if len(names) == 1:
+        return channel_label(names[0], words)
+    numbers = sorted(number_of(name) for name in names)
+    return f"{channel_label(base_name(names[0]), words)} {numbers[0]}–{numbers[-1]}"
 
 
 def _calibration(calibration: Mapping[str, Any], words: Words) -> str:
     if not calibration.get("calibrated"):
         return words.t("not calibrated here")
-    said = words.t("corrected on {day}", day=str(calibration["calibrated"]))
+    said = words.t("corrected on {day}", day=words.day(str(calibration["calibrated"])))
     if calibration.get("due"):
-        said += ", " + words.t("due {day}", day=str(calibration["due"]))
+        said += ", " + words.t("due {day}", day=words.day(str(calibration["due"])))
     return said
+
+
+def attestation_lines(report: ReportInput, words: Words) -> list[str]:
+    """Return who answered for the physical world before a load, by run; also where nobody did."""
+    return [_attestation_line(run, words) for run in report.runs if not run.simulated]
+
+
+def _attestation_line(run: RunInput, words: Words) -> str:
+    fact = run.trace.facts.get("attestation")
+    if not isinstance(fact, Mapping):
+        return words.t("{run}: nobody was asked about leaks, packs, smells, or who is present.", run=run.run_id)
+    answers = fact.get("answers")
+    said = [f"{key} {plain(answer, words)}" for key, answer in answers.items()] if isinstance(answers, Mapping) else []
+    return words.t(
+        "{run}: answered by {by} ({answers}); present: {present}, until {until}.",
+        run=run.run_id,
+        by=str(fact.get("by") or "–"),
+        answers=", ".join(said) or "–",
+        present=str(fact.get("present") or "–"),
+        until=str(fact.get("until") or "–"),
+    )

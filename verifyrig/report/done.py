@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
+from verifyrig.job_words import CHANGE_KINDS
+from verifyrig.report.choose import runs_since_last_change
 from verifyrig.report.inputs import Entry, ReportInput, RunInput
 from verifyrig.report.names import metric_label, metric_parts, stage_label
+from verifyrig.report.timeline import loaded_s
 from verifyrig.report.wording import Words
+
+_CODED = re.compile(r"[a-z]+(?:-[a-z]+)+")
 
 
 class Done(NamedTuple):
@@ -50,12 +56,36 @@ _FACT_WORDS = {
 
 def done_lines(entries: Iterable[Entry], words: Words) -> list[Done]:
     """Return changes or findings as lines: time, kind, and the facts noted with them."""
-    return [Done(words.moment(entry.utc_s), words.known(entry.what), _facts(entry.detail, words)) for entry in entries]
+    return [_done(entry, words) for entry in entries]
+
+
+def _done(entry: Entry, words: Words) -> Done:
+    detail = dict(entry.detail)
+    what = words.t(CHANGE_KINDS[entry.what]) if entry.what in CHANGE_KINDS else coded(entry.what, words)
+    if "value" in detail:
+        # A finding says what was seen; a reading typed by hand carries its unit and uncertainty.
+        what = f"{what}: {_typed(detail, words)}"
+        detail = {key: value for key, value in detail.items() if key not in ("value", "unit", "u95")}
+    return Done(words.moment(entry.utc_s), what, _facts(detail, words))
+
+
+def _typed(detail: Mapping[str, Any], words: Words) -> str:
+    value, u95 = detail["value"], detail.get("u95")
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return words.quantity(
+            float(value), str(detail.get("unit") or ""), float(u95) if isinstance(u95, (int, float)) else None
+        )
+    return plain(value, words)
 
 
 def _facts(detail: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
     facts = [(key, value) for key, value in detail.items() if value not in (None, "", [], ())]
     return [(words.t(_FACT_WORDS[key]) if key in _FACT_WORDS else key, plain(value, words)) for key, value in facts]
+
+
+def coded(word: str, words: Words) -> str:
+    """Return a word of a fixed list (`switches-off`) as it is spoken; any other text unchanged."""
+    return words.known(word.replace("-", " ") if _CODED.fullmatch(word) else word)
 
 
 def plain(value: Any, words: Words) -> str:
@@ -68,7 +98,7 @@ def plain(value: Any, words: Words) -> str:
         return ", ".join(f"{key} {plain(one, words)}" for key, one in value.items())
     if isinstance(value, (list, tuple)):
         return ", ".join(plain(one, words) for one in value)
-    return words.known(str(value))
+    return coded(str(value), words)
 
 
 def parts_of(report: ReportInput, words: Words) -> list[Part]:
@@ -90,7 +120,7 @@ def _part(entry: Entry, words: Words) -> Part:
         plain(detail.get("lot") or "–", words),
         plain(detail.get("price") or "–", words),
         warranty,
-        words.known(entry.what),
+        words.t(CHANGE_KINDS[entry.what]) if entry.what in CHANGE_KINDS else entry.what,
     )
 
 
@@ -103,16 +133,62 @@ def not_tested(report: ReportInput, words: Words) -> list[str]:
     if run is not None:
         said += _stages_left_out(run, words)
         said += _thresholds_without_figure(run, words)
+    said += rarely(report, words)
     works = {
         stage.load.work for one in report.runs if one.trace.profile for stage in one.trace.profile.stages if stage.load
     }
     said.append(words.t("Your own programs and games, and how the machine is used at home."))
-    if not any("graphics" in work or "gpu" in work for work in works):
+    if not any(mark in work for work in works for mark in ("graphics", "gpu")):
         said.append(words.t("The graphics card under load."))
-    if not any("memory" in work or "march" in work for work in works):
+    if not any(mark in work for work in works for mark in ("memory", "march")):
         said.append(words.t("The memory, beyond what the load used of it."))
     said.append(words.t("Drives and the data on them, network, battery, screen, ports."))
     return said
+
+
+def rarely(report: ReportInput, words: Words) -> list[str]:
+    """Return what the clean hours under load do not exclude (rule of three, 95 %); empty where no load went well."""
+    from verifyrig.soak import rate_not_excluded_per_h
+
+    hours = clean_load_h(report)
+    if hours <= 0:
+        return []
+    every_h = 1.0 / rate_not_excluded_per_h(hours)
+    if report.job is not None and report.job.how_often:
+        needed_h = _needed_h(report.job.how_often)
+        if needed_h is not None and hours < needed_h:
+            return [
+                words.t(
+                    "Your fault itself: it came too rarely for {time} of load to exclude it; that takes {needed}.",
+                    time=words.duration(hours * 3600),
+                    needed=words.duration(needed_h * 3600),
+                )
+            ]
+    return [
+        words.t(
+            "A fault that comes less often than once in {time} of load (not excluded at 95 %).",
+            time=words.duration(every_h * 3600),
+        )
+    ]
+
+
+def clean_load_h(report: ReportInput) -> float:
+    """Return the time under load since the last change in runs that went to their end, h; 0 if one did not."""
+    runs = runs_since_last_change(report)
+    if any(run.summary.get("outcome") != "completed" for run in runs):
+        return 0.0
+    return sum(loaded_s(run.trace) for run in runs) / 3600
+
+
+def _needed_h(how_often: str) -> float | None:
+    """Length of a clean soak that the customer's words ask for, h; None where they cannot be read."""
+    from verifyrig.errors import UsageError
+    from verifyrig.soak import plan_soak
+
+    try:
+        return plan_soak(how_often).hours
+    except UsageError:
+        return None
 
 
 def _stages_left_out(run: RunInput, words: Words) -> list[str]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig import __version__
 from verifyrig.bench import Bench
-from verifyrig.errors import BenchError, RecordError
+from verifyrig.errors import BenchError, RecordError, UsageError
 from verifyrig.report.catalogue import languages
 from verifyrig.report.choose import choose_pair
 from verifyrig.report.inputs import Entry, JobFacts, ReportInput, RunInput, Settings, Shop
@@ -26,6 +26,24 @@ _LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".
 LARGEST_LOGO_BYTES = 400_000
 _PAPERS = {"a4": "A4", "letter": "Letter"}
 _UNITS = {"c": "°C", "°c": "°C", "f": "°F", "°f": "°F"}
+
+
+def gather(bench: Bench, what: Sequence[str] = ()) -> ReportInput:
+    """Return the report input that the words mean: a job's id, records, or the open job for none.
+
+    Raises:
+        RigError: A word is neither, or more than one job is named.
+    """
+    from verifyrig.job_store import wanted_job
+
+    if not what:
+        return gather_job(bench, wanted_job(bench, None).job_id)
+    jobs = [word for word in what if word in bench.job_ids()]
+    if jobs and len(what) > 1:
+        raise UsageError("a report is of one job, or of records", where="report", mend="Name one job, or only records.")
+    if jobs:
+        return gather_job(bench, jobs[0])
+    return gather_records(bench, [bench.find_record(word) for word in what])
 
 
 def gather_job(bench: Bench, job_id: str) -> ReportInput:
@@ -221,8 +239,13 @@ def job_facts(bench: Bench, job: Job, runs: Sequence[RunInput]) -> JobFacts:
             "kind": MACHINE_KINDS.get(machine.kind, machine.kind),
             "serial": machine.serial,
         },
+        machine_kind=machine.kind,
+        how_often=intake.answers.get("how-often", ""),
         answers=tuple((questions.get(key, key), answer) for key, answer in intake.answers.items()),
-        consent=tuple((text, job.consent(key)) for key, text in CONSENTS.items()),
+        consent=(
+            *((text, job.consent(key)) for key, text in CONSENTS.items()),
+            *((("Up to which price without asking again?", intake.price_ceiling),) if intake.price_ceiling else ()),
+        ),
         accessories=intake.accessories,
         condition=intake.condition,
         entries=tuple(_entry(entry) for entry in job.entries),

@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from verifyrig.report.inputs import ReportInput
+from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import metric_label, metric_parts, stage_label
+from verifyrig.report.timeline import main_load
 from verifyrig.report.wording import Words
+from verifyrig.trace import StageSpan
 
-# In the order of telling power; of each line at most one metric is taken, so that three different things are said.
-_WANTED: tuple[tuple[str, ...], ...] = (
-    ("thermal_resistance",),
-    ("die_temp_c.settled", "core_temp_c.settled", "gpu_temp_c.settled", "plate_temp_c.settled", "die_temp_c.peak"),
+# In the order of telling power; of each group at most one metric is taken, so that three different things are said.
+_GROUPS: tuple[tuple[str, ...], ...] = (
+    ("die_temp_c.settled", "core_temp_c.settled", "gpu_temp_c.settled", "die_temp_c.peak", "plate_temp_c.settled"),
+    ("thermal_resistance", "thermal_impedance_600s", "thermal_impedance_60s", "thermal_impedance_5s"),
     ("work_rate_kept_share", "throttle_share"),
+    ("coolant_temp_c.settled", "coolant_temp_c.peak"),
     ("die_temp_c.rise",),
-    ("coolant_temp_c.settled", "plate_temp_c.settled"),
     ("package_power_w.mean",),
-    ("compute_errors",),
     ("pump_speed_rpm.mean", "cpu_fan_speed_rpm.mean"),
+    ("compute_errors",),
 )
 COUNT = 3
+# A figure vaguer than this says nothing on a first page; it still stands behind.
+_VAGUE_K, _VAGUE_SHARE = 8.0, 0.3
 
 
 class Headline(NamedTuple):
@@ -34,44 +38,64 @@ class Headline(NamedTuple):
 
 
 def headlines(report: ReportInput, words: Words) -> list[Headline]:
-    """Return at most three numbers; those that both runs have come first."""
+    """Return at most three numbers: under load where both runs have it, else one at rest and what load there is."""
     runs = [run for run in (report.before_run, report.after_run) if run is not None]
     if not runs:
         return []
-    stages = _stages(report)
-    known = [run.metrics for run in runs]
-    both = _pick(stages, lambda name: all(_has(metrics, name) for metrics in known))
-    some = _pick(stages, lambda name: _has(known[-1], name))
-    names = list(dict.fromkeys([*_varied(both), *_varied(some)]))
-    return [_headline(report, name, words) for name in _varied(names)[:COUNT]]
+    return [_headline(report, name, words) for name in _chosen(runs)[:COUNT]]
 
 
-def _stages(report: ReportInput) -> list[str]:
-    """Stage names, the longest load first, then rest: what holds under load says most."""
-    run = report.after_run or report.before_run
-    if run is None:
-        return []
-    order = {"load": 0, "idle": 1, "cooldown": 2}
-    ran = [stage for stage in run.trace.stages if stage.ended != "skipped"]
-    ran.sort(key=lambda s: (order.get(s.kind, 3), -((s.end_s or s.start_s) - s.start_s)))
-    return [stage.name for stage in ran if stage.kind != "cooldown"]
+def _chosen(runs: Sequence[RunInput]) -> list[str]:
+    loads, rests = _stages(runs[-1], "load"), _stages(runs[-1], "idle")
+    names = _shared(runs, loads)
+    if len(runs) == 1 or not names:
+        # A run that was stopped at rest can be held against the other at rest only.
+        names = [*_shared(runs, rests)[:1], *_of_last(runs[-1], loads), *names]
+    return _one_a_group([*names, *_of_last(runs[-1], loads)]) or _one_a_group(_of_last(runs[-1], rests))
 
 
-def _pick(stages: Sequence[str], wanted: Callable[[str], bool]) -> list[str]:
-    return [name for group in _WANTED for stage in stages for metric in group if wanted(name := f"{stage}.{metric}")]
+def _stages(run: RunInput, kind: str) -> list[str]:
+    """Stages of a kind that were run, the longest first."""
+    ran = [stage for stage in run.trace.stages if stage.kind == kind and stage.ended != "skipped"]
+    return [stage.name for stage in sorted(ran, key=_length_s, reverse=True)]
 
 
-def _varied(names: Sequence[str]) -> list[str]:
-    """At most one metric of each group."""
-    taken: dict[int, str] = {}
-    for name in names:
-        group = next(n for n, group in enumerate(_WANTED) if metric_parts(name)[1] in group)
-        taken.setdefault(group, name)
+def _length_s(stage: StageSpan) -> float:
+    return (stage.end_s if stage.end_s is not None else stage.start_s) - stage.start_s
+
+
+def _shared(runs: Sequence[RunInput], stages: Sequence[str]) -> list[str]:
+    return [name for name in _candidates(stages) if all(_is_sharp(run.metrics.get(name)) for run in runs)]
+
+
+def _of_last(run: RunInput, stages: Sequence[str]) -> list[str]:
+    return [name for name in _candidates(stages) if _is_sharp(run.metrics.get(name))]
+
+
+def _candidates(stages: Sequence[str]) -> list[str]:
+    return [f"{stage}.{metric}" for group in _GROUPS for metric in group for stage in stages]
+
+
+def _one_a_group(names: Iterable[str]) -> list[str]:
+    """The first metric of each group; a figure at rest beside one under load is something else again."""
+    taken: dict[tuple[int, bool], str] = {}
+    ordered = list(names)
+    first = metric_parts(ordered[0])[0] if ordered else ""
+    for name in ordered:
+        stage, metric = metric_parts(name)
+        group = next(n for n, group in enumerate(_GROUPS) if metric in group)
+        taken.setdefault((group, stage == first), name)
     return list(taken.values())
 
 
-def _has(metrics: Mapping[str, Mapping[str, Any]], name: str) -> bool:
-    return isinstance((metrics.get(name) or {}).get("value"), (int, float))
+def _is_sharp(metric: Mapping[str, Any] | None) -> bool:
+    """Whether the metric has a value, and one known well enough to be shown first."""
+    if metric is None or not isinstance(metric.get("value"), (int, float)):
+        return False
+    u95 = metric.get("u95")
+    if not isinstance(u95, (int, float)):
+        return False
+    return u95 <= (_VAGUE_K if metric.get("unit") in ("°C", "K") else _VAGUE_SHARE * abs(metric["value"]))
 
 
 def _headline(report: ReportInput, name: str, words: Words) -> Headline:
@@ -79,10 +103,17 @@ def _headline(report: ReportInput, name: str, words: Words) -> Headline:
     return Headline(
         metric_label(name, words),
         stage_label(metric_parts(name)[0], words),
-        share_or_text(name, before.metrics.get(name), words) if before is not None else None,
-        share_or_text(name, after.metrics.get(name), words) if after is not None else None,
+        None if before is None else _said(before, name, words),
+        None if after is None else _said(after, name, words),
         _difference(report, name, words),
     )
+
+
+def _said(run: RunInput, name: str, words: Words) -> str:
+    stage = run.trace.stage(metric_parts(name)[0])
+    if (stage is None or stage.ended == "skipped") and main_load(run.trace) is None:
+        return words.t("no load was run")
+    return share_or_text(name, run.metrics.get(name), words)
 
 
 def _difference(report: ReportInput, name: str, words: Words) -> str | None:
@@ -98,7 +129,7 @@ def _difference(report: ReportInput, name: str, words: Words) -> str | None:
     sign = "+" if value > 0 else ""
     said = f"{sign}{words.quantity(value, unit, u95)}"
     if found.get("significant") is False:
-        said += " – " + words.t("not more than the uncertainty")
+        said += ", " + words.t("not more than the uncertainty")
     return said
 
 

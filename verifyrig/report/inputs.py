@@ -60,6 +60,8 @@ class JobFacts:
 
     Attributes:
         customer, machine: Facts by name (`name`, `contact`; `description`, `serial`, ...).
+        machine_kind: Kind of machine by its word (`desktop-liquid`, ...), None where unknown.
+        how_often: How often the fault came, in the customer's words.
         answers, consent: Question and answer, in the order asked.
         handover: Facts of the pickup by name (`to`, `utc_s`, `old_parts`, ...), empty before it.
         override: Reason why the job was closed against a rule, empty where it was not.
@@ -74,6 +76,8 @@ class JobFacts:
     complaint: str = ""
     customer: Mapping[str, str] = field(default_factory=dict)
     machine: Mapping[str, str] = field(default_factory=dict)
+    machine_kind: str | None = None
+    how_often: str = ""
     answers: tuple[tuple[str, str], ...] = ()
     consent: tuple[tuple[str, str], ...] = ()
     accessories: str = ""

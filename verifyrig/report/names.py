@@ -47,11 +47,20 @@ _CHANNELS = {
     "work_rate_per_s": "work done per second",
     "compute_errors": "wrong results",
 }
+# The temperatures that a sentence may be about.
+_SUBJECTS = {
+    "core_temp_c": "the processor core",
+    "die_temp_c": "the processor",
+    "gpu_temp_c": "the graphics chip",
+    "plate_temp_c": "the cooler plate",
+    "coolant_temp_c": "the coolant",
+    "board_temp_c": "the main board",
+}
 _WHOLE_METRICS = {
-    "thermal_resistance": "resistance to heat, processor to room",
-    "thermal_impedance_5s": "resistance to heat, first 5 s",
-    "thermal_impedance_60s": "resistance to heat, first minute",
-    "thermal_impedance_600s": "resistance to heat, first ten minutes",
+    "thermal_resistance": "thermal resistance, processor to room",
+    "thermal_impedance_5s": "thermal resistance that shows in 5 s",
+    "thermal_impedance_60s": "thermal resistance that shows in a minute",
+    "thermal_impedance_600s": "thermal resistance that shows in ten minutes",
     "throttle_share": "share of time slowed down",
     "work_rate_kept_share": "speed kept to the end",
     "compute_errors": "wrong results",
@@ -130,6 +139,11 @@ def channel_label(channel: str, words: Words) -> str:
     return said if number_of(channel) == 1 else f"{said} {number_of(channel)}"
 
 
+def subject(channel: str, words: Words) -> str:
+    """Return the channel as the subject of a sentence."""
+    return words.t(_SUBJECTS[channel]) if channel in _SUBJECTS else channel_label(channel, words)
+
+
 def metric_parts(metric: str) -> tuple[str, str]:
     """Return stage and the rest: `load.die_temp_c.rise` gives (`load`, `die_temp_c.rise`)."""
     stage, _, rest = metric.partition(".")
@@ -141,10 +155,14 @@ def metric_label(metric: str, words: Words) -> str:
     _, rest = metric_parts(metric)
     if rest in _WHOLE_METRICS:
         return words.t(_WHOLE_METRICS[rest])
-    head, _, suffix = rest.partition(".")
-    if suffix in _SUFFIXES:
-        return words.t(_SUFFIXES[suffix], channel=channel_label(head, words))
-    return rest
+    return metric_label_of(metric, channel_label(rest.partition(".")[0], words), words)
+
+
+def metric_label_of(metric: str, channel: str, words: Words) -> str:
+    """Return what the metric says of the channel as it is called here."""
+    _, rest = metric_parts(metric)
+    suffix = rest.partition(".")[2]
+    return words.t(_SUFFIXES[suffix], channel=channel) if suffix in _SUFFIXES else rest
 
 
 def stage_label(stage: str, words: Words) -> str:

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from verifyrig.report import done, safety, sentences, svg, tables
 from verifyrig.report.choose import main_channel
-from verifyrig.report.conditions import condition_rows, instrument_rows, machine_word
+from verifyrig.report.conditions import attestation_lines, condition_rows, instrument_rows, machine_word
 from verifyrig.report.figures import further_figures, key_sides, main_picture
 from verifyrig.report.headline import headlines
 from verifyrig.report.inputs import JobFacts, ReportInput
@@ -55,12 +55,14 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "blind": any(run.trace.facts.get("blind") for run in report.runs),
         "bad_readings": _bad_readings(report, words),
         "conditions": condition_rows(report, words),
-        "instruments": instrument_rows(report, words),
+        "instruments": instrument_rows(report, words, archive=archive),
+        "attestations": attestation_lines(report, words),
         "method": method_lines(report, words),
         "required": required_items(words),
         "profile_cautions": safety.profile_cautions(report),
         "metrics": tables.metric_rows(report, words) if archive else [],
         "events": _events(report, words) if archive else [],
+        "noted": _noted(report, words) if archive else [],
         **_job_values(report, words),
     }
     return values
@@ -98,7 +100,7 @@ def _common(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]
         "not_tested": [shortened(line, 220) for line in done.not_tested(report, words)],
         "first_rule": safety.first_rule(words),
         "cautions": notes,
-        "cautions_short": " ".join(f"{note.head}: {note.text}" for note in notes if note.head == words.t("Hot parts")),
+        "cautions_short": safety.short_caution(report, notes, words),
         "profile_cautions_short": [shortened(line, 180) for line in safety.profile_cautions(report)[:_MOST_CAUTIONS]],
         "signatures": _signatures(report, words),
     }
@@ -207,6 +209,15 @@ def _events(report: ReportInput, words: Words) -> list[tuple[str, str, str, str]
     return rows if left <= 0 else [*rows[:_MOST_EVENTS], ("…", "", words.t("and {count} further", count=left), "")]
 
 
+def _noted(report: ReportInput, words: Words) -> list[tuple[str, str, str, str]]:
+    """Everything that was noted in the job, in its order."""
+    lines = [(entry, done.done_lines([entry], words)[0]) for entry in (report.job.entries if report.job else ())]
+    return [
+        (line.when, words.known(entry.kind), line.what, "; ".join(f"{name} {value}" for name, value in line.facts))
+        for entry, line in lines
+    ]
+
+
 def _job_values(report: ReportInput, words: Words) -> dict[str, Any]:
     job = report.job
     if job is None:
@@ -216,7 +227,7 @@ def _job_values(report: ReportInput, words: Words) -> dict[str, Any]:
     return {
         "job": True,
         "complaint": job.complaint,
-        "answers": [(words.known(question), words.known(answer)) for question, answer in job.answers],
+        "answers": [(words.known(question), done.coded(answer, words)) for question, answer in job.answers],
         "findings": done.done_lines(job.of_kind("finding"), words),
         "done": done.done_lines(job.of_kind("change"), words),
         "machine": _machine_rows(job, words),
@@ -235,9 +246,9 @@ def _machine_rows(job: JobFacts, words: Words) -> list[tuple[str, str]]:
         (words.t("accessories"), job.accessories or words.t("none noted")),
         (words.t("condition when it came in"), job.condition or words.t("not noted")),
     ]
-    rows += [(words.known(topic), words.known(answer)) for topic, answer in job.consent]
+    rows += [(words.known(topic), done.coded(answer, words)) for topic, answer in job.consent]
     if job.cause:
-        rows.append((words.t("cause, as closed by the technician"), words.known(job.cause)))
+        rows.append((words.t("cause, as closed by the technician"), done.coded(job.cause, words)))
     if job.override:
         rows.append((words.t("closed against a rule, because"), job.override))
     return rows

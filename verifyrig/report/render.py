@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from verifyrig.report import pages
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.masking import masked
-from verifyrig.report.wording import Words, visible, words_for
+from verifyrig.report.wording import Foreign, Words, visible, words_for
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -83,6 +83,7 @@ def _environment(templates_dir: str) -> Environment:
         keep_trailing_newline=False,
     )
     environment.filters["css_string"] = css_string
+    environment.tests["foreign"] = lambda value: isinstance(value, Foreign)
     return environment
 
 
@@ -94,10 +95,11 @@ def _shown(value: Any) -> Any:
 def css_string(text: str) -> Any:
     """Return a text as a string of CSS: whatever is no plain letter, digit or space is written as its code.
 
-    Source: CSS Syntax Module Level 3, 4.3.7 (escaped code point: up to six hexadecimal digits).
+    Source: CSS Syntax Module Level 3, 4.3.7 (escaped code point: up to six hexadecimal digits, then one space,
+    which belongs to it).
     """
     from markupsafe import Markup
 
     plain = visible(text).replace("\n", " ")
-    escaped = (c if c.isascii() and (c.isalnum() or c in " -.") else f"\\{ord(c):06x}" for c in plain)
+    escaped = (c if c.isascii() and (c.isalnum() or c in " -.") else f"\\{ord(c):06x} " for c in plain)
     return Markup('"' + "".join(escaped) + '"')

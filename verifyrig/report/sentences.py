@@ -7,7 +7,7 @@ from typing import NamedTuple
 from verifyrig.report.choose import main_channel
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.limits import gate_maximum_c, trip_maximum_c
-from verifyrig.report.names import channel_label, metric_label, outcome_words
+from verifyrig.report.names import metric_label, outcome_words, subject
 from verifyrig.report.standing import Blocker, Ready, Standing, State, Story, story_of
 from verifyrig.report.timeline import highest, load_edge_s, loaded_s, main_load
 from verifyrig.report.timeline import last_s as last_s_of
@@ -133,7 +133,7 @@ def alone_sentence(run: RunInput, channel: str | None, words: Words) -> str:
 
 
 def _ran(run: RunInput, channel: str | None, words: Words, when: str) -> str:
-    """ "Now: 20 min of load; the processor settles at 68 ± 1 °C, 24 K below its trip limit."."""
+    """Return "Now: 20 min of load, run to the end; the processor settles at 68 ± 1 °C, 24 K below its trip limit."."""
     parts = [_load_clause(run, words)]
     if channel is not None:
         parts.append(_temperature_clause(run, channel, words))
@@ -146,12 +146,12 @@ def _load_clause(run: RunInput, words: Words) -> str:
     seconds = loaded_s(run.trace)
     if seconds <= 0:
         return words.t("measured at rest only, no load was run")
-    return words.t("it ran {duration} of load to the end", duration=words.duration(seconds))
+    return words.t("{duration} of load, run to the end", duration=words.duration(seconds))
 
 
 def _temperature_clause(run: RunInput, channel: str, words: Words) -> str:
     settled = settled_under_load(run, channel)
-    label = channel_label(channel, words)
+    label = subject(channel, words)
     limit_c = trip_maximum_c(run, channel)
     if settled is not None:
         value, u95 = settled
@@ -214,12 +214,13 @@ def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) ->
 
 
 def _gate_sentence(run: RunInput, channel: str | None, when: str, hot: str, words: Words) -> str:
+    said = words.t("{when}: stopped at rest for safety; no load was run.", when=when)
     limit_c = gate_maximum_c(run, channel) if channel is not None else None
-    if limit_c is None:
-        return words.t("{when}: stopped at rest for safety; no load was run.", when=when)
-    return words.t(
-        "{when}: stopped at rest for safety at {hot} (no load above {limit}); no load was run.",
-        when=when,
+    if limit_c is None or channel is None:
+        return said
+    return f"{said} " + words.t(
+        "By itself {what} came to {hot}; a load is started only below {limit}.",
+        what=subject(channel, words),
         hot=hot,
         limit=words.temperature(limit_c, decimals=0),
     )

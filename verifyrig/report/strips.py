@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from verifyrig.channels import CLOCKS, POWERS, RAILS, SPEEDS, base_name, unit_of
+from verifyrig.channels import CLOCKS, POWERS, RAILS, SPEEDS, base_name, number_of, unit_of
 from verifyrig.report import plot, svg
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.names import channel_label
@@ -14,7 +14,9 @@ from verifyrig.report.plot import NARROW, WIDE, Laid, Size
 from verifyrig.report.wording import Words
 
 _STRIP_HEIGHT, _GAP = 62.0, 26.0
-_MOST_STRIPS = 10
+_MOST_STRIPS = 6
+# A rail is allowed ±5 % (ATX12V design guide 2.0, 3.2.1); a swing of half of that is worth a look.
+_RAIL_SWING = 0.025
 _KINDS = (*(power for power in POWERS if power != "power_limit_w"), *SPEEDS, *CLOCKS, *RAILS)
 
 
@@ -22,12 +24,27 @@ def strip_channels(*runs: RunInput | None) -> list[str]:
     """Return the channels worth a strip that at least one run holds, in the order of their kind."""
     names = {name for run in runs if run is not None for name in run.trace.columns if run.trace.has(name)}
     fitting = [name for name in names if base_name(name) in _KINDS]
-    return sorted(fitting, key=lambda name: (_KINDS.index(base_name(name)), name))[:_MOST_STRIPS]
+    return sorted(fitting, key=lambda name: (_KINDS.index(base_name(name)), number_of(name)))
+
+
+def _drawn_channels(channels: Sequence[str], laid: Sequence[Laid], words: Words) -> list[str]:
+    """Those that fit: the first of each kind before further ones, and rails only where they dip."""
+    lively = [name for name in channels if base_name(name) not in RAILS or _swings(name, laid, words)]
+    first = [name for name in lively if number_of(name) == 1]
+    taken = [*first, *(name for name in lively if name not in first)][:_MOST_STRIPS]
+    return [name for name in channels if name in taken]
+
+
+def _swings(channel: str, laid: Sequence[Laid], words: Words) -> bool:
+    lines = [plot.values_of(run, channel, words) for run in laid if run.run.trace.has(channel)]
+    low, high = min(float(np.nanmin(line)) for line in lines), max(float(np.nanmax(line)) for line in lines)
+    return high - low > _RAIL_SWING * abs(high)
 
 
 def strips(before: RunInput | None, after: RunInput | None, words: Words, *, ident: str, title: str, desc: str) -> str:
     """Return the strips in a wide and a narrow form; empty where no run holds such a channel."""
-    laid, channels = plot.laid_out(before, after), strip_channels(before, after)
+    laid = plot.laid_out(before, after)
+    channels = _drawn_channels(strip_channels(before, after), laid, words)
     if not laid or not channels:
         return ""
     height = len(channels) * (_STRIP_HEIGHT + _GAP) + 46

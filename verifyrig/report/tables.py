@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from verifyrig.channels import base_name, number_of
 from verifyrig.report.headline import share_or_text
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import (
@@ -13,6 +14,7 @@ from verifyrig.report.names import (
     ended_words,
     kind_word,
     metric_label,
+    metric_label_of,
     metric_parts,
     outcome_words,
     purpose_word,
@@ -82,6 +84,14 @@ def _last(run: RunInput, channel: str, words: Words) -> str:
     return words.t("not measured") if value is None else words.temperature(value)
 
 
+class Judged(NamedTuple):
+    """A figure against its limit: value, verdict, and what the analysis remarks."""
+
+    value: str
+    verdict: VerdictCell
+    note: str
+
+
 class ThresholdRow(NamedTuple):
     """One accepted limit and what became of it in both runs."""
 
@@ -89,10 +99,8 @@ class ThresholdRow(NamedTuple):
     stage: str
     accepted: str
     why: str
-    before: str | None
-    before_verdict: VerdictCell | None
-    after: str | None
-    after_verdict: VerdictCell | None
+    before: Judged | None
+    after: Judged | None
 
 
 def threshold_rows(report: ReportInput, words: Words) -> list[ThresholdRow]:
@@ -121,12 +129,22 @@ def _threshold_row(
         metric_label(name, words),
         stage_label(metric_parts(name)[0], words),
         accepted_words(limits, unit, name, words),
-        str(limits.get("why") or limits.get("note") or ""),
-        None if before is None else _value(old, unit, name, words),
-        None if before is None else verdict_cell(str((old or {}).get("verdict", "not-measured")), words),
-        None if after is None else _value(new, unit, name, words),
-        None if after is None else verdict_cell(str((new or {}).get("verdict", "not-measured")), words),
+        _why_of_limit(name, after or before),
+        None if before is None else _judged(old, unit, name, words),
+        None if after is None else _judged(new, unit, name, words),
     )
+
+
+def _judged(found: Mapping[str, Any] | None, unit: str, name: str, words: Words) -> Judged:
+    facts = found or {}
+    cell = verdict_cell(str(facts.get("verdict", "not-measured")), words)
+    return Judged(_value(found, unit, name, words), cell, words.retold(str(facts.get("note") or "")))
+
+
+def _why_of_limit(name: str, run: RunInput | None) -> str:
+    """The profile's reason for the limit, in its own words."""
+    profile = run.trace.profile if run is not None else None
+    return next((t.why for t in profile.thresholds if t.metric == name), "") if profile is not None else ""
 
 
 def _unit(name: str, *runs: RunInput | None) -> str:
@@ -234,7 +252,8 @@ def why_of(run: RunInput, words: Words) -> list[str]:
         said.append(_trip_words(trip, words))
     cause = run.summary.get("cause") or {}
     noted = [*(cause.get("why") or []), *(run.trace.facts.get("stopped_because") or [])]
-    return said + [str(reason) for reason in dict.fromkeys(noted)]
+    noted += run.trace.facts.get("refusals") or []
+    return said + [words.retold(str(reason)) for reason in dict.fromkeys(noted)]
 
 
 def _trip_words(trip: Mapping[str, Any], words: Words) -> str:
@@ -282,7 +301,11 @@ def compare_rows(report: ReportInput, words: Words) -> list[CompareRow]:
     """Return the answer for every stage; empty where there is nothing to compare."""
     stages: Mapping[str, Mapping[str, Any]] = (report.comparison or {}).get("stages") or {}
     return [
-        CompareRow(stage_label(name, words), _comparable(found, words), [str(why) for why in found.get("why") or []])
+        CompareRow(
+            stage_label(name, words),
+            _comparable(found, words),
+            [words.retold(str(why)) for why in found.get("why") or []],
+        )
         for name, found in stages.items()
     ]
 
@@ -313,7 +336,9 @@ def metric_rows(report: ReportInput, words: Words) -> list[MetricRow]:
             [share_or_text(name, run.metrics.get(name), words) for run in runs],
             "; ".join(
                 dict.fromkeys(
-                    str(run.metrics[name]["note"]) for run in runs if (run.metrics.get(name) or {}).get("note")
+                    words.retold(str(run.metrics[name]["note"]))
+                    for run in runs
+                    if (run.metrics.get(name) or {}).get("note")
                 )
             ),
         )
@@ -321,16 +346,43 @@ def metric_rows(report: ReportInput, words: Words) -> list[MetricRow]:
     ]
 
 
-def unmeasured_rows(report: ReportInput, words: Words) -> list[tuple[str, str, str]]:
-    """Return what the run after (else before) could not measure: stage, metric, reason as noted."""
+class Unmeasured(NamedTuple):
+    """Figures of one stage that have no value for one reason."""
+
+    stage: str
+    figures: str
+    reason: str
+
+
+def unmeasured_rows(report: ReportInput, words: Words) -> list[Unmeasured]:
+    """Return what the run after (else before) could not measure, those of one stage and reason together."""
     run = report.after_run or report.before_run
-    if run is None:
-        return []
+    found: dict[tuple[str, str], list[str]] = {}
+    for name, metric in (run.metrics if run is not None else {}).items():
+        if metric.get("value") is None:
+            found.setdefault((metric_parts(name)[0], str(metric.get("note") or "")), []).append(name)
     return [
-        (stage_label(metric_parts(name)[0], words), metric_label(name, words), str(metric.get("note") or ""))
-        for name, metric in run.metrics.items()
-        if metric.get("value") is None
+        Unmeasured(stage_label(stage, words), grouped_metrics(names, words), words.retold(note))
+        for (stage, note), names in found.items()
     ]
+
+
+def grouped_metrics(names: Sequence[str], words: Words) -> str:
+    """Return the metrics by name; numbered ones of a kind in one: "processor core 1–8, time constant"."""
+    by_base: dict[str, list[str]] = {}
+    for name in names:
+        head, _, suffix = metric_parts(name)[1].partition(".")
+        by_base.setdefault(f"{base_name(head)}.{suffix}" if suffix else head, []).append(name)
+    return "; ".join(_grouped(members, words) for members in by_base.values())
+
+
+def _grouped(names: Sequence[str], words: Words) -> str:
+    label = metric_label(names[0], words)
+    if len(names) == 1:
+        return label
+    numbers = sorted(number_of(metric_parts(name)[1].partition(".")[0]) for name in names)
+    channel = channel_label(base_name(metric_parts(names[0])[1].partition(".")[0]), words)
+    return metric_label_of(names[0], f"{channel} {numbers[0]}–{numbers[-1]}", words)
 
 
 def not_armed_words(report: ReportInput, words: Words) -> list[str]:

@@ -43,6 +43,12 @@ def shortened(text: Any, longest: int) -> str:
     return line if len(line) <= longest else line[: longest - 1].rstrip() + "…"
 
 
+class Foreign(str):
+    """An English text that stands in a report of another language, and is marked so on the page."""
+
+    __slots__ = ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Words:
     """Language, temperature unit, and what follows from them."""
@@ -74,7 +80,7 @@ class Words:
         """Return a sentence that another part of the program formed in English, in the report's language.
 
         It is found by its form: a catalogue text with braces fits any words in their place, which are looked up
-        in turn. A text that fits nothing stays as it is.
+        in turn. A text that fits nothing stays as it is, marked `Foreign`.
         """
         if self.language == SOURCE_LANGUAGE or text in self.catalogue.texts:
             return self.known(text)
@@ -82,7 +88,7 @@ class Words:
             found = form.fullmatch(text)
             if found is not None:
                 return said.format(**{key: self.known(value) for key, value in found.groupdict().items()})
-        return text
+        return Foreign(text)
 
     def number(self, value: float, decimals: int = 0) -> str:
         """Return the number with that many decimals, and a true minus sign; no sign on zero."""
@@ -153,6 +159,15 @@ class Words:
 
         day: str = format_date(datetime.fromtimestamp(utc_s, UTC).date(), format="long", locale=self.locale)
         return day
+
+    def day(self, iso: str) -> str:
+        """Return a day written as ISO in the form of the language; any other text unchanged."""
+        from babel.dates import format_date
+
+        try:
+            return str(format_date(datetime.fromisoformat(iso).date(), format="long", locale=self.locale))
+        except ValueError:
+            return iso
 
     def moment(self, utc_s: float | None) -> str:
         """Return day and time of day, in UTC and saying so."""

@@ -6,44 +6,65 @@ import os
 import tempfile
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from verifyrig.bench import Bench
 from verifyrig.errors import BenchError
-from verifyrig.report.gather import gather_job, gather_records
+from verifyrig.report.gather import gather
 from verifyrig.report.index import write_index
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.render import EDITIONS, Edition, render
+from verifyrig.report.sentences import finding_of
+from verifyrig.report.standing import standing_of
+from verifyrig.report.wording import words_for
 
 
-def write_report(
-    bench: Bench, job_or_records: str | Sequence[Path], out: Path | None = None, at: float | None = None
-) -> list[Path]:
-    """Write customer's edition, archive and slip, and remake the index; return their paths, the customer's first.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """A report that was written.
+
+    Attributes:
+        paths: Customer's edition, archive, slip, in this order.
+        sentence: What it says first, in its language.
+    """
+
+    report: ReportInput
+    paths: tuple[Path, ...]
+    sentence: str
+
+    @property
+    def path(self) -> Path:
+        """The customer's edition."""
+        return self.paths[0]
+
+
+def write_report(bench: Bench, what: Sequence[str] = (), out: Path | None = None, at: float | None = None) -> Written:
+    """Write customer's edition, archive and slip, and remake the index.
 
     Args:
-        job_or_records: Id of a job, or records, of which the first stands for before and the last for after.
+        what: A job's id, or records (of which the first stands for before and the last for after); empty for the
+            open job.
         out: File of the customer's edition; the other two lie beside it. Default: `reports/` of the bench.
         at: Date of issue, s since 1970; now where None. With the same time the files are the same, byte for byte.
 
     Raises:
-        RigError: Something cannot be read or written.
+        RigError: Something is not there, or cannot be read or written.
     """
-    if isinstance(job_or_records, str):
-        report = gather_job(bench, job_or_records)
-    else:
-        report = gather_records(bench, job_or_records)
+    report = gather(bench, what)
     return write_editions(bench, report, out, time.time() if at is None else at)
 
 
-def write_editions(bench: Bench, report: ReportInput, out: Path | None, now_utc: float) -> list[Path]:
+def write_editions(bench: Bench, report: ReportInput, out: Path | None, now_utc: float) -> Written:
     """Write all editions of a gathered report; arguments and errors as `write_report`."""
     paths = edition_paths(bench, report, out)
     for edition, path in paths.items():
         write_whole(path, render(report, edition, now_utc=now_utc))
     if out is None:
         write_index(bench)
-    return list(paths.values())
+    words = words_for(report.settings.language, report.settings.temperature_unit)
+    finding = finding_of(report, standing_of(report), words)
+    return Written(report=report, paths=tuple(paths.values()), sentence=f"{finding.word}. {finding.text}")
 
 
 def edition_paths(bench: Bench, report: ReportInput, out: Path | None) -> dict[Edition, Path]:
@@ -93,6 +114,3 @@ def _sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
-
-
-__all__ = ["EDITIONS", "Edition", "edition_paths", "write_editions", "write_report", "write_whole"]
