@@ -1,0 +1,104 @@
+"""The runs of a bench with their figures: kept ones at once, the others computed on all cores and kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from verifyrig.index.compute import Computed, compute_all
+from verifyrig.index.kept import figure_picker, unit_run
+from verifyrig.index.store import Index, open_index
+from verifyrig.qa import UnitRun
+
+__all__ = ["INDEX_NAME", "collect_runs"]
+
+INDEX_NAME = "index.sqlite"
+_KEEP_EVERY = 64
+
+
+def collect_runs(
+    folder: Path,
+    paths: Sequence[Path],
+    wanted: Callable[[str], bool],
+    *,
+    profile: str | None = None,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[UnitRun]:
+    """Return the runs of these records with the wanted metrics, in the order given.
+
+    A record that cannot be used (altered, damaged, not readable) is returned with `refused` set.
+
+    Args:
+        folder: The bench folder, where the index is kept.
+        profile: Return only runs of the profile of this name; unusable records are returned all the same.
+        workers: Processes to compute with; as many as there are cores if None.
+        progress: Called with how many records are computed, of how many.
+    """
+    from verifyrig.analysis import ANALYSIS_VERSION
+
+    with open_index(folder / INDEX_NAME, ANALYSIS_VERSION) as index:
+        known = index.digests(paths)
+        missing = [path for path in paths if path not in known]
+        fresh = _compute(index, missing, workers, progress)
+        found = _kept_runs(index, known, wanted, profile, ANALYSIS_VERSION)
+    for path, computed in fresh.items():
+        run = _fresh_run(computed, wanted, profile, ANALYSIS_VERSION)
+        if run is not None:
+            found[path] = run
+    return _each_once([found[path] for path in paths if path in found])
+
+
+def _each_once(runs: Sequence[UnitRun]) -> list[UnitRun]:
+    """Return every run once: a copy of a record is dropped, another record with the same run id is refused."""
+    first: dict[str, UnitRun] = {}
+    others: list[UnitRun] = []
+    for run in runs:
+        before = first.setdefault(run.run, run)
+        if before is not run and before != run:
+            why = run.refused or "another record has the same run id and other content"
+            others.append(replace(run, run=f"{run.run} (2)", refused=why))
+    return [*first.values(), *others]
+
+
+def _compute(
+    index: Index, paths: Sequence[Path], workers: int | None, progress: Callable[[int, int], None] | None
+) -> dict[Path, Computed]:
+    """Compute records; keep them in batches, so that little is lost where somebody interrupts."""
+    fresh: dict[Path, Computed] = {}
+    waiting: list[Computed] = []
+    try:
+        for path, computed in zip(paths, compute_all(paths, workers), strict=True):
+            fresh[path] = computed
+            waiting.append(computed)
+            if len(waiting) == _KEEP_EVERY:
+                index.add(waiting)
+                waiting.clear()
+            if progress is not None:
+                progress(len(fresh), len(paths))
+    finally:
+        index.add(waiting)
+    return fresh
+
+
+def _kept_runs(
+    index: Index, known: dict[Path, str], wanted: Callable[[str], bool], profile: str | None, version: str
+) -> dict[Path, UnitRun]:
+    pickers = {number: figure_picker(names, wanted) for number, names in index.layouts().items()}
+    digests = list(dict.fromkeys(known.values()))
+    by_digest = {
+        row.digest: unit_run(row.head, pickers[row.layout](row.figures, row.remarks), version)
+        for row in index.rows(digests, profile)
+    }
+    return {path: by_digest[digest] for path, digest in known.items() if digest in by_digest}
+
+
+def _fresh_run(computed: Computed, wanted: Callable[[str], bool], profile: str | None, version: str) -> UnitRun | None:
+    kept = computed.kept
+    untold = kept is None and computed.profile is None
+    if profile is not None and computed.profile != profile and not untold:
+        return None
+    if kept is None:
+        return UnitRun(run=computed.run, unit=computed.unit, metrics={}, version=version, refused=computed.refused)
+    return unit_run(kept.head, figure_picker(kept.names, wanted)(kept.figures, kept.remarks), version)

@@ -1,0 +1,210 @@
+"""From record files to figures, on one core or on all: each record is computed alone, so the result is the same."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import multiprocessing
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from verifyrig.errors import RecordError
+from verifyrig.index.kept import Kept, pack_figures
+from verifyrig.qa import Figure
+from verifyrig.trace import Trace
+
+__all__ = ["Computed", "compute_all", "compute_one", "computed_head"]
+
+# Starting a process costs about as much as computing this many records.
+_FEWEST_FOR_A_POOL = 8
+_ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Computed:
+    """What came of one file.
+
+    Attributes:
+        kept: Its figures, or None where it cannot be used; `refused` then says why.
+        lasting: Whether it may be kept: a record that is still written, or that broke off, may yet be told of anew.
+        run, unit, profile: As the record itself says, as far as it can be read.
+    """
+
+    path: str
+    kept: Kept | None
+    run: str
+    unit: str
+    profile: str | None
+    refused: str = ""
+    lasting: bool = False
+
+
+def compute_all(paths: Sequence[Path], workers: int | None = None) -> Iterator[Computed]:
+    """Yield what comes of each file, in the order given.
+
+    Args:
+        workers: Processes; as many as this machine has cores if None.
+    """
+    count = min(workers or os.cpu_count() or 1, len(paths))
+    if count < 2 or len(paths) < _FEWEST_FOR_A_POOL:
+        yield from map(compute_one, paths)
+        return
+    done = 0
+    try:
+        for computed in _in_pool(paths, count):
+            yield computed
+            done += 1
+    except (BrokenProcessPool, OSError, ImportError):
+        # No semaphores, no memory for more processes: the rest is done here, only slower.
+        yield from map(compute_one, paths[done:])
+
+
+def _in_pool(paths: Sequence[Path], count: int) -> Iterator[Computed]:
+    context = multiprocessing.get_context("spawn")
+    with _environment(_ONE_THREAD), ProcessPoolExecutor(count, mp_context=context) as pool:
+        chunk = max(1, min(16, len(paths) // (4 * count)))
+        yield from pool.map(compute_one, paths, chunksize=chunk)
+
+
+@contextlib.contextmanager
+def _environment(values: Mapping[str, str]) -> Iterator[None]:
+    """Set variables while children are started: linear algebra on several threads each would only get in the way."""
+    before = {key: os.environ.get(key) for key in values}
+    os.environ.update(values)
+    try:
+        yield
+    finally:
+        for key, value in before.items():
+            if value is None:
+                os.environ.pop(key, None)
+            else:
+                os.environ[key] = value
+
+
+def compute_one(path: Path) -> Computed:
+    """Check one record against its digests and compute its figures; a record that cannot be used is a result."""
+    from verifyrig.record import read_trace
+    from verifyrig.record.check import check_record
+
+    try:
+        check = check_record(path)
+        if check.altered is not None:
+            return _refused(path, f"it was altered after it was written: {check.altered.what}")
+        if check.digest is None:
+            return _refused(path, f"the file is damaged ({check.damage})")
+        trace = read_trace(path)
+        names, figures, remarks = pack_figures(_figures(trace))
+        kept = Kept(digest=check.digest, head=computed_head(trace), names=names, figures=figures, remarks=remarks)
+    except RecordError as error:
+        return _refused(path, error.what)
+    head = kept.head
+    return Computed(
+        path=str(path),
+        kept=kept,
+        run=head["run"],
+        unit=head["unit"],
+        profile=head["profile"],
+        lasting=check.sealed,
+    )
+
+
+def _refused(path: Path, why: str) -> Computed:
+    """Return a record that cannot be used, with what it says of itself where that can still be read."""
+    from verifyrig.record import read_head
+
+    run, facts = path.stem, {}
+    try:
+        head = read_head(path)
+        run, facts = head.run, head.facts
+    except RecordError:
+        pass
+    unit = str(facts.get("unit") or facts.get("job") or run)
+    return Computed(
+        path=str(path), kept=None, run=run, unit=unit, profile=_text(facts.get("profile_name")), refused=why
+    )
+
+
+def computed_head(trace: Trace) -> dict[str, Any]:
+    """Return who the record is of, as `Kept.head` has it."""
+    facts = trace.facts
+    machine = facts.get("machine")
+    cause = facts.get("cause")
+    started = facts.get("started_utc_s")
+    return {
+        "run": trace.run_id,
+        "unit": str(facts.get("unit") or facts.get("job") or trace.run_id),
+        "batch": _text(facts.get("batch")),
+        "model": _text(machine.get("model")) if isinstance(machine, Mapping) else None,
+        "profile": trace.profile.name if trace.profile else None,
+        "recipe": trace.profile.recipe if trace.profile else None,
+        "started_utc_s": float(started) if isinstance(started, int | float) else _first_utc_s(trace),
+        "outcome": str(facts.get("outcome", "interrupted")),
+        "cause": _text(cause.get("class")) if isinstance(cause, Mapping) else None,
+        "ambient_c": _room_c(trace),
+        "states": {str(key): str(value) for key, value in (facts.get("states") or {}).items()},
+        "simulated": bool(facts.get("simulated", False)),
+    }
+
+
+def _text(value: Any) -> str | None:
+    return None if value is None else str(value)
+
+
+def _first_utc_s(trace: Trace) -> float:
+    return float(trace.utc_s[0]) if len(trace.utc_s) else 0.0
+
+
+def _room_c(trace: Trace) -> float | None:
+    """Return the room during the longest load stage that knows it, else during any other, °C."""
+    from verifyrig.analysis.load_edges import room_of
+
+    ran = [stage for stage in trace.stages if stage.ended != "skipped"]
+    for stage in sorted(ran, key=lambda stage: (stage.kind != "load", stage.start_s - (stage.end_s or stage.start_s))):
+        room = room_of(trace, stage)
+        if room is not None and math.isfinite(room.value_c):
+            return float(room.value_c)
+    return None
+
+
+def _figures(trace: Trace) -> dict[str, Figure]:
+    """Return every single-valued metric, with the run's own reason where it may not pass."""
+    from verifyrig.analysis import metrics_of
+
+    metrics = metrics_of(trace)
+    single = {name: metric for name, metric in metrics.items() if not isinstance(metric.value, tuple)}
+    whys = _whys(trace, metrics)
+    return {
+        name: Figure(
+            value=_finite(metric.value),  # type: ignore[arg-type]
+            u95=_finite(metric.u95),
+            unit=metric.unit,
+            note=metric.note,
+            why_no_pass=whys.get(name, ""),
+        )
+        for name, metric in single.items()
+    }
+
+
+def _whys(trace: Trace, metrics: Mapping[str, Any]) -> dict[str, str]:
+    """Return why a metric may not pass, by asking for its verdict against a limit that nothing exceeds."""
+    from verifyrig.analysis import judge_thresholds
+    from verifyrig.profile import Threshold
+
+    if trace.profile is None:
+        return {}
+    endless = tuple(
+        Threshold(metric=name, maximum=math.inf)
+        for name, metric in metrics.items()
+        if isinstance(metric.value, int | float) and metric.u95 is not None
+    )
+    asked = replace(trace, profile=replace(trace.profile, thresholds=endless))
+    return {result.metric: result.why for result in judge_thresholds(asked, metrics) if result.why}
+
+
+def _finite(value: float | None) -> float | None:
+    return float(value) if value is not None and math.isfinite(value) else None

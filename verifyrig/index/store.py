@@ -1,0 +1,167 @@
+"""The index file: figures by record digest and version of the analysis. It may be deleted at any time.
+
+Tables: `layout(id, names)` sets of metric names with units, shared by like records; `kept(digest, version, profile,
+layout, head, figures, remarks)`; `place(path, stat, digest)` which file had which digest when it was last read in
+full. A file whose size, times or place on the medium changed is read and checked again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from verifyrig.index.compute import Computed
+from verifyrig.index.kept import json_of
+from verifyrig.trace import FloatArray
+
+__all__ = ["Index", "Row", "open_index", "stat_of"]
+
+_FORMAT = 1
+_AT_ONCE = 500
+_TABLES = (
+    "CREATE TABLE IF NOT EXISTS layout (id INTEGER PRIMARY KEY, names TEXT NOT NULL UNIQUE)",
+    "CREATE TABLE IF NOT EXISTS kept (digest TEXT NOT NULL, version TEXT NOT NULL, profile TEXT, "
+    "layout INTEGER NOT NULL, head TEXT NOT NULL, figures BLOB NOT NULL, remarks TEXT NOT NULL, "
+    "PRIMARY KEY (digest, version))",
+    "CREATE TABLE IF NOT EXISTS place (path TEXT PRIMARY KEY, stat TEXT NOT NULL, digest TEXT NOT NULL) WITHOUT ROWID",
+)
+
+
+class Row(NamedTuple):
+    """One kept record."""
+
+    digest: str
+    layout: int
+    head: dict[str, Any]
+    figures: FloatArray
+    remarks: dict[str, dict[str, list[int]]]
+
+
+def stat_of(path: Path) -> str | None:
+    """Return what changes whenever a file is written, moved or replaced; None where there is no file."""
+    try:
+        found = os.stat(path)  # noqa: PTH116 - ten thousand times, and Path.stat is twice as slow
+    except OSError:
+        return None
+    return f"{found.st_size}:{found.st_mtime_ns}:{found.st_ctime_ns}:{found.st_ino}"
+
+
+@contextlib.contextmanager
+def open_index(path: Path, version: str) -> Iterator[Index]:
+    """Yield the index at `path`, made anew where there is none or it cannot be used; in memory where it cannot be kept.
+
+    Args:
+        version: Version of the analysis whose figures are wanted; others stay for a program that wants them.
+    """
+    connection = _connect(path)
+    try:
+        yield Index(connection, version, path.parent)
+    finally:
+        connection.close()
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    for attempt in range(2):
+        try:
+            return _prepared(sqlite3.connect(path, timeout=30.0))
+        except sqlite3.DatabaseError as error:
+            if isinstance(error, sqlite3.OperationalError) or attempt:
+                break  # a read-only folder, or a file of somebody else's that is held
+            path.unlink(missing_ok=True)
+    return _prepared(sqlite3.connect(":memory:"))
+
+
+def _prepared(connection: sqlite3.Connection) -> sqlite3.Connection:
+    try:
+        if connection.execute("PRAGMA user_version").fetchone()[0] not in (0, _FORMAT):
+            raise sqlite3.DatabaseError("another format")
+        # It can be rebuilt from the records, so the medium is not waited for.
+        connection.execute("PRAGMA synchronous=OFF")
+        connection.execute("BEGIN IMMEDIATE")
+        for statement in _TABLES:
+            connection.execute(statement)
+        connection.execute(f"PRAGMA user_version={_FORMAT}")
+        connection.commit()
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+class Index:
+    """An open index; made by `open_index`."""
+
+    def __init__(self, connection: sqlite3.Connection, version: str, root: Path) -> None:
+        self._connection = connection
+        self._version = version
+        self._root = os.fspath(root.absolute())
+
+    def digests(self, paths: Sequence[Path]) -> dict[Path, str]:
+        """Return the digest of every file that is unchanged since it was last read and whose figures are kept."""
+        query = "SELECT path, stat, place.digest FROM place JOIN kept USING (digest) WHERE version = ?"
+        known = {name: (stat, digest) for name, stat, digest in self._connection.execute(query, (self._version,))}
+        found = {}
+        for path in paths:
+            entry = known.get(self._name(path))
+            if entry is not None and entry[0] == stat_of(path):
+                found[path] = entry[1]
+        return found
+
+    def add(self, computed: Sequence[Computed]) -> None:
+        """Keep figures of records that cannot change any more."""
+        lasting = [item for item in computed if item.lasting and item.kept is not None]
+        with self._connection:
+            for item in lasting:
+                self._add_one(item)
+
+    def _add_one(self, item: Computed) -> None:
+        kept, stat = item.kept, stat_of(Path(item.path))
+        if kept is None or stat is None:
+            return
+        names = json_of(kept.names)
+        self._connection.execute("INSERT OR IGNORE INTO layout (names) VALUES (?)", (names,))
+        layout = self._connection.execute("SELECT id FROM layout WHERE names = ?", (names,)).fetchone()[0]
+        row = (
+            kept.digest,
+            self._version,
+            kept.head["profile"],
+            layout,
+            json_of(kept.head),
+            kept.figures.astype("<f8").tobytes(),
+            json_of(kept.remarks),
+        )
+        self._connection.execute("INSERT OR REPLACE INTO kept VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+        place = (self._name(Path(item.path)), stat, kept.digest)
+        self._connection.execute("INSERT OR REPLACE INTO place VALUES (?, ?, ?)", place)
+
+    def rows(self, digests: Sequence[str], profile: str | None = None) -> Iterator[Row]:
+        """Yield what is kept of records, in any order; only runs of a profile where one is named."""
+        for begin in range(0, len(digests), _AT_ONCE):
+            some = digests[begin : begin + _AT_ONCE]
+            marks = ",".join("?" * len(some))
+            query = f"SELECT digest, layout, head, figures, remarks FROM kept WHERE version = ? AND digest IN ({marks})"
+            parameters: list[Any] = [self._version, *some]
+            if profile is not None:
+                query += " AND profile IS ?"
+                parameters.append(profile)
+            for digest, layout, head, figures, remarks in self._connection.execute(query, parameters):
+                packed = np.frombuffer(figures, dtype="<f8").reshape(2, -1)
+                yield Row(digest, layout, json.loads(head), packed, json.loads(remarks))
+
+    def layouts(self) -> Mapping[int, tuple[tuple[str, str], ...]]:
+        """Return the names with units of every layout."""
+        rows = self._connection.execute("SELECT id, names FROM layout")
+        return {number: tuple((name, unit) for name, unit in json.loads(names)) for number, names in rows}
+
+    def _name(self, path: Path) -> str:
+        """Return the path below the bench folder, so that the folder may move; a foreign one as it is."""
+        whole = os.path.abspath(path)  # noqa: PTH100 - without resolving links, and quick
+        inside = whole.startswith(self._root + os.sep)
+        return whole[len(self._root) + 1 :] if inside else whole
