@@ -1,7 +1,7 @@
 """What the supervising process and a worker say to each other: settings at the start, then one line a message.
 
 To the worker:    `beat` · `share SHARE AT_S` · `stop`
-From the worker:  `ready` · `refused WHAT | MEND` · `count WORK CHECKS ERRORS` · `fault AT_S DETAIL`
+From the worker:  `note TEXT` · `ready` · `refused WHAT | MEND` · `count WORK CHECKS ERRORS` · `fault AT_S DETAIL`
 
 `AT_S` is on `clock_s`, which all processes of a machine share. Counts are totals since the worker came up.
 """
@@ -90,6 +90,11 @@ def count_line(counts: Counts) -> bytes:
 def fault_line(at_s: float, detail: str) -> bytes:
     """Return the report of one wrong result, cut to the length of a line that arrives whole."""
     return _fitted(f"fault {at_s:.6f} {detail}")
+
+
+def note_line(text: str) -> bytes:
+    """Return the report of something that the worker could not do as it should."""
+    return _fitted(f"note {text}")
 
 
 def refused_line(what: str, mend: str) -> bytes:

@@ -20,6 +20,7 @@ from verifyrig.loads.wire import (
     clock_s,
     count_line,
     fault_line,
+    note_line,
     refused_line,
 )
 from verifyrig.loads.works import BlockResult, Work
@@ -121,6 +122,8 @@ def main(argv: list[str]) -> None:
     except Exception as error:
         reporter.say(refused_line(f"the worker broke down while it prepared ({error!r})", "Report this fault."))
         raise
+    for note in work.notes:
+        reporter.say(note_line(note))
     reporter.say(b"ready\n")
     lifeline.arm()
     labour(work, schedule, lifeline, reporter)

@@ -53,6 +53,7 @@ class WorkerProcess:
         self.settings = settings
         self.counts = Counts()
         self.faults: list[tuple[float, str]] = []
+        self.notes: list[str] = []
         self.ready = False
         self.refused: str | None = None
         self.silent = False
@@ -150,6 +151,8 @@ class WorkerProcess:
         elif word == "fault":
             at_s, _, detail = rest.partition(" ")
             self.faults.append((float(at_s), detail))
+        elif word == "note":
+            self.notes.append(rest)
         elif word == "ready":
             self.ready = True
         elif word == "refused":

@@ -35,9 +35,11 @@ class Work(Protocol):
 
     Attributes:
         block_s: About how long its shortest block takes, s.
+        notes: What it could not do as it should, one sentence each.
     """
 
     block_s: float
+    notes: tuple[str, ...] = ()
 
     def block(self, budget_s: float) -> BlockResult:
         """Work for about `budget_s`, at most 20 ms; check; return what was done."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 from verifyrig.errors import LoadError
 from verifyrig.loads.wire import WorkerSettings
@@ -27,11 +28,40 @@ def _digest(settings: WorkerSettings) -> Work:
     return Digest(seed=settings.index)
 
 
+def _march(settings: WorkerSettings) -> Work:
+    from verifyrig.loads.works.memory_sweep import MemorySweep
+
+    return MemorySweep(size_bytes=settings.memory_bytes)
+
+
+def _storage(settings: WorkerSettings) -> Work:
+    from verifyrig.loads.works.storage import Storage
+
+    if settings.storage_dir is None:
+        raise LoadError(
+            "no folder was given that it may write to", where="load, storage", mend="Run it within a bench folder."
+        )
+    return Storage(Path(settings.storage_dir), seed=settings.index)
+
+
+def _mixed(settings: WorkerSettings) -> Work:
+    from verifyrig.loads.works.rotation import Rotation
+
+    parts = (_linear_algebra, 0.4), (_transform, 0.2), (_digest, 0.2), (_march, 0.2)
+    return Rotation([(make(settings), weight) for make, weight in parts])
+
+
 WORKS: dict[str, Callable[[WorkerSettings], Work]] = {
     "linear-algebra": _linear_algebra,
     "transform": _transform,
     "digest": _digest,
+    "march": _march,
+    "storage": _storage,
+    "mixed": _mixed,
 }
+
+# Memory that works fill for each worker: all that the demand allows, or at most so many bytes; others need little.
+MOST_MEMORY_BYTES: dict[str, int | None] = {"march": None, "mixed": 64 * 2**20}
 
 
 def make_work(settings: WorkerSettings) -> Work:

@@ -12,7 +12,7 @@ from itertools import count
 
 import numpy as np
 
-from verifyrig.loads.works import BlockResult, Meddle, untouched
+from verifyrig.loads.works import BlockResult, Meddle, Work, untouched
 
 MESSAGE_BYTES = 2**20
 PIECE_BYTES = 2**17
@@ -21,7 +21,7 @@ CHECK_CRC32 = 0xCBF43926
 PUBLISHED_EVERY = 64
 
 
-class Digest:
+class Digest(Work):
     """Pieces of a random message, hashed over and over; now and then the published answers."""
 
     def __init__(self, *, seed: int = 0, meddle: Meddle = untouched) -> None:

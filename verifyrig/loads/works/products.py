@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from verifyrig.loads.wire import BLOCK_S
-from verifyrig.loads.works import BlockResult, Meddle, untouched
+from verifyrig.loads.works import BlockResult, Meddle, Work, untouched
 from verifyrig.loads.works.bits import difference, digest
 
 Array = npt.NDArray[Any]
@@ -43,7 +43,7 @@ def scaled_residual(a: Array, b: Array, c: Array) -> float:
     return float(deviation / (eps * norm * max(*a.shape, b.shape[1])))
 
 
-class Product:
+class Product(Work):
     """Products of dense operands, each result compared with the known one."""
 
     def __init__(self, *, dtype: str = "float64", sets: int = 1, seed: int = 0, meddle: Meddle = untouched) -> None:
@@ -143,7 +143,7 @@ class Product:
         return f"{self._name} {ROWS}×{DEPTH}×{columns}: {detail}"
 
 
-class ExactProduct:
+class ExactProduct(Work):
     """A product of integers in floating point: no rounding, and the integer unit knows the result."""
 
     SIZE = 192

@@ -16,13 +16,14 @@ class _Part:
     busy_s: float = 0.0
 
 
-class Rotation:
+class Rotation(Work):
     """A work made of works; the one that is furthest behind its share of the time comes next."""
 
     def __init__(self, parts: Sequence[tuple[Work, float]]) -> None:
         """Take works with their weights, above 0."""
         self._parts = [_Part(work, weight) for work, weight in parts]
         self.block_s = min(part.work.block_s for part in self._parts)
+        self.notes = tuple(note for part in self._parts for note in part.work.notes)
 
     def block(self, budget_s: float) -> BlockResult:
         """Let the neediest part work whose block fits into the budget."""

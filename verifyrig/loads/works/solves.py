@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from verifyrig.loads.works import BlockResult, Meddle, untouched
+from verifyrig.loads.works import BlockResult, Meddle, Work, untouched
 from verifyrig.loads.works.bits import difference, digest
 from verifyrig.loads.works.products import RESIDUAL_THRESHOLD
 
@@ -31,7 +31,7 @@ def solve_residual(a: Array, x: Array, b: Array) -> float:
     return float(np.abs(a @ x - b).max() / scale)
 
 
-class Solve:
+class Solve(Work):
     """Systems that fit into cache, solved by the library's factorisation with pivoting."""
 
     def __init__(self, *, dtype: str = "float64", size: int = 384, seed: int = 0, meddle: Meddle = untouched) -> None:
@@ -76,7 +76,7 @@ class Solve:
             yield f"{name}: {difference(x, self._known)}"
 
 
-class BlockedSolve:
+class BlockedSolve(Work):
     """A system that does not fit into cache, eliminated panel by panel so that no step is long.
 
     The matrix is dominated by its diagonal, which makes elimination without pivoting stable (Golub and Van Loan,

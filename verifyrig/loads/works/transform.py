@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from verifyrig.loads.works import BlockResult, Meddle, untouched
+from verifyrig.loads.works import BlockResult, Meddle, Work, untouched
 from verifyrig.loads.works.bits import difference, digest
 
 Array = npt.NDArray[Any]
@@ -33,7 +33,7 @@ def round_trip_error(signal: Array, back: Array) -> float:
     return float(np.linalg.norm(back - signal) / np.linalg.norm(signal))
 
 
-class Transform:
+class Transform(Work):
     """One complex signal, transformed there and back."""
 
     def __init__(self, *, seed: int = 0, meddle: Meddle = untouched) -> None:
