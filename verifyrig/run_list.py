@@ -79,7 +79,7 @@ def started_text(head: Head) -> str | None:
     """Return when the run began, as ISO 8601 in UTC; None where the record does not tell."""
     utc_s = head.facts.get("started_utc_s")
     if not isinstance(utc_s, (int, float)):
-        if head.last_utc_s is None or head.last_t_s is None:
+        if head.last_utc_s is None or head.last_t_s is None or head.facts.get("utc_known") is False:
             return None
         utc_s = head.last_utc_s - head.last_t_s
     try:

@@ -1,0 +1,92 @@
+"""`verifyrig import`: bring a CSV of any logger as a record."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import ImportFault, UsageError
+
+LARGEST_FILE_BYTES = 2_000_000_000
+PURPOSES = ("baseline", "check", "verification", "build")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `import`."""
+    add = parser.add_argument
+    add("file", metavar="FILE.csv", help="any separator, decimal point or comma, UTF-8, UTF-16 or Windows-1252")
+    add("--time", required=True, metavar="COLUMN", help="seconds (or COLUMN:ms, :min, :h) or ISO times")
+    add("--channel", action="append", required=True, metavar="NAME=COLUMN[:UNIT]", help="e.g. die_temp_c=temp:°F")
+    add("--stage", action="append", required=True, metavar="NAME[:KIND]=START:END", help="seconds, END exclusive")
+    add("--where", action="append", default=[], metavar="COLUMN=VALUE", help="keep only these rows")
+    add("--ambient", metavar="C[±U]", help="room temperature, °C, and its uncertainty, K")
+    add("--ended", choices=("completed", "power-off"), default="completed", help="how the run ended")
+    add("--profile", metavar="NAME", help="whose thresholds to judge by (none: no thresholds)")
+    add("--job", metavar="ID", help="the job it belongs to (else the open one)")
+    add("--as", dest="purpose", metavar="PURPOSE", choices=PURPOSES, default="check", help=", ".join(PURPOSES))
+
+
+def execute(args: argparse.Namespace, context: Context) -> Answer:
+    """Read the file, write a record, and answer with its metrics."""
+    from verifyrig.csv_import import (
+        parse_channel_word,
+        parse_stage_words,
+        parse_time_word,
+        parse_where_words,
+        samples_of,
+    )
+    from verifyrig.csv_table import decode, read_table
+    from verifyrig.import_record import ImportOrder, write_imported
+    from verifyrig.profiles import find_profile
+    from verifyrig.record import read_trace
+    from verifyrig.summary import sentences_of, summary_of
+    from verifyrig.typed_values import parse_ambient
+
+    channels = [parse_channel_word(word) for word in args.channel]
+    if len({entry.channel for entry in channels}) != len(channels):
+        raise UsageError("a channel is named twice", where="--channel", mend="Give each channel one column.")
+    stages, where = parse_stage_words(args.stage), parse_where_words(args.where)
+    time_column, time_unit_s = parse_time_word(args.time)
+    path = Path(args.file)
+    data = _read(path)
+    wanted = [time_column, *(entry.column for entry in channels)]
+    table = read_table(decode(data, path.name), wanted, where, path.name)
+    samples = samples_of(table, time_column, channels, time_unit_s=time_unit_s)
+    job = _job(args.job, context)
+    order = ImportOrder(
+        origin=path.name,
+        data=data,
+        channels=channels,
+        stages=stages,
+        ended=args.ended,
+        ambient=parse_ambient(args.ambient) if args.ambient else None,
+        profile=find_profile(args.profile, context.bench) if args.profile else None,
+        job=job,
+        purpose=args.purpose,
+        where=where,
+    )
+    record = write_imported(context.bench.runs_dir(job), samples, order)
+    summary = summary_of(read_trace(record), str(record))
+    notes = [f"{n} rows left out: {why}." for why, n in samples.left_out.items()]
+    return Answer(data=summary, text="\n".join([*sentences_of(summary), *notes]))
+
+
+def _job(named: str | None, context: Context) -> str | None:
+    from verifyrig.job_store import open_job
+
+    if named is not None:
+        return context.bench.check_job(named)
+    job = open_job(context.bench)
+    return None if job is None else job.job_id
+
+
+def _read(path: Path) -> bytes:
+    try:
+        if path.stat().st_size > LARGEST_FILE_BYTES:
+            raise ImportFault("the file is larger than 2 GB", where=str(path), mend="Cut it into parts.")
+        return path.read_bytes()
+    except OSError as error:
+        raise ImportFault(
+            f"cannot be read ({error.strerror})", where=str(path), mend="Check the path and its rights."
+        ) from error
