@@ -34,6 +34,26 @@ PART_CHANGES = ("part-replaced", "part-fitted-for-test", "part-returned")
 NEW_CONTACT_CHANGES = ("paste-renewed", "reseated")
 
 
+# Causes of the contract, in words.
+CAUSES = {
+    "none": "no fault seen",
+    "contact": "contact between processor and cooler: paste, pressure, film",
+    "coolant-flow": "coolant does not flow",
+    "airflow": "air does not flow: fan, fins, radiator, case",
+    "warm-room": "warm room",
+    "sensor": "a sensor tells wrong",
+    "supply": "power supply",
+    "board-power": "the board's own power conversion",
+    "memory": "memory",
+    "processor": "processor",
+    "graphics": "graphics",
+    "firmware-limit": "a limit set in the firmware",
+    "wiring": "button, lead or connector",
+    "unknown": "not found",
+}
+OLD_PARTS = {"taken": "taken along", "declined": "offered, left with the shop", "none": "there are none"}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
     """One question of the intake.

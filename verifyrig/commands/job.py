@@ -1,0 +1,385 @@
+"""`verifyrig job open | show | change | finding | close | handover | list`."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from verifyrig.asking import Asker, TerminalAsker, can_ask, wrapped
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import JobError, UsageError
+from verifyrig.job_words import CAUSES, CHANGE_KINDS, CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, OLD_PARTS, QUESTIONS
+
+if TYPE_CHECKING:
+    from verifyrig.job import Intake, Job
+
+LARGEST_FILE_BYTES = 1_000_000
+_INTAKE_FLAGS = (
+    "complaint", "customer", "contact", "ticket", "kind", "maker", "model", "serial", "price_ceiling", "accessories",
+    "condition",
+)  # fmt: skip
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the sub-commands."""
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+
+    def action(name: str, help_line: str) -> argparse.ArgumentParser:
+        sub = actions.add_parser(name, help=help_line, description=help_line[0].upper() + help_line[1:] + ".")
+        # After the action too; left out there, the value before the action stands.
+        sub.add_argument("--bench", metavar="DIR", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
+        sub.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
+        return sub
+
+    _add_open(action("open", "take a machine in: asks on a terminal, else takes flags or a file"))
+    show = action("show", "one screen: time line of runs, changes and findings, and what is open")
+    show.add_argument("job", nargs="?", metavar="JOB", help="its id (default: the open job)")
+    _add_change(action("change", "record what was done to the machine"))
+    _add_finding(action("finding", "note what was seen, heard or read by hand"))
+    _add_close(action("close", "close the job with its cause; refuses what is not finished"))
+    _add_handover(action("handover", "note the pickup"))
+    action("list", "all jobs of this bench")
+
+
+def _add_open(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--file", metavar="FILE", help="a TOML file with the intake")
+    sub.add_argument("--id", dest="job_id", metavar="ID", help="the job's id (default: the day and a number)")
+    sub.add_argument("--again", metavar="OLD", help="the earlier job whose machine came back")
+    sub.add_argument("--by", metavar="NAME", help="who takes it in (default: the operator of bench.toml)")
+    for flag in _INTAKE_FLAGS:
+        choices = list(MACHINE_KINDS) if flag == "kind" else None
+        sub.add_argument(
+            f"--{flag.replace('_', '-')}", dest=flag, metavar="TEXT" if not choices else None, choices=choices
+        )
+    keys = ", ".join(question.key for question in QUESTIONS)
+    sub.add_argument("--answer", action="append", default=[], metavar="KEY=TEXT", help=f"an answer: {keys}")
+    sub.add_argument(
+        "--consent", action="append", default=[], metavar="KEY=yes|no|not-asked", help=f"consent: {', '.join(CONSENTS)}"
+    )
+
+
+def _add_change(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("kind", nargs="?", choices=list(CHANGE_KINDS), metavar="KIND", help=", ".join(CHANGE_KINDS))
+    sub.add_argument("--part", metavar="NAME", help="which part")
+    sub.add_argument("--lot", metavar="TEXT", help="its lot or serial")
+    sub.add_argument("--price", metavar="TEXT", help="its price")
+    sub.add_argument("--warranty", dest="warranty_months", type=int, metavar="MONTHS", help="its warranty")
+    sub.add_argument("--before", metavar="TEXT", help="the setting before")
+    sub.add_argument("--after", metavar="TEXT", help="the setting after")
+    sub.add_argument("--photo", action="append", default=[], metavar="FILE", help="a photo; copied into the job")
+    sub.add_argument("--agreed", choices=("yes", "no"), help="did the customer agree to a part that looks different")
+    sub.add_argument("--note", metavar="TEXT", help="anything else")
+    _add_job_and_by(sub)
+
+
+def _add_finding(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("words", nargs="*", metavar="KEY=VALUE", help="radiator=cold, hose-in=52, consent-data=yes, ...")
+    sub.add_argument("--tick", action="append", default=[], metavar="STEP", help="tick a protective step")
+    _add_job_and_by(sub)
+
+
+def _add_close(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--cause", choices=list(CAUSES), metavar="CAUSE", help=", ".join(CAUSES))
+    sub.add_argument("--override", default="", metavar="REASON", help="close although something is open; is printed")
+    sub.add_argument("--tick", action="append", default=[], metavar="STEP", help="tick a protective step first")
+    _add_job_and_by(sub)
+
+
+def _add_handover(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--to", metavar="NAME", help="who takes the machine")
+    sub.add_argument("--old-parts", choices=list(OLD_PARTS), help="what became of the old parts, offered back")
+    sub.add_argument("--signature", metavar="NAME", help="who signed (default: who takes it)")
+    _add_job_and_by(sub)
+
+
+def _add_job_and_by(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--job", metavar="ID", help="the job (default: the open one)")
+    sub.add_argument("--by", metavar="NAME", help="who says so (default: the operator of bench.toml)")
+
+
+def execute(args: argparse.Namespace, context: Context, asker: Asker | None = None) -> Answer:
+    """Do one action; `asker` stands in for the terminal."""
+    actions: dict[str, Callable[[argparse.Namespace, Context, Asker | None], Answer]] = {
+        "open": _open,
+        "show": _show,
+        "change": _change,
+        "finding": _finding,
+        "close": _close,
+        "handover": _handover,
+        "list": _list,
+    }
+    if asker is None and can_ask(json=context.json):
+        asker = TerminalAsker()
+    return actions[args.action](args, context, asker)
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+def _by(args: argparse.Namespace, context: Context) -> str:
+    if args.by:
+        return str(args.by)[:100]
+    shop = context.bench.config.get("shop")
+    name = shop.get("operator") if isinstance(shop, dict) else None
+    return name if isinstance(name, str) else ""
+
+
+def _wanted(args: argparse.Namespace, context: Context) -> Job:
+    from verifyrig.job_store import wanted_job
+
+    return wanted_job(context.bench, args.job)
+
+
+def _answer(job: Job, context: Context, said: str = "") -> Answer:
+    from verifyrig.job_runs import runs_of
+    from verifyrig.job_screen import job_object, standing_of
+
+    runs = runs_of(context.bench, job.job_id)
+    lines = [said] if said else []
+    lines.append(f"Next: {standing_of(job, runs).next_step}.")
+    return Answer(data=job_object(job, runs), text="\n".join(lines))
+
+
+# ---- open
+
+
+def _open(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    from verifyrig.job_flow import take_in
+
+    job = take_in(
+        context.bench,
+        _intake(args, context, asker),
+        operator=_by(args, context),
+        again=args.again or "",
+        job_id=args.job_id,
+        now=_now(),
+    )
+    return _answer(job, context, f"Job {job.job_id} is open.")
+
+
+def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> Intake:
+    from verifyrig.job import Intake
+    from verifyrig.job_interview import ask_intake
+    from verifyrig.job_store import read_job
+
+    told = any(getattr(args, flag) is not None for flag in _INTAKE_FLAGS) or args.answer or args.consent
+    if args.file is not None:
+        if told:
+            raise UsageError("a file and flags are given", where="job open", mend="Write all of it into the file.")
+        return _intake_of_file(Path(args.file))
+    if told or asker is None:
+        return _intake_of_flags(args)
+    known = read_job(context.bench, args.again).intake if args.again else Intake()
+    return ask_intake(asker, known)
+
+
+def _intake_of_file(path: Path) -> Intake:
+    from verifyrig.job_text import parse_intake
+
+    where = repr(str(path)[:200])
+    try:
+        if path.stat().st_size > LARGEST_FILE_BYTES:
+            raise JobError("this is too large for an intake", where=where, mend="Name a TOML file of less than 1 MB.")
+        text = path.read_text(encoding="utf-8")
+    except (OSError, ValueError) as error:
+        raise JobError(f"cannot be read ({error})", where=where, mend="Check the file's path and rights.") from error
+    return parse_intake(text, path.name)
+
+
+def _intake_of_flags(args: argparse.Namespace) -> Intake:
+    from verifyrig.job import Customer, Intake, Machine
+
+    def text(flag: str) -> str:
+        return str(getattr(args, flag) or "")[:10_000]
+
+    return Intake(
+        complaint=text("complaint"),
+        customer=Customer(name=text("customer"), contact=text("contact"), ticket=text("ticket")),
+        machine=Machine(kind=args.kind or "other", maker=text("maker"), model=text("model"), serial=text("serial")),
+        answers=_pairs(args.answer, "--answer", [question.key for question in QUESTIONS], None),
+        consent=_pairs(args.consent, "--consent", list(CONSENTS), CONSENT_ANSWERS),
+        price_ceiling=text("price_ceiling"),
+        accessories=text("accessories"),
+        condition=text("condition"),
+    )
+
+
+def _pairs(words: list[str], where: str, keys: list[str], values: tuple[str, ...] | None) -> dict[str, str]:
+    from verifyrig.toml_reader import meant, shown
+
+    found = {}
+    for word in words:
+        key, sign, value = word.partition("=")
+        if not sign or key not in keys:
+            raise UsageError(f"{shown(word)} is no KEY=VALUE known here", where=where, mend=meant(key, keys))
+        if values is not None and value not in values:
+            raise UsageError(f"{shown(value)} is no answer", where=where, mend=f"Answer {', '.join(values)}.")
+        found[key] = value[:10_000]
+    return found
+
+
+# ---- change, finding
+
+
+def _change(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    from verifyrig.job_flow import record_change
+    from verifyrig.job_interview import ask_change
+
+    job = _wanted(args, context)
+    kind, photos = args.kind, [Path(photo) for photo in args.photo]
+    facts = ("part", "lot", "price", "warranty_months", "before", "after", "agreed", "note")
+    detail: dict[str, Any] = {name: getattr(args, name) for name in facts}
+    if kind is None:
+        if asker is None:
+            raise UsageError("it is not said what was done", where="job change", mend="Name the kind of change.")
+        kind, detail, photos = ask_change(asker, job)
+    by = _by(args, context)
+    job = record_change(context.bench, job, kind, _short(detail), photos=photos, by=by, now=_now())
+    return _answer(job, context, f"Recorded: {CHANGE_KINDS[kind]}.")
+
+
+def _short(detail: dict[str, Any]) -> dict[str, Any]:
+    return {key: value[:2000] if isinstance(value, str) else value for key, value in detail.items()}
+
+
+def _finding(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    from verifyrig.job_flow import note_findings, tick_steps
+    from verifyrig.job_interview import ask_finding
+
+    job = _wanted(args, context)
+    words = list(args.words)
+    if not words and not args.tick:
+        if asker is None:
+            raise UsageError("nothing is to be noted", where="job finding", mend="Write it like radiator=cold.")
+        words = [word for word in [ask_finding(asker)] if word]
+    by, now = _by(args, context), _now()
+    job = note_findings(context.bench, job, words, by=by, now=now) if words else job
+    job = tick_steps(context.bench, job, args.tick, by=by, now=now)
+    return _answer(job, context, f"Noted: {', '.join([*words, *args.tick])}." if words or args.tick else "")
+
+
+# ---- close, handover
+
+
+def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    from verifyrig.job_flow import close_job, tick_steps
+    from verifyrig.job_interview import ask_cause, ask_override, ask_steps
+    from verifyrig.job_rules import obstacles_to_close
+    from verifyrig.job_runs import runs_of
+
+    job = _wanted(args, context)
+    by = _by(args, context)
+    job = tick_steps(context.bench, job, args.tick, by=by, now=_now())
+    if asker is not None and not args.override:
+        job = tick_steps(context.bench, job, ask_steps(asker, job), by=by, now=_now())
+    runs = runs_of(context.bench, job.job_id)
+    obstacles = [obstacle.text for obstacle in obstacles_to_close(job, runs)]
+    override = args.override
+    if obstacles and not override and asker is not None:
+        override = ask_override(asker, obstacles)
+    cause = args.cause
+    if cause is None and (override or not obstacles):
+        if asker is None:
+            raise UsageError("the cause is not named", where="job close", mend=f"--cause {'|'.join(CAUSES)}.")
+        cause = ask_cause(asker)
+    job = close_job(context.bench, job, runs, cause or "unknown", override=override[:2000], by=by, now=_now())
+    return _answer(job, context, f"Job {job.job_id} is closed: {CAUSES[cause or 'unknown']}.")
+
+
+def _handover(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    from verifyrig.job_flow import hand_over
+    from verifyrig.job_interview import ask_handover
+    from verifyrig.job_runs import runs_of
+
+    job = _wanted(args, context)
+    answers = {"to": args.to or "", "old_parts": args.old_parts or "", "signature": args.signature or ""}
+    if not args.to and asker is not None:
+        answers |= ask_handover(asker, job)
+    runs = runs_of(context.bench, job.job_id)
+    answers = {key: value[:200] for key, value in answers.items()}
+    job = hand_over(context.bench, job, runs, by=_by(args, context), now=_now(), **answers)
+    return _answer(job, context, f"Job {job.job_id} is handed over.")
+
+
+# ---- show, list
+
+
+def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    from verifyrig.job_runs import runs_of
+    from verifyrig.job_screen import job_object, show
+    from verifyrig.job_store import read_job, wanted_job
+
+    job = wanted_job(context.bench, args.job)
+    runs = runs_of(context.bench, job.job_id)
+    data = job_object(job, runs)
+    old = None
+    if job.again:
+        try:
+            old = read_job(context.bench, job.again)
+        except JobError:
+            # The earlier job may lie on another bench; its id stands in the time line.
+            old = None
+    lines = [show(job, runs, old=old)]
+    if old is not None:
+        found = come_back_of(job, old, context)
+        data["come_back"] = found
+        if found is not None:
+            lines.append(
+                f"Beside run {found['then']}, run {found['now']} is: {found['word']} ({'; '.join(found['why'])})"
+            )
+    text = "\n".join(lines)
+    return Answer(data=data, text=wrapped(text, indent="    ") if sys.stdout.isatty() else text)
+
+
+def come_back_of(job: Job, old: Job, context: Context) -> dict[str, Any] | None:
+    """Return today's newest run beside the one that the earlier job was signed off by, None where one is missing."""
+    from verifyrig.analysis import compare
+    from verifyrig.come_back import judge_come_back
+    from verifyrig.commands.compare import data_of
+    from verifyrig.job_rules import in_order, signed_off_run
+    from verifyrig.job_runs import runs_of
+    from verifyrig.record import read_trace
+
+    then = signed_off_run(old, runs_of(context.bench, old.job_id))
+    today = in_order(runs_of(context.bench, job.job_id))
+    if then is None or not today:
+        return None
+    now = next((run for run in reversed(today) if run.recipe == then.recipe), today[-1])
+    before, after = (read_trace(context.bench.find_record(run.run)) for run in (then, now))
+    found = judge_come_back(then, now, data_of(compare(before, after)))
+    return {"then": then.run, "now": now.run, "word": found.word, "why": list(found.why)}
+
+
+def _list(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    from verifyrig.job_screen import plain
+    from verifyrig.job_store import read_jobs
+
+    jobs, faults = read_jobs(context.bench)
+    rows = [
+        {
+            "job": job.job_id,
+            "opened": job.opened.isoformat(),
+            "customer": job.intake.customer.name,
+            "machine": job.intake.machine.description,
+            "open": job.is_open,
+            "closed": job.closing is not None,
+            "handed_over": job.handover is not None,
+        }
+        for job in jobs
+    ]
+    lines = [
+        _list_line(job, plain(job.intake.customer.name, 30), plain(job.intake.machine.description, 40)) for job in jobs
+    ]
+    lines += [str(fault) for fault in faults]
+    data = {"jobs": rows, "unreadable": [fault.as_json() for fault in faults]}
+    return Answer(data=data, text="\n".join(lines) or "There is no job in this bench folder yet.")
+
+
+def _list_line(job: Job, customer: str, machine: str) -> str:
+    state = "done" if not job.is_open else "closed, not handed over" if job.closing is not None else "open"
+    return f"{job.job_id:<14} {state:<24} {machine}, {customer}".rstrip(", ")

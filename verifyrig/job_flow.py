@@ -1,0 +1,261 @@
+"""What is done with a job: take in, note, change, tick, close, hand over. Checks first, then appends an entry."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from verifyrig.bench import Bench
+from verifyrig.errors import JobError, UsageError
+from verifyrig.job import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
+from verifyrig.job_rules import obstacles_to_close, obstacles_to_handover
+from verifyrig.job_store import append, keep_photos, new_entry, new_job, read_job
+from verifyrig.job_words import (
+    CAUSES,
+    CHANGE_KINDS,
+    CONSENT_ANSWERS,
+    CONSENTS,
+    FINDINGS,
+    OLD_PARTS,
+    TYPED_TEMPERATURE_U95_K,
+    protective_steps,
+)
+from verifyrig.toml_reader import meant, shown
+
+LONGEST_VALUE = 500
+LONGEST_WARRANTY_MONTHS = 240
+_KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
+_TEMPERATURE = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*(?:°?C)?\s*(?:(?:±|\+-|\+/-)\s*(\d+(?:[.,]\d+)?)\s*(?:K|°?C)?)?")
+
+
+def take_in(
+    bench: Bench, intake: Intake, *, operator: str = "", again: str = "", job_id: str | None = None, now: datetime
+) -> Job:
+    """Open a job; of a machine that came back, customer and machine are those of the earlier job unless told anew."""
+    if again:
+        old = read_job(bench, again).intake
+        intake = replace(
+            intake,
+            customer=old.customer if intake.customer == Customer() else intake.customer,
+            machine=old.machine if intake.machine == Machine() else intake.machine,
+        )
+    return new_job(bench, intake, operator=operator, again=again, job_id=job_id, now=now)
+
+
+def record_change(
+    bench: Bench,
+    job: Job,
+    kind: str,
+    detail: Mapping[str, Any],
+    *,
+    photos: Sequence[Path] = (),
+    by: str = "",
+    now: datetime,
+) -> Job:
+    """Append a change.
+
+    Raises:
+        UsageError: The kind is unknown, or a fact that it needs is missing.
+        JobError: The part to return is not in the machine, or nothing can be written.
+    """
+    facts = {**checked_change(job, kind, detail)}
+    entry = new_entry(EntryKind.CHANGE, kind, now=now, by=by, detail=facts)
+    if photos:
+        facts["photos"] = keep_photos(bench, job.job_id, entry.entry_id, photos)
+        entry = replace(entry, detail=facts)
+    return append(bench, job.job_id, [entry])
+
+
+def checked_change(job: Job, kind: str, detail: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the facts of a change, complete; raise `UsageError` or `JobError` where they cannot be meant."""
+    if kind not in CHANGE_KINDS:
+        raise UsageError(
+            f"{shown(kind)} is no kind of change", where="job change", mend=meant(kind, list(CHANGE_KINDS))
+        )
+    facts = {key: value for key, value in detail.items() if value not in ("", None)}
+    if kind == "part-returned":
+        facts["part"] = _part_to_return(job, str(facts.get("part", "")))
+    if kind in ("part-replaced", "part-fitted-for-test") and "part" not in facts:
+        raise UsageError("it is not said which part", where=f"job change {kind}", mend="Add --part NAME.")
+    if kind in ("setting-changed", "firmware-set") and not {"before", "after"} <= facts.keys():
+        raise UsageError(
+            "it is not said from what to what", where=f"job change {kind}", mend="Add --before TEXT --after TEXT."
+        )
+    months = facts.get("warranty_months")
+    if months is not None and not 0 <= months <= LONGEST_WARRANTY_MONTHS:
+        raise UsageError(
+            f"{months} months are no warranty", where="--warranty", mend=f"Type 0 to {LONGEST_WARRANTY_MONTHS} months."
+        )
+    return facts
+
+
+def _part_to_return(job: Job, part: str) -> str:
+    fitted = {same_part(entry.text("part")): entry.text("part") for entry in job.test_parts()}
+    if not fitted:
+        raise JobError(
+            "no part fitted for test is in the machine", where=job.job_id, mend="`job show` lists the changes."
+        )
+    if not part and len(fitted) == 1:
+        return next(iter(fitted.values()))
+    if same_part(part) in fitted:
+        return fitted[same_part(part)]
+    raise JobError(
+        f"no test part of the name {shown(part)} is in the machine",
+        where=job.job_id,
+        mend=f"In it: {', '.join(fitted.values())}.",
+    )
+
+
+def note_findings(bench: Bench, job: Job, words: Sequence[str], *, by: str = "", now: datetime) -> Job:
+    """Append findings written as KEY=VALUE, and later consent written as consent-KEY=yes.
+
+    Raises:
+        UsageError: A word cannot be meant.
+    """
+    found = [parse_finding(word) for word in words]
+    entries = [
+        new_entry(kind, what, now=_moment(now, n), by=by, detail=detail) for n, (kind, what, detail) in enumerate(found)
+    ]
+    return append(bench, job.job_id, entries)
+
+
+def _moment(now: datetime, n: int) -> datetime:
+    """Return the time of the n-th of several entries written at once: a millisecond apart keeps them in order."""
+    return now + timedelta(milliseconds=n)
+
+
+def parse_finding(word: str) -> tuple[EntryKind, str, dict[str, Any]]:
+    """Return kind, name and facts of KEY=VALUE: `radiator=cold`, `hose-in=52±2`, `consent-data=yes`.
+
+    A temperature gets ±3 K where no uncertainty is typed. A name or a word that looks like a slip is refused with
+    what was meant; any other text is kept as it is.
+    """
+    key, sign, value = word.partition("=")
+    key, value = key.strip().lower(), " ".join(value.split())
+    if not sign or not _KEY.fullmatch(key) or not value or len(value) > LONGEST_VALUE:
+        raise UsageError(
+            f"{shown(word)} is no KEY=VALUE", where="job finding", mend="Write it like radiator=cold or hose-in=52."
+        )
+    if key.startswith("consent-"):
+        return EntryKind.CONSENT, key.removeprefix("consent-"), {"value": _consent(key, value)}
+    _refuse_slip(key, list(FINDINGS), "is no known finding")
+    known = FINDINGS.get(key)
+    if known is not None and known.unit:
+        return EntryKind.FINDING, key, _typed_temperature(key, value)
+    if known is not None:
+        value = value.lower() if value.lower() in known.choices else value
+        _refuse_slip(value, known.choices, f"is no known word for {key}")
+    return EntryKind.FINDING, key, {"value": value}
+
+
+def _consent(key: str, value: str) -> str:
+    name, answer = key.removeprefix("consent-"), value.lower()
+    if name not in CONSENTS:
+        raise UsageError(f"{shown(name)} is no consent", where="job finding", mend=meant(name, list(CONSENTS)))
+    if answer not in CONSENT_ANSWERS:
+        raise UsageError(
+            f"{shown(value)} is no answer", where=f"job finding {key}", mend=f"Answer {', '.join(CONSENT_ANSWERS)}."
+        )
+    return answer
+
+
+def _refuse_slip(word: str, known: Sequence[str], what: str) -> None:
+    near = difflib.get_close_matches(word, known, n=1, cutoff=0.75)
+    if word not in known and near:
+        raise UsageError(f"{shown(word)} {what}", where="job finding", mend=f"Did you mean {near[0]}?")
+
+
+def _typed_temperature(key: str, value: str) -> dict[str, Any]:
+    found = _TEMPERATURE.fullmatch(value)
+    temp_c = float(found[1].replace(",", ".")) if found else float("nan")
+    if not found or not -50 <= temp_c <= 200:
+        raise UsageError(
+            f"{shown(value)} is no temperature", where=f"job finding {key}", mend="Type °C, as in 52 or 52±2."
+        )
+    u95_k = float(found[2].replace(",", ".")) if found[2] else TYPED_TEMPERATURE_U95_K
+    return {"value": temp_c, "u95": u95_k, "unit": "°C", "typed": True}
+
+
+def tick_steps(bench: Bench, job: Job, steps: Sequence[str], *, by: str = "", now: datetime) -> Job:
+    """Tick protective steps; raise `UsageError` for one that this kind of machine does not have."""
+    known = protective_steps(job.intake.machine.kind)
+    for step in steps:
+        if step not in known:
+            raise UsageError(f"{shown(step)} is no step of this machine", where="--tick", mend=meant(step, list(known)))
+    entries = [
+        new_entry(EntryKind.STEP, step, now=_moment(now, n), by=by, detail={"value": "yes"})
+        for n, step in enumerate(steps)
+    ]
+    return append(bench, job.job_id, entries) if entries else job
+
+
+def close_job(
+    bench: Bench,
+    job: Job,
+    runs: Sequence[RunFacts],
+    cause: str,
+    *,
+    override: str = "",
+    by: str = "",
+    now: datetime,
+) -> Job:
+    """Close a job, or refuse with everything that is still open; a reason overrides, and stands in the report.
+
+    Raises:
+        UsageError: The cause is none of the contract.
+        JobError: Something is open, and no reason is given to close nevertheless.
+    """
+    if cause not in CAUSES:
+        raise UsageError(f"{shown(cause)} is no cause", where="--cause", mend=meant(cause, list(CAUSES)))
+    open_points = [obstacle.text for obstacle in obstacles_to_close(job, runs)]
+    if open_points and not override:
+        raise JobError(
+            "it cannot be closed yet: " + "; ".join(open_points),
+            where=job.job_id,
+            mend="Do that first, or close it with --override REASON, which the report prints.",
+        )
+    detail: dict[str, Any] = {"override": override, "refused": open_points} if open_points else {}
+    return append(bench, job.job_id, [new_entry(EntryKind.CLOSE, cause, now=now, by=by, detail=detail)])
+
+
+def hand_over(
+    bench: Bench,
+    job: Job,
+    runs: Sequence[RunFacts],
+    to: str,
+    *,
+    old_parts: str = "",
+    signature: str = "",
+    by: str = "",
+    now: datetime,
+) -> Job:
+    """Note the pickup: to whom, old parts offered back, who signed; the warranty begins now.
+
+    Raises:
+        JobError: The job is not closed, or something came up since.
+    """
+    if not to.strip():
+        raise UsageError("it is not said to whom", where="job handover", mend="Add --to NAME.")
+    if old_parts and old_parts not in OLD_PARTS:
+        raise UsageError(
+            f"{shown(old_parts)} is no answer", where="--old-parts", mend=meant(old_parts, list(OLD_PARTS))
+        )
+    replaced = any(entry.what == "part-replaced" for entry in job.changes)
+    if replaced and not old_parts:
+        raise UsageError(
+            "it is not said what became of the old parts, which are the customer's",
+            where="job handover",
+            mend=f"Offer them back, then add --old-parts {'|'.join(OLD_PARTS)}.",
+        )
+    open_points = [obstacle.text for obstacle in obstacles_to_handover(job, runs)]
+    if open_points:
+        raise JobError(
+            "it cannot be handed over yet: " + "; ".join(open_points), where=job.job_id, mend="Close the job first."
+        )
+    detail = {"to": to, "old_parts": old_parts or "none", "signature": signature or to}
+    return append(bench, job.job_id, [new_entry(EntryKind.HANDOVER, "handed over", now=now, by=by, detail=detail)])

@@ -1,0 +1,174 @@
+"""Asks for an intake, a change, a finding, a close and a pickup: one key where there are choices, else one line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from verifyrig.asking import Asker, Option
+from verifyrig.job import Customer, Intake, Job, Machine
+from verifyrig.job_words import (
+    CAUSES,
+    CHANGE_KINDS,
+    CONSENTS,
+    FINDINGS,
+    MACHINE_KINDS,
+    NO,
+    NOT_ASKED,
+    OLD_PARTS,
+    PART_CHANGES,
+    QUESTIONS,
+    YES,
+    Question,
+    protective_steps,
+)
+
+KEYS = "123456789abcdefghijklmnoprstuvwxyz"
+_YES_NO = (Option(key="y", label="yes"), Option(key="n", label="no"))
+_YES_NO_NOT = (*_YES_NO, Option(key="-", label="not asked"))
+_CONSENT_OF_KEY = {"y": YES, "n": NO, "-": NOT_ASKED}
+
+
+def pick(asker: Asker, question: str, words: Mapping[str, str], default: str = "") -> str:
+    """Return one of the words, chosen with one key; `words` gives each its text."""
+    options = [Option(key=key, label=text) for key, text in zip(KEYS, words.values(), strict=False)]
+    by_key = dict(zip(KEYS, words, strict=False))
+    default_key = next((key for key, word in by_key.items() if word == default), "")
+    return by_key[asker.choose(question, options, default=default_key)]
+
+
+def ask_intake(asker: Asker, known: Intake | None = None) -> Intake:
+    """Ask the whole intake; of a machine that came back, customer and machine are offered as known."""
+    customer, machine = (known.customer, known.machine) if known is not None else (Customer(), Machine())
+    asker.say("Enter leaves a question out; it then stands as not asked.")
+    complaint = asker.line("What does the customer say, in their own words?")
+    customer = Customer(
+        name=asker.line("Customer's name?", default=customer.name),
+        contact=asker.line("How to reach them?", default=customer.contact),
+        ticket=customer.ticket,
+    )
+    machine = _ask_machine(asker, machine)
+    answers = {question.key: _ask_question(asker, question) for question in QUESTIONS}
+    asker.say("Consent:")
+    consent = {key: _CONSENT_OF_KEY[asker.choose(text, _YES_NO_NOT, default="-")] for key, text in CONSENTS.items()}
+    return Intake(
+        complaint=complaint,
+        customer=customer,
+        machine=machine,
+        answers={key: answer for key, answer in answers.items() if answer},
+        consent=consent,
+        price_ceiling=asker.line("Up to what price without asking again?"),
+        accessories=asker.line("What came with it?"),
+        condition=asker.line("How does it look? (scratches, dents)"),
+    )
+
+
+def _ask_machine(asker: Asker, known: Machine) -> Machine:
+    kind = pick(asker, "What kind of machine?", MACHINE_KINDS, default=known.kind if known != Machine() else "")
+    return Machine(
+        kind=kind,
+        maker=asker.line("Maker?", default=known.maker),
+        model=asker.line("Model?", default=known.model),
+        serial=asker.line("Serial number?", default=known.serial),
+    )
+
+
+def _ask_question(asker: Asker, question: Question) -> str:
+    if not question.choices:
+        return asker.line(question.text)
+    words = {word: word.replace("-", " ") for word in question.choices}
+    words |= {"": "not asked"}
+    return pick(asker, question.text, words, default="")
+
+
+def ask_change(asker: Asker, job: Job) -> tuple[str, dict[str, Any], list[Path]]:
+    """Return kind, facts and photo files of a change."""
+    # The one kind that is not always there comes last, so that the others keep their keys.
+    kinds = {key: text for key, text in CHANGE_KINDS.items() if key != "part-returned"}
+    if job.test_parts():
+        kinds["part-returned"] = CHANGE_KINDS["part-returned"]
+    kind = pick(asker, "What was done?", kinds)
+    detail: dict[str, Any] = {}
+    if kind in PART_CHANGES:
+        fitted = [entry.text("part") for entry in job.test_parts()]
+        detail["part"] = asker.line("Which part?", default=fitted[0] if kind == "part-returned" and fitted else "")
+    if kind == "part-replaced":
+        detail |= _ask_new_part(asker)
+    if kind in ("setting-changed", "firmware-set"):
+        detail |= {"before": asker.line("Before?"), "after": asker.line("After?")}
+    detail["note"] = asker.line("Anything to note?")
+    photo = asker.line("A photo's file? (Enter: none)")
+    return kind, detail, [Path(photo).expanduser()] if photo else []
+
+
+def _ask_new_part(asker: Asker) -> dict[str, Any]:
+    detail: dict[str, Any] = {"lot": asker.line("Lot or serial?"), "price": asker.line("Price?")}
+    months = asker.line("Warranty, months?")
+    if months.isdigit():
+        detail["warranty_months"] = int(months)
+    looks = asker.choose("Does it look different, and has the customer agreed?", _AGREED, default="-")
+    detail["agreed"] = {"y": YES, "n": NO, "-": ""}[looks]
+    return detail
+
+
+_AGREED = (
+    Option(key="y", label="different, agreed"),
+    Option(key="n", label="different, not agreed"),
+    Option(key="-", label="looks alike"),
+)
+# In the order in which they are seen, smelt and heard.
+_FINDINGS_SHOWN = (
+    "radiator", "hoses", "pump", "cpu-fan", "dust", "paste", "restart", "noise", "smell", "connector", "leak", "pack",
+)  # fmt: skip
+
+
+def ask_finding(asker: Asker) -> str:
+    """Return one finding as KEY=VALUE, empty where nothing is to be noted."""
+    names = {name: name.replace("-", " ") for name in _FINDINGS_SHOWN}
+    names |= {"temperature": "a temperature read by hand", "": "something else"}
+    name = pick(asker, "What was found?", names)
+    if name == "temperature":
+        places = {key: key.replace("-", " ") for key, word in FINDINGS.items() if word.unit}
+        place = pick(asker, "Where?", places)
+        return _joined(place, asker.line("How warm, °C? (such as 52 or 52±2)"))
+    if name:
+        choices = {word: word.replace("-", " ") for word in FINDINGS[name].choices}
+        return f"{name}={pick(asker, name.replace('-', ' ').capitalize() + '?', choices)}"
+    return _joined("note", asker.line("What?"))
+
+
+def _joined(key: str, value: str) -> str:
+    return f"{key}={value}" if value else ""
+
+
+def ask_steps(asker: Asker, job: Job) -> list[str]:
+    """Ask for every protective step that is not ticked yet; return those that are done now."""
+    names = protective_steps(job.intake.machine.kind)
+    open_steps = [step for step, ticked in job.steps().items() if not ticked]
+    if open_steps:
+        asker.say("Before it leaves, is this done?")
+    return [step for step in open_steps if asker.choose(f"{names[step]}?", _YES_NO) == "y"]
+
+
+def ask_cause(asker: Asker) -> str:
+    """Return the cause that the job is closed with."""
+    return pick(asker, "What was the cause?", CAUSES)
+
+
+def ask_override(asker: Asker, obstacles: Sequence[str]) -> str:
+    """Show what is open and return the reason to close nevertheless, empty to leave it open."""
+    asker.say("Still open:")
+    for obstacle in obstacles:
+        asker.say(f"- {obstacle}")
+    return asker.line("Close nevertheless? Write the reason, which the report prints (Enter: no)")
+
+
+def ask_handover(asker: Asker, job: Job) -> dict[str, str]:
+    """Return to whom the machine goes, what became of old parts, and who signed."""
+    to = asker.line("Handed over to?", default=job.intake.customer.name)
+    answers = {"to": to}
+    if any(entry.what == "part-replaced" for entry in job.changes):
+        answers["old_parts"] = pick(asker, "Old parts were offered back:", OLD_PARTS)
+    answers["signature"] = asker.line("Signed by?", default=to)
+    return answers

@@ -1,0 +1,248 @@
+"""A job on one screen: who, what, the time line of runs, changes and findings, what is open, what comes next. Pure."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Any
+
+from verifyrig.job import Entry, EntryKind, Job, RunFacts
+from verifyrig.job_rules import Obstacle, in_order, next_purpose, obstacles_to_close, obstacles_to_handover
+from verifyrig.job_words import CAUSES, CHANGE_KINDS, CONSENTS, MACHINE_KINDS, NOT_ASKED, OLD_PARTS, QUESTIONS
+from verifyrig.verdict import Verdict, plain_word, shape
+
+_OUTCOMES = {
+    "running": "running",
+    "completed": "went through",
+    "tripped": "ended at a trip limit",
+    "stopped": "stopped for safety",
+    "interrupted": "broke off",
+}
+_HIDDEN = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
+
+
+def plain(text: str, longest: int = 200) -> str:
+    """Return text from outside as one harmless line: no control, direction or invisible characters, cut to length."""
+    line = " ".join(text.split())
+    kept = "".join(character for character in line if unicodedata.category(character) not in _HIDDEN)
+    return kept if len(kept) <= longest else kept[: longest - 1] + "…"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Where a job stands.
+
+    Attributes:
+        word: `taken in`, `measured`, `changed`, `verified`, `closed`, `handed over`.
+        next_step: What comes next, one clause.
+        to_close, to_hand_over: What keeps it from either.
+    """
+
+    word: str
+    next_step: str
+    to_close: tuple[Obstacle, ...]
+    to_hand_over: tuple[Obstacle, ...]
+
+
+def standing_of(job: Job, runs: Sequence[RunFacts]) -> Standing:
+    """Return where the job stands, and what comes next."""
+    to_close = tuple(obstacles_to_close(job, runs))
+    to_hand_over = tuple(obstacles_to_handover(job, runs))
+    word, next_step = _word_and_next(job, runs, to_close)
+    return Standing(word=word, next_step=next_step, to_close=to_close, to_hand_over=to_hand_over)
+
+
+def _word_and_next(job: Job, runs: Sequence[RunFacts], to_close: Sequence[Obstacle]) -> tuple[str, str]:
+    if job.closing is not None and job.handover is not None:
+        return "handed over", "nothing: the job is done"
+    if job.closing is not None:
+        return "closed", "report, then hand it over"
+    purpose = next_purpose(job, runs)
+    if purpose == "baseline":
+        return "taken in", "measure a baseline"
+    if job.test_parts():
+        return "test part fitted", "measure with the test part, then put the customer's own back"
+    if job.last_change is None:
+        return "measured", "find the cause, change one thing, measure again"
+    missing = next((obstacle for obstacle in to_close if obstacle.kind == "verification"), None)
+    if missing is not None:
+        return "changed", "measure again with the same recipe"
+    return "verified", "tick the protective steps and close it" if to_close else "close it"
+
+
+def show(job: Job, runs: Sequence[RunFacts], *, old: Job | None = None, today: date | None = None) -> str:
+    """Return the whole screen; `old` is the earlier job of a machine that came back."""
+    standing = standing_of(job, runs)
+    lines = [f"Job {job.job_id}: {standing.word}", *_head(job), ""]
+    lines += ["Time line", *(_timeline(job, runs) or ["  nothing yet"])]
+    if old is not None:
+        lines += ["", *_come_back_lines(old, today or datetime.now(UTC).date())]
+    if job.handover is None or job.closing is None:
+        lines += ["", "Open", *(f"  - {obstacle.text}" for obstacle in standing.to_close)]
+        lines += ["  - the job is not closed" if job.closing is None else "  - not handed over"]
+    for part, ends in job.warranties():
+        lines.append(f"Warranty of {plain(part, 60)} until {ends:%Y-%m-%d}")
+    return "\n".join([*lines, "", f"Next: {standing.next_step}."])
+
+
+def _head(job: Job) -> list[str]:
+    intake = job.intake
+    machine = intake.machine
+    kind = MACHINE_KINDS.get(machine.kind, machine.kind)
+    lines = [f"{plain(machine.description, 80)} ({kind})" if machine.description != machine.kind else kind]
+    if machine.serial:
+        lines[0] += f", serial {plain(machine.serial, 40)}"
+    who = ", ".join(plain(text, 60) for text in (intake.customer.name, intake.customer.contact) if text)
+    lines += [f"Customer: {who}"] if who else []
+    lines += [f"Complaint: “{plain(intake.complaint, 300)}”"] if intake.complaint else []
+    answers = [
+        f"{question.key.replace('-', ' ')}: {plain(intake.answers[question.key], 60)}"
+        for question in QUESTIONS
+        if question.key in intake.answers
+    ]
+    lines += ["; ".join(answers)] if answers else []
+    consents = [f"{key.replace('-', ' ')} {job.consent(key)}" for key in CONSENTS if job.consent(key) != NOT_ASKED]
+    lines += [f"Consent: {', '.join(consents)}"] if consents else ["Consent: nothing was asked"]
+    return lines
+
+
+def _timeline(job: Job, runs: Sequence[RunFacts]) -> list[str]:
+    rows: list[tuple[datetime, str]] = [(job.opened, _taken_in(job))]
+    rows += [(entry.time, entry_line(entry)) for entry in job.entries if entry.kind != EntryKind.STEP]
+    rows += [(run.started or job.opened, run_line(run)) for run in in_order(runs)]
+    return [f"  {when.astimezone():%d %b %H:%M}  {text}" for when, text in sorted(rows, key=lambda row: row[0])]
+
+
+def _taken_in(job: Job) -> str:
+    by = f" by {plain(job.operator, 40)}" if job.operator else ""
+    return f"taken in{by}" + (f", came back from job {job.again}" if job.again else "")
+
+
+def run_line(run: RunFacts) -> str:
+    """Return a run in one line: purpose, profile, how it ended, verdict with its shape."""
+    ended = _OUTCOMES.get(run.outcome, run.outcome) + (f" ({run.cause})" if run.cause else "")
+    verdict = Verdict(run.verdict) if run.verdict in tuple(Verdict) else None
+    said = f" {shape(verdict)} {plain_word(verdict)}" if verdict is not None else ""
+    profile = plain(run.profile or "no profile", 40)
+    return f"{run.purpose} run {run.run} with {profile}: {ended}{said}"
+
+
+def entry_line(entry: Entry) -> str:
+    """Return an entry of the list in one line."""
+    if entry.kind == EntryKind.CHANGE:
+        return "change: " + CHANGE_KINDS.get(entry.what, plain(entry.what, 60)) + _change_facts(entry)
+    if entry.kind == EntryKind.FINDING:
+        return f"found: {plain(entry.what.replace('-', ' '), 60)} {_finding_value(entry)}"
+    if entry.kind == EntryKind.CONSENT:
+        return f"consent: {plain(entry.what.replace('-', ' '), 60)} {plain(entry.text('value'), 20)}"
+    if entry.kind == EntryKind.CLOSE:
+        override = entry.text("override")
+        return f"closed: {CAUSES.get(entry.what, plain(entry.what, 40))}" + (
+            f", although {len(entry.detail.get('refused') or [])} things were open: {plain(override, 120)}"
+            if override
+            else ""
+        )
+    if entry.kind == EntryKind.HANDOVER:
+        parts = OLD_PARTS.get(entry.text("old_parts"), "not said")
+        return f"handed over to {plain(entry.text('to'), 60)}; old parts: {parts}"
+    return f"{plain(entry.kind, 40)}: {plain(entry.what, 60)}"
+
+
+def _finding_value(entry: Entry) -> str:
+    value = entry.detail.get("value")
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        spread = entry.detail.get("u95")
+        return f"{value:g}" + (f" ± {spread:g}" if isinstance(spread, int | float) else "") + f" {entry.text('unit')}"
+    return plain(str(value if value is not None else ""), 120)
+
+
+def _change_facts(entry: Entry) -> str:
+    words = [plain(entry.text("part"), 60)] if entry.text("part") else []
+    if entry.text("before") or entry.text("after"):
+        words.append(f"{plain(entry.text('before'), 60)} → {plain(entry.text('after'), 60)}")
+    words += [plain(entry.text("note"), 120)] if entry.text("note") else []
+    photos = entry.detail.get("photos")
+    words += [f"{len(photos)} photo{'s' if len(photos) > 1 else ''}"] if isinstance(photos, list) and photos else []
+    return f" ({', '.join(words)})" if words else ""
+
+
+def _come_back_lines(old: Job, today: date) -> list[str]:
+    handed = old.handover
+    lines = [
+        f"Came back: job {old.job_id}" + (f", handed over {handed.time:%Y-%m-%d}" if handed else ", never handed over")
+    ]
+    if old.closing is not None:
+        lines.append(f"  its cause then: {CAUSES.get(old.closing.what, plain(old.closing.what, 40))}")
+    for part, ends in old.warranties():
+        left = (ends - today).days
+        state = f"runs until {ends:%Y-%m-%d}, {left} days from now" if left >= 0 else f"ended {ends:%Y-%m-%d}"
+        lines.append(f"  warranty of {plain(part, 60)} {state}")
+    if not old.warranties():
+        lines.append("  no part with a warranty was fitted then")
+    return lines
+
+
+def job_object(job: Job, runs: Sequence[RunFacts]) -> dict[str, Any]:
+    """Return the job as a JSON-able object: intake, entries, runs, where it stands, what is open."""
+    standing = standing_of(job, runs)
+    intake = job.intake
+    machine, customer = intake.machine, intake.customer
+    return {
+        "job": job.job_id,
+        "opened": job.opened.isoformat(),
+        "operator": job.operator or None,
+        "again": job.again or None,
+        "complaint": intake.complaint,
+        "customer": {"name": customer.name, "contact": customer.contact, "ticket": customer.ticket},
+        "machine": {"kind": machine.kind, "maker": machine.maker, "model": machine.model, "serial": machine.serial},
+        "answers": dict(intake.answers),
+        "consent": {key: job.consent(key) for key in CONSENTS},
+        "price_ceiling": intake.price_ceiling or None,
+        "accessories": intake.accessories,
+        "condition": intake.condition,
+        "entries": [_entry_object(entry) for entry in job.entries],
+        "steps": job.steps(),
+        "test_parts": [entry.text("part") for entry in job.test_parts()],
+        "runs": [
+            {
+                "run": run.run,
+                "purpose": run.purpose,
+                "profile": run.profile,
+                "outcome": run.outcome,
+                "cause": run.cause,
+                "verdict": run.verdict,
+                "started": run.started.isoformat() if run.started else None,
+            }
+            for run in in_order(runs)
+        ],
+        "state": standing.word,
+        "next": standing.next_step,
+        "open": [{"kind": obstacle.kind, "text": obstacle.text} for obstacle in standing.to_close],
+        "hand_over": {"yes": not standing.to_hand_over, "because": [o.text for o in standing.to_hand_over]},
+        "warranties": [{"part": part, "until": ends.isoformat()} for part, ends in job.warranties()],
+    }
+
+
+def _entry_object(entry: Entry) -> dict[str, Any]:
+    detail = {key: _jsonable(value) for key, value in entry.detail.items()}
+    return {
+        "id": entry.entry_id,
+        "time": entry.time.isoformat(),
+        "kind": str(entry.kind),
+        "what": entry.what,
+        "by": entry.by or None,
+        "detail": detail,
+    }
+
+
+def _jsonable(value: Any) -> Any:
+    """Return what TOML can hold as JSON can hold it: times as text, no NaN, no infinity."""
+    if isinstance(value, dict):
+        return {str(key): _jsonable(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_jsonable(item) for item in value]
+    if isinstance(value, float):
+        return value if abs(value) < float("inf") else None
+    return value if isinstance(value, str | int | bool) or value is None else str(value)
