@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 ENERGY_RANGE_UJ = 262_143_328_850
 """The energy counter starts again after this many microjoules (the range seen on many packages)."""
 
 _WORK_PER_CORE_GHZ_S = 10.0
+_THROTTLE_EVENTS_PER_S = 4.0  # while it lasts, the status bit is cleared and set again
 
 
 class Counters:
@@ -15,7 +17,7 @@ class Counters:
 
     Attributes:
         energy_uj: As the energy counter shows it, with its gain error, wrapped at `ENERGY_RANGE_UJ`.
-        throttle_events, throttled_s: Times the package throttled for heat, and for how long.
+        throttled_s: How long the package has throttled for heat.
         busy_s: Busy time of each core, s.
         work_done: Units of work; a core at 1 GHz does ten in a second.
     """
@@ -29,7 +31,6 @@ class Counters:
         """Start again, as power-on does; the energy counter may begin anywhere."""
         self._energy_uj = float(energy_uj)
         self.uptime_s = 0.0
-        self.throttle_events = 0
         self.throttled_s = 0.0
         self.busy_s = [0.0] * self._cores
         self.work_done = 0.0
@@ -38,6 +39,11 @@ class Counters:
     def energy_uj(self) -> int:
         """The energy counter, µJ."""
         return int(self._energy_uj)
+
+    @property
+    def throttle_events(self) -> int:
+        """How many times the package has reported that it throttles for heat."""
+        return math.ceil(self.throttled_s * _THROTTLE_EVENTS_PER_S)
 
     def add(
         self,
@@ -52,7 +58,6 @@ class Counters:
         self.uptime_s += dt_s
         self._energy_uj = (self._energy_uj + self._gain * power_w * dt_s * 1e6) % ENERGY_RANGE_UJ
         if throttling:
-            self.throttle_events += 1
             self.throttled_s += dt_s
         if share > 0:
             self._add_work(dt_s, share, clock_ghz, busy_cores)

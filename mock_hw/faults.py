@@ -95,14 +95,17 @@ def _warm_room(machine: MachineParameters, dice: Dice, named: dict[str, str]) ->
 
 
 def _power_limit_off(machine: MachineParameters, dice: Dice, named: dict[str, str]) -> MachineParameters:
-    """Firmware that states 4095 W sets no limit at all."""
+    """Firmware that states 4095 W sets no limit at all. Its board can feed that, so only the limit is at fault."""
     processor = replace(
         machine.processor,
         load_w=machine.processor.load_w * dice.scaled(1.7, 2.4),
         long_limit_w=4095.0,
         short_limit_w=4095.0,
     )
-    return _with_name(replace(machine, processor=processor), named)
+    board = machine.board_power
+    cooled = board.resistance_k_per_w * machine.processor.load_w / processor.load_w
+    strong = replace(board, resistance_k_per_w=cooled, capacity_j_per_k=board.capacity_j_per_k * 2)
+    return _with_name(replace(machine, processor=processor, board_power=strong), named)
 
 
 def _supply_sags(machine: MachineParameters, dice: Dice, named: dict[str, str]) -> MachineParameters:

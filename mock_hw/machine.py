@@ -10,10 +10,10 @@ from typing import Literal
 
 from mock_hw.cooling import FanControl
 from mock_hw.counters import ENERGY_RANGE_UJ, Counters
+from mock_hw.governor import Governor
 from mock_hw.mistakes import MistakeMaker
 from mock_hw.network import steady_state
 from mock_hw.parts import MachineParameters
-from mock_hw.power import clock_share_for, leakage_factor, reference_power_w
 from mock_hw.regulator import Regulator
 from mock_hw.sensors import SensorSet
 from mock_hw.supply import PowerSupply
@@ -24,7 +24,10 @@ Stop = Literal["thermal-cut", "supply-latch", "regulator-cut", "reset", "hang"]
 PowerState = Literal["on", "off", "hung"]
 PowerChoice = Callable[[float, float], float]
 
-_LONGEST_STEP_US = 250_000
+_LONGEST_STEP_US = 250_000  # while the die moves fast
+_LONGEST_CALM_STEP_US = 1_000_000  # leakage and fans need no more than that once it moves slowly
+_CALM_K = 0.1
+_CALM_W = 0.5
 _WARM_UP_STEP_US = 1_000_000
 _LONGEST_WARM_UP_S = 3600
 _RESET_TAKES_S = 20.0
@@ -41,33 +44,39 @@ class Machine:
     Attributes:
         die_c, case_c: True temperatures of the die's hottest point and of the case air, °C.
         power_w: True package power now, W.
-        clock_share: Clock over full clock.
         share, busy_cores: What it was last given to do.
-        throttling: It holds its clock down for heat.
         boot_id: New with each power-on.
-        thermal, fans, supply, regulator, mistakes, counters: Its parts, with their own truths.
+        thermal, governor, fans, supply, regulator, mistakes, counters: Its parts, with their own truths.
     """
 
     def __init__(self, parameters: MachineParameters, *, seed: int, start: Literal["rest", "cold"] = "rest") -> None:
         self.parameters = parameters
-        self._random = random.Random(f"{seed}/{parameters.case}/machine")
+        # A stream for each purpose, so that one part's chances never shift another's.
+        boots, supply, mistakes = (
+            random.Random(f"{seed}/{parameters.case}/{part}") for part in ("boots", "supply", "mistakes")
+        )
+        self._random = boots
         cpu = parameters.processor
         self.thermal = ThermalState(parameters.thermal, parameters.room.temp_at_c(0.0))
+        self.governor = Governor(cpu)
         self.fans = FanControl(parameters.fans)
-        self.supply = PowerSupply(parameters.supply, cpu.load_w, self._random)
+        self.supply = PowerSupply(parameters.supply, cpu.load_w, supply)
         self.regulator = Regulator(parameters.board_power)
-        self.mistakes = MistakeMaker(parameters.mistakes, cpu.cores, self._random)
+        self.mistakes = MistakeMaker(parameters.mistakes, cpu.cores, mistakes)
         self._sensors = SensorSet(parameters.sensors, seed)
         self.counters = Counters(cpu.cores, parameters.power_gain)
         self._elapsed_us = 0
         self._rest_us = 0.0
+        self._is_calm = False
         self._back_on_s = math.inf
         self.busy_cores: Sequence[int] | None = None
         self.last_stop: Stop | None = None
         self.power_state: PowerState = "off"
-        self.power_on()
+        self._step_s = 0.0
+        self.share = 0.0
+        self._boot()
         self._start(start)
-        self._sensors.sample(0.0, truths(self))
+        self._sensors.sample(0.0, self._truths)
 
     # -- time ---------------------------------------------------------------------------------------------------
 
@@ -79,16 +88,20 @@ class Machine:
             share: 0 to 1, over the whole processor.
             busy_cores: Where that work runs; None means evenly on all cores.
         """
-        self.share = min(1.0, max(0.0, share))
+        share = min(1.0, max(0.0, share))
+        self._is_calm = self._is_calm and share == self.share
+        self.share = share
         self.busy_cores = busy_cores
         whole_us = dt_s * 1e6 + self._rest_us
         left_us = round(whole_us)
         self._rest_us = whole_us - left_us
         while left_us > 0:
-            step_us = min(left_us, _LONGEST_STEP_US)
+            step_us = min(left_us, _LONGEST_CALM_STEP_US if self._is_calm else _LONGEST_STEP_US)
+            before_c, before_w = self.die_c, self.power_w
             self._step(step_us)
+            self._is_calm = abs(self.die_c - before_c) < _CALM_K and abs(self.power_w - before_w) < _CALM_W
             left_us -= step_us
-        self._sensors.sample(self.elapsed_s, truths(self))
+        self._sensors.sample(self.elapsed_s, self._truths)
 
     def _step(self, dt_us: int) -> None:
         self._elapsed_us += dt_us
@@ -99,8 +112,8 @@ class Machine:
         self.fans.advance(self.die_c, dt_s)
         self._step_heat(dt_us, self._choose_power_w)
         self.regulator.advance(self.case_c, self.power_w, dt_s)
-        clock_ghz = self.clock_share * self.parameters.processor.full_clock_mhz / 1000
-        self.counters.add(dt_s, self.power_w, self.share, clock_ghz, self.busy_cores, self.throttling)
+        clock_ghz = self.governor.clock_share * self.parameters.processor.full_clock_mhz / 1000
+        self.counters.add(dt_s, self.power_w, self.share, clock_ghz, self.busy_cores, self.governor.throttling)
         self._watch(dt_s)
 
     def _step_heat(self, dt_us: int, choose_power_w: PowerChoice) -> None:
@@ -118,32 +131,16 @@ class Machine:
         self.case_c = self.thermal.temps[-1]
 
     def _choose_power_w(self, unpowered_c: float, gain_k_per_w: float) -> float:
-        """Return this step's power: full clock, unless the die would pass its limit or the regulator asks."""
-        cpu = self.parameters.processor
-        highest = cpu.floor_clock_share if self.regulator.asks_floor else 1.0
-        power_w = self._leaking_w(reference_power_w(cpu, self.share, highest), unpowered_c, gain_k_per_w)
-        self.throttling = unpowered_c + gain_k_per_w * power_w > cpu.limit_c
-        if not self.throttling:
-            self.clock_share = highest
-            return power_w
-        lowest = max(cpu.floor_clock_share, self.clock_share - cpu.clock_fall_per_s * self._step_s)
-        allowed_w = (cpu.limit_c - unpowered_c) / gain_k_per_w / leakage_factor(cpu, cpu.limit_c)
-        self.clock_share = clock_share_for(cpu, self.share, allowed_w, min(lowest, highest), highest)
-        return self._leaking_w(reference_power_w(cpu, self.share, self.clock_share), unpowered_c, gain_k_per_w)
-
-    def _leaking_w(self, reference_w: float, unpowered_c: float, gain_k_per_w: float) -> float:
-        """Return the power whose leakage belongs to the die's mean temperature over the step, solved for itself."""
-        cpu = self.parameters.processor
-        middle_c = 0.5 * (self.die_c + unpowered_c)
-        growth = 0.5 * reference_w * cpu.leakage_per_k * gain_k_per_w
-        return reference_w * leakage_factor(cpu, middle_c) / (1 - growth)
+        return self.governor.choose_power_w(
+            self.share, self._step_s, self.die_c, unpowered_c, gain_k_per_w, floor=self.regulator.asks_floor
+        )
 
     def _watch(self, dt_s: float) -> None:
         """Look for what ends the session: heat, the supply, the regulator, a mistake."""
         cpu = self.parameters.processor
         if self.supply.trips(self.power_w, dt_s):
             self._power_off("supply-latch")
-        elif self.die_c >= cpu.limit_c + cpu.cut_above_limit_k:
+        elif self.die_c >= cpu.limit_c + cpu.cut_above_limit_k or self.governor.at_limit_s >= cpu.gives_up_after_s:
             self._power_off("thermal-cut")
         elif self.regulator.cuts:
             self._power_off("regulator-cut")
@@ -161,7 +158,7 @@ class Machine:
         self._step_heat(dt_us, lambda _unpowered_c, _gain: rest_w)
         self.regulator.advance(self.case_c, self.power_w, dt_us * 1e-6)
         if self.elapsed_s >= self._back_on_s:
-            self.power_on()
+            self._boot()
 
     # -- power --------------------------------------------------------------------------------------------------
 
@@ -170,12 +167,17 @@ class Machine:
         self.power_w = self.share = 0.0
         self.fans.stop()
 
-    def power_on(self) -> None:
-        """Boot: a new boot id, and every counter starts again."""
+    def restart(self) -> None:
+        """Switch the machine on again after a stop, or press its reset button; see `restart_wait_s`."""
+        self._boot()
+
+    def _boot(self) -> None:
+        """Start with a new boot id, and every counter anew."""
         self.power_state = "on"
         self._back_on_s = math.inf
         self.boot_id = str(uuid.UUID(int=self._random.getrandbits(128), version=4))
-        self.share, self.clock_share, self.throttling = 0.0, 1.0, False
+        self.share = 0.0
+        self.governor.restart()
         self.die_c, self.case_c = self.thermal.temps[0], self.thermal.temps[-1]
         self.power_w = self.parameters.processor.rest_w
         self.counters.restart(energy_uj=self._random.randrange(ENERGY_RANGE_UJ))
@@ -183,10 +185,6 @@ class Machine:
         self.fans.settle(self.die_c)
         self.supply.settle(self.power_w)
         self.regulator.asks_floor = False
-
-    def restart(self) -> None:
-        """Switch the machine on again after a stop, or press its reset button; see `restart_wait_s`."""
-        self.power_on()
 
     @property
     def is_on(self) -> bool:
@@ -260,10 +258,23 @@ class Machine:
         return self.thermal.temp_c("coolant")
 
     @property
+    def clock_share(self) -> float:
+        """The clock that the processor allows itself over its full clock."""
+        return self.governor.clock_share
+
+    @property
+    def throttling(self) -> bool:
+        """It holds its clock down for heat."""
+        return self.governor.throttling
+
+    @property
     def clock_mhz(self) -> float:
         """The clock that busy cores run at; at rest the idle clock, MHz."""
         cpu = self.parameters.processor
-        return cpu.full_clock_mhz * self.clock_share if self.share > 0 else cpu.idle_clock_mhz
+        return cpu.full_clock_mhz * self.governor.clock_share if self.share > 0 else cpu.idle_clock_mhz
+
+    def _truths(self) -> dict[str, float]:
+        return truths(self)
 
     @property
     def readings(self) -> dict[str, float]:

@@ -44,9 +44,11 @@ class MistakeMaker:
         self._faulty_core = mistakes.faulty_core
         self._cores = cores
         self._random = rng
-        self._errors = Countdown(mistakes.error_per_s, rng)
-        self._freezes = Countdown(mistakes.freeze_per_s, rng)
-        self._resets = Countdown(mistakes.reset_per_s, rng)
+        # One stream for each, so that the course does not depend on which events share a step of time.
+        streams = [random.Random(rng.getrandbits(64)) for _ in range(3)]
+        self._errors = Countdown(mistakes.error_per_s, streams[0])
+        self._freezes = Countdown(mistakes.freeze_per_s, streams[1])
+        self._resets = Countdown(mistakes.reset_per_s, streams[2])
         self._never = mistakes == Mistakes()
         self.restart()
 

@@ -26,6 +26,26 @@ FAN_LEVELS = 100
 _FORCED_EXPONENT = 0.7  # forced convection over plates and fins grows with about this power of the air's speed
 _CASE_STILL_SHARE = 0.3  # what a case still passes to the room by buoyancy with its fans off, over full speed
 _KEPT_PROPAGATORS = 4096
+_SLOWEST_PER_S = 1e-30  # a closed box has a mode that never decays; rounding must not make it grow
+
+
+@dataclass(frozen=True, slots=True)
+class Modes:
+    """The eigenmodes of C^-1 K: it equals left diag(rates) right, rates in 1/s, shape (n,)."""
+
+    rates_per_s: FloatArray
+    left: FloatArray
+    right: FloatArray
+
+    def decay(self, dt_s: float) -> FloatArray:
+        """Return exp(-C^-1 K dt), shape (n, n)."""
+        decay: FloatArray = (self.left * np.exp(-self.rates_per_s * dt_s)) @ self.right
+        return decay
+
+    def driven(self, dt_s: float) -> FloatArray:
+        """Return the integral of exp(-C^-1 K s) over s from 0 to dt, shape (n, n), s."""
+        driven: FloatArray = (self.left * (-np.expm1(-self.rates_per_s * dt_s) / self.rates_per_s)) @ self.right
+        return driven
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +89,7 @@ class ThermalNetwork:
             else ("die", "lid", "plate", "fins", "case")
         )
         self.capacities_j_per_k = np.array(self._capacities(liquid))
-        self._modes: dict[tuple[int, int], tuple[FloatArray, FloatArray, FloatArray]] = {}
+        self._modes: dict[tuple[int, int], Modes] = {}
         self._propagators: dict[tuple[int, int, int], Propagator] = {}
 
     def _capacities(self, liquid: bool) -> list[float]:
@@ -100,26 +120,27 @@ class ThermalNetwork:
         share = _CASE_STILL_SHARE + (1 - _CASE_STILL_SHARE) * case_fan_share
         return share / self._thermal.case_to_room_k_per_w
 
-    def steady_response(self, cpu_fan_share: float, case_fan_share: float) -> FloatArray:
-        """Return the steady temperatures per unit of (die power, case power, room), shape (n, 3)."""
+    def _sources(self, case_fan_share: float) -> FloatArray:
+        """Return the heat into each node per unit of (die power, case power, room), shape (n, 3)."""
         sources: FloatArray = np.zeros((len(self.nodes), 3), dtype=np.float64)
         sources[0, 0] = 1.0
         sources[-1, 1] = 1.0
         sources[-1, 2] = self.room_w_per_k(case_fan_share)
-        response = np.linalg.solve(self.conductance_matrix(cpu_fan_share, case_fan_share), sources)
-        return np.asarray(response, dtype=np.float64)
+        return sources
 
-    def _decay(self, cpu_level: int, case_level: int, dt_s: float) -> FloatArray:
-        """Return exp(-C^-1 K dt), shape (n, n)."""
+    def steady_response(self, cpu_fan_share: float, case_fan_share: float) -> FloatArray:
+        """Return the steady temperatures per unit of (die power, case power, room), shape (n, 3)."""
+        stiffness = self.conductance_matrix(cpu_fan_share, case_fan_share)
+        return np.asarray(np.linalg.solve(stiffness, self._sources(case_fan_share)), dtype=np.float64)
+
+    def _modes_at(self, cpu_level: int, case_level: int) -> Modes:
         key = (cpu_level, case_level)
         if key not in self._modes:
             root = np.sqrt(self.capacities_j_per_k)
             stiffness = self.conductance_matrix(cpu_level / FAN_LEVELS, case_level / FAN_LEVELS)
             rates, vectors = np.linalg.eigh(stiffness / np.outer(root, root))
-            self._modes[key] = (rates, vectors / root[:, None], vectors.T * root)
-        rates, left, right = self._modes[key]
-        decay: FloatArray = (left * np.exp(-rates * dt_s)) @ right
-        return decay
+            self._modes[key] = Modes(np.maximum(rates, _SLOWEST_PER_S), vectors / root[:, None], vectors.T * root)
+        return self._modes[key]
 
     def propagator(self, cpu_level: int, case_level: int, dt_us: int) -> Propagator:
         """Return the step of `dt_us` microseconds at fan speeds given in steps of 1 / `FAN_LEVELS`."""
@@ -132,17 +153,16 @@ class ThermalNetwork:
         return found
 
     def _build(self, cpu_level: int, case_level: int, dt_us: int) -> Propagator:
-        decay = self._decay(cpu_level, case_level, dt_us * 1e-6)
-        steady = self.steady_response(cpu_level / FAN_LEVELS, case_level / FAN_LEVELS)
-        driven = steady - decay @ steady
-        matrix = np.ascontiguousarray(np.hstack([decay, driven]))
+        modes = self._modes_at(cpu_level, case_level)
+        warming = self._sources(case_level / FAN_LEVELS) / self.capacities_j_per_k[:, None]
+        driven = modes.driven(dt_us * 1e-6) @ warming
+        matrix = np.ascontiguousarray(np.hstack([modes.decay(dt_us * 1e-6), driven]))
         return Propagator(matrix, driven[:, 0].copy(), float(driven[0, 0]))
 
     def die_impedance(self, t_s: FloatArray, cpu_fan_share: float, case_fan_share: float) -> FloatArray:
         """Return the die's rise per watt at each time after a step of power, K/W, same shape as `t_s`."""
-        levels = round(cpu_fan_share * FAN_LEVELS), round(case_fan_share * FAN_LEVELS)
-        steady = self.steady_response(*(level / FAN_LEVELS for level in levels))[:, 0]
-        rises = [steady[0] - self._decay(*levels, t)[0] @ steady for t in np.ravel(t_s)]
+        modes = self._modes_at(round(cpu_fan_share * FAN_LEVELS), round(case_fan_share * FAN_LEVELS))
+        rises = [modes.driven(float(t))[0, 0] / self.capacities_j_per_k[0] for t in np.ravel(t_s)]
         return np.reshape(np.array(rises, dtype=np.float64), np.shape(t_s))
 
 

@@ -70,6 +70,7 @@ class Processor:
         leakage_per_k: Growth of the power with die temperature, 1/K.
         limit_c: Die temperature at which it throttles, °C.
         cut_above_limit_k: The system switches off at the limit plus this, K.
+        gives_up_after_s: It also switches off once it has sat at its limit that long; infinite where it does not.
         floor_clock_share: Lowest clock that throttling can reach, over the full clock.
         clock_fall_per_s: How fast throttling can lower that share, 1/s.
         core_offsets_k_per_w: How far each core stays below the hottest point, K per W of package power.
@@ -82,6 +83,7 @@ class Processor:
     leakage_reference_c: float
     limit_c: float
     cut_above_limit_k: float
+    gives_up_after_s: float
     floor_clock_share: float
     clock_fall_per_s: float
     full_clock_mhz: float
@@ -187,6 +189,7 @@ class SensorModel:
         noise: Standard deviation before rounding.
         offset: Added to the truth.
         low, high: Readings stay within.
+        zero_is_exact: A truth of exactly 0 reads 0: a standing fan gives no pulse, and no noise either.
         stuck_at: The reading from `stuck_from_s` on, where the sensor sticks.
     """
 
@@ -196,6 +199,7 @@ class SensorModel:
     offset: float = 0.0
     low: float = -math.inf
     high: float = math.inf
+    zero_is_exact: bool = False
     stuck_at: float | None = None
     stuck_from_s: float = 0.0
 

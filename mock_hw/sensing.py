@@ -74,7 +74,9 @@ def _probe(dice: Dice, probe: str) -> SensorModel:
 
 def _speeds() -> dict[str, SensorModel]:
     channels = ("cpu_fan_speed_rpm", "case_fan_speed_rpm", "pump_speed_rpm")
-    return {channel: SensorModel(step=1.0, refresh_s=1.5, noise=6.0, low=0.0) for channel in channels}
+    return {
+        channel: SensorModel(step=1.0, refresh_s=1.5, noise=6.0, low=0.0, zero_is_exact=True) for channel in channels
+    }
 
 
 def _rails(dice: Dice) -> dict[str, SensorModel]:

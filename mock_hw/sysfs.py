@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
 
 from mock_hw.live_files import NUMBER_WIDTH, LiveFile
-from mock_hw.load_file import REST, Request, format_load, parse_load
+from mock_hw.load_file import LoadFile, Request
 from mock_hw.machine import Machine
 from mock_hw.sensing import PROBE_CHANNELS, probes_for
 from mock_hw.sysfs_layout import MILLI, fixed_files, hwmon_devices
@@ -43,7 +43,6 @@ class Tree:
     def __init__(self, root: Path, machine: Machine, probes: Sequence[str] = ("room",)) -> None:
         self._root = root
         self._machine = machine
-        self._request: Request = REST
         self._files: list[LiveFile] = []
         self._inside: list[tuple[LiveFile, str, float]] = []
         self._outside: list[tuple[LiveFile, str, float]] = []
@@ -107,20 +106,13 @@ class Tree:
         self._boot_id = self._live("proc/sys/kernel/random/boot_id", 37)
         self._work = self._live("verifyrig/work", _WORK_WIDTH)
         self._power = self._live("verifyrig/power", 4)
-        self._load_path = self._root / "verifyrig/load"
-        self._load_path.write_text(format_load(0.0))
+        self._load = LoadFile(self._root / "verifyrig/load", cpu.cores)
 
     # -- living -------------------------------------------------------------------------------------------------
 
     def read_load(self) -> Request:
-        """Return the share and the cores that the bench asks for now. A load file that is gone asks for nothing."""
-        try:
-            text = self._load_path.read_text(errors="replace")
-        except OSError:
-            self._request = REST
-        else:
-            self._request = parse_load(text, self._machine.parameters.processor.cores, self._request)
-        return self._request
+        """Return the share and the cores that the bench asks for now."""
+        return self._load.read()
 
     def write(self) -> None:
         """Show the machine as it is now. While it is off or hung, only probes laid on from outside go on."""
@@ -171,10 +163,11 @@ class Tree:
         busy = [round(busy_s * _JIFFIES_PER_S) for busy_s in counters.busy_s] * threads
         lines = [f"cpu  {sum(busy)} 0 0 {len(busy) * up - sum(busy)} 0 0 0 0 0 0"]
         lines += [f"cpu{n} {used} 0 0 {up - used} 0 0 0 0 0 0" for n, used in enumerate(busy)]
-        return "\n".join([*lines, "ctxt 0\nbtime 0\nprocesses 1\nprocs_running 1\nprocs_blocked 0"])
+        return "\n".join([*lines, "ctxt 0\nbtime 1767225600\nprocesses 1\nprocs_running 1\nprocs_blocked 0"])
 
     def close(self) -> None:
         """Close all files. The tree stays, with its last values."""
+        self._load.close()
         for file in self._files:
             file.close()
 

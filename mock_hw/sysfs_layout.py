@@ -10,6 +10,7 @@ import random
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath
 
+from mock_hw.counters import ENERGY_RANGE_UJ
 from mock_hw.parts import MachineParameters
 from mock_hw.sensing import PROBE_CHANNELS, core_channel
 
@@ -141,8 +142,6 @@ def _cpu_files(parameters: MachineParameters) -> dict[str, str]:
 
 
 def _powercap_files(parameters: MachineParameters) -> dict[str, str]:
-    from mock_hw.counters import ENERGY_RANGE_UJ
-
     top = "sys/devices/virtual/powercap/intel-rapl/intel-rapl:0"
     cpu = parameters.processor
     files = {"name": "package-0", "enabled": "1", "max_energy_range_uj": str(ENERGY_RANGE_UJ)}
@@ -166,7 +165,10 @@ def _proc_files(parameters: MachineParameters) -> dict[str, str]:
         f"physical id\t: 0\ncore id\t\t: {number % cpu.cores}\ncpu cores\t: {cpu.cores}\n"
         for number in range(cpu.cores * cpu.threads_per_core)
     ]
-    memory = "MemTotal:       16777216 kB\nMemFree:        11534336 kB\nMemAvailable:   13631488 kB"
+    sizes_kb = {"MemTotal": 16777216, "MemFree": 11534336, "MemAvailable": 13631488, "Buffers": 262144}
+    sizes_kb |= {"Cached": 2097152, "Active": 3145728, "Inactive": 1048576, "Shmem": 131072, "Slab": 262144}
+    sizes_kb |= {"SReclaimable": 131072, "SwapTotal": 0, "SwapFree": 0}
+    memory = "\n".join(f"{name + ':':16}{size:8} kB" for name, size in sizes_kb.items())
     return {
         "proc/cpuinfo": "\n".join(blocks),
         "proc/meminfo": memory,
