@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from verifyrig.channels import base_name, is_temperature
+from verifyrig.channels import HEAT_PATH, base_name, is_temperature
 from verifyrig.interfaces import ChannelInfo, Quality, Reading
 
 # A contradiction has to last, so that the lag of one sensor behind another is none.
@@ -21,6 +21,8 @@ _LOADED_SHARE = 0.5
 _ROOMS = ("ambient_temp_c", "inlet_temp_c")
 
 COLD_START_WITHIN_K = 3.0
+# Drives, memory and regulators warm themselves within the first minute; what lies on the path of the heat does not.
+_COLD_BASES = ("core_temp_c", *(base for _, bases in HEAT_PATH for base in bases))
 
 
 def _device(info: ChannelInfo) -> str:
@@ -131,6 +133,6 @@ def cold_start_disagreement(
     differences = {
         channel: reading.value - room_c
         for channel, reading in readings.items()
-        if is_temperature(channel) and reading.ok and reading.value is not None
+        if base_name(channel) in _COLD_BASES and reading.ok and reading.value is not None
     }
     return {channel: difference for channel, difference in differences.items() if abs(difference) > within_k}

@@ -22,7 +22,7 @@ from verifyrig.sensors.serial_text import Field, LineSplitter, parse_line, parse
 from verifyrig.thermocouple import OutOfRangeError, temperature_c
 
 # No instrument pauses so long within a line: what comes later belongs to another one.
-MIDWAY_S = 0.5
+MIDWAY_S = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +68,8 @@ class TextDecoder:
     _splitter: LineSplitter = field(default_factory=LineSplitter)
     _lines: LineFilter = field(default_factory=LineFilter)
     _keys: dict[str, _Key] = field(default_factory=dict)
+    _unfit: int = 0
+    _unfit_line: str = ""
     _last_bytes_s: float | None = None
     _opened_s: float = 0.0
 
@@ -78,7 +80,7 @@ class TextDecoder:
     def opened(self, now_s: float) -> None:
         """Note that the port is open; the first fragment after it is dropped."""
         self._splitter = LineSplitter()
-        self._lines.garbage = 0
+        self._lines.garbage = self._unfit = 0
         self._last_bytes_s = None
         self._opened_s = now_s
         self.link_down = ""
@@ -89,6 +91,8 @@ class TextDecoder:
 
     def feed(self, data: bytes, now_s: float) -> int:
         """Take bytes that arrived at `now_s` and return how many complete lines they held."""
+        if not data:
+            return 0
         if self._last_bytes_s is not None and now_s - self._last_bytes_s > MIDWAY_S and self._splitter.is_midway:
             self._splitter.forget()
         self._last_bytes_s = now_s
@@ -107,8 +111,10 @@ class TextDecoder:
         chosen = select(fields, [*self.format.channels, *self._reference_keys()])
         chosen = chosen or select(fields, list(self.format.channels))
         if not any(key in chosen for key in self._keys):
-            self._lines.garbage += 1
+            self._unfit += 1
+            self._unfit_line = line[:40]
             return
+        self._unfit = 0
         for key, state in self._keys.items():
             if key in chosen:
                 self._take_value(state, self._convert(chosen[key], chosen, state.filter.quantity), now_s)
@@ -171,6 +177,12 @@ class TextDecoder:
                 f"{self._lines.garbage} lines in a row make no sense",
                 where=self.where,
                 mend="Check the speed (baud) and the line format in bench.toml.",
+            )
+        if self._unfit >= GARBAGE_LINES and state.taken is None:
+            raise FrameError(
+                f"no key of channels fits a line such as {self._unfit_line!r}",
+                where=self.where,
+                mend="Name the keys as the line does, or in its order, or give a pattern in bench.toml.",
             )
         if self._lines.said:
             raise SensorError(

@@ -24,6 +24,8 @@ LEAST_LEAP = {"voltage": 0.5, "power": 8.0, "speed": 300.0}
 CONFIRM_LINES = 3
 # So many lines without sense in a row are no accident.
 GARBAGE_LINES = 5
+# Kinds of lines of one instrument that are followed; more come from garbage that looks like names.
+_MOST_KINDS = 64
 # IEEE 488.2 and SCPI-1999 7.2.1: 9.91E37 is "not a number", ±9.9E37 infinity.
 _NO_NUMBER = 9.8e37
 # What converters send that did not convert: a clean zero, and a one-wire probe's value at power-on (DS18B20
@@ -92,37 +94,15 @@ class ValueFilter:
 
 
 @dataclass(slots=True)
-class LineFilter:
-    """Follows the lines of one instrument.
+class _Course:
+    """The shape that one kind of line keeps to."""
 
-    Attributes:
-        garbage: Lines without sense in a row.
-        said: What the instrument last said in place of a reading; empty after a good line.
-    """
-
-    garbage: int = 0
-    said: str = ""
     _shape: _Shape | None = None
     _new_shape: _Shape | None = None
     _times: int = 0
 
-    def take(self, parsed: Sequence[Field] | Said | None) -> Sequence[Field] | Fault:
-        """Return the fields of a line that is built as those before it, else why it is left out."""
-        if parsed is None:
-            self.garbage += 1
-            return Fault.GARBAGE
-        if isinstance(parsed, Said):
-            self.garbage = 0
-            self.said = parsed.text
-            return Fault.SAID
-        if not self._fits(shape(parsed)):
-            self.garbage += 1
-            return Fault.SHAPE
-        self.garbage = 0
-        self.said = ""
-        return parsed
-
-    def _fits(self, now: _Shape) -> bool:
+    def fits(self, now: _Shape) -> bool:
+        """Return whether a line is built as those before it; a change of shape has to last."""
         if self._shape is None or now == self._shape:
             self._shape, self._times = now, 0
             return True
@@ -133,6 +113,43 @@ class LineFilter:
             return False
         self._shape, self._times = now, 0
         return True
+
+
+@dataclass(slots=True)
+class LineFilter:
+    """Follows the lines of one instrument.
+
+    Attributes:
+        garbage: Lines without sense in a row.
+        said: What the instrument last said in place of a reading; empty after a good line.
+    """
+
+    garbage: int = 0
+    said: str = ""
+    _shapes: dict[tuple[str, ...], _Course] = field(default_factory=dict)
+
+    def take(self, parsed: Sequence[Field] | Said | None) -> Sequence[Field] | Fault:
+        """Return the fields of a line that is built as those before it, else why it is left out."""
+        if parsed is None:
+            self.garbage += 1
+            return Fault.GARBAGE
+        if isinstance(parsed, Said):
+            self.garbage = 0
+            self.said = parsed.text
+            return Fault.SAID
+        if not self._fits(parsed):
+            self.garbage += 1
+            return Fault.SHAPE
+        self.garbage = 0
+        self.said = ""
+        return parsed
+
+    def _fits(self, parsed: Sequence[Field]) -> bool:
+        # An instrument may send a line for each of its sensors: each kind of line has a shape of its own.
+        names = tuple(part.name for part in parsed)
+        if names not in self._shapes and len(self._shapes) >= _MOST_KINDS:
+            return False
+        return self._shapes.setdefault(names, _Course()).fits(shape(parsed))
 
 
 def as_celsius(value: float, unit: str) -> float | None:

@@ -66,6 +66,7 @@ _NAME = r"[A-Za-z][A-Za-z0-9_]{0,23}"
 _FIELD = re.compile(rf"\s*(?:(?P<name>{_NAME})\s*[:=]\s*)?(?P<number>{_NUMBER})\s*(?P<unit>{_UNIT})?\s*")
 _SEPARATOR = re.compile(r"[,;\t|]\s*|\s+")
 _CHECKSUM = re.compile(r"\$?(?P<body>[^*]*)\*(?P<sum>[0-9A-Fa-f]{2})")
+_ANY_NAME = ("t", "tc", "temp", "temperature", "value", "reading", "probe")
 # What instruments write in place of a number.
 _NO_READING = re.compile(
     r"(?i)\b(?:nan|inf|open|short|fault|fail(?:ed|ure)?|error|err|ol|over ?load|disconnected|no ?probe|n/a)\b"
@@ -162,8 +163,11 @@ def select(fields: Sequence[Field], keys: Sequence[str]) -> Mapping[str, Field]:
     if chosen:
         return chosen
     plain = [field for field in fields if not field.name]
-    plain = plain or (list(fields) if len(fields) == 1 else [])
-    return dict(zip(keys, plain, strict=False)) if len(plain) >= len(keys) else {}
+    # One number under a name such as "Temp" is meant; one called T2 is not the key t1.
+    plain = plain or [field for field in fields if len(fields) == 1 and field.name.lower() in _ANY_NAME]
+    # Whole numbers beyond those asked for may be the decimals of a decimal comma: 22,83.
+    too_many = len(plain) > len(keys) and not all("." in field.number for field in plain)
+    return {} if too_many or len(plain) < len(keys) else dict(zip(keys, plain, strict=False))
 
 
 def shape(fields: Sequence[Field]) -> tuple[tuple[str, int, bool, str], ...]:

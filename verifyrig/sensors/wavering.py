@@ -48,22 +48,25 @@ class Turns:
 
 
 class RefreshMeter:
-    """Measures the interval between fresh values: the shortest time between changes that comes again and again.
+    """Measures the interval between fresh values: the mean of the shortest times between changes.
 
     A driver that keeps its last value for two seconds changes only every two seconds; a coarse reading
-    skips some of these, so long gaps say nothing and short ones do.
+    skips some of these, so gaps of twice the shortest and more say nothing.
     """
 
-    __slots__ = ("_gaps",)
+    __slots__ = ("_began", "_gaps")
     _ENOUGH = 8
     _KEPT = 64
 
     def __init__(self) -> None:
         self._gaps: list[float] = []
+        self._began = False
 
     def changed(self, gap_s: float) -> None:
-        """Take the time between two changes."""
-        self._gaps.append(gap_s)
+        """Take the time between two changes; the first one began somewhere within an interval and says nothing."""
+        if self._began:
+            self._gaps.append(gap_s)
+        self._began = True
         if len(self._gaps) > self._KEPT:
             del self._gaps[0]
 
@@ -71,6 +74,6 @@ class RefreshMeter:
         """Return the interval, known to within one sampling period; None until enough changes were seen."""
         if len(self._gaps) < self._ENOUGH:
             return None
-        ordered = sorted(self._gaps)
-        shortest = ordered[: max(3, len(ordered) // 4)]
-        return sum(shortest) / len(shortest)
+        shortest_s = min(self._gaps)
+        single = [gap_s for gap_s in self._gaps if gap_s < 1.5 * shortest_s]
+        return sum(single) / len(single)

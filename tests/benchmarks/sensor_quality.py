@@ -1,0 +1,211 @@
+"""How surely wrong readings are found, and how seldom right ones are accused, on simulated hardware.
+
+The alternative is what a reader of sensor files does: believe every number within -40 to 126 °C.
+"""
+
+from __future__ import annotations
+
+import random
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from mock_hw.bench import SimulatedBench
+from mock_hw.load_file import format_load
+from verifyrig.interfaces import Quality, Reading, Sensor, Taken
+from verifyrig.sensors.bank import Bank, list_channels
+from verifyrig.sensors.cross_check import cold_start_disagreement
+from verifyrig.sensors.find import close_all
+
+SEED = 20_260_301
+HEALTHY = ("healthy-air", "healthy-liquid")
+REST_S, LOAD_S, AFTER_S = 60.0, 150.0, 60.0
+FIND_WITHIN_S = 60.0
+SENTINELS_C = (127.0, 128.0, -128.0, 255.0, -127.0, -273.15, 0.0)
+
+
+@dataclass
+class Spoilt:
+    """A sensor whose value is replaced from some moment on: None as it is, else by what `spoil` makes of it."""
+
+    sensor: Sensor
+    spoil: Callable[[float, float], float] | None = None
+    now_s: float = 0.0
+    held: float | None = None
+
+    @property
+    def info(self) -> Any:
+        return self.sensor.info
+
+    def read(self) -> Taken:
+        taken = self.sensor.read()
+        return taken if self.spoil is None else Taken(self.spoil(self.now_s, taken.value), taken.age_s)
+
+    def close(self) -> None:
+        self.sensor.close()
+
+
+@dataclass
+class Scene:
+    """One simulated machine with its bank, sampled on the virtual clock."""
+
+    machine: SimulatedBench
+    bank: Bank
+    sensors: dict[str, Spoilt]
+    period_s: float
+    now_s: float = 0.0
+    share: float = 0.0
+    found: dict[str, Counter[str]] = field(default_factory=dict)
+
+    def steps(self, seconds: float, share: float) -> Iterator[tuple[float, dict[str, Reading]]]:
+        """Sample for some time under a share."""
+        self._tell(share)
+        for _ in range(round(seconds / self.period_s)):
+            self.now_s += self.period_s
+            self.machine.advance_to(self.now_s)
+            for sensor in self.sensors.values():
+                sensor.now_s = self.now_s
+            yield self.now_s, self.bank.sample(self.now_s, load_share=share)
+
+    def _tell(self, share: float) -> None:
+        self.share = share
+        (self.machine.root / "verifyrig/load").write_text(format_load(share))
+
+
+def scene(case: str, seed: int, folder: Path, *, start: str = "rest", period_s: float = 1.0) -> Scene:
+    """Lay out a simulated machine with probes at room and plate."""
+    root = folder / f"{case}-{seed}-{start}"
+    machine = SimulatedBench(case, seed, root, probes=("room", "plate"), start=start)  # type: ignore[arg-type]
+    made: list[Scene] = []
+    found = list_channels(root, {}, now_s=lambda: made[0].now_s if made else 0.0)
+    close_all(s for s in found if s.info.channel is None)
+    sensors = {s.info.channel: Spoilt(s) for s in found if s.info.channel is not None}
+    made.append(Scene(machine, Bank(list(sensors.values())), sensors, period_s))
+    return made[0]
+
+
+def leave(the: Scene) -> None:
+    """Let go of the files."""
+    the.bank.close()
+    the.machine.close()
+
+
+def false_alarms(runs: int, folder: Path) -> dict[str, Any]:
+    """Count channels of healthy machines that were accused at any time of a run of rest, load and rest."""
+    accused: list[str] = []
+    channel_runs = 0
+    for i in range(runs):
+        the = scene(HEALTHY[i % 2], SEED + i, folder, period_s=(0.5, 1.0)[i // 2 % 2])
+        bad: dict[str, str] = {}
+        for seconds, share in ((REST_S, 0.0), (LOAD_S, 1.0), (AFTER_S, 0.0)):
+            for t_s, readings in the.steps(seconds, share):
+                for channel, reading in readings.items():
+                    if not reading.ok and t_s > 1.0:
+                        bad.setdefault(
+                            channel, f"{the.machine.root.name} {channel} t={t_s:g} {reading.quality} {reading.note}"
+                        )
+        channel_runs += len(the.sensors)
+        accused += bad.values()
+        leave(the)
+    return {
+        "channel_runs": channel_runs,
+        "accused": len(accused),
+        "share": len(accused) / channel_runs,
+        "which": accused[:5],
+    }
+
+
+def stuck(runs: int, folder: Path) -> dict[str, Any]:
+    """Count how often a die, core or plate reading that stands still is found within a minute of the power step."""
+    dice = random.Random(SEED)
+    found, missed = 0, []
+    for i in range(runs):
+        own_case = i % 2 == 0
+        the = scene("sensor-stuck" if own_case else HEALTHY[i % 2], SEED + i, folder)
+        channel = "die_temp_c" if own_case else dice.choice(("die_temp_c", "core_temp_c", "plate_temp_c"))
+        channel = channel if channel in the.sensors else "die_temp_c"
+        list(the.steps(REST_S, 0.0))
+        if not own_case:
+            value = the.sensors[channel].read().value
+            the.sensors[channel].spoil = lambda _, __, value=value: value  # type: ignore[misc]
+        elif the.machine.parameters.sensors["die_temp_c"].stuck_from_s > 0:
+            list(the.steps(the.machine.parameters.sensors["die_temp_c"].stuck_from_s + 5.0 - REST_S, 0.0))
+        hit = any(readings[channel].quality is Quality.STUCK for _, readings in the.steps(FIND_WITHIN_S, 1.0))
+        found += hit
+        if not hit:
+            missed.append(f"{the.machine.root.name} {channel}")
+        leave(the)
+    return {"runs": runs, "found_share": found / runs, "missed": missed[:5]}
+
+
+def sentinels(runs: int, folder: Path) -> dict[str, Any]:
+    """Count how often a code in place of a temperature is never taken for one, and what a range check lets pass."""
+    dice = random.Random(SEED + 1)
+    clean = plain = 0
+    for i in range(runs):
+        the = scene(HEALTHY[i % 2], SEED + i, folder)
+        channel = dice.choice([c for c in the.sensors if c.endswith("_temp_c")])
+        value = dice.choice(SENTINELS_C)
+        list(the.steps(5.0, 0.0))
+        the.sensors[channel].spoil = lambda _, __, value=value: value  # type: ignore[misc]
+        clean += not any(readings[channel].ok for _, readings in the.steps(FIND_WITHIN_S, 1.0))
+        plain += not -40.0 <= value <= 126.0
+        leave(the)
+    return {"runs": runs, "found_share": clean / runs, "found_by_range_alone": plain / runs}
+
+
+def refresh(runs: int, folder: Path) -> dict[str, Any]:
+    """Count how often the die sensor's interval is known to within one sampling period a minute after the step."""
+    period_s = 0.25
+    right, errors = 0, []
+    for i in range(runs):
+        the = scene(HEALTHY[i % 2], SEED + i, folder, period_s=period_s)
+        list(the.steps(FIND_WITHIN_S, 1.0))
+        measured = the.bank.refresh_s("die_temp_c")
+        true_s = the.machine.parameters.sensors["die_temp_c"].refresh_s
+        right += measured is not None and abs(measured - true_s) <= period_s
+        if measured is None or abs(measured - true_s) > period_s:
+            errors.append(f"{measured} for {true_s:.2f}")
+        leave(the)
+    return {"runs": runs, "within_one_period_share": right / runs, "wrong": errors[:5]}
+
+
+def offset(runs: int, folder: Path) -> dict[str, Any]:
+    """Count how often a die that is 8 K and more off is found at a cold start, and how often a right one is."""
+    found = 0
+    accused = 0
+    for i in range(runs):
+        for case in ("sensor-offset", HEALTHY[i % 2]):
+            the = scene(case, SEED + i, folder, start="cold")
+            readings = the.bank.sample(0.0, load_share=0.0)
+            room = readings["ambient_temp_c"].value
+            off = cold_start_disagreement(readings, room) if room is not None else {}
+            hit = "die_temp_c" in off or not readings["die_temp_c"].ok
+            found += hit and case == "sensor-offset"
+            accused += len(off) if case != "sensor-offset" else 0
+            leave(the)
+    return {"runs": runs, "found_share": found / runs, "healthy_channels_accused": accused}
+
+
+def measure(full: bool = True) -> dict[str, Any]:
+    """Return shares found and the share of healthy channel-runs accused; the seed is fixed and given."""
+    runs = 400 if full else 20
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        alarms = false_alarms(runs, folder)
+        found = stuck(runs // 2, folder)
+        codes = sentinels(runs // 2, folder)
+        return {
+            "simulated_hardware": True,
+            "seed": SEED,
+            "false_alarms": alarms,
+            "stuck": found,
+            "sentinel": codes,
+            "refresh": refresh(runs // 4, folder),
+            "offset_cold_start": offset(runs // 4, folder),
+            "alternative": "believing every number from -40 to 126 °C finds no stuck reading and part of the codes",
+            "ratio": codes["found_share"] / max(codes["found_by_range_alone"], 1e-9),
+        }
