@@ -1,0 +1,57 @@
+"""`verifyrig export`: a record as CSV."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import RecordError, UsageError
+
+if TYPE_CHECKING:
+    from verifyrig.trace import Trace
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `export`."""
+    parser.add_argument("record", metavar="RECORD", help="path, run id, unique prefix of one, `first` or `last`")
+    parser.add_argument("--out", metavar="FILE.csv", help="where to write it (else stdout; with --json RUN.csv here)")
+
+
+def execute(args: argparse.Namespace, context: Context) -> Answer:
+    """Write the samples of a record as CSV."""
+    from verifyrig.csv_export import write_csv
+    from verifyrig.record import read_trace
+
+    record = context.bench.find_record(args.record)
+    trace = read_trace(record)
+    if args.out is None and not context.json:
+        sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]
+        write_csv(trace, sys.stdout)
+        return Answer()
+    out = Path(args.out) if args.out is not None else Path(f"{record.stem}.csv")
+    rows = _write_whole(trace, out)
+    text = f"{rows} samples of run {trace.run_id} written to {out}."
+    return Answer(data={"run": trace.run_id, "out": str(out), "rows": rows}, text=text)
+
+
+def _write_whole(trace: Trace, out: Path) -> int:
+    """Write aside and rename, so that no half file stands under the name."""
+    from verifyrig.csv_export import write_csv
+
+    if out.is_dir() or out.suffix.lower() in (".sqlite", ".toml", ".sqlite-wal"):
+        raise UsageError("this is no place for a CSV", where=f"--out {out}", mend="Name a file that ends in .csv.")
+    aside = out.with_name(f"{out.name}.{os.getpid()}.new")
+    try:
+        with aside.open("w", encoding="utf-8-sig", newline="") as file:  # the mark tells a spreadsheet that it is UTF-8
+            rows = write_csv(trace, file)
+        aside.replace(out)
+    except OSError as error:
+        aside.unlink(missing_ok=True)
+        raise RecordError(
+            f"cannot be written ({error.strerror})", where=str(out), mend="Check the folder and its rights."
+        ) from error
+    return rows
