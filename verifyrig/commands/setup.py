@@ -1,0 +1,255 @@
+"""`verifyrig setup`: asks for shop, operator, report settings and probes, and writes bench.toml."""
+
+from __future__ import annotations
+
+import argparse
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from verifyrig.asking import Asker, Option, TerminalAsker, can_ask
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import BenchError, SerialError, UsageError
+
+PAPERS = ("A4", "Letter")
+TEMPERATURE_UNITS = ("°C", "°F")
+LONGEST_TEXT = 5000
+# What can be probed from outside, in the order in which it is mostly done.
+PLACES = {
+    "plate_temp_c": "the cooler's plate",
+    "ambient_temp_c": "the room",
+    "radiator_temp_c": "radiator or fins",
+    "inlet_temp_c": "the air at the cooler's inlet",
+    "exhaust_temp_c": "the air at the outlet",
+    "hose_in_temp_c": "hose to the radiator",
+    "hose_out_temp_c": "hose from the radiator",
+    "vrm_temp_c": "the board's voltage converters",
+}
+_WARM_S = 60.0
+_Values = dict[tuple[str, str], str]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the settings; on a terminal what is left out is asked for."""
+    parser.add_argument("--shop", metavar="NAME", help="the shop's name")
+    parser.add_argument("--operator", metavar="NAME", help="who works at this bench")
+    parser.add_argument("--address", metavar="TEXT", help="the shop's address")
+    parser.add_argument("--logo", metavar="FILE", help="a picture for the report, PNG, JPEG or SVG")
+    parser.add_argument("--language", metavar="CODE", help="language of the report")
+    parser.add_argument("--paper", metavar="SIZE", choices=PAPERS, help=" or ".join(PAPERS))
+    parser.add_argument("--temperature-unit", metavar="UNIT", choices=TEMPERATURE_UNITS, help="°C or °F")
+    parser.add_argument("--terms", metavar="TEXT", help="terms printed in the report")
+    parser.add_argument("--probe", metavar="URL", help="port of a thermometer: /dev/ttyUSB0, COM3, socket://host:port")
+    parser.add_argument(
+        "--channel", action="append", default=[], metavar="KEY=CHANNEL", help="which of its readings is which channel"
+    )
+
+
+def execute(args: argparse.Namespace, context: Context, asker: Asker | None = None) -> Answer:
+    """Ask what was not given, and change bench.toml without losing what others wrote."""
+    from verifyrig.settings_text import changed_settings
+
+    path = context.bench.root / "bench.toml"
+    values = _given(args)
+    instruments = _given_instrument(args, context)
+    if not values and not instruments:
+        if asker is None and not can_ask(json=context.json):
+            raise UsageError(
+                "nothing is to be set, and nobody can be asked",
+                where="verifyrig setup",
+                mend="Run it on a terminal, or name settings: `verifyrig setup --help` lists them.",
+            )
+        asker = asker or TerminalAsker()
+        values = ask_settings(asker, context.bench.config)
+        instruments = ask_probes(asker, context.bench.config)
+    changed = changed_settings(_read(path), values, instruments)
+    _write(path, changed.text)
+    text = f"Written: {path}" + ("" if changed.comments_kept else " (its comments could not be kept)")
+    data = {
+        "file": str(path),
+        "settings": tomllib.loads(changed.text),
+        "comments_kept": changed.comments_kept,
+    }
+    return Answer(data=_jsonable(data), text=text)
+
+
+def _jsonable(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _jsonable(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_jsonable(item) for item in value]
+    return value if isinstance(value, str | int | float | bool) else str(value)
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return ""
+    except (OSError, UnicodeDecodeError) as error:
+        raise BenchError(f"cannot be read ({error})", where=str(path), mend="Check the file's rights.") from error
+
+
+def _write(path: Path, text: str) -> None:
+    from verifyrig.job_store import write_whole
+
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, text)
+    except OSError as error:
+        raise BenchError(
+            f"cannot be written ({error.strerror or error})",
+            where=str(path),
+            mend="Check the folder's rights and the space on the disk.",
+        ) from error
+
+
+_FLAGS = {
+    ("shop", "name"): "shop",
+    ("shop", "operator"): "operator",
+    ("shop", "address"): "address",
+    ("shop", "logo"): "logo",
+    ("report", "language"): "language",
+    ("report", "paper"): "paper",
+    ("report", "temperature_unit"): "temperature_unit",
+    ("report", "terms"): "terms",
+}
+
+
+def _given(args: argparse.Namespace) -> _Values:
+    from verifyrig.report.catalogue import languages
+
+    values = {place: getattr(args, flag)[:LONGEST_TEXT] for place, flag in _FLAGS.items() if getattr(args, flag)}
+    language = values.get(("report", "language"))
+    if language is not None and language not in languages():
+        known = ", ".join(languages())
+        raise UsageError(f"there is no catalogue of language {language!r}", where="--language", mend=f"Known: {known}.")
+    return values
+
+
+def _given_instrument(args: argparse.Namespace, context: Context) -> list[dict[str, Any]]:
+    from verifyrig.channels import is_channel
+
+    if args.probe is None:
+        if args.channel:
+            raise UsageError("--channel needs --probe", where="--channel", mend="Name the port with --probe.")
+        return []
+    channels = {}
+    for word in args.channel:
+        key, sign, channel = word.partition("=")
+        if not sign or not re.fullmatch(r"[A-Za-z][A-Za-z0-9_]{0,23}", key) or not is_channel(channel):
+            raise UsageError(f"{word!r} is no KEY=CHANNEL", where="--channel", mend="Write it like t1=plate_temp_c.")
+        channels[key.lower()] = channel
+    if not channels:
+        raise UsageError("no reading is named", where="--probe", mend="Add --channel t1=plate_temp_c.")
+    return [_instrument(_free_id(context.bench.config), args.probe, 9600, channels)]
+
+
+def _instrument(name: str, url: str, baud: int, channels: Mapping[str, str]) -> dict[str, Any]:
+    return {"id": name, "url": url, "protocol": "text", "baud": baud, "channels": dict(channels)}
+
+
+def _free_id(config: Mapping[str, Any], url: str = "") -> str:
+    """Return the id of the instrument that is at that port already, else a new one."""
+    known = config.get("instrument")
+    tables = [one for one in known if isinstance(one, dict)] if isinstance(known, list) else []
+    same = next((str(one["id"]) for one in tables if url and one.get("url") == url and "id" in one), None)
+    if same is not None:
+        return same
+    taken = {str(one.get("id")) for one in tables}
+    names = ("probe", *(f"probe-{n}" for n in range(2, len(taken) + 3)))
+    return next(name for name in names if name not in taken)
+
+
+def ask_settings(asker: Asker, config: Mapping[str, Any]) -> _Values:
+    """Ask for shop and report; what is set already is offered."""
+    from verifyrig.job_interview import pick
+    from verifyrig.report.catalogue import languages
+
+    def known(table: str, key: str) -> str:
+        part = config.get(table)
+        value = part.get(key) if isinstance(part, dict) else None
+        return value if isinstance(value, str) else ""
+
+    values: _Values = {
+        ("shop", "name"): asker.line("The shop's name?", default=known("shop", "name")),
+        ("shop", "operator"): asker.line("Who works at this bench?", default=known("shop", "operator")),
+        ("shop", "address"): asker.line("Address?", default=known("shop", "address")),
+        ("shop", "logo"): asker.line("Logo, a picture's file? (Enter: none)", default=known("shop", "logo")),
+    }
+    codes = {code: code for code in languages()}
+    papers, units = {paper: paper for paper in PAPERS}, {unit: unit for unit in TEMPERATURE_UNITS}
+    values["report", "language"] = pick(asker, "Language of reports?", codes, known("report", "language") or "en")
+    values["report", "paper"] = pick(asker, "Paper?", papers, known("report", "paper") or "A4")
+    unit = {"C": "°C", "F": "°F"}.get(known("report", "temperature_unit"), known("report", "temperature_unit"))
+    values["report", "temperature_unit"] = pick(asker, "Temperatures in?", units, unit or "°C")
+    values["report", "terms"] = asker.line("Terms printed in reports?", default=known("report", "terms"))
+    return values
+
+
+def ask_probes(asker: Asker, config: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Look for serial thermometers, and ask which reading is which place."""
+    from verifyrig.probe_finder import find_probe, ports
+
+    yes_no = (Option(key="y", label="yes"), Option(key="n", label="no"))
+    if asker.choose("Is a thermometer on a serial port or USB?", yes_no, default="n") == "n":
+        return []
+    listed = ports()
+    asker.say(f"Ports: {', '.join(listed)}" if listed else "The system lists no serial port.")
+    url = asker.line("Which port? (such as /dev/ttyUSB0; Enter: none)", default=listed[0] if len(listed) == 1 else "")
+    if not url:
+        return []
+    asker.say("Listening ...")
+    try:
+        found = find_probe(url)
+    except SerialError as error:
+        asker.say(str(error))
+        return []
+    shown = ", ".join(f"{key} {value:.1f} °C" for key, value in found.readings.items())
+    asker.say(f"It sends {shown} at {found.baud} baud.")
+    channels = _places_of(asker, found.url, found.baud, found.readings)
+    return [_instrument(_free_id(config, url), url, found.baud, channels)] if channels else []
+
+
+def _places_of(asker: Asker, url: str, baud: int, readings: Mapping[str, float]) -> dict[str, str]:
+    """Return the channel of each key: with one key its place is asked, with several the one that is warmed is it."""
+    from verifyrig.job_interview import pick
+
+    channels: dict[str, str] = {}
+    left = dict(readings)
+    while left:
+        places = {place: text for place, text in PLACES.items() if place not in channels.values()}
+        question = "Where is it?" if len(readings) == 1 else "Which place next?"
+        place = pick(asker, question, places | {"": "no further place"})
+        if not place:
+            break
+        key = next(iter(left)) if len(left) == 1 else _warmed_key(asker, url, baud, left, PLACES[place])
+        channels[key] = place
+        del left[key]
+        asker.say(f"{key} is {PLACES[place]}.")
+    return channels
+
+
+def _warmed_key(asker: Asker, url: str, baud: int, left: Mapping[str, float], place: str) -> str:
+    import time
+
+    from verifyrig.job_interview import pick
+    from verifyrig.probe_finder import listen_for, warmed
+
+    asker.say(f"Warm this one in your hand: that is {place}. Listening for a minute ...")
+    before: dict[str, float] = {}
+    end_s = time.monotonic() + _WARM_S
+    while time.monotonic() < end_s:
+        try:
+            now = {key: value for key, value in listen_for(url, baud, 2.0).items() if key in left}
+        except SerialError as error:
+            asker.say(str(error))
+            break
+        before = before or now
+        key = warmed(before, now)
+        if key is not None:
+            return key
+    asker.say("None was clearly warmer than the others.")
+    return pick(asker, f"Which one is {place}?", {key: f"{key}, {value:.1f} °C" for key, value in left.items()})
