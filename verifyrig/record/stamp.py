@@ -31,9 +31,16 @@ def stamp(path: Path) -> None:
             at = _place(data)
             digest = None if at is None else _digest(data, at)
         if at is not None and digest is not None:
-            file.seek(at)
-            file.write(digest)
+            _write_at(file.fileno(), digest, at)
             os.fsync(file.fileno())
+
+
+def _write_at(handle: int, data: bytes, at: int) -> None:
+    if hasattr(os, "pwrite"):
+        os.pwrite(handle, data, at)
+    else:  # Windows
+        os.lseek(handle, at, os.SEEK_SET)
+        os.write(handle, data)
 
 
 def read_stamp(path: Path) -> Stamp:
