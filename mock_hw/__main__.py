@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import argparse
 import signal
 import sys
@@ -54,8 +55,9 @@ def _add_thermometer(parser: argparse.ArgumentParser) -> None:
 def _stop_event() -> threading.Event:
     """Return an event that SIGTERM and Ctrl-C set."""
     stop = threading.Event()
+    # Not set in the handler itself: it may interrupt this very thread inside stop.wait(), which holds the lock.
     for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda _number, _frame: stop.set())
+        signal.signal(number, lambda _number, _frame: _thread.start_new_thread(stop.set, ()))
     return stop
 
 

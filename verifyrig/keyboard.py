@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import contextlib
 import os
 import signal
@@ -30,7 +31,9 @@ def _signals(controls: Controls) -> Iterator[None]:
         reasons[signal.SIGHUP] = "hangup"
 
     def handler(number: int, frame: FrameType | None) -> None:
-        controls.quit(reasons[signal.Signals(number)])
+        # Not called in the handler itself: it may interrupt this very thread inside wake.wait(), which holds
+        # the event's lock, and would then wait for itself for ever.
+        _thread.start_new_thread(controls.quit, (reasons[signal.Signals(number)],))
 
     if threading.current_thread() is not threading.main_thread():
         yield
