@@ -1,0 +1,242 @@
+"""`verifyrig run` as a real process with real workers: killed, stopped, told to end, its terminal closed, as nobody.
+
+The machine that runs the tests may show no temperature: the plan is a short blind one.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import pty
+import shutil
+import signal
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import psutil
+import pytest
+
+REPO = Path(__file__).resolve().parent.parent
+GONE_WITHIN_S = 3.0
+# Generous: the machines that run tests are shared.
+HANG_S = 60.0
+
+PLAN = """
+name = "blind"
+title = "A short load that nobody needs to answer for"
+blind_load_s = 30
+
+[sampling]
+period_s = 0.2
+
+[trip]
+die_temp_c = { max = 90.0, optional = true }
+
+[[stage]]
+name = "idle"
+kind = "idle"
+max_duration_s = 0.5
+
+[[stage]]
+name = "pulses"
+kind = "load"
+load = { work = "linear-algebra", pattern = "pulses", on_s = 25, off_s = 1, count = 1, share = 0.25, workers = 2 }
+
+[[stage]]
+name = "cooldown"
+kind = "cooldown"
+max_duration_s = 0.5
+"""
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="signals and /proc of Linux")
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    (tmp_path / "blind.toml").write_text(PLAN)
+    return tmp_path
+
+
+def start(bench: Path, *, json_too: bool = True, **more: object) -> subprocess.Popen[str]:
+    env = {**os.environ, "PYTHONPATH": str(REPO)}
+    words = [sys.executable, "-m", "verifyrig", "run", str(bench / "blind.toml"), "--yes", "--bench", str(bench)]
+    words += ["--json"] if json_too else []
+    streams: dict[str, object] = {"stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.DEVNULL}
+    return subprocess.Popen(words, env=env, text=True, cwd=bench, **{**streams, **more})  # type: ignore[call-overload,no-any-return]
+
+
+@pytest.fixture
+def loaded(bench: Path) -> Iterator[tuple[subprocess.Popen[str], list[psutil.Process]]]:
+    """A run under load, and its workers; what is left of them is ended by id."""
+    run = start(bench)
+    workers = wait_for_workers(run)
+    try:
+        yield run, workers
+    finally:
+        for process in [psutil.Process(run.pid)] if psutil.pid_exists(run.pid) else []:
+            process.send_signal(signal.SIGCONT)
+            process.kill()
+        run.communicate(timeout=HANG_S)
+        for worker in workers:
+            if alive(worker):
+                worker.kill()
+
+
+def wait_for_workers(run: subprocess.Popen[str]) -> list[psutil.Process]:
+    def found() -> list[psutil.Process]:
+        children = psutil.Process(run.pid).children(recursive=True)
+        return [child for child in children if busy(child)]
+
+    wait_until(lambda: len(found()) == 2, HANG_S)
+    return found()
+
+
+def busy(process: psutil.Process) -> bool:
+    try:
+        return "verifyrig.loads.worker" in " ".join(process.cmdline()) and process.cpu_times().user > 0.2
+    except psutil.Error:
+        return False
+
+
+def alive(process: psutil.Process) -> bool:
+    """A zombie whose stopped parent cannot reap it does no work: it is gone."""
+    try:
+        return process.is_running() and process.status() != psutil.STATUS_ZOMBIE
+    except psutil.NoSuchProcess:
+        return False
+
+
+def wait_until(true: Callable[[], bool], limit_s: float) -> None:
+    end = time.monotonic() + limit_s
+    while not true():
+        assert time.monotonic() < end, "it took too long"
+        time.sleep(0.05)
+
+
+def record_of(bench: Path) -> Path:
+    (record,) = (bench / "runs").glob("*.sqlite")
+    return record
+
+
+def cause_of(bench: Path) -> str:
+    from verifyrig.record import read_trace
+
+    cause = read_trace(record_of(bench)).facts["cause"]
+    return str(cause["class"])
+
+
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSTOP])
+def test_workers_are_gone_within_three_seconds_of_the_end_of_their_supervisor(
+    loaded: tuple[subprocess.Popen[str], list[psutil.Process]], number: signal.Signals
+) -> None:
+    run, workers = loaded
+    os.kill(run.pid, number)
+    wait_until(lambda: not any(alive(worker) for worker in workers), GONE_WITHIN_S)
+
+
+def test_a_killed_run_leaves_a_whole_record_that_says_so(
+    bench: Path, loaded: tuple[subprocess.Popen[str], list[psutil.Process]]
+) -> None:
+    run, _ = loaded
+    run.kill()
+    run.wait(timeout=HANG_S)
+    assert cause_of(bench) == "killed"
+
+
+@pytest.mark.parametrize(("number", "kind"), [(signal.SIGTERM, "terminated"), (signal.SIGINT, "operator")])
+def test_a_run_told_to_end_closes_its_record_with_exit_130(
+    bench: Path, loaded: tuple[subprocess.Popen[str], list[psutil.Process]], number: signal.Signals, kind: str
+) -> None:
+    run, workers = loaded
+    run.send_signal(number)
+    out, _ = run.communicate(timeout=HANG_S)
+    assert run.returncode == 130
+    assert json.loads(out)["cause"]["class"] == kind
+    assert not any(alive(worker) for worker in workers)
+    assert not record_of(bench).with_name(record_of(bench).name + "-wal").exists()
+
+
+def take_terminal() -> None:
+    """Make stdin the controlling terminal of the new session, as a terminal window does."""
+    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+
+
+@pytest.mark.parametrize("preexec", [take_terminal, None], ids=["hang-up signal", "end of keys"])
+def test_a_closed_terminal_ends_the_load_and_closes_the_record(bench: Path, preexec: Callable[[], None] | None) -> None:
+    master, slave = pty.openpty()
+    streams = {"stdin": slave, "stdout": slave, "stderr": slave}
+    run = start(bench, json_too=False, **streams, start_new_session=True, preexec_fn=preexec)
+    os.close(slave)
+    try:
+        workers = wait_for_workers(run)
+        os.close(master)
+        run.wait(timeout=HANG_S)
+        assert not any(alive(worker) for worker in workers)
+        assert cause_of(bench) == "terminated"
+    finally:
+        if run.poll() is None:
+            run.kill()
+            run.wait(timeout=HANG_S)
+
+
+def python_for_nobody() -> list[str] | None:
+    """Return how nobody can run this very code, None where the environment is closed to it."""
+    if os.geteuid() != 0 or shutil.which("setpriv") is None:
+        return None
+    drop = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"]
+    for python in (sys.executable, "/usr/bin/python3"):
+        # Twice: a worker is a child of the child.
+        check = "import subprocess, sys; subprocess.run([sys.executable, '-c', 'import numpy, verifyrig'], check=True)"
+        words = [*drop, "env", f"PYTHONPATH={nobodys_path()}", python, "-c", check]
+        if subprocess.run(words, capture_output=True, cwd="/", timeout=HANG_S).returncode == 0:
+            return [*drop, "env", f"PYTHONPATH={nobodys_path()}", python]
+    return None
+
+
+def nobodys_path() -> str:
+    import numpy
+
+    return f"{REPO}:{Path(numpy.__file__).parent.parent}"
+
+
+def test_nobody_can_run_it_with_a_real_load_and_is_told_what_is_missing() -> None:
+    python = python_for_nobody()
+    if python is None:
+        pytest.skip("not root, no setpriv, or no interpreter that nobody may run")
+    bench = Path("/tmp") / f"verifyrig-nobody-{os.getpid()}"
+    bench.mkdir()
+    try:
+        os.chown(bench, 65534, 65534)
+        (bench / "blind.toml").write_text(PLAN.replace("on_s = 25", "on_s = 3"))
+        words = ["-m", "verifyrig", "run", str(bench / "blind.toml"), "--yes", "--json", "--bench", str(bench)]
+        done = subprocess.run([*python, *words], capture_output=True, text=True, cwd="/", timeout=HANG_S)
+        found = json.loads(done.stdout)
+        assert found["outcome"] == "completed", done.stderr
+        assert found["metrics"]["pulses.compute_errors"]["value"] == 0
+        listed = subprocess.run(
+            [*python, "-m", "verifyrig", "channels", "--json"], capture_output=True, text=True, cwd="/"
+        )
+        assert all(c["value"] is not None or c["note"] for c in json.loads(listed.stdout)["channels"])
+    finally:
+        shutil.rmtree(bench)
+
+
+def test_a_bench_folder_that_cannot_be_written_is_said_and_nothing_runs() -> None:
+    python = python_for_nobody()
+    if python is None:
+        pytest.skip("not root, no setpriv, or no interpreter that nobody may run")
+    bench = Path("/tmp") / f"verifyrig-closed-{os.getpid()}"
+    bench.mkdir(mode=0o755)
+    try:
+        (bench / "blind.toml").write_text(PLAN)
+        words = ["-m", "verifyrig", "run", str(bench / "blind.toml"), "--yes", "--json", "--bench", str(bench)]
+        done = subprocess.run([*python, *words], capture_output=True, text=True, cwd="/", timeout=HANG_S)
+        assert done.returncode == 2 and "error" in json.loads(done.stdout)
+        assert "Traceback" not in done.stderr
+    finally:
+        shutil.rmtree(bench)
