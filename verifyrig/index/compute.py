@@ -16,6 +16,7 @@ from typing import Any
 from verifyrig.errors import RecordError
 from verifyrig.index.kept import Kept, pack_figures
 from verifyrig.qa import Figure
+from verifyrig.qa.units import ALTERED
 from verifyrig.trace import Trace
 
 __all__ = ["Computed", "compute_all", "compute_one", "computed_head"]
@@ -94,7 +95,7 @@ def compute_one(path: Path) -> Computed:
     try:
         check = check_record(path)
         if check.altered is not None:
-            return _refused(path, f"it was altered after it was written: {check.altered.what}")
+            return _refused(path, f"{ALTERED}: {check.altered.what}")
         if check.digest is None:
             return _refused(path, f"the file is damaged ({check.damage})")
         trace = read_trace(path)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from verifyrig.capability import (
@@ -12,6 +12,7 @@ from verifyrig.capability import (
     find_outliers,
     finite,
     individuals_chart,
+    over_reference_ambient,
     short_run_chart,
 )
 from verifyrig.profile import Profile
@@ -21,7 +22,7 @@ from .claims import Claim, claim_for
 from .shapes import WINDOWS, Shape, find_shapes, fingerprint_stage
 from .units import Attempt, Figure, Sorted, UnitRun, judge_figure, judge_unit, sort_out
 
-__all__ = ["ChartSignal", "MetricFinding", "QaFinding", "find"]
+__all__ = ["ChartSignal", "MetricFinding", "QaFinding", "find", "may_be_asked", "values_of"]
 
 # Over all metrics of a batch together: to point at a sound unit costs somebody a dismounted cooler, and the faults
 # that matter stand out by ten standard deviations and more.
@@ -160,11 +161,18 @@ def _limits(name: str, profile: Profile) -> tuple[float | None, float | None]:
     return max(lows, default=None), min(highs, default=None)
 
 
+def may_be_asked(profile: Profile) -> Callable[[str], bool]:
+    """Return what tells whether QA against this profile may look at a metric of a given name."""
+    judged = {threshold.metric for threshold in profile.thresholds}
+    telling = (*WINDOWS, "die_temp_c.rise", "package_power_w.mean")
+    return lambda name: name in judged or name.partition(".")[2] in telling
+
+
 def _find_metric(name: str, told: Sorted, profile: Profile, alpha: float) -> MetricFinding:
     minimum, maximum = _limits(name, profile)
     runs = told.counted
     figures = [run.metrics.get(name) for run in runs]
-    values, moved = _values(runs, figures, name, profile)
+    values, moved = values_of(runs, name, profile)
     sample = finite(values)
     notes = ["as in a room of the profile's reference ambient"] if moved else []
     claim = claim_for(sample, minimum, maximum, count=_is_count(figures))
@@ -191,20 +199,18 @@ def _find_metric(name: str, told: Sorted, profile: Profile, alpha: float) -> Met
     )
 
 
-def _values(
-    runs: Sequence[UnitRun], figures: Sequence[Figure | None], name: str, profile: Profile
-) -> tuple[list[float | None], bool]:
-    """Return the values, temperatures moved to the reference ambient where every room is known."""
+def values_of(runs: Sequence[UnitRun], name: str, profile: Profile) -> tuple[list[float | None], bool]:
+    """Return a metric's values, and whether they were moved to the reference ambient.
+
+    Temperatures are moved where every room is known; rises and resistances need no such correction.
+    """
+    figures = [run.metrics.get(name) for run in runs]
     values = [_number(figure) for figure in figures]
     rooms = [run.ambient_c for run in runs]
     unit = next((figure.unit for figure in figures if figure is not None), "")
     if unit != "°C" or name.split(".")[1] in ("ambient_temp_c", "inlet_temp_c") or None in rooms:
         return values, False
-    shifted = [
-        None if value is None or room_c is None else value - room_c + profile.reference_ambient_c
-        for value, room_c in zip(values, rooms, strict=True)
-    ]
-    return shifted, True
+    return over_reference_ambient(values, rooms, profile.reference_ambient_c), True
 
 
 def _number(figure: Figure | None) -> float | None:

@@ -10,11 +10,13 @@ from dataclasses import dataclass, field
 from verifyrig.profile import Profile
 from verifyrig.verdict import Verdict, judge, worst
 
-__all__ = ["Attempt", "Figure", "LeftOut", "Sorted", "UnitRun", "judge_figure", "judge_unit", "sort_out"]
+__all__ = ["ALTERED", "Attempt", "Figure", "LeftOut", "Sorted", "UnitRun", "judge_figure", "judge_unit", "sort_out"]
 
 # A room this far from the others' middle changes fan speed and leakage, so that not even the rise is the same any
 # more (common practice, no source: nearer than 3 K is called equal, and benches of one shop lie within 18 to 27 °C).
 ROOM_RANGE_K = 6.0
+# How the refusal of a record begins whose content is not what was sealed.
+ALTERED = "it was altered after it was written"
 # States that a gauge study changes from run to run; they make no run unlike the others.
 _REPEATED_ON_PURPOSE = ("remount", "repeat", "person")
 _ENDED_BY_PEOPLE = {
@@ -84,6 +86,11 @@ class LeftOut:
     run: str
     unit: str
     why: str
+
+    @property
+    def altered(self) -> bool:
+        """Whether the record is not what was once sealed."""
+        return self.why.startswith(ALTERED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

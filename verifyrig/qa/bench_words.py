@@ -1,0 +1,87 @@
+"""What is found of the bench itself, as JSON and as lines for a terminal."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from verifyrig.capability import GaugeStudy, Unanswered
+from verifyrig.verdict import Verdict, plain_word, shape
+
+from .as_json import plain
+from .bench_check import BenchCheck, GoldenChart, gauge_verdict, is_creep
+from .text import shown
+
+__all__ = ["check_json", "check_lines"]
+
+
+def check_json(found: BenchCheck) -> dict[str, Any]:
+    """Return the object that `verifyrig rig-check --json` prints, without `schema`."""
+    return {
+        "golden": [_chart_json(chart) for chart in found.golden],
+        "gauge": {name: _study_json(study) for name, study in found.gauge.items()},
+        "overdue": list(found.overdue),
+        "matches": dict(found.matches),
+        "left_out": [{"run": item.run, "unit": item.unit, "why": item.why} for item in found.left_out],
+        "verdict": str(found.verdict),
+        "notes": list(found.notes),
+    }
+
+
+def _chart_json(golden: GoldenChart) -> dict[str, Any]:
+    chart = None if isinstance(golden.chart, Unanswered) else golden.chart
+    trend = None if isinstance(golden.trend, Unanswered) else golden.trend
+    return {
+        "unit": golden.unit,
+        "metric": golden.metric,
+        "n": len(golden.runs),
+        "centre": plain(chart.centre if chart else None),
+        "low": plain(chart.low if chart else None),
+        "high": plain(chart.high if chart else None),
+        "last": plain(float(chart.points[-1]) if chart else None),
+        "signals": [{"run": golden.runs[s.at], "rule": s.rule, "why": s.why} for s in (chart.signals if chart else ())],
+        "trend_per_day": plain(trend.slope if trend else None),
+        "trend_significant": is_creep(trend) if trend else None,
+        "verdict": str(golden.verdict),
+        "why": golden.why,
+    }
+
+
+def _study_json(study: GaugeStudy | Unanswered) -> dict[str, Any]:
+    if isinstance(study, Unanswered):
+        return {"fitness": None, "note": study.reason}
+    return {
+        "factor": study.factor,
+        "repeat_sd": plain(study.repeat_sd),
+        "factor_sd": plain(study.factor_sd),
+        "gauge_sd": plain(study.gauge_sd),
+        "unit_sd": plain(study.unit_sd),
+        "study_share": plain(study.study_share),
+        "tolerance_share": plain(study.tolerance_share),
+        "distinct_categories": study.distinct_categories,
+        "fitness": study.fitness,
+    }
+
+
+def check_lines(found: BenchCheck) -> list[str]:
+    """Return the answer as lines for a terminal."""
+    lines = ["The bench itself"]
+    for chart in found.golden:
+        lines.append(f"  {shape(chart.verdict)} golden {shown(chart.unit, 24)}, {chart.metric}: {chart.why}")
+    for name, study in found.gauge.items():
+        lines.append(f"  {shape(gauge_verdict(study))} gauge, {name}: {_study_words(study)}")
+    lines += [f"  {shape(Verdict.CONDITIONAL_FAIL)} {shown(text)}" for text in found.overdue]
+    lines += [f"  match {shown(name)}: {shown(text)}" for name, text in found.matches.items()]
+    lines += [f"  left out {shown(item.unit, 24)} ({item.run}): {shown(item.why)}" for item in found.left_out]
+    lines += [f"Note: {note}." for note in found.notes]
+    return [*lines, "", f"{shape(found.verdict)} {plain_word(found.verdict).capitalize()}."]
+
+
+def _study_words(study: GaugeStudy | Unanswered) -> str:
+    if isinstance(study, Unanswered):
+        return study.reason
+    share = study.study_share if study.tolerance_share is None else study.tolerance_share
+    whole = "of what the study saw" if study.tolerance_share is None else "of the tolerance"
+    return (
+        f"{share:.0%} {whole} comes from measuring ({study.fitness}); {study.factor} {study.factor_sd:.2g}, "
+        f"repeats {study.repeat_sd:.2g}, units {study.unit_sd:.2g}; tells {study.distinct_categories} groups apart"
+    )

@@ -1,0 +1,138 @@
+"""Thresholds from golden units: proposed limits, what they cost, and the profile that holds them."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from verifyrig.capability import LimitProposal, Unanswered, propose_limit
+from verifyrig.profile import Profile, Threshold
+
+from .as_json import plain
+from .text import table
+from .units import UnitRun
+
+__all__ = ["ThresholdProposal", "profile_text_with", "proposal_json", "proposal_lines", "propose_thresholds"]
+
+# A fault worth finding: the contact that is 40 % worse, or the same share of any other figure.
+_FAULT_SHARE = 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThresholdProposal:
+    """What is proposed for one threshold of the profile, or why nothing is (`note`)."""
+
+    threshold: Threshold
+    found: LimitProposal | None
+    limit: float | None
+    note: str = ""
+
+
+def propose_thresholds(golden: Sequence[UnitRun], profile: Profile, share: float = 0.99) -> list[ThresholdProposal]:
+    """Return a proposal for every threshold: at its limit, `share` of units like these pass outright.
+
+    The limit is rounded outward, so that rounding rejects nobody. Counts keep the limit that they have.
+    """
+    return [_propose(threshold, golden, share) for threshold in profile.thresholds]
+
+
+def _propose(threshold: Threshold, golden: Sequence[UnitRun], share: float) -> ThresholdProposal:
+    # As they were read, whatever the room: that is how a threshold is judged.
+    figures = [run.metrics[threshold.metric] for run in golden if threshold.metric in run.metrics]
+    known = [figure.u95 for figure in figures if figure.u95 is not None and figure.value is not None]
+    if threshold.minimum is not None and threshold.maximum is not None:
+        return _kept(threshold, "it has two limits, which units alone cannot tell apart from a wish")
+    if known and max(known) == 0:
+        return _kept(threshold, "a count keeps its limit")
+    if not known:
+        return _kept(threshold, "no golden unit has a figure with an uncertainty")
+    side: Literal["max", "min"] = "max" if threshold.minimum is None else "min"
+    values = [figure.value for figure in figures if figure.value is not None]
+    factor = 1 + _FAULT_SHARE if side == "max" else 1 - _FAULT_SHARE
+    fault = factor * sum(values) / len(values) if figures[0].unit in ("K", "K/W") else None
+    found = propose_limit(values, u95=max(known), side=side, share=share, fault_value=fault)
+    if isinstance(found, Unanswered):
+        return _kept(threshold, found.reason)
+    return ThresholdProposal(threshold=threshold, found=found, limit=_outward(found))
+
+
+def _kept(threshold: Threshold, why: str) -> ThresholdProposal:
+    return ThresholdProposal(threshold=threshold, found=None, limit=None, note=why)
+
+
+def _outward(found: LimitProposal) -> float:
+    """Return the limit rounded away from the good units, to a tenth of the guard band's own last digit."""
+    step = 10.0 ** math.floor(math.log10(found.guard_band / 10))
+    rounded = (math.ceil if found.side == "max" else math.floor)(found.limit / step) * step
+    return float(f"{rounded:.10g}")
+
+
+def profile_text_with(proposals: Sequence[ThresholdProposal], profile: Profile, name: str, golden: str) -> str:
+    """Return the profile as TOML under a new name, with the proposed limits and why they are what they are.
+
+    Args:
+        golden: What the limits were taken from, in words, for the reason of each threshold.
+    """
+    import tomli_w
+
+    data: dict[str, Any] = tomllib.loads(profile.text)
+    data["name"] = name
+    for entry, proposal in zip(data.get("threshold", []), proposals, strict=True):
+        if proposal.found is not None and proposal.limit is not None:
+            entry[proposal.found.side] = proposal.limit
+            entry["why"] = f"{_reason(proposal.found)} ({golden})"
+    head = "# Limits taken from golden units; stages and loads are those of " + profile.name + ".\n\n"
+    return head + tomli_w.dumps(data)
+
+
+def _reason(found: LimitProposal) -> str:
+    provisional = "Provisional: " if found.provisional else ""
+    return (
+        f"{provisional}mean {found.mean:.4g}, standard deviation {found.sd:.2g} of {found.n} golden units, "
+        f"k = {found.factor:.3f}, guard band {found.guard_band:.2g}"
+    )
+
+
+def proposal_json(proposals: Sequence[ThresholdProposal]) -> list[dict[str, Any]]:
+    """Return the proposals as JSON-able data."""
+    return [_one_json(proposal) for proposal in proposals]
+
+
+def _one_json(proposal: ThresholdProposal) -> dict[str, Any]:
+    found = proposal.found
+    if found is None:
+        return {"metric": proposal.threshold.metric, "limit": None, "note": proposal.note}
+    return {
+        "metric": proposal.threshold.metric,
+        "side": found.side,
+        "limit": proposal.limit,
+        "n": found.n,
+        "mean": plain(found.mean),
+        "sd": plain(found.sd),
+        "factor": plain(found.factor),
+        "guard_band": plain(found.guard_band),
+        "good_not_passed": plain(found.good_not_passed),
+        "good_failed": plain(found.good_failed),
+        "limit_passed": plain(found.limit_passed),
+        "fault_passed": plain(found.fault_passed),
+        "provisional": found.provisional,
+    }
+
+
+def proposal_lines(proposals: Sequence[ThresholdProposal]) -> list[str]:
+    """Return the proposals as lines for a terminal."""
+    rows = [["proposed limit", "", "k", "guard band", "good not passed", "good failed", "40 % worse passes"]]
+    notes = []
+    for proposal in proposals:
+        metric, found = proposal.threshold.metric, proposal.found
+        if found is None:
+            notes.append(f"  {metric}: {proposal.note}.")
+            continue
+        fault = "" if found.fault_passed is None else f"{found.fault_passed:.2g}"
+        chances = [f"{found.good_not_passed:.2g}", f"{found.good_failed:.2g}", fault]
+        word = f"{found.side} {proposal.limit:g}" + (" (provisional)" if found.provisional else "")
+        rows.append([metric, word, f"{found.factor:.3f}", f"{found.guard_band:.2g}", *chances])
+    return ["", *(table(rows) if len(rows) > 1 else []), *notes]
