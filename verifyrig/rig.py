@@ -97,7 +97,9 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
     """
     controls = controls or Controls()
     with _stand(request) as stand:
-        bank = open_bank(stand.root, bench.config, stale_after_s=request.profile.stale_after_s, now_s=stand.clock.now_s)
+        # The bench's instruments and channel sources belong to real machines, not to a simulated one.
+        config = {} if request.mock is not None else bench.config
+        bank = open_bank(stand.root, config, stale_after_s=request.profile.stale_after_s, now_s=stand.clock.now_s)
         with contextlib.closing(bank):
             blind = _check_requirements(request, bank, stand.clock)
             return _run_on(request, bench, observer, controls, stand, bank, blind)

@@ -14,6 +14,7 @@ from verifyrig.interfaces import ChannelInfo, Reading, Sensor, Taken
 from verifyrig.sensors.background import SLOW_S, BackgroundSensor
 from verifyrig.sensors.cross_check import CrossCheck
 from verifyrig.sensors.find import close_all, list_channels
+from verifyrig.sensors.instruments import InstrumentSensor, wait_for_first
 from verifyrig.sensors.quality import ChannelJudge
 from verifyrig.sensors.step_watch import StepWatch
 
@@ -40,6 +41,7 @@ def open_bank(
     """
     sensors = list_channels(root, config, now_s=now_s)
     close_all(sensor for sensor in sensors if sensor.info.channel is None)
+    wait_for_first([sensor for sensor in sensors if isinstance(sensor, InstrumentSensor)])
     return Bank(
         [_never_waiting(sensor) for sensor in sensors if sensor.info.channel is not None], stale_after_s=stale_after_s
     )

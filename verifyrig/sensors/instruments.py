@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from verifyrig.channels import is_channel, quantity_of, unit_of
-from verifyrig.errors import BenchError, SerialError
+from verifyrig.errors import BenchError, SensorError, SerialError
 from verifyrig.interfaces import ChannelInfo, Taken
 from verifyrig.sensors.ages import boot_time_s
 from verifyrig.sensors.serial_decoder import TextDecoder, TextFormat
 from verifyrig.sensors.serial_port import PortAddress, PortThread, TextConversation
 from verifyrig.thermocouple import TYPES
 
+# An instrument that sends once a second has its second whole line after three.
+FIRST_VALUE_S = 4.0
 PROTOCOLS = ("text", "modbus")
 _UNITS = ("", "C", "F", "K", "mV", "V", "W", "kW", "mW", "rpm", "%")
 
@@ -101,6 +104,14 @@ class InstrumentSensor:
         """Return the newest value and its age, without waiting; raise `SensorError` if there is none."""
         return self._instrument.reading(self._key)
 
+    def has_value(self) -> bool:
+        """Return whether there is a value now."""
+        try:
+            self.read()
+        except SensorError:
+            return False
+        return True
+
     def close(self) -> None:
         """Let go; the last channel closes the port."""
         if self._key in self._users:
@@ -132,6 +143,15 @@ def open_instruments(config: Mapping[str, Any], *, strict: bool = True) -> list[
         users: set[str] = set()
         sensors += [InstrumentSensor(_info(spec, key), instrument, key, users) for key in spec.format.channels]
     return sensors
+
+
+def wait_for_first(sensors: Sequence[InstrumentSensor], up_to_s: float = FIRST_VALUE_S) -> None:
+    """Return when every channel gave a value, or after some seconds: the first lines after opening never count."""
+    end_s = boot_time_s() + up_to_s
+    waiting = list(sensors)
+    while waiting and boot_time_s() < end_s:
+        waiting = [sensor for sensor in waiting if not sensor.has_value()]
+        time.sleep(0.05 if waiting else 0.0)
 
 
 def _make(spec: InstrumentSpec) -> Instrument:
