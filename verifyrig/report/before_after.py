@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from verifyrig.report import plot, svg
 from verifyrig.report.inputs import RunInput
+from verifyrig.report.labels import LETTER_WIDTH, LINE_HEIGHT, Box, free_place, line_points
 from verifyrig.report.limits import Limit, lines_of
 from verifyrig.report.plot import NARROW, WIDE, Laid, Size
+from verifyrig.report.reduce import Piece
 from verifyrig.report.standing import Story, story_of
+from verifyrig.report.timeline import load_edge_s, load_end_s
 from verifyrig.report.wording import Words
 
 _LIMIT_WORDS = {"trip": "trip limit {value}", "accepted": "accepted up to {value}", "gate": "no load above {value}"}
@@ -22,17 +26,34 @@ _END_WORDS = {
 }
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Drawing:
+    """What is drawn, on its scales: runs with their readings and reduced lines, limits with their levels."""
+
+    laid: Sequence[Laid]
+    values: Sequence[plot.FloatArray]
+    pieces: Sequence[list[Piece]]
+    limits: Sequence[Limit]
+    levels: Sequence[float]
+    x: svg.Scale
+    y: svg.Scale
+    size: Size
+    words: Words
+
+
 def before_after(
     before: RunInput | None, after: RunInput | None, channel: str, words: Words, *, ident: str, title: str, desc: str
 ) -> str:
     """Return the picture in a wide and a narrow form, of which the page shows one; empty without any sample."""
     laid = [run for run in plot.laid_out(before, after) if run.run.trace.has(channel)]
-    if not laid:
+    values = [plot.values_of(run, channel, words) for run in laid]
+    shown = [(run, line) for run, line in zip(laid, values, strict=True) if np.isfinite(line).any()]
+    if not shown:
         return ""
     limits = lines_of(before, after, channel)
     return "".join(
         svg.figure(
-            _drawn(laid, limits, channel, size, words),
+            _drawn(_drawing([run for run, _ in shown], [line for _, line in shown], limits, size, words)),
             size.width,
             size.height,
             ident=f"{ident}-{size.css}",
@@ -44,52 +65,74 @@ def before_after(
     )
 
 
-def _drawn(laid: Sequence[Laid], limits: Sequence[Limit], channel: str, size: Size, words: Words) -> str:
-    values = [plot.values_of(run, channel, words) for run in laid]
+def _drawing(
+    laid: Sequence[Laid], values: Sequence[plot.FloatArray], limits: Sequence[Limit], size: Size, words: Words
+) -> _Drawing:
     levels = [words.converted(limit.value_c, None, "°C")[0] for limit in limits]
-    ticks = svg.nice_ticks(*_range_of(values, levels), 5)
-    y = svg.Scale(ticks[0], ticks[-1], size.inner_bottom, size.top)
+    ticks = _ticks(values, levels)
     x = plot.time_scale(laid, size)
+    return _Drawing(
+        laid=laid,
+        values=values,
+        pieces=[plot.pieces_of(run, line, x, size) for run, line in zip(laid, values, strict=True)],
+        limits=limits,
+        levels=levels,
+        x=x,
+        y=svg.Scale(ticks[0], ticks[-1], size.inner_bottom, size.top),
+        size=size,
+        words=words,
+    )
+
+
+def _ticks(values: Sequence[plot.FloatArray], levels: Sequence[float]) -> list[float]:
+    low = min([*(float(np.nanmin(line)) for line in values), *levels])
+    high = max([*(float(np.nanmax(line)) for line in values), *levels])
+    return svg.nice_ticks(low - 2.0, high + 3.0, 5)
+
+
+def _drawn(drawing: _Drawing) -> str:
+    x, y, size, words = drawing.x, drawing.y, drawing.size, drawing.words
+    limit_lines, taken = _limit_lines(drawing)
     parts = [
-        plot.load_shading(laid, x, size.top, size.inner_bottom),
-        plot.value_axis(y, ticks, size, words),
+        plot.load_shading(drawing.laid, x, size.top, size.inner_bottom),
+        plot.value_axis(y, _ticks(drawing.values, drawing.levels), size, words),
         plot.time_axis(x, size, size.top, words),
         svg.text(words.temperature_unit, size.left - 6, size.top - 8, text_anchor="end", fill=svg.MUTED),
-        _load_word(laid, x, size, words),
-        _limit_lines(limits, levels, y, size, words),
+        _load_word(drawing),
+        limit_lines,
     ]
-    parts += [plot.drawn_line(run, line, x, y, size) for run, line in zip(laid, values, strict=True)]
-    parts += [_peak_mark(run, line, x, y) for run, line in zip(laid, values, strict=True)]
-    parts.append(_end_marks_and_words(laid, values, x, y, size, words))
+    parts += [plot.drawn_line(run, pieces, x, y) for run, pieces in zip(drawing.laid, drawing.pieces, strict=True)]
+    parts += [_peak_mark(run, line, x, y) for run, line in zip(drawing.laid, drawing.values, strict=True)]
+    parts.append(_end_marks_and_words(drawing, taken))
     return "".join(parts)
 
 
-def _range_of(values: Sequence[plot.FloatArray], levels: Sequence[float]) -> tuple[float, float]:
-    lows = [float(np.nanmin(line)) for line in values]
-    highs = [float(np.nanmax(line)) for line in values]
-    low, high = min([*lows, *levels]), max([*highs, *levels])
-    return low - 2.0, high + 3.0
-
-
-def _load_word(laid: Sequence[Laid], x: svg.Scale, size: Size, words: Words) -> str:
-    longest = max((span for run in laid for span in run.loads), key=lambda span: span.length_s, default=None)
+def _load_word(drawing: _Drawing) -> str:
+    spans = [span for run in drawing.laid for span in run.loads]
+    longest = max(spans, key=lambda span: span.length_s, default=None)
     if longest is None:
         return ""
-    middle = (x(longest.from_s) + x(longest.to_s)) / 2
-    return svg.text(words.t("load"), middle, size.top - 8, text_anchor="middle", fill=svg.INK, font_style="italic")
+    middle = (drawing.x(longest.from_s) + drawing.x(longest.to_s)) / 2
+    place = min(max(middle, drawing.size.left + 16), drawing.size.inner_right - 16)
+    said = drawing.words.t("load")
+    return svg.text(said, place, drawing.size.top - 8, text_anchor="middle", fill=svg.INK, font_style="italic")
 
 
-def _limit_lines(limits: Sequence[Limit], levels: Sequence[float], y: svg.Scale, size: Size, words: Words) -> str:
-    parts = []
-    places = _beside_lines([y(level) for level in levels])
-    for limit, level, place in zip(limits, levels, places, strict=True):
+def _limit_lines(drawing: _Drawing) -> tuple[str, list[Box]]:
+    """The limits with their words, and the ground that the words take."""
+    parts, taken = [], []
+    size, heights = drawing.size, [drawing.y(level) for level in drawing.levels]
+    for limit, height, place in zip(drawing.limits, heights, _beside_lines(heights), strict=True):
         parts.append(
-            svg.line(size.left, y(level), size.inner_right, y(level), stroke=svg.INK, stroke_width="1.4",
+            svg.line(size.left, height, size.inner_right, height, stroke=svg.INK, stroke_width="1.4",
                      stroke_dasharray=_LIMIT_DASHES[limit.kind], class_=f"limit-{limit.kind}")
         )  # fmt: skip
-        said = words.t(_LIMIT_WORDS[limit.kind], value=words.temperature(limit.value_c, decimals=0))
-        parts.append(svg.halo(said, size.left + 6, place, fill=svg.INK))
-    return "".join(parts)
+        value = drawing.words.temperature(limit.value_c, decimals=0)
+        said = drawing.words.t(_LIMIT_WORDS[limit.kind], value=value)
+        left = size.left + 6
+        parts.append(svg.halo(said, left, place, fill=svg.INK))
+        taken.append(Box(left, place - LINE_HEIGHT + 3, left + LETTER_WIDTH * len(said), place + 3))
+    return "".join(parts), taken
 
 
 def _beside_lines(heights: Sequence[float]) -> list[float]:
@@ -106,39 +149,30 @@ def _peak_mark(laid: Laid, values: plot.FloatArray, x: svg.Scale, y: svg.Scale) 
     )  # fmt: skip
 
 
-def _end_marks_and_words(
-    laid: Sequence[Laid],
-    values: Sequence[plot.FloatArray],
-    x: svg.Scale,
-    y: svg.Scale,
-    size: Size,
-    words: Words,
-) -> str:
-    parts, labels = [], []
-    for run, line in zip(laid, values, strict=True):
-        word = words.t(run.side.word)
+def _end_marks_and_words(drawing: _Drawing, taken: list[Box]) -> str:
+    size = drawing.size
+    bounds = Box(size.left, size.top, size.width, size.inner_bottom)
+    lines = np.concatenate([line_points(pieces, drawing.x, drawing.y) for pieces in drawing.pieces])
+    parts = []
+    for run, line in zip(drawing.laid, drawing.values, strict=True):
+        word, story = drawing.words.t(run.side.word), story_of(run.run)
         end = _end_point(run, line)
-        story = story_of(run.run)
+        point = (drawing.x(end[0]), drawing.y(end[1]))
         if story in _END_WORDS:
-            word = f"{word}: {words.t(_END_WORDS[story])}"
-            parts.append(
-                svg.marker("cross", x(end[0]), y(end[1]), 6, fill="none", stroke=run.side.ink, stroke_width="3")
-            )
-        labels.append((x(end[0]), y(end[1]), word, run.side.ink))
-    places = svg.kept_apart([place - 9 for _, place, _, _ in labels], 16, size.top + 14, size.inner_bottom - 6)
-    for (at, _, word, ink), place in zip(labels, places, strict=True):
-        fits = at + 8 + 7.2 * len(word) < size.width
-        here = at + 8 if fits else min(at - 8, size.width - 6)
-        anchor = "start" if fits else "end"
-        parts.append(svg.halo(word, here, place, fill=ink, font_weight="bold", text_anchor=anchor))
+            word = f"{word}: {drawing.words.t(_END_WORDS[story])}"
+            parts.append(svg.marker("cross", *point, 6, fill="none", stroke=run.side.ink, stroke_width="3"))
+            taken = [*taken, Box(point[0] - 7, point[1] - 7, point[0] + 7, point[1] + 7)]
+        place = free_place(point, word, bounds, lines, taken)
+        taken = [*taken, place.box]
+        parts.append(svg.halo(word, place.x, place.y, fill=run.side.ink, font_weight="bold", text_anchor=place.anchor))
     return "".join(parts)
 
 
 def _end_point(laid: Laid, values: plot.FloatArray) -> tuple[float, float]:
     """Where the run's word stands: at the moment that ended its load early, else at its last reading."""
     if story_of(laid.run) in (Story.TRIPPED, Story.GATE):
-        edge = max((span.to_s for span in laid.loads), default=0.0)
+        end_s = load_end_s(laid.run.trace) - load_edge_s(laid.run.trace)
         known = np.flatnonzero(np.isfinite(values))
-        nearest = known[int(np.argmin(np.abs(laid.t_s[known] - edge)))]
+        nearest = known[int(np.argmin(np.abs(laid.t_s[known] - end_s)))]
         return float(laid.t_s[nearest]), float(values[nearest])
     return plot.last_point(laid, values) or (laid.to_s, 0.0)

@@ -38,7 +38,7 @@ _FACT_WORDS = {
     "part": "part",
     "lot": "lot",
     "price": "price",
-    "warranty_months": "warranty, months",
+    "warranty_months": "warranty",
     "before": "before",
     "after": "after",
     "setting": "setting",
@@ -80,7 +80,15 @@ def _typed(detail: Mapping[str, Any], words: Words) -> str:
 
 def _facts(detail: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
     facts = [(key, value) for key, value in detail.items() if value not in (None, "", [], ())]
-    return [(words.t(_FACT_WORDS[key]) if key in _FACT_WORDS else key, plain(value, words)) for key, value in facts]
+    return [
+        (words.t(_FACT_WORDS[key]) if key in _FACT_WORDS else key, _fact(key, value, words)) for key, value in facts
+    ]
+
+
+def _fact(key: str, value: Any, words: Words) -> str:
+    if key == "warranty_months" and isinstance(value, int):
+        return words.n("{count} month", "{count} months", value)
+    return plain(value, words)
 
 
 def coded(word: str, words: Words) -> str:

@@ -112,7 +112,7 @@ def _headline(report: ReportInput, name: str, words: Words) -> Headline:
 def _said(run: RunInput, name: str, words: Words) -> str:
     stage = run.trace.stage(metric_parts(name)[0])
     if (stage is None or stage.ended == "skipped") and main_load(run.trace) is None:
-        return words.t("no load was run")
+        return words.t("no load run")
     return share_or_text(name, run.metrics.get(name), words)
 
 

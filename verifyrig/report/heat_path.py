@@ -125,9 +125,7 @@ def _drawn(found: Sequence[Path], size: Size, words: Words) -> str:
     x = svg.Scale(0, places - 1, size.left + 34, size.inner_right - 26)
     parts = [_ground(found, shown, x, y, ticks, size, words)]
     parts += [_line(path, values, x, y) for path, values in zip(found, shown, strict=True)]
-    parts += [
-        _steps(path, values, x, y, index, words) for index, (path, values) in enumerate(zip(found, shown, strict=True))
-    ]
+    parts.append(_steps(shown, [path.side for path in found], x, y, words))
     parts.append(_line_words(found, shown, x, y, size, words))
     return "".join(parts)
 
@@ -188,17 +186,21 @@ def _line(path: Path, values: Sequence[float | None], x: svg.Scale, y: svg.Scale
     return "".join(parts)
 
 
-def _steps(path: Path, values: Sequence[float | None], x: svg.Scale, y: svg.Scale, index: int, words: Words) -> str:
-    """The kelvin between neighbours, above the upper line and below the lower one."""
-    parts = []
-    points = _points(values)
+def _steps(
+    shown: Sequence[Sequence[float | None]], sides: Sequence[Side], x: svg.Scale, y: svg.Scale, words: Words
+) -> str:
+    """The kelvin between neighbours: above the line that lies higher there, below the other."""
+    found = [(side, step) for side, values in zip(sides, shown, strict=True) for step in pairwise(_points(values))]
     unit = "K" if words.temperature_unit == "°C" else "°F"
-    for (left, low), (right, high) in pairwise(points):
-        gap = high - low
-        sign = "+" if round(gap) > 0 else ""
-        middle = y((low + high) / 2) + (-10 if index == 0 else 20)
-        said = f"{sign}{words.number(gap)}\u202f{unit}"
-        parts.append(svg.halo(said, (x(left) + x(right)) / 2, middle, text_anchor="middle", fill=path.side.ink))
+    parts = []
+    for side, ((left, low), (right, high)) in found:
+        middle = (low + high) / 2
+        rivals = [(a[1] + b[1]) / 2 for other, (a, b) in found if other is not side and (a[0], b[0]) == (left, right)]
+        lower = any(rival > middle or (rival == middle and side is not BEFORE) for rival in rivals)
+        sign = "+" if round(high - low) > 0 else ""
+        said = f"{sign}{words.number(high - low)}\u202f{unit}"
+        place = y(middle) + (20 if lower else -10)
+        parts.append(svg.halo(said, (x(left) + x(right)) / 2, place, text_anchor="middle", fill=side.ink))
     return "".join(parts)
 
 

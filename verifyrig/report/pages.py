@@ -10,7 +10,7 @@ from verifyrig.report.choose import main_channel
 from verifyrig.report.conditions import attestation_lines, condition_rows, instrument_rows, machine_word
 from verifyrig.report.figures import further_figures, key_sides, main_picture
 from verifyrig.report.headline import headlines
-from verifyrig.report.inputs import JobFacts, ReportInput
+from verifyrig.report.inputs import Entry, JobFacts, ReportInput
 from verifyrig.report.method import method_lines
 from verifyrig.report.names import channel_label
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
@@ -130,14 +130,23 @@ def _done_short(report: ReportInput, words: Words) -> list[str]:
     changes = report.job.of_kind("change") if report.job is not None else ()
     lines = done.done_lines(changes, words)
     said = [
-        shortened(line.what + (": " + ", ".join(value for _, value in line.facts[:2]) if line.facts else ""), 150)
-        for line in lines[:_MOST_DONE]
+        shortened(_done_line(line, change, words), 150)
+        for line, change in list(zip(lines, changes, strict=True))[:_MOST_DONE]
     ]
     if len(lines) > _MOST_DONE:
         said.append(
             words.n("and {count} further, see behind", "and {count} further, see behind", len(lines) - _MOST_DONE)
         )
     return said
+
+
+def _done_line(line: done.Done, change: Entry, words: Words) -> str:
+    """One change in a few words: what, part or setting, from what to what."""
+    detail = change.detail
+    said = [done.plain(detail[key], words) for key in ("part", "setting", "note") if detail.get(key)]
+    if detail.get("before") or detail.get("after"):
+        said.append(f"{done.plain(detail.get('before', '–'), words)} → {done.plain(detail.get('after', '–'), words)}")
+    return line.what + (": " + ", ".join(said) if said else "")
 
 
 def _signatures(report: ReportInput, words: Words) -> list[Signature]:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from verifyrig.report import svg
 from verifyrig.report.inputs import RunInput
-from verifyrig.report.reduce import reduced
+from verifyrig.report.reduce import Piece, reduced
 from verifyrig.report.timeline import Span, load_edge_s, load_spans
 from verifyrig.report.wording import Words
 
@@ -42,7 +42,7 @@ class Size(NamedTuple):
         return self.height - self.bottom
 
 
-WIDE = Size(720, 330, 46, 20, 22, 40, 8, 340, "wide")
+WIDE = Size(720, 268, 46, 20, 22, 40, 8, 340, "wide")
 NARROW = Size(344, 300, 40, 10, 22, 40, 4, 160, "narrow")
 
 
@@ -149,7 +149,7 @@ def value_axis(y: svg.Scale, ticks: Sequence[float], size: Size, words: Words) -
 
 
 def load_shading(laid: Sequence[Laid], x: svg.Scale, top: float, bottom: float) -> str:
-    """Return the grounds behind the times under load; the run before also has slanted lines on it."""
+    """Return the grounds behind the times under load; where both runs were under load it is darker."""
     parts = []
     for run in laid:
         for span in _merged(run.loads, 1.0 / abs(x(1.0) - x(0.0))):
@@ -170,10 +170,18 @@ def _merged(spans: Sequence[Span], least_gap_s: float) -> list[Span]:
     return merged
 
 
-def drawn_line(laid: Laid, values: FloatArray, x: svg.Scale, y: svg.Scale, size: Size, marks: int = 7) -> str:
+def pieces_of(laid: Laid, values: FloatArray, x: svg.Scale, size: Size) -> list[Piece]:
+    """Return the line of one run, as fine as the picture can show."""
+    return reduced(laid.t_s, values, max(8, round(size.columns * _share(laid, x))))
+
+
+def _share(laid: Laid, x: svg.Scale) -> float:
+    """How much of the common time the run takes."""
+    return max((laid.to_s - laid.from_s) / (x.high - x.low), 0.02)
+
+
+def drawn_line(laid: Laid, pieces: Sequence[Piece], x: svg.Scale, y: svg.Scale, marks: int = 7) -> str:
     """Return the line of one run with its dash and, at some places, its marker."""
-    share = max((laid.to_s - laid.from_s) / (x.high - x.low), 0.02)
-    pieces = reduced(laid.t_s, values, max(8, round(size.columns * share)))
     if not pieces:
         return ""
     side = laid.side
@@ -184,7 +192,7 @@ def drawn_line(laid: Laid, values: FloatArray, x: svg.Scale, y: svg.Scale, size:
     ]  # fmt: skip
     times = np.concatenate([piece.t_s for piece in pieces])
     heights = np.concatenate([piece.values for piece in pieces])
-    count = max(1, round(marks * share))
+    count = max(1, round(marks * _share(laid, x)))
     for place in np.linspace(times[0], times[-1], count + 2)[1:-1]:
         at = int(np.argmin(np.abs(times - place)))
         parts.append(

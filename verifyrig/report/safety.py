@@ -77,7 +77,7 @@ def short_caution(report: ReportInput, notes: list[Note], words: Words) -> str:
     """Return the first page's line: what can hurt, named, and how hot it was."""
     bench_only = {words.t(NOTES[key].title) for key in _BENCH_ONLY}
     names = [note.head for note in notes if note.head not in bench_only]
-    said = words.t("Mind: {what}.", what=words.listed(names))
+    said = words.t("Mind: {what}.", what=" · ".join(names))
     peak_c = hottest_touchable_c(report)
     if peak_c is not None and peak_c >= HOT_FROM_C:
         said += " " + words.t(

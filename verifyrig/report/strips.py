@@ -86,7 +86,10 @@ def _strip(laid: Sequence[Laid], channel: str, x: svg.Scale, size: Size, top: fl
     unit = "1/min" if unit_of(channel) == "rpm" else unit_of(channel)
     name = f"{channel_label(channel, words)}, {unit}"
     parts = [plot.value_axis(y, ticks, size, words)]
-    parts += [plot.drawn_line(run, line, x, y, size, marks=5) for run, line in zip(holding, values, strict=True)]
+    parts += [
+        plot.drawn_line(run, plot.pieces_of(run, line, x, size), x, y, marks=5)
+        for run, line in zip(holding, values, strict=True)
+    ]
     parts.append(svg.halo(name, size.left, top - 5, fill=svg.INK, font_weight="bold"))
     absent = [words.t(run.side.word) for run in laid if run not in holding]
     if absent:

@@ -73,6 +73,14 @@ def load_edge_s(trace: Trace) -> float:
     return load.start_s if load is not None else 0.0
 
 
+def load_end_s(trace: Trace) -> float:
+    """Return when the load was ended or refused, s: the closed gate, else the end of the last stretch of load."""
+    gate = closed_gate(trace)
+    if gate is not None and gate.end_s is not None:
+        return gate.end_s
+    return max((span.to_s for span in load_spans(trace)), default=last_s(trace))
+
+
 def went_dark(run: RunInput) -> bool:
     """Return whether the run ended because the machine lost power or stopped answering."""
     cause = run.summary.get("cause") or {}

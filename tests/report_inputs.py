@@ -1,0 +1,339 @@
+"""Invented report inputs: plain data in closed form, so that every figure of a page is known beforehand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from verifyrig.profile import Gate, LoadPlan, Profile, Settle, Stage, StageKind, Threshold, TripLimit
+from verifyrig.report.inputs import Entry, JobFacts, ReportInput, RunInput, Settings, Shop
+from verifyrig.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
+
+# 14 March 2031, 13:05 UTC: no real day of anybody.
+DAY_UTC = 1931259900.0
+ROOM_C = 22.0
+
+
+def profile(on_conditional: str = "repeat") -> Profile:
+    """A plan of three stages with a gate, a trip limit and two accepted limits."""
+    settle = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
+    load = LoadPlan(work="linear-algebra")
+    return Profile(
+        name="invented-plan",
+        title="Invented plan",
+        text="",
+        recipe="ab" * 32,
+        stages=(
+            Stage(
+                name="idle",
+                kind=StageKind.IDLE,
+                max_duration_s=300.0,
+                settle=settle,
+                gate=Gate(channel="die_temp_c", max_c=50.0, max_rise_k=25.0),
+            ),
+            Stage(name="load", kind=StageKind.LOAD, max_duration_s=900.0, settle=settle, load=load),
+            Stage(name="cooldown", kind=StageKind.COOLDOWN, max_duration_s=300.0),
+        ),
+        trip_limits=(
+            TripLimit(channel="die_temp_c", maximum=95.0, below_machine_limit_k=3.0),
+            TripLimit(channel="vrm_temp_c", maximum=110.0, optional=True),
+        ),
+        thresholds=(
+            Threshold(metric="load.die_temp_c.settled", maximum=80.0, why="A hotter one has no room for a warm day."),
+            Threshold(metric="load.thermal_resistance", maximum=0.45, why="More means that the heat is held up."),
+        ),
+        cautions=("The cooler is hot after the load.",),
+        on_conditional=on_conditional,
+    )
+
+
+def first_order(t_s: FloatArray, start_c: float, end_c: float, tau_s: float) -> FloatArray:
+    """A first-order approach from `start_c` to `end_c`, °C, shape (n,)."""
+    return np.asarray(end_c + (start_c - end_c) * np.exp(-np.maximum(t_s, 0.0) / tau_s), dtype=np.float64)
+
+
+def healthy_die_c(t_s: FloatArray) -> FloatArray:
+    """Rest at 30 °C, load from 300 s to 1200 s towards 66 °C, then back."""
+    up = first_order(t_s - 300.0, 30.0, 66.0, 60.0)
+    top_c = float(first_order(np.array([900.0]), 30.0, 66.0, 60.0)[0])
+    down = first_order(t_s - 1200.0, top_c, 30.0, 60.0)
+    return np.where(t_s < 300.0, 30.0, np.where(t_s < 1200.0, up, down))
+
+
+def trace(
+    run_id: str,
+    columns: Mapping[str, FloatArray],
+    stages: tuple[StageSpan, ...],
+    *,
+    period_s: float = 1.0,
+    started_utc_s: float = DAY_UTC,
+    plan: Profile | None = None,
+    facts: Mapping[str, Any] | None = None,
+    qualities: tuple[QualityInterval, ...] = (),
+    events: tuple[Event, ...] = (),
+) -> Trace:
+    """A trace on a steady grid that begins at 0."""
+    n = len(next(iter(columns.values())))
+    t_s = np.arange(n) * period_s
+    base = {
+        "purpose": "check",
+        "simulated": False,
+        "ambient": {"value_c": ROOM_C, "u95_k": 0.5, "source": "typed"},
+        "states": {"panel": "closed"},
+        "machine": {"processor": "Invented processor", "system": "Bench system"},
+        "channels": {
+            name: {"label": name, "driver": "invented", "device": f"invented:{name}", "unit": "°C"} for name in columns
+        },
+        "outcome": "completed",
+        "cause": None,
+        "trip": None,
+    }
+    return Trace(
+        run_id=run_id,
+        facts={**base, **(facts or {})},
+        profile=plan if plan is not None else profile(),
+        stages=stages,
+        t_s=t_s,
+        utc_s=started_utc_s + t_s,
+        columns=columns,
+        qualities=qualities,
+        events=events,
+    )
+
+
+def metric(value: float | None, unit: str, u95: float | None, note: str = "") -> dict[str, Any]:
+    """One metric of the contract."""
+    return {"value": value, "unit": unit, "u95": u95} | ({"note": note} if note else {})
+
+
+def run_input(one: Trace, *, verdict: str, metrics: Mapping[str, Any] | None = None, **summary: Any) -> RunInput:
+    """A run with the contract's object around it."""
+    thresholds = [
+        {"metric": limit.metric, "max": limit.maximum, "value": found["value"], "u95": found["u95"], "verdict": verdict}
+        for limit in (one.profile.thresholds if one.profile else ())
+        if (found := (metrics or {}).get(limit.metric, metric(None, "°C", None)))
+    ]
+    base = {
+        "run": one.run_id,
+        "profile": one.profile.name if one.profile else None,
+        "recipe": one.profile.recipe if one.profile else None,
+        "purpose": one.facts["purpose"],
+        "outcome": one.facts["outcome"],
+        "cause": one.facts["cause"],
+        "trip": one.facts["trip"],
+        "not_armed": ["vrm_temp_c"],
+        "metrics": dict(metrics or {}),
+        "thresholds": thresholds,
+        "verdict": verdict,
+    }
+    return RunInput(
+        trace=one,
+        summary={**base, **summary},
+        inspection={"whole": True, "sealed": True, "altered": None, "digest": (one.run_id.encode().hex() * 8)[:64]},
+        file_name=f"{one.run_id}.sqlite",
+    )
+
+
+def healthy_run(run_id: str = "20310314-154000-bbbb", **facts: Any) -> RunInput:
+    """A verification that settles at 66 °C under 100 W."""
+    t_s = np.arange(1501.0)
+    load = ((t_s >= 300) & (t_s < 1200)).astype(np.float64)
+    columns = {
+        "ambient_temp_c": np.full_like(t_s, ROOM_C),
+        "plate_temp_c": 24.0 + (healthy_die_c(t_s) - 30.0) * 0.5,
+        "die_temp_c": healthy_die_c(t_s),
+        "package_power_w": 15.0 + 85.0 * load,
+        "cpu_fan_speed_rpm": 700.0 + 500.0 * load,
+        "load_share": load,
+    }
+    stages = (
+        StageSpan(name="idle", kind="idle", start_s=0.0, end_s=300.0, ended="settled"),
+        StageSpan(name="load", kind="load", start_s=300.0, end_s=1200.0, ended="settled"),
+        StageSpan(name="cooldown", kind="cooldown", start_s=1200.0, end_s=1500.0, ended="time"),
+    )
+    metrics = {
+        "idle.die_temp_c.settled": metric(30.0, "°C", 0.8),
+        "idle.die_temp_c.peak": metric(30.0, "°C", 0.8),
+        "load.die_temp_c.settled": metric(66.0, "°C", 1.2),
+        "load.die_temp_c.peak": metric(66.0, "°C", 0.8),
+        "load.thermal_resistance": metric(0.44, "K/W", 0.0044),
+        "load.thermal_impedance_5s": metric(0.12, "K/W", 0.01),
+        "load.thermal_impedance_60s": metric(0.27, "K/W", 0.02),
+        "load.thermal_impedance_600s": metric(0.42, "K/W", 0.02),
+        "load.work_rate_kept_share": metric(0.998, "1", 0.01),
+        "load.coolant_temp_c.settled": metric(None, "°C", None, "no coolant probe"),
+    }
+    one = trace(run_id, columns, stages, started_utc_s=DAY_UTC + 9000.0, facts={"purpose": "verification", **facts})
+    return run_input(one, verdict="pass", metrics=metrics)
+
+
+def tripped_run(run_id: str = "20310314-131700-aaaa", after_load_s: float = 38.0, **facts: Any) -> RunInput:
+    """A baseline whose load ended at the trip limit after `after_load_s`, at 92.5 °C."""
+    t_s = np.arange(601.0)
+    end_s = 300.0 + after_load_s
+    load = ((t_s >= 300) & (t_s < end_s)).astype(np.float64)
+    rise_k = 92.5 - 41.0
+    die_c = np.where(t_s < 300, 41.0, np.where(t_s < end_s, 41.0 + rise_k * (t_s - 300) / after_load_s, 0.0))
+    die_c = np.where(t_s >= end_s, 41.0 + rise_k * np.exp(-(t_s - end_s) / 120.0), die_c)
+    columns = {
+        "ambient_temp_c": np.full_like(t_s, ROOM_C),
+        "plate_temp_c": 26.0 + (die_c - 41.0) * 0.1,
+        "die_temp_c": die_c,
+        "package_power_w": 15.0 + 85.0 * load,
+        "cpu_fan_speed_rpm": 1500.0 + 0.0 * t_s,
+        "load_share": load,
+    }
+    stages = (
+        StageSpan(name="idle", kind="idle", start_s=0.0, end_s=300.0, ended="settled"),
+        StageSpan(name="load", kind="load", start_s=300.0, end_s=end_s, ended="tripped"),
+        StageSpan(name="cooldown", kind="cooldown", start_s=end_s, end_s=600.0, ended="time"),
+    )
+    trip = {
+        "rule": "max", "channel": "die_temp_c", "value": 92.5, "limit": 92.0, "stage": "load", "t_s": end_s,
+        "load_off_s": 0.04,
+    }  # fmt: skip
+    metrics = {
+        "idle.die_temp_c.settled": metric(41.0, "°C", 0.8),
+        "load.die_temp_c.peak": metric(92.5, "°C", 0.8),
+        "load.thermal_impedance_5s": metric(0.45, "K/W", 0.04),
+    }
+    base = {"purpose": "baseline", "outcome": "tripped", "trip": trip}
+    one = trace(run_id, columns, stages, started_utc_s=DAY_UTC + 720.0, facts={**base, **facts})
+    return run_input(one, verdict="not-measured", metrics=metrics)
+
+
+def gated_run(run_id: str = "20310314-131700-aaaa") -> RunInput:
+    """A baseline that climbed at rest: the gate closed at 50 °C after 60 s, no load was run, then 62 °C."""
+    t_s = np.arange(361.0)
+    die_c = 26.0 + 0.1 * t_s + 18.0 * (1.0 - np.exp(-t_s / 60.0)) * (t_s > 0)
+    columns = {
+        "ambient_temp_c": np.full_like(t_s, ROOM_C),
+        "die_temp_c": die_c,
+        "package_power_w": np.full_like(t_s, 15.0),
+        "load_share": np.zeros_like(t_s),
+    }
+    stages = (
+        StageSpan(name="idle", kind="idle", start_s=0.0, end_s=60.0, ended="gate"),
+        StageSpan(name="load", kind="load", start_s=60.0, end_s=60.0, ended="skipped"),
+        StageSpan(name="cooldown", kind="cooldown", start_s=60.0, end_s=360.0, ended="time"),
+    )
+    facts = {"purpose": "baseline", "outcome": "stopped", "stopped_because": ["gate of stage idle"]}
+    one = trace(run_id, columns, stages, started_utc_s=DAY_UTC + 720.0, facts=facts)
+    metrics = {
+        "idle.die_temp_c.peak": metric(float(die_c[60]), "°C", 0.8),
+        "load.die_temp_c.settled": metric(None, "°C", None, "the stage was skipped"),
+    }
+    return run_input(one, verdict="not-measured", metrics=metrics)
+
+
+def dark_run(run_id: str = "20310314-131700-aaaa") -> RunInput:
+    """A baseline that lost power 38 s into the load."""
+    whole = tripped_run(run_id)
+    known = slice(0, 339)
+    one = replace(
+        whole.trace,
+        t_s=whole.trace.t_s[known],
+        utc_s=whole.trace.utc_s[known],
+        columns={name: values[known] for name, values in whole.trace.columns.items()},
+        stages=(
+            whole.trace.stages[0],
+            StageSpan(name="load", kind="load", start_s=300.0, end_s=338.0, ended="interrupted"),
+        ),
+        facts={
+            **whole.trace.facts,
+            "outcome": "interrupted",
+            "trip": None,
+            "cause": {"class": "power-off", "why": ["its log ends with the record"]},
+        },
+    )
+    found = run_input(one, verdict="not-measured", metrics=whole.metrics)
+    return replace(found, inspection={**found.inspection, "sealed": False})
+
+
+def job(**changes: Any) -> JobFacts:
+    """An invented job: one part replaced after the baseline."""
+    base = JobFacts(
+        job_id="20310314-1",
+        opened_utc_s=DAY_UTC,
+        closed_utc_s=DAY_UTC + 12000.0,
+        complaint="It switches itself off a minute after the start.",
+        customer={"name": "Q. Uestion", "contact": "q@example.invalid", "ticket": "T-1"},
+        machine={"description": "Example Works Model One", "kind": "desktop with a closed liquid cooler",
+                 "serial": "EX-0000-1234"},
+        machine_kind="desktop-liquid",
+        answers=(("What exactly happens?", "switches-off"), ("Does it start again?", "after-minutes")),
+        consent=(("May we run a heavy load, which can finish a part that is dying?", "yes"),),
+        accessories="mains lead",
+        condition="scratches on the left panel",
+        entries=(
+            Entry(entry_id="f-1", utc_s=DAY_UTC + 3000.0, kind="finding", what="radiator", detail={"value": "cold"}),
+            Entry(
+                entry_id="c-1",
+                utc_s=DAY_UTC + 7200.0,
+                kind="change",
+                what="part-replaced",
+                detail={"part": "closed liquid cooler", "lot": "L-7", "price": "89.00", "warranty_months": 24},
+            ),
+        ),
+        protective_steps=(("Cables clear of every fan", True),),
+        cause="coolant-flow",
+        digest="cd" * 32,
+    )  # fmt: skip
+    return replace(base, **changes)
+
+
+def comparison(before: RunInput, after: RunInput, *, comparable: bool = True) -> dict[str, Any]:
+    """The contract's `compare` object of two runs: differences of what both have."""
+    both = [name for name in before.metrics if name in after.metrics]
+    known = [n for n in both if before.metrics[n]["value"] is not None and after.metrics[n]["value"] is not None]
+    return {
+        "before": before.run_id,
+        "after": after.run_id,
+        "comparable": comparable,
+        "stages": {
+            "idle": {"comparable": comparable, "why": [] if comparable else ["panel differs: closed, open"]},
+            "load": {"comparable": False, "why": ["the run before has no such stage"], "before": "not run: unsafe"},
+        },
+        "metrics": {
+            name: {
+                "before": before.metrics[name]["value"],
+                "after": after.metrics[name]["value"],
+                "difference": after.metrics[name]["value"] - before.metrics[name]["value"],
+                "u95": 1.0,
+                "significant": True,
+            }
+            for name in known
+        },
+    }
+
+
+def report(
+    before: RunInput | None = None,
+    after: RunInput | None = None,
+    *,
+    between: tuple[RunInput, ...] = (),
+    facts: JobFacts | None = None,
+    with_job: bool = True,
+    comparable: bool = True,
+    **settings: Any,
+) -> ReportInput:
+    """A report of a run before and a run after."""
+    runs = tuple(run for run in (before, *between, after) if run is not None)
+    return ReportInput(
+        shop=Shop(name="Invented Bench", operator="I. N. Vented", address="1 Example Lane\nNowhere", terms="No terms."),
+        settings=Settings(**settings),
+        job=(facts if facts is not None else job()) if with_job else None,
+        runs=runs,
+        before=before.run_id if before is not None else None,
+        after=after.run_id if after is not None else None,
+        comparison=comparison(before, after, comparable=comparable) if before and after else None,
+        tool_version="0.0-test",
+    )
+
+
+def fixed_report(**settings: Any) -> ReportInput:
+    """Tripped before, passes now."""
+    return report(tripped_run(), healthy_run(), **settings)
