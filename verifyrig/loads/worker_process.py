@@ -34,6 +34,19 @@ def worker_environment(base: Mapping[str, str]) -> dict[str, str]:
     return {**base, **dict.fromkeys(ONE_THREAD, "1"), "PYTHONPATH": os.pathsep.join(paths)}
 
 
+PF_EXITING = 0x4  # Linux, include/linux/sched.h: set once a thread is in its exit and back in user code never again
+
+
+def _all_exiting(pid: int) -> bool:
+    """Return whether every thread of a process is in its exit; False where the system does not say (proc(5), stat)."""
+    try:
+        stats = [path.read_text() for path in Path(f"/proc/{pid}/task").glob("*/stat")]
+    except OSError:  # a thread went between listing and reading
+        return False
+    flags = [int(stat.rpartition(")")[2].split()[6]) for stat in stats]
+    return bool(flags) and all(flag & PF_EXITING for flag in flags)
+
+
 class WorkerProcess:
     """A running worker, in a session of its own so that no signal of the terminal reaches it."""
 
@@ -86,6 +99,15 @@ class WorkerProcess:
             flags = os.WEXITED | os.WNOHANG | os.WNOWAIT
             return os.waitid(os.P_PID, self.pid, flags) is not None
         return self._process.poll() is not None
+
+    def powerless(self) -> bool:
+        """Return whether it has ended, or is so far on its way out that it executes nothing of its own any more."""
+        return self.exited() or _all_exiting(self.pid)
+
+    def take_faults(self) -> list[tuple[float, str]]:
+        """Return the faults told since the last call, as (time, detail)."""
+        told, self.faults = self.faults, []
+        return told
 
     def kill(self) -> None:
         """Kill it and every child of it, at once."""

@@ -136,7 +136,10 @@ def _apply(memory: Memory, element: Element, place: Place, values: tuple[Words, 
     for operation in element.operations:
         right = values[operation.value]
         if operation.reads:
-            mismatches += _compare(memory.read(place), right, place)
+            wrong = _compare(memory.read(place), right, place)
+            if wrong:
+                memory.write(place, right)  # so that one flipped bit is told once, not by every later read as well
+                mismatches += wrong
         else:
             memory.write(place, right)
     reads = sum(operation.reads for operation in element.operations)
