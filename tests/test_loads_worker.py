@@ -16,7 +16,6 @@ import pytest
 
 from verifyrig.errors import LoadError
 from verifyrig.interfaces import LoadDemand
-from verifyrig.loads import make_load
 from verifyrig.loads.wire import WorkerSettings
 from verifyrig.loads.worker_load import WorkerLoad
 from verifyrig.loads.worker_process import WorkerProcess, worker_environment
@@ -228,8 +227,3 @@ def test_an_unknown_work_is_refused_and_nothing_is_left(load: WorkerLoad) -> Non
     with pytest.raises(LoadError, match="is no work"):
         load.start(LoadDemand(work="alchemy", workers=1))
     assert load.pids == []
-
-
-def test_the_root_chooses_the_load(tmp_path: Path) -> None:
-    assert isinstance(make_load(Path("/")), WorkerLoad)
-    assert not isinstance(make_load(tmp_path), WorkerLoad)

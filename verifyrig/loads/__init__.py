@@ -6,18 +6,23 @@ from collections.abc import Callable
 from pathlib import Path
 
 from verifyrig.interfaces import Load
+from verifyrig.loads.external import LoadByWork
 
 __all__ = ["make_load"]
 
 
-def make_load(root: Path, *, storage_dir: Path | None = None, now_s: Callable[[], float] | None = None) -> Load:
-    """Return the load for a root: real workers for `/`, the duty file for any other.
+def make_load(root: Path, *, storage_dir: Path | None = None, now_s: Callable[[], float] | None = None) -> LoadByWork:
+    """Return the load for a root: real workers for `/`, the duty file for any other; `external` for both.
 
     Args:
         root: Root of the machine under test.
         storage_dir: Folder that the work `storage` may fill, below the bench folder.
         now_s: The run's clock, for turns on a simulated machine.
     """
+    return LoadByWork(_workers(root, storage_dir, now_s))
+
+
+def _workers(root: Path, storage_dir: Path | None, now_s: Callable[[], float] | None) -> Load:
     if root.resolve() == Path("/").resolve():
         from verifyrig.loads.worker_load import WorkerLoad
 

@@ -1,0 +1,67 @@
+"""A load that the operator runs, and the choice between the loads."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from verifyrig.errors import LoadError
+from verifyrig.interfaces import LoadDemand
+from verifyrig.loads import make_load
+from verifyrig.loads.external import ExternalLoad
+
+
+def test_an_external_load_starts_nothing_and_follows_the_marks() -> None:
+    load = ExternalLoad()
+    load.start(LoadDemand(work="external"))
+    load.set_share(1.0)
+    assert (load.on, load.share_asked) == (False, 1.0)
+    load.mark(on=True)
+    load.beat()
+    status = load.status()
+    assert load.on
+    assert (status.workers_wanted, status.work_done, status.checks_done) == (0, 0.0, 0)
+    assert load.stop() == 0.0
+    # Asking is all that can be done from here: whether it is off, only the operator can say.
+    assert (load.on, load.share_asked) == (True, 0.0)
+    load.close()
+
+
+def test_a_root_other_than_the_machine_starts_no_process(tmp_path: Path) -> None:
+    load = make_load(tmp_path)
+    with pytest.raises(LoadError, match="can only be listed"):
+        load.start(LoadDemand(work="linear-algebra"))
+    load.close()
+
+
+def test_external_works_on_any_root(tmp_path: Path) -> None:
+    load = make_load(tmp_path)
+    load.start(LoadDemand(work="external"))
+    load.mark(on=True)
+    load.set_share(1.0)
+    assert load.status().workers_wanted == 0
+    assert load.notes == []
+    load.close()
+
+
+def test_stages_of_one_run_may_change_between_the_two(tmp_path: Path) -> None:
+    folder = tmp_path / "verifyrig"
+    folder.mkdir()
+    (folder / "load").write_bytes(b"0".ljust(63) + b"\n")
+    load = make_load(tmp_path)
+    load.start(LoadDemand(work="linear-algebra"))
+    load.set_share(0.5)
+    assert float((folder / "load").read_text()) == 0.5
+    load.start(LoadDemand(work="external"))
+    assert float((folder / "load").read_text()) == 0.0
+    load.close()
+
+
+def test_the_machine_itself_gets_real_workers() -> None:
+    load = make_load(Path("/"))
+    load.start(LoadDemand(work="digest", workers=1))
+    assert load.status().workers_alive == 1
+    load.stop()
+    load.close()
+    assert load.status().workers_alive == 0
