@@ -1,7 +1,8 @@
 """Thermal analysis: metrics with their uncertainty, forecasts, judged thresholds, comparable runs. Pure functions."""
 
 from verifyrig.analysis.comparable import compare
-from verifyrig.analysis.forecast import StageForecaster, forecast, load_start_forecast, touch_safe_in_s
+from verifyrig.analysis.forecast import forecast
+from verifyrig.analysis.load_start import load_start_forecast
 from verifyrig.analysis.metrics import metrics_of
 from verifyrig.analysis.results import (
     Comparison,
@@ -12,12 +13,15 @@ from verifyrig.analysis.results import (
     StageComparison,
     ThresholdResult,
 )
+from verifyrig.analysis.stage_forecaster import StageForecaster
 from verifyrig.analysis.thresholds import judge_thresholds, run_verdict
+from verifyrig.analysis.touch import TOUCH_SAFE_C, touch_safe_in_s
 
 ANALYSIS_VERSION = "1"
 
 __all__ = [
     "ANALYSIS_VERSION",
+    "TOUCH_SAFE_C",
     "Comparison",
     "Forecast",
     "LoadStart",

@@ -1,27 +1,69 @@
-"""Where a temperature will settle, while the stage still runs; what a load would do; when it is safe to touch.
+"""Where a temperature will settle, while the stage still runs.
 
-First form: a bound that needs no model. Every relaxation whose modes are no slower than `slowest_time_constant_s`
-and pull the same way still has to go at most slope times that constant.
+The answer comes from machines that are plausible beforehand and explain what was read (`posterior`). Machines of that
+kind heat one die through one path; where the readings do not fit such a path, u95 grows by the misfit.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from verifyrig.analysis.results import Forecast, LoadStart
-from verifyrig.analysis.signals import fit_line
-from verifyrig.interfaces import ChannelInfo
+from verifyrig.analysis.compress import compress
+from verifyrig.analysis.heat_path import End, settle
+from verifyrig.analysis.posterior import Posterior, update
+from verifyrig.analysis.prior import PLAUSIBLE, P, Prior
+from verifyrig.analysis.results import Forecast
+from verifyrig.analysis.signals import held_s, noise_k
 from verifyrig.profile import Settle
 from verifyrig.trace import BoolArray, FloatArray
 
-__all__ = ["TOUCH_SAFE_C", "StageForecaster", "forecast", "load_start_forecast", "touch_safe_in_s"]
+__all__ = ["Answer", "Samples", "forecast", "forecast_from", "prepare"]
 
-# ISO 13732-1: bare metal below about 48 °C may be held for 10 min without a burn (figure from memory).
-TOUCH_SAFE_C = 48.0
-_DEFAULT_SLOWEST_S = 400.0
-_SHORTEST_S = 30.0
+DEFAULT_SETTLE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
+_SHORTEST_S = 20.0
+_LATE_S = 30.0
+_AT_LIMIT_K = 1.3
+_FAN_STANDS_RPM = 30.0
+# A room moves by some tenths of a kelvin within the hour, and what settles is taken for the room as it is now.
+_ROOM_MOVES_K = 0.2
+_MISFIT_ALLOWED = 1.5
+_MISFIT_WRONG = 3.0
+_TYPICAL_REST_W, _TYPICAL_LOAD_W = 15.0, 100.0
+_TYPICAL_ROOM_C = 23.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Samples:
+    """Samples cleaned for the model.
+
+    Attributes:
+        t_s, temp_c, power_w, room_c, share: Shape (n,); only the temperature may be NaN.
+        fan_rpm: Shape (n,), or None without a reading.
+        start: Place of the first sample under the present load.
+        prior: Machines that are plausible beforehand, given what is not measured.
+        note: What is not measured.
+    """
+
+    t_s: FloatArray
+    temp_c: FloatArray
+    power_w: FloatArray
+    room_c: FloatArray
+    share: FloatArray
+    fan_rpm: FloatArray | None
+    start: int
+    prior: Prior
+    note: str
+
+
+class Answer(NamedTuple):
+    """A forecast and the posterior behind it, which the next one may start from; None where none was needed."""
+
+    forecast: Forecast
+    posterior: Posterior | None
 
 
 def forecast(
@@ -31,6 +73,7 @@ def forecast(
     power_w: FloatArray | None = None,
     fan_rpm: FloatArray | None = None,
     ambient_c: float | FloatArray | None = None,
+    load_share: FloatArray | None = None,
     load_on_s: float | None = None,
     settle: Settle | None = None,
     resolution_k: float | None = None,
@@ -40,185 +83,201 @@ def forecast(
     """Return where the temperature will settle, or None while there is too little to say anything.
 
     Args:
-        t_s: Sample times, s, shape (n,), rising.
+        t_s: Sample times, s, shape (n,), rising. Samples from before the present load help: they show the rest.
         temp_c: Readings, °C, shape (n,); NaN where there was none.
         power_w: Measured power, W, shape (n,), NaN where unknown; None without a power reading.
         fan_rpm: Speed of the fan that cools it, rpm, shape (n,).
         ambient_c: Room, °C, one value or shape (n,).
-        load_on_s: When the load last changed, s on the scale of `t_s`; the first sample where not given.
+        load_share: Share that the load was told, 0 to 1, shape (n,).
+        load_on_s: When the load last changed, s on the scale of `t_s`; from `load_share`, or the first sample.
         settle: The stage's rule; without it 1 K and 400 s are taken.
         resolution_k, refresh_s: Step and refresh interval of the sensor, where known.
-        limit_c: Temperature at which the machine throttles itself, °C, where known.
+        limit_c: The machine's own limit, at which it throttles, °C, where known.
     """
-    start_s = float(t_s[0]) if load_on_s is None and len(t_s) else (load_on_s or 0.0)
-    good = np.isfinite(temp_c) & (t_s >= start_s)
-    t, temp = t_s[good], temp_c[good]
-    if len(t) < 5 or t[-1] - t[0] < _SHORTEST_S:
+    samples = prepare(t_s, temp_c, power_w, fan_rpm, ambient_c, load_share, load_on_s)
+    if samples is None:
         return None
-    slowest_s = settle.slowest_time_constant_s if settle else _DEFAULT_SLOWEST_S
-    within_k = settle.within_k if settle else 1.0
-    return _slope_bound(t, temp, slowest_s, within_k, resolution_k or 0.0)
+    answer = forecast_from(samples, settle or DEFAULT_SETTLE, resolution_k, refresh_s, limit_c)
+    return None if answer is None else answer.forecast
 
 
-def _slope_bound(t: FloatArray, temp: FloatArray, slowest_s: float, within_k: float, step_k: float) -> Forecast:
-    window_s = max(_SHORTEST_S, min(120.0, 0.3 * float(t[-1] - t[0])))
-    last = t >= t[-1] - window_s
-    line = fit_line(t[last], temp[last], origin=float(t[-1]))
-    steps = np.diff(temp[last])
-    correlated = 2.0 if np.count_nonzero(steps) < 0.5 * len(steps) else 1.0
-    u_now = math.hypot(line.u_intercept * correlated, step_k / math.sqrt(12), 0.1)
-    u_slope = line.u_slope * correlated
-    to_go_k = line.slope * slowest_s
-    settles_at_c = line.intercept + to_go_k / 2
-    u95_k = abs(to_go_k) / 2 + 2.0 * math.hypot(u_now, u_slope * slowest_s / 2)
-    known = u95_k <= within_k
-    remaining_s = 0.0 if known else slowest_s * math.log(max(u95_k / within_k, 1.01))
-    return Forecast(settles_at_c=settles_at_c, u95_k=u95_k, known=known, remaining_s=remaining_s, slow=False)
-
-
-class StageForecaster:
-    """Forecasts one stage while it runs: `add` every sample, ask `forecast` now and then.
-
-    Args:
-        settle: The stage's rule, or None.
-        info: What is known of the temperature's sensor, or None.
-        limit_c: Temperature at which the machine throttles itself, °C, where known.
-        before: The forecaster of the stage before: where the machine came from.
-    """
-
-    def __init__(
-        self,
-        settle: Settle | None,
-        info: ChannelInfo | None = None,
-        limit_c: float | None = None,
-        before: StageForecaster | None = None,
-    ) -> None:
-        self._settle, self._info, self._limit_c, self._before = settle, info, limit_c, before
-        self._rows: list[tuple[float, float, float, float, float, float]] = []
-
-    def add(
-        self,
-        t_s: float,
-        temp_c: float | None,
-        power_w: float | None = None,
-        fan_rpm: float | None = None,
-        ambient_c: float | None = None,
-        share: float = 0.0,
-    ) -> None:
-        """Take one sample; None for what has no `ok` reading. Times rise; an equal or earlier one is left out."""
-        if self._rows and t_s <= self._rows[-1][0]:
-            return
-        nan = math.nan
-        row = (t_s, *(nan if value is None else float(value) for value in (temp_c, power_w, fan_rpm, ambient_c)), share)
-        self._rows.append(row)  # type: ignore[arg-type]
-
-    def arrays(self) -> FloatArray:
-        """Return the samples so far, shape (n, 6): time, temperature, power, fan speed, room, share."""
-        return np.array(self._rows, dtype=np.float64).reshape(-1, 6)
-
-    def forecast(self) -> Forecast | None:
-        """Return where the temperature will settle as of the last sample, or None while it is too early."""
-        if not self._rows:
-            return None
-        t, temp, power, fan, room, share = self.arrays().T
-        changes = np.flatnonzero(np.diff(share)) + 1
-        edge_s = float(t[changes[-1]]) if len(changes) else float(t[0])
-        return forecast(
-            t,
-            temp,
-            power_w=power if np.isfinite(power).any() else None,
-            fan_rpm=fan if np.isfinite(fan).any() else None,
-            ambient_c=room if np.isfinite(room).any() else None,
-            load_on_s=edge_s,
-            settle=self._settle,
-            resolution_k=self._info.resolution if self._info else None,
-            refresh_s=self._info.refresh_s if self._info else None,
-            limit_c=self._limit_c,
-        )
-
-
-def load_start_forecast(
+def prepare(
     t_s: FloatArray,
     temp_c: FloatArray,
-    *,
-    load_share: FloatArray,
-    share: float,
-    power_w: FloatArray | None = None,
-    ambient_c: float | FloatArray | None = None,
-    fan_rpm: FloatArray | None = None,
-) -> LoadStart:
-    """Return how hot a steady load of `share` would make the machine, from rest and pulses so far.
-
-    Args:
-        t_s, temp_c: Samples so far: s and °C, shape (n,); NaN where there was no reading.
-        load_share: Share of the whole processor that the load was told at each sample, 0 to 1, shape (n,).
-        share: Share of the load that is to start, 0 to 1.
-        power_w: Measured power, W, shape (n,), where there is a reading.
-        ambient_c: Room, °C.
-        fan_rpm: Fan speed, rpm, shape (n,).
-    """
-    room = float(np.nanmean(ambient_c)) if ambient_c is not None and np.isfinite(ambient_c).any() else math.nan
-    rest = np.isfinite(temp_c) & (load_share <= 0)
-    pulsed = np.isfinite(temp_c) & (load_share > 0)
-    if not rest.any():
-        return LoadStart(peak_c=None, u95_k=None, note="no reading at rest")
-    if not pulsed.any():
-        return LoadStart(peak_c=None, u95_k=None, note="no pulse yet: a steady load cannot be forecast from rest alone")
-    if power_w is None or not np.isfinite(power_w[rest]).any() or not np.isfinite(power_w[pulsed]).any():
-        return _from_pulse_rise(temp_c, rest, pulsed, load_share, share)
-    rest_w, pulse_w = float(np.nanmedian(power_w[rest])), float(np.nanmedian(power_w[pulsed]))
-    step_w = max(0.0, pulse_w - rest_w) * share / float(np.max(load_share[pulsed]))
-    rest_c = float(np.median(temp_c[rest][: max(1, int(0.5 * rest.sum()))]))
-    if math.isnan(room) or rest_w <= 0 or rest_c <= room:
-        return _from_pulse_rise(temp_c, rest, pulsed, load_share, share)
-    resistance = (rest_c - room) / rest_w
-    rise_k = resistance * step_w
-    return LoadStart(
-        peak_c=rest_c + rise_k, u95_k=max(5.0, 0.35 * rise_k), note="from rest and pulses, with measured power"
+    power_w: FloatArray | None,
+    fan_rpm: FloatArray | None,
+    ambient_c: float | FloatArray | None,
+    load_share: FloatArray | None,
+    load_on_s: float | None,
+) -> Samples | None:
+    """Return the samples cleaned for the model, None where there are too few; arguments as in `forecast`."""
+    n = len(t_s)
+    if n < 8 or np.count_nonzero(np.isfinite(temp_c)) < 8:
+        return None
+    share = _share(t_s, load_share, load_on_s)
+    edge_s = load_on_s if load_on_s is not None else _last_change_s(t_s, share)
+    start = int(np.searchsorted(t_s, edge_s - 1e-9))
+    prior, notes = PLAUSIBLE, []
+    if power_w is None or not np.isfinite(power_w).any():
+        power, prior = _assumed_power(temp_c, share), _prior_without_power(prior)
+        notes.append("power is unknown")
+    else:
+        power = _bridged(t_s, power_w)
+    room = np.full(n, math.nan) if ambient_c is None else np.broadcast_to(np.asarray(ambient_c, dtype=np.float64), n)
+    if not np.isfinite(room).any():
+        room, prior = np.full(n, _TYPICAL_ROOM_C), prior.changed(offset=(0.0, 5.0))
+        notes.append("the room is unknown")
+    else:
+        room = _bridged(t_s, room)
+    fan = None
+    if fan_rpm is not None and np.isfinite(fan_rpm).any():
+        fan = _bridged(t_s, fan_rpm)
+    else:
+        notes.append("the fan speed is unknown")
+    return Samples(
+        t_s=t_s,
+        temp_c=temp_c,
+        power_w=power,
+        room_c=room,
+        share=share,
+        fan_rpm=fan,
+        start=start,
+        prior=prior,
+        note="; ".join(notes),
     )
 
 
-def _from_pulse_rise(
-    temp_c: FloatArray, rest: BoolArray, pulsed: BoolArray, load_share: FloatArray, share: float
-) -> LoadStart:
-    """Scale the pulses' rise: on the usual machines a full load ends at 1.5 to 4 times it."""
-    rest_c = float(np.median(temp_c[rest]))
-    rise_k = float(np.max(temp_c[pulsed])) - rest_c
-    full_k = max(rise_k, 0.0) * share / float(np.max(load_share))
-    return LoadStart(
-        peak_c=rest_c + 2.5 * full_k,
-        u95_k=max(5.0, 1.5 * full_k),
-        note="power is unknown: scaled from the pulses' rise alone",
+def _share(t_s: FloatArray, load_share: FloatArray | None, load_on_s: float | None) -> FloatArray:
+    if load_share is not None:
+        return np.nan_to_num(load_share)
+    if load_on_s is None or load_on_s <= t_s[0]:
+        return np.ones(len(t_s))
+    return (t_s >= load_on_s).astype(np.float64)
+
+
+def _last_change_s(t_s: FloatArray, share: FloatArray) -> float:
+    changes = np.flatnonzero(np.abs(np.diff(share)) > 0.05)
+    return float(t_s[changes[-1] + 1]) if len(changes) else float(t_s[0])
+
+
+def _bridged(t_s: FloatArray, values: FloatArray) -> FloatArray:
+    good = np.isfinite(values)
+    return values if good.all() else np.interp(t_s, t_s[good], values[good])
+
+
+def _assumed_power(temp_c: FloatArray, share: FloatArray) -> FloatArray:
+    """Watts of a usual machine, growing with temperature as leakage does: only the shape counts."""
+    seen = np.where(np.isfinite(temp_c), temp_c, float(np.nanmean(temp_c)))
+    watts = _TYPICAL_REST_W + (_TYPICAL_LOAD_W - _TYPICAL_REST_W) * share
+    return watts * (1.0 + 0.0055 * (seen - 50.0))
+
+
+def _prior_without_power(prior: Prior) -> Prior:
+    changed = {"step_gain": (1.0, 0.45)}
+    for name in ("die_to_plate", "plate_to_sink", "sink_to_air", "case_to_room"):
+        at = P[name.upper()]
+        changed[name] = (float(prior.middle[at]), math.hypot(float(prior.spread[at]), 0.4))
+    return prior.changed(**changed)
+
+
+def forecast_from(
+    samples: Samples,
+    rule: Settle,
+    resolution_k: float | None = None,
+    refresh_s: float | None = None,
+    limit_c: float | None = None,
+    before: FloatArray | None = None,
+) -> Answer | None:
+    """Return a forecast from cleaned samples, None while it is too early.
+
+    Args:
+        before: Machines that the forecast before this one found, standard normal coordinates, shape (s, p).
+    """
+    t, temp = samples.t_s[samples.start :], samples.temp_c[samples.start :]
+    seen = np.isfinite(temp)
+    if np.count_nonzero(seen) < 5 or t[-1] - t[0] < _SHORTEST_S:
+        return None
+    at_limit = _flat_at_limit(t[seen], temp[seen], limit_c, rule)
+    if at_limit is not None:
+        return Answer(at_limit, None)
+    posterior = _explain(samples, resolution_k, refresh_s, before)
+    if posterior is None:
+        return None
+    return Answer(_foretell(samples, posterior, rule, limit_c), posterior)
+
+
+def _flat_at_limit(t: FloatArray, temp: FloatArray, limit_c: float | None, rule: Settle) -> Forecast | None:
+    """A machine that holds itself at its limit stays there: what is read is "at or above" that limit."""
+    if limit_c is None or t[-1] - t[0] < 60.0:
+        return None
+    late = temp[t >= t[-1] - 40.0]
+    if np.quantile(late, 0.1) < limit_c - _AT_LIMIT_K - 0.7 or np.mean(late) < limit_c - _AT_LIMIT_K:
+        return None
+    u95_k = 0.8
+    return Forecast(
+        settles_at_c=float(np.mean(late)),
+        u95_k=u95_k,
+        known=u95_k <= rule.within_k,
+        remaining_s=0.0,
+        slow=False,
+        note="at or above: flat at the machine's own limit",
     )
 
 
-def touch_safe_in_s(
-    t_s: FloatArray,
-    temp_c: FloatArray,
-    *,
-    ambient_c: float | None = None,
-    limit_c: float = TOUCH_SAFE_C,
-) -> float | None:
-    """Return in how many seconds from the last sample the part falls below `limit_c` (estimated), 0 if it is.
+def _explain(
+    samples: Samples, resolution_k: float | None, refresh_s: float | None, before: FloatArray | None
+) -> Posterior | None:
+    data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.room_c, samples.fan_rpm, samples.share)
+    if data is None:
+        return None
+    readings = samples.temp_c[np.isfinite(samples.temp_c)]
+    noise = math.hypot(max(0.15, noise_k(readings)), (resolution_k or 0.0) / math.sqrt(12))
+    fresh_s = refresh_s or held_s(samples.t_s, samples.temp_c)
+    posterior = update(samples.prior, data, noise, fresh_s, before)
+    if before is not None and posterior.misfit > _MISFIT_WRONG:
+        posterior = update(samples.prior, data, noise, fresh_s, None)
+    return posterior
 
-    None while the cooldown is too short to tell, or where it will not fall that far.
 
-    Args:
-        t_s, temp_c: Cooldown so far, s and °C, shape (n,).
-        ambient_c: Room, °C; the part cannot fall below it.
-    """
-    good = np.isfinite(temp_c)
-    t, temp = t_s[good], temp_c[good]
-    if len(t) == 0:
-        return None
-    if temp[-1] <= limit_c:
-        return 0.0
-    last = t >= t[-1] - 60.0
-    if np.count_nonzero(last) < 5 or t[-1] - t[0] < 15.0:
-        return None
-    line = fit_line(t[last], temp[last], origin=float(t[-1]))
-    floor_c = ambient_c if ambient_c is not None and math.isfinite(ambient_c) else line.intercept - 30.0
-    gap_k = line.intercept - floor_c
-    if line.slope >= -2 * line.u_slope or floor_c >= limit_c or gap_k <= 0:
-        return None
-    return (gap_k / -line.slope) * math.log(gap_k / (limit_c - floor_c))
+def _late(samples: Samples) -> BoolArray:
+    late: BoolArray = samples.t_s >= max(samples.t_s[-1] - _LATE_S, samples.t_s[samples.start])
+    return late
+
+
+def _end(samples: Samples, posterior: Posterior) -> End:
+    late = _late(samples)
+    fan = None if samples.fan_rpm is None else float(np.mean(samples.fan_rpm[late]))
+    return settle(
+        posterior.draws,
+        power_w=float(np.mean(samples.power_w[late])),
+        at_c=float(np.nanmean(samples.temp_c[late])),
+        loaded=bool(samples.share[-1] > 0),
+        room_c=float(np.mean(samples.room_c[late])),
+        fan_stands=fan is not None and fan < _FAN_STANDS_RPM,
+        fan_rpm=fan,
+    )
+
+
+def _foretell(samples: Samples, posterior: Posterior, rule: Settle, limit_c: float | None) -> Forecast:
+    end = _end(samples, posterior)
+    shown_c = end.shown_c + posterior.late_k
+    if limit_c is not None:
+        shown_c = np.minimum(shown_c, limit_c + np.clip(posterior.draws[:, P.OFFSET], -2.0, 1.0))
+    misfit = math.sqrt(max(1.0, posterior.misfit / _MISFIT_ALLOWED))
+    u_k = math.hypot(float(np.std(shown_c)) * misfit, posterior.late_u_k, _ROOM_MOVES_K)
+    u95_k = 1.96 * u_k
+    known = u95_k <= rule.within_k
+    slowest_s = float(np.median(end.slowest_s))
+    slow = slowest_s > rule.slowest_time_constant_s
+    wait_s = 0.0 if known else slowest_s * math.log(max(u95_k / rule.within_k, 1.05))
+    notes = [samples.note] if samples.note else []
+    if slow:
+        notes.append(f"slower than the profile allows for: time constant about {slowest_s:.0f} s")
+    return Forecast(
+        settles_at_c=float(np.mean(shown_c)),
+        u95_k=u95_k,
+        known=known,
+        remaining_s=wait_s,
+        slow=slow,
+        note="; ".join(notes),
+    )

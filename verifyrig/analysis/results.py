@@ -47,7 +47,6 @@ class Forecast:
         remaining_s: Time until it will be known, s, estimated; 0 when known; None where that cannot be told.
         slow: Whether the machine showed itself slower than the profile's `slowest_time_constant_s`.
         note: What the forecast could not use (power, fan speed, room).
-        peak_c, peak_u95_k: Highest temperature on the way and its expanded uncertainty, where it differs.
     """
 
     settles_at_c: float
@@ -56,8 +55,6 @@ class Forecast:
     remaining_s: float | None
     slow: bool
     note: str = ""
-    peak_c: float | None = None
-    peak_u95_k: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

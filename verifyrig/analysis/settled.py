@@ -7,15 +7,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from verifyrig.analysis.forecast import forecast
+from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast
 from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s
-from verifyrig.analysis.signals import fit_line, sensor_facts, stage_columns
+from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts, stage_columns
 from verifyrig.profile import Settle
 from verifyrig.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["Settled", "settle_rule", "settled_value"]
 
-_DEFAULT_RULE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
 _LONG_IN_TIME_CONSTANTS = 5.0
 
 
@@ -32,7 +31,7 @@ class Settled(NamedTuple):
 def settle_rule(trace: Trace, stage: StageSpan) -> Settle:
     """Return the settle rule of the stage's profile, or 1 K and 400 s."""
     planned = trace.profile.stage(stage.name) if trace.profile else None
-    return planned.settle if planned and planned.settle else _DEFAULT_RULE
+    return planned.settle if planned and planned.settle else DEFAULT_SETTLE
 
 
 def settled_value(trace: Trace, stage: StageSpan, channel: str) -> Settled | str:
@@ -66,11 +65,7 @@ def _flat_end(t_s: FloatArray, values: FloatArray, rule: Settle) -> Settled:
 
 def _correlation_factor(values: FloatArray) -> float:
     """Return by how much the standard error of a mean grows for the samples' correlation with their neighbours."""
-    d = values - np.mean(values)
-    variance = float(d @ d)
-    if variance == 0.0:
-        return 1.0
-    r = min(0.98, max(0.0, float(d[1:] @ d[:-1]) / variance))
+    r = min(0.98, max(0.0, lag1_correlation(values)))
     return math.sqrt((1 + r) / (1 - r))
 
 

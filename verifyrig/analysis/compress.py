@@ -1,0 +1,141 @@
+"""Samples of a run into a few dozen steps, fine after each change of load and coarser later on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from verifyrig.analysis.heat_path import Drive, IntArray
+from verifyrig.trace import BoolArray, FloatArray
+
+__all__ = ["Compressed", "compress", "step_edges"]
+
+_GROWTH = 0.14
+_LEVELS = 6
+_MOST_EDGES = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compressed:
+    """Steps with what was read in them.
+
+    Attributes:
+        drive: What moved the machine.
+        end_s: End of each step, s, shape (k,).
+        temp_c: Mean reading in each step, °C, shape (k,), NaN without any.
+        count: Readings in each step, shape (k,).
+        slope_k_per_s: How fast the reading moved, K/s, shape (k,).
+        since_edge_s: Time from the last change of load to the middle of the step, s, shape (k,).
+        part: Which change of load that was, shape (k,).
+    """
+
+    drive: Drive
+    end_s: FloatArray
+    temp_c: FloatArray
+    count: FloatArray
+    slope_k_per_s: FloatArray
+    since_edge_s: FloatArray
+    part: IntArray
+
+
+def step_edges(start_s: float, end_s: float, changes_s: FloatArray, cadence_s: float) -> FloatArray:
+    """Return instants from `start_s` to `end_s`, s, that begin anew at every change of load and then spread out."""
+    marks = [start_s, *(float(c) for c in changes_s if start_s < c < end_s), end_s]
+    edges = [start_s]
+    for a, b in pairwise(marks):
+        t = a
+        while t < b:
+            step = max(cadence_s, _GROWTH * (t - a))
+            step = cadence_s * max(1, round(step / cadence_s))
+            t = b if t + 1.5 * step > b else t + step
+            edges.append(t)
+    return np.array(edges)
+
+
+def compress(
+    t_s: FloatArray,
+    temp_c: FloatArray,
+    power_w: FloatArray,
+    room_c: FloatArray,
+    fan_rpm: FloatArray | None,
+    share: FloatArray,
+) -> Compressed | None:
+    """Return the samples as steps, or None where fewer than three steps hold a reading.
+
+    Args:
+        t_s, temp_c, power_w, room_c, share: Samples, shape (n,); temperature may be NaN, power and room may not.
+    """
+    cadence_s = max(1.0, float(np.median(np.diff(t_s))))
+    changes = t_s[1:][np.abs(np.diff(share)) > 1e-6]
+    if len(changes) > _MOST_EDGES:
+        changes = changes[-_MOST_EDGES:]
+    edges = step_edges(float(t_s[0]), float(t_s[-1]), changes, cadence_s)
+    # A sample speaks for the time up to it, so it belongs to the step that ends with it.
+    step = np.searchsorted(edges, t_s, side="left") - 1
+    inside: BoolArray = step >= 0
+    k = len(edges) - 1
+    good = inside & np.isfinite(temp_c)
+    count = np.bincount(step[good], minlength=k).astype(np.float64)
+    if np.count_nonzero(count) < 3:
+        return None
+    mean_c = _means(step, temp_c, good, k)
+    middle_s = 0.5 * (edges[1:] + edges[:-1])
+    seen = np.isfinite(mean_c)
+    slope = np.gradient(np.interp(middle_s, middle_s[seen], mean_c[seen]), middle_s)
+    fan = None if fan_rpm is None else _filled(_means(step, fan_rpm, inside & np.isfinite(fan_rpm), k))
+    seen_c = _filled(mean_c)
+    level_at, level_of = _levels(seen_c if fan is None else fan)
+    loaded = _means(step, share, inside, k)
+    drive = Drive(
+        dt_s=np.diff(edges),
+        power_w=_filled(_means(step, power_w, inside, k)),
+        loaded=(np.nan_to_num(loaded) > 0).astype(np.float64),
+        room_c=_filled(_means(step, room_c, inside, k)),
+        fan_rpm=fan,
+        seen_c=seen_c,
+        start_power_w=float(power_w[0]),
+        level_at=level_at,
+        level_of=level_of,
+    )
+    begun = np.concatenate(([t_s[0]], changes))
+    part = np.searchsorted(begun, middle_s, side="right") - 1
+    return Compressed(
+        drive=drive,
+        end_s=edges[1:],
+        temp_c=mean_c,
+        count=count,
+        slope_k_per_s=slope,
+        since_edge_s=middle_s - begun[part],
+        part=part,
+    )
+
+
+def _means(step: IntArray, values: FloatArray, good: BoolArray, k: int) -> FloatArray:
+    sums = np.bincount(step[good], weights=values[good], minlength=k)
+    counts = np.bincount(step[good], minlength=k)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(counts > 0, sums / counts, np.nan)
+
+
+def _filled(values: FloatArray) -> FloatArray:
+    """Bridge steps without a reading: only for what drives the model, never for what it is held against."""
+    at = np.arange(len(values))
+    good = np.isfinite(values)
+    return np.interp(at, at[good], values[good])
+
+
+def _levels(values: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return steps that stand for the others by their value, and for each step the place of its stand-in."""
+    low, high = float(values.min()), float(values.max())
+    width = (high - low) / _LEVELS
+    if width <= 0:
+        return np.zeros(1, dtype=np.intp), np.zeros(len(values), dtype=np.intp)
+    level = np.clip(((values - low) / width).astype(np.intp), 0, _LEVELS - 1)
+    used, level_of = np.unique(level, return_inverse=True)
+    middle = low + (used + 0.5) * width
+    level_at = np.array(
+        [int(np.argmin(np.where(level == u, np.abs(values - m), np.inf))) for u, m in zip(used, middle, strict=True)]
+    )
+    return level_at, level_of

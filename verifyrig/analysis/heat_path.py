@@ -1,0 +1,234 @@
+"""The heat's path as four lumps (die with lid, plate, sink with its water, case air), for many machines at once.
+
+Between two instants power, room and fan speed are constant, and each step is exact: the network is symmetric after
+scaling with the heat capacities, so one eigendecomposition per machine and fan speed serves every step length.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from verifyrig.analysis.prior import P
+from verifyrig.trace import FloatArray
+
+__all__ = ["Drive", "End", "fan_share_at", "settle", "simulate"]
+
+IntArray = npt.NDArray[np.intp]
+
+_AIR_EXPONENT = 0.7  # forced convection over fins grows with about this power of the air's speed
+_CASE_STILL = 0.3  # what a case passes to the room by buoyancy, over full case fans
+_LEAKAGE_AT_C = 50.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drive:
+    """What moves the machine, step by step.
+
+    Attributes:
+        dt_s: Length of each step, s, shape (k,).
+        power_w: Mean power in each step, W, shape (k,).
+        loaded: Whether the load was on, 0 or 1, shape (k,).
+        room_c: Room in each step, °C, shape (k,).
+        fan_rpm: Measured fan speed in each step, shape (k,); None without a reading.
+        seen_c: Die temperature in each step as read, °C, shape (k,): what fans on a curve go by.
+        start_power_w: Power before the first step, W.
+        level_at: Steps that stand for the fan speeds of others like them, shape (l,).
+        level_of: For each step its place in `level_at`, shape (k,).
+    """
+
+    dt_s: FloatArray
+    power_w: FloatArray
+    loaded: FloatArray
+    room_c: FloatArray
+    fan_rpm: FloatArray | None
+    seen_c: FloatArray
+    start_power_w: float
+    level_at: IntArray
+    level_of: IntArray
+
+
+def fan_share_at(theta: FloatArray, temp_c: FloatArray) -> FloatArray:
+    """Return the speed that the fan curve asks for at a die temperature, over full speed.
+
+    Args:
+        theta: Parameters, shape (m, p).
+        temp_c: Temperatures, °C, shape (m, ...) or broadcastable to it.
+    """
+    extra = (1,) * (np.ndim(temp_c) - 1)
+    low_c, high_c, low = (theta[:, p].reshape(-1, *extra) for p in (P.CURVE_LOW, P.CURVE_HIGH, P.LOW_SHARE))
+    low = np.clip(low, 0.05, 1.0)
+    way = np.clip((temp_c - low_c) / np.maximum(high_c - low_c, 3.0), 0.0, 1.0)
+    return low + (1.0 - low) * way
+
+
+def _sink_w_per_k(theta: FloatArray, share: FloatArray) -> FloatArray:
+    still = 1.0 / theta[:, P.STILL_AIR, None]
+    return (still + (1.0 - still) * np.clip(share, 0.0, 1.2) ** _AIR_EXPONENT) / theta[:, P.SINK_TO_AIR, None]
+
+
+def _case_w_per_k(theta: FloatArray, share: FloatArray) -> FloatArray:
+    return (_CASE_STILL + (1.0 - _CASE_STILL) * np.clip(share, 0.0, 1.2)) / theta[:, P.CASE_TO_ROOM, None]
+
+
+def _shares(theta: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray]:
+    """Return the cooler fan's and the case fans' speed in each step, over full speed, shape (m, k)."""
+    curve = fan_share_at(theta, drive.seen_c[None, :])
+    if drive.fan_rpm is None:
+        return curve, curve
+    measured = drive.fan_rpm[None, :] / theta[:, P.FULL_SPEED, None]
+    stands = drive.fan_rpm[None, :] < 30.0
+    return measured, np.where(stands, curve, measured)
+
+
+def _capacities(theta: FloatArray) -> FloatArray:
+    return theta[:, [P.DIE_CAPACITY, P.PLATE_CAPACITY, P.SINK_CAPACITY, P.CASE_CAPACITY]]
+
+
+def _modes(theta: FloatArray, sink: FloatArray, case: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return rates (m, l, 4), modes (m, l, 4, 4) and their inverse for conductances sink and case, shape (m, l)."""
+    m, levels = sink.shape
+    links = np.empty((m, levels, 4))
+    links[..., 0] = 1.0 / theta[:, P.DIE_TO_PLATE, None]
+    links[..., 1] = 1.0 / theta[:, P.PLATE_TO_SINK, None]
+    links[..., 2], links[..., 3] = sink, case
+    root = np.sqrt(_capacities(theta))[:, None, :]
+    scaled = np.zeros((m, levels, 4, 4))
+    before = np.concatenate((np.zeros((m, levels, 1)), links[..., :3]), axis=-1)
+    diagonal = (links + before) / root**2
+    for i in range(4):
+        scaled[..., i, i] = diagonal[..., i]
+    for i in range(3):
+        scaled[..., i, i + 1] = scaled[..., i + 1, i] = -links[..., i] / (root[..., i] * root[..., i + 1])
+    rates, vectors = np.linalg.eigh(scaled)
+    return rates, vectors / root[..., :, None], np.swapaxes(vectors, -1, -2) * root[..., None, :]
+
+
+def _steady(theta: FloatArray, sink: FloatArray, case: FloatArray, power: FloatArray, room: FloatArray) -> FloatArray:
+    """Return the four steady temperatures, shape (m, k, 4)."""
+    found = np.empty((*sink.shape, 4))
+    found[..., 3] = room + (power + theta[:, P.BOARD_POWER, None]) / case
+    found[..., 2] = found[..., 3] + power / sink
+    found[..., 1] = found[..., 2] + power * theta[:, P.PLATE_TO_SINK, None]
+    found[..., 0] = found[..., 1] + power * theta[:, P.DIE_TO_PLATE, None]
+    return found
+
+
+def _powers(theta: FloatArray, drive: Drive) -> FloatArray:
+    gain = 1.0 + (theta[:, P.STEP_GAIN, None] - 1.0) * drive.loaded[None, :]
+    return gain * drive.power_w[None, :]
+
+
+def simulate(theta: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray]:
+    """Return what the die's sensor shows on average in each step, °C, shape (m, k), and the last state, (m, 4).
+
+    Args:
+        theta: Parameters of m machines, shape (m, p).
+    """
+    fan, case_fan = _shares(theta, drive)
+    sink, case = _sink_w_per_k(theta, fan), _case_w_per_k(theta, case_fan)
+    # Each step has its own steady state; only how fast it is approached is taken from a few fan speeds.
+    steady = _steady(theta, sink, case, _powers(theta, drive), drive.room_c[None, :])
+    state = _first_state(theta, sink[:, :1], case[:, :1], drive)
+    sink, case = sink[:, drive.level_at], case[:, drive.level_at]
+    decay, mean_row, pair_of = _propagators(_modes(theta, sink, case), drive)
+    steady = np.ascontiguousarray(np.swapaxes(steady, 0, 1))
+    pull = steady - np.squeeze(decay[pair_of] @ steady[..., None], -1)
+    states = np.empty((len(drive.dt_s) + 1, len(theta), 4, 1))
+    states[0, :, :, 0] = state
+    pull = pull[..., None]
+    for k, pair in enumerate(pair_of):
+        np.matmul(decay[pair], states[k], out=states[k + 1])
+        states[k + 1] += pull[k]
+    away = states[:-1, :, :, 0] - steady
+    shown = (mean_row[pair_of] * away).sum(axis=-1) + steady[..., 0]
+    return shown.T + theta[:, P.OFFSET, None], states[-1, :, :, 0]
+
+
+def _propagators(
+    modes: tuple[FloatArray, FloatArray, FloatArray], drive: Drive
+) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Return for each pair of fan speed and step length the decay (q, m, 4, 4) and the die's mean over the step
+    (q, m, 4), both of what is away from the steady state, and for each step its pair, shape (k,)."""
+    rates, vectors, inverse = (np.swapaxes(part, 0, 1) for part in modes)
+    lengths, length_of = np.unique(np.round(drive.dt_s, 3), return_inverse=True)
+    pairs, pair_of = np.unique(drive.level_of * len(lengths) + length_of, return_inverse=True)
+    level, length = pairs // len(lengths), lengths[pairs % len(lengths)]
+    x = rates[level] * length[:, None, None]
+    fade = np.exp(-x)
+    mean = -np.expm1(-x) / np.maximum(x, 1e-12)
+    decay = (vectors[level] * fade[:, :, None, :]) @ inverse[level]
+    mean_row = ((vectors[level, :, 0] * mean)[:, :, None, :] @ inverse[level])[:, :, 0]
+    return decay, mean_row, pair_of
+
+
+def _first_state(theta: FloatArray, sink: FloatArray, case: FloatArray, drive: Drive) -> FloatArray:
+    start_w = np.full((len(theta), 1), drive.start_power_w)
+    at_rest = _steady(theta, sink, case, start_w, drive.room_c[None, :1])[:, 0]
+    excess = theta[:, P.START_EXCESS, None] * np.array([1.0, 1.0, 1.0, 0.5])
+    return np.asarray(at_rest + excess)
+
+
+class End(NamedTuple):
+    """Where machines end under a load that goes on for ever, each of shape (m,).
+
+    Attributes:
+        shown_c: What the die's sensor will show, °C.
+        power_w: Power there, leakage included, W.
+        slowest_s: Slowest time constant there, s.
+    """
+
+    shown_c: FloatArray
+    power_w: FloatArray
+    slowest_s: FloatArray
+
+
+def settle(
+    theta: FloatArray,
+    *,
+    power_w: float,
+    at_c: float,
+    loaded: bool,
+    room_c: float,
+    fan_stands: bool,
+    fan_rpm: float | None = None,
+) -> End:
+    """Return where machines settle when load and room stay as they are now.
+
+    Args:
+        theta: Parameters, shape (m, p).
+        power_w, at_c: Power now, and the die temperature as shown at which it was drawn.
+        fan_stands: The cooler's fan turns at no temperature.
+        fan_rpm: Measured speed now; the curve then only says how it will move from there. None without a reading.
+
+    A hotter die asks for more fan and more fan cools the die, so the end is found by bisection.
+    """
+    gain = theta[:, P.STEP_GAIN] if loaded else np.ones(len(theta))
+    turn = None
+    if fan_rpm is not None and not fan_stands:
+        turn = fan_rpm / theta[:, P.FULL_SPEED] - fan_share_at(theta, np.array([at_c]))
+    drawn_w = gain * power_w / (1.0 + theta[:, P.LEAKAGE] * (at_c - _LEAKAGE_AT_C))
+    low, high = np.full(len(theta), room_c - 5.0), np.full(len(theta), 400.0)
+    for _ in range(22):
+        middle = 0.5 * (low + high)
+        above = _end_at(theta, middle, drawn_w, room_c, fan_stands, turn)[0] > middle
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    shown_c, power, sink, case = _end_at(theta, 0.5 * (low + high), drawn_w, room_c, fan_stands, turn)
+    rates, _, _ = _modes(theta, sink, case)
+    return End(shown_c, power, 1.0 / rates[:, 0, 0])
+
+
+def _end_at(
+    theta: FloatArray, shown_c: FloatArray, drawn_w: FloatArray, room_c: float, stands: bool, turn: FloatArray | None
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return the steady reading if power and fans were those of a die that shows `shown_c`, with power and links."""
+    curve = fan_share_at(theta, shown_c)
+    share = curve if turn is None else np.clip(curve + turn, 0.0, 1.2)
+    sink = _sink_w_per_k(theta, (np.zeros_like(share) if stands else share)[:, None])
+    case = _case_w_per_k(theta, share[:, None])
+    power = drawn_w * (1.0 + theta[:, P.LEAKAGE] * (shown_c - _LEAKAGE_AT_C))
+    ends = _steady(theta, sink, case, power[:, None], np.full((1, 1), room_c))
+    return ends[:, 0, 0] + theta[:, P.OFFSET], power, sink, case

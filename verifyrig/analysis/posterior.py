@@ -1,0 +1,263 @@
+"""From samples to where the machine will settle: the prior over machines, updated by what was read.
+
+The most probable machine is found by Gauss–Newton steps with damping, the spread around it from the curvature
+(Laplace's approximation), and the settled value from machines drawn out of that spread, so that fans on a curve,
+leakage and a slow mode that has hardly shown itself are all inside it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from verifyrig.analysis.compress import Compressed
+from verifyrig.analysis.heat_path import Drive, fan_share_at, simulate
+from verifyrig.analysis.prior import P, Prior
+from verifyrig.trace import BoolArray, FloatArray
+
+__all__ = ["Posterior", "update"]
+
+_DRAWS = 48
+_LEAD_BACK = 3
+_STRAY_COST = 25.0
+_HOLD = 3.0
+_STEP = 0.02
+_ROUNDS = 7
+_DAMPINGS = (0.03, 0.3, 3.0)
+_GAIN_ENOUGH = 0.1
+_SCOUTS = 160
+_RIVAL_COST = 7.0
+_MOST_RIVALS = 2
+_TAILED = [P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_ROOM, P.OFFSET]
+_FLOOR_K = 0.06
+_MODEL_K = 0.1
+_MODEL_SHARE = 0.006
+_MODEL_LENGTH = 1.0  # what no average gets below: steps of the sensor, parts of the path that the lumps leave out
+_TIMING_S = 0.7  # age of a held reading is not known better
+_FAN_SHARE_SD = 0.03
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Posterior:
+    """Machines that explain the samples.
+
+    Attributes:
+        peaks: Most probable machines, the best first, standard normal coordinates, shape (s, p).
+        draws: Parameters of machines drawn from the posterior, shape (d, p).
+        late_k: What the newest readings lie above each drawn machine, K, shape (d,).
+        late_u_k: How uncertain that is, standard deviation, K.
+        misfit: Mean square of what the samples leave unexplained, over what was expected; about 1 where all is well.
+    """
+
+    peaks: FloatArray
+    draws: FloatArray
+    misfit: float
+    late_k: FloatArray
+    late_u_k: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    prior: Prior
+    data: Compressed
+    whiten: FloatArray
+    seen: BoolArray
+
+    def residuals(self, z: FloatArray) -> FloatArray:
+        """Return scaled residuals for machines z of shape (m, p), shape (m, r); the prior's own not included."""
+        theta = self.prior.values(z)
+        shown, _ = simulate(theta, self.data.drive)
+        temp = (shown[:, self.seen] - self.data.temp_c[self.seen]) @ self.whiten.T
+        fan = _fan_residuals(theta, self.data.drive)
+        return temp if fan is None else np.concatenate((temp, fan), axis=1)
+
+
+def _fan_residuals(theta: FloatArray, drive: Drive) -> FloatArray | None:
+    """Return how far measured fan speeds lie from each machine's curve, scaled; the fan lags the die a little."""
+    if drive.fan_rpm is None or np.median(drive.fan_rpm) < 30.0:
+        return None
+    curve = fan_share_at(theta, drive.seen_c[None, :])
+    share = drive.fan_rpm[None, :] / theta[:, P.FULL_SPEED, None]
+    lag = 6.0 * np.abs(np.gradient(drive.seen_c, np.cumsum(drive.dt_s)))
+    sd = np.hypot(_FAN_SHARE_SD, 0.025 * lag)[None, :]
+    # Steps are correlated: a curve that is not quite straight is wrong for many of them at once.
+    return np.asarray((share - curve) / (sd * np.sqrt(max(1.0, len(drive.dt_s) / 12))))
+
+
+def _reading_covariance(data: Compressed, noise_k: float, refresh_s: float) -> FloatArray:
+    """Return the covariance of the steps' mean readings around the lumps' answer, K², shape (k, k)."""
+    fresh = np.maximum(1.0, np.minimum(data.count, data.drive.dt_s / refresh_s))
+    timing = _TIMING_S * data.slope_k_per_s / np.sqrt(fresh)
+    return np.diag(noise_k**2 / fresh + _FLOOR_K**2 + timing**2) + _model_covariance(data)
+
+
+def _model_covariance(data: Compressed) -> FloatArray:
+    """Return the covariance of what four lumps cannot follow: alike at times alike on a logarithmic scale."""
+    sd = _model_sd(data)
+    place = np.log(data.since_edge_s + 3.0)
+    alike = np.exp(-0.5 * ((place[:, None] - place[None, :]) / _MODEL_LENGTH) ** 2)
+    same_part = data.part[:, None] == data.part[None, :]
+    return np.asarray(sd**2 * alike * same_part)
+
+
+def _model_sd(data: Compressed) -> float:
+    seen = data.temp_c[np.isfinite(data.temp_c)]
+    return float(np.hypot(_MODEL_K, _MODEL_SHARE * np.ptp(seen)))
+
+
+def update(
+    prior: Prior, data: Compressed, noise_k: float, refresh_s: float, starts: FloatArray | None, seed: int = 1
+) -> Posterior:
+    """Return the posterior for the samples.
+
+    Args:
+        noise_k: Standard deviation of one fresh reading, K.
+        refresh_s: Interval between fresh readings, s.
+        starts: Where to start from, standard normal coordinates, shape (s, p); None to look around first.
+    """
+    seen = np.isfinite(data.temp_c)
+    covariance = _reading_covariance(data, noise_k, refresh_s)[np.ix_(seen, seen)]
+    whiten = np.linalg.inv(np.linalg.cholesky(covariance))
+    fit = _Fit(prior, data, whiten, seen)
+    peaks = _descend(fit, scout(fit, seed) if starts is None else starts)
+    kept = [peak for peak in peaks if peak.cost < peaks[0].cost + _RIVAL_COST][:_MOST_RIVALS]
+    draws, residuals = _draw_from_all(fit, kept, seed)
+    late_k, late_u_k = _late_misfit(fit, residuals)
+    return Posterior(
+        peaks=np.array([peak.z for peak in peaks]),
+        draws=prior.values(draws),
+        late_k=late_k,
+        late_u_k=late_u_k,
+        misfit=peaks[0].squares / max(1.0, float(seen.sum())),
+    )
+
+
+def scout(fit: _Fit, seed: int) -> FloatArray:
+    """Look around among machines of the prior, rare faults included, for places to start from, shape (s, p)."""
+    p = len(fit.prior.middle)
+    z = np.random.default_rng(seed).standard_normal((_SCOUTS, p))
+    z[:, _TAILED] *= 1.6
+    z[0] = 0.0
+    cost = _cost(fit.residuals(z), z)
+    first = int(np.argmin(cost))
+    apart = ((z[:, _TAILED] - z[first, _TAILED]) ** 2).sum(axis=1)
+    second = int(np.argmin(np.where(apart > 2.0, cost, np.inf)))
+    return z[[first, second]]
+
+
+def _late_misfit(fit: _Fit, residuals: FloatArray) -> tuple[FloatArray, float]:
+    """Return how far the newest readings lie from what each drawn machine shows, as far as that will last, (d,).
+
+    It is what the lumps cannot follow, foretold for the newest step from all residuals (a Gaussian process), with
+    the standard deviation that remains.
+    """
+    last = int(np.flatnonzero(fit.seen)[-1])
+    gain = fit.whiten @ _model_covariance(fit.data)[last, fit.seen]
+    left = _model_sd(fit.data) ** 2 - float(gain @ gain)
+    return np.asarray(-residuals[:, : len(gain)] @ gain), math.sqrt(max(left, 0.0))
+
+
+class _Peak(NamedTuple):
+    """A most probable machine, the derivatives there, its sum of squared residuals, and what it costs in all."""
+
+    z: FloatArray
+    slope: FloatArray
+    squares: float
+    cost: float
+
+
+def _linearise(fit: _Fit, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return residuals (s, r) and their derivatives (s, r, p) at each of the machines z, shape (s, p)."""
+    s, p = z.shape
+    moved = np.concatenate((z[:, None, :], z[:, None, :] + _STEP * np.eye(p)[None]), axis=1).reshape(-1, p)
+    all_residuals = fit.residuals(moved).reshape(s, p + 1, -1)
+    base = all_residuals[:, 0]
+    return base, np.swapaxes((all_residuals[:, 1:] - base[:, None]) / _STEP, 1, 2)
+
+
+def _descend(fit: _Fit, starts: FloatArray) -> list[_Peak]:
+    """Go down to the most probable machine from each start (Gauss–Newton with damping), the best first."""
+    z, damping = starts.copy(), np.full(len(starts), 0.1)
+    residual, slope = _linearise(fit, z)
+    cost = _cost(residual, z)
+    for _ in range(_ROUNDS):
+        tried, tried_cost, tried_damping = _try_steps(fit, z, residual, slope, damping)
+        better = tried_cost < cost
+        gained = np.where(better, cost - tried_cost, 0.0)
+        z, cost = np.where(better[:, None], tried, z), np.where(better, tried_cost, cost)
+        damping = np.where(better, tried_damping, damping * 30.0)
+        if gained.max() < _GAIN_ENOUGH:
+            break
+        residual, slope = _linearise(fit, z)
+    k = len(fit.whiten)
+    peaks = [_Peak(z[i], slope[i], float((residual[i, :k] ** 2).sum()), float(cost[i])) for i in range(len(z))]
+    return sorted(peaks, key=lambda peak: peak.cost)
+
+
+def _try_steps(
+    fit: _Fit, z: FloatArray, residual: FloatArray, slope: FloatArray, damping: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Try steps with several dampings from each place; return the best of each, its cost and its damping."""
+    s, p = z.shape
+    dampings = damping[:, None] * np.array(_DAMPINGS)
+    normal = np.swapaxes(slope, 1, 2) @ slope + np.eye(p)
+    pull = np.einsum("srp,sr->sp", slope, residual) + z
+    damped = normal[:, None] + dampings[..., None, None] * (normal * np.eye(p))[:, None]
+    step = np.linalg.solve(damped, np.broadcast_to(pull[:, None, :, None], (s, len(_DAMPINGS), p, 1)))[..., 0]
+    step *= np.minimum(1.0, 2.0 / np.maximum(1e-9, np.abs(step).max(axis=-1)))[..., None]
+    tried = np.clip(z[:, None] - step, -5.0, 5.0)
+    cost = _cost(fit.residuals(tried.reshape(-1, p)), tried.reshape(-1, p)).reshape(s, -1)
+    at, best = np.arange(s), np.argmin(cost, axis=1)
+    return tried[at, best], cost[at, best], np.clip(dampings[at, best], 1e-5, 1e4)
+
+
+def _cost(residual: FloatArray, z: FloatArray) -> FloatArray:
+    return np.asarray((residual**2).sum(axis=1) + (z**2).sum(axis=1))
+
+
+def _draw_from_all(fit: _Fit, peaks: list[_Peak], seed: int) -> tuple[FloatArray, FloatArray]:
+    """Draw machines around every peak, as many as its share of the probability; coordinates and residuals."""
+    weights = np.exp(-0.5 * np.array([peak.cost - peaks[0].cost for peak in peaks]))
+    counts = np.maximum(2, 2 * np.round(_DRAWS / 2 * weights / weights.sum()).astype(int))
+    found = [_draw(fit, peak, int(n), seed + i) for i, (peak, n) in enumerate(zip(peaks, counts, strict=True))]
+    return np.concatenate([z for z, _ in found]), np.concatenate([r for _, r in found])
+
+
+def _draw(fit: _Fit, peak: _Peak, draws: int, seed: int) -> tuple[FloatArray, FloatArray]:
+    """Draw machines from the posterior by randomised maximum likelihood: coordinates (d, p), residuals (d, r).
+
+    Each draw is the best machine for readings and prior that were disturbed by as much as they are uncertain. It
+    starts where the linear answer lies and is led back to the bent ridge of machines that fit, so that products of
+    parameters which the readings fix stay fixed. Source: Oliver, He, Reynolds 1996 (from memory).
+    """
+    rng = np.random.default_rng(seed)
+    slope = peak.slope
+    r, p = slope.shape
+    half_data, half_prior = rng.standard_normal((draws // 2, r)), rng.standard_normal((draws // 2, p))
+    noise, centre = (np.concatenate((half, -half)) for half in (half_data, half_prior))
+    z = peak.z + (noise @ slope + centre) @ np.linalg.inv(slope.T @ slope + np.eye(p))
+    best_z, best_plain, best_cost = z, np.zeros_like(noise), np.full(len(z), np.inf)
+    for turn in range(_LEAD_BACK + 1):
+        z = np.clip(z, -5.0, 5.0)
+        plain = fit.residuals(z)
+        cost = _cost(plain - noise, z - centre)
+        better = (cost < best_cost)[:, None]
+        best_z, best_plain = np.where(better, z, best_z), np.where(better, plain, best_plain)
+        best_cost = np.minimum(cost, best_cost)
+        if turn < _LEAD_BACK:
+            slope = _refit_slope(slope, z, plain)
+            step = ((plain - noise) @ slope + z - centre) @ np.linalg.inv(slope.T @ slope + np.eye(p))
+            z = z - step * np.minimum(1.0, 1.0 / np.maximum(1e-9, np.abs(step).max(axis=1)))[:, None]
+    settled = best_cost <= np.median(best_cost) + _STRAY_COST
+    return best_z[settled], best_plain[settled]
+
+
+def _refit_slope(slope: FloatArray, z: FloatArray, residual: FloatArray) -> FloatArray:
+    """Turn the derivatives, shape (r, p), towards what the drawn machines really show across their whole spread."""
+    away, shown = z - z.mean(axis=0), residual - residual.mean(axis=0)
+    missed = shown - away @ slope.T
+    held = away.T @ away + _HOLD * np.eye(z.shape[1])
+    return np.asarray(slope + np.linalg.solve(held, away.T @ missed).T)

@@ -1,0 +1,126 @@
+"""The forecast of one stage while it runs, held against its own earlier ones."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast_from, prepare
+from verifyrig.analysis.results import Forecast
+from verifyrig.interfaces import ChannelInfo
+from verifyrig.profile import Settle
+from verifyrig.trace import FloatArray
+
+__all__ = ["StageForecaster"]
+
+_MOST_HISTORY_S = 1800.0
+
+
+class StageForecaster:
+    """Forecasts one stage while it runs: `add` every sample, ask `forecast` now and then.
+
+    Args:
+        settle: The stage's rule, or None for 1 K and 400 s.
+        info: What is known of the temperature's sensor, or None.
+        limit_c: Temperature that must not be reached, °C: a forecast above it says so. It bends nothing.
+        before: The forecaster of the stage before: where the machine came from, and what it is like.
+    """
+
+    def __init__(
+        self,
+        settle: Settle | None,
+        info: ChannelInfo | None = None,
+        limit_c: float | None = None,
+        before: StageForecaster | None = None,
+    ) -> None:
+        self._rule, self._info, self._limit_c = settle or DEFAULT_SETTLE, info, limit_c
+        self._rows: list[tuple[float, ...]] = []
+        self._earlier: list[Forecast] = []
+        self._machines: FloatArray | None = None
+        self._looked_around_s = 0.0
+        self._history = np.empty((0, 6))
+        if before is not None and before._same_sensor(info):
+            self._history = before._all()
+
+    def _same_sensor(self, info: ChannelInfo | None) -> bool:
+        return (self._info.channel if self._info else None) == (info.channel if info else None)
+
+    def add(
+        self,
+        t_s: float,
+        temp_c: float | None,
+        power_w: float | None = None,
+        fan_rpm: float | None = None,
+        ambient_c: float | None = None,
+        share: float = 0.0,
+    ) -> None:
+        """Take one sample; None for what has no `ok` reading. An equal or earlier time is left out."""
+        if self._rows and t_s <= self._rows[-1][0]:
+            return
+        measured = (math.nan if value is None else float(value) for value in (temp_c, power_w, fan_rpm, ambient_c))
+        self._rows.append((t_s, *measured, share))
+
+    def _all(self) -> FloatArray:
+        own = np.array(self._rows, dtype=np.float64).reshape(-1, 6)
+        if len(own) == 0:
+            return self._history
+        early = self._history[self._history[:, 0] < own[0, 0]]
+        rows = np.concatenate((early, own))
+        return np.asarray(rows[rows[:, 0] >= rows[-1, 0] - _MOST_HISTORY_S - (own[-1, 0] - own[0, 0])])
+
+    def forecast(self) -> Forecast | None:
+        """Return where the temperature will settle as of the last sample, or None while it is too early."""
+        if not self._rows:
+            return None
+        t, temp, power, fan, room, share = self._all().T
+        samples = prepare(t, temp, power, fan, room, share, None)
+        if samples is None or self._still_before(samples.t_s[samples.start], share):
+            return None
+        info = self._info
+        answer = forecast_from(
+            samples,
+            self._rule,
+            info.resolution if info else None,
+            info.refresh_s if info else None,
+            info.limit if info else None,
+            self._starts(float(t[-1])),
+        )
+        if answer is None:
+            return None
+        if answer.posterior is not None:
+            self._machines = answer.posterior.peaks
+        return self._with_warning(self._held_against_earlier(answer.forecast))
+
+    def _starts(self, now_s: float) -> FloatArray | None:
+        """Return the machines found before, or None each time the stage has doubled: then all is looked at anew."""
+        elapsed_s = now_s - self._rows[0][0]
+        if self._machines is not None and elapsed_s < 2 * self._looked_around_s:
+            return self._machines
+        self._looked_around_s = elapsed_s
+        return None
+
+    def _still_before(self, load_from_s: float, share: FloatArray) -> bool:
+        """Return whether the samples still tell of the load before this stage: that answer must not count here."""
+        own = len(self._rows)
+        changed = len(share) > own and abs(share[-1] - share[-own - 1]) > 0.05
+        return changed and load_from_s < self._rows[0][0] - 1e-9
+
+    def _held_against_earlier(self, now: Forecast) -> Forecast:
+        """Widen by what earlier forecasts of this stage missed beyond their own uncertainty (rolling origin)."""
+        missed_k = max((abs(now.settles_at_c - old.settles_at_c) - old.u95_k for old in self._earlier), default=0.0)
+        self._earlier.append(now)
+        if missed_k <= 0.0:
+            return now
+        u95_k = math.hypot(now.u95_k, missed_k)
+        known = u95_k <= self._rule.within_k
+        return replace(
+            now, u95_k=u95_k, known=known, remaining_s=now.remaining_s if known else (now.remaining_s or 30.0)
+        )
+
+    def _with_warning(self, now: Forecast) -> Forecast:
+        if self._limit_c is None or now.settles_at_c < self._limit_c:
+            return now
+        warning = f"would pass the limit of {self._limit_c:.0f} °C"
+        return replace(now, note=f"{now.note}; {warning}" if now.note else warning)
