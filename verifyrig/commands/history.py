@@ -1,0 +1,71 @@
+"""`verifyrig history`: what the system itself remembers of its last shut-downs."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verifyrig.commands import Answer, Context
+
+if TYPE_CHECKING:
+    from verifyrig.history.memory import SystemMemory
+
+_SHOWN = 40
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `history`."""
+    parser.add_argument(
+        "files",
+        nargs="*",
+        metavar="FILE",
+        help="saved logs: Windows System log as XML, CSV or JSON, Linux kernel log as text (else: this system)",
+    )
+
+
+def execute(args: argparse.Namespace, context: Context) -> Answer:
+    """Tell, newest first, how sessions ended; of a log no more is shown than time, id and code."""
+    from verifyrig.history.memory import SystemMemory, newest_first, read_log_file, remember
+    from verifyrig.history.words import speaks_for, words_of
+
+    if args.files:
+        found = [entry for name in args.files for entry in read_log_file(Path(name))]
+        memory = SystemMemory(entries=newest_first(found))
+    else:
+        memory = remember()
+    rows = [
+        {
+            "time": time_text(entry.utc_s),
+            "id": entry.id,
+            "code": entry.code,
+            "words": words_of(entry),
+            "speaks_for": speaks_for(entry).value,
+        }
+        for entry in memory.entries
+    ]
+    return Answer(data={"history": rows, "notes": list(memory.notes)}, text="\n".join(_lines(memory)))
+
+
+def time_text(utc_s: float | None) -> str | None:
+    """Return a time as ISO 8601 in UTC; None where there is none."""
+    try:
+        return None if utc_s is None else datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="seconds")
+    except (OverflowError, OSError, ValueError):
+        return None
+
+
+def _lines(memory: SystemMemory) -> list[str]:
+    from verifyrig.history.words import words_of
+
+    lines = []
+    for entry in memory.entries[:_SHOWN]:
+        when = (time_text(entry.utc_s) or "now, or time unknown").replace("T", " ").replace("+00:00", " UTC")
+        lines.append(f"{when:<23}  {words_of(entry)}")
+    if len(memory.entries) > _SHOWN:
+        lines.append(f"... and {len(memory.entries) - _SHOWN} older ones (--json shows all).")
+    if not memory.entries:
+        lines.append("Nothing was found that tells how a session ended.")
+    lines += [f"Not read: {note}." for note in memory.notes]
+    return lines
