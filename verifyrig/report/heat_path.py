@@ -199,7 +199,7 @@ def _steps(
         lower = any(rival > middle or (rival == middle and side is not BEFORE) for rival in rivals)
         sign = "+" if round(high - low) > 0 else ""
         said = f"{sign}{words.number(high - low)}\u202f{unit}"
-        place = y(middle) + (20 if lower else -10)
+        place = min(y(middle) + (20 if lower else -10), y.at_low - 6)
         parts.append(svg.halo(said, (x(left) + x(right)) / 2, place, text_anchor="middle", fill=side.ink))
     return "".join(parts)
 

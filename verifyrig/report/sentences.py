@@ -47,6 +47,9 @@ _READY_WORDS = {
 }
 
 
+_MOST_BLOCKERS = 3
+
+
 class Finding(NamedTuple):
     """The top of the page: word, shape, tone of colour, sentences."""
 
@@ -237,7 +240,9 @@ def hand_over_reason(report: ReportInput, standing: Standing, words: Words) -> s
     if job is not None and job.override and standing.hand_over:
         return words.t("decided by the technician: {reason}", reason=job.override)
     if standing.blockers:
-        return words.listed([blocker_words(blocker, words) for blocker in standing.blockers])
+        said = [blocker_words(blocker, words) for blocker in standing.blockers[:_MOST_BLOCKERS]]
+        rest = len(standing.blockers) - _MOST_BLOCKERS
+        return "; ".join([*said, *([words.t("and {count} further", count=rest)] if rest > 0 else [])])
     return words.t(_STATE_WORDS[standing.state])
 
 

@@ -1,0 +1,448 @@
+"""The report as a page: what it says for each course of events, nothing left out, and text from outside stays text."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from typing import Any
+
+import html5lib
+import pytest
+
+from tests import report_inputs as ri
+from verifyrig.report.inputs import Entry, ReportInput, Shop
+from verifyrig.report.render import EDITIONS, css_string, render
+from verifyrig.report.required import required_items
+from verifyrig.report.sentences import finding_of
+from verifyrig.report.standing import Ready, State, standing_of
+from verifyrig.report.wording import Words
+from verifyrig.trace import QualityInterval
+
+NOW_UTC = ri.DAY_UTC + 13_000.0
+
+
+class Text(HTMLParser):
+    """What a reader sees: text outside style, and the tags met."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.words: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self._hidden = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        self._hidden += tag == "style"
+
+    def handle_endtag(self, tag: str) -> None:
+        self._hidden -= tag == "style"
+
+    def handle_data(self, data: str) -> None:
+        if not self._hidden:
+            self.words.append(data)
+
+
+def parsed(page: str) -> Text:
+    text = Text()
+    text.feed(page)
+    return text
+
+
+def seen(page: str) -> str:
+    text = " ".join(" ".join(parsed(page).words).split()).replace("\u202f", " ")
+    return re.sub(r" (?=[:;,.)”])|(?<=[(“]) ", "", text)
+
+
+def page(report: ReportInput, edition: Any = "customer") -> str:
+    return render(report, edition, now_utc=NOW_UTC)
+
+
+def said(report: ReportInput) -> str:
+    return finding_of(report, standing_of(report), Words()).text.replace("\u202f", " ")
+
+
+# --- what is said for each course of events --------------------------------------------------------------------
+
+
+def test_fixed_tells_now_and_before_with_figures() -> None:
+    report = ri.fixed_report()
+    assert standing_of(report).state is State.FIXED
+    assert said(report) == (
+        "Now: 15 min of load, run to the end; the processor settles at 66.0 ± 1.2 °C, 29 K below its trip limit. "
+        "Before: the load had to be ended after 38 s, at up to 92.5 °C."
+    )
+
+
+def test_a_gate_that_closed_reads_as_safety_and_not_as_a_failure_of_the_test() -> None:
+    report = ri.report(ri.gated_run(), ri.healthy_run())
+    assert standing_of(report).state is State.FIXED
+    assert "Before: stopped at rest for safety; no load was run." in said(report)
+    assert "a load is started only below 47 °C" in said(report)
+
+
+def test_a_machine_that_went_dark_says_when() -> None:
+    assert "Before: it went dark 38 s into the load, last seen at 92.5 °C." in said(
+        ri.report(ri.dark_run(), ri.healthy_run())
+    )
+
+
+@pytest.mark.parametrize(
+    ("after", "state", "ready"),
+    [
+        (ri.tripped_run("20310314-160000-cccc"), State.FAULT_REMAINS, Ready.NOT_READY),
+        (ri.dark_run("20310314-160000-cccc"), State.FAULT_REMAINS, Ready.NOT_READY),
+        (ri.gated_run("20310314-160000-cccc"), State.FAULT_REMAINS, Ready.NOT_READY),
+    ],
+)
+def test_a_verification_that_ends_badly_is_never_ready(after: ri.RunInput, state: State, ready: Ready) -> None:
+    late = replace(after, trace=replace(after.trace, utc_s=after.trace.utc_s + 9000.0))
+    standing = standing_of(ri.report(ri.tripped_run(), late))
+    assert (standing.state, standing.ready) == (state, ready)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "on_conditional", "state"),
+    [
+        ("pass", "repeat", State.FIXED),
+        ("conditional-pass", "repeat", State.WATCH),
+        ("conditional-pass", "reject", State.NOT_PROVEN),
+        ("conditional-fail", "ask", State.NOT_PROVEN),
+        ("not-measured", "ask", State.NOT_PROVEN),
+        ("fail", "ask", State.FAULT_REMAINS),
+    ],
+)
+def test_the_verdict_of_the_verification_decides(verdict: str, on_conditional: str, state: State) -> None:
+    run = ri.healthy_run()
+    run = replace(
+        run,
+        trace=replace(run.trace, profile=ri.profile(on_conditional)),
+        summary={**run.summary, "verdict": verdict},
+    )
+    assert standing_of(ri.report(ri.tripped_run(), run)).state is state
+
+
+def test_a_change_after_the_last_run_is_not_verified() -> None:
+    late = Entry(entry_id="c-2", utc_s=ri.DAY_UTC + 11_000.0, kind="change", what="cleaned")
+    report = ri.report(ri.tripped_run(), ri.healthy_run(), facts=ri.job(entries=(*ri.job().entries, late)))
+    assert standing_of(report).state is State.NOT_VERIFIED
+    assert "has not been measured again" in said(report)
+
+
+def test_a_run_alone_after_which_something_was_changed_is_not_verified() -> None:
+    assert standing_of(ri.report(ri.tripped_run())).state is State.NOT_VERIFIED
+
+
+def test_runs_under_other_conditions_draw_no_conclusion() -> None:
+    report = ri.report(ri.tripped_run(), ri.healthy_run(), comparable=False)
+    assert standing_of(report).state is State.NOT_COMPARABLE
+    assert "draw no conclusion" in said(report)
+
+
+def test_a_pass_without_a_recorded_change_is_not_called_fixed() -> None:
+    report = ri.report(ri.tripped_run(), ri.healthy_run(), facts=ri.job(entries=()))
+    assert standing_of(report).state is State.PASSED_NOW
+    assert "we cannot say why" in said(report)
+
+
+def test_a_fault_that_did_not_show_is_not_excluded() -> None:
+    before = ri.healthy_run("20310314-131700-aaaa")
+    before = replace(before, trace=replace(before.trace, utc_s=before.trace.utc_s - 8000.0))
+    report = ri.report(before, ri.healthy_run())
+    assert standing_of(report).state is State.NO_FAULT_SEEN
+    assert "did not show on the bench" in said(report)
+
+
+def test_obstacles_of_the_job_and_an_altered_record_keep_the_machine_here() -> None:
+    held = ri.report(ri.tripped_run(), ri.healthy_run(), facts=ri.job(obstacles=(("open", "the job is not closed"),)))
+    assert standing_of(held).ready is Ready.NOT_READY
+    run = ri.healthy_run()
+    altered = replace(run, inspection={**run.inspection, "altered": {"row": 7, "what": "a value differs"}})
+    report = ri.report(ri.tripped_run(), altered)
+    assert standing_of(report).ready is Ready.NOT_READY
+    assert "was altered after it was sealed" in seen(page(report, "slip"))
+
+
+def test_a_job_closed_with_an_override_says_its_reason() -> None:
+    facts = ri.job(obstacles=(("verification", "no verification"),), override="the customer took it as it is")
+    shown = seen(page(ri.report(ri.tripped_run(), ri.healthy_run(), facts=facts), "slip"))
+    assert "decided by the technician: the customer took it as it is" in shown
+
+
+@pytest.mark.parametrize(
+    ("report", "word"),
+    [
+        (ri.fixed_report(), "ready"),
+        (ri.report(ri.tripped_run(), ri.healthy_run(), comparable=False), "ready, watch this"),
+        (ri.report(ri.tripped_run()), "not ready: ask the technician"),
+    ],
+)
+def test_the_slip_tells_the_counter_in_one_of_three_ways(report: ReportInput, word: str) -> None:
+    assert re.search(r'<h2 class="word slip-ready"[^>]*>([^<]+)</h2>', page(report, "slip"))[1] == word  # type: ignore[index]
+
+
+# --- the page --------------------------------------------------------------------------------------------------
+
+
+def test_first_page_keeps_its_order() -> None:
+    text = page(ri.fixed_report())
+    order = [
+        "finding-word",
+        "<figure",
+        'class="three"',
+        "What was done",
+        "What was not tested",
+        "Cautions",
+        "signatures",
+    ]
+    places = [text.index(mark, text.index("<main")) for mark in order]
+    assert places == sorted(places)
+
+
+def test_three_numbers_stand_with_their_uncertainty() -> None:
+    text = page(ri.fixed_report())
+    figures = re.findall(r'<span class="figure after"><small>after</small> ([^<]+)</span>', text)
+    assert len(figures) == 3
+    assert all("±" in figure for figure in figures)
+
+
+def test_every_run_is_on_the_page_whatever_became_of_it() -> None:
+    stopped = ri.gated_run("20310314-140000-dddd")
+    broken = ri.dark_run("20310314-143000-eeee")
+    report = ri.report(ri.tripped_run(), ri.healthy_run(), between=(stopped, broken))
+    text = seen(page(report))
+    for run in report.runs:
+        assert run.run_id in text
+    assert "There are 4 runs. 3 of them did not go to their end. Nothing is left out." in text
+    assert "broke off: the machine lost power" in text and "its log ends with the record" in text
+
+
+def test_not_measured_and_not_armed_are_named() -> None:
+    text = seen(page(ri.fixed_report()))
+    assert "no coolant probe: coolant, settled" in text
+    assert "voltage converters: no reading, so its trip limit guarded nothing" in text
+
+
+def test_readings_that_were_not_believed_are_counted() -> None:
+    run = ri.healthy_run()
+    bad = (QualityInterval(channel="die_temp_c", from_s=10.0, to_s=14.0, quality="stuck"),)
+    report = ri.report(ri.tripped_run(), replace(run, trace=replace(run.trace, qualities=bad)))
+    assert "processor: stuck, 1 time, 4 s in all" in seen(page(report))
+
+
+def test_a_blind_load_is_said() -> None:
+    report = ri.report(ri.tripped_run(), ri.healthy_run(blind=True))
+    assert "without any temperature reading" in seen(page(report))
+
+
+@pytest.mark.parametrize("edition", EDITIONS)
+def test_simulated_hardware_is_said_large(edition: str) -> None:
+    shown = page(ri.report(ri.tripped_run(simulated=True), ri.healthy_run(simulated=True)), edition)
+    assert '<p class="simulated">simulated hardware</p>' in shown
+    assert "simulated hardware" not in page(ri.fixed_report(), edition)
+
+
+def test_the_picture_has_its_numbers_as_a_table() -> None:
+    text = seen(page(ri.fixed_report()))
+    # 41 °C at the edge, then straight to 92.5 °C in 38 s: 41 + 51.5 * 5 / 38 = 47.8 °C after 5 s.
+    assert "5 s into the load 47.8 °C 32.9 °C" in text
+    # A first-order rise of 36 K with 60 s: 30 + 36 (1 - e^-1) = 52.8 °C after 60 s.
+    assert "60 s into the load load was over 52.8 °C" in text
+
+
+@pytest.mark.parametrize("edition", EDITIONS)
+def test_the_page_asks_nothing_of_anybody_and_runs_nothing(edition: str) -> None:
+    found = parsed(page(ri.fixed_report(), edition)).tags
+    assert not {"script", "link", "iframe", "object", "embed", "form", "base"} & {tag for tag, _ in found}
+    for _, attributes in found:
+        assert not [name for name in attributes if name.startswith("on")]
+        for name in ("src", "href", "xlink:href", "srcset", "action", "style"):
+            assert re.match(r"(#|data:image/|$)", attributes.get(name) or ""), attributes
+    assert not re.search(r"@import|url\(|https?://", page(ri.fixed_report(), edition))
+
+
+@pytest.mark.parametrize("edition", EDITIONS)
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_page_is_valid_by_a_strict_parser(edition: str, language: str) -> None:
+    for report in (ri.fixed_report(language=language), ri.report(ri.gated_run(), language=language), ReportInput()):
+        html5lib.HTMLParser(strict=True).parse(page(report, edition))
+
+
+def test_anchors_lead_somewhere_and_ids_are_unique() -> None:
+    found = parsed(page(ri.fixed_report(), "archive")).tags
+    ids = [attributes["id"] for _, attributes in found if attributes.get("id")]
+    assert len(ids) == len(set(ids))
+    targets = {(attributes.get("href") or "")[1:] for tag, attributes in found if tag == "a"}
+    assert targets <= set(ids)
+
+
+def test_the_same_input_and_time_give_the_same_bytes() -> None:
+    assert page(ri.fixed_report(), "archive") == page(ri.fixed_report(), "archive")
+    assert page(ri.fixed_report()) != render(ri.fixed_report(), "customer", now_utc=NOW_UTC + 60.0)
+
+
+def test_an_unknown_edition_is_refused() -> None:
+    with pytest.raises(ValueError, match="edition"):
+        page(ri.fixed_report(), "poster")
+
+
+def test_a_report_of_records_without_a_job_stands_too() -> None:
+    text = seen(page(ri.report(ri.tripped_run(), ri.healthy_run(), with_job=False)))
+    assert "End of report 20310314-154000-bbbb" in text
+
+
+# --- ISO/IEC 17025:2017, 7.8.2.1: item by item -----------------------------------------------------------------
+
+# Each line: the item's letter (list read in public copies of the standard), and words of this report that fulfil it.
+ITEMS = [
+    ("a", "Report on a machine tested on the bench"),
+    ("b", "Invented Bench 1 Example Lane Nowhere"),
+    ("c", "Place of the work: Invented Bench"),
+    ("d", "End of report 20310314-1"),
+    ("e", "customer: name Q. Uestion"),
+    ("f", "The machine went through a written plan of stages"),
+    ("g", "condition when it came in scratches on the left panel"),
+    ("h", "taken in on 14 Mar 2031, 13:05 UTC"),
+    ("i", "14 Mar 2031, 13:17 UTC"),
+    ("j", "Made on 14 Mar 2031, 16:41 UTC"),
+    ("k", "1,501 samples, one every 1 s"),
+    ("l", "The results concern this machine only"),
+    ("m", "66.0 ± 1.2 °C"),
+    ("n", "Not measured, not guarded"),
+    ("o", "Tested and released by: I. N. Vented"),
+    ("p", "No result comes from another laboratory"),
+    ("note", "to be copied only as a whole"),
+]
+
+
+@pytest.mark.parametrize(("letter", "words"), ITEMS)
+def test_each_item_of_the_list_for_reports_is_there(letter: str, words: str) -> None:
+    assert words in seen(page(ri.fixed_report()))
+
+
+def test_the_list_in_the_report_names_all_sixteen_items() -> None:
+    assert [item.letter for item in required_items(Words())] == list("abcdefghijklmnop")
+
+
+def test_the_decision_rule_is_stated_with_its_risk() -> None:
+    text = seen(page(ri.fixed_report()))
+    assert "guard band as wide as the expanded uncertainty, 95 %" in text
+    # With w = U = 2 u and a normal distribution the risk of a wrong pass is at most 1 - Phi(2) = 2.3 %
+    # (ILAC-G8:09/2019, table of decision rules: "< 2.5 %", from memory).
+    assert "probability below 2.5 %" in text
+
+
+# --- text from outside -----------------------------------------------------------------------------------------
+
+HOSTILE = [
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "'; DROP TABLE run; --",
+    "{{ 7 * 7 }} {% for x in y %}",
+    "</style><script>alert(2)</script>",
+    '=HYPERLINK("http://example.invalid")',
+    "../../etc/passwd",
+    "a\u202eb\u2066c\u200fd",
+    "\x00\x07\x1b[31m\ud800\ufffe",
+    "🔥" * 50,
+    "x" * 10_000,
+    "{name} {0} %(what)s %s",
+]
+
+
+def hostile_report(text: str) -> ReportInput:
+    """The text stands in every field that comes from outside."""
+    facts = ri.job(
+        complaint=text,
+        customer={"name": text, "contact": text, "ticket": text},
+        machine={"description": text, "kind": text, "serial": text},
+        answers=((text, text),),
+        consent=((text, text),),
+        accessories=text,
+        condition=text,
+        cause=text,
+        override=text,
+        handover={"to": text, "utc_s": ri.DAY_UTC + 13_000.0, "note": text},
+        obstacles=((text, text),),
+        protective_steps=((text, True),),
+        entries=(
+            Entry(entry_id="1", utc_s=ri.DAY_UTC + 60.0, kind="finding", what=text, detail={"value": text, text: text}),
+            Entry(
+                entry_id="2",
+                utc_s=ri.DAY_UTC + 7200.0,
+                kind="change",
+                what=text,
+                detail={"part": text, "lot": text, "price": text, "before": text, "after": text, "note": [text]},
+            ),
+        ),
+    )
+    states = {"panel": text, text: text}
+    told = {"states": states, "machine": {"model": text, text: text}, "stopped_because": [text], "refusals": [text]}
+    run = ri.healthy_run(**told, attestation={"by": text, "answers": {text: text}, "present": text, "until": text})
+    channels = {"die_temp_c": {"label": text, "driver": text, "device": text, "unit": text}}
+    bad = (QualityInterval(channel=text or "x", from_s=0.0, to_s=1.0, quality=text, note=text),)
+    plan = replace(ri.profile(), title=text, name=text, cautions=(text,))
+    run = replace(
+        run,
+        trace=replace(run.trace, facts={**run.trace.facts, "channels": channels}, qualities=bad, profile=plan),
+        summary={
+            **run.summary,
+            "profile": text,
+            "not_armed": [text],
+            "metrics": {**run.metrics, f"load.{text}": ri.metric(None, text, None, text)},
+        },
+    )
+    report = ri.report(ri.tripped_run(), run, facts=facts)
+    why = {"load": {"comparable": False, "why": [text]}, text: {"comparable": True, "why": []}}
+    return replace(
+        report,
+        shop=Shop(name=text, operator=text, address=text, terms=text),
+        comparison={**(report.comparison or {}), "stages": why},
+    )
+
+
+@pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
+@pytest.mark.parametrize("edition", EDITIONS)
+def test_hostile_text_is_shown_and_does_nothing(text: str, edition: str) -> None:
+    shown = page(hostile_report(text), edition)
+    html5lib.HTMLParser(strict=True).parse(shown)
+    plain = parsed(page(ri.fixed_report(), edition)).tags
+    found = parsed(shown).tags
+    # Not one element or attribute that a harmless text would not bring.
+    assert {tag for tag, _ in found} <= {tag for tag, _ in plain} | {
+        "li",
+        "br",
+        "h3",
+        "ul",
+        "p",
+        "strong",
+        "bdi",
+        "span",
+    }
+    assert {name for _, attributes in found for name in attributes} <= {
+        name for _, attributes in plain for name in attributes
+    } | {"data-head", "scope", "class"}
+    assert not re.search(r"[\u202a-\u202e\u2066-\u2069]", shown)
+    style = shown.partition("<style>")[2].partition("</style>")[0]
+    assert "@page" in style and "<" not in style
+
+
+def test_hostile_text_is_still_readable() -> None:
+    text = seen(page(hostile_report("<b>&amp;"), "archive"))
+    assert text.count("<b>&amp;") > 20
+    assert "a[U+202E]b" in seen(page(hostile_report("a\u202eb")))
+
+
+@pytest.mark.parametrize(
+    ("text", "css"),
+    [
+        ("plain text", '"plain text"'),
+        ('"', '"\\000022 "'),
+        ("</style>", '"\\00003c \\00002f style\\00003e "'),
+        ("a\nb", '"a b"'),
+        ("ü", '"\\0000fc "'),
+    ],
+)
+def test_css_strings_escape_by_code_point(text: str, css: str) -> None:
+    # CSS Syntax Module Level 3, 4.3.7: six hexadecimal digits, then one space that belongs to the escape.
+    assert str(css_string(text)) == css

@@ -1,0 +1,220 @@
+"""Pictures of the report: no peak is lost, colours keep their contrast, words keep clear of one another."""
+
+from __future__ import annotations
+
+import re
+from itertools import combinations, pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from tests import report_inputs as ri
+from verifyrig.report import plot, svg
+from verifyrig.report.before_after import before_after
+from verifyrig.report.fingerprint import prints
+from verifyrig.report.heat_path import paths
+from verifyrig.report.labels import Box, free_place
+from verifyrig.report.reduce import reduced
+from verifyrig.report.wording import Words
+
+WORDS = Words()
+
+
+# --- reduction -------------------------------------------------------------------------------------------------
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    values=hnp.arrays(np.float64, st.integers(1, 3000), elements=st.floats(-60, 140) | st.just(np.nan)),
+    buckets=st.integers(1, 60),
+)
+def test_the_reduced_line_keeps_extremes_ends_and_only_real_points(values: np.ndarray, buckets: int) -> None:
+    t_s = np.arange(len(values)) * 0.1
+    pieces = reduced(t_s, values, buckets)
+    known = np.isfinite(values)
+    if not known.any():
+        assert pieces == []
+        return
+    times = np.concatenate([piece.t_s for piece in pieces])
+    heights = np.concatenate([piece.values for piece in pieces])
+    assert heights.max() == np.nanmax(values)
+    assert heights.min() == np.nanmin(values)
+    assert times[0] == t_s[known][0] and times[-1] == t_s[known][-1]
+    assert np.all(np.diff(times) > 0)
+    # Every point drawn is a reading: nothing is averaged or made up.
+    assert np.array_equal(values[np.searchsorted(t_s, times)], heights)
+
+
+def test_a_peak_of_one_sample_survives_a_thousandfold_reduction() -> None:
+    values = np.full(864_000, 50.0)
+    values[400_123] = 96.375
+    pieces = reduced(np.arange(864_000) * 0.1, values, 340)
+    points = np.concatenate([piece.values for piece in pieces])
+    assert points.max() == 96.375
+    assert len(points) <= 4 * 340
+
+
+def test_a_long_gap_breaks_the_line_and_a_slow_probe_does_not() -> None:
+    t_s = np.arange(1000.0)
+    slow = np.where(t_s % 5 == 0, 40.0, np.nan)
+    assert len(reduced(t_s, slow, 50)) == 1
+    gap = np.where((t_s > 300) & (t_s < 400), np.nan, 40.0)
+    first, second = reduced(t_s, gap, 50)
+    assert (first.t_s[-1], second.t_s[0]) == (300.0, 400.0)
+
+
+def test_shapes_that_differ_are_refused() -> None:
+    with pytest.raises(ValueError, match="shape"):
+        reduced(np.zeros(3), np.zeros(4), 5)
+
+
+# --- scales and ticks ------------------------------------------------------------------------------------------
+
+
+@given(low=st.floats(-50, 100), span=st.floats(0.5, 500))
+def test_ticks_enclose_the_range_at_even_round_steps(low: float, span: float) -> None:
+    ticks = svg.nice_ticks(low, low + span, 5)
+    assert ticks[0] <= low + 1e-6 and ticks[-1] >= low + span - 1e-6
+    steps = [high - low for low, high in pairwise(ticks)]
+    assert max(steps) - min(steps) < 1e-6
+    mantissa = steps[0] / 10 ** np.floor(np.log10(steps[0]) + 1e-9)
+    assert min(abs(mantissa - nice) for nice in (1, 2, 5, 10)) < 1e-6
+
+
+@given(low=st.floats(-90_000, 0), span=st.floats(1, 200_000))
+def test_times_lie_within_the_span_and_zero_is_among_them(low: float, span: float) -> None:
+    ticks = svg.time_ticks(low, low + span, 8)
+    assert all(low - 1e-6 <= tick <= low + span + 1e-6 for tick in ticks)
+    if low <= 0 <= low + span:
+        assert 0 in ticks
+
+
+# --- colour ----------------------------------------------------------------------------------------------------
+
+
+def relative_luminance(colour: str) -> float:
+    """WCAG 2.2, definition of relative luminance (sRGB, threshold 0.04045)."""
+    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    """WCAG 2.2, definition of contrast ratio: (L1 + 0.05) / (L2 + 0.05)."""
+    light, dark = sorted((relative_luminance(one), relative_luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_the_contrast_formula_gives_the_published_extremes() -> None:
+    # WCAG 2.2: the ratio ranges from 1 to 21.
+    assert contrast("#000000", "#FFFFFF") == pytest.approx(21.0)
+    assert contrast("#777777", "#777777") == 1.0
+
+
+@pytest.mark.parametrize("colour", [svg.BEFORE_LINE, svg.AFTER_LINE, svg.MUTED, svg.INK])
+@pytest.mark.parametrize("ground", [svg.PAPER, "#FFFFFF"])
+def test_lines_and_marks_have_3_to_1(colour: str, ground: str) -> None:
+    assert contrast(colour, ground) >= 3.0  # WCAG 2.2, 1.4.11
+
+
+@pytest.mark.parametrize("colour", [svg.BEFORE_TEXT, svg.AFTER_TEXT, svg.MUTED, svg.INK])
+@pytest.mark.parametrize("ground", [svg.PAPER, "#FFFFFF", "#EFEDE8"])
+def test_words_have_4_5_to_1_also_on_the_grey_of_the_load(colour: str, ground: str) -> None:
+    assert contrast(colour, ground) >= 4.5  # WCAG 2.2, 1.4.3
+
+
+def test_before_and_after_differ_in_all_but_colour() -> None:
+    assert plot.BEFORE.dash != plot.AFTER.dash
+    assert plot.BEFORE.mark != plot.AFTER.mark
+    assert plot.BEFORE.word != plot.AFTER.word
+
+
+# --- words in the picture --------------------------------------------------------------------------------------
+
+
+def test_words_stand_inside_the_picture_and_clear_of_lines_and_each_other() -> None:
+    bounds = Box(40, 20, 700, 300)
+    along = np.column_stack((np.arange(40.0, 700.0, 3.0), np.full(220, 150.0)))
+    taken: list[Box] = []
+    for x in (600.0, 610.0, 690.0):
+        place = free_place((x, 150.0), "after: went dark here", bounds, along, taken)
+        box = place.box
+        assert box.left >= bounds.left and box.right <= bounds.right
+        assert not np.any((along[:, 1] > box.top) & (along[:, 1] < box.bottom))
+        assert not any(box.overlaps(other) for other in taken)
+        taken.append(box)
+    assert not any(one.overlaps(other) for one, other in combinations(taken, 2))
+
+
+@given(st.lists(st.floats(0, 300), min_size=1, max_size=8))
+def test_places_kept_apart_keep_their_order_and_distance(places: list[float]) -> None:
+    moved = svg.kept_apart(places, 15, -200, 500)
+    ordered = sorted(moved)
+    assert all(high - low >= 15 - 1e-6 for low, high in pairwise(ordered))
+    assert [moved[i] for i in sorted(range(len(places)), key=lambda i: (places[i], moved[i]))] == ordered
+
+
+# --- the first picture -----------------------------------------------------------------------------------------
+
+
+def picture(before: ri.RunInput | None, after: ri.RunInput | None) -> str:
+    return before_after(before, after, "die_temp_c", WORDS, ident="p", title="Title", desc="Finding")
+
+
+def test_the_picture_holds_the_peak_of_the_record_and_its_line_reaches_it() -> None:
+    run = ri.tripped_run()
+    drawn = picture(run, ri.healthy_run())
+    peak_c = float(np.nanmax(run.trace.columns["die_temp_c"]))
+    assert float(re.search(r'class="peak-before" data-peak="([\d.]+)"', drawn)[1]) == peak_c  # type: ignore[index]
+    wide = drawn.partition("</svg>")[0]
+    d = re.search(r'<path d="([^"]+)"[^>]*class="line-before"', wide)[1]  # type: ignore[index]
+    top = min(float(pair.split()[1]) for pair in re.findall(r"[\d.]+ [\d.]+", d))
+    ring_y = float(re.search(r'cy="([\d.]+)"[^>]*class="peak-before"', wide)[1])  # type: ignore[index]
+    assert top == pytest.approx(ring_y, abs=0.01)  # coordinates are rounded to 0.01
+
+
+def test_the_picture_says_load_limits_ends_and_names_itself() -> None:
+    drawn = picture(ri.dark_run(), ri.healthy_run())
+    for word in ("trip limit 95", "accepted up to 80", "before: went dark here", ">after<", ">load<", "load-before"):
+        assert word in drawn
+    assert "<title" in drawn and "<desc" in drawn and 'role="img"' in drawn
+    assert "stroke-dasharray" in drawn
+
+
+def test_a_run_that_was_never_loaded_shows_where_the_load_was_refused() -> None:
+    drawn = picture(ri.gated_run(), ri.healthy_run())
+    assert "before: load refused here" in drawn
+    assert "no load above 47" in drawn  # 25 K above a room of 22 °C, lower than the gate's own 50 °C
+
+
+def test_without_a_single_reading_there_is_no_picture() -> None:
+    run = ri.healthy_run()
+    assert before_after(run, None, "gpu_temp_c", WORDS, ident="p", title="T", desc="D") == ""
+
+
+# --- fingerprint and path --------------------------------------------------------------------------------------
+
+
+def test_the_fingerprint_is_the_step_between_windows() -> None:
+    (_, after) = prints(ri.tripped_run(), ri.healthy_run())
+    values = [window.value_k_per_w for window in after.windows]
+    assert values == pytest.approx([0.12, 0.27 - 0.12, 0.42 - 0.27])
+    # Independent uncertainties add in squares (JCGM 100:2008, 5.1.2).
+    assert after.windows[2].u95_k_per_w == pytest.approx(np.hypot(0.02, 0.02))
+
+
+def test_a_window_that_was_not_measured_stays_empty() -> None:
+    (before, _) = prints(ri.tripped_run(), ri.healthy_run())
+    assert [window.value_k_per_w is None for window in before.windows] == [False, True, True]
+
+
+def test_the_path_of_the_heat_names_what_was_not_measured() -> None:
+    found = paths(ri.tripped_run(), ri.healthy_run())
+    assert [path.stage for path in found] == ["load", "load"]
+    after = {station.place: station.temp_c for station in found[1].stations}
+    assert after["coolant"] is None and after["inlet"] is None
+    assert after["room"] == pytest.approx(ri.ROOM_C)
+    assert after["die"] == 66.0
