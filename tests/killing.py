@@ -60,7 +60,7 @@ def kill_recorders(folder: Path, kills: int, rng: random.Random, *, at_most_s: f
 
 
 def _autopsy(path: Path, pid: int, lived_s: float) -> Death:
-    _wait_until_dead(pid)
+    wait_until_dead(pid)
     handed_over, acknowledged = read_acks(path)
     samples, fault = 0, ""
     if path.exists():
@@ -70,7 +70,14 @@ def _autopsy(path: Path, pid: int, lived_s: float) -> Death:
     return Death(lived_s=lived_s, handed_over=handed_over, acknowledged=acknowledged, samples=samples, fault=fault)
 
 
-def _wait_until_dead(pid: int) -> None:
+def wait_for_acks(path: Path, samples: int) -> None:
+    """Wait until the recorder has told of so many acknowledged samples."""
+    deadline_s = time.monotonic() + 60
+    while read_acks(path)[1] < samples and time.monotonic() < deadline_s:
+        time.sleep(0.01)
+
+
+def wait_until_dead(pid: int) -> None:
     """Wait until the kernel has taken the process away or left only its name (a zombie holds no files)."""
     deadline_s = time.monotonic() + 30
     while time.monotonic() < deadline_s:

@@ -6,6 +6,7 @@ stdout carries the result and nothing else; messages and progress go to stderr.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
 import json
 import os
@@ -14,7 +15,7 @@ from collections.abc import Sequence
 from typing import NoReturn, cast
 
 from verifyrig import __version__
-from verifyrig.bench import find_bench
+from verifyrig.bench import Bench, find_bench
 from verifyrig.commands import COMMANDS, Answer, Command, Context
 from verifyrig.errors import ExitCode, RigError, UsageError
 
@@ -70,7 +71,18 @@ def _answer(words: list[str]) -> tuple[Answer, bool]:
 def _next_step(args: argparse.Namespace) -> Answer:
     from verifyrig.commands import next_step
 
-    return next_step.execute(Context(bench=find_bench(args.bench)))
+    bench = find_bench(args.bench)
+    _tell_unfinished(bench)
+    return next_step.execute(Context(bench=bench))
+
+
+def _tell_unfinished(bench: Bench) -> None:
+    """Name runs that broke off since the last start; that something cannot be read there stops no command."""
+    from verifyrig.unfinished import newly_unfinished
+
+    with contextlib.suppress(OSError):
+        for found in newly_unfinished(bench):
+            print(f"verifyrig: {found.sentence}", file=sys.stderr)
 
 
 def main_parser() -> argparse.ArgumentParser:
@@ -108,6 +120,7 @@ def _command_answer(name: str, words: list[str]) -> tuple[Answer, bool]:
     parser, module = command_parser(name)
     args = parser.parse_args(words)
     context = Context(bench=find_bench(args.bench), json=args.json)
+    _tell_unfinished(context.bench)
     return module.execute(args, context), bool(args.json)
 
 

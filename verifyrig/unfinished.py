@@ -1,0 +1,138 @@
+"""Runs that broke off are noticed at every start: what became of them is told once and kept beside the record.
+
+This module imports nothing heavy at its top, for every command asks it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from verifyrig.bench import Bench
+from verifyrig.errors import RigError
+
+if TYPE_CHECKING:
+    from verifyrig.ending import Ending, SystemState
+    from verifyrig.history.entries import LogEntry
+    from verifyrig.history.memory import SystemMemory
+    from verifyrig.record import Head
+
+_WAL_VERSION = 2  # byte 18 of an SQLite file that was not closed in order
+_BEFORE_S, _AFTER_S = 900.0, 1800.0
+_MOST_ENTRIES = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unfinished:
+    """A run that broke off.
+
+    Attributes:
+        kind: Class of the contract: power-off, killed, hang, ...
+        why: Reasons, as clauses.
+    """
+
+    run: str
+    record: Path
+    job: str | None
+    kind: str
+    why: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """One sentence for a person."""
+        of_job = f" of job {self.job}" if self.job else ""
+        why = f" ({'; '.join(self.why)})" if self.why else ""
+        return f"Run {self.run}{of_job} broke off: {self.kind}{why}. `verifyrig inspect {self.run}` tells more."
+
+
+def newly_unfinished(bench: Bench) -> list[Unfinished]:
+    """Return the runs that broke off and were not told of yet; note beside each what the system says of it now.
+
+    Records that another computer wrote are left to that computer. A record that cannot be read is left to `inspect`.
+    """
+    paths = [path for path in bench.records() if _is_unclosed(path) and not _is_noted(path)]
+    return [found for path in paths if (found := _notice(path)) is not None] if paths else []
+
+
+def _is_unclosed(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            head = file.read(19)
+    except OSError:
+        return False
+    return len(head) == 19 and head[18] == _WAL_VERSION
+
+
+def _is_noted(path: Path) -> bool:
+    return path.with_name(f"{path.stem}.after.json").exists()
+
+
+def _notice(path: Path) -> Unfinished | None:
+    from verifyrig.ending import system_state
+    from verifyrig.record import read_head
+
+    state = system_state()
+    try:
+        head = read_head(path, state)
+    except RigError:
+        return None
+    keeper = head.facts.get("keeper")
+    if head.sealed or head.facts["outcome"] == "running":
+        return None
+    if not isinstance(keeper, dict) or keeper.get("host") != state.host:
+        return None
+    ending = _look_closer(path, head, state, rebooted=keeper.get("boot_id") != state.boot_id)
+    if ending is None or ending.outcome != "interrupted" or ending.cause is None:
+        return None
+    return Unfinished(
+        run=head.run,
+        record=path,
+        job=head.facts.get("job"),
+        kind=str(ending.cause.get("class")),
+        why=tuple(map(str, ending.cause.get("why") or ())),
+    )
+
+
+def _look_closer(path: Path, head: Head, state: SystemState, *, rebooted: bool) -> Ending | None:
+    """Ask the system's logs where it was restarted since, and keep what they say."""
+    import time
+
+    from verifyrig.aftermath import Aftermath, write_aftermath
+    from verifyrig.ending import Ending, system_state
+    from verifyrig.history.memory import SystemMemory, remember
+    from verifyrig.record import read_head
+
+    memory = remember() if rebooted else SystemMemory()
+    if memory.boots:
+        head = read_head(path, system_state(memory.boots))
+    note = Aftermath(
+        run=head.run,
+        seen_utc_s=time.time(),
+        outcome=str(head.facts["outcome"]),
+        cause=head.facts["cause"],
+        restarted_utc_s=_restarted_utc_s(memory, head.last_utc_s) if rebooted else None,
+        remembered=tuple(_near(memory, head.last_utc_s))[:_MOST_ENTRIES],
+    )
+    write_aftermath(path, note)
+    return Ending(note.outcome, head.facts["cause"])
+
+
+def _restarted_utc_s(memory: SystemMemory, last_utc_s: float | None) -> float | None:
+    """Return when the system first started after the last sample: by its log, else the present start."""
+    if last_utc_s is None:
+        return None
+    later = [boot.first_utc_s for boot in memory.boots if boot.first_utc_s > last_utc_s]
+    if later:
+        return min(later)
+    import psutil
+
+    started_s = psutil.boot_time()
+    return started_s if started_s > last_utc_s else None
+
+
+def _near(memory: SystemMemory, last_utc_s: float | None) -> Sequence[LogEntry]:
+    if last_utc_s is None:
+        return ()
+    return memory.between(last_utc_s - _BEFORE_S, last_utc_s + _AFTER_S)
