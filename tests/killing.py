@@ -16,6 +16,8 @@ from verifyrig.errors import RecordError
 from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
 
+_RECORDING_SHARE = 0.85
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Death:
@@ -48,9 +50,12 @@ def kill_recorders(folder: Path, kills: int, rng: random.Random, *, at_most_s: f
             for path in paths:
                 nursery.stdin.write(f"{path}\n")
                 nursery.stdin.flush()
-                pid = int(nursery.stdout.readline())
-                born_s = time.monotonic()
-                living.append((born_s + rng.uniform(0.0, at_most_s), born_s, pid, path))
+                living.append((0.0, time.monotonic(), int(nursery.stdout.readline()), path))
+            for i, (_, born_s, pid, path) in enumerate(living):
+                # Some die while the record is being made; most once it is there.
+                if rng.random() < _RECORDING_SHARE:
+                    wait_for_acks(path, 1)
+                living[i] = (time.monotonic() + rng.uniform(0.0, at_most_s), born_s, pid, path)
             for at_s, born_s, pid, path in sorted(living):
                 time.sleep(max(0.0, at_s - time.monotonic()))
                 os.kill(pid, signal.SIGKILL)

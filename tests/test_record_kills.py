@@ -11,7 +11,7 @@ KILLS = 40
 
 
 def test_every_killed_recorder_leaves_a_whole_prefix(tmp_path: Path) -> None:
-    deaths = kill_recorders(tmp_path, KILLS, random.Random(11), at_most_s=0.8, at_once=20)
+    deaths = kill_recorders(tmp_path, KILLS, random.Random(11), at_most_s=0.6, at_once=20)
     assert len(deaths) == KILLS
     for death in deaths:
         assert death.fault == "", death

@@ -33,6 +33,6 @@ def test_every_cut_leaves_a_whole_prefix_up_to_the_last_acknowledged_sample(tmp_
 
 def test_the_same_cuts_find_fault_with_a_record_that_is_not_synced(tmp_path: Path) -> None:
     folder = tmp_path / "disk"
-    trace = trace_recorder(folder, 40, synchronous="OFF")
+    trace = trace_recorder(folder, 20, synchronous="OFF")
     cuts = cut_everywhere(trace, folder, tmp_path / "cut", 0.3, random.Random(3))
     assert len(cuts.faults) > 10
