@@ -30,8 +30,8 @@ _MOST_KINDS = 64
 _NO_NUMBER = 9.8e37
 # What converters send that did not convert: a clean zero, and a one-wire probe's value at power-on (DS18B20
 # data sheet). They are believed where the probe came near them before (ice bath, hot plate).
-NO_CONVERSION_C = (0.0, 85.0)
-NEAR_K = 3.0
+# Value -> how near, K: a meter of whole degrees that is put into ice may show 22, 8, 2, 0.
+NO_CONVERSION_C = {0.0: 3.0, 85.0: 1.5}
 # What one-wire libraries give for a probe that does not answer.
 NO_PROBE_C = -127.0
 
@@ -90,7 +90,7 @@ class ValueFilter:
         return value
 
     def _is_near(self, value: float) -> bool:
-        return self.last is not None and abs(self.last - value) <= NEAR_K
+        return self.last is not None and abs(self.last - value) <= NO_CONVERSION_C[value]
 
 
 @dataclass(slots=True)
@@ -146,7 +146,7 @@ class LineFilter:
 
     def _fits(self, parsed: Sequence[Field]) -> bool:
         # An instrument may send a line for each of its sensors: each kind of line has a shape of its own.
-        names = tuple(part.name for part in parsed)
+        names = tuple(sorted({part.name for part in parsed}))
         if names not in self._shapes and len(self._shapes) >= _MOST_KINDS:
             return False
         return self._shapes.setdefault(names, _Course()).fits(shape(parsed))

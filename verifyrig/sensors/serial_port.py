@@ -6,7 +6,7 @@ import contextlib
 import errno
 import os
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -188,6 +188,19 @@ class TextConversation:
             self._feed.feed(data, boot_time_s())
 
 
+@contextlib.contextmanager
+def _closing(port: PortLike) -> Iterator[None]:
+    # The port library leaves the socket of a connection open that the other side closed first.
+    underneath = getattr(port, "_socket", None)
+    try:
+        yield
+    finally:
+        with contextlib.suppress(Exception):  # a device that vanished cannot be closed in order
+            port.close()
+        if underneath is not None:
+            underneath.close()
+
+
 class PortThread:
     """Owns one port for one conversation."""
 
@@ -223,7 +236,7 @@ class PortThread:
         while not self._stop.is_set():
             try:
                 port = port or self._open()
-                with contextlib.closing(port):
+                with _closing(port):
                     back_off_s = _FIRST_BACK_OFF_S
                     self._talk(port)
             except SerialError as error:
