@@ -6,7 +6,10 @@ python recorder_child.py paced PATH SAMPLES      records so many, tells each one
 
 from __future__ import annotations
 
+import itertools
+import json
 import os
+import signal
 import struct
 import sys
 import time
@@ -15,6 +18,7 @@ from pathlib import Path
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
+from verifyrig.errors import RecordError
 from verifyrig.interfaces import Quality, Reading
 from verifyrig.record import open_record, store
 from verifyrig.trace import Trace
@@ -106,10 +110,49 @@ def record_paced(path: Path, samples: int) -> None:
     os.write(1, b"closed\n")
 
 
+def record_until_it_fails(path: Path) -> None:
+    """Record until writing fails, for a minute at most; tell each acknowledged sample, then how the writer fails."""
+    writer = open_record(path, facts={"run": path.stem}, profile_text=None, channels=CHANNELS, live=True)
+    writer.stage_started("idle", "idle", 0.0)
+    told, begin_s, longest_s = 0, time.monotonic(), 0.0
+    for i in itertools.count():
+        before_s = time.monotonic()
+        writer.sample(i * PERIOD_S, UTC_S + i, readings(i))
+        longest_s = max(longest_s, time.monotonic() - before_s)
+        if writer.durable_samples > told:
+            told = writer.durable_samples
+            print("ack", told, flush=True)
+        try:
+            writer.lag_s()
+        except RecordError as error:
+            print("failed", json.dumps(error.as_json()), flush=True)
+            break
+        if time.monotonic() - begin_s > 60:
+            return
+        time.sleep(0.002)
+    print("longest wait", longest_s, flush=True)
+    try:
+        writer.close()
+    except RecordError:
+        print("not closed", flush=True)
+
+
+def limit_file_size(size_bytes: int) -> None:
+    """Let no file of this process grow beyond a size: writing then fails as on a full disk (setrlimit(2))."""
+    import resource
+
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size_bytes, size_bytes))
+
+
 if __name__ == "__main__":
     if os.environ.get("RECORDER_SYNCHRONOUS"):
         store.SYNCHRONOUS_LIVE = os.environ["RECORDER_SYNCHRONOUS"]
     if sys.argv[1] == "nursery":
         nursery()
+    elif sys.argv[1] == "failing":
+        if len(sys.argv) > 3:
+            limit_file_size(int(sys.argv[3]))
+        record_until_it_fails(Path(sys.argv[2]))
     else:
         record_paced(Path(sys.argv[2]), int(sys.argv[3]))

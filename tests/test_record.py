@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import sqlite3
+import threading
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +14,9 @@ import pytest
 from verifyrig.errors import RecordError
 from verifyrig.interfaces import Quality, Reading
 from verifyrig.record import new_run_id, open_record, read_trace
+from verifyrig.record.check import check_record
 from verifyrig.record.schema import opened, wal_path
+from verifyrig.record.store import Change, Store
 
 CHANNELS = ("die_temp_c", "package_power_w")
 
@@ -159,6 +163,51 @@ def test_ids_sort_by_time_and_differ() -> None:
     early, late = new_run_id(1_700_000_000.0), new_run_id(1_700_000_001.0)
     assert early.startswith("20231114-221320-") and early < late
     assert len({new_run_id(0.0) for _ in range(200)}) == 200
+
+
+def test_a_disk_that_stalls_holds_nobody_up_and_its_lag_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "r.sqlite"
+    writer = open_record(path, facts={"run": "r"}, profile_text=None, channels=CHANNELS, live=True)
+    goes_on = threading.Event()
+    commit = Store.commit
+
+    def stalling(store: Store, changes: Sequence[Change]) -> None:
+        goes_on.wait(60.0)
+        commit(store, changes)
+
+    with monkeypatch.context() as stalled:
+        stalled.setattr(Store, "commit", stalling)
+        for i in range(500):
+            writer.sample(float(i), 1.7e9 + i, readings(40.0))
+        assert not writer.wait_until_durable(1, 0.5)
+        assert writer.lag_s() >= 0.5
+        goes_on.set()
+        assert writer.wait_until_durable(500, 60.0)
+    assert writer.lag_s() == 0.0
+    writer.close()
+    check = check_record(path)
+    assert check.samples == 500 and check.largest_lag_s is not None and check.largest_lag_s >= 0.5
+
+
+def test_a_fault_of_the_committer_is_told_and_does_not_vanish_with_its_thread(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    writer = open_record(tmp_path / "r.sqlite", facts={}, profile_text=None, channels=CHANNELS, live=True)
+
+    def broken(store: Store, changes: Sequence[Change]) -> None:
+        raise ZeroDivisionError("made up")
+
+    with monkeypatch.context() as faulty:
+        faulty.setattr(Store, "commit", broken)
+        writer.sample(0.0, 0.0, readings(40.0))
+        assert not writer.wait_until_durable(1, 30.0)
+    with pytest.raises(RecordError, match="made up"):
+        writer.lag_s()
+    writer.sample(1.0, 1.0, readings(40.0))
+    with pytest.raises(RecordError):
+        writer.close()
 
 
 def test_opening_for_reading_says_where_the_file_is_missing(tmp_path: Path) -> None:

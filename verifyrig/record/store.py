@@ -245,7 +245,10 @@ def _mend(error: Exception) -> str:
 def _make_file(path: Path) -> None:
     """Make the folders and an empty file, each noted in its folder on the medium."""
     missing = [folder for folder in path.parents if not folder.exists()]
-    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise NotADirectoryError(f"{path.parent.name} is no folder") from error
     os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o644))
     for folder in [path.parent, *(folder.parent for folder in missing)]:
         sync_folder(folder)
