@@ -7,7 +7,7 @@ from verifyrig.loads.works.products import ExactProduct, Product
 from verifyrig.loads.works.rotation import Rotation
 from verifyrig.loads.works.solves import BlockedSolve, Solve
 
-# Pairs of operands of 5 MB each: more than most last-level caches hold for one core.
+# Pairs of operands of 6 MB each: more than most last-level caches hold for one core.
 MEMORY_SETS = 6
 
 

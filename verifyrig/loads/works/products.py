@@ -23,8 +23,8 @@ from verifyrig.loads.works.bits import difference, digest
 Array = npt.NDArray[Any]
 
 RESIDUAL_THRESHOLD = 16.0
-# Chosen by measurement: long enough for the full rate, short enough for a block; 384 columns of doubles come first.
-ROWS, DEPTH, COLUMNS = 512, 768, (384, 256, 128, 64, 32)
+# Chosen by measurement: wide enough for the full rate, short enough for a block. Slower cores take fewer columns.
+ROWS, DEPTH, COLUMNS = 640, 768, (384, 256, 128, 64, 32)
 OPERAND_CHECK_EVERY = 8
 
 
@@ -57,8 +57,8 @@ class Product(Work):
         self._operand_digests = [digest(operand) for operand in self._operands]
         self._blocks = count()
         self._standing: list[str] = []
-        self._results = {columns: np.empty((ROWS, columns), self._dtype) for columns in self._fitting_columns()}
-        self._seconds = {columns: self._time(columns) for columns in self._results}
+        self._seconds = self._fitting_columns()
+        self._results = {columns: np.empty((ROWS, columns), self._dtype) for columns in self._seconds}
         self._known = {(i, columns): self._establish(i, columns) for i in range(sets) for columns in self._results}
         self.block_s = min(self._seconds.values())
 
@@ -90,20 +90,25 @@ class Product(Work):
     def _operand(self, index: int) -> Array:
         rng = np.random.default_rng([self._seed, index])
         shape = (DEPTH, COLUMNS[0] * self._per_column) if index % 2 else (ROWS, DEPTH)
-        return rng.standard_normal(shape, dtype=self._dtype.type)
+        operand: Array = rng.random(shape, dtype=self._dtype.type)
+        operand -= 0.5
+        return operand
 
-    def _fitting_columns(self) -> list[int]:
-        """Return the widths whose product takes no longer than a block on this core, at least the smallest."""
+    def _fitting_columns(self) -> dict[int, float]:
+        """Return the widths whose product takes no longer than a block on this core, and the time of each, s."""
         widths = [columns * self._per_column for columns in COLUMNS]
-        self._results = {columns: np.empty((ROWS, columns), self._dtype) for columns in widths}
-        return [columns for columns in widths if self._time(columns) <= BLOCK_S] or widths[-1:]
+        whole_s = self._time(widths[0])
+        seconds = {columns: whole_s * columns / widths[0] for columns in widths}
+        fitting = {columns: guess_s for columns, guess_s in seconds.items() if guess_s <= BLOCK_S}
+        return fitting or {widths[-1]: seconds[widths[-1]]}
 
     def _arrays(self, chosen: int, columns: int) -> tuple[Array, Array, Array]:
         return self._operands[2 * chosen], self._operands[2 * chosen + 1][:, :columns], self._results[columns]
 
     def _time(self, columns: int) -> float:
         """Return the processor time of one product, s; what else is busy on the core does not count."""
-        a, b, c = self._arrays(0, columns)
+        a, b = self._operands[0], self._operands[1][:, :columns]
+        c = np.empty((ROWS, columns), self._dtype)
         best_s = float("inf")
         for _ in range(3):
             began_s = time.thread_time()

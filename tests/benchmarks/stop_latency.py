@@ -1,0 +1,72 @@
+"""From the call of `stop` to the last worker gone, at full load on all cores.
+
+Beside it: killing the same number of loading processes at once and waiting for them, which nothing can beat.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+import subprocess
+import sys
+import time
+
+from verifyrig.interfaces import LoadDemand
+from verifyrig.loads.worker_load import WorkerLoad
+
+SPIN = "while True: pass"
+
+
+def stop_s(load: WorkerLoad, number: int) -> float:
+    """Return how long a stop took, at another moment of a block each time, s."""
+    load.start(LoadDemand(work="linear-algebra"))
+    load.set_share(1.0)
+    load.beat()
+    time.sleep(0.03 + 0.001 * (number % 17))
+    return load.stop()
+
+
+def kill_s(count: int) -> float:
+    """Return how long killing and reaping bare processes took, s."""
+    command = [sys.executable, "-I", "-S", "-c", SPIN]
+    processes = [subprocess.Popen(command, start_new_session=True) for _ in range(count)]
+    time.sleep(0.05)
+    began_s = time.perf_counter()
+    for process in processes:
+        process.kill()
+    for process in processes:
+        process.wait()
+    return time.perf_counter() - began_s
+
+
+def figures(values: list[float]) -> dict[str, float]:
+    """Return median, 99th percentile and worst, s."""
+    ordered = sorted(values)
+    return {
+        "p50_s": statistics.median(ordered),
+        "p99_s": ordered[min(len(ordered) - 1, int(0.99 * len(ordered)))],
+        "worst_s": ordered[-1],
+    }
+
+
+def measure(full: bool = True) -> dict[str, object]:
+    """Return latencies over 500 stops (20 in the short form)."""
+    count = 500 if full else 20
+    load = WorkerLoad()
+    pairs: list[tuple[float, float]] = []
+    workers = 0
+    for number in range(count):
+        took_s = stop_s(load, number)
+        workers = load.status().workers_wanted
+        pairs.append((took_s, kill_s(workers)))
+    load.close()
+    stops, kills = (list(column) for column in zip(*pairs, strict=True))
+    return {
+        "stops": count,
+        "workers": workers,
+        "load_average": os.getloadavg()[0] if hasattr(os, "getloadavg") else None,
+        "stop": figures(stops),
+        "kill": figures(kills),
+        "within_50_ms": sum(took_s <= 0.05 for took_s in stops) / count,
+        "ratio": statistics.median(stops) / statistics.median(kills),
+    }
