@@ -32,11 +32,14 @@ SPEEDS = ("cpu_fan_speed_rpm", "pump_speed_rpm", "case_fan_speed_rpm", "gpu_fan_
 DUTIES = ("cpu_fan_duty_share", "pump_duty_share", "case_fan_duty_share", "gpu_fan_duty_share")
 RAILS = ("rail_12v_v", "rail_5v_v", "rail_3v3_v")
 CLOCKS = ("core_clock_mhz", "gpu_clock_mhz")
+# 1 while a graphics card says that this holds its clocks down, else 0; the mean is the share of time.
+GPU_LIMITS = ("gpu_heat_limited_share", "gpu_power_limited_share", "gpu_brake_limited_share")
 OTHERS = (
     "busy_share",
     "gpu_busy_share",
     "load_share",
     "throttle_count",
+    *GPU_LIMITS,
     "work_rate_per_s",
     "compute_errors",
 )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from verifyrig.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
 from verifyrig.pattern import next_edge_s, share_at
@@ -122,5 +122,5 @@ def _controller(hold: Hold | None, share: float) -> HoldController | None:
 
     channel = hold_channel(hold)
     target = next(getattr(hold, key) for key, name in HOLD_CHANNELS if name == channel)
-    kind = "power" if channel.endswith("_w") else "temperature"
+    kind: Literal["power", "temperature"] = "power" if channel.endswith("_w") else "temperature"
     return HoldController(target, kind=kind, initial_share=min(share, 0.5))

@@ -147,7 +147,7 @@ def _run_on(
     armed, absent = arm(profile, bank.infos)
     run_id = new_run_id(stand.clock.utc_s())
     path = bench.runs_dir(request.job) / f"{run_id}.sqlite"
-    load = make_load(stand.root, storage_dir=path.parent, now_s=stand.clock.now_s)
+    load = make_load(stand.root, storage_dir=path.parent, now_s=stand.clock.now_s, card=_card(bench))
     writer = open_record(
         path,
         facts=_facts(request, stand, bank, absent, run_id, blind),
@@ -184,6 +184,13 @@ def _run_on(
     finally:
         observer.end()
     return RunDone(run=run_id, record=path, end=end)
+
+
+def _card(bench: Bench) -> str:
+    """Return which graphics processor bench.toml names, empty where it names none."""
+    section = bench.config.get("gpu")
+    named = section.get("card", "") if isinstance(section, dict) else ""
+    return str(named)
 
 
 def _facts(

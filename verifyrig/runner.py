@@ -368,7 +368,8 @@ class Runner:
     def _note_faults(self, driver: LoadDriver) -> None:
         for fault in driver.new_faults:
             self._event("compute-error", work=fault.work, core=fault.core, at_s=fault.t_s, detail=fault.detail)
-            self._rig.observer.say(f"Wrong result on core {fault.core}: {fault.detail}.", loud=True)
+            where = f"on core {fault.core}" if fault.core is not None else "on the graphics processor"
+            self._rig.observer.say(f"Wrong result {where}: {fault.detail}.", loud=True)
 
     def _feed_forecaster(self, t_s: float, readings: Mapping[str, Reading], share: float) -> None:
         if self._forecaster is None:

@@ -11,22 +11,25 @@ from verifyrig.loads.external import LoadByWork
 __all__ = ["make_load"]
 
 
-def make_load(root: Path, *, storage_dir: Path | None = None, now_s: Callable[[], float] | None = None) -> LoadByWork:
+def make_load(
+    root: Path, *, storage_dir: Path | None = None, now_s: Callable[[], float] | None = None, card: str = ""
+) -> LoadByWork:
     """Return the load for a root: real workers for `/`, the duty file for any other; `external` for both.
 
     Args:
         root: Root of the machine under test.
         storage_dir: Folder that the work `storage` may fill, below the bench folder.
         now_s: The run's clock, for turns on a simulated machine.
+        card: Which graphics processor, by index or a part of its name; empty takes the first.
     """
-    return LoadByWork(_workers(root, storage_dir, now_s))
+    return LoadByWork(_workers(root, storage_dir, now_s, card))
 
 
-def _workers(root: Path, storage_dir: Path | None, now_s: Callable[[], float] | None) -> Load:
+def _workers(root: Path, storage_dir: Path | None, now_s: Callable[[], float] | None, card: str) -> Load:
     if root.resolve() == Path("/").resolve():
         from verifyrig.loads.worker_load import WorkerLoad
 
-        return WorkerLoad(storage_dir=storage_dir)
+        return WorkerLoad(storage_dir=storage_dir, card=card)
     from verifyrig.loads.file_load import FileLoad
 
     return FileLoad(root, now_s=now_s) if now_s else FileLoad(root)

@@ -46,6 +46,7 @@ class WorkerSettings:
         die_with_parent: Whether the kernel may kill it when the thread that started it ends.
         memory_bytes: Size of its buffer, for works that fill memory.
         storage_dir: Folder for works that write to disk.
+        card: Which graphics processor, for works that run on one; empty takes the first.
         beat_limit_s: Age of the last heartbeat at which it ends itself, s.
     """
 
@@ -56,6 +57,7 @@ class WorkerSettings:
     die_with_parent: bool = False
     memory_bytes: int = 0
     storage_dir: str | None = None
+    card: str = ""
     beat_limit_s: float = BEAT_LIMIT_S
 
     def to_json(self) -> str:

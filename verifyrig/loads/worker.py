@@ -126,7 +126,12 @@ def main(argv: list[str]) -> None:
         reporter.say(note_line(note))
     reporter.say(b"ready\n")
     lifeline.arm()
-    labour(work, schedule, lifeline, reporter)
+    try:
+        labour(work, schedule, lifeline, reporter)
+    except LoadError as error:
+        # What it works on is gone (a graphics card that was reset): said, and seen by the supervisor as a worker lost.
+        reporter.say(fault_line(clock_s(), error.what))
+        sys.exit(2)
 
 
 if __name__ == "__main__":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+from collections.abc import Mapping
 from pathlib import Path
 
 from verifyrig.interfaces import LoadDemand, LoadStatus, WorkFault
@@ -12,7 +13,7 @@ from verifyrig.loads.memory_room import free_memory, last_level_cache_bytes, mem
 from verifyrig.loads.placement import Placement, place
 from verifyrig.loads.topology import usable_cores
 from verifyrig.loads.wire import WorkerSettings, clock_s, share_line
-from verifyrig.loads.works.choice import MOST_MEMORY_BYTES
+from verifyrig.loads.works.choice import MOST_MEMORY_BYTES, ON_GPU, TOGETHER
 
 READY_LIMIT_S = 20.0
 # Memory comes in no slower than this; it is touched before the work begins.
@@ -30,9 +31,10 @@ class WorkerLoad:
         notes: What could not be done as asked, one sentence each; complete once `start` has returned.
     """
 
-    def __init__(self, *, storage_dir: Path | None = None, turn_s: float = TURN_S) -> None:
-        """Take the folder that the work `storage` may fill, and how long each core has its turn (`in-turn`)."""
+    def __init__(self, *, storage_dir: Path | None = None, turn_s: float = TURN_S, card: str = "") -> None:
+        """Take the folder that `storage` may fill, how long each core has its turn (`in-turn`), and which card."""
         self._storage_dir = storage_dir
+        self._card = card
         self._turn_s = turn_s
         self._crew: Crew | None = None
         self._ended = Crew()
@@ -63,8 +65,8 @@ class WorkerLoad:
         memory_bytes = self._memory_for_each()
         self._crew = Crew()
         try:
-            for index, number in enumerate(self._placement.workers):
-                self._crew.begin(self._settings(index, cores[number], memory_bytes))
+            for settings in self._all_settings(cores, memory_bytes):
+                self._crew.begin(settings)
             fill_s = memory_bytes * len(self._placement.workers) / FILL_BYTES_PER_S
             self._crew.await_ready(READY_LIMIT_S + fill_s)
         except BaseException:
@@ -126,9 +128,18 @@ class WorkerLoad:
         self.notes += [note] if note and most is None else []
         return each if most is None else min(each, most)
 
-    def _settings(self, index: int, pinned_to: tuple[int, ...], memory_bytes: int) -> WorkerSettings:
+    def _all_settings(self, cores: Mapping[int, tuple[int, ...]], memory_bytes: int) -> list[WorkerSettings]:
+        """Return a worker's settings for each core, and one more for a work of the graphics processor."""
+        on_cores, on_gpu = TOGETHER.get(self._demand.work, (self._demand.work, ""))
+        if on_cores in ON_GPU:
+            on_cores, on_gpu = "", on_cores
+        pinned = [cores[number] for number in self._placement.workers] if on_cores else []
+        found = [self._settings(on_cores, index, each, memory_bytes) for index, each in enumerate(pinned)]
+        return found + ([self._settings(on_gpu, len(found), (), 0)] if on_gpu else [])
+
+    def _settings(self, work: str, index: int, pinned_to: tuple[int, ...], memory_bytes: int) -> WorkerSettings:
         return WorkerSettings(
-            work=self._demand.work,
+            work=work,
             index=index,
             pinned_to=pinned_to,
             parent_pid=os.getpid(),
@@ -136,15 +147,21 @@ class WorkerLoad:
             die_with_parent=threading.current_thread() is threading.main_thread(),
             memory_bytes=memory_bytes,
             storage_dir=str(self._storage_dir) if self._storage_dir else None,
+            card=self._card,
         )
 
     def _tell_share(self) -> None:
         if self._crew is None:
             return
         at_s = clock_s() + EDGE_LEAD_S
-        active = self._placement.active(self._turn)
-        duty = self._share * self._placement.duty
-        self._crew.tell([share_line(duty if core in active else 0.0, at_s) for core in self._placement.workers])
+        self._crew.tell([share_line(self._duty_of(worker.settings), at_s) for worker in self._crew.workers])
+
+    def _duty_of(self, settings: WorkerSettings) -> float:
+        """Return a worker's duty; a quarter of a graphics processor is a quarter of its time."""
+        if settings.work in ON_GPU:
+            return self._share * (0.25 if self._demand.workers == "quarter" else 1.0)
+        core = self._placement.workers[settings.index]
+        return self._share * self._placement.duty if core in self._placement.active(self._turn) else 0.0
 
     def _summary(self, crew: Crew, alive: int) -> LoadStatus:
         counts, faults, _ = crew.news()
@@ -158,7 +175,8 @@ class WorkerLoad:
         )
 
     def _fault(self, index: int, at_s: float, detail: str) -> WorkFault:
-        core = self._placement.workers[index]
+        on_a_core = self._demand.work not in ON_GPU and index < len(self._placement.workers)
+        core = self._placement.workers[index] if on_a_core else None
         return WorkFault(work=self._demand.work, core=core, t_s=at_s - self._started_s, detail=detail)
 
 

@@ -166,9 +166,18 @@ def _clock(info: ChannelInfo) -> Claim | None:
     return None
 
 
+_NVML_SHARES = {
+    "busy": "gpu_busy_share",
+    "fan duty": "gpu_fan_duty_share",
+    "limited by heat": "gpu_heat_limited_share",
+    "limited by power": "gpu_power_limited_share",
+    "limited by power brake": "gpu_brake_limited_share",
+}
+
+
 def _share(info: ChannelInfo) -> Claim | None:
-    if info.driver == "nvml" and info.label == "busy":
-        return Claim(base="gpu_busy_share")
+    if info.driver == "nvml":
+        return Claim(base=_NVML_SHARES[info.label]) if info.label in _NVML_SHARES else None
     return Claim(base="busy_share", alone=True) if info.label == "all processors" else None
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from verifyrig.interfaces import ChannelInfo, Taken
-from verifyrig.sensors import cpufreq, hwmon, powercap, procstat, psutil_sensors, roles, thermal_zone, throttle
+from verifyrig.sensors import cpufreq, hwmon, nvml, powercap, procstat, psutil_sensors, roles, thermal_zone, throttle
 from verifyrig.sensors.instruments import open_instruments
 
 
@@ -32,6 +32,7 @@ def find_sensors(root: Path, *, now_s: Callable[[], float] = time.monotonic) -> 
         *cpufreq.find(root),
         *throttle.find(root),
         *procstat.find(root),
+        *nvml.find(root),
     ]
     found += psutil_sensors.find(root, have={sensor.info.quantity for sensor in found})
     _make_distinct(found)

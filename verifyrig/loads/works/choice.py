@@ -51,6 +51,17 @@ def _mixed(settings: WorkerSettings) -> Work:
     return Rotation([(make(settings), weight) for make, weight in parts])
 
 
+def _gpu_linear_algebra(settings: WorkerSettings) -> Work:
+    from verifyrig.loads.gpu.product import GpuProduct
+
+    return GpuProduct(card=settings.card, seed=settings.index)
+
+
+# Works of a graphics processor run in one worker that is bound to no core.
+ON_GPU = frozenset({"gpu-linear-algebra"})
+# Works that are two at once: this one on every core, and that one on the graphics processor.
+TOGETHER = {"gpu-and-processor": ("linear-algebra", "gpu-linear-algebra")}
+
 WORKS: dict[str, Callable[[WorkerSettings], Work]] = {
     "linear-algebra": _linear_algebra,
     "transform": _transform,
@@ -58,6 +69,7 @@ WORKS: dict[str, Callable[[WorkerSettings], Work]] = {
     "march": _march,
     "storage": _storage,
     "mixed": _mixed,
+    "gpu-linear-algebra": _gpu_linear_algebra,
 }
 
 # Memory that works fill for each worker: all that the demand allows, or at most so many bytes; others need little.
