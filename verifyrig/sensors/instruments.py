@@ -12,7 +12,7 @@ from verifyrig.channels import is_channel, quantity_of, unit_of
 from verifyrig.errors import BenchError, SensorError, SerialError
 from verifyrig.interfaces import ChannelInfo, Taken
 from verifyrig.sensors.ages import boot_time_s
-from verifyrig.sensors.serial_decoder import TextDecoder, TextFormat
+from verifyrig.sensors.serial_decoder import NOT_OPENED, TextDecoder, TextFormat
 from verifyrig.sensors.serial_port import PortAddress, PortThread, TextConversation
 from verifyrig.thermocouple import TYPES
 
@@ -60,6 +60,9 @@ class InstrumentSpec:
 class Instrument(Protocol):
     """A running instrument."""
 
+    @property
+    def may_answer(self) -> bool: ...
+
     def start(self, *, strict: bool) -> None: ...
 
     def reading(self, key: str) -> Taken: ...
@@ -74,6 +77,11 @@ class TextInstrument:
         self._decoder = TextDecoder(where=f"instrument {spec.id}", format=spec.format)
         talk = TextConversation(self._decoder, query=spec.query, query_period_s=spec.query_period_s)
         self._thread = PortThread(spec.address, talk)
+
+    @property
+    def may_answer(self) -> bool:
+        """Whether the port is open, or about to be for the first time."""
+        return self._decoder.link_down in ("", NOT_OPENED)
 
     def start(self, *, strict: bool) -> None:
         """Begin to read; raise `SerialError` where the port cannot be opened and `strict` is set."""
@@ -104,13 +112,13 @@ class InstrumentSensor:
         """Return the newest value and its age, without waiting; raise `SensorError` if there is none."""
         return self._instrument.reading(self._key)
 
-    def has_value(self) -> bool:
-        """Return whether there is a value now."""
+    def is_worth_waiting_for(self) -> bool:
+        """Return whether there is no value yet, and one may come."""
         try:
             self.read()
         except SensorError:
-            return False
-        return True
+            return self._instrument.may_answer
+        return False
 
     def close(self) -> None:
         """Let go; the last channel closes the port."""
@@ -150,7 +158,7 @@ def wait_for_first(sensors: Sequence[InstrumentSensor], up_to_s: float = FIRST_V
     end_s = boot_time_s() + up_to_s
     waiting = list(sensors)
     while waiting and boot_time_s() < end_s:
-        waiting = [sensor for sensor in waiting if not sensor.has_value()]
+        waiting = [sensor for sensor in waiting if sensor.is_worth_waiting_for()]
         time.sleep(0.05 if waiting else 0.0)
 
 

@@ -23,6 +23,7 @@ from verifyrig.thermocouple import OutOfRangeError, temperature_c
 
 # No instrument pauses so long within a line: what comes later belongs to another one.
 MIDWAY_S = 0.25
+NOT_OPENED = "it has not been opened yet"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +65,7 @@ class TextDecoder:
 
     where: str
     format: TextFormat
-    link_down: str = "it has not been opened yet"
+    link_down: str = NOT_OPENED
     _splitter: LineSplitter = field(default_factory=LineSplitter)
     _lines: LineFilter = field(default_factory=LineFilter)
     _keys: dict[str, _Key] = field(default_factory=dict)

@@ -11,6 +11,7 @@ from verifyrig.interfaces import Taken
 from verifyrig.sensors.ages import boot_time_s
 from verifyrig.sensors.instruments import InstrumentSpec, Register
 from verifyrig.sensors.quality import Implausible
+from verifyrig.sensors.serial_decoder import NOT_OPENED
 from verifyrig.sensors.serial_filter import Fault, ValueFilter, in_channel_unit
 from verifyrig.sensors.serial_port import PortThread
 
@@ -25,11 +26,16 @@ class ModbusInstrument:
     def __init__(self, spec: InstrumentSpec) -> None:
         self._spec = spec
         self._where = f"instrument {spec.id}"
-        self._link_down = "it has not been opened yet"
+        self._link_down = NOT_OPENED
         self._device: Any = None
         self._filters = {key: ValueFilter(quantity_of(channel)) for key, channel in spec.format.channels.items()}
         self._states: dict[str, Taken | SensorError] = {}
         self._thread = PortThread(spec.address, self)
+
+    @property
+    def may_answer(self) -> bool:
+        """Whether the port is open, or about to be for the first time."""
+        return self._link_down in ("", NOT_OPENED)
 
     def start(self, *, strict: bool) -> None:
         """Begin to poll; raise `SerialError` where the port cannot be opened and `strict` is set."""

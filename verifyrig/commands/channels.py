@@ -1,0 +1,135 @@
+"""`verifyrig channels`: what this machine lets us measure, along the path of the heat."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import shutil
+import sys
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import UsageError
+
+if TYPE_CHECKING:
+    from verifyrig.sensors.proof import Moved
+    from verifyrig.sensors.survey import Seen, Survey
+
+_WATCH_S = 1.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `channels`."""
+    parser.add_argument("--root", metavar="DIR", help="a folder with sys and proc of the machine (default /)")
+    parser.add_argument("--watch", action="store_true", help="show it again each second, until Ctrl-C")
+    parser.add_argument(
+        "--prove", action="store_true", help="five seconds of load on a quarter of the workers: who moves?"
+    )
+
+
+def execute(args: argparse.Namespace, context: Context) -> Answer:
+    """List every sensor with its reading; say what can and cannot be told."""
+    from verifyrig.sensors.survey import Survey
+
+    if args.watch and (context.json or args.prove):
+        raise UsageError("it draws for a person, by itself", where="--watch", mend="Leave out --json and --prove.")
+    root = _root(args.root)
+    with contextlib.closing(Survey(root, context.bench.config)) as survey:
+        if args.watch:
+            return _watch(survey, root)
+        proved = _prove(survey, root) if args.prove else {}
+        return _answer(survey.first_look(), root, proved)
+
+
+def _root(text: str | None) -> Path:
+    root = Path(text) if text else Path("/")
+    if not root.is_dir():
+        raise UsageError(f"there is no folder {text!r}", where="--root", mend="Name a folder that holds sys and proc.")
+    return root
+
+
+def _answer(seen: list[Seen], root: Path, proved: Mapping[str, Moved]) -> Answer:
+    from verifyrig.sensors.survey import by_channel
+    from verifyrig.telling import tell
+
+    can, cannot = tell(by_channel(seen))
+    data = {
+        "channels": [_item(one, proved.get(one.info.channel or "")) for one in seen],
+        "can": can,
+        "cannot": cannot,
+    }
+    return Answer(data=data, text=_text(seen, root, proved))
+
+
+def _text(seen: list[Seen], root: Path, proved: Mapping[str, Moved]) -> str:
+    from verifyrig.machine import is_live
+    from verifyrig.sensors.survey import by_channel
+    from verifyrig.telling import tell
+    from verifyrig.terminal.channels_text import show
+
+    can, cannot = tell(by_channel(seen))
+    infos = {one.info.channel: one.info for one in seen}
+    words = {channel: _moved_word(moved, infos[channel].unit) for channel, moved in proved.items()}
+    return show(
+        [(one.info, one.reading) for one in seen],
+        can,
+        cannot,
+        width=shutil.get_terminal_size((100, 24)).columns,
+        simulated=not is_live(root),
+        proved=words,
+    )
+
+
+def _item(one: Seen, moved: Moved | None) -> dict[str, Any]:
+    info, reading = one.info, one.reading
+    item: dict[str, Any] = {
+        "channel": info.channel,
+        "label": info.label,
+        "device": info.device,
+        "source": info.source,
+        "quantity": info.quantity,
+        "unit": info.unit,
+        "value": None if reading.value is None else round(reading.value, 6),
+        "quality": reading.quality.value,
+    }
+    notes = [note for note in (reading.note, info.note) if note]
+    if moved is not None:
+        item["moved"] = moved.moved
+        notes.append(_moved_word(moved, info.unit))
+    return item | ({"note": "; ".join(notes)} if notes else {})
+
+
+def _moved_word(moved: Moved, unit: str) -> str:
+    if moved.change is None:
+        return "no readings to compare"
+    size = f"{moved.change:+.1f} {'K' if unit == '°C' else unit}".removesuffix(" 1")
+    if moved.moved:
+        return f"moved by {size} in five seconds of load"
+    if moved.moved is False:
+        return "did not move at all, though it had to: stuck"
+    return f"did not clearly move ({size}): five seconds cannot tell"
+
+
+def _prove(survey: Survey, root: Path) -> dict[str, Moved]:
+    from verifyrig.loads import make_load
+    from verifyrig.sensors.proof import prove
+
+    survey.first_look()
+    with contextlib.closing(make_load(root)) as load:
+        return prove(survey.bank, load, say=lambda text: print(text, file=sys.stderr, flush=True))
+
+
+def _watch(survey: Survey, root: Path) -> Answer:
+    """Show it each second; on a terminal in place. Ctrl-C is the way to end it, and no fault."""
+    with contextlib.suppress(KeyboardInterrupt):
+        survey.look()
+        while True:
+            time.sleep(_WATCH_S)
+            text = _text(survey.look(), root, {})
+            if sys.stdout.isatty():
+                sys.stdout.write("\x1b[2J\x1b[H")  # clear and home, understood by every terminal that has a cursor
+            print(text, flush=True)
+    return Answer()
