@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -128,18 +128,19 @@ class Guard:
         self._infos = infos
         self._reread = reread
         self._past: dict[str, _History] = {limit.channel: _History() for limit in armed}
-        self._die = _Reaction()
+        self._reactions = {channel: _Reaction() for channel in ("die_temp_c", "gpu_temp_c") if channel in infos}
         self._edge_s: float | None = None
         self._share = 0.0
         self._began_s: float | None = None
 
-    def load_edge(self, t_s: float, share: float, *, steady: bool) -> None:
-        """Note that the load was told a new share at `t_s`."""
+    def load_edge(self, t_s: float, share: float, *, steady: bool, heats: Sequence[str] = ("die_temp_c",)) -> None:
+        """Note that the load was told a new share at `t_s`; `heats` are the temperatures that must answer to it."""
         if self._share == 0.0 or share == 0.0:
             self._edge_s = t_s
             for past in self._past.values():
                 past.fresh.clear()
-            self._die.edge(t_s, share if steady else 0.0)
+            for channel, reaction in self._reactions.items():
+                reaction.edge(t_s, share if steady and channel in heats else 0.0)
         self._share = share
 
     def check(self, t_s: float, now_s: float, stage: Stage, readings: Mapping[str, Reading]) -> Trip | None:
@@ -151,7 +152,8 @@ class Guard:
                 trip = self._check_one(armed, t_s, now_s, readings.get(armed.channel))
                 if trip is not None:
                     return trip
-        return self._check_reaction(t_s, readings.get("die_temp_c"))
+        trips = (self._check_reaction(t_s, channel, readings.get(channel)) for channel in self._reactions)
+        return next((trip for trip in trips if trip is not None), None)
 
     def margin_k(self, readings: Mapping[str, Reading]) -> float | None:
         """Return the kelvin left to the nearest temperature limit, None where nothing is armed or read."""
@@ -207,13 +209,13 @@ class Guard:
             return None
         return _trip("line", armed, past.fresh[-1][1], armed.maximum, "it would cross before the next sample could act")
 
-    def _check_reaction(self, t_s: float, reading: Reading | None) -> Trip | None:
+    def _check_reaction(self, t_s: float, channel: str, reading: Reading | None) -> Trip | None:
         value = reading.value if reading is not None and reading.ok else None
-        moved_k = self._die.moved_k(t_s, value)
+        moved_k = self._reactions[channel].moved_k(t_s, value)
         if moved_k is None:
             return None
-        why = f"the die moved by {moved_k:.1f} K within {REACTION_WITHIN_S:.0f} s of the load's start"
-        return Trip(rule="no-reaction", channel="die_temp_c", value=moved_k, limit=REACTION_K, why=why)
+        why = f"it moved by {moved_k:.1f} K within {REACTION_WITHIN_S:.0f} s of the load's start"
+        return Trip(rule="no-reaction", channel=channel, value=moved_k, limit=REACTION_K, why=why)
 
     def _refresh_s(self, channel: str) -> float:
         info = self._infos.get(channel)

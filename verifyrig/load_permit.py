@@ -18,6 +18,13 @@ _GPU_COLUMNS = ("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm")
 HOLD_ROOM_K = 5.0
 
 
+def heated_by(work: str) -> tuple[str, ...]:
+    """Return the temperatures that answer to a work: the processor's die, the graphics card, or both."""
+    if work == "gpu-and-processor":
+        return ("die_temp_c", "gpu_temp_c")
+    return ("gpu_temp_c",) if work.startswith("gpu-") else ("die_temp_c",)
+
+
 class LoadPermit:
     """Collects rest and pulses, and says why a load must not start.
 
@@ -60,12 +67,18 @@ class LoadPermit:
             return "; ".join(self._refusals)
         if stage.load is None or blind:
             return None
-        on_gpu = "gpu" in stage.load.work
-        channel = "gpu_temp_c" if on_gpu else "die_temp_c"
-        limit_c = self._limits_c.get(channel)
+        for channel in heated_by(stage.load.work):
+            why = self._refusal_of(stage, channel)
+            if why is not None:
+                return why
+        return None
+
+    def _refusal_of(self, stage: Stage, channel: str) -> str | None:
+        assert stage.load is not None
+        limit_c, hold = self._limits_c.get(channel), stage.load.hold
         if limit_c is None or peak_share(stage.load) <= 0.25:
             return None
-        hold = stage.load.hold
+        on_gpu = channel == "gpu_temp_c"
         target_c = (hold.gpu_temp_c if on_gpu else hold.die_temp_c) if hold is not None else None
         if target_c is not None:
             too_near = target_c + HOLD_ROOM_K > limit_c

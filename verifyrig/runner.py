@@ -17,7 +17,7 @@ from verifyrig.errors import LoadError, RecordError
 from verifyrig.guard import ArmedLimit, GateClosed, Guard, HeatAtRest, Trip, check_gate, check_gate_value
 from verifyrig.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
 from verifyrig.load_driver import LoadDriver
-from verifyrig.load_permit import LoadPermit
+from verifyrig.load_permit import LoadPermit, heated_by
 from verifyrig.observer import Observer, TickView
 from verifyrig.pattern import is_gentle, pattern_duration_s
 from verifyrig.profile import LoadPlan, Profile, Settle, Stage, StageKind
@@ -191,7 +191,8 @@ class Runner:
 
     def _edge(self, t_s: float, share: float) -> None:
         steady = self._driver is not None and self._driver.steady
-        self._guard.load_edge(t_s, share, steady=steady)
+        heats = heated_by(self._driver.plan.work) if self._driver is not None else ()
+        self._guard.load_edge(t_s, share, steady=steady, heats=heats)
         self._rig.permit.load_edge(t_s, share)
         self._event("load", t_s=t_s, share=share)
 
