@@ -229,9 +229,9 @@ def gated_run(run_id: str = "20310314-131700-aaaa") -> RunInput:
     return run_input(one, verdict="not-measured", metrics=metrics)
 
 
-def dark_run(run_id: str = "20310314-131700-aaaa") -> RunInput:
+def dark_run(run_id: str = "20310314-131700-aaaa", **facts: Any) -> RunInput:
     """A baseline that lost power 38 s into the load."""
-    whole = tripped_run(run_id)
+    whole = tripped_run(run_id, **facts)
     known = slice(0, 339)
     one = replace(
         whole.trace,

@@ -51,17 +51,25 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
 
 def parse_time(text: str) -> float:
-    """Return an ISO time (UTC where it names no zone), or a number of seconds since 1970, as the latter."""
+    """Return an ISO time (UTC where it names no zone), or a number of seconds since 1970, as the latter.
+
+    Raises:
+        UsageError: The text is neither, or beyond the calendar.
+    """
     try:
-        return float(text)
+        return datetime.fromtimestamp(float(text), UTC).timestamp()
+    except OverflowError as error:
+        raise _no_time(text) from error
     except ValueError:
-        pass
+        pass  # no plain number, or one that no calendar knows; the ISO form decides
     try:
         when = datetime.fromisoformat(text)
     except ValueError as error:
-        raise UsageError(
-            f"{text!r} is no time",
-            where="--at",
-            mend="Write it as in 2026-03-14T16:30 (UTC) or 2026-03-14T17:30+01:00.",
-        ) from error
+        raise _no_time(text) from error
     return (when if when.tzinfo is not None else when.replace(tzinfo=UTC)).timestamp()
+
+
+def _no_time(text: str) -> UsageError:
+    return UsageError(
+        f"{text!r} is no time", where="--at", mend="Write it as in 2026-03-14T16:30 (UTC) or 2026-03-14T17:30+01:00."
+    )

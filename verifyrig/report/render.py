@@ -7,13 +7,14 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from verifyrig.errors import BenchError
 from verifyrig.report import pages
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.masking import masked
 from verifyrig.report.wording import Foreign, Words, visible, words_for
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
+    from jinja2 import Environment, TemplateError
 
 Edition = Literal["customer", "archive", "slip"]
 EDITIONS: tuple[Edition, ...] = ("customer", "archive", "slip")
@@ -31,6 +32,7 @@ def render(report_input: ReportInput, edition: Edition, *, now_utc: float) -> st
 
     Raises:
         ValueError: There is no such edition.
+        BenchError: A template of the shop's own cannot be filled in.
     """
     if edition not in EDITIONS:
         raise ValueError(f"there is no edition {edition!r}")
@@ -43,7 +45,7 @@ def render(report_input: ReportInput, edition: Edition, *, now_utc: float) -> st
 
 
 def rendered(name: str, values: Mapping[str, Any], words: Words, paper: str, templates_dir: str = "") -> str:
-    """Return a template filled in, with the style sheet for the paper in it."""
+    """Return a template filled in, with the style sheet for the paper in it; raise `BenchError` where it cannot be."""
     environment = _environment(templates_dir)
     common = {
         "lang": words.language,
@@ -57,10 +59,23 @@ def rendered(name: str, values: Mapping[str, Any], words: Words, paper: str, tem
         "running_foot": values.get("issued", ""),
     }
     filled = {**common, **values}
-    css = environment.get_template("style.css.j2").render(filled)
+    from jinja2 import TemplateError
     from markupsafe import Markup
 
-    return environment.get_template(name).render({**filled, "css": Markup(css)}) + "\n"
+    try:
+        css = environment.get_template("style.css.j2").render(filled)
+        return environment.get_template(name).render({**filled, "css": Markup(css)}) + "\n"
+    except TemplateError as error:
+        raise _template_fault(name, error) from error
+
+
+def _template_fault(name: str, error: TemplateError) -> BenchError:
+    """A template of the shop's own that cannot be filled in, with its line where that is known."""
+    line = getattr(error, "lineno", None)
+    where = f"template {getattr(error, 'name', None) or name}" + (f", line {line}" if line else "")
+    return BenchError(
+        str(error.message or error), where=where, mend="Mend the template, or take report.templates out of bench.toml."
+    )
 
 
 def _page_words(words: Words) -> tuple[str, str]:
@@ -71,10 +86,12 @@ def _page_words(words: Words) -> tuple[str, str]:
 
 @cache
 def _environment(templates_dir: str) -> Environment:
-    from jinja2 import ChoiceLoader, Environment, FileSystemLoader, StrictUndefined
+    from jinja2 import ChoiceLoader, FileSystemLoader, StrictUndefined
+    from jinja2.sandbox import SandboxedEnvironment
 
     folders = [folder for folder in (templates_dir, str(TEMPLATES_DIR)) if folder]
-    environment = Environment(
+    # The shop's own templates may come with a bench folder from elsewhere: they fill in, they do not act.
+    environment = SandboxedEnvironment(
         loader=ChoiceLoader([FileSystemLoader(folder) for folder in folders]),
         autoescape=True,
         undefined=StrictUndefined,

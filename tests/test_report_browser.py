@@ -1,0 +1,211 @@
+"""The report in a real browser: nothing leaves the file or overflows, it prints whole, axe-core has no complaint."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests import report_inputs as ri
+from tests.test_report_page import HOSTILE, hostile_report
+from verifyrig.report.pdf import find_chromium, write_pdf
+from verifyrig.report.render import EDITIONS, Edition, render
+
+CHROMIUM = find_chromium()
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium is installed")
+NOW_UTC = ri.DAY_UTC + 13_000.0
+WIDTHS = (360, 1280)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with sync_api.sync_playwright() as playwright:
+        # As root the sandbox cannot be set up; the pages are our own.
+        found = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield found
+        found.close()
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Files: each edition in English, the customer's in German, one that never got a load, one of hostile text."""
+    folder = tmp_path_factory.mktemp("pages")
+    reports = {edition: render(ri.fixed_report(), edition, now_utc=NOW_UTC) for edition in EDITIONS}
+    reports["german"] = render(ri.report(ri.gated_run(), ri.healthy_run(), language="de"), "customer", now_utc=NOW_UTC)
+    reports["dark"] = render(
+        ri.report(ri.dark_run(simulated=True), ri.healthy_run(simulated=True), paper="Letter"),
+        "customer",
+        now_utc=NOW_UTC,
+    )
+    everything = " ".join(text for text in HOSTILE if len(text) < 1000)
+    reports["hostile"] = render(hostile_report(everything), "archive", now_utc=NOW_UTC)
+    reports["long"] = render(hostile_report("x" * 10_000), "customer", now_utc=NOW_UTC)
+    paths = {}
+    for name, text in reports.items():
+        paths[name] = folder / f"{name}.html"
+        paths[name].write_bytes(text.encode("utf-8", "replace"))
+    return paths
+
+
+NAMES = ("customer", "archive", "slip", "german", "dark", "hostile", "long")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_leaves_the_file_and_nothing_overflows(browser: Any, pages: dict[str, Path], name: str) -> None:
+    page = browser.new_page()
+    heard: list[str] = []
+    asked: list[str] = []
+    page.on("console", lambda message: heard.append(message.text))
+    page.on("pageerror", lambda error: heard.append(str(error)))
+    page.on("dialog", lambda dialog: (heard.append(dialog.message), dialog.dismiss()))
+    page.on("request", lambda request: asked.append(request.url))
+    try:
+        for width in WIDTHS:
+            page.set_viewport_size({"width": width, "height": 900})
+            page.goto(pages[name].as_uri())
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+        # The page itself, once a width; an embedded logo (data:) would be asked of nobody either.
+        assert {url for url in asked if not url.startswith("data:")} == {pages[name].as_uri()}
+        assert heard == []
+        assert page.evaluate("document.scripts.length") == 0
+    finally:
+        page.close()
+
+
+TEXT_SIZES = """() => {
+  const sizes = [];
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    const node = walker.currentNode, parent = node.parentElement;
+    if (!node.data.trim() || parent.closest('title, desc, style') || !parent.getClientRects().length) continue;
+    const svg = parent.closest('svg');
+    const scale = svg ? svg.getBoundingClientRect().width / svg.viewBox.baseVal.width : 1;
+    sizes.push([parseFloat(getComputedStyle(parent).fontSize) * scale, node.data.trim().slice(0, 40)]);
+  }
+  return sizes;
+}"""
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_text_is_smaller_than_12_pixels(browser: Any, pages: dict[str, Path], width: int) -> None:
+    # 12 CSS pixels are 9 points: common practice for small print, no source.
+    page = browser.new_page(viewport={"width": width, "height": 900})
+    try:
+        page.goto(pages["archive"].as_uri())
+        sizes = page.evaluate(TEXT_SIZES)
+        assert len(sizes) > 200
+        assert min(sizes) >= [11.9, ""], min(sizes)
+    finally:
+        page.close()
+
+
+@pytest.mark.parametrize(
+    ("name", "width"),
+    [("customer", 360), ("archive", 1280), ("slip", 360), ("german", 1280), ("dark", 360), ("hostile", 360)],
+)
+def test_axe_finds_no_violation_of_wcag_aa(browser: Any, pages: dict[str, Path], name: str, width: int) -> None:
+    axe = os.environ.get("VERIFYRIG_AXE")
+    if not axe or not Path(axe).is_file():
+        pytest.skip("axe-core is not here (VERIFYRIG_AXE names its axe.min.js)")
+    page = browser.new_page(viewport={"width": width, "height": 900})
+    try:
+        page.goto(pages[name].as_uri())
+        page.add_script_tag(path=axe)
+        tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+        result = page.evaluate("tags => axe.run({runOnly: {type: 'tag', values: tags}})", tags)
+        faults = [(fault["id"], fault["nodes"][0]["html"][:200], fault["help"]) for fault in result["violations"]]
+        assert faults == []
+        assert len(result["passes"]) > 10
+    finally:
+        page.close()
+
+
+def test_the_page_reads_the_same_without_its_colours(browser: Any, pages: dict[str, Path]) -> None:
+    """In grey the two lines still differ: one is dashed, their marks differ, and each has its word."""
+    page = browser.new_page()
+    try:
+        page.goto(pages["dark"].as_uri())
+        dashes = page.evaluate(
+            "['before', 'after'].map(side => getComputedStyle(document.querySelector("
+            "'svg.wide .line-' + side)).strokeDasharray)"
+        )
+        assert dashes[0] != dashes[1]
+        words = page.evaluate("[...document.querySelectorAll('svg.wide')][0].textContent")
+        assert "before: went dark here" in words and "after" in words
+    finally:
+        page.close()
+
+
+def pages_of_pdf(pdf: Path) -> list[str]:
+    done = subprocess.run(["pdftotext", "-layout", str(pdf), "-"], capture_output=True, text=True, check=True)
+    return done.stdout.split("\f")[:-1]
+
+
+def paper_of_pdf(pdf: Path) -> tuple[float, float]:
+    done = subprocess.run(["pdfinfo", str(pdf)], capture_output=True, text=True, check=True)
+    width, height = re.search(r"Page size:\s+([\d.]+) x ([\d.]+)", done.stdout).groups()  # type: ignore[union-attr]
+    return float(width), float(height)
+
+
+needs_poppler = pytest.mark.skipif(
+    not (shutil.which("pdftotext") and shutil.which("pdfinfo")), reason="pdftotext and pdfinfo are not installed"
+)
+# ISO 216: A4 is 210 mm x 297 mm; ANSI/ASME Y14.1: Letter is 8.5 in x 11 in. A point is 1/72 inch.
+PAPERS = {"A4": (210 / 25.4 * 72, 297 / 25.4 * 72), "Letter": (8.5 * 72, 11 * 72)}
+
+
+@needs_poppler
+@pytest.mark.parametrize(("paper", "language"), [("A4", "en"), ("Letter", "en"), ("A4", "de")])
+def test_every_printed_page_bears_number_and_count(tmp_path: Path, paper: str, language: str) -> None:
+    page = tmp_path / "report.html"
+    report = ri.report(ri.dark_run(), ri.healthy_run(), paper=paper, language=language)
+    page.write_text(render(report, "customer", now_utc=NOW_UTC), encoding="utf-8")
+    printed = write_pdf(page)
+    assert paper_of_pdf(printed) == pytest.approx(PAPERS[paper], abs=1.0)
+    texts = pages_of_pdf(printed)
+    assert len(texts) >= 3
+    for number, text in enumerate(texts, start=1):
+        said = f"page {number} of {len(texts)}" if language == "en" else f"Seite {number} von {len(texts)}"
+        assert said in text
+        assert "20310314-1" in text.strip().splitlines()[0]
+    end = "End of report 20310314-1" if language == "en" else "Ende des Berichts 20310314-1"
+    assert end in texts[-1]
+
+
+@needs_poppler
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_first_page_ends_with_the_signatures_and_the_slip_is_one_page(tmp_path: Path, paper: str) -> None:
+    report = ri.report(ri.tripped_run(simulated=True), ri.healthy_run(simulated=True), paper=paper)
+    editions: tuple[Edition, ...] = ("customer", "slip")
+    for edition in editions:
+        (tmp_path / f"{edition}.html").write_text(render(report, edition, now_utc=NOW_UTC), encoding="utf-8")
+    first = pages_of_pdf(write_pdf(tmp_path / "customer.html"))[0]
+    for words in ("Fixed", "SIMULATED HARDWARE", "What was done", "What was not tested", "Cautions", "Received by"):
+        assert words in first
+    assert len(pages_of_pdf(write_pdf(tmp_path / "slip.html"))) == 1
+
+
+def test_no_figure_is_taller_than_the_paper(browser: Any, pages: dict[str, Path]) -> None:
+    # Letter less the margins of 17 mm and 16 mm leaves 246 mm; A4 less 15 mm on both sides leaves 180 mm across.
+    page = browser.new_page(viewport={"width": round(180 / 25.4 * 96), "height": 900})
+    try:
+        page.emulate_media(media="print")
+        page.goto(pages["archive"].as_uri())
+        boxes = page.evaluate(
+            "[...document.querySelectorAll('figure, .three, .signatures')].map(f => {"
+            "const b = f.getBoundingClientRect(); return [b.width, b.height, getComputedStyle(f).breakInside]})"
+        )
+        assert len(boxes) >= 5
+        for width, height, rule in boxes:
+            assert rule == "avoid"
+            assert height <= 246 / 25.4 * 96
+            assert width <= 180 / 25.4 * 96 + 1
+    finally:
+        page.close()

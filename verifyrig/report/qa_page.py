@@ -1,0 +1,139 @@
+"""The page of QA: units against limits, a strip for each metric, what stands out, what was left out. In English."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+from verifyrig.qa import Attempt, MetricFinding, QaFinding, judge_figure, judge_unit
+from verifyrig.qa.comparing import BuildsCompared
+from verifyrig.qa.text import limit_words, standing_out
+from verifyrig.report.inputs import Settings, Shop
+from verifyrig.report.names import SHAPES
+from verifyrig.report.qa_strips import metric_strip
+from verifyrig.report.render import rendered
+from verifyrig.report.wording import words_for
+from verifyrig.verdict import Verdict, plain_word
+
+__all__ = ["qa_page"]
+
+# A page that lists more is read by nobody; the CSV holds them all.
+_MOST_UNITS = 200
+_TONES = {Verdict.PASS: "proven", Verdict.FAIL: "fault"}
+_SAID = {
+    Verdict.PASS: "Every unit passes, and the figures prove it of 95 % of all units like these, at 95 % confidence.",
+    Verdict.CONDITIONAL_PASS: "No unit fails, but not everything is proven.",
+    Verdict.CONDITIONAL_FAIL: "A figure lies over its limit, but within its uncertainty.",
+    Verdict.FAIL: "At least one unit fails.",
+    Verdict.NOT_MEASURED: "Something that has a limit was not measured.",
+}
+
+
+class Cell(NamedTuple):
+    """A figure with the mark of its verdict."""
+
+    shape: str
+    word: str
+
+
+class Line(NamedTuple):
+    """One attempt as the table shows it."""
+
+    unit: str
+    attempt: str
+    figures: list[Cell]
+    outcome: str
+    verdict: Cell
+
+
+def qa_page(
+    found: QaFinding, shop: Shop, settings: Settings, now_utc: float, compared: BuildsCompared | None = None
+) -> str:
+    """Return the page as HTML text; the same findings and time give the same bytes."""
+    words = words_for("en", "°C")
+    limited = [metric for metric in found.metrics.values() if metric.has_limit]
+    attempts = _listed(found)
+    values = {
+        "title": f"QA of {found.profile.title or found.profile.name}",
+        "issued": words.date(now_utc),
+        "shop": shop,
+        "simulated": any(attempt.run.simulated for attempt in found.attempts),
+        "count": len(found.unit_verdicts),
+        "profile": found.profile.name,
+        "finding": {
+            "word": plain_word(found.verdict).capitalize(),
+            "shape": SHAPES[str(found.verdict)],
+            "tone": _TONES.get(found.verdict, "open"),
+            "text": _SAID[found.verdict],
+        },
+        "limits": [limit_words(metric) for metric in limited],
+        "lines": [_line(attempt, limited, found) for attempt in attempts],
+        "unlisted": len(found.attempts) - len(attempts),
+        "metrics": [_metric(found, metric, at) for at, metric in enumerate(found.metrics.values())],
+        "odd": standing_out(found),
+        "left_out": [(item.unit, item.run, item.why) for item in found.sorted.left_out],
+        "notes": found.notes,
+        "compared": compared,
+    }
+    return rendered("qa.html.j2", values, words, settings.paper, settings.templates_dir)
+
+
+def _listed(found: QaFinding) -> Sequence[Attempt]:
+    """Return the attempts to list: all, or of very many those that do not pass and some others."""
+    if len(found.attempts) <= _MOST_UNITS:
+        return found.attempts
+    failing = [a for a in found.attempts if judge_unit(a.run, found.profile) is not Verdict.PASS]
+    chosen = {a.run.run for a in [*failing, *found.attempts][:_MOST_UNITS]}
+    return [attempt for attempt in found.attempts if attempt.run.run in chosen]
+
+
+def _line(attempt: Attempt, limited: Sequence[MetricFinding], found: QaFinding) -> Line:
+    run = attempt.run
+    return Line(
+        unit=run.unit,
+        attempt=f"{attempt.number} of {attempt.of}" if attempt.of > 1 else "",
+        figures=[_cell(attempt, metric) for metric in limited],
+        outcome="" if run.outcome == "completed" else run.outcome,
+        verdict=_verdict(judge_unit(run, found.profile)),
+    )
+
+
+def _cell(attempt: Attempt, metric: MetricFinding) -> Cell:
+    figure = attempt.run.metrics.get(metric.metric)
+    verdict = judge_figure(figure, metric.minimum, metric.maximum)
+    if figure is None or figure.value is None:
+        return Cell(SHAPES[str(verdict)], "not measured")
+    spread = "" if not figure.u95 else f" ± {figure.u95:.2g}"
+    return Cell(SHAPES[str(verdict)], f"{figure.value:.4g}{spread}")
+
+
+def _verdict(verdict: Verdict) -> Cell:
+    return Cell(SHAPES[str(verdict)], plain_word(verdict))
+
+
+def _metric(found: QaFinding, metric: MetricFinding, at: int) -> Mapping[str, Any]:
+    from markupsafe import Markup
+
+    return {
+        "name": metric.metric,
+        "verdict": _verdict(metric.verdict) if metric.has_limit else None,
+        "picture": Markup(metric_strip(found, metric, f"strip-{at}")),
+        "said": _said(metric),
+        "notes": [note[0].upper() + note[1:] for note in metric.notes if note != "no limit is set"],
+    }
+
+
+def _said(metric: MetricFinding) -> str:
+    if metric.mean is None:
+        return "No unit was measured."
+    unit = "" if metric.unit in ("", "1") else f" {metric.unit}"
+    parts = [f"{metric.n} units, mean {metric.mean:.4g}{unit}"]
+    parts += [] if metric.sd is None else [f"standard deviation {metric.sd:.3g}{unit}"]
+    low, high = metric.tolerance_low, metric.tolerance_high
+    if low is not None and high is not None:
+        parts.append(f"95 % of all units from {low:.4g} to {high:.4g}{unit}")
+    elif low is not None or high is not None:
+        parts.append(f"95 % of all units {'above' if high is None else 'below'} {(high or low):.4g}{unit}")
+    if metric.cpk is not None and metric.cpk_low is not None:
+        parts.append(f"Cpk {metric.cpk:.2f}, at least {metric.cpk_low:.2f}")
+    return ", ".join(parts) + "."
