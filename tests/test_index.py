@@ -24,11 +24,19 @@ def collected(folder: Path, paths: list[Path], **options: object) -> list[UnitRu
     return collect_runs(folder, paths, everything, workers=1, **options)  # type: ignore[arg-type]
 
 
+@pytest.fixture(scope="module")
+def kept_bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a bench folder of three records whose figures are kept; tests work on copies of it."""
+    folder = tmp_path_factory.mktemp("kept")
+    for number in range(3):
+        write_record(folder / "runs", number)
+    collected(folder, records(folder))
+    return folder
+
+
 @pytest.fixture
-def bench(tmp_path: Path) -> Path:
-    for number in range(4):
-        write_record(tmp_path / "runs", number)
-    return tmp_path
+def bench(kept_bench: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(kept_bench, tmp_path / "bench"))
 
 
 def records(folder: Path) -> list[Path]:
@@ -48,6 +56,7 @@ def count_computed(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
 
 
 def test_kept_figures_equal_computed_ones_to_the_last_digit(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (bench / INDEX_NAME).unlink()
     first = collected(bench, records(bench))
     assert (bench / INDEX_NAME).is_file()
     seen = count_computed(monkeypatch)
@@ -56,6 +65,14 @@ def test_kept_figures_equal_computed_ones_to_the_last_digit(bench: Path, monkeyp
     assert first[0].metrics["load.die_temp_c.peak"].value is not None
     assert first[0].unit == "unit-00"
     assert first[0].ambient_c == pytest.approx(22.0, abs=0.1)
+
+
+def test_a_copied_bench_is_checked_and_not_computed_anew(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    seen = count_computed(monkeypatch)
+    runs = collected(bench, records(bench))
+    assert [run.unit for run in runs] == ["unit-00", "unit-01", "unit-02"]
+    assert all(run.metrics for run in runs)
+    assert seen == []
 
 
 def test_index_may_be_deleted_or_broken_at_any_time(bench: Path) -> None:
@@ -75,7 +92,7 @@ def test_figures_of_another_analysis_version_are_not_taken(bench: Path, monkeypa
     monkeypatch.setattr("verifyrig.analysis.ANALYSIS_VERSION", "another")
     seen = count_computed(monkeypatch)
     runs = collected(bench, records(bench))
-    assert len(seen) == 4
+    assert len(seen) == 3
     assert {run.version for run in runs} == {"another"}
 
 
@@ -99,7 +116,7 @@ def test_a_record_altered_after_it_was_kept_is_refused_by_name(bench: Path) -> N
     collected(bench, records(bench))
     alter(records(bench)[2])
     runs = collected(bench, records(bench))
-    assert [bool(run.refused) for run in runs] == [False, False, True, False]
+    assert [bool(run.refused) for run in runs] == [False, False, True]
     assert "altered after it was written: sample 200" in runs[2].refused
     assert runs[2].unit == "unit-02"
     assert runs[2].metrics == {}
@@ -107,10 +124,11 @@ def test_a_record_altered_after_it_was_kept_is_refused_by_name(bench: Path) -> N
 
 def test_an_altered_copy_does_not_borrow_the_figures_of_the_sound_one(bench: Path) -> None:
     collected(bench, records(bench))
+    sound = records(bench)[0]
     copy = bench / "runs" / "copy.sqlite"
-    shutil.copyfile(records(bench)[0], copy)
+    shutil.copyfile(sound, copy)
     alter(copy)
-    runs = collected(bench, [records(bench)[0], copy])
+    runs = collected(bench, [sound, copy])
     assert [bool(run.refused) for run in runs] == [False, True]
 
 
@@ -142,7 +160,7 @@ def test_a_record_that_broke_off_is_computed_each_time(bench: Path, monkeypatch:
 def test_files_that_are_no_records_are_refused_and_the_rest_is_answered(bench: Path, junk: bytes) -> None:
     (bench / "runs" / "junk.sqlite").write_bytes(junk)
     runs = collected(bench, records(bench))
-    assert len(runs) == 5
+    assert len(runs) == 4
     assert [run.run for run in runs if run.refused] == ["junk"]
 
 
@@ -151,7 +169,7 @@ def test_only_runs_of_a_named_profile_are_returned(bench: Path) -> None:
 
     write_record(bench / "runs", 7, profile_text=PROFILE_TEXT.replace("tiny-build", "other-build"))
     for _ in range(2):  # computed, then kept
-        assert len(collected(bench, records(bench), profile="tiny-build")) == 4
+        assert len(collected(bench, records(bench), profile="tiny-build")) == 3
         assert len(collected(bench, records(bench), profile="other-build")) == 1
 
 
@@ -163,11 +181,10 @@ def test_a_metric_keeps_the_reason_why_it_may_not_pass(bench: Path) -> None:
         assert peak.why_no_pass == "the stage tripped"
 
 
-def test_many_processes_give_what_one_gives_to_the_last_digit(tmp_path: Path) -> None:
-    paths = [write_record(tmp_path / "runs", number) for number in range(10)]
-    assert len(paths) >= 8  # else no pool is started
-    alone = [compute_one(path) for path in paths]
-    together = list(compute_all(paths, workers=2))
+def test_many_processes_give_what_one_gives_to_the_last_digit(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("verifyrig.index.compute._FEWEST_FOR_A_POOL", 2)
+    alone = [compute_one(path) for path in records(bench)]
+    together = list(compute_all(records(bench), workers=2))
     for one, other in zip(alone, together, strict=True):
         assert one.kept is not None
         assert other.kept is not None

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from verifyrig.index.compute import Computed, compute_all
+from verifyrig.index.compute import Computed, compute_all, holds, sealed_digest, spread
 from verifyrig.index.kept import figure_picker, unit_run
 from verifyrig.index.store import Index, open_index
 from verifyrig.qa import UnitRun
@@ -40,6 +40,7 @@ def collect_runs(
 
     with open_index(folder / INDEX_NAME, ANALYSIS_VERSION) as index:
         known = index.digests(paths)
+        known |= _moved(index, [path for path in paths if path not in known], workers)
         missing = [path for path in paths if path not in known]
         fresh = _compute(index, missing, workers, progress)
         found = _kept_runs(index, known, wanted, profile, ANALYSIS_VERSION)
@@ -60,6 +61,21 @@ def _each_once(runs: Sequence[UnitRun]) -> list[UnitRun]:
             why = run.refused or "another record has the same run id and other content"
             others.append(replace(run, run=f"{run.run} (2)", refused=why))
     return [*first.values(), *others]
+
+
+def _moved(index: Index, paths: Sequence[Path], workers: int | None) -> dict[Path, str]:
+    """Return the digests of files that are new here but whose figures are kept: copied, moved, touched.
+
+    Each is held against its digest first, so that an altered copy borrows nothing.
+    """
+    kept = index.kept_digests() if paths else set()
+    if not kept:
+        return {}
+    pairs = [(path, digest) for path in paths if (digest := sealed_digest(path)) in kept and digest is not None]
+    sound = zip(pairs, spread(holds, pairs, workers), strict=True)
+    found = {path: digest for (path, digest), holding in sound if holding}
+    index.put_places(found)
+    return found
 
 
 def _compute(

@@ -6,12 +6,12 @@ import contextlib
 import math
 import multiprocessing
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from verifyrig.errors import RecordError
 from verifyrig.index.kept import Kept, pack_figures
@@ -19,7 +19,10 @@ from verifyrig.qa import Figure
 from verifyrig.qa.units import ALTERED
 from verifyrig.trace import Trace
 
-__all__ = ["Computed", "compute_all", "compute_one", "computed_head"]
+__all__ = ["Computed", "compute_all", "compute_one", "computed_head", "holds", "sealed_digest", "spread"]
+
+_Item = TypeVar("_Item")
+_Result = TypeVar("_Result")
 
 # Starting a process costs about as much as computing this many records.
 _FEWEST_FOR_A_POOL = 8
@@ -46,30 +49,38 @@ class Computed:
 
 
 def compute_all(paths: Sequence[Path], workers: int | None = None) -> Iterator[Computed]:
-    """Yield what comes of each file, in the order given.
+    """Yield what comes of each file, in the order given, computed by as many processes as there are cores."""
+    return spread(compute_one, paths, workers)
+
+
+def spread(
+    function: Callable[[_Item], _Result], items: Sequence[_Item], workers: int | None = None
+) -> Iterator[_Result]:
+    """Yield the results of a function for each item, in the order given.
 
     Args:
+        function: A function of a module, so that another process can find it.
         workers: Processes; as many as this machine has cores if None.
     """
-    count = min(workers or os.cpu_count() or 1, len(paths))
-    if count < 2 or len(paths) < _FEWEST_FOR_A_POOL:
-        yield from map(compute_one, paths)
+    count = min(workers or os.cpu_count() or 1, len(items))
+    if count < 2 or len(items) < _FEWEST_FOR_A_POOL:
+        yield from map(function, items)
         return
     done = 0
     try:
-        for computed in _in_pool(paths, count):
-            yield computed
+        for result in _in_pool(function, items, count):
+            yield result
             done += 1
     except (BrokenProcessPool, OSError, ImportError):
         # No semaphores, no memory for more processes: the rest is done here, only slower.
-        yield from map(compute_one, paths[done:])
+        yield from map(function, items[done:])
 
 
-def _in_pool(paths: Sequence[Path], count: int) -> Iterator[Computed]:
+def _in_pool(function: Callable[[_Item], _Result], items: Sequence[_Item], count: int) -> Iterator[_Result]:
     context = multiprocessing.get_context("spawn")
     with _environment(_ONE_THREAD), ProcessPoolExecutor(count, mp_context=context) as pool:
-        chunk = max(1, min(16, len(paths) // (4 * count)))
-        yield from pool.map(compute_one, paths, chunksize=chunk)
+        chunk = max(1, min(16, len(items) // (4 * count)))
+        yield from pool.map(function, items, chunksize=chunk)
 
 
 @contextlib.contextmanager
@@ -112,6 +123,31 @@ def compute_one(path: Path) -> Computed:
         profile=head["profile"],
         lasting=check.sealed,
     )
+
+
+def sealed_digest(path: Path) -> str | None:
+    """Return the digest that a record was sealed with, unchecked; None where there is none."""
+    from verifyrig.record.schema import opened
+    from verifyrig.seal import RECORD_PART
+
+    try:
+        with opened(path) as connection:
+            row = connection.execute("SELECT digest FROM seal WHERE part = ?", (RECORD_PART,)).fetchone()
+    except RecordError:
+        return None
+    return str(row[0]) if row is not None else None
+
+
+def holds(path_and_digest: tuple[Path, str]) -> bool:
+    """Return whether a record's content truly has this digest, sealed and unaltered."""
+    from verifyrig.record.check import check_record
+
+    path, digest = path_and_digest
+    try:
+        check = check_record(path)
+    except RecordError:
+        return False
+    return check.sealed and check.altered is None and check.digest == digest
 
 
 def _refused(path: Path, why: str) -> Computed:

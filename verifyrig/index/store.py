@@ -114,6 +114,17 @@ class Index:
                 found[path] = entry[1]
         return found
 
+    def kept_digests(self) -> set[str]:
+        """Return the digests of all records whose figures are kept, wherever the files are."""
+        query = "SELECT digest FROM kept WHERE version = ?"
+        return {digest for (digest,) in self._connection.execute(query, (self._version,))}
+
+    def put_places(self, digests: Mapping[Path, str]) -> None:
+        """Note that these files hold the records of these digests now."""
+        rows = [(self._name(path), stat, digest) for path, digest in digests.items() if (stat := stat_of(path))]
+        with self._connection:
+            self._connection.executemany("INSERT OR REPLACE INTO place VALUES (?, ?, ?)", rows)
+
     def add(self, computed: Sequence[Computed]) -> None:
         """Keep figures of records that cannot change any more."""
         lasting = [item for item in computed if item.lasting and item.kept is not None]

@@ -10,7 +10,7 @@ from verifyrig.verdict import plain_word, shape
 from .findings import MetricFinding, QaFinding
 from .units import Attempt, Figure, judge_figure, judge_unit
 
-__all__ = ["lines_of", "shown"]
+__all__ = ["limit_words", "lines_of", "shown", "standing_out", "table"]
 
 _LONGEST_NAME = 24
 
@@ -39,7 +39,7 @@ def _units(found: QaFinding) -> list[str]:
         return []
     heads = ["unit", "attempt", *(f"[{at + 1}]" for at in range(len(limited))), "outcome", "unit's verdict"]
     rows = [_unit_row(attempt, limited, found) for attempt in found.attempts]
-    legend = [f"[{at + 1}] {_limit_words(metric)}" for at, metric in enumerate(limited)]
+    legend = [f"[{at + 1}] {limit_words(metric)}" for at, metric in enumerate(limited)]
     return [*table([heads, *rows]), "", *legend, ""]
 
 
@@ -63,7 +63,8 @@ def _cell(figure: Figure | None, metric: MetricFinding) -> str:
     return f"{mark} {value}"
 
 
-def _limit_words(metric: MetricFinding) -> str:
+def limit_words(metric: MetricFinding) -> str:
+    """Return the metric with its limits in words."""
     limits = [] if metric.minimum is None else [f"at least {metric.minimum:g}"]
     limits += [] if metric.maximum is None else [f"at most {metric.maximum:g}"]
     unit = "" if metric.unit in ("", "1") else f" {metric.unit}"
@@ -107,14 +108,21 @@ def _number(value: float | None, digits: int = 4) -> str:
     return "" if value is None else f"{value:.{digits}g}"
 
 
+def standing_out(found: QaFinding) -> list[tuple[str, str, str]]:
+    """Return unit, run and words for every run that stands out, in order of time; the fingerprint first."""
+    told: dict[str, list[str]] = {}
+    for one in found.shapes:
+        told.setdefault(one.run, []).append(one.what)
+    for run in dict.fromkeys(run for metric in found.metrics.values() for run in metric.outliers):
+        names = [name for name, metric in found.metrics.items() if run in metric.outliers]
+        told.setdefault(run, []).append("unlike the others in " + ", ".join(names))
+    runs = [attempt.run for attempt in found.attempts if attempt.run.run in told]
+    runs.sort(key=lambda run: (run.started_utc_s, run.run))
+    return [(run.unit, run.run, "; ".join(told[run.run])) for run in runs]
+
+
 def _outliers(found: QaFinding) -> list[str]:
-    units = {attempt.run.run: attempt.run.unit for attempt in found.attempts}
-    lines = [
-        f"  {shown(units[run], _LONGEST_NAME)} ({run}): {name} does not belong to the others"
-        for name, metric in found.metrics.items()
-        for run in metric.outliers
-    ]
-    lines += [f"  {shown(s.unit, _LONGEST_NAME)} ({s.run}): {s.what}" for s in found.shapes]
+    lines = [f"  {shown(unit, _LONGEST_NAME)} ({run}): {what}" for unit, run, what in standing_out(found)]
     return ["Stands out", *lines, ""] if lines else []
 
 

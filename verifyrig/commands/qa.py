@@ -1,0 +1,206 @@
+"""`verifyrig qa`: units against the limits, what they prove of those to come, and which of them stand out."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import ExitCode, ProfileError, RecordError, UsageError
+
+if TYPE_CHECKING:
+    from verifyrig.profile import Profile
+    from verifyrig.qa import QaFinding, UnitRun
+    from verifyrig.qa.comparing import BuildsCompared
+
+ENDINGS = (".html", ".csv", ".xml")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `qa`."""
+    parser.add_argument("records", nargs="*", metavar="RECORD", help="records (default: all runs of the profile)")
+    parser.add_argument("--profile", metavar="NAME", required=True, help="whose thresholds the units are held against")
+    parser.add_argument(
+        "--out", metavar="FILE", action="append", default=[], help="write .html, .csv or .xml (JUnit); may be repeated"
+    )
+    parser.add_argument("--batch", metavar="NAME", help="only units of this batch or model")
+    parser.add_argument("--against", metavar="NAME", help="compare with the units of another batch or model")
+    parser.add_argument(
+        "--margin",
+        metavar="METRIC=VALUE",
+        action="append",
+        default=[],
+        help="a difference that would not matter; with --against",
+    )
+    parser.add_argument("--propose", metavar="FILE.toml", help="take limits from these units and write a profile")
+    parser.add_argument("--cores", metavar="N", type=int, help="how many cores compute (default: all)")
+
+
+def execute(args: argparse.Namespace, context: Context) -> Answer:
+    """Hold all comparable runs against the profile; write what was asked for."""
+    from verifyrig.profiles import find_profile
+    from verifyrig.qa import as_json, find, lines_of
+
+    outs = [_out_path(text) for text in args.out]
+    margins = _margins(args)
+    profile = find_profile(args.profile, context.bench)
+    runs = _runs(args, context, profile)
+    own = _of_group(runs, args.batch) if args.batch else runs
+    if args.against and not args.batch:
+        own = [run for run in runs if args.against not in (run.batch, run.model)]
+    found = find(own, profile)
+    data, lines = as_json(found), lines_of(found)
+    compared = _compare(args, profile, found, runs, margins)
+    if compared is not None:
+        from verifyrig.qa.comparing import comparison_json, comparison_lines
+
+        data["comparison"] = comparison_json(compared)
+        lines += comparison_lines(compared)
+    if args.propose:
+        data["proposals"], more = _propose(Path(args.propose), found, profile)
+        lines += more
+    for path in outs:
+        _write(path, found, compared, context)
+    data["files"] = [str(path) for path in outs]
+    return Answer(data=data, text="\n".join([*lines, *data["files"]]), code=_code(found))
+
+
+def _runs(args: argparse.Namespace, context: Context, profile: Profile) -> list[UnitRun]:
+    from verifyrig.index import collect_runs
+    from verifyrig.qa.findings import may_be_asked
+
+    if args.cores is not None and args.cores < 1:
+        raise UsageError(f"{args.cores} is no number of cores", where="--cores", mend="Give 1 or more.")
+    named = [context.bench.find_record(text) for text in args.records]
+    return collect_runs(
+        context.bench.root,
+        named or context.bench.records(),
+        may_be_asked(profile),
+        profile=None if named else profile.name,
+        workers=args.cores,
+        progress=None if context.json else progress_on(sys.stderr),
+    )
+
+
+def progress_on(out: Any) -> Callable[[int, int], None] | None:
+    """Return what tells a person how far the computing is; None where nobody looks."""
+    if not out.isatty():
+        return None
+
+    def tell(done: int, of: int) -> None:
+        if of >= 20 and (done % 10 == 0 or done == of):
+            print(f"\rcomputing {done} of {of} records", end="\n" if done == of else "", file=out, flush=True)
+
+    return tell
+
+
+def _of_group(runs: Sequence[UnitRun], name: str) -> list[UnitRun]:
+    """Return the runs of a batch or model; a record that cannot be read says of neither, and stays to be named."""
+    found = [run for run in runs if name in (run.batch, run.model)]
+    if not found:
+        known = sorted({group for run in runs for group in (run.batch, run.model) if group})
+        mend = f"Known are: {', '.join(known)}." if known else "Name units with `verifyrig run --batch`."
+        raise RecordError(f"no run belongs to {name!r}", where="qa", mend=mend)
+    return [run for run in runs if run.refused or name in (run.batch, run.model)]
+
+
+def _margins(args: argparse.Namespace) -> dict[str, float]:
+    margins = {}
+    for text in args.margin:
+        name, equals, value = text.partition("=")
+        try:
+            margins[name] = float(value)
+        except ValueError:
+            margins[name] = -1.0
+        if not equals or not 0 < margins[name] < float("inf"):
+            raise UsageError(
+                f"{text!r} is no margin", where="--margin", mend="Write METRIC=VALUE, the value above 0 in its unit."
+            )
+    if margins and not args.against:
+        raise UsageError("--margin needs --against", where="--margin", mend="Name the build to compare with.")
+    return margins
+
+
+def _compare(
+    args: argparse.Namespace, profile: Profile, found: QaFinding, runs: Sequence[UnitRun], margins: dict[str, float]
+) -> BuildsCompared | None:
+    if not args.against:
+        return None
+    from verifyrig.qa import sort_out
+    from verifyrig.qa.comparing import compare_builds
+
+    other = sort_out(_of_group(runs, args.against), profile).counted
+    names = [name for name, metric in found.metrics.items() if any(name in run.metrics for run in other) and metric.n]
+    unknown = sorted(set(margins) - set(names))
+    if unknown:
+        raise UsageError(
+            f"neither build has {unknown[0]!r}", where="--margin", mend=f"Metrics: {', '.join(names) or 'none'}."
+        )
+    own = found.sorted.counted
+    return compare_builds((args.against, other), (args.batch or "the others", own), profile, names, margins)
+
+
+def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[dict[str, Any]], list[str]]:
+    """Write a profile with the proposed limits; return the proposals as data and as lines."""
+    from verifyrig.bench import check_id
+    from verifyrig.profile_text import parse_profile
+    from verifyrig.qa.proposing import profile_text_with, proposal_json, proposal_lines, propose_thresholds
+    from verifyrig.report.write import write_whole
+
+    if path.suffix != ".toml":
+        raise UsageError("a profile ends in .toml", where=f"--propose {path}", mend="Name a file such as golden.toml.")
+    name = check_id(path.stem, "profile")
+    if path.exists():
+        raise ProfileError("there is such a file already", where=str(path), mend="Name another file, or remove it.")
+    golden = found.sorted.counted
+    proposals = propose_thresholds(golden, profile)
+    lines = proposal_lines(proposals)
+    if not any(proposal.found for proposal in proposals):
+        return proposal_json(proposals), [*lines, "No limit could be proposed, so no profile was written."]
+    units = ", ".join(run.unit for run in golden[:5]) + (" and others" if len(golden) > 5 else "")
+    text = profile_text_with(proposals, profile, name, f"golden units: {units}")
+    parse_profile(text, origin=path.name)
+    write_whole(path, text)
+    return proposal_json(proposals), [*lines, f"Written: {path}"]
+
+
+def _out_path(text: str) -> Path:
+    path = Path(text)
+    if path.suffix.lower() not in ENDINGS:
+        raise UsageError(
+            f"{text!r} has none of the known endings", where="--out", mend=f"Use {', '.join(ENDINGS)} (JUnit)."
+        )
+    return path
+
+
+def _write(path: Path, found: QaFinding, compared: BuildsCompared | None, context: Context) -> None:
+    from verifyrig.qa import as_csv, as_junit
+    from verifyrig.report.write import write_whole
+
+    if path.suffix.lower() == ".csv":
+        text = "\ufeff" + as_csv(found)  # the mark by which spreadsheets know UTF-8
+    elif path.suffix.lower() == ".xml":
+        text = as_junit(found)
+    else:
+        text = _page(found, compared, context)
+    write_whole(path, text)
+
+
+def _page(found: QaFinding, compared: BuildsCompared | None, context: Context) -> str:
+    import time
+
+    from verifyrig.report.gather import read_settings, read_shop
+    from verifyrig.report.qa_page import qa_page
+
+    return qa_page(found, read_shop(context.bench), read_settings(context.bench), time.time(), compared)
+
+
+def _code(found: QaFinding) -> ExitCode:
+    from verifyrig.verdict import Verdict
+
+    if found.verdict is Verdict.FAIL or any(item.altered for item in found.sorted.left_out):
+        return ExitCode.FAILED
+    return ExitCode.DONE if found.verdict is Verdict.PASS else ExitCode.NOT_PROVEN

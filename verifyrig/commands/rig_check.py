@@ -1,0 +1,113 @@
+"""`verifyrig rig-check`: is the bench itself still right."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Any
+
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import BenchError, ExitCode, UsageError
+
+if TYPE_CHECKING:
+    from verifyrig.qa import UnitRun
+    from verifyrig.qa.bench_check import Calibrated
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `rig-check`."""
+    parser.add_argument("records", nargs="*", metavar="RECORD", help="records (default: all runs of the profile)")
+    parser.add_argument("--profile", metavar="NAME", help="the profile of those runs (else bench.toml, rig_check)")
+    parser.add_argument(
+        "--golden", metavar="UNIT", action="append", default=[], help="a kept machine, run every week; may be repeated"
+    )
+
+
+def execute(args: argparse.Namespace, context: Context) -> Answer:
+    """Chart the golden units, study the gauge, and look at the dates of the calibrations."""
+    from verifyrig.index import collect_runs
+    from verifyrig.profiles import find_profile
+    from verifyrig.qa.bench_check import FACTORS, check_bench
+    from verifyrig.qa.bench_words import check_json, check_lines
+    from verifyrig.verdict import Verdict
+
+    settings = _settings(context)
+    golden = set(args.golden or settings["golden"])
+    profile = find_profile(_profile_name(args, settings), context.bench)
+    named = [context.bench.find_record(text) for text in args.records]
+    runs = collect_runs(
+        context.bench.root,
+        named or context.bench.records(),
+        lambda name: True,
+        profile=None if named else profile.name,
+    )
+    studied = [run for run in runs if any(factor in run.states for factor in FACTORS)]
+    today = datetime.now(UTC).date()
+    found = check_bench(_golden_runs(runs, golden), studied, profile, _calibrated(context), _matches(context), today)
+    code = {Verdict.PASS: ExitCode.DONE, Verdict.FAIL: ExitCode.FAILED}.get(found.verdict, ExitCode.NOT_PROVEN)
+    if any(item.altered for item in found.left_out):
+        code = ExitCode.FAILED
+    return Answer(data={"profile": profile.name, **check_json(found)}, text="\n".join(check_lines(found)), code=code)
+
+
+def _golden_runs(runs: list[UnitRun], golden: set[str]) -> list[UnitRun]:
+    missing = sorted(golden - {run.unit for run in runs})
+    if missing:
+        print(f"verifyrig: no run of golden unit {', '.join(missing)}", file=sys.stderr)
+    return [run for run in runs if run.unit in golden]
+
+
+def _settings(context: Context) -> dict[str, Any]:
+    """Return table `rig_check` of bench.toml: `golden` (names of units) and `profile`."""
+    table = context.bench.config.get("rig_check", {})
+    golden = table.get("golden", []) if isinstance(table, dict) else None
+    profile = table.get("profile") if isinstance(table, dict) else None
+    if not isinstance(golden, list) or not all(isinstance(name, str) for name in golden):
+        raise BenchError(
+            "this is no list of unit names", where="bench.toml, rig_check.golden", mend='Write ["gold-1"].'
+        )
+    if profile is not None and not isinstance(profile, str):
+        raise BenchError("this is no name", where="bench.toml, rig_check.profile", mend='Write "build", for example.')
+    return {"golden": golden, "profile": profile}
+
+
+def _profile_name(args: argparse.Namespace, settings: dict[str, Any]) -> str:
+    name = args.profile or settings["profile"]
+    if not name:
+        raise UsageError(
+            "no profile is named", where="rig-check", mend="Use --profile, or set profile in bench.toml, [rig_check]."
+        )
+    return str(name)
+
+
+def _calibrated(context: Context) -> list[Calibrated]:
+    from verifyrig.qa.bench_check import Calibrated
+
+    channels = context.bench.config.get("channel", {})
+    tables = channels.items() if isinstance(channels, dict) else ()
+    return [
+        Calibrated(channel=name, calibrated=_date(table.get("calibrated")), due=_date(table.get("due")))
+        for name, table in tables
+        if isinstance(table, dict) and "calibrated" in table
+    ]
+
+
+def _date(value: Any) -> date | None:
+    return value.date() if isinstance(value, datetime) else value if isinstance(value, date) else None
+
+
+def _matches(context: Context) -> dict[str, str]:
+    """Return the stored matches of probes in words: table `match` of bench.toml, one table for each pair."""
+    pairs = context.bench.config.get("match", {})
+    if not isinstance(pairs, dict):
+        return {}
+    return {
+        name: f"{pair['difference_k']:+.2f} ± {pair['u95_k']:.2f} K"
+        for name, pair in pairs.items()
+        if isinstance(pair, dict) and _is_number(pair.get("difference_k")) and _is_number(pair.get("u95_k"))
+    }
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
