@@ -219,3 +219,42 @@ def test_a_key_that_answers_who_is_present_lets_the_load_go_on() -> None:
     stand = Stand(sound, text)
     stand.load.on_status = lambda load: stand.controls.keys.append("p")
     assert stand.run().outcome == "completed"
+
+
+EXTERNAL_PLAN = """
+name = "outside"
+title = "A load that a person runs"
+
+[trip]
+die_temp_c = { max = 90.0 }
+
+[[stage]]
+name = "idle"
+kind = "idle"
+max_duration_s = 10
+
+[[stage]]
+name = "load"
+kind = "load"
+load = { work = "external", pattern = "steady" }
+max_duration_s = 40
+"""
+
+
+def test_a_person_marks_an_external_load_on_and_off() -> None:
+    stand = Stand(sound, EXTERNAL_PLAN)
+    at = {15.0: "l", 30.0: "l"}
+
+    def watch(load: FakeLoad) -> None:
+        for t_s, key in list(at.items()):
+            if stand.clock.t - 1000.0 >= t_s:
+                stand.controls.keys.append(key)
+                del at[t_s]
+
+    stand.load.on_status = watch
+    end = stand.run()
+    edges = [(round(t), d["share"]) for t, kind, d in stand.writer.events if kind == "load"]
+    assert end.outcome == "completed"
+    assert edges[:2] == [(15, 1.0), (30, 0.0)]
+    told = [row["load_share"].value for _, row in stand.writer.rows]
+    assert told[5] == 0.0 and told[20] == 1.0 and told[35] == 0.0

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Literal
 
 from verifyrig.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
+from verifyrig.loads.external import EXTERNAL
 from verifyrig.pattern import next_edge_s, share_at
 from verifyrig.profile import Hold, LoadPlan
 
@@ -50,8 +51,18 @@ class LoadDriver:
 
     @property
     def steady(self) -> bool:
-        """Whether the die must answer to it: a fixed share that stays on."""
-        return self._plan.pattern == "steady" and self._hold is None
+        """Whether the die must answer to it: a fixed share that stays on, on this very machine."""
+        return self._plan.pattern == "steady" and self._hold is None and not self.external
+
+    @property
+    def external(self) -> bool:
+        """Whether a person runs the load, and marks when it is on and off."""
+        return self._plan.work == EXTERNAL
+
+    def mark(self) -> float:
+        """The person switched the load on, or off again; return the share that counts from now."""
+        self.share = 0.0 if self.share else self._plan.share
+        return self.share
 
     def demand(self) -> LoadDemand:
         """Return what the load is to bring up."""
@@ -60,6 +71,8 @@ class LoadDriver:
     def begin(self, t_s: float) -> float:
         """Give the first share at the run's time `t_s`; return it."""
         self._began_s = t_s
+        if self.external:
+            return 0.0
         self._tell(self._hold.share if self._hold is not None else share_at(self._plan, 0.0))
         return self.share
 
@@ -71,7 +84,7 @@ class LoadDriver:
 
     def edge(self, t_s: float) -> float | None:
         """Follow the pattern; return the new share where it changed, else None."""
-        if self._hold is not None:
+        if self._hold is not None or self.external:
             return None
         # A hair later than the edge, so that rounding never leaves the old share on.
         share = share_at(self._plan, t_s - self._began_s + _HAIR_S)

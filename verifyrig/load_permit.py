@@ -9,6 +9,7 @@ import numpy as np
 
 from verifyrig.analysis import load_start_forecast
 from verifyrig.interfaces import Reading
+from verifyrig.loads.external import EXTERNAL
 from verifyrig.pattern import peak_share
 from verifyrig.profile import Stage
 
@@ -65,7 +66,8 @@ class LoadPermit:
         """Return why the stage's load must not start, None where it may."""
         if self._refusals:
             return "; ".join(self._refusals)
-        if stage.load is None or blind:
+        # A load that a person runs on the machine is theirs to start; here it is only watched.
+        if stage.load is None or blind or stage.load.work == EXTERNAL:
             return None
         for channel in heated_by(stage.load.work):
             why = self._refusal_of(stage, channel)

@@ -176,6 +176,9 @@ class Runner:
     def _begin_load(self, t_s: float) -> None:
         if self._driver is not None:
             share = self._driver.begin(t_s)
+            if self._driver.external:
+                self._rig.observer.say("Start the load on the machine, then press L. Press L again when it is off.")
+                return
             self._edge(t_s, share)
 
     def _end_load(self, t_s: float) -> float:
@@ -184,6 +187,8 @@ class Runner:
         if driver is None:
             return 0.0
         gone_s = self._rig.load.stop()
+        if driver.external and driver.share:
+            self._rig.observer.say("Switch the load on the machine off now.", loud=True)
         self._guard.load_edge(t_s, 0.0, steady=False)
         self._rig.permit.load_edge(t_s, 0.0)
         self._event("load", t_s=t_s, share=0.0, gone_s=gone_s, checks_done=driver.checks_done)
@@ -447,6 +452,8 @@ class Runner:
             self._event("key", key=key)
             if key == "p":
                 self._presence_s = self._t_s()
+            if key == "l" and self._driver is not None and self._driver.external:
+                self._edge(self._t_s(), self._driver.mark())
 
     def _watch_presence(self) -> bool:
         """Ask again who is here; return whether nobody answered and the run falls back to rest."""

@@ -54,6 +54,12 @@ class FileLoad:
 
     def start(self, demand: LoadDemand) -> None:
         """Open the duty file at share 0; raise `LoadError` where the tree has none, or the demand does not fit."""
+        if demand.work.startswith("gpu-"):
+            raise LoadError(
+                "the simulated machine has no graphics card",
+                where=f"load, {demand.work}",
+                mend="Run it on real hardware.",
+            )
         self._open()
         self._placement = self._placed(demand.workers)
         self._work = demand.work
