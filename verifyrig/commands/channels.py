@@ -72,7 +72,11 @@ def _text(seen: list[Seen], root: Path, proved: Mapping[str, Moved]) -> str:
 
     can, cannot = tell(by_channel(seen))
     infos = {one.info.channel: one.info for one in seen}
-    words = {channel: _moved_word(moved, infos[channel].unit) for channel, moved in proved.items()}
+    words = {
+        channel: _moved_word(moved, infos[channel].unit)
+        for channel, moved in proved.items()
+        if moved.moved is not None or infos[channel].quantity == "temperature"
+    }
     return show(
         [(one.info, one.reading) for one in seen],
         can,
@@ -105,7 +109,7 @@ def _item(one: Seen, moved: Moved | None) -> dict[str, Any]:
 def _moved_word(moved: Moved, unit: str) -> str:
     if moved.change is None:
         return "no readings to compare"
-    size = f"{moved.change:+.1f} {'K' if unit == '°C' else unit}".removesuffix(" 1")
+    size = f"{moved.change:+.1f} K" if unit == "°C" else f"{moved.change:+.3g} {unit}".removesuffix(" 1")
     if moved.moved:
         return f"moved by {size} in five seconds of load"
     if moved.moved is False:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import statistics
 import time
 from collections.abc import Callable
@@ -22,6 +23,9 @@ _GATE_C = 65.0
 _STOP_C = 88.0
 _BELOW_LIMIT_K = 8.0
 _HOT = ("die_temp_c", "core_temp_c", "plate_temp_c", "vrm_temp_c", "gpu_temp_c")
+# Smaller changes are nobody's answer: in the channel's unit, and as a share of the value.
+_LEAST = {"temperature": 0.25, "power": 1.0, "share": 0.03}
+_LEAST_SHARE = {"speed": 0.05, "voltage": 0.005, "clock": 0.05}
 # What has to react within five seconds; all else may be too slow or rightly stand still.
 _QUICK = ("die_temp_c", "core_temp_c", "package_power_w", "busy_share")
 
@@ -134,12 +138,21 @@ def _judge(
     if len(before) < 3 or len(last) < 2:
         return Moved(change=None, moved=None)
     change = statistics.fmean(last) - statistics.fmean(before)
-    peak = max(abs(value - statistics.fmean(before)) for value in last)
-    needed = max(3.0 * statistics.pstdev(before), 0.5 * (info.resolution or 0.0), 1e-9)
-    if peak > needed:
+    if abs(change) > _least_change(info, before, last):
         return Moved(change=change, moved=True)
     constant = len(set(before + _values(loaded, channel) + _values(after, channel))) == 1
     return Moved(change=change, moved=False if constant and base_name(channel) in _QUICK else None)
+
+
+def _least_change(info: ChannelInfo, before: list[float], last: list[float]) -> float:
+    """Return what is more than noise: two standard deviations, one step, and a least size by kind.
+
+    Values that a driver holds for seconds repeat the same noise, so the number of readings does not help.
+    """
+    seen = sorted(set(before + last))
+    step = info.resolution or min((b - a for a, b in itertools.pairwise(seen)), default=0.0)
+    scale = abs(statistics.fmean(before)) * _LEAST_SHARE.get(info.quantity, 0.0)
+    return max(2.0 * statistics.pstdev(before), step, scale, _LEAST.get(info.quantity, 0.0))
 
 
 def _values(taken: list[dict[str, Reading]], channel: str) -> list[float]:
