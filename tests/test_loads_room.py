@@ -111,8 +111,7 @@ def test_storage_reads_back_what_it_wrote_and_leaves_nothing(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize("what", ["operand", "buffer"])
-def test_storage_finds_a_flipped_bit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str) -> None:
-    monkeypatch.setattr("verifyrig.loads.works.storage.FILE_BYTES", 8 * PIECE_BYTES)
+def test_storage_finds_a_flipped_bit(tmp_path: Path, what: str) -> None:
     dice = np.random.default_rng(2)
     armed = False
 
@@ -122,7 +121,7 @@ def test_storage_finds_a_flipped_bit(tmp_path: Path, monkeypatch: pytest.MonkeyP
             armed = False
             array[dice.integers(array.size)] ^= np.uint64(1 << int(dice.integers(64)))
 
-    work = Storage(tmp_path, meddle=flip)
+    work = Storage(tmp_path, most_bytes=8 * PIECE_BYTES, meddle=flip)
     for _ in range(20):
         armed = True
         faults = [fault for _ in range(17) for fault in work.block(0.0).faults]

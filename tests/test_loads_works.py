@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import tomllib
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,58 +13,33 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from tests.bit_flip import BitFlip, finds_a_flip
 from verifyrig.loads.works import Meddle, Work, bits
 from verifyrig.loads.works import digest as digest_work
 from verifyrig.loads.works.digest import Digest
 from verifyrig.loads.works.linear_algebra import linear_algebra
-from verifyrig.loads.works.products import ExactProduct, Product, scaled_residual
+from verifyrig.loads.works.products import ExactProduct, Product, Shape, scaled_residual
 from verifyrig.loads.works.solves import BlockedSolve, Solve, solve_residual
 from verifyrig.loads.works.transform import Transform, parseval_defect
 
 Array = npt.NDArray[Any]
 BUDGET_S = 0.014
+SMALL = Shape(rows=48, depth=64, columns=(32, 16))
 # How many blocks may pass until a changed operand is looked at again.
 PATIENCE_BLOCKS = 220
 
 
-class BitFlip:
-    """Flips one chosen bit of the next array with the chosen name, once."""
-
-    def __init__(self, rng: np.random.Generator, name: str) -> None:
-        self._rng = rng
-        self._name = name
-        self.armed = False
-
-    def __call__(self, name: str, array: Array) -> None:
-        if not self.armed or name != self._name:
-            return
-        self.armed = False
-        # A view of the operand may have gaps (some columns of a wider matrix): index the element, then its byte.
-        place = tuple(int(self._rng.integers(extent)) for extent in array.shape)
-        element = np.array([array[place]])
-        element.view(np.uint8)[self._rng.integers(element.itemsize)] ^= np.uint8(1 << self._rng.integers(8))
-        array[place] = element[0]
-
-
 WORKS: dict[str, Callable[[Meddle], Work]] = {
-    "double product": lambda meddle: Product(meddle=meddle),
-    "product from memory": lambda meddle: Product(sets=2, meddle=meddle),
-    "single product": lambda meddle: Product(dtype="float32", meddle=meddle),
+    "double product": lambda meddle: Product(shape=SMALL, meddle=meddle),
+    "product from memory": lambda meddle: Product(shape=SMALL, sets=2, meddle=meddle),
+    "single product": lambda meddle: Product(shape=SMALL, dtype="float32", meddle=meddle),
     "exact product": lambda meddle: ExactProduct(meddle=meddle),
     "double solve": lambda meddle: Solve(size=96, meddle=meddle),
     "single solve": lambda meddle: Solve(size=96, dtype="float32", meddle=meddle),
-    "blocked solve": lambda meddle: BlockedSolve(size=256, meddle=meddle),
-    "transform": lambda meddle: Transform(meddle=meddle),
-    "digest": lambda meddle: Digest(meddle=meddle),
+    "blocked solve": lambda meddle: BlockedSolve(size=256, panel=64, meddle=meddle),
+    "transform": lambda meddle: Transform(length=2**12, meddle=meddle),
+    "digest": lambda meddle: Digest(message_bytes=2**14, piece_bytes=2**11, meddle=meddle),
 }
-
-
-def faults_until_found(work: Work, patience: int = PATIENCE_BLOCKS) -> Iterator[str]:
-    for _ in range(patience):
-        faults = work.block(BUDGET_S).faults
-        if faults:
-            yield from faults
-            return
 
 
 @pytest.mark.parametrize("name", WORKS)
@@ -72,10 +47,8 @@ def faults_until_found(work: Work, patience: int = PATIENCE_BLOCKS) -> Iterator[
 def test_every_flipped_bit_is_found(name: str, what: str) -> None:
     flip = BitFlip(np.random.default_rng(5), what)
     work = WORKS[name](flip)
-    for _ in range(17):
-        flip.armed = True
-        assert list(faults_until_found(work)), f"a flipped bit of the {what} went unnoticed"
-        assert not flip.armed
+    missed = [n for n in range(34) if not finds_a_flip(work, flip, budget_s=BUDGET_S, patience=PATIENCE_BLOCKS)]
+    assert missed == []
 
 
 @pytest.mark.parametrize("name", WORKS)
@@ -103,10 +76,19 @@ def test_the_whole_work_reaches_every_part() -> None:
 
 def test_an_operand_is_restored_after_its_fault() -> None:
     flip = BitFlip(np.random.default_rng(1), "operand")
-    work = Product(meddle=flip)
-    flip.armed = True
-    assert list(faults_until_found(work))
-    assert not list(faults_until_found(work, patience=40))
+    work = Product(shape=SMALL, meddle=flip)
+    assert finds_a_flip(work, flip, budget_s=BUDGET_S, patience=PATIENCE_BLOCKS)
+    assert [fault for _ in range(40) for fault in work.block(BUDGET_S).faults] == []
+
+
+def test_a_fault_says_which_value_and_which_bits() -> None:
+    def flip(name: str, array: Array) -> None:
+        if name == "result":
+            array[7, 3] = -array[7, 3]
+
+    (detail,) = Product(shape=SMALL, meddle=flip).block(BUDGET_S).faults
+    assert "double product 48×64×32" in detail
+    assert "1 of 1536 values differ, first at (7, 3), bits 0x8000000000000000" in detail
 
 
 def test_residual_of_a_solution_agrees_with_a_worked_example() -> None:

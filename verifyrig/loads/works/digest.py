@@ -24,11 +24,20 @@ PUBLISHED_EVERY = 64
 class Digest(Work):
     """Pieces of a random message, hashed over and over; now and then the published answers."""
 
-    def __init__(self, *, seed: int = 0, meddle: Meddle = untouched) -> None:
+    def __init__(
+        self,
+        *,
+        message_bytes: int = MESSAGE_BYTES,
+        piece_bytes: int = PIECE_BYTES,
+        seed: int = 0,
+        meddle: Meddle = untouched,
+    ) -> None:
+        self._message_bytes = message_bytes
+        self._piece_bytes = piece_bytes
         self._seed = seed
         self._meddle = meddle
         self._message = self._made()
-        self._pieces = self._message.reshape(-1, PIECE_BYTES)
+        self._pieces = self._message.reshape(-1, self._piece_bytes)
         self._known = [(hashlib.sha256(piece.data).digest(), zlib.crc32(piece.data)) for piece in self._pieces]
         self._million_a = np.full(1_000_000, ord("a"), dtype=np.uint8)
         self._blocks = count()
@@ -40,13 +49,13 @@ class Digest(Work):
         if number % PUBLISHED_EVERY == 0 and budget_s >= 0.008:
             return BlockResult(1e-9 * self._million_a.size, 2, tuple(self._published()))
         index = number % len(self._pieces)
-        return BlockResult(2e-9 * PIECE_BYTES, 2, tuple(self._faults(index)))
+        return BlockResult(2e-9 * self._piece_bytes, 2, tuple(self._faults(index)))
 
     def close(self) -> None:
         """Nothing to let go of."""
 
     def _made(self) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
-        return np.random.default_rng(self._seed).integers(0, 256, MESSAGE_BYTES, dtype=np.uint8)
+        return np.random.default_rng(self._seed).integers(0, 256, self._message_bytes, dtype=np.uint8)
 
     def _faults(self, index: int) -> Iterator[str]:
         piece = self._pieces[index]
@@ -62,7 +71,7 @@ class Digest(Work):
             if not right
         ]
         if wrong:
-            right_piece = self._made().reshape(-1, PIECE_BYTES)[index]
+            right_piece = self._made().reshape(-1, self._piece_bytes)[index]
             places = np.flatnonzero(right_piece != piece)
             piece[...] = right_piece
             why = f"message changed in memory at byte {int(places[0])}" if places.size else "message intact"

@@ -140,7 +140,7 @@ class MemorySweep(Work):
         self._buffer.close()
 
     def _sweep_for_ever(self) -> Iterator[tuple[Step, str]]:
-        before = None
+        before = stripes()[0]  # fresh memory holds zeros
         for test, background, split in plan(self._block_words):
             name = f"{test.name}, {background.name}"
             for step in sweep(self._buffer, test, background, self._block_words, split=split, before=before):

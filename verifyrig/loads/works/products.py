@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import time
 from itertools import count
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -23,8 +23,18 @@ from verifyrig.loads.works.bits import difference, digest
 Array = npt.NDArray[Any]
 
 RESIDUAL_THRESHOLD = 16.0
+
+
+class Shape(NamedTuple):
+    """Rows of the left operand, its columns, and the widths of the right one to choose from, widest first."""
+
+    rows: int
+    depth: int
+    columns: tuple[int, ...]
+
+
 # Chosen by measurement: wide enough for the full rate, short enough for a block. Slower cores take fewer columns.
-ROWS, DEPTH, COLUMNS = 640, 768, (384, 256, 128, 64, 32)
+SHAPE = Shape(rows=640, depth=768, columns=(384, 256, 128, 64, 32))
 OPERAND_CHECK_EVERY = 8
 
 
@@ -46,8 +56,25 @@ def scaled_residual(a: Array, b: Array, c: Array) -> float:
 class Product(Work):
     """Products of dense operands, each result compared with the known one."""
 
-    def __init__(self, *, dtype: str = "float64", sets: int = 1, seed: int = 0, meddle: Meddle = untouched) -> None:
-        """Prepare `sets` pairs of operands (one stays in cache, many come from memory) and their known results."""
+    def __init__(
+        self,
+        *,
+        dtype: str = "float64",
+        sets: int = 1,
+        shape: Shape = SHAPE,
+        seed: int = 0,
+        meddle: Meddle = untouched,
+    ) -> None:
+        """Prepare operands and known results.
+
+        Args:
+            dtype: `float64` or `float32`.
+            sets: Pairs of operands: one stays in cache, many come from memory.
+            shape: Rows, depth, and the widths to choose from, widest first, in double precision.
+            seed: Of the operands.
+            meddle: Hook of tests.
+        """
+        self._shape = shape
         self._dtype = np.dtype(dtype)
         self._sets = sets
         self._seed = seed
@@ -58,7 +85,7 @@ class Product(Work):
         self._blocks = count()
         self._standing: list[str] = []
         self._seconds = self._fitting_columns()
-        self._results = {columns: np.empty((ROWS, columns), self._dtype) for columns in self._seconds}
+        self._results = {columns: np.empty((self._shape.rows, columns), self._dtype) for columns in self._seconds}
         self._known = {(i, columns): self._establish(i, columns) for i in range(sets) for columns in self._results}
         self.block_s = min(self._seconds.values())
 
@@ -77,7 +104,7 @@ class Product(Work):
             faults.append(self._explain(chosen, columns))
         elif number % OPERAND_CHECK_EVERY == 0:
             faults += self._check_operand(number // OPERAND_CHECK_EVERY % len(self._operands))
-        return BlockResult(2e-9 * ROWS * DEPTH * columns, 1, tuple(faults))
+        return BlockResult(2e-9 * self._shape.rows * self._shape.depth * columns, 1, tuple(faults))
 
     def close(self) -> None:
         """Let go of the operands."""
@@ -89,14 +116,18 @@ class Product(Work):
 
     def _operand(self, index: int) -> Array:
         rng = np.random.default_rng([self._seed, index])
-        shape = (DEPTH, COLUMNS[0] * self._per_column) if index % 2 else (ROWS, DEPTH)
+        shape = (
+            (self._shape.depth, self._shape.columns[0] * self._per_column)
+            if index % 2
+            else (self._shape.rows, self._shape.depth)
+        )
         operand: Array = rng.random(shape, dtype=self._dtype.type)
         operand -= 0.5
         return operand
 
     def _fitting_columns(self) -> dict[int, float]:
         """Return the widths whose product takes no longer than a block on this core, and the time of each, s."""
-        widths = [columns * self._per_column for columns in COLUMNS]
+        widths = [columns * self._per_column for columns in self._shape.columns]
         whole_s = self._time(widths[0])
         seconds = {columns: whole_s * columns / widths[0] for columns in widths}
         fitting = {columns: guess_s for columns, guess_s in seconds.items() if guess_s <= BLOCK_S}
@@ -108,7 +139,7 @@ class Product(Work):
     def _time(self, columns: int) -> float:
         """Return the processor time of one product, s; what else is busy on the core does not count."""
         a, b = self._operands[0], self._operands[1][:, :columns]
-        c = np.empty((ROWS, columns), self._dtype)
+        c = np.empty((self._shape.rows, columns), self._dtype)
         best_s = float("inf")
         for _ in range(3):
             began_s = time.thread_time()
@@ -145,7 +176,7 @@ class Product(Work):
         wrong = c.copy()
         np.matmul(a, b, out=c)
         detail = difference(wrong, c) or "wrong in the same way when done again"
-        return f"{self._name} {ROWS}×{DEPTH}×{columns}: {detail}"
+        return f"{self._name} {self._shape.rows}×{self._shape.depth}×{columns}: {detail}"
 
 
 class ExactProduct(Work):

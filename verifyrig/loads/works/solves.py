@@ -18,6 +18,10 @@ from verifyrig.loads.works.products import RESIDUAL_THRESHOLD
 
 Array = npt.NDArray[Any]
 
+# Columns eliminated at once, and rows (or half as many columns) updated in one step.
+PANEL = 128
+STRIP = 384
+
 
 def solve_residual(a: Array, x: Array, b: Array) -> float:
     """Return the scaled residual of a solution.
@@ -84,18 +88,16 @@ class BlockedSolve(Work):
     L_k U_k; the solution comes from behind.
     """
 
-    PANEL = 128
-    STRIP = 384
-
-    def __init__(self, *, size: int = 1536, seed: int = 0, meddle: Meddle = untouched) -> None:
-        rng = np.random.default_rng(seed)
+    def __init__(self, *, size: int = 1536, panel: int = PANEL, seed: int = 0, meddle: Meddle = untouched) -> None:
+        """Prepare a system of `size` equations, a whole number of panels."""
+        if size % panel:
+            raise ValueError(f"{size} equations are no whole number of panels of {panel}")
         self._size = size
-        # The right-hand side stands as further columns of the matrix, a whole panel of them to keep the strips even.
-        self._system = rng.uniform(-1.0, 1.0, (size, size + 1))
-        self._system[np.arange(size), np.arange(size)] += size
-        self._sum = digest(self._system)
+        self._panel = panel
         self._seed = seed
         self._meddle = meddle
+        self._system = self._made()
+        self._sum = digest(self._system)
         self._reduced = np.empty_like(self._system)
         self._x = np.empty(size)
         self._known: int | None = None
@@ -110,43 +112,49 @@ class BlockedSolve(Work):
     def close(self) -> None:
         """Nothing to let go of."""
 
+    def _made(self) -> Array:
+        """Return the matrix with the right-hand side as one more column."""
+        system = np.random.default_rng(self._seed).uniform(-1.0, 1.0, (self._size, self._size + 1))
+        system[np.arange(self._size), np.arange(self._size)] += self._size
+        return system
+
     def _solve_for_ever(self) -> Iterator[BlockResult]:
         while True:
             self._meddle("operand", self._system)
             yield from self._copy()
-            for panel in range(0, self._size, self.PANEL):
+            for panel in range(0, self._size, self._panel):
                 yield from self._eliminate(panel)
             self._substitute()
             self._meddle("result", self._x)
             yield BlockResult(0.0, 1, tuple(self._faults()))
 
     def _copy(self) -> Iterator[BlockResult]:
-        for top in range(0, self._size, self.STRIP):
-            self._reduced[top : top + self.STRIP] = self._system[top : top + self.STRIP]
+        for top in range(0, self._size, STRIP):
+            self._reduced[top : top + STRIP] = self._system[top : top + STRIP]
             yield BlockResult()
 
     def _eliminate(self, panel: int) -> Iterator[BlockResult]:
-        w, after = self._reduced, panel + self.PANEL
-        for left in range(after, self._size + 1, 2 * self.STRIP):
-            columns = slice(left, left + 2 * self.STRIP)
+        w, after = self._reduced, panel + self._panel
+        for left in range(after, self._size + 1, 2 * STRIP):
+            columns = slice(left, left + 2 * STRIP)
             w[panel:after, columns] = np.linalg.solve(w[panel:after, panel:after], w[panel:after, columns])
-            yield BlockResult(2e-9 * self.PANEL**2 * (min(columns.stop, self._size) - left))
-        for top in range(after, self._size, self.STRIP):
-            rows = slice(top, top + self.STRIP)
+            yield BlockResult(2e-9 * self._panel**2 * (min(columns.stop, self._size) - left))
+        for top in range(after, self._size, STRIP):
+            rows = slice(top, top + STRIP)
             w[rows, after:] -= w[rows, panel:after] @ w[panel:after, after:]
             height = min(rows.stop, self._size) - top
-            yield BlockResult(2e-9 * height * self.PANEL * (self._size - after))
+            yield BlockResult(2e-9 * height * self._panel * (self._size - after))
 
     def _substitute(self) -> None:
         w, x = self._reduced, self._x
-        for panel in range(self._size - self.PANEL, -1, -self.PANEL):
-            after = panel + self.PANEL
+        for panel in range(self._size - self._panel, -1, -self._panel):
+            after = panel + self._panel
             x[panel:after] = w[panel:after, -1] - w[panel:after, after:-1] @ x[after:]
 
     def _faults(self) -> Iterator[str]:
         name = f"blocked solve n = {self._size}"
         if digest(self._system) != self._sum:
-            self.__init__(size=self._size, seed=self._seed, meddle=self._meddle)  # type: ignore[misc]
+            self._system = self._made()
             yield f"operand of the {name} changed in memory"
             return
         residual = solve_residual(self._system[:, :-1], self._x, self._system[:, -1])

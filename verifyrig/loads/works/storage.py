@@ -27,9 +27,9 @@ SPACE_SHARE = 0.02
 MIB = 2**20
 
 
-def file_size(free_bytes: int, where: str) -> int:
+def file_size(free_bytes: int, where: str, most_bytes: int = FILE_BYTES) -> int:
     """Return the size of a worker's file, whole pieces; raise `LoadError` where the folder is nearly full."""
-    size = min(FILE_BYTES, int(free_bytes * SPACE_SHARE)) // PIECE_BYTES * PIECE_BYTES
+    size = min(most_bytes, int(free_bytes * SPACE_SHARE)) // PIECE_BYTES * PIECE_BYTES
     if size < 4 * PIECE_BYTES:
         raise LoadError(
             f"only {free_bytes / MIB:.0f} MiB are free for the work storage",
@@ -42,7 +42,9 @@ def file_size(free_bytes: int, where: str) -> int:
 class Storage(Work):
     """One file, written piece by piece and read back, over and over with changing contents."""
 
-    def __init__(self, folder: Path, *, seed: int = 0, meddle: Meddle = untouched) -> None:
+    def __init__(
+        self, folder: Path, *, most_bytes: int = FILE_BYTES, seed: int = 0, meddle: Meddle = untouched
+    ) -> None:
         """Open the file in the folder; raise `LoadError` where that cannot be done."""
         self._meddle = meddle
         self._contents = np.random.default_rng(seed).integers(0, 2**63, PIECE_BYTES // 8, dtype=np.uint64)
@@ -51,7 +53,7 @@ class Storage(Work):
         self._write_from = np.frombuffer(mmap.mmap(-1, PIECE_BYTES), dtype=np.uint64)
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._pieces = file_size(shutil.disk_usage(folder).free, str(folder)) // PIECE_BYTES
+            self._pieces = file_size(shutil.disk_usage(folder).free, str(folder), most_bytes) // PIECE_BYTES
             self._open(folder)
         except OSError as error:
             raise LoadError(

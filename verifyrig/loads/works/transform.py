@@ -19,7 +19,11 @@ from verifyrig.loads.works.bits import difference, digest
 Array = npt.NDArray[Any]
 
 LENGTH = 2**15
-TOLERANCE = 8 * math.log2(LENGTH) * float(np.finfo(np.float64).eps)
+
+
+def tolerance(length: int) -> float:
+    """Return the largest relative error that rounding may leave in a transform of that length."""
+    return 8 * math.log2(length) * float(np.finfo(np.float64).eps)
 
 
 def parseval_defect(signal: Array, spectrum: Array) -> float:
@@ -36,7 +40,9 @@ def round_trip_error(signal: Array, back: Array) -> float:
 class Transform(Work):
     """One complex signal, transformed there and back."""
 
-    def __init__(self, *, seed: int = 0, meddle: Meddle = untouched) -> None:
+    def __init__(self, *, length: int = LENGTH, seed: int = 0, meddle: Meddle = untouched) -> None:
+        self._length = length
+        self._tolerance = tolerance(length)
         self._seed = seed
         self._meddle = meddle
         self._signal = self._made()
@@ -55,27 +61,27 @@ class Transform(Work):
         back = np.fft.ifft(spectrum)
         self._meddle("buffer", back)
         faults = tuple(self._faults(spectrum, back))
-        return BlockResult(10e-9 * LENGTH * math.log2(LENGTH), 2, faults)
+        return BlockResult(10e-9 * self._length * math.log2(self._length), 2, faults)
 
     def close(self) -> None:
         """Nothing to let go of."""
 
     def _made(self) -> Array:
         rng = np.random.default_rng(self._seed)
-        return rng.standard_normal(LENGTH) + 1j * rng.standard_normal(LENGTH)
+        return rng.standard_normal(self._length) + 1j * rng.standard_normal(self._length)
 
     def _faults(self, spectrum: Array, back: Array) -> Iterator[str]:
-        name = f"transform N = {LENGTH}"
+        name = f"transform N = {self._length}"
         if digest(self._signal) != self._sum:
             changed, self._signal = self._signal, self._made()
             yield f"signal of the {name} changed in memory: {difference(changed, self._signal)}"
             return
         defect, error = parseval_defect(self._signal, spectrum), round_trip_error(self._signal, back)
-        if not defect < TOLERANCE:
-            yield f"{name}: energies differ by {defect:.3g} of themselves, limit {TOLERANCE:.3g}"
+        if not defect < self._tolerance:
+            yield f"{name}: energies differ by {defect:.3g} of themselves, limit {self._tolerance:.3g}"
         elif digest(spectrum) != self._known[0]:
             yield f"{name}: {difference(spectrum, self._spectrum)}"
-        elif not error < TOLERANCE:
-            yield f"{name}: there and back differs by {error:.3g} of itself, limit {TOLERANCE:.3g}"
+        elif not error < self._tolerance:
+            yield f"{name}: there and back differs by {error:.3g} of itself, limit {self._tolerance:.3g}"
         elif digest(back) != self._known[1]:
             yield f"{name}, there and back: {difference(back, self._back)}"
