@@ -37,6 +37,7 @@ class GpuProduct:
     Args:
         card: Which card: index, name, or part of either; empty takes the first that is no software renderer.
         seed: Of the operands.
+        order: Order of the matrices; grown until a product takes long enough where None.
         tiling: How the work is divided; chosen to suit the card where None.
         meddle: Hook of tests: may change the result's words before they are checked.
 
@@ -60,16 +61,9 @@ class GpuProduct:
         self._meddle = meddle
         self.notes: tuple[str, ...] = ()
         self._seed = seed
-        order = order or SMALLEST_ORDER
-        self._prepare(order)
-        while order < LARGEST_ORDER and self._seconds() < SHORTEST_PRODUCT_S:
-            try:
-                self._prepare(order * 2)
-            except MemoryError:
-                self._prepare(order)
-                self.notes = (f"the card's memory is nearly full: products of order {order} only",)
-                break
-            order *= 2
+        self._prepare(order or SMALLEST_ORDER)
+        if order is None:
+            self._grow()
         self._product_s = self._seconds()
 
     @property
@@ -101,6 +95,17 @@ class GpuProduct:
         self._device.destroy()
 
     # ---- preparing ------------------------------------------------------------------------------------
+
+    def _grow(self) -> None:
+        """Double the order until a product takes long enough, or the card's memory ends it."""
+        while self._n < LARGEST_ORDER and self._seconds() < SHORTEST_PRODUCT_S:
+            order = self._n
+            try:
+                self._prepare(order * 2)
+            except MemoryError:
+                self._prepare(order)
+                self.notes = (f"the card's memory is nearly full: products of order {order} only",)
+                return
 
     def _prepare(self, n: int) -> None:
         """Lay out buffers and programs for order `n`, and prove one product; raise `MemoryError` where it is full."""
