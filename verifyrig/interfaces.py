@@ -68,6 +68,8 @@ class ChannelInfo:
         refresh_s: Nominal interval between fresh values, s, where known.
         expanded_uncertainty: Of the reading at 95 %, in the channel's unit, where calibration gives one.
         correction: Added to the reading at the edge, in the channel's unit.
+        correction_slope: Change of the correction with the reading, unit per unit; 0 where it is an offset.
+        correction_at: Reading at which `correction` holds, where there is a slope.
         unreadable: Why it cannot be read, with remedy; empty where it can.
         note: What else to know of it: a guessed role, a control value, a duplicate.
     """
@@ -84,6 +86,8 @@ class ChannelInfo:
     refresh_s: float | None = None
     expanded_uncertainty: float | None = None
     correction: float = 0.0
+    correction_slope: float = 0.0
+    correction_at: float = 0.0
     unreadable: str = ""
     note: str = ""
 

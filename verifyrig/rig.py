@@ -233,7 +233,7 @@ def _ambient_fact(request: RunRequest, bank: SensorBank) -> dict[str, Any] | Non
 def _channel_fact(info: Any) -> dict[str, Any]:
     names = (
         "label", "device", "source", "quantity", "unit", "driver", "limit", "resolution", "refresh_s",
-        "expanded_uncertainty", "correction", "unreadable",
+        "expanded_uncertainty", "correction", "correction_slope", "correction_at", "unreadable", "note",
     )  # fmt: skip
     return {name: getattr(info, name) for name in names}
 

@@ -66,13 +66,13 @@ def recording_order(channel: str) -> tuple[int, int]:
 class _Channel:
     """One channel of the bank: its sensor, its judge, and how often it was slow in a row."""
 
-    __slots__ = ("correction", "judge", "sensor", "slow", "unreadable")
+    __slots__ = ("at", "correction", "judge", "sensor", "slope", "slow", "unreadable")
 
     def __init__(self, sensor: Sensor, stale_after_s: float) -> None:
         info = sensor.info
         self.sensor = sensor
         self.judge = ChannelJudge(info, stale_after_s=stale_after_s)
-        self.correction = info.correction
+        self.correction, self.slope, self.at = info.correction, info.correction_slope, info.correction_at
         self.slow = 0
         self.unreadable = (
             SensorError("it cannot be read", where=info.label or info.source, mend=info.unreadable)
@@ -93,7 +93,9 @@ class _Channel:
             self._note_slow()
         else:
             self.slow = 0
-        return Taken(taken.value + self.correction, taken.age_s) if self.correction else taken
+        if self.correction == 0.0 and self.slope == 0.0:
+            return taken
+        return Taken(taken.value + self.correction + self.slope * (taken.value - self.at), taken.age_s)
 
     def _note_slow(self) -> None:
         self.slow += 1

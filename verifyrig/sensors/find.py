@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -71,7 +72,7 @@ def list_channels(
     found: list[Found] = [*open_instruments(config, strict=strict)]
     try:
         found += find_sensors(root, now_s=now_s)
-        infos = roles.assign([sensor.info for sensor in found], config)
+        infos = roles.assign([sensor.info for sensor in found], config, today=date.today())
     except BaseException:
         close_all(found)
         raise

@@ -8,24 +8,29 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from typing import Any
 
 from verifyrig.channels import is_channel, numbered, quantity_of
 from verifyrig.errors import BenchError
 from verifyrig.interfaces import ChannelInfo
 from verifyrig.sensors.claims import Claim, claim
+from verifyrig.sensors.corrections import corrected
 from verifyrig.sensors.hwmon import SUPER_IO
 
 _GUESSED_FAN = "the only fan that this machine reports, taken for the processor's; set it in bench.toml if it is not"
 _PAIRED_DUTY = "taken to drive the fan with the same number on the same chip"
 
 
-def assign(infos: Sequence[ChannelInfo], config: Mapping[str, Any] | None = None) -> list[ChannelInfo]:
+def assign(
+    infos: Sequence[ChannelInfo], config: Mapping[str, Any] | None = None, *, today: date | None = None
+) -> list[ChannelInfo]:
     """Return the same sensors with channel, correction and uncertainty filled in.
 
     Args:
         infos: What was found, in stable order; a `channel` already set (serial instruments) stays.
         config: bench.toml; its `[channel.NAME]` tables may name a `source` by device or label.
+        today: For what a calibration is worth that is overdue; None takes none for overdue.
 
     Raises:
         BenchError: A table names no channel of the contract, or a source that is gone or not unique.
@@ -35,7 +40,7 @@ def assign(infos: Sequence[ChannelInfo], config: Mapping[str, Any] | None = None
     found = [replace(info, channel=chosen[i]) if i in chosen else info for i, info in enumerate(infos)]
     found = _number(found, _claims(found))
     found = _pair_duties(_lone_fan(found))
-    return [_corrected(info, tables) for info in found]
+    return [corrected(info, tables.get(info.channel or "", {}), today) for info in found]
 
 
 def _claims(infos: Sequence[ChannelInfo]) -> dict[int, Claim]:
@@ -144,25 +149,3 @@ def _find_source(infos: Sequence[ChannelInfo], name: str, source: str) -> int:
             mend="Name a sensor of the right kind.",
         )
     return found[0]
-
-
-def _corrected(info: ChannelInfo, tables: Mapping[str, Mapping[str, Any]]) -> ChannelInfo:
-    table = tables.get(info.channel or "", {})
-    return replace(
-        info,
-        correction=_number_in(table, info.channel, "correction", info.correction) or 0.0,
-        expanded_uncertainty=_number_in(table, info.channel, "expanded_uncertainty", info.expanded_uncertainty),
-    )
-
-
-def _number_in(table: Mapping[str, Any], channel: str | None, key: str, default: float | None) -> float | None:
-    value = table.get(key, default)
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise BenchError(
-            f"{value!r} is no number",
-            where=f"bench.toml, channel.{channel}.{key}",
-            mend="Write a number in °C, K or W.",
-        )
-    return float(value)
