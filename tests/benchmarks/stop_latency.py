@@ -17,13 +17,14 @@ from verifyrig.loads.worker_load import WorkerLoad
 SPIN = "while True: pass"
 
 
-def stop_s(load: WorkerLoad, number: int) -> float:
-    """Return how long a stop took, at another moment of a block each time, s."""
+def stop_s(load: WorkerLoad, number: int) -> tuple[float, int]:
+    """Return how long a stop took, at another moment of a block each time, s, and how many workers there were."""
     load.start(LoadDemand(work="linear-algebra"))
     load.set_share(1.0)
     load.beat()
     time.sleep(0.03 + 0.001 * (number % 17))
-    return load.stop()
+    workers = len(load.pids)
+    return load.stop(), workers
 
 
 def kill_s(count: int) -> float:
@@ -56,8 +57,7 @@ def measure(full: bool = True) -> dict[str, object]:
     pairs: list[tuple[float, float]] = []
     workers = 0
     for number in range(count):
-        took_s = stop_s(load, number)
-        workers = load.status().workers_wanted
+        took_s, workers = stop_s(load, number)
         pairs.append((took_s, kill_s(workers)))
     load.close()
     stops, kills = (list(column) for column in zip(*pairs, strict=True))

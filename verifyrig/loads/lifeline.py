@@ -40,14 +40,17 @@ class Lifeline:
         """Let the rule of the heartbeat count: at its first beat, or after a grace at the latest."""
         self._armed_s = beat_clock_s()
 
-    def _listen(self) -> None:
-        lines = Lines()
-        while data := os.read(0, 65536):
-            for line in lines.feed(data):
-                self._obey(line.split())
-        os._exit(0)
+    def overdue(self, now_s: float) -> bool:
+        """Return whether the heartbeat is older than its limit, or the first never came, by `beat_clock_s`.
 
-    def _obey(self, words: list[str]) -> None:
+        That clock counts a suspend: a machine that wakes up again ends its load before anything else.
+        """
+        if self._last_beat_s is not None:
+            return now_s - self._last_beat_s > self._settings.beat_limit_s
+        return self._armed_s is not None and now_s - self._armed_s > FIRST_BEAT_LIMIT_S
+
+    def obey(self, words: list[str]) -> None:
+        """Follow one command, in words."""
         match words:
             case ["beat"]:
                 self._last_beat_s = beat_clock_s()
@@ -58,16 +61,18 @@ class Lifeline:
                 self._last_words()
                 os._exit(0)
 
+    def _listen(self) -> None:
+        lines = Lines()
+        while data := os.read(0, 65536):
+            for line in lines.feed(data):
+                self.obey(line.split())
+        os._exit(0)
+
     def _watch(self) -> None:
         while True:
             time.sleep(WATCH_PERIOD_S)
-            if self._parent_gone() or self._beat_overdue(beat_clock_s()):
+            if self._parent_gone() or self.overdue(beat_clock_s()):
                 os._exit(3)
 
     def _parent_gone(self) -> bool:
         return os.name == "posix" and os.getppid() != self._settings.parent_pid
-
-    def _beat_overdue(self, now_s: float) -> bool:
-        if self._last_beat_s is not None:
-            return now_s - self._last_beat_s > self._settings.beat_limit_s
-        return self._armed_s is not None and now_s - self._armed_s > FIRST_BEAT_LIMIT_S

@@ -86,7 +86,7 @@ def share_line(share: float, at_s: float) -> bytes:
 
 def count_line(counts: Counts) -> bytes:
     """Return the report of totals."""
-    return f"count {counts.work:.9g} {counts.checks} {counts.errors}\n".encode()
+    return f"count {counts.work:.12g} {counts.checks} {counts.errors}\n".encode()
 
 
 def fault_line(at_s: float, detail: str) -> bytes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from verifyrig.interfaces import LoadDemand, LoadStatus, WorkFault
@@ -93,7 +94,7 @@ class WorkerLoad:
     def status(self) -> LoadStatus:
         """Return the counts that the workers last reported; after `stop`, the final ones."""
         if self._crew is None:
-            left, self._left = self._left, _without_faults(self._left)
+            left, self._left = self._left, replace(self._left, faults=())
             return left
         return self._summary(self._crew, self._crew.alive())
 
@@ -106,7 +107,7 @@ class WorkerLoad:
             return 0.0
         crew, self._crew = self._crew, None
         took_s = crew.end()
-        self._left = self._summary(crew, 0)
+        self._left = replace(self._summary(crew, 0), workers_wanted=0)
         self._ended = crew
         return took_s
 
@@ -178,13 +179,3 @@ class WorkerLoad:
         on_a_core = self._demand.work not in ON_GPU and index < len(self._placement.workers)
         core = self._placement.workers[index] if on_a_core else None
         return WorkFault(work=self._demand.work, core=core, t_s=at_s - self._started_s, detail=detail)
-
-
-def _without_faults(status: LoadStatus) -> LoadStatus:
-    return LoadStatus(
-        work_done=status.work_done,
-        compute_errors=status.compute_errors,
-        workers_wanted=status.workers_wanted,
-        workers_alive=0,
-        checks_done=status.checks_done,
-    )

@@ -35,6 +35,14 @@ def solve_residual(a: Array, x: Array, b: Array) -> float:
     return float(np.abs(a @ x - b).max() / scale)
 
 
+def solved(a: Array, b: Array) -> Array:
+    """Return the solution of a x = b, NaN where the matrix is singular: a changed operand can be that."""
+    try:
+        return np.linalg.solve(a, b)
+    except np.linalg.LinAlgError:
+        return np.full_like(b, np.nan)
+
+
 class Solve(Work):
     """Systems that fit into cache, solved by the library's factorisation with pivoting."""
 
@@ -52,10 +60,7 @@ class Solve(Work):
     def block(self, budget_s: float) -> BlockResult:
         """Solve once; judge by residual and by the bits of the known solution."""
         self._meddle("operand", self._a)
-        try:
-            x = np.linalg.solve(self._a, self._b)
-        except np.linalg.LinAlgError:  # a changed operand can be singular
-            x = np.full_like(self._b, np.nan)
+        x = solved(self._a, self._b)
         self._meddle("result", x)
         return BlockResult(2e-9 / 3 * self._size**3, 1, tuple(self._faults(x)))
 
@@ -137,7 +142,7 @@ class BlockedSolve(Work):
         w, after = self._reduced, panel + self._panel
         for left in range(after, self._size + 1, 2 * STRIP):
             columns = slice(left, left + 2 * STRIP)
-            w[panel:after, columns] = np.linalg.solve(w[panel:after, panel:after], w[panel:after, columns])
+            w[panel:after, columns] = solved(w[panel:after, panel:after], w[panel:after, columns])
             yield BlockResult(2e-9 * self._panel**2 * (min(columns.stop, self._size) - left))
         for top in range(after, self._size, STRIP):
             rows = slice(top, top + STRIP)
