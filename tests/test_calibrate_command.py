@@ -1,0 +1,239 @@
+"""The talk of a calibration, what it writes, and what the bench then reads. The fit itself: test_calibration.py."""
+
+from __future__ import annotations
+
+import random
+import tomllib
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from tests.sensor_tree import chip, lay
+from verifyrig.asking import Option
+from verifyrig.bench import read_config
+from verifyrig.bench_file import change_file
+from verifyrig.calibrate_flow import Outcome, calibrate
+from verifyrig.calibration_text import with_channel_values
+from verifyrig.cli import run
+from verifyrig.commands.calibrate import BenchProbes
+from verifyrig.errors import BenchError, SensorError
+from verifyrig.sensors.bank import open_bank
+from verifyrig.sensors.corrections import KEYS
+from verifyrig.sensors.find import find_sensors
+from verifyrig.sensors.roles import assign
+
+TODAY = date(2026, 3, 1)
+
+
+class Person:
+    """Answers in order; moves the bath when told to, as a person does between two points."""
+
+    def __init__(self, answers: Sequence[str], bench: Bench) -> None:
+        self.answers = list(answers)
+        self.bench = bench
+        self.heard: list[str] = []
+
+    def say(self, text: str = "") -> None:
+        self.heard.append(text)
+
+    def choose(self, question: str, options: Sequence[Option], default: str = "") -> str:
+        self.heard.append(question)
+        if question.startswith(("Is the probe", "Are both", "Do they")):
+            self.bench.next_place()
+            return "y"
+        answer = self.answers.pop(0)
+        assert answer in {option.key for option in options}, question
+        return answer
+
+    def line(self, question: str, default: str = "") -> str:
+        self.heard.append(question)
+        if question.startswith("What does the reference"):
+            return f"{self.bench.bath_c:.2f}".replace(".", ",")
+        return self.answers.pop(0)
+
+
+class Bench:
+    """Probes with a known error in baths of known temperature, on a time of its own."""
+
+    def __init__(self, baths_c: Sequence[float], *, drift_k_per_s: float = 0.0, second: float | None = None) -> None:
+        self.baths_c = list(baths_c)
+        self.bath_c = 24.0
+        self.drift = drift_k_per_s
+        self.second = second
+        self.t_s = 0.0
+        self.dice = random.Random(3)
+
+    def next_place(self) -> None:
+        self.bath_c = self.baths_c.pop(0)
+
+    def channels(self) -> list[str]:
+        return ["plate_temp_c"] if self.second is None else ["plate_temp_c", "ambient_temp_c"]
+
+    def read(self, channel: str) -> float:
+        true_c = self.bath_c + self.drift * self.t_s
+        error_k = 0.5 + 0.01 * true_c if channel == "plate_temp_c" else self.second or 0.0
+        return round(true_c + error_k + self.dice.gauss(0, 0.03), 2)
+
+    def resolution_k(self, channel: str) -> float:
+        return 0.01
+
+    def now_s(self) -> float:
+        return self.t_s
+
+    def sleep(self, seconds: float) -> None:
+        self.t_s += seconds
+
+
+def talk(bench: Bench, *answers: str) -> tuple[Outcome | None, Person]:
+    person = Person(answers, bench)
+    return calibrate(person, bench, TODAY), person
+
+
+def correction_at(outcome: Outcome, reading_c: float) -> float:
+    values = outcome.values
+    slope, at_c = float(values.get("correction_slope", 0.0)), float(values.get("correction_at", 0.0))  # type: ignore[arg-type]
+    return float(values["correction"]) + slope * (reading_c - at_c)  # type: ignore[arg-type]
+
+
+def test_ice_gives_the_offset_at_zero_and_an_honest_uncertainty_elsewhere() -> None:
+    outcome, person = talk(Bench([0.0]), "i", "y")
+    assert outcome is not None
+    assert outcome.values["correction"] == pytest.approx(-0.5, abs=0.03)
+    assert outcome.values["correction_slope"] == 0.0
+    # The probe's gain error of 1 % is not seen in ice: at 60 °C it reads 1.1 K too high, and is corrected by 0.5 K.
+    u95_k = outcome.values["expanded_uncertainty"]
+    assert isinstance(u95_k, float)
+    assert 0.6 < u95_k < 1.2
+    assert (outcome.values["calibrated"], outcome.values["due"]) == (TODAY, date(2027, 3, 1))
+    assert any("nothing of the gain" in text for text in person.heard)
+    assert any("away from mains" in text for text in person.heard)
+
+
+def test_three_temperatures_against_a_reference_give_the_line() -> None:
+    outcome, _ = talk(Bench([5.0, 40.0, 70.0]), "r", "0.1", "y", "y", "n", "y")
+    assert outcome is not None
+    for true_c in (5.0, 40.0, 60.0):
+        reading_c = 1.01 * true_c + 0.5
+        u95_k = outcome.values["expanded_uncertainty"]
+        assert isinstance(u95_k, float)
+        assert abs(reading_c + correction_at(outcome, reading_c) - true_c) < u95_k
+        assert u95_k < 0.25
+    assert outcome.values["points_reference_c"] == [5.0, 40.0, 70.0]
+    assert len(outcome.values["points_residual_k"]) == 3  # type: ignore[arg-type]
+
+
+def test_a_point_that_does_not_stand_still_is_left_out() -> None:
+    outcome, person = talk(Bench([40.0], drift_k_per_s=0.01), "r", "0.1", "n")
+    assert outcome is None
+    assert any("did not stand still" in text for text in person.heard)
+
+
+def test_nothing_is_written_where_the_person_says_no() -> None:
+    assert talk(Bench([0.0]), "i", "n")[0] is None
+
+
+def test_two_probes_in_the_same_air_are_matched() -> None:
+    bench = Bench([20.0], second=0.1)
+    outcome, person = talk(bench, "plate_temp_c", "m", "y")
+    assert outcome is not None
+    assert outcome.values["correction"] == pytest.approx(0.1 - 0.7, abs=0.02)
+    assert outcome.values["matched_to"] == "ambient_temp_c"
+    assert any("a difference" in text for text in person.heard)
+
+
+def test_without_a_probe_there_is_nothing_to_calibrate() -> None:
+    bench = Bench([])
+    bench.channels = list  # type: ignore[method-assign]
+    with pytest.raises(SensorError, match="no temperature can be read"):
+        talk(bench)
+
+
+BEFORE = """\
+# the shop's own words
+[shop]
+name = "Invented Repairs"
+
+[channel.plate_temp_c]  # the thin probe
+source = "28-0000"
+correction = 9.9
+bought = 2024-05-01
+
+[report]
+paper = "A4"
+"""
+
+
+def test_the_file_keeps_what_others_wrote_with_their_comments() -> None:
+    values = {"correction": -0.5, "calibrated": TODAY, "points_reading_c": [0.5, 41.0], "reference": "ice bath"}
+    changed = with_channel_values(BEFORE, "plate_temp_c", values, KEYS)
+    assert changed.comments_kept
+    assert "# the shop's own words" in changed.text
+    assert "# the thin probe" in changed.text
+    data = tomllib.loads(changed.text)
+    assert data["report"] == {"paper": "A4"}
+    assert data["channel"]["plate_temp_c"] == {"source": "28-0000", "bought": date(2024, 5, 1), **values}
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[shop]\nname = 'x'", 'channel.plate_temp_c = { source = "y", correction = 1 }\n']
+)
+def test_a_table_that_is_new_or_written_inline_is_set_all_the_same(text: str) -> None:
+    changed = with_channel_values(text, "plate_temp_c", {"correction": -0.5}, KEYS)
+    assert tomllib.loads(changed.text)["channel"]["plate_temp_c"]["correction"] == -0.5
+
+
+def test_a_file_that_is_no_toml_is_refused_and_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text("[shop\n")
+    with pytest.raises(BenchError, match="not valid TOML"):
+        change_file(path, lambda text: with_channel_values(text, "plate_temp_c", {"correction": 1.0}, KEYS))
+    assert path.read_text() == "[shop\n"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def probe_tree(root: Path, temp_mc: int) -> Path:
+    return lay(root, chip(0, "w1_slave_temp", "w1/28-01", temp1_input=temp_mc, temp1_label="plate"))
+
+
+def test_the_bench_reads_along_the_line_that_was_written(tmp_path: Path) -> None:
+    root = probe_tree(tmp_path / "m", 60_000)
+    outcome, _ = talk(Bench([5.0, 40.0, 70.0]), "r", "0.1", "y", "y", "n", "y")
+    assert outcome is not None
+    path = tmp_path / "bench.toml"
+    change_file(path, lambda text: with_channel_values(text, outcome.channel, outcome.values, KEYS))
+    bank = open_bank(root, read_config(path))
+    value = bank.sample(0.0, load_share=0.0)["plate_temp_c"].value
+    assert value == pytest.approx((60.0 - 0.5) / 1.01, abs=0.1)
+    assert bank.infos["plate_temp_c"].expanded_uncertainty == outcome.values["expanded_uncertainty"]
+    bank.close()
+
+
+def test_while_calibrating_the_old_correction_is_off(tmp_path: Path) -> None:
+    root = probe_tree(tmp_path / "m", 60_000)
+    config = {"channel": {"plate_temp_c": {"correction": -5.0, "source": "plate"}}}
+    probes = BenchProbes(root, config)
+    assert probes.channels() == ["plate_temp_c"]
+    assert probes.read("plate_temp_c") == 60.0
+    probes.close()
+
+
+@pytest.mark.parametrize(
+    ("today", "u95_k", "says"),
+    [(date(2027, 3, 1), 0.3, False), (date(2028, 3, 1), 0.6, True), (date(2030, 3, 2), 1.2, True)],
+)
+def test_an_overdue_calibration_is_worth_less_and_says_so(
+    tmp_path: Path, today: date, u95_k: float, says: bool
+) -> None:
+    # Own rule: after each further whole interval the uncertainty grows by its own size.
+    table = {"expanded_uncertainty": 0.3, "calibrated": TODAY, "due": date(2027, 3, 1)}
+    infos = [sensor.info for sensor in find_sensors(probe_tree(tmp_path, 60_000))]
+    (info,) = assign(infos, {"channel": {"plate_temp_c": table}}, today=today)
+    assert info.expanded_uncertainty == pytest.approx(u95_k, rel=0.01)
+    assert ("was due on 2027-03-01" in info.note) is says
+
+
+def test_without_a_terminal_the_command_says_what_to_do(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["calibrate", "--json"]) == 2
+    assert "nobody can be asked" in capsys.readouterr().out

@@ -1,0 +1,100 @@
+"""`verifyrig calibrate`: correct a probe against ice, a reference thermometer, or another probe in the same air."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import math
+import time
+from collections.abc import Mapping, Sequence
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from verifyrig.asking import Asker, TerminalAsker, can_ask
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import UsageError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `calibrate`."""
+    parser.add_argument("--root", metavar="DIR", help="a folder with sys and proc of the machine (default /)")
+
+
+def execute(args: argparse.Namespace, context: Context, asker: Asker | None = None) -> Answer:
+    """Talk a person through it, and write the correction to bench.toml."""
+    from verifyrig.calibrate_flow import calibrate
+
+    if asker is None and not can_ask(json=context.json):
+        raise UsageError(
+            "it asks questions, and nobody can be asked", where="verifyrig calibrate", mend="Run it on a terminal."
+        )
+    root = Path(args.root) if args.root else Path("/")
+    with contextlib.closing(BenchProbes(root, context.bench.config)) as probes:
+        outcome = calibrate(asker or TerminalAsker(), probes, date.today())
+    if outcome is None:
+        return Answer(data={"written": None}, text="Nothing was written.")
+    path, comments_kept = _write(context.bench.root / "bench.toml", outcome.channel, outcome.values)
+    said = f"Written: {path}, [channel.{outcome.channel}]" + ("" if comments_kept else " (comments could not be kept)")
+    values = {key: value.isoformat() if isinstance(value, date) else value for key, value in outcome.values.items()}
+    return Answer(data={"written": str(path), "channel": outcome.channel, **values}, text=said)
+
+
+def _write(path: Path, channel: str, values: Mapping[str, Any]) -> tuple[Path, bool]:
+    from verifyrig.bench_file import change_file
+    from verifyrig.calibration_text import with_channel_values
+    from verifyrig.sensors.corrections import KEYS
+
+    changed = change_file(path, lambda text: with_channel_values(text, channel, values, KEYS))
+    return path, changed.comments_kept
+
+
+class BenchProbes:
+    """The temperature channels of this bench, read without their corrections."""
+
+    def __init__(self, root: Path, config: Mapping[str, Any]) -> None:
+        from verifyrig.sensors.bank import open_bank
+
+        self._bank = open_bank(root, _uncorrected(config))
+        self._readings = self._bank.sample(self.now_s(), load_share=0.0)
+
+    def channels(self) -> Sequence[str]:
+        """Return the temperature channels that can be read, probes before what is built in."""
+        from verifyrig.channels import is_temperature
+
+        names = [name for name, reading in self._readings.items() if is_temperature(name) and reading.ok]
+        return sorted(names, key=lambda name: self._bank.infos[name].driver not in ("text", "modbus", "w1_slave_temp"))
+
+    def read(self, channel: str) -> float:
+        """Return the reading, °C, NaN where there is none to be believed now."""
+        self._readings = self._bank.sample(self.now_s(), load_share=0.0)
+        reading = self._readings[channel]
+        return reading.value if reading.ok and reading.value is not None else math.nan
+
+    def resolution_k(self, channel: str) -> float:
+        """Return the smallest step, K, 0 where not known."""
+        return self._bank.infos[channel].resolution or 0.0
+
+    def now_s(self) -> float:
+        """Return the time, s."""
+        return time.monotonic()
+
+    def sleep(self, seconds: float) -> None:
+        """Wait."""
+        time.sleep(seconds)
+
+    def close(self) -> None:
+        """Let go of all sensors."""
+        self._bank.close()
+
+
+def _uncorrected(config: Mapping[str, Any]) -> dict[str, Any]:
+    """Return bench.toml as if no probe had been calibrated yet."""
+    from verifyrig.sensors.corrections import KEYS
+
+    tables = config.get("channel", {})
+    bare = {
+        name: {key: value for key, value in table.items() if key not in KEYS} if isinstance(table, dict) else table
+        for name, table in (tables.items() if isinstance(tables, dict) else ())
+    }
+    return {**config, "channel": bare if isinstance(tables, dict) else tables}
