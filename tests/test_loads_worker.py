@@ -84,6 +84,23 @@ def test_counts_remain_after_the_stop(load: WorkerLoad) -> None:
     assert after.workers_alive == 0
 
 
+def test_in_turn_every_core_has_its_turn() -> None:
+    load = WorkerLoad(turn_s=0.4)
+    try:
+        load.start(LoadDemand(work="digest", workers="in-turn"))
+        load.set_share(1.0)
+        worked = 0.0
+        turns = 2 * len(load.pids)
+        for _ in range(turns):
+            keep(load, 0.4)
+            now = load.status().work_done
+            assert now > worked
+            worked = now
+        assert load.status().workers_alive == load.status().workers_wanted == turns // 2
+    finally:
+        load.close()
+
+
 @posix_only
 def test_workers_that_ignore_the_stop_are_gone_all_the_same(load: WorkerLoad) -> None:
     load.start(LoadDemand(work="linear-algebra"))
