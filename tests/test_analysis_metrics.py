@@ -36,7 +36,7 @@ def ladder_trace(noise_k: float = 0.0, seed: int = 1, ended: str = "settled", **
         "die_temp_c": temp,
         "ambient_temp_c": np.full_like(t, ROOM_C),
         "package_power_w": np.where(on, LOAD_W, REST_W),
-        "cpu_fan_speed_rpm": np.where(on, 1400.0, 700.0),
+        "cpu_fan_speed_rpm": np.full_like(t, 900.0),  # the closed form holds for a path that stays the same
         "compute_errors": np.zeros_like(t),
         "load_share": on.astype(float),
     }
@@ -80,7 +80,8 @@ def test_the_resistance_is_the_ladders_sum() -> None:
 @pytest.mark.parametrize("stage", ["load", "cooldown"])
 def test_the_impedance_is_the_closed_form_from_step_and_cooldown(stage: str, window_s: int) -> None:
     found = metrics_of(ladder_trace(noise_k=0.2))[f"{stage}.thermal_impedance_{window_s}s"]
-    assert found.value == pytest.approx(float(impedance(float(window_s))), rel=0.03)
+    # Half of the 10 % that a fingerprint is allowed; the lumps are not this ladder.
+    assert found.value == pytest.approx(float(impedance(float(window_s))), rel=0.05)
 
 
 def test_a_threshold_well_above_the_figure_passes_and_exits_0() -> None:

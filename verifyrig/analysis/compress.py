@@ -68,7 +68,7 @@ def compress(
         t_s, temp_c, power_w, room_c, share: Samples, shape (n,); temperature may be NaN, power and room may not.
     """
     cadence_s = max(1.0, float(np.median(np.diff(t_s))))
-    changes = t_s[1:][np.abs(np.diff(share)) > 1e-6]
+    changes = _edge_times(t_s, share, power_w)
     if len(changes) > _MOST_EDGES:
         changes = changes[-_MOST_EDGES:]
     edges = step_edges(float(t_s[0]), float(t_s[-1]), changes, cadence_s)
@@ -110,6 +110,17 @@ def compress(
         since_edge_s=middle_s - begun[part],
         part=part,
     )
+
+
+def _edge_times(t_s: FloatArray, share: FloatArray, power_w: FloatArray) -> FloatArray:
+    """Return when the load changed, s: at the first sample with the new share, or at the one before it.
+
+    A share noted for the time that led up to its sample shows by a power that has changed with it already.
+    """
+    at = np.flatnonzero(np.abs(np.diff(share)) > 1e-6) + 1
+    later = power_w[np.minimum(at + 2, len(power_w) - 1)]
+    changed_already = np.abs(power_w[at] - later) < 0.5 * np.abs(power_w[at - 1] - later)
+    return np.where(changed_already, t_s[at - 1], t_s[at])
 
 
 def _means(step: IntArray, values: FloatArray, good: BoolArray, k: int) -> FloatArray:

@@ -1,4 +1,8 @@
-"""Transient thermal impedance after a step of power: rise over power at 5, 60 and 600 s.
+"""Transient thermal impedance after a step of power: rise over power at 5, 60 and 600 s, with the fans held still.
+
+A sensor that is fresh every 1 to 2 s in whole degrees holds some five fresh values in the first window, and fans on a
+curve change the path while it is measured. So the impedance is not read off the trace: it is that of machines which
+explain the trace (`posterior`), at the fan speed of the window, which stands beside it.
 
 Source: JESD51-1, definition of transient thermal impedance; the cooldown mirrors the rise where the path is linear.
 """
@@ -6,68 +10,182 @@ Source: JESD51-1, definition of transient thermal impedance; the cooldown mirror
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
 from verifyrig.analysis.budget import expanded, power_gain
-from verifyrig.analysis.load_edges import Edge, edges_in, power_channel, power_step_w
+from verifyrig.analysis.forecast import Samples, explain, prepare
+from verifyrig.analysis.heat_path import impedance
+from verifyrig.analysis.load_edges import Edge, edges_in, is_pulsed, power_channel, power_step_w, room_columns
+from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import Metric, not_measured
-from verifyrig.analysis.signals import noise_k, sensor_facts, stage_columns
+from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts
 from verifyrig.trace import FloatArray, StageSpan, Trace
 from verifyrig.uncertainty import Component
 
 __all__ = ["WINDOWS_S", "impedance_metrics"]
 
 WINDOWS_S = (5, 60, 600)
+_LONGEST_PULSE_WINDOW_S = 60
+_AFTER_S, _BEFORE_S, _HOT_BEFORE_S = 1200.0, 1800.0, 60.0
+_LEAST_BEFORE_S = 20.0
+_LEAST_STEP_W = 3.0
+_READ_WINDOW_S = 5
+_MISFIT_ALLOWED = 3.0
+# What four lumps leave out of a path of many, against ladders of six (benchmark `fingerprint`).
+_LUMPS_SHARE = 0.025
+_NAME = "thermal_impedance_{}s"
+_SHAPE = "rise_share_{}s"
+
+
+class _Explained(NamedTuple):
+    samples: Samples
+    posterior: Posterior
 
 
 def impedance_metrics(trace: Trace, stage: StageSpan) -> dict[str, Metric]:
-    """Return `thermal_impedance_5s`, `_60s`, `_600s`, K/W, from the load's edges in this stage."""
-    return {f"thermal_impedance_{window}s": _impedance(trace, stage, float(window)) for window in WINDOWS_S}
+    """Return `thermal_impedance_5s`, `_60s`, `_600s`, K/W, from the load's edges in this stage.
 
-
-def _impedance(trace: Trace, stage: StageSpan, window_s: float) -> Metric:
+    Without a power reading they stay empty; then `rise_share_5s` and `_60s` tell the shape alone: the part of the
+    600 s rise that comes in the first 5 and 60 s. It cannot tell a bad path from a strong load.
+    """
+    edges = edges_in(trace, stage)
+    reason = _why_not(trace, edges)
+    if reason:
+        return _none(reason)
+    explained = _explain(trace, stage, edges)
+    if explained is None:
+        return _none("too few readings around the change of load")
+    if explained.posterior.misfit > _MISFIT_ALLOWED:
+        return _none("the trace does not look like heat flowing from one die to one room")
     channel = power_channel(trace)
     if channel is None:
-        return not_measured("K/W", "power was not readable")
-    t_s, temp_c = stage_columns(trace, stage, "die_temp_c")
-    if len(temp_c) == 0:
-        return not_measured("K/W", "no die temperature in this stage")
-    whole_t, whole_c = trace.t_s, trace.usable("die_temp_c")
-    good = np.isfinite(whole_c)
-    found = []
-    for edge in edges_in(trace, stage):
-        if edge.until_s - edge.t_s < window_s or float(t_s[-1]) - edge.t_s < window_s - 1.5:
-            continue
-        step = power_step_w(trace, edge, channel)
-        rise_k = _rise_at(whole_t[good], whole_c[good], edge, window_s)
-        if step is None or rise_k is None or abs(step[0]) < 3.0:
-            continue
-        found.append((rise_k / step[0], step))
-    if not found:
-        return not_measured("K/W", f"no step of the load lasted {window_s:g} s with power and temperature read")
-    return _mean(found, noise_k(temp_c), trace)
+        return {**_none("power was not readable"), **_shape(explained, edges)}
+    step = power_step_w(trace, edges[0], channel)
+    if step is None or abs(step[0]) < _LEAST_STEP_W:
+        return _none("the step of power is too small to divide by")
+    return {_NAME.format(w): _window(trace, explained, edges, w, channel) for w in WINDOWS_S}
 
 
-def _rise_at(t_s: FloatArray, temp_c: FloatArray, edge: Edge, window_s: float) -> float | None:
-    before = temp_c[(t_s >= edge.t_s - 10.0) & (t_s <= edge.t_s)]
-    half_s = max(1.0, 0.03 * window_s)
-    at = temp_c[np.abs(t_s - edge.t_s - window_s) <= half_s]
-    if len(before) < 2 or len(at) < 1:
-        return None
-    return float(np.mean(at) - np.mean(before))
+def _none(reason: str) -> dict[str, Metric]:
+    return {_NAME.format(w): not_measured("K/W", reason) for w in WINDOWS_S}
 
 
-def _mean(found: list[tuple[float, tuple[float, float]]], noise: float, trace: Trace) -> Metric:
-    values = np.array([value for value, _ in found])
-    value = float(np.mean(values))
-    watts = float(np.mean([abs(step[0]) for _, step in found]))
-    u_rise = math.hypot(noise, (sensor_facts(trace, "die_temp_c").resolution or 0.0) / math.sqrt(12), 0.2)
-    n = len(found)
-    spread = float(np.std(values, ddof=1)) / math.sqrt(n) if n > 1 else 0.0
-    budget = (
-        Component(name="scatter and resolution", standard_uncertainty=u_rise / watts / math.sqrt(n)),
-        Component(name="repeatability between steps", standard_uncertainty=spread, dof=max(1, n - 1)),
-        power_gain(watts, sensor_facts(trace, "package_power_w").expanded_uncertainty, -value / watts),
+def _why_not(trace: Trace, edges: list[Edge]) -> str:
+    if not trace.has("die_temp_c"):
+        return "this machine gave no die temperature"
+    if not edges:
+        return "the load did not change in this stage"
+    if edges[0].t_s - float(trace.t_s[0]) < _LEAST_BEFORE_S:
+        return "nothing was recorded before the change of load"
+    return ""
+
+
+def _explain(trace: Trace, stage: StageSpan, edges: list[Edge]) -> _Explained | None:
+    """A rise is explained with the rest before it, a fall with the hot minute before it."""
+    rises = edges[0].share > edges[0].share_before
+    low = int(np.searchsorted(trace.t_s, edges[0].t_s - (_BEFORE_S if rises else _HOT_BEFORE_S)))
+    end_s = edges[-1].until_s if is_pulsed(edges) else min(edges[0].until_s, edges[0].t_s + _AFTER_S)
+    span = slice(low, int(np.searchsorted(trace.t_s, end_s, side="right")))
+
+    def column(name: str) -> FloatArray | None:
+        return trace.usable(name)[span] if trace.has(name) else None
+
+    facts = sensor_facts(trace, "die_temp_c")
+    samples = prepare(
+        trace.t_s[span],
+        trace.usable("die_temp_c")[span],
+        column("package_power_w"),
+        column("cpu_fan_speed_rpm"),
+        room_columns(trace, stage, span),
+        _told(trace, span),
+        None,
     )
-    return Metric(value=value, unit="K/W", u95=expanded(budget), budget=budget)
+    posterior = None if samples is None else explain(samples, facts.resolution, facts.refresh_s, None)
+    return None if samples is None or posterior is None else _Explained(samples, posterior)
+
+
+def _told(trace: Trace, span: slice) -> FloatArray | None:
+    """Return the told share at each sample: from the load's events where there are any, else its column."""
+    events = [(e.t_s, float(e.detail["share"])) for e in trace.events if e.kind == "load" and "share" in e.detail]
+    if not events:
+        return trace.columns["load_share"][span] if trace.has("load_share") else None
+    at = np.searchsorted(np.array([t for t, _ in events]), trace.t_s[span], side="right") - 1
+    return np.where(at >= 0, np.array([share for _, share in events])[np.maximum(at, 0)], 0.0)
+
+
+def _fan(samples: Samples, edges: list[Edge], window_s: float) -> tuple[float | None, float]:
+    """Return the mean fan speed, rpm, and die temperature, °C, over the window."""
+    inside = (samples.t_s >= edges[0].t_s) & (samples.t_s <= edges[0].t_s + window_s)
+    inside = inside if np.isfinite(samples.temp_c[inside]).any() else np.ones_like(inside)
+    rpm = None if samples.fan_rpm is None else float(np.mean(samples.fan_rpm[inside]))
+    return rpm, float(np.nanmean(samples.temp_c[inside]))
+
+
+def _window(trace: Trace, explained: _Explained, edges: list[Edge], window_s: int, channel: str) -> Metric:
+    pulsed = is_pulsed(edges)
+    if pulsed and window_s > _LONGEST_PULSE_WINDOW_S:
+        return not_measured("K/W", "pulses cannot give it")
+    samples, posterior = explained
+    rpm, at_c = _fan(samples, edges, window_s)
+    found = impedance(posterior.draws, np.array([float(window_s)]), rpm, at_c)[:, 0]
+    step = power_step_w(trace, edges[0], channel, longest_s=max(6.0, min(60.0, window_s)))
+    watts, u_watts = (abs(step[0]), step[1]) if step else (math.inf, 0.0)
+    noise = noise_k(samples.temp_c[np.isfinite(samples.temp_c)])
+    value, u_value = float(np.mean(found)), float(np.std(found))
+    read = None if pulsed or window_s > _READ_WINDOW_S else _read_off(samples, edges[0], window_s, watts, noise)
+    if read is not None:
+        value, u_value = _weighted((value, math.hypot(u_value, _LUMPS_SHARE * value)), read)
+    facts = sensor_facts(trace, channel)
+    budget = (
+        Component(name="fit to the readings", standard_uncertainty=u_value, dof=len(found) - 1),
+        Component(name="lumps in place of the true path", standard_uncertainty=_LUMPS_SHARE * value),
+        Component(name="noise of the reading", standard_uncertainty=noise / watts / math.sqrt(max(4, len(edges)))),
+        Component(name="scatter of the power", standard_uncertainty=u_watts, sensitivity=-value / watts),
+        power_gain(watts, facts.expanded_uncertainty, -value / watts),
+    )
+    notes = [] if rpm is None else [f"at {rpm:.0f} rpm"]
+    if not pulsed and edges[0].until_s - edges[0].t_s < window_s - 1.5:
+        notes.insert(0, "extrapolated")
+    return Metric(value=value, unit="K/W", u95=expanded(budget), note="; ".join(notes), budget=budget)
+
+
+def _read_off(samples: Samples, edge: Edge, window_s: float, watts: float, noise: float) -> tuple[float, float] | None:
+    """Return the impedance read off the trace at the window's end and its standard uncertainty, K/W.
+
+    A reading is older than its sample: on average by half of the time for which the sensor holds it.
+    """
+    t, temp = samples.t_s - edge.t_s, samples.temp_c
+    age_s = held_s(samples.t_s, temp) / 2
+    before = temp[(t >= -20.0) & (t <= 0.0) & np.isfinite(temp)]
+    near = (np.abs(t - window_s - age_s) <= 1.1) & np.isfinite(temp)
+    if len(before) < 5 or np.count_nonzero(near) < 2 or not math.isfinite(watts):
+        return None
+    around = (np.abs(t - window_s) <= 3.0) & np.isfinite(temp)
+    slope = abs(fit_line(t[around], temp[around]).slope) if np.count_nonzero(around) > 2 else 0.0
+    rise_k = abs(float(np.mean(temp[near]) - np.mean(before)))
+    u_k = math.hypot(noise / math.sqrt(2), noise / math.sqrt(len(before) / 2), 0.5 * slope)
+    return rise_k / watts, u_k / watts
+
+
+def _weighted(a: tuple[float, float], b: tuple[float, float]) -> tuple[float, float]:
+    """Return the mean of two values weighted by their uncertainties; it is no surer than their distance allows."""
+    weights = [1 / max(u, 1e-12) ** 2 for _, u in (a, b)]
+    value = (weights[0] * a[0] + weights[1] * b[0]) / sum(weights)
+    apart = abs(a[0] - b[0]) / 2
+    return value, max(1 / math.sqrt(sum(weights)), apart if apart > max(a[1], b[1]) else 0.0)
+
+
+def _shape(explained: _Explained, edges: list[Edge]) -> dict[str, Metric]:
+    samples, posterior = explained
+    rpm, at_c = _fan(samples, edges, 600.0)
+    rise = impedance(posterior.draws, np.array([5.0, 60.0, 600.0]), rpm, at_c)
+    shares = rise[:, :2] / rise[:, 2:]
+    note = "power is unknown: the shape alone, which cannot tell a bad path from a strong load"
+    return {
+        _SHAPE.format(window): Metric(
+            value=float(np.mean(share)), unit="1", u95=2 * math.hypot(float(np.std(share)), _LUMPS_SHARE), note=note
+        )
+        for window, share in zip(WINDOWS_S[:2], shares.T, strict=True)
+    }

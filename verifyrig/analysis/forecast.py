@@ -21,7 +21,7 @@ from verifyrig.analysis.signals import held_s, noise_k
 from verifyrig.profile import Settle
 from verifyrig.trace import BoolArray, FloatArray
 
-__all__ = ["Answer", "Samples", "forecast", "forecast_from", "prepare"]
+__all__ = ["Answer", "Samples", "explain", "forecast", "forecast_from", "prepare"]
 
 DEFAULT_SETTLE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
 _SHORTEST_S = 20.0
@@ -200,7 +200,7 @@ def forecast_from(
     at_limit = _flat_at_limit(t[seen], temp[seen], limit_c, rule)
     if at_limit is not None:
         return Answer(at_limit, None)
-    posterior = _explain(samples, resolution_k, refresh_s, before)
+    posterior = explain(samples, resolution_k, refresh_s, before)
     if posterior is None:
         return None
     return Answer(_foretell(samples, posterior, rule, limit_c), posterior)
@@ -224,9 +224,10 @@ def _flat_at_limit(t: FloatArray, temp: FloatArray, limit_c: float | None, rule:
     )
 
 
-def _explain(
+def explain(
     samples: Samples, resolution_k: float | None, refresh_s: float | None, before: FloatArray | None
 ) -> Posterior | None:
+    """Return machines that explain the samples, None where too few were read; arguments as in `forecast_from`."""
     data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.room_c, samples.fan_rpm, samples.share)
     if data is None:
         return None

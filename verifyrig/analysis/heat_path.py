@@ -232,3 +232,21 @@ def _end_at(
     power = drawn_w * (1.0 + theta[:, P.LEAKAGE] * (shown_c - _LEAKAGE_AT_C))
     ends = _steady(theta, sink, case, power[:, None], np.full((1, 1), room_c))
     return ends[:, 0, 0] + theta[:, P.OFFSET], power, sink, case
+
+
+def impedance(theta: FloatArray, t_s: FloatArray, fan_rpm: float | None, at_c: float) -> FloatArray:
+    """Return the die's rise per watt after a step of power with the fans held still, K/W, shape (m, len(t_s)).
+
+    Args:
+        fan_rpm: Speed of the cooler's fan; None without a reading: then the curve's speed at `at_c`, °C.
+    """
+    curve = fan_share_at(theta, np.full((1, 1), at_c))
+    share = curve if fan_rpm is None else fan_rpm / theta[:, P.FULL_SPEED, None]
+    case_share = curve if fan_rpm is not None and fan_rpm < 30.0 else share
+    sink, case = _sink_w_per_k(theta, share), _case_w_per_k(theta, case_share)
+    rates, modes, inverse = (part[:, 0] for part in _modes(theta, sink, case))
+    no_power, no_room = np.zeros((1, 1)), np.zeros((1, 1))
+    steady = (_steady(theta, sink, case, no_power + 1.0, no_room) - _steady(theta, sink, case, no_power, no_room))[:, 0]
+    way = np.einsum("mij,mj->mi", inverse, steady)
+    fades = np.exp(-rates[:, None, :] * np.asarray(t_s)[None, :, None])
+    return np.asarray(steady[:, None, 0] - (modes[:, None, 0] * fades * way[:, None]).sum(axis=-1))

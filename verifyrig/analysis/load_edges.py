@@ -8,9 +8,19 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
-from verifyrig.trace import StageSpan, Trace
+from verifyrig.trace import FloatArray, StageSpan, Trace
 
-__all__ = ["Edge", "Room", "edges_in", "is_pulsed", "last_edge_s", "power_channel", "power_step_w", "room_of"]
+__all__ = [
+    "Edge",
+    "Room",
+    "edges_in",
+    "is_pulsed",
+    "last_edge_s",
+    "power_channel",
+    "power_step_w",
+    "room_columns",
+    "room_of",
+]
 
 _BEFORE_S = 15.0
 
@@ -88,15 +98,16 @@ def power_channel(trace: Trace, temperature: str = "die_temp_c") -> str | None:
     return name if trace.has(name) else None
 
 
-def power_step_w(trace: Trace, edge: Edge, channel: str, settle_s: float = 2.0) -> tuple[float, float] | None:
+def power_step_w(trace: Trace, edge: Edge, channel: str, longest_s: float = 60.0) -> tuple[float, float] | None:
     """Return the step of measured power at an edge and its standard uncertainty, W; None where it cannot be told.
 
-    The mean over the last `_BEFORE_S` before the edge is subtracted from that between `settle_s` after it and its end.
+    The mean over the last `_BEFORE_S` before the edge is subtracted from that between 2 s after it and its end,
+    or `longest_s` after it.
     """
     values = trace.usable(channel)
     before = values[(trace.t_s >= edge.t_s - _BEFORE_S) & (trace.t_s < edge.t_s - 0.5)]
-    length_s = min(edge.until_s - edge.t_s, 60.0)
-    after = values[(trace.t_s > edge.t_s + min(settle_s, length_s / 3)) & (trace.t_s <= edge.t_s + length_s)]
+    length_s = min(edge.until_s - edge.t_s, longest_s)
+    after = values[(trace.t_s > edge.t_s + min(2.0, length_s / 3)) & (trace.t_s <= edge.t_s + length_s)]
     before, after = before[np.isfinite(before)], after[np.isfinite(after)]
     if len(before) < 1 or len(after) < 1:
         return None
@@ -133,3 +144,11 @@ def room_of(trace: Trace, stage: StageSpan, last_s: float = 300.0) -> Room | Non
             0.0,
         )
     return None
+
+
+def room_columns(trace: Trace, stage: StageSpan, span: slice) -> FloatArray | float | None:
+    """Return the room at each sample of the span, °C, one typed value, or None where it was not measured."""
+    room = room_of(trace, stage)
+    if room is None:
+        return None
+    return trace.usable(room.source)[span] if room.source in trace.columns else room.value_c

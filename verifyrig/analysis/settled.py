@@ -8,13 +8,23 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast
-from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s
+from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s, room_columns
+from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts, stage_columns
+from verifyrig.analysis.slope_bound import slope_bound
+from verifyrig.channels import base_name
 from verifyrig.profile import Settle
 from verifyrig.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["Settled", "settle_rule", "settled_value"]
 
+# Parts that are heated themselves: the power that heats them and the fan that cools them.
+_HEATED = {
+    "die_temp_c": ("package_power_w", "cpu_fan_speed_rpm"),
+    "gpu_temp_c": ("gpu_power_w", "gpu_fan_speed_rpm"),
+    "gpu_hotspot_temp_c": ("gpu_power_w", "gpu_fan_speed_rpm"),
+}
+_HISTORY_S = 600.0
 _LONG_IN_TIME_CONSTANTS = 5.0
 
 
@@ -70,30 +80,41 @@ def _correlation_factor(values: FloatArray) -> float:
 
 
 def _forecast_end(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Settled | str:
-    span = trace.within(stage)
+    ahead = _ahead(trace, stage, channel, rule, from_s)
+    if ahead is None:
+        return "the stage is too short to tell where it settles"
+    # The rule that ended the stage saw the same readings, and its own earlier forecasts beside them.
+    known = ahead.known or (stage.ended == "settled" and channel == rule.channel)
+    notes = ["extrapolated" if known else "extrapolated, not settled", ahead.note]
+    return Settled(ahead.settles_at_c, ahead.u95_k / 2, known, True, "; ".join(note for note in notes if note))
+
+
+def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Forecast | None:
     facts = sensor_facts(trace, channel)
-    power = "gpu_power_w" if channel.startswith("gpu") else "package_power_w"
-    fan = "gpu_fan_speed_rpm" if channel.startswith("gpu") else "cpu_fan_speed_rpm"
+    if base_name(channel) not in _HEATED:
+        t_s, values = stage_columns(trace, stage, channel)
+        after = t_s >= from_s
+        return slope_bound(
+            t_s[after], values[after], rule.slowest_time_constant_s, rule.within_k, facts.resolution or 0.0
+        )
+    span = trace.within(stage)
+    early = int(np.searchsorted(trace.t_s, from_s - _HISTORY_S))
+    span = slice(min(early, span.start), span.stop)
+    power, fan = _HEATED[base_name(channel)]
 
     def column(name: str) -> FloatArray | None:
         return trace.usable(name)[span] if trace.has(name) else None
 
-    ahead = forecast(
+    return forecast(
         trace.t_s[span],
         trace.usable(channel)[span],
         power_w=column(power),
         fan_rpm=column(fan),
-        ambient_c=column("ambient_temp_c"),
+        ambient_c=room_columns(trace, stage, span),
+        load_share=column("load_share"),
         load_on_s=from_s,
         settle=rule,
         resolution_k=facts.resolution,
         refresh_s=facts.refresh_s,
         limit_c=facts.limit,
     )
-    if ahead is None:
-        return "the stage is too short to tell where it settles"
-    known = ahead.known and not ahead.slow
-    note = "extrapolated" if known else "extrapolated, not settled"
-    if ahead.slow:
-        note = "not settled: slower than the profile's slowest time constant"
-    return Settled(ahead.settles_at_c, ahead.u95_k / 2, known, True, note)

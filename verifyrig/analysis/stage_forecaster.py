@@ -16,6 +16,8 @@ from verifyrig.trace import FloatArray
 __all__ = ["StageForecaster"]
 
 _MOST_HISTORY_S = 1800.0
+_ROLLING_FROM = 0.4
+_SOON_S = 30.0
 
 
 class StageForecaster:
@@ -37,7 +39,7 @@ class StageForecaster:
     ) -> None:
         self._rule, self._info, self._limit_c = settle or DEFAULT_SETTLE, info, limit_c
         self._rows: list[tuple[float, ...]] = []
-        self._earlier: list[Forecast] = []
+        self._earlier: list[tuple[float, Forecast]] = []
         self._machines: FloatArray | None = None
         self._looked_around_s = 0.0
         self._history = np.empty((0, 6))
@@ -78,24 +80,23 @@ class StageForecaster:
         samples = prepare(t, temp, power, fan, room, share, None)
         if samples is None or self._still_before(samples.t_s[samples.start], share):
             return None
-        info = self._info
+        info, elapsed_s = self._info, float(t[-1]) - self._rows[0][0]
         answer = forecast_from(
             samples,
             self._rule,
             info.resolution if info else None,
             info.refresh_s if info else None,
             info.limit if info else None,
-            self._starts(float(t[-1])),
+            self._starts(elapsed_s),
         )
         if answer is None:
             return None
         if answer.posterior is not None:
             self._machines = answer.posterior.peaks
-        return self._with_warning(self._held_against_earlier(answer.forecast))
+        return self._with_warning(self._held_against_earlier(answer.forecast, elapsed_s))
 
-    def _starts(self, now_s: float) -> FloatArray | None:
+    def _starts(self, elapsed_s: float) -> FloatArray | None:
         """Return the machines found before, or None each time the stage has doubled: then all is looked at anew."""
-        elapsed_s = now_s - self._rows[0][0]
         if self._machines is not None and elapsed_s < 2 * self._looked_around_s:
             return self._machines
         self._looked_around_s = elapsed_s
@@ -107,17 +108,20 @@ class StageForecaster:
         changed = len(share) > own and abs(share[-1] - share[-own - 1]) > 0.05
         return changed and load_from_s < self._rows[0][0] - 1e-9
 
-    def _held_against_earlier(self, now: Forecast) -> Forecast:
-        """Widen by what earlier forecasts of this stage missed beyond their own uncertainty (rolling origin)."""
-        missed_k = max((abs(now.settles_at_c - old.settles_at_c) - old.u95_k for old in self._earlier), default=0.0)
-        self._earlier.append(now)
-        if missed_k <= 0.0:
+    def _held_against_earlier(self, now: Forecast, elapsed_s: float) -> Forecast:
+        """Widen u95 by the factor by which earlier forecasts missed the present one (rolling origin).
+
+        Only forecasts from the later part of the stage count: what was foretold from a tenth of the present
+        readings says little of how far the present forecast can be trusted.
+        """
+        recent = [old for at_s, old in self._earlier if at_s >= _ROLLING_FROM * elapsed_s]
+        ratio = max((abs(now.settles_at_c - old.settles_at_c) / old.u95_k for old in recent), default=0.0)
+        self._earlier.append((elapsed_s, now))
+        if ratio <= 1.0:
             return now
-        u95_k = math.hypot(now.u95_k, missed_k)
+        u95_k = now.u95_k * ratio
         known = u95_k <= self._rule.within_k
-        return replace(
-            now, u95_k=u95_k, known=known, remaining_s=now.remaining_s if known else (now.remaining_s or 30.0)
-        )
+        return replace(now, u95_k=u95_k, known=known, remaining_s=0.0 if known else now.remaining_s or _SOON_S)
 
     def _with_warning(self, now: Forecast) -> Forecast:
         if self._limit_c is None or now.settles_at_c < self._limit_c:

@@ -1,0 +1,120 @@
+"""Runs of simulated machines for the forecast benchmarks: rest, then a steady full load, and where that truly ends."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from mock_hw.machine import Machine
+from mock_hw.network import ThermalNetwork, steady_state
+from mock_hw.parameters import MachineParameters, draw
+from verifyrig.trace import FloatArray
+
+REST_S, LOAD_S = 150, 1200
+# Cases without a settled value to foretell: no load is reached, the reading never moves, or clocks swing for ever.
+LEFT_OUT = ("coolant-stopped", "sensor-stuck", "vrm-hot")
+USUAL_TRIP_C, BELOW_LIMIT_K = 95.0, 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """One recorded run.
+
+    Attributes:
+        rows: Time, die reading, power reading, fan speed, room reading, share, true room; shape (n, 7).
+        slowest_s: True slowest time constant of the network at its final fan speed, s.
+    """
+
+    case: str
+    seed: int
+    machine: MachineParameters
+    rows: FloatArray
+    slowest_s: float
+
+    def ends_at_c(self, room_c: float) -> float:
+        """Return what the die's sensor would show for ever in that room, without noise and steps, °C."""
+        sensor = self.machine.sensors["die_temp_c"]
+        return min(steady_state(self.machine, 1.0, room_c=room_c).die_c + sensor.offset, sensor.high)
+
+
+def record(case: str, seed: int, machine: MachineParameters | None = None) -> Run | None:
+    """Run one machine; None where it went off or its reading crossed the usual trip limit: no load is completed."""
+    parameters = machine or draw(case, seed)
+    trip_c = min(USUAL_TRIP_C, parameters.processor.limit_c - BELOW_LIMIT_K)
+    simulated = Machine(parameters, seed=seed)
+    rows = []
+    for second in range(1, REST_S + LOAD_S + 1):
+        share = 0.0 if second <= REST_S else 1.0
+        simulated.advance(1.0, share)
+        readings = simulated.readings
+        if simulated.power_state != "on" or readings["die_temp_c"] >= trip_c:
+            return None
+        rows.append(
+            (
+                float(second),
+                readings["die_temp_c"],
+                simulated.power_w * parameters.power_gain,
+                readings["cpu_fan_speed_rpm"],
+                readings["ambient_temp_c"],
+                share,
+                simulated.room_c,
+            )
+        )
+    return Run(case=case, seed=seed, machine=parameters, rows=np.array(rows), slowest_s=slowest_s(parameters))
+
+
+def slowest_s(machine: MachineParameters) -> float:
+    """Return the slowest time constant at the fan speed where the machine settles under full load, s."""
+    end = steady_state(machine, 1.0)
+    network = ThermalNetwork(machine.thermal)
+    root = np.sqrt(network.capacities_j_per_k)
+    cpu = 0.0 if machine.fans.cpu_fan_stopped else end.fan_share
+    stiffness = network.conductance_matrix(cpu, end.fan_share) / np.outer(root, root)
+    return float(1.0 / np.linalg.eigvalsh(stiffness)[0])
+
+
+def outside(case: str, seed: int) -> MachineParameters:
+    """Return a machine of a case with several parameters outside the ranges that machines are drawn from."""
+    dice = random.Random(f"outside/{case}/{seed}")
+    machine = draw(case, seed)
+
+    def beyond(value: float, low: float, high: float) -> float:
+        """Put it above the range or below it, by up to half."""
+        factor = dice.uniform(1.05, 1.5)
+        return high * factor if dice.random() < 0.5 else low / factor
+
+    thermal, fans, cpu = machine.thermal, machine.fans, machine.processor
+    thermal = replace(
+        thermal,
+        plate_j_per_k=beyond(thermal.plate_j_per_k, 50, 150),
+        sink_j_per_k=beyond(thermal.sink_j_per_k, 200, 700),
+        die_to_lid_k_per_w=thermal.die_to_lid_k_per_w * dice.uniform(0.7, 1.4),
+        case_to_room_k_per_w=thermal.case_to_room_k_per_w * dice.uniform(0.5, 2.0),
+    )
+    fans = replace(
+        fans,
+        low_share=min(0.8, beyond(fans.low_share, 0.30, 0.50)),
+        low_c=fans.low_c + dice.uniform(-8, 8),
+        high_c=fans.high_c + dice.uniform(-6, 12),
+    )
+    cpu = replace(cpu, leakage_per_k=beyond(cpu.leakage_per_k, 0.003, 0.008))
+    return replace(machine, thermal=thermal, fans=fans, processor=cpu)
+
+
+def runs(case: str, machines: int) -> Iterator[Run]:
+    """Yield the completed runs of a case, seeds from 1."""
+    for seed in range(1, machines + 1):
+        found = record(case, seed)
+        if found is not None:
+            yield found
+
+
+def share_within(errors: list[float], u95: list[float]) -> float:
+    """Return the share of errors inside their stated uncertainty; NaN for none."""
+    if not errors:
+        return math.nan
+    return float(np.mean(np.abs(errors) <= np.array(u95)))

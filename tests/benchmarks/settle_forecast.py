@@ -1,0 +1,195 @@
+"""How soon the settled value is known, and how often the truth lies inside what was stated.
+
+Simulated machines rest for 150 s and then run a full load. `wait` is the time until the settled value is known
+within 1 K, over the 20 minutes that people wait; a run that never says so counts as 1. The truth is where the machine
+would settle in the room as it is at the moment of the answer. Beside it, what a user would do instead: wait for a
+slope below 0.2 K/min, or fit one exponential and believe its covariance.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from _settle_runs import LEFT_OUT, LOAD_S, REST_S, Run, outside, record, runs, share_within
+
+from mock_hw.parameters import CASES
+from verifyrig.analysis.stage_forecaster import StageForecaster
+from verifyrig.interfaces import ChannelInfo
+from verifyrig.profile import Settle
+from verifyrig.trace import FloatArray
+
+FIXED_S = (180, 300, 600)
+RULE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
+LEAST_S = 60
+_OUTSIDE_CASES = ("healthy-air", "healthy-liquid", "paste-dried", "coolant-slow", "radiator-blocked", "fan-stopped")
+
+
+@dataclass(slots=True)
+class _Told:
+    """What one run was told: when known, error and u95 then, and error and u95 at fixed times."""
+
+    known_s: int | None = None
+    at_known: tuple[float, float] | None = None
+    fixed: dict[int, tuple[float, float]] = field(default_factory=dict)
+    slow: bool = False
+
+
+@dataclass(slots=True)
+class _Row:
+    """Runs of one row of the table."""
+
+    ours: list[_Told] = field(default_factory=list)
+    plain: list[_Told] = field(default_factory=list)
+    fitted: list[_Told] = field(default_factory=list)
+
+    def add(self, told: tuple[_Told, _Told, _Told]) -> None:
+        self.ours.append(told[0])
+        self.plain.append(told[1])
+        self.fitted.append(told[2])
+
+
+def _forecast(run: Run) -> _Told:
+    sensor, told = run.machine.sensors["die_temp_c"], _Told()
+    info = ChannelInfo(
+        channel="die_temp_c", label="", device="", source="", quantity="temperature", unit="°C",
+        resolution=sensor.step, limit=run.machine.processor.limit_c,
+    )  # fmt: skip
+    idle = StageForecaster(RULE, info)
+    for row in run.rows[:REST_S]:
+        idle.add(*map(float, row[:6]))
+    stage = StageForecaster(RULE, info, before=idle)
+    ask_at = 15.0
+    for elapsed, row in enumerate(run.rows[REST_S:], start=1):
+        stage.add(*map(float, row[:6]))
+        due = elapsed >= ask_at and told.known_s is None
+        if not due and elapsed not in FIXED_S:
+            continue
+        ahead = stage.forecast()
+        if due:
+            ask_at = elapsed + max(5.0, 0.05 * elapsed)
+        if ahead is None:
+            continue
+        found = (ahead.settles_at_c - run.ends_at_c(float(row[6])), ahead.u95_k)
+        told.slow = ahead.slow
+        if elapsed in FIXED_S:
+            told.fixed[elapsed] = found
+        if ahead.known and told.known_s is None and elapsed >= LEAST_S:
+            told.known_s, told.at_known = elapsed, found
+        if told.known_s is not None and elapsed >= FIXED_S[-1]:
+            break
+    return told
+
+
+def _plain_wait(run: Run) -> _Told:
+    """Wait until a line through the last two minutes rises by less than 0.2 K/min, then read the last half minute."""
+    told = _Told()
+    t, temp = run.rows[REST_S:, 0], run.rows[REST_S:, 1]
+    for elapsed in range(125, LOAD_S + 1, 5):
+        last = slice(elapsed - 120, elapsed)
+        if abs(np.polyfit(t[last], temp[last], 1)[0]) * 60 < 0.2:
+            error = float(np.mean(temp[elapsed - 30 : elapsed])) - run.ends_at_c(
+                float(run.rows[REST_S + elapsed - 1, 6])
+            )
+            told.known_s, told.at_known = elapsed, (error, RULE.within_k)
+            break
+    return told
+
+
+def _one_exponential(run: Run) -> _Told:
+    told = _Told()
+    for elapsed in (*FIXED_S, *range(60, LOAD_S + 1, 30)):
+        if told.known_s is not None and elapsed > max(FIXED_S):
+            break
+        found = _fit_one(run.rows[REST_S : REST_S + elapsed])
+        if found is None:
+            continue
+        error = found[0] - run.ends_at_c(float(run.rows[REST_S + elapsed - 1, 6]))
+        if elapsed in FIXED_S:
+            told.fixed[elapsed] = (error, found[1])
+        if found[1] <= RULE.within_k and elapsed >= LEAST_S and told.known_s is None and elapsed not in FIXED_S:
+            told.known_s, told.at_known = elapsed, (error, found[1])
+    return told
+
+
+def _fit_one(rows: FloatArray) -> tuple[float, float] | None:
+    from scipy.optimize import OptimizeWarning, curve_fit
+
+    t, temp = rows[:, 0] - rows[0, 0], rows[:, 1]
+    start = (temp[-1], temp[-1] - temp[0] or 1.0, 60.0)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", OptimizeWarning)
+            best, covariance = curve_fit(lambda x, end, way, tau: end - way * np.exp(-x / abs(tau)), t, temp, start)
+    except RuntimeError:
+        return None
+    return float(best[0]), 1.96 * float(np.sqrt(covariance[0, 0]))
+
+
+def _told(run: Run) -> tuple[_Told, _Told, _Told]:
+    return _forecast(run), _plain_wait(run), _one_exponential(run)
+
+
+def _figures(told: list[_Told]) -> dict[str, Any]:
+    if not told:
+        return {"runs": 0}
+    wait = [(t.known_s or LOAD_S) / LOAD_S for t in told]
+    known = [t.at_known for t in told if t.at_known is not None]
+    found: dict[str, Any] = {
+        "runs": len(told),
+        "wait_median": round(float(np.median(wait)), 3),
+        "wait_slowest_tenth": round(float(np.quantile(wait, 0.9)), 3),
+        "inside_when_known": _share([k[0] for k in known], [k[1] for k in known]),
+        "never_known": sum(t.known_s is None for t in told),
+    }
+    for at in FIXED_S:
+        pairs = [t.fixed[at] for t in told if at in t.fixed]
+        if pairs:
+            found[f"inside_at_{at}s"] = _share([p[0] for p in pairs], [p[1] for p in pairs])
+            found[f"median_error_k_at_{at}s"] = round(float(np.median([abs(p[0]) for p in pairs])), 2)
+            found[f"median_u95_k_at_{at}s"] = round(float(np.median([p[1] for p in pairs])), 2)
+    return found
+
+
+def _share(errors: list[float], u95: list[float]) -> float | None:
+    share = share_within(errors, u95)
+    return None if math.isnan(share) else round(share, 4)
+
+
+def measure(full: bool = True, machines: int | None = None) -> dict[str, Any]:
+    """Return the table: within the bound, by case, beyond the bound, and machines from outside the usual ranges."""
+    count = machines or (400 if full else 4)
+    every, beyond, strange = _Row(), _Row(), _Row()
+    by_case: dict[str, _Row] = {}
+    for case in (case for case in CASES if case not in LEFT_OUT):
+        row = by_case.setdefault(case, _Row())
+        for run in runs(case, count):
+            told = _told(run)
+            if run.slowest_s > RULE.slowest_time_constant_s:
+                beyond.add(told)
+            else:
+                every.add(told)
+                row.add(told)
+    for case in _OUTSIDE_CASES:
+        for seed in range(1, max(1, count // 2) + 1):
+            run_ = record(case, seed, outside(case, seed))
+            if run_ is not None and run_.slowest_s <= RULE.slowest_time_constant_s:
+                strange.add(_told(run_))
+    return {
+        "machines_a_case": count,
+        "all": _figures(every.ours),
+        "by_case": {case: _figures(row.ours) for case, row in by_case.items()},
+        "outside_the_prior": _figures(strange.ours),
+        "beyond_the_bound": {**_figures(beyond.ours), "found_out": _found_out(beyond.ours)},
+        "instead_slope_below_0.2_k_per_min": _figures(every.plain),
+        "instead_one_exponential": _figures(every.fitted),
+        "ratio": _figures(every.ours).get("wait_median"),
+    }
+
+
+def _found_out(told: list[_Told]) -> float | None:
+    """Share that was called slower than the bound in its last forecast."""
+    return round(float(np.mean([t.slow for t in told])), 3) if told else None
