@@ -63,9 +63,23 @@ def _answer(words: list[str]) -> tuple[Answer, bool]:
         raise UsageError(
             f"there is no command {rest[0]!r}", where="verifyrig", mend="`verifyrig --help` lists the commands."
         )
+    started = None if args.json else _autostarted(args)
+    if started is not None:
+        return started
     if args.json or not sys.stdin.isatty():
         return Answer(text=parser.format_help().rstrip()), False
     return _next_step(args), False
+
+
+def _autostarted(args: argparse.Namespace) -> tuple[Answer, bool] | None:
+    """Run what bench.toml starts by itself; None where it starts nothing, or somebody asks for the menu."""
+    from verifyrig.autostart import autostart_words, somebody_wants_the_menu
+
+    bench = find_bench(args.bench)
+    words = autostart_words(bench)
+    if words is None or somebody_wants_the_menu(bench):
+        return None
+    return _command_answer(words[0], [*words[1:], "--bench", str(bench.root)])
 
 
 def _next_step(args: argparse.Namespace) -> Answer:

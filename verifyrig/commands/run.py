@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -50,7 +51,27 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     face, controls = choose_face(simulated_fast=fast), Controls()
     with people_in_control(controls, keys=not context.json):
         done = run_on_rig(request, context.bench, face, controls)
-    return answer_of(done)
+    answer = answer_of(done)
+    return replace(answer, text=_with_end_screen(answer, request)) if _shows_end_screen(request, context) else answer
+
+
+def _shows_end_screen(request: RunRequest, context: Context) -> bool:
+    import sys
+
+    return request.purpose == "build" and not context.json and sys.stdout.isatty()
+
+
+def _with_end_screen(answer: Answer, request: RunRequest) -> str:
+    """Return the answer's text with the verdict below it in letters that are read from three metres."""
+    import shutil
+
+    from verifyrig.terminal.end_screen import end_screen
+    from verifyrig.terminal.words import plain
+    from verifyrig.verdict import Verdict
+
+    size = shutil.get_terminal_size()
+    unit = plain(request.unit or answer.data["run"], 40)
+    return "\n".join([answer.text, *end_screen(Verdict(answer.data["verdict"]), unit, size.columns, size.lines)])
 
 
 def answer_of(done: RunDone) -> Answer:
