@@ -148,6 +148,15 @@ def test_a_load_that_draws_no_power_asks_for_no_reaction() -> None:
     assert set(run("die_temp_c", REST + [(34.0, 1.0, 22.0)] * 60)) == {"ok"}
 
 
+def test_a_load_that_leaves_the_processor_idle_asks_for_no_reaction() -> None:
+    judge, step = ChannelJudge(info("die_temp_c"), stale_after_s=3.0), StepWatch()
+    found = set()
+    for t_s in range(120):  # a load of the graphics card alone, on a machine that shows no package power
+        step.update(float(t_s), 1.0 if t_s > 30 else 0.0, None, 0.1)
+        found.add(judge.judge(float(t_s), Taken(34.0), step).quality.value)
+    assert found == {"ok"}
+
+
 def test_a_die_that_settled_under_load_may_stand_for_minutes() -> None:
     warming = [(34.0 + min(i, 30), 1.0, 95.0) for i in range(60)]
     assert set(run("die_temp_c", REST + warming + [(64.0, 1.0, 95.0)] * 600)) == {"ok"}

@@ -119,6 +119,7 @@ class Bank:
         self._step = StepWatch()
         self._cross = CrossCheck(self._infos)
         self._power_w: float | None = None
+        self._busy_share: float | None = None
 
     @property
     def infos(self) -> Mapping[str, ChannelInfo]:
@@ -127,11 +128,11 @@ class Bank:
 
     def sample(self, now_s: float, *, load_share: float) -> dict[str, Reading]:
         """Return one judged reading for each channel; never raises for a sensor, never waits for one."""
-        self._step.update(now_s, load_share, self._power_w)
+        self._step.update(now_s, load_share, self._power_w, self._busy_share)
         step = self._step
         readings = {name: channel.judge.judge(now_s, channel.take(), step) for name, channel in self._channels.items()}
-        power = readings.get("package_power_w")
-        self._power_w = power.value if power is not None and power.ok else None
+        self._power_w = _ok_value(readings, "package_power_w")
+        self._busy_share = _ok_value(readings, "busy_share")
         self._cross.apply(now_s, readings, load_share)
         return readings
 
@@ -148,3 +149,8 @@ class Bank:
         """Let go of all files and ports."""
         for channel in self._channels.values():
             channel.sensor.close()
+
+
+def _ok_value(readings: Mapping[str, Reading], channel: str) -> float | None:
+    reading = readings.get(channel)
+    return reading.value if reading is not None and reading.ok else None

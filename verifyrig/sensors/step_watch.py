@@ -7,6 +7,8 @@ from dataclasses import dataclass
 STEP_SHARE = 0.5
 _REST_SHARE = 0.25
 _LOADED_BEFORE_S = 30.0
+# The share of the processor that a load of half share on all of it keeps busy, less some slack.
+_BUSY_SHARE = 0.4
 # Below such a change of package power the step is too small to ask for a reaction.
 _LEAST_STEP_W = 8.0
 
@@ -29,8 +31,15 @@ class StepWatch:
     _edge_power_w: float | None = None
     _power_w: float | None = None
 
-    def update(self, t_s: float, share: float, power_w: float | None) -> None:
-        """Take the share that the load was told, and the last package power, W, None where not known."""
+    def update(self, t_s: float, share: float, power_w: float | None, busy_share: float | None = None) -> None:
+        """Take the share that the load was told, and what the machine showed last, None where not known.
+
+        Args:
+            t_s: Time, s.
+            share: What the load was told, 0 to 1.
+            power_w: Package power, W.
+            busy_share: Share of processor time in use, 0 to 1: a load of the graphics card leaves it low.
+        """
         if share >= STEP_SHARE:
             if self._share < STEP_SHARE:
                 self._loaded_since_s = t_s if self._share <= _REST_SHARE else None
@@ -43,7 +52,8 @@ class StepWatch:
             self._loaded_since_s = None
         self._share, self._power_w = share, power_w
         moved = self._power_moved(power_w)
-        self.loaded_s = t_s - self._loaded_since_s if self._loaded_since_s is not None and moved else 0.0
+        busy = busy_share is None or busy_share >= _BUSY_SHARE
+        self.loaded_s = t_s - self._loaded_since_s if self._loaded_since_s is not None and moved and busy else 0.0
         self.resting_s = t_s - self._resting_since_s if self._resting_since_s is not None and moved else 0.0
 
     def _power_moved(self, power_w: float | None) -> bool:
