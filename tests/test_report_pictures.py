@@ -17,7 +17,7 @@ from verifyrig.report.before_after import before_after
 from verifyrig.report.fingerprint import prints
 from verifyrig.report.heat_path import paths
 from verifyrig.report.labels import Box, free_place
-from verifyrig.report.reduce import reduced
+from verifyrig.report.reduce import reduced, reduced_again
 from verifyrig.report.wording import Words
 
 WORDS = Words()
@@ -46,6 +46,20 @@ def test_the_reduced_line_keeps_extremes_ends_and_only_real_points(values: np.nd
     assert np.all(np.diff(times) > 0)
     # Every point drawn is a reading: nothing is averaged or made up.
     assert np.array_equal(values[np.searchsorted(t_s, times)], heights)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    values=hnp.arrays(np.float64, st.integers(1, 3000), elements=st.floats(-60, 140) | st.just(np.nan)),
+    buckets=st.integers(1, 40),
+)
+def test_reducing_again_loses_no_extreme_either(values: np.ndarray, buckets: int) -> None:
+    pieces = reduced_again(reduced(np.arange(len(values)) * 0.1, values, 60), buckets)
+    if not np.isfinite(values).any():
+        assert pieces == []
+        return
+    heights = np.concatenate([piece.values for piece in pieces])
+    assert (heights.min(), heights.max()) == (np.nanmin(values), np.nanmax(values))
 
 
 def test_a_peak_of_one_sample_survives_a_thousandfold_reduction() -> None:

@@ -51,9 +51,11 @@ def before_after(
     if not shown:
         return ""
     limits = lines_of(before, after, channel)
+    laid, values = [run for run, _ in shown], [line for _, line in shown]
+    fine = [plot.fine_pieces(run, line, laid) for run, line in shown]
     return "".join(
         svg.figure(
-            _drawn(_drawing([run for run, _ in shown], [line for _, line in shown], limits, size, words)),
+            _drawn(_drawing(laid, values, fine, limits, size, words)),
             size.width,
             size.height,
             ident=f"{ident}-{size.css}",
@@ -66,7 +68,12 @@ def before_after(
 
 
 def _drawing(
-    laid: Sequence[Laid], values: Sequence[plot.FloatArray], limits: Sequence[Limit], size: Size, words: Words
+    laid: Sequence[Laid],
+    values: Sequence[plot.FloatArray],
+    fine: Sequence[list[Piece]],
+    limits: Sequence[Limit],
+    size: Size,
+    words: Words,
 ) -> _Drawing:
     levels = [words.converted(limit.value_c, None, "°C")[0] for limit in limits]
     ticks = _ticks(values, levels)
@@ -74,7 +81,7 @@ def _drawing(
     return _Drawing(
         laid=laid,
         values=values,
-        pieces=[plot.pieces_of(run, line, x, size) for run, line in zip(laid, values, strict=True)],
+        pieces=[plot.fitted(run, line, x, size) for run, line in zip(laid, fine, strict=True)],
         limits=limits,
         levels=levels,
         x=x,

@@ -59,7 +59,11 @@ def condition_rows(report: ReportInput, words: Words) -> list[ConditionRow]:
     ]
     states = [run.trace.facts.get("states") or {} for run in runs]
     for key in dict.fromkeys(key for state in states for key in state):
-        rows.append(ConditionRow(str(key), [plain(state.get(key, words.t("not noted")), words) for state in states]))
+        rows.append(
+            ConditionRow(
+                words.known(str(key)), [plain(state.get(key, words.t("not noted")), words) for state in states]
+            )
+        )
     machines = [run.trace.facts.get("machine") or {} for run in runs]
     for key in dict.fromkeys(key for machine in machines for key in machine if key not in _LEFT_OUT):
         if any(machine.get(key) not in (None, "", {}) for machine in machines):
@@ -101,7 +105,7 @@ def _room(run: RunInput, words: Words) -> str:
 
 def _plan(run: RunInput, words: Words) -> str:
     profile = run.trace.profile
-    return words.t("no profile") if profile is None else f"{profile.title} ({profile.name})"
+    return words.t("no profile") if profile is None else f"{words.retold(profile.title)} ({profile.name})"
 
 
 def _sampling(run: RunInput, words: Words) -> str:

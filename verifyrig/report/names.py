@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from verifyrig.channels import base_name, number_of
-from verifyrig.report.wording import Words
+import re
+
+from verifyrig.channels import base_name, is_channel, number_of
+from verifyrig.report.wording import Foreign, Words
 
 _CHANNELS = {
     "ambient_temp_c": "room",
@@ -61,11 +63,14 @@ _WHOLE_METRICS = {
     "thermal_impedance_5s": "thermal resistance that shows in 5 s",
     "thermal_impedance_60s": "thermal resistance that shows in a minute",
     "thermal_impedance_600s": "thermal resistance that shows in ten minutes",
+    "rise_share_5s": "share of the rise that shows in 5 s",
+    "rise_share_60s": "share of the rise that shows in a minute",
     "throttle_share": "share of time slowed down",
     "work_rate_kept_share": "speed kept to the end",
     "compute_errors": "wrong results",
     "compute_error_rate_bound": "highest rate of wrong results not excluded",
 }
+_PART = re.compile(r"thermal_resistance_(?P<hot>[a-z]+)_to_(?P<cold>[a-z]+)")
 _SUFFIXES = {
     "settled": "{channel}, settled",
     "peak": "{channel}, highest",
@@ -155,6 +160,11 @@ def metric_label(metric: str, words: Words) -> str:
     _, rest = metric_parts(metric)
     if rest in _WHOLE_METRICS:
         return words.t(_WHOLE_METRICS[rest])
+    part = _PART.fullmatch(rest)
+    if part is not None:
+        return words.t(
+            "thermal resistance, {hot} to {cold}", hot=words.known(part["hot"]), cold=words.known(part["cold"])
+        )
     return metric_label_of(metric, channel_label(rest.partition(".")[0], words), words)
 
 
@@ -184,6 +194,22 @@ def outcome_words(outcome: str, cause: str | None, words: Words) -> str:
 def ended_words(ended: str | None, words: Words) -> str:
     """Return what ended a stage."""
     return words.t("open") if ended is None else words.t(_ENDED.get(ended, ended))
+
+
+_NAME = re.compile(r"(?<![\w.])[a-z][a-z0-9_]*_[a-z0-9]+(?![\w.])")
+
+
+def told(text: str, words: Words) -> str:
+    """Return a reason or remark of another module in the report's words, channels by what they measure.
+
+    Several remarks in one, parted by `; `, are retold one by one. What stays English is marked `Foreign`.
+    """
+    parts = [text] if words.retold(text) != text else text.split("; ")
+    retold = [words.retold(part) for part in parts]
+    said = _NAME.sub(
+        lambda m: channel_label(m.group(), words) if is_channel(m.group()) else m.group(), "; ".join(retold)
+    )
+    return Foreign(said) if any(isinstance(part, Foreign) for part in retold) else said
 
 
 def purpose_word(purpose: str, words: Words) -> str:

@@ -59,7 +59,7 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "attestations": attestation_lines(report, words),
         "method": method_lines(report, words),
         "required": required_items(words),
-        "profile_cautions": safety.profile_cautions(report),
+        "profile_cautions": safety.profile_cautions(report, words),
         "metrics": tables.metric_rows(report, words) if archive else [],
         "events": _events(report, words) if archive else [],
         "noted": _noted(report, words) if archive else [],
@@ -101,7 +101,9 @@ def _common(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]
         "first_rule": safety.first_rule(words),
         "cautions": notes,
         "cautions_short": safety.short_caution(report, notes, words),
-        "profile_cautions_short": [shortened(line, 180) for line in safety.profile_cautions(report)[:_MOST_CAUTIONS]],
+        "profile_cautions_short": [
+            shortened(line, 180) for line in safety.profile_cautions(report, words)[:_MOST_CAUTIONS]
+        ],
         "signatures": _signatures(report, words),
     }
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from verifyrig.report import svg
 from verifyrig.report.inputs import RunInput
-from verifyrig.report.reduce import Piece, reduced
+from verifyrig.report.reduce import Piece, reduced, reduced_again
 from verifyrig.report.timeline import Span, load_edge_s, load_spans
 from verifyrig.report.wording import Words
 
@@ -170,9 +170,16 @@ def _merged(spans: Sequence[Span], least_gap_s: float) -> list[Span]:
     return merged
 
 
-def pieces_of(laid: Laid, values: FloatArray, x: svg.Scale, size: Size) -> list[Piece]:
-    """Return the line of one run, as fine as the picture can show."""
-    return reduced(laid.t_s, values, max(8, round(size.columns * _share(laid, x))))
+def fine_pieces(laid: Laid, values: FloatArray, everyone: Sequence[Laid]) -> list[Piece]:
+    """Return the line of one run, as fine as the wide picture of all of them can show."""
+    return reduced(laid.t_s, values, max(8, round(WIDE.columns * _share(laid, time_scale(everyone, WIDE)))))
+
+
+def fitted(laid: Laid, pieces: Sequence[Piece], x: svg.Scale, size: Size) -> list[Piece]:
+    """Return fine pieces as a picture of this size needs them."""
+    if size.columns >= WIDE.columns:
+        return list(pieces)
+    return reduced_again(pieces, max(8, round(size.columns * _share(laid, x))))
 
 
 def _share(laid: Laid, x: svg.Scale) -> float:

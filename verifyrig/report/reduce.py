@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -38,33 +39,48 @@ def reduced(t_s: FloatArray, values: FloatArray, buckets: int) -> list[Piece]:
     if buckets < 1:
         raise ValueError(f"buckets is {buckets}, and must be at least 1")
     known = np.isfinite(values)
-    t_s, values = t_s[known], values[known]
+    if not known.all():
+        t_s, values = t_s[known], values[known]
     if len(t_s) == 0:
         return []
-    kept = _kept(t_s, values, buckets)
-    breaks = np.flatnonzero(_breaks(t_s)) + 1
+    breaks = _breaks(t_s)
+    kept = _kept(t_s, values, buckets, breaks)
     edges = [0, *np.searchsorted(kept, breaks).tolist(), len(kept)]
     parts = [kept[low:high] for low, high in pairwise(edges) if high > low]
     return [Piece(t_s[part], values[part]) for part in parts]
 
 
-def _breaks(t_s: FloatArray) -> npt.NDArray[np.bool_]:
+def reduced_again(pieces: Sequence[Piece], buckets: int) -> list[Piece]:
+    """Return an already reduced line with fewer points still; its gaps and extremes stay."""
+    if not pieces:
+        return []
+    whole_s = max(pieces[-1].t_s[-1] - pieces[0].t_s[0], 1e-9)
+    found = []
+    for piece in pieces:
+        share = (piece.t_s[-1] - piece.t_s[0]) / whole_s
+        kept = _kept(piece.t_s, piece.values, max(1, round(buckets * share)), np.empty(0, dtype=np.intp))
+        found.append(Piece(piece.t_s[kept], piece.values[kept]))
+    return found
+
+
+def _breaks(t_s: FloatArray) -> IndexArray:
+    """Return where a new piece begins: after a step that is long beside the usual one."""
     steps = np.diff(t_s)
     if len(steps) == 0:
-        return np.zeros(0, dtype=np.bool_)
-    return np.asarray(steps > _GAP_STEPS * np.median(steps), dtype=np.bool_)
+        return np.empty(0, dtype=np.intp)
+    # The usual step, from at most some thousand of them: a day has a million.
+    usual_s = float(np.median(steps[:: max(1, len(steps) // 4000)]))
+    return np.flatnonzero(steps > _GAP_STEPS * usual_s) + 1
 
 
-def _kept(t_s: FloatArray, values: FloatArray, buckets: int) -> IndexArray:
+def _kept(t_s: FloatArray, values: FloatArray, buckets: int, breaks: IndexArray) -> IndexArray:
     if len(t_s) <= 4 * buckets:
         return np.arange(len(t_s))
-    span_s = t_s[-1] - t_s[0]
-    bucket = np.minimum(((t_s - t_s[0]) * (buckets / span_s)).astype(np.intp), buckets - 1)
+    cuts = np.searchsorted(t_s, np.linspace(t_s[0], t_s[-1], buckets + 1)[1:-1])
     # A gap also ends a bucket, so that the points on both its sides stay.
-    group = bucket + np.concatenate(([0], np.cumsum(_breaks(t_s)))).astype(np.intp) * (buckets + 1)
-    starts = np.concatenate(([0], np.flatnonzero(np.diff(group)) + 1, [len(t_s)]))
+    starts = np.unique(np.concatenate(([0], cuts, breaks, [len(t_s)])))
     kept = [
-        (low, low + int(np.argmin(values[low:high])), low + int(np.argmax(values[low:high])), high - 1)
+        (low, low + int(values[low:high].argmin()), low + int(values[low:high].argmax()), high - 1)
         for low, high in pairwise(starts.tolist())
     ]
     return np.unique(np.asarray(kept, dtype=np.intp))

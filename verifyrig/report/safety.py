@@ -92,7 +92,7 @@ def hottest_touchable_c(report: ReportInput) -> float | None:
     return max((peak[1] for peak in peaks if peak is not None), default=None)
 
 
-def profile_cautions(report: ReportInput) -> list[str]:
-    """Return the cautions that the profiles used bring along, in their own words, each once."""
+def profile_cautions(report: ReportInput, words: Words) -> list[str]:
+    """Return the cautions that the profiles used bring along, each once."""
     found = [text for run in report.runs if run.trace.profile is not None for text in run.trace.profile.cautions]
-    return list(dict.fromkeys(found))
+    return [words.retold(text) for text in dict.fromkeys(found)]

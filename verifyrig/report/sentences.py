@@ -7,7 +7,7 @@ from typing import NamedTuple
 from verifyrig.report.choose import main_channel
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.limits import gate_maximum_c, trip_maximum_c
-from verifyrig.report.names import metric_label, outcome_words, subject
+from verifyrig.report.names import metric_label, outcome_words, subject, told
 from verifyrig.report.standing import Blocker, Ready, Standing, State, Story, story_of
 from verifyrig.report.timeline import highest, load_edge_s, loaded_s, main_load
 from verifyrig.report.timeline import last_s as last_s_of
@@ -250,4 +250,4 @@ def blocker_words(blocker: Blocker, words: Words) -> str:
     """Return what keeps the machine here."""
     if blocker.code == "altered":
         return words.t("record {run} was altered after it was sealed", run=blocker.what)
-    return words.retold(blocker.what)
+    return told(blocker.what, words)

@@ -20,6 +20,7 @@ from verifyrig.report.names import (
     purpose_word,
     rule_words,
     stage_label,
+    told,
     verdict_word,
 )
 from verifyrig.report.timeline import highest, last_s, load_edge_s, main_load, value_at
@@ -129,7 +130,7 @@ def _threshold_row(
         metric_label(name, words),
         stage_label(metric_parts(name)[0], words),
         accepted_words(limits, unit, name, words),
-        _why_of_limit(name, after or before),
+        told(_why_of_limit(name, after or before), words),
         None if before is None else _judged(old, unit, name, words),
         None if after is None else _judged(new, unit, name, words),
     )
@@ -138,7 +139,7 @@ def _threshold_row(
 def _judged(found: Mapping[str, Any] | None, unit: str, name: str, words: Words) -> Judged:
     facts = found or {}
     cell = verdict_cell(str(facts.get("verdict", "not-measured")), words)
-    return Judged(_value(found, unit, name, words), cell, words.retold(str(facts.get("note") or "")))
+    return Judged(_value(found, unit, name, words), cell, told(str(facts.get("note") or ""), words))
 
 
 def _why_of_limit(name: str, run: RunInput | None) -> str:
@@ -253,7 +254,7 @@ def why_of(run: RunInput, words: Words) -> list[str]:
     cause = run.summary.get("cause") or {}
     noted = [*(cause.get("why") or []), *(run.trace.facts.get("stopped_because") or [])]
     noted += run.trace.facts.get("refusals") or []
-    return said + [words.retold(str(reason)) for reason in dict.fromkeys(noted)]
+    return said + [told(str(reason), words) for reason in dict.fromkeys(noted)]
 
 
 def _trip_words(trip: Mapping[str, Any], words: Words) -> str:
@@ -304,7 +305,7 @@ def compare_rows(report: ReportInput, words: Words) -> list[CompareRow]:
         CompareRow(
             stage_label(name, words),
             _comparable(found, words),
-            [words.retold(str(why)) for why in found.get("why") or []],
+            [told(str(why), words) for why in found.get("why") or []],
         )
         for name, found in stages.items()
     ]
@@ -336,7 +337,7 @@ def metric_rows(report: ReportInput, words: Words) -> list[MetricRow]:
             [share_or_text(name, run.metrics.get(name), words) for run in runs],
             "; ".join(
                 dict.fromkeys(
-                    words.retold(str(run.metrics[name]["note"]))
+                    told(str(run.metrics[name]["note"]), words)
                     for run in runs
                     if (run.metrics.get(name) or {}).get("note")
                 )
@@ -362,7 +363,7 @@ def unmeasured_rows(report: ReportInput, words: Words) -> list[Unmeasured]:
         if metric.get("value") is None:
             found.setdefault((metric_parts(name)[0], str(metric.get("note") or "")), []).append(name)
     return [
-        Unmeasured(stage_label(stage, words), grouped_metrics(names, words), words.retold(note))
+        Unmeasured(stage_label(stage, words), grouped_metrics(names, words), told(note, words))
         for (stage, note), names in found.items()
     ]
 

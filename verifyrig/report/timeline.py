@@ -32,7 +32,7 @@ def load_spans(trace: Trace) -> list[Span]:
     share = trace.columns.get("load_share")
     if share is None or len(trace.t_s) == 0:
         return []
-    on = np.concatenate(([False], np.nan_to_num(share) > 0, [False]))
+    on = np.concatenate(([False], share > 0, [False]))  # no reading counts as no load
     rises = np.flatnonzero(~on[:-1] & on[1:])
     falls = np.flatnonzero(on[:-1] & ~on[1:])
     last = len(trace.t_s) - 1
@@ -91,14 +91,19 @@ def value_at(trace: Trace, channel: str, t_s: float) -> float | None:
     """Return the reading nearest to `t_s`, if one within three sample periods can be believed; else None."""
     if not trace.has(channel):
         return None
-    values = trace.usable(channel)
+    period_s = usual_period_s(trace)
+    low, high = np.searchsorted(trace.t_s, (t_s - 3 * period_s - 1e-9, t_s + 3 * period_s + 1e-9))
+    times, values = trace.t_s[low:high], trace.usable(channel)[low:high]
     known = np.isfinite(values)
     if not known.any():
         return None
-    times = trace.t_s[known]
-    nearest = int(np.argmin(np.abs(times - t_s)))
-    period_s = float(np.median(np.diff(trace.t_s))) if len(trace.t_s) > 1 else 1.0
-    return float(values[known][nearest]) if abs(times[nearest] - t_s) <= 3 * period_s else None
+    return float(values[known][int(np.argmin(np.abs(times[known] - t_s)))])
+
+
+def usual_period_s(trace: Trace) -> float:
+    """Return the usual time between samples, s, from at most some thousand of them; 1 s where there are not two."""
+    steps = np.diff(trace.t_s)
+    return float(np.median(steps[:: max(1, len(steps) // 4000)])) if len(steps) else 1.0
 
 
 def highest(trace: Trace, channel: str) -> tuple[float, float] | None:

@@ -10,6 +10,8 @@ from typing import Any
 
 from verifyrig.report.catalogue import SOURCE_LANGUAGE, Catalogue, read_catalogue
 
+# No sentence of our own is longer; longer texts are from outside, and are not tried against every form.
+_LONGEST_TOLD = 400
 _LOCALES = {"en": "en_GB", "de": "de_DE"}
 _SMALL_UNITS = {"1": "", "°C": " °C"}
 # Characters that turn the direction of the text around them; shown, not obeyed.
@@ -84,6 +86,8 @@ class Words:
         """
         if self.language == SOURCE_LANGUAGE or text in self.catalogue.texts:
             return self.known(text)
+        if len(text) > _LONGEST_TOLD:
+            return Foreign(text)
         for form, said in self.catalogue.forms:
             found = form.fullmatch(text)
             if found is not None:
