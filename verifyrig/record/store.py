@@ -27,6 +27,7 @@ SampleRow = Sequence[float | None]
 SYNCHRONOUS_LIVE = "FULL"
 SYNCHRONOUS_IN_BLOCKS = "NORMAL"
 _WAIT_FOR_READERS_S = 5.0
+_UPDATE_SEAL = "UPDATE seal SET first_row = ?, last_row = ?, digest = ?, marks = ? WHERE part = ? AND block = ?"
 
 
 class Store:
@@ -46,6 +47,7 @@ class Store:
         self._open_stages: dict[str, tuple[int, str, float]] = {}
         self._open_qualities: dict[str, tuple[int, tuple[Any, ...]]] = {}
         self._waiting: list[SampleRow] = []
+        self._sealed: set[tuple[str, int]] = set()
         with telling(path):
             _make_file(path)
             self._connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
@@ -165,7 +167,13 @@ class Store:
             self._put_seal(table.take_changed())
 
     def _put_seal(self, rows: Sequence[SealRow]) -> None:
-        self._connection.executemany("INSERT OR REPLACE INTO seal VALUES (?, ?, ?, ?, ?, ?)", rows)
+        """Insert or update; an update leaves the index alone, and thereby a page less to write with each sample."""
+        for row in rows:
+            if (row.part, row.block) in self._sealed:
+                self._connection.execute(_UPDATE_SEAL, (*row[2:], row.part, row.block))
+            else:
+                self._connection.execute("INSERT INTO seal VALUES (?, ?, ?, ?, ?, ?)", row)
+                self._sealed.add((row.part, row.block))
 
     def seal(self) -> str:
         """Seal the record, take the log into the one file, and close it; return the record's digest."""
