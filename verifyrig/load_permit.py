@@ -11,7 +11,8 @@ from verifyrig.analysis import load_start_forecast
 from verifyrig.interfaces import Reading
 from verifyrig.loads.external import EXTERNAL
 from verifyrig.pattern import peak_share
-from verifyrig.profile import Stage
+from verifyrig.profile import LoadPlan, Stage
+from verifyrig.trace import FloatArray
 
 _COLUMNS = ("die_temp_c", "package_power_w", "cpu_fan_speed_rpm")
 _GPU_COLUMNS = ("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm")
@@ -96,7 +97,7 @@ class LoadPermit:
             t_s,
             temp_c,
             load_share=shares,
-            share=peak_share(stage.load),
+            share=_share_to_come(stage.load, power_w, shares),
             power_w=power_w if np.isfinite(power_w).any() else None,
             ambient_c=room if np.isfinite(room).any() else None,
             fan_rpm=fan_rpm if np.isfinite(fan_rpm).any() else None,
@@ -110,6 +111,21 @@ class LoadPermit:
             f"rest and pulses foresee {start.peak_c:.0f} ± {start.u95_k:.0f} °C under it, "
             f"and the limit is {limit_c:.0f} °C"
         )
+
+
+def _share_to_come(plan: LoadPlan, power_w: FloatArray, shares: FloatArray) -> float:
+    """Return the share of the whole that the load will be: less than full where it is held at a power below that.
+
+    The full power is foreseen from rest and pulses: it grows with the share.
+    """
+    hold = plan.hold
+    held_w = None if hold is None else (hold.power_w if hold.power_w is not None else hold.gpu_power_w)
+    rest, pulsed = power_w[shares <= 0], power_w[shares > 0]
+    if held_w is None or not np.isfinite(rest).any() or not np.isfinite(pulsed).any():
+        return peak_share(plan)
+    rest_w, pulse_w = float(np.nanmedian(rest)), float(np.nanmax(pulsed))
+    full_w = rest_w + (pulse_w - rest_w) / float(np.max(shares))
+    return min(1.0, max(0.0, (held_w - rest_w) / (full_w - rest_w))) if full_w > rest_w else peak_share(plan)
 
 
 def _value(reading: Reading | None) -> float:
