@@ -219,7 +219,7 @@ class GpuProduct:
         return memoryview(self._meddle(np.frombuffer(data, np.uint32).copy()).tobytes())
 
     def _seconds(self) -> float:
-        """Return the seconds of one product: what more of them take longer, since each answer has a delay of its own."""
+        """Return the seconds of one product: what more of them take longer; each answer has a delay of its own."""
         few_s, many_s = (min(self._timed(count) for _ in range(2)) for count in (1, 1 + _MORE))
         return max((many_s - few_s) / _MORE, 1e-6)
 
