@@ -1,0 +1,124 @@
+"""`verifyrig diagnose`: which causes the evidence speaks for, how sure that is, and the test that tells most next."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from verifyrig.bench import Bench
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import ExitCode, RecordError
+
+if TYPE_CHECKING:
+    from verifyrig.diagnosis import Diagnosis
+    from verifyrig.job import Job
+    from verifyrig.trace import Trace
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `diagnose`."""
+    parser.add_argument(
+        "records", nargs="*", metavar="RECORD", help="records of one machine, in any order (default: of the open job)"
+    )
+
+
+def execute(args: argparse.Namespace, context: Context) -> Answer:
+    """Diagnose the records named, with their job's intake and findings; without names, the open job."""
+    from verifyrig.diagnosis import diagnose
+
+    job, paths = _chosen(context.bench, args.records)
+    found = diagnose(_traces(paths), job=job)
+    code = ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN
+    return Answer(data=data_of(found), text="\n".join(lines_of(found)), code=code)
+
+
+def _chosen(bench: Bench, names: Sequence[str]) -> tuple[Job | None, list[Path]]:
+    from verifyrig.job_store import open_job
+
+    job = open_job(bench)
+    if names:
+        paths = [bench.find_record(name, job.job_id if job else None) for name in names]
+        return _job_of(bench, paths), paths
+    if job is None:
+        raise RecordError(
+            "no job is open, and no record is named",
+            where="diagnose",
+            mend="Name records, or take a machine in with `verifyrig job open`.",
+        )
+    return job, bench.records(job.job_id)
+
+
+def _job_of(bench: Bench, paths: Sequence[Path]) -> Job | None:
+    """The job whose folder holds all of these records, None where they lie elsewhere or in several."""
+    from verifyrig.job_store import read_job
+
+    ids = {path.resolve().parent.parent.name for path in paths if path.resolve().parent.parent.parent == bench.jobs_dir}
+    inside = all(path.resolve().parent.parent.parent == bench.jobs_dir for path in paths)
+    return read_job(bench, ids.pop()) if inside and len(ids) == 1 else None
+
+
+def _traces(paths: Sequence[Path]) -> list[Trace]:
+    from verifyrig.record import read_trace
+
+    traces = [read_trace(path) for path in paths]
+    return sorted(traces, key=lambda trace: (float(trace.utc_s[0]) if len(trace.utc_s) else 0.0, trace.run_id))
+
+
+def data_of(found: Diagnosis) -> dict[str, Any]:
+    """Return the contract's object without `schema`."""
+    test = found.next_test
+    return {
+        "suspects": [
+            {
+                "cause": suspect.cause,
+                "probability": round(suspect.probability, 4),
+                "for": list(suspect.reasons_for),
+                "against": list(suspect.reasons_against),
+            }
+            for suspect in found.suspects
+        ],
+        "next_test": None
+        if test is None
+        else {
+            "do": test.plan.do,
+            "separates": list(test.separates),
+            "gain_bits": round(test.gain_bits, 3),
+            "minutes": test.plan.minutes,
+        },
+        "not_measured": list(found.not_measured),
+        "substitutions": [{"part": s.part, "rating": s.rating, "says": s.says} for s in found.substitutions],
+    }
+
+
+def lines_of(found: Diagnosis) -> list[str]:
+    """Return what a person reads."""
+    from verifyrig.diagnosis.explain import CUSTOMER
+    from verifyrig.job_words import CAUSES
+
+    lines = []
+    for suspect in found.suspects:
+        words = "cannot tell yet, or none of these" if suspect.cause == "unknown" else CAUSES[suspect.cause]
+        lines.append(f"{suspect.probability:6.1%}  {words} ({suspect.cause})")
+        if suspect.probability >= 0.05:
+            lines += [f"          for: {reason}" for reason in suspect.reasons_for]
+            lines += [f"          against: {reason}" for reason in suspect.reasons_against]
+    lead = found.suspects[0]
+    lines += ["", f"For the customer: {CUSTOMER[lead.cause] if found.is_clear else CUSTOMER['unknown']}"]
+    lines += [s.says[0].upper() + s.says[1:] + "." for s in found.substitutions]
+    if found.next_test is not None:
+        test = found.next_test
+        one, other = test.separates
+        lines += [
+            "",
+            f"Next: {test.plan.do}",
+            f"  {test.plan.minutes:.0f} min, tools: {test.plan.tools}; tells {one} from {other}"
+            f" ({test.gain_bits:.2f} bit)",
+        ]
+    if found.not_measured:
+        lines += ["", "Not measured: " + ", ".join(found.not_measured) + "."]
+    lines += [
+        "This is advice from measurements. Never open a power supply; local codes and licensed practice come first."
+    ]
+    return lines

@@ -1,0 +1,70 @@
+"""Where the heat or the power stops: suspects from records, intake and findings, and the test that tells most next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from verifyrig.trace import FloatArray, Trace
+
+if TYPE_CHECKING:
+    from verifyrig.diagnosis.diagnose import Judged, Suspect
+    from verifyrig.diagnosis.history import Substitution
+    from verifyrig.diagnosis.next_test import NextTest
+    from verifyrig.job import Job
+
+__all__ = ["CLEAR", "Diagnosis", "diagnose"]
+
+CLEAR = 0.8
+"""A leading suspect this probable is a clear one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Diagnosis:
+    """What the evidence comes to.
+
+    Attributes:
+        suspects: Causes of the contract, most probable first.
+        next_test: The most telling safe test for each minute, None where none tells anything.
+        not_measured: What this evidence does not hold, in words.
+        substitutions: Parts changed for known-good ones, rated.
+    """
+
+    suspects: tuple[Suspect, ...]
+    next_test: NextTest | None
+    not_measured: tuple[str, ...]
+    substitutions: tuple[Substitution, ...]
+    judged: Judged
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether the leading suspect is probable enough to act on, and is not "cannot tell"."""
+        lead = self.suspects[0]
+        return lead.probability >= CLEAR and lead.cause != "unknown"
+
+
+def diagnose(traces: Sequence[Trace], *, job: Job | None = None, prior: FloatArray | None = None) -> Diagnosis:
+    """Diagnose one machine.
+
+    Args:
+        traces: Its records, oldest first; whole, broken off, or none at all.
+        job: Its job: intake, findings and changes count as evidence.
+        prior: Over `suspects.MECHANISMS`, shape (n,); the table's where None.
+    """
+    from verifyrig.diagnosis.diagnose import suspects_of
+    from verifyrig.diagnosis.explain import not_measured
+    from verifyrig.diagnosis.history import tell
+    from verifyrig.diagnosis.next_test import next_tests
+    from verifyrig.diagnosis.state import state_of
+
+    told = tell(job, traces, prior)
+    tests = next_tests(told.judged, state_of(traces, told.findings, told.done))
+    seen = told.judged.seen
+    return Diagnosis(
+        suspects=tuple(suspects_of(told.judged)),
+        next_test=tests[0] if tests else None,
+        not_measured=tuple(not_measured(dict(seen.figures), seen.cooler)),
+        substitutions=told.substitutions,
+        judged=told.judged,
+    )

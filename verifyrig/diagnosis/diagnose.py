@@ -1,0 +1,132 @@
+"""From records, intake and findings to suspects with their reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from verifyrig.diagnosis import tables
+from verifyrig.diagnosis.bayes import normalised
+from verifyrig.diagnosis.coverage import covered, with_unknown
+from verifyrig.diagnosis.evidence import Piece, Seen, figure_pieces, joint_log, merged, pieces_of
+from verifyrig.diagnosis.figures import heat_figures
+from verifyrig.diagnosis.power_figures import power_figures
+from verifyrig.diagnosis.readings import Readings
+from verifyrig.diagnosis.signs import signs_of, work_errors
+from verifyrig.diagnosis.suspects import CAUSES, MECHANISMS, Mechanism, cause_of
+from verifyrig.trace import FloatArray, Trace
+
+__all__ = ["Judged", "Suspect", "judge", "see", "see_all", "suspects_of"]
+
+_LISTED = 0.005
+_TELLS = 0.5
+_MOST_REASONS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suspect:
+    """A cause of the contract, its probability, and what speaks for and against it."""
+
+    cause: str
+    probability: float
+    reasons_for: tuple[str, ...] = ()
+    reasons_against: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """What the evidence comes to.
+
+    Attributes:
+        mechanisms: Posterior over `MECHANISMS`, shape (n,), before anything is set aside as not exercised.
+        causes: Probability of each cause of the contract; sums to 1.
+        unexercised: Causes that this evidence could hardly have shown.
+    """
+
+    seen: Seen
+    mechanisms: FloatArray
+    causes: dict[str, float] = field(default_factory=dict)
+    unexercised: tuple[str, ...] = ()
+
+    @property
+    def leading(self) -> tuple[str, float]:
+        """The most probable cause."""
+        cause = max(self.causes, key=self.causes.__getitem__)
+        return cause, self.causes[cause]
+
+
+def see(trace: Trace) -> Seen:
+    """Return what one record shows, whole or broken off; what it lacks is absent."""
+    readings = Readings(trace)
+    return Seen(
+        cooler=cooler_of(trace),
+        figures={**heat_figures(readings), **power_figures(readings)},
+        signs=tuple(signs_of(readings)),
+        errors=work_errors(readings),
+    )
+
+
+def see_all(traces: Sequence[Trace]) -> Seen:
+    """Return what several records of one state of the machine show together, oldest first."""
+    return merged([see(trace) for trace in traces])
+
+
+def cooler_of(trace: Trace) -> str:
+    """Return `liquid` where pump, coolant, hose or radiator are read, else `unknown`."""
+    wet = ("pump_speed_rpm", "coolant_temp_c", "hose_in_temp_c", "hose_out_temp_c", "radiator_temp_c")
+    return "liquid" if any(trace.has(channel) for channel in wet) else "unknown"
+
+
+def judge(seen: Seen, prior: FloatArray | None = None) -> Judged:
+    """Return the causes' probabilities given all that was seen."""
+    prior = tables.prior() if prior is None else prior
+    posterior = normalised(joint_log(seen, prior))
+    shares = covered(seen)
+    kept, unknown = with_unknown(posterior, prior, shares)
+    causes = dict.fromkeys(CAUSES, 0.0)
+    for mechanism, share in zip(MECHANISMS, kept, strict=True):
+        causes[cause_of(mechanism)] += float(share)
+    causes["unknown"] += unknown
+    return Judged(seen=seen, mechanisms=posterior, causes=causes, unexercised=_unexercised(shares))
+
+
+def _unexercised(shares: FloatArray) -> tuple[str, ...]:
+    weak: dict[str, list[float]] = {}
+    for mechanism, share in zip(MECHANISMS, shares, strict=True):
+        if mechanism not in (Mechanism.NONE, Mechanism.OTHER):
+            weak.setdefault(cause_of(mechanism), []).append(float(share))
+    return tuple(cause for cause, values in weak.items() if max(values) < 0.5)
+
+
+def suspects_of(judged: Judged) -> list[Suspect]:
+    """Return the suspects, most probable first, with their reasons."""
+    pieces = [*pieces_of(judged.seen), *figure_pieces(judged.seen)]
+    ordered = sorted(judged.causes.items(), key=lambda pair: -pair[1])
+    return [
+        Suspect(cause=cause, probability=p, reasons_for=pro, reasons_against=con)
+        for cause, p in ordered
+        if p >= _LISTED
+        for pro, con in [_reasons(cause, judged, pieces)]
+    ]
+
+
+def _reasons(cause: str, judged: Judged, pieces: Sequence[Piece]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    own = np.array([cause_of(m) == cause for m in MECHANISMS])
+    if cause == "unknown":
+        never = ", ".join(judged.unexercised)
+        return ((f"the evidence so far hardly exercises: {never}",) if never else ()), ()
+    weight = judged.mechanisms + 1e-6
+    told = [(_tells(piece, own, weight), piece.says) for piece in pieces]
+    pro = sorted((t for t in told if t[0] > _TELLS), reverse=True)[:_MOST_REASONS]
+    con = sorted(t for t in told if t[0] < -_TELLS)[:_MOST_REASONS]
+    return tuple(says for _, says in pro), tuple(says for _, says in con)
+
+
+def _tells(piece: Piece, own: np.ndarray, weight: FloatArray) -> float:
+    """How much more probable the piece is under the cause than under all others, as a logarithm."""
+    rest = tables.prior() * ~own
+    inside = np.logaddexp.reduce(piece.logs[own] + np.log(weight[own] / weight[own].sum()))
+    outside = np.logaddexp.reduce(piece.logs[~own] + np.log(rest[~own] / rest[~own].sum()))
+    return float(inside - outside)

@@ -1,0 +1,228 @@
+"""What speaks for and against: each piece of evidence with how probable it is under each mechanism."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from verifyrig.diagnosis import tables
+from verifyrig.diagnosis.quantities import Figure
+from verifyrig.diagnosis.signs import Sign, WorkErrors
+from verifyrig.diagnosis.suspects import LIQUID_ONLY, MECHANISMS, Mechanism
+from verifyrig.trace import FloatArray
+
+__all__ = ["Piece", "Seen", "error_pieces", "figure_pieces", "joint_log", "pieces_of", "sign_pieces"]
+
+COOLERS = ("air", "liquid")
+# Without a pump or coolant in sight the cooler is probably one of air.
+_UNSEEN_LIQUID = 0.15
+# A probe that is read by a person, and a customer's memory, may be about another thing than asked.
+_LEAST_LIKELIHOOD = 1e-3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """One piece of evidence.
+
+    Attributes:
+        logs: Logarithm of its probability under each of `MECHANISMS`, shape (n,).
+        counts: Whether it counts by itself; figures count together, and are pieces only to be explained.
+    """
+
+    name: str
+    says: str
+    logs: FloatArray
+    counts: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """All that is known of one state of a machine.
+
+    Attributes:
+        cooler: `air`, `liquid` or `unknown`.
+        figures: By the names of `quantities`.
+        signs, errors: From records. answers: Of the intake, by key. findings: Name to word.
+        pieces: Further evidence, such as what changes did.
+    """
+
+    cooler: str = "unknown"
+    figures: Mapping[str, Figure] = field(default_factory=dict)
+    signs: tuple[Sign, ...] = ()
+    errors: WorkErrors | None = None
+    answers: Mapping[str, str] = field(default_factory=dict)
+    findings: Mapping[str, str] = field(default_factory=dict)
+    pieces: tuple[Piece, ...] = ()
+
+
+def joint_log(seen: Seen, prior: FloatArray) -> FloatArray:
+    """Return the logarithm of prior times likelihood for each mechanism, shape (n,)."""
+    total = sum((piece.logs for piece in pieces_of(seen) if piece.counts), np.zeros(len(MECHANISMS)))
+    parts = []
+    for cooler, weight in _coolers(seen).items():
+        with np.errstate(divide="ignore"):
+            parts.append(math.log(weight) + np.log(_prior_of(prior, cooler)) + _figures_log(seen, cooler))
+    return np.asarray(total + np.logaddexp.reduce(parts, axis=0))
+
+
+def _coolers(seen: Seen) -> dict[str, float]:
+    if seen.cooler in COOLERS:
+        return {seen.cooler: 1.0}
+    return {"air": 1 - _UNSEEN_LIQUID, "liquid": _UNSEEN_LIQUID}
+
+
+def _prior_of(prior: FloatArray, cooler: str) -> FloatArray:
+    if cooler == "liquid":
+        return prior
+    possible = np.array([0.0 if m in LIQUID_ONLY else 1.0 for m in MECHANISMS]) * prior
+    return np.asarray(possible / possible.sum())
+
+
+def used_figures(seen: Seen) -> dict[str, Figure]:
+    """Return the figures that count: none of the die's where its sensor stands still."""
+    if any(sign.name == "die-sensor" and sign.word == "stuck" for sign in seen.signs):
+        return {name: f for name, f in seen.figures.items() if name in ("room", "rail_droop", "load_power")}
+    return dict(seen.figures)
+
+
+def _figures_log(seen: Seen, cooler: str) -> FloatArray:
+    from verifyrig.diagnosis.mixture import densities
+
+    figures = used_figures(seen)
+    if not figures:
+        return np.zeros(len(MECHANISMS))
+    known = densities(cooler)
+    cache: dict[bool, float] = {}
+    logs = []
+    for mechanism in MECHANISMS:
+        own = mechanism in known.parts
+        if not own and False not in cache:
+            cache[False] = known.log_likelihood(Mechanism.NONE, figures)
+        logs.append(known.log_likelihood(mechanism, figures) if own else cache[False])
+    return np.array(logs)
+
+
+def pieces_of(seen: Seen) -> list[Piece]:
+    """Return every piece of evidence but the figures."""
+    return [
+        *sign_pieces(seen.signs),
+        *error_pieces(seen.errors),
+        *_word_pieces("answer", seen.answers),
+        *_word_pieces("finding", seen.findings),
+        *seen.pieces,
+    ]
+
+
+def sign_pieces(signs: Iterable[Sign]) -> list[Piece]:
+    """Return signs of a record as evidence."""
+    found = []
+    for sign in signs:
+        row = tables.likelihood("sign", sign.name, sign.word)
+        if row is not None:
+            found.append(Piece(name=sign.name, says=sign.says, logs=_logs(row)))
+    return found
+
+
+def _word_pieces(table: str, words: Mapping[str, str]) -> list[Piece]:
+    found = []
+    for name, word in words.items():
+        row = tables.likelihood(table, name, word)
+        if row is not None:
+            said = "the customer says" if table == "answer" else "found by hand"
+            says = f"{said}: {name.replace('-', ' ')} {word.replace('-', ' ')}"
+            found.append(Piece(name=f"{table}.{name}", says=says, logs=_logs(row)))
+    return found
+
+
+def _logs(row: FloatArray) -> FloatArray:
+    return np.asarray(np.log(np.maximum(row, _LEAST_LIKELIHOOD)))
+
+
+def error_pieces(errors: WorkErrors | None) -> list[Piece]:
+    """Return wrong results as evidence: how many in so much work, and whether they stay with one core.
+
+    The count is Poisson with a rate that is itself uncertain (log-normal): its probability is averaged over the rate.
+    """
+    if errors is None or errors.work_s <= 0:
+        return []
+    table = tables.load("priors")["errors"]
+    usual = _count_log(errors, table["else"])
+    logs = np.full(len(MECHANISMS), usual)
+    for mechanism in (Mechanism.MEMORY, Mechanism.PROCESSOR):
+        logs[MECHANISMS.index(mechanism)] = _count_log(errors, table[mechanism.value])
+    says = f"{errors.count} wrong results in {errors.work_s:.0f} s of work"
+    found = [Piece(name="wrong results", says=says, logs=logs)]
+    if errors.cores:
+        found.append(_core_piece(errors, float(table["one_core_share"])))
+    return found
+
+
+def _count_log(errors: WorkErrors, rate: Mapping[str, float]) -> float:
+    nodes, weights = np.polynomial.hermite_e.hermegauss(31)
+    means = errors.work_s * float(rate["per_s"]) * np.exp(float(rate["spread"]) * nodes)
+    logs = errors.count * np.log(means) - means - math.lgamma(errors.count + 1)
+    return float(np.logaddexp.reduce(logs + np.log(weights / weights.sum())))
+
+
+def _core_piece(errors: WorkErrors, one_core_share: float) -> Piece:
+    """Under a bad core nearly all errors come from it; under anything else every core is as probable."""
+    n, cores = max(2, errors.n_cores), errors.cores
+    even = -len(cores) * math.log(n)
+    most = max(cores.count(core) for core in cores)
+    other = (1 - one_core_share) / (n - 1)
+    one = most * math.log(one_core_share) + (len(cores) - most) * math.log(other) - math.log(n)
+    logs = np.full(len(MECHANISMS), even)
+    logs[MECHANISMS.index(Mechanism.PROCESSOR)] = one
+    which = "all on one core" if most == len(cores) and most > 1 else f"on {len(set(cores))} cores"
+    return Piece(name="cores", says=f"wrong results {which}", logs=logs)
+
+
+def figure_pieces(seen: Seen) -> list[Piece]:
+    """Return each figure alone as a piece, for the explanation; they count together, not one by one."""
+    from verifyrig.diagnosis.explain import figure_sentence
+    from verifyrig.diagnosis.mixture import densities
+
+    cooler = seen.cooler if seen.cooler in COOLERS else "air"
+    known = densities(cooler)
+    found = []
+    for name, figure in used_figures(seen).items():
+        alone = {name: figure}
+        logs = np.array([known.log_likelihood(m, alone) for m in MECHANISMS])
+        found.append(Piece(name=name, says=figure_sentence(name, figure, cooler), logs=logs, counts=False))
+    return found
+
+
+def merged(seen: Sequence[Seen]) -> Seen:
+    """Return what several records of one state tell together: the later figure stands, signs of faults prevail."""
+    if not seen:
+        return Seen()
+    figures: dict[str, Figure] = {}
+    for one in seen:
+        figures |= one.figures
+    signs: dict[str, Sign] = {}
+    for one in seen:
+        for sign in one.signs:
+            before = signs.get(sign.name)
+            if before is None or before.word in ("in-order", "kept", "within", "reacts", "turns", "set"):
+                signs[sign.name] = sign
+    coolers = [one.cooler for one in seen if one.cooler != "unknown"]
+    return Seen(
+        cooler=coolers[-1] if coolers else "unknown",
+        figures=figures,
+        signs=tuple(signs.values()),
+        errors=_summed([one.errors for one in seen if one.errors is not None]),
+    )
+
+
+def _summed(errors: list[WorkErrors]) -> WorkErrors | None:
+    if not errors:
+        return None
+    return WorkErrors(
+        count=sum(e.count for e in errors),
+        work_s=sum(e.work_s for e in errors),
+        cores=tuple(core for e in errors for core in e.cores),
+        n_cores=errors[-1].n_cores,
+    )

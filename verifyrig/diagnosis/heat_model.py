@@ -1,0 +1,161 @@
+"""A lumped model of a machine's heat path for many drawn machines at once: what each would show.
+
+Six nodes in a chain (die, spreader, plate, coolant or pipes, radiator or fins, case air), room outside. One implicit
+step solves a tridiagonal system for all machines together. Parameters and their spreads stand in `draws`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from verifyrig.diagnosis.draws import Machines
+from verifyrig.trace import FloatArray
+
+__all__ = ["Course", "run_course"]
+
+# Step lengths of the load, s, and how many: fine while the die moves, coarse later.
+_STEPS = ((0.25, 8), (0.5, 8), (1.0, 9), (2.5, 18), (10.0, 54), (20.0, 15))
+_REST_ROUNDS = 25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """Temperatures, °C, and power, W, of n machines at rest and through a load.
+
+    Attributes:
+        rest_c: Shape (6, n). rest_w: Shape (n,).
+        t_s: Times since the load began, s, shape (m,).
+        temps_c: Shape (m, 6, n). power_w: Shape (m, n).
+        clock_share: Clock over full clock at each time, shape (m, n).
+    """
+
+    rest_c: FloatArray
+    rest_w: FloatArray
+    t_s: FloatArray
+    temps_c: FloatArray
+    power_w: FloatArray
+    clock_share: FloatArray
+
+
+def run_course(machines: Machines) -> Course:
+    """Let every machine rest, then load it fully for about 15 minutes with its fans on their curve."""
+    rest_c, rest_w = _rest(machines)
+    temps, powers, clocks, times = [rest_c], [rest_w], [np.ones_like(rest_w)], [0.0]
+    clock = np.ones_like(rest_w)
+    seen_c = rest_c[0].copy()
+    for dt_s, count in _STEPS:
+        for _ in range(count):
+            seen_c += (temps[-1][0] - seen_c) * (1 - np.exp(-dt_s / machines.fan_lag_s))
+            links = _links(machines, seen_c)
+            wanted_w = _power_w(machines, machines.load_w * clock**2.4, temps[-1][0])
+            now = _step(machines, links, temps[-1], wanted_w, dt_s)
+            now, wanted_w, clock = _hold_limit(machines, links, temps[-1], now, wanted_w, clock, dt_s)
+            temps.append(now)
+            powers.append(wanted_w)
+            clocks.append(clock)
+            times.append(times[-1] + dt_s)
+    return Course(
+        rest_c=rest_c,
+        rest_w=rest_w,
+        t_s=np.array(times),
+        temps_c=np.array(temps),
+        power_w=np.array(powers),
+        clock_share=np.array(clocks),
+    )
+
+
+def _power_w(machines: Machines, reference_w: FloatArray, die_c: FloatArray) -> FloatArray:
+    """Power with its leakage; a die far above its limits is not followed further."""
+    watts: FloatArray = reference_w * (1 + machines.leakage_per_k * (np.clip(die_c, -20.0, 130.0) - 50.0))
+    return watts
+
+
+def _fan_share(machines: Machines, seen_c: FloatArray) -> FloatArray:
+    rising = (seen_c - machines.curve_low_c) / (machines.curve_high_c - machines.curve_low_c)
+    share: FloatArray = machines.low_share + (1 - machines.low_share) * np.clip(rising, 0.0, 1.0)
+    return share
+
+
+def _links(machines: Machines, seen_c: FloatArray) -> FloatArray:
+    """Return the conductances from node to node and from the case air to the room, W/K, shape (6, n)."""
+    share = _fan_share(machines, seen_c)
+    still = 1 / machines.still_factor
+    forced = np.where(machines.fan_stands, 0.0, share**machines.fan_exponent)
+    sink = (still + (1 - still) * forced) / machines.sink_k_per_w
+    case = (0.3 + 0.7 * share) / machines.case_k_per_w
+    return np.stack(
+        [
+            1 / machines.die_k_per_w,
+            1 / machines.contact_k_per_w,
+            1 / machines.flow_k_per_w,
+            1 / machines.carry_k_per_w,
+            sink,
+            case,
+        ]
+    )
+
+
+def _step(machines: Machines, links: FloatArray, temps_c: FloatArray, power_w: FloatArray, dt_s: float) -> FloatArray:
+    """One implicit (backward Euler) step of the chain: Thomas' algorithm, elimination from the die outward."""
+    storage = machines.capacity_j_per_k / dt_s
+    source = storage * temps_c
+    source[0] += power_w
+    source[-1] += machines.board_w + links[-1] * machines.room_c
+    diagonal = storage + links
+    diagonal[1:] += links[:-1]
+    for node in range(1, 6):
+        factor = links[node - 1] / diagonal[node - 1]
+        diagonal[node] -= factor * links[node - 1]
+        source[node] += factor * source[node - 1]
+    now = np.empty_like(temps_c)
+    now[-1] = source[-1] / diagonal[-1]
+    for node in range(4, -1, -1):
+        now[node] = (source[node] + links[node] * now[node + 1]) / diagonal[node]
+    return now
+
+
+def _hold_limit(
+    machines: Machines,
+    links: FloatArray,
+    before_c: FloatArray,
+    now_c: FloatArray,
+    power_w: FloatArray,
+    clock: FloatArray,
+    dt_s: float,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Where the die passes its limit, take the power that ends the step at the limit; the clock follows it."""
+    over = now_c[0] > machines.limit_c
+    floor_w = 0.25 * machines.load_w
+    if not over.any():
+        return now_c, power_w, np.minimum(1.0, clock * 1.5)
+    unpowered = _step(machines, links, before_c, np.zeros_like(power_w), dt_s)
+    gain = (now_c[0] - unpowered[0]) / np.maximum(power_w, 1e-9)
+    held_w = np.where(over, np.maximum(floor_w, (machines.limit_c - unpowered[0]) / gain), power_w)
+    held_c = _step(machines, links, before_c, held_w, dt_s)
+    full_w = _power_w(machines, machines.load_w, before_c[0])
+    share = np.where(over, np.clip(held_w / full_w, 0.02, 1.0) ** (1 / 2.4), np.minimum(1.0, clock * 1.5))
+    return held_c, held_w, share
+
+
+def _rest(machines: Machines) -> tuple[FloatArray, FloatArray]:
+    """Return the state at rest; machines that were switched on lately stand below their steady state."""
+    die_c = machines.room_c + 10.0
+    for _ in range(_REST_ROUNDS):
+        links = _links(machines, die_c)
+        watts = _power_w(machines, machines.rest_w, die_c)
+        steady = _steady(machines, links, watts)
+        # A machine that runs away at rest is stopped by its owner near its limit.
+        die_c = 0.5 * die_c + 0.5 * np.minimum(steady[0], machines.limit_c + 5.0)
+    start: FloatArray = machines.room_c + (steady - machines.room_c) * machines.warmed_share
+    return start, _power_w(machines, machines.rest_w, start[0])
+
+
+def _steady(machines: Machines, links: FloatArray, power_w: FloatArray) -> FloatArray:
+    heat = power_w + machines.board_w
+    temps = np.empty((6, len(power_w)))
+    temps[5] = machines.room_c + heat / links[5]
+    for node in range(4, -1, -1):
+        temps[node] = temps[node + 1] + power_w / links[node]
+    return temps

@@ -1,0 +1,256 @@
+"""A job's history as evidence: what each change did or did not alter, and substitutions there and back (A-B-A)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+import numpy as np
+
+from verifyrig.diagnosis import tables
+from verifyrig.diagnosis.diagnose import Judged, judge, see_all
+from verifyrig.diagnosis.evidence import Piece, Seen
+from verifyrig.diagnosis.next_test import outcome_table, plans
+from verifyrig.job import Entry, EntryKind, Job
+from verifyrig.trace import FloatArray, Trace
+
+__all__ = ["Substitution", "Told", "change_key", "tell", "what_changed"]
+
+CURED, SAME = "cured", "same"
+
+_PARTS = {
+    "cooler": ("cooler", "pump", "radiator", "heat sink", "heatsink", "loop", "block"),
+    "supply": ("supply", "psu"),
+    "memory": ("memory", "module", "dimm", "ram"),
+}
+_HELPED = ("helps", "helped", "cured", "cures", "better")
+_ALTERED_NOTHING = ("no-change", "no change", "same", "no help", "did not help", "unchanged")
+# After a change these figures must move by a fifth, and be known to have moved, to count as altered.
+_MOVED_SHARE, _MOVED_U = 0.15, 2.0
+_HEAT = ("rest_rise", "window_5s", "pulse_tail", "load_rise", "window_60s", "window_600s")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Substitution:
+    """A part changed for a known-good one.
+
+    Attributes:
+        rating: `proved` (cured with it, ill again with the old part back), `supported` (cured; not put back),
+            `refuted` (the old part back in, and the machine stayed well: something else was moved on the way),
+            `no-cure`.
+    """
+
+    part: str
+    rating: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What a job's history comes to: the fault as it came in, and how it stands after the last change."""
+
+    judged: Judged
+    substitutions: tuple[Substitution, ...] = ()
+    done: frozenset[str] = frozenset()
+    is_cured: bool = False
+    findings: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Phase:
+    """The time between two changes: the change that began it, and its runs."""
+
+    change: Entry | None
+    traces: tuple[Trace, ...]
+    findings: Mapping[str, str]
+
+
+def tell(job: Job | None, traces: Sequence[Trace], prior: FloatArray | None = None) -> Told:
+    """Return what intake, findings, changes and runs say together about the fault as it came in.
+
+    Args:
+        job: Intake and entries, or None.
+        traces: Its runs, oldest first.
+    """
+    phases = _phases(job, traces)
+    pieces, done, cured_before = _change_pieces(phases)
+    ill = [phase for phase, is_cured in zip(phases, _well(phases), strict=True) if not is_cured]
+    seen = see_all([trace for phase in ill for trace in phase.traces])
+    findings = {name: word for phase in ill for name, word in phase.findings.items()}
+    seen = Seen(
+        cooler=_cooler(job, seen.cooler),
+        figures=seen.figures,
+        signs=seen.signs,
+        errors=seen.errors,
+        answers=dict(job.intake.answers) if job else {},
+        findings=findings,
+        pieces=tuple(pieces),
+    )
+    return Told(
+        judged=judge(seen, prior),
+        substitutions=_substitutions(phases),
+        done=frozenset(done),
+        is_cured=cured_before,
+        findings=findings,
+    )
+
+
+def _cooler(job: Job | None, seen: str) -> str:
+    kind = job.intake.machine.kind if job else ""
+    if seen != "unknown":
+        return seen
+    return {"desktop-liquid": "liquid", "desktop-air": "air", "laptop": "air", "small-form": "air"}.get(kind, seen)
+
+
+def _phases(job: Job | None, traces: Sequence[Trace]) -> list[_Phase]:
+    changes = list(job.changes) if job else []
+    starts = [datetime.min.replace(tzinfo=UTC), *(change.time for change in changes)]
+    ends = [*starts[1:], datetime.max.replace(tzinfo=UTC)]
+    found = []
+    for change, start, end in zip([None, *changes], starts, ends, strict=True):
+        own = tuple(t for t in traces if start <= _began(t) < end)
+        findings = {
+            e.what: e.text("value") for e in (job.of_kind(EntryKind.FINDING) if job else ()) if start <= e.time < end
+        }
+        found.append(_Phase(change=change, traces=own, findings=findings))
+    return found
+
+
+def _began(trace: Trace) -> datetime:
+    started = trace.facts.get("started_utc_s")
+    if not isinstance(started, int | float):
+        started = float(trace.utc_s[0]) if len(trace.utc_s) else 0.0
+    return datetime.fromtimestamp(float(started), UTC)
+
+
+def change_key(change: Entry) -> str:
+    """Return which test of the table a change amounts to, empty where it is none of them."""
+    kind = change.what
+    if kind in ("part-replaced", "part-fitted-for-test", "part-returned"):
+        part = change.text("part").casefold()
+        kind = next((name for name, words in _PARTS.items() if any(word in part for word in words)), "")
+    return next((plan.key for plan in plans() if kind and kind in plan.changes), "")
+
+
+def what_changed(before: Seen, after: Seen) -> str:
+    """Return `cured`, `same` or empty where it cannot be told, from the figures before and after a change."""
+    shared = [name for name in _HEAT if name in before.figures and name in after.figures]
+    if not shared:
+        return ""
+    better = 0
+    for name in shared:
+        a, b = before.figures[name], after.figures[name]
+        u = math.hypot(a.u, b.u)
+        better += b.value < a.value * (1 - _MOVED_SHARE) and a.value - b.value > _MOVED_U * u
+    sound_before, sound_after = (judge(seen).causes["none"] for seen in (before, after))
+    if better and sound_after > max(0.3, 2 * sound_before):
+        return CURED
+    return SAME if not better else ""
+
+
+def _outcome(before: Seen, phase: _Phase) -> str:
+    """What a change did: by the runs on both sides, else as it was noted."""
+    if phase.traces:
+        by_runs = what_changed(before, see_all(phase.traces))
+        if by_runs:
+            return by_runs
+    noted = " ".join([phase.change.text("note") if phase.change else "", *phase.findings.values()]).casefold()
+    if any(word in noted for word in _ALTERED_NOTHING):
+        return SAME
+    return CURED if any(word in noted for word in _HELPED) else ""
+
+
+def _outcomes(phases: Sequence[_Phase]) -> list[str]:
+    """Return for each phase what the change that began it did, empty for the first and where it is unknown."""
+    found = [""]
+    runs: list[Trace] = list(phases[0].traces)
+    for phase in phases[1:]:
+        outcome = _outcome(see_all(runs), phase)
+        found.append(outcome)
+        if outcome != CURED:
+            runs += phase.traces
+    return found
+
+
+def _well(phases: Sequence[_Phase]) -> list[bool]:
+    """Return for each phase whether the fault was away in it."""
+    well = False
+    found = []
+    for phase, outcome in zip(phases, _outcomes(phases), strict=True):
+        if outcome == CURED:
+            well = True
+        elif outcome == SAME or (phase.change and phase.change.what == "part-returned" and phase.traces):
+            well = well and outcome != SAME and _still_well(phases, phase)
+        found.append(well)
+    return found
+
+
+def _still_well(phases: Sequence[_Phase], phase: _Phase) -> bool:
+    first = see_all(phases[0].traces)
+    return what_changed(first, see_all(phase.traces)) == CURED
+
+
+def _change_pieces(phases: Sequence[_Phase]) -> tuple[list[Piece], set[str], bool]:
+    pieces, done, cured = [], set(), False
+    for phase, outcome in zip(phases, _outcomes(phases), strict=True):
+        if phase.change is None:
+            continue
+        key = change_key(phase.change)
+        if key and phase.change.what != "part-returned":
+            done.add(key)
+        row = _row(phase, key, outcome)
+        cured = cured or outcome == CURED
+        if row is not None:
+            pieces.append(_piece(phase.change, outcome, row))
+    return pieces, done, cured
+
+
+def _row(phase: _Phase, key: str, outcome: str) -> FloatArray | None:
+    """How probable the change's outcome is under each mechanism; None where nothing is known of it."""
+    change = phase.change
+    if change is None or not outcome or change.what == "part-returned":
+        return None
+    if change.what == "turned-or-moved" and "tilt" not in phase.findings:
+        return tables.likelihood("finding", "tilt", "helps" if outcome == CURED else "no-change")
+    if not key or change.what == "turned-or-moved":
+        return None
+    plan = next(plan for plan in plans() if plan.key == key)
+    names = list(plan.outcomes)
+    return np.asarray(outcome_table(plan, "unknown")[names.index(outcome)]) if outcome in names else None
+
+
+def _piece(change: Entry, outcome: str, row: FloatArray) -> Piece:
+    part = f" ({change.text('part')})" if change.text("part") else ""
+    what = change.what.replace("-", " ")
+    did = "and the fault was gone" if outcome == CURED else "and nothing altered"
+    return Piece(name=f"change.{change.what}", says=f"{what}{part}, {did}", logs=np.log(np.maximum(row, 1e-3)))
+
+
+def _substitutions(phases: Sequence[_Phase]) -> tuple[Substitution, ...]:
+    well, outcomes = _well(phases), _outcomes(phases)
+    found = []
+    for at, phase in enumerate(phases):
+        if phase.change is None or phase.change.what not in ("part-fitted-for-test", "part-replaced"):
+            continue
+        part = phase.change.text("part") or "part"
+        if outcomes[at] == SAME:
+            found.append(Substitution(part=part, rating="no-cure", says=f"with {part} nothing altered"))
+        elif outcomes[at] == CURED:
+            found.append(_there_and_back(part, phases, well, at))
+    return tuple(found)
+
+
+def _there_and_back(part: str, phases: Sequence[_Phase], well: Sequence[bool], at: int) -> Substitution:
+    back = next(
+        (i for i in range(at + 1, len(phases)) if (c := phases[i].change) is not None and c.what == "part-returned"),
+        None,
+    )
+    if back is None or not (phases[back].traces or phases[back].findings):
+        says = f"well with {part}; the old part was not put back, so a seat or plug moved on the way may be the cure"
+        return Substitution(part=part, rating="supported", says=says)
+    if well[back]:
+        says = f"well with {part}, and still well with the old part back: something else was moved on the way"
+        return Substitution(part=part, rating="refuted", says=says)
+    return Substitution(part=part, rating="proved", says=f"well with {part}, ill again with the old part back (A-B-A)")

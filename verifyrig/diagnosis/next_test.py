@@ -1,0 +1,204 @@
+"""The one test that tells most next, for each minute that it takes, among those that are safe now."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from verifyrig.diagnosis import tables
+from verifyrig.diagnosis.bayes import expected_gain_bits
+from verifyrig.diagnosis.diagnose import Judged
+from verifyrig.diagnosis.suspects import CAUSES, LIQUID_ONLY, MECHANISMS, Mechanism, cause_of
+from verifyrig.trace import FloatArray
+
+__all__ = ["NextTest", "State", "TestPlan", "next_tests", "outcome_table", "plans"]
+
+_SET_UP_MIN = 3.0  # fetching a tool and noting the result take time too, whatever the test
+_LEAST_GAIN_BITS = 0.02
+_SAMPLES = 40
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """What the machine allows now.
+
+    Attributes:
+        load_unsafe: A gate closed, a trip came, a load was refused: nothing above quarter-share pulses.
+        rest_unsafe: It gets too hot at rest: not even pulses.
+        must_stay_off: Coolant leaks, something burnt, a pack is swollen.
+    """
+
+    load_unsafe: bool = False
+    rest_unsafe: bool = False
+    must_stay_off: bool = False
+    done: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestPlan:
+    """A test of the table: what it takes. `load` is none, pulses or load; `changes` are kinds of change."""
+
+    key: str
+    do: str
+    minutes: float
+    tools: str
+    load: str
+    powered: bool
+    cooler: str = ""
+    finding: str = ""
+    measures: tuple[str, ...] = ()
+    unless: tuple[str, ...] = ()
+    changes: tuple[str, ...] = ()
+    outcomes: Mapping[str, Any] = field(default_factory=dict)
+    shows: Mapping[str, Any] = field(default_factory=dict)
+
+    __test__ = False  # no test of pytest's
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextTest:
+    """A test with what it is worth now: expected gain, bits; the causes that it tells apart."""
+
+    plan: TestPlan
+    gain_bits: float
+    separates: tuple[str, ...]
+
+    @property
+    def bits_per_min(self) -> float:
+        """Expected gain for each minute, set-up included."""
+        return self.gain_bits / (self.plan.minutes + _SET_UP_MIN)
+
+
+@functools.cache
+def plans() -> tuple[TestPlan, ...]:
+    """Return all tests of the table."""
+    return tuple(
+        TestPlan(
+            key=row["key"],
+            do=row["do"],
+            minutes=float(row["minutes"]),
+            tools=row["tools"],
+            load=row["load"],
+            powered=bool(row["powered"]),
+            cooler=row.get("cooler", ""),
+            finding=row.get("finding", ""),
+            measures=tuple(row.get("measures", ())),
+            unless=tuple(row.get("unless", ())),
+            changes=tuple(row.get("change", ())),
+            outcomes=row.get("outcomes", {}),
+            shows=row.get("shows", {}),
+        )
+        for row in tables.load("next_tests")["test"]
+    )
+
+
+def next_tests(judged: Judged, state: State | None = None) -> list[NextTest]:
+    """Return the tests worth doing now, the most telling for each minute first; empty where none tells anything."""
+    state = state or State()
+    found = []
+    weights = _cause_weights(judged.mechanisms)
+    for plan in plans():
+        if not _is_possible(plan, judged, state):
+            continue
+        by_cause = _by_cause(outcome_table(plan, judged.seen.cooler), judged.mechanisms)
+        gain = expected_gain_bits(weights, by_cause)
+        if gain >= _LEAST_GAIN_BITS:
+            found.append(NextTest(plan=plan, gain_bits=gain, separates=_separates(weights, by_cause)))
+    return sorted(found, key=lambda test: -test.bits_per_min)
+
+
+def _is_possible(plan: TestPlan, judged: Judged, state: State) -> bool:
+    seen = judged.seen
+    if plan.key in state.done or plan.finding in seen.findings:
+        return False
+    if any(name in seen.figures for name in plan.unless):
+        return False
+    if plan.cooler == "liquid" and seen.cooler == "air":
+        return False
+    if plan.powered and state.must_stay_off:
+        return False
+    if plan.load == "load" and (state.load_unsafe or state.rest_unsafe):
+        return False
+    # A change is judged by the same gentle run as before, and by rest alone where even that is too much.
+    return not (plan.load == "pulses" and state.rest_unsafe and not plan.changes)
+
+
+def outcome_table(plan: TestPlan, cooler: str) -> FloatArray:
+    """Return how probable each outcome of a test is under each mechanism, shape (outcomes, n); columns sum to 1."""
+    if plan.finding:
+        words = tables.words_of("finding", plan.finding)
+        rows = [tables.likelihood("finding", plan.finding, word) for word in words]
+        table = np.array([row for row in rows if row is not None])
+    elif plan.measures:
+        return _measured(plan.key, "air" if cooler == "air" else "liquid")
+    else:
+        table = np.array([tables.column(row) for row in plan.outcomes.values()])
+    return np.asarray(table / table.sum(axis=0, keepdims=True))
+
+
+@functools.cache
+def _measured(key: str, cooler: str) -> FloatArray:
+    """What measuring some figures would point at: each drawn machine, judged by these figures alone."""
+    from verifyrig.diagnosis.mixture import densities
+    from verifyrig.diagnosis.quantities import PLACE
+
+    plan = next(plan for plan in plans() if plan.key == key)
+    known = densities(cooler)
+    named = list(known.samples)
+    rng = np.random.default_rng(0)
+    table = np.zeros((len(named), len(MECHANISMS)))
+    for at, mechanism in enumerate(MECHANISMS):
+        samples = known.samples.get(mechanism, known.samples[Mechanism.NONE])
+        if cooler == "air" and mechanism in LIQUID_ONLY:
+            samples = known.samples[Mechanism.NONE]
+        table[:, at] = _pointed_at(known, named, samples[:_SAMPLES], [PLACE[n] for n in plan.measures], rng)
+    shows = np.array([tables.column(row) for row in plan.shows.values()]).reshape(-1, len(MECHANISMS))
+    left = np.clip(1 - shows.sum(axis=0), 0.0, 1.0)
+    return np.asarray(np.vstack([shows, table * left]))
+
+
+def _pointed_at(
+    known: Any, named: Sequence[Mechanism], samples: FloatArray, places: list[int], rng: np.random.Generator
+) -> FloatArray:
+    """Share of machines whose figures point most at each mechanism, shape (named,); ties are shared evenly."""
+    share = np.full(len(named), 0.5 / len(named))
+    for row in samples:
+        seen = np.array([p for p in places if np.isfinite(row[p])], dtype=int)
+        u = np.full(len(seen), 0.06)
+        x = (row[seen] + u * rng.standard_normal(len(seen)))[None, :]
+        logs = np.array([known.log_many(m, x, seen, u)[0] for m in named])
+        share += np.exp(logs - np.logaddexp.reduce(logs))
+    return np.asarray(share / share.sum())
+
+
+def _cause_weights(mechanisms: FloatArray) -> FloatArray:
+    weights = dict.fromkeys(CAUSES, 0.0)
+    for mechanism, p in zip(MECHANISMS, mechanisms, strict=True):
+        weights[cause_of(mechanism)] += float(p)
+    return np.array([weights[cause] for cause in CAUSES])
+
+
+def _by_cause(table: FloatArray, mechanisms: FloatArray) -> FloatArray:
+    """Average a table over the mechanisms of each cause, by their probabilities; shape (outcomes, causes)."""
+    columns = []
+    for cause in CAUSES:
+        own = np.array([cause_of(m) == cause for m in MECHANISMS])
+        weights = (mechanisms + 1e-9) * own
+        columns.append(table @ (weights / weights.sum()))
+    return np.stack(columns, axis=1)
+
+
+def _separates(weights: FloatArray, by_cause: FloatArray) -> tuple[str, ...]:
+    """Return the two causes that the test tells apart best, counting how probable both are."""
+    order = np.argsort(-weights)[:5]
+    worth = {
+        (int(a), int(b)): weights[a] * weights[b] * 0.5 * float(np.abs(by_cause[:, a] - by_cause[:, b]).sum())
+        for i, a in enumerate(order)
+        for b in order[i + 1 :]
+    }
+    a, b = max(worth, key=worth.__getitem__)
+    return CAUSES[a], CAUSES[b]

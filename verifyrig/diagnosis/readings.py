@@ -1,0 +1,172 @@
+"""A record's columns as the diagnosis reads them: means over times, steps of the load with their watts."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from verifyrig.analysis.load_edges import edges_in
+from verifyrig.channels import base_name
+from verifyrig.pattern import peak_share
+from verifyrig.trace import FloatArray, StageSpan, Trace
+
+__all__ = ["Readings", "Step"]
+
+_LEAST_STEP_W = 4.0
+_TYPED_ROOM_U_K = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """The load rose (or fell) at `t_s` and stayed so until `until_s`; `before_s` is how long it had stood before."""
+
+    t_s: float
+    until_s: float
+    before_s: float
+    up: bool
+    full: bool
+    step_w: float
+    before_w: float
+
+    @property
+    def length_s(self) -> float:
+        """How long the load then stayed as it was, s."""
+        return self.until_s - self.t_s
+
+
+class Readings:
+    """What the figures are read from; a channel that is missing gives NaN everywhere."""
+
+    def __init__(self, trace: Trace) -> None:
+        self.trace = trace
+        self.t_s = trace.t_s
+        self._columns: dict[str, FloatArray] = {}
+        self.last_s = float(trace.t_s[-1]) if len(trace.t_s) else 0.0
+
+    def column(self, channel: str) -> FloatArray:
+        """Return the channel's `ok` readings, NaN elsewhere, shape (n,)."""
+        if channel not in self._columns:
+            known = channel in self.trace.columns
+            self._columns[channel] = self.trace.usable(channel) if known else np.full(len(self.t_s), np.nan)
+        return self._columns[channel]
+
+    def like(self, base: str) -> list[str]:
+        """Return all channels of a kind: `core_temp_c` gives core_temp_c, core_2_temp_c, ..."""
+        return [name for name in self.trace.columns if base_name(name) == base]
+
+    def mean(self, channel: str, from_s: float, to_s: float) -> float:
+        """Return the mean over times from `from_s` to `to_s`, both included; NaN where nothing was read."""
+        low, high = np.searchsorted(self.t_s, [from_s - 1e-9, to_s + 1e-9])
+        values = self.column(channel)[low:high]
+        values = values[np.isfinite(values)]
+        return float(values.mean()) if len(values) else math.nan
+
+    def within(self, channel: str, from_s: float, to_s: float) -> tuple[FloatArray, FloatArray]:
+        """Return times and values that were read between two times, both included."""
+        low, high = np.searchsorted(self.t_s, [from_s - 1e-9, to_s + 1e-9])
+        values = self.column(channel)[low:high]
+        good = np.isfinite(values)
+        return self.t_s[low:high][good], values[good]
+
+    def room(self, from_s: float, to_s: float) -> tuple[float, float]:
+        """Return the room over a time and its standard uncertainty; NaN where it is unknown."""
+        measured = self.mean("ambient_temp_c", from_s, to_s)
+        if math.isfinite(measured):
+            return measured, 0.25
+        typed = self.trace.facts.get("ambient")
+        if isinstance(typed, dict) and isinstance(typed.get("value_c"), int | float):
+            u95 = typed.get("u95_k")
+            return float(typed["value_c"]), float(u95) / 2 if isinstance(u95, int | float) else _TYPED_ROOM_U_K
+        return math.nan, math.nan
+
+    def stages(self, kind: str) -> list[StageSpan]:
+        """Return the stages of a kind that ran, oldest first."""
+        return [s for s in self.trace.stages if s.kind == kind and s.ended != "skipped"]
+
+    def rest_span(self) -> tuple[float, float] | None:
+        """Return the last two minutes of rest before any load, None where there is less than 10 s of it."""
+        first_load_s = min((step.t_s for step in self.steps() if step.up), default=math.inf)
+        idle = [s for s in self.stages("idle") if s.start_s < first_load_s]
+        if not len(self.t_s):
+            return None
+        start_s = idle[-1].start_s if idle else float(self.t_s[0])
+        # A gate may close within seconds; where no load followed, the machine went on resting.
+        end_s = min(self.last_s, first_load_s - 0.5)
+        return (max(start_s, end_s - 120.0), end_s) if end_s - start_s >= 10.0 else None
+
+    def steps(self) -> list[Step]:
+        """Return the steps of the load that moved the power, oldest first."""
+        if not hasattr(self, "_steps"):
+            edges = [
+                (edge, stage) for stage in self.trace.stages if stage.kind != "idle" for edge in self._edges(stage)
+            ]
+            edges.sort(key=lambda pair: pair[0][0])
+            self._steps = self._with_power(edges)
+        return self._steps
+
+    def _edges(self, stage: StageSpan) -> list[tuple[float, float, float]]:
+        if stage.ended == "skipped":
+            return []
+        return [(e.t_s, e.share_before, e.share) for e in edges_in(self.trace, stage)]
+
+    def _with_power(self, edges: list[tuple[tuple[float, float, float], StageSpan]]) -> list[Step]:
+        times = [edge[0] for edge, _ in edges]
+        found = []
+        for at, ((t_s, before, share), stage) in enumerate(edges):
+            until_s = times[at + 1] if at + 1 < len(times) else self.last_s
+            before_s = t_s - (times[at - 1] if at else (float(self.t_s[0]) if len(self.t_s) else 0.0))
+            low_w = self.mean("package_power_w", t_s - min(10.0, max(1.0, before_s - 2.0)), t_s - 0.2)
+            high_w = self.mean("package_power_w", t_s + 1.5, min(until_s, t_s + 8.0))
+            step_w = high_w - low_w
+            if math.isfinite(step_w) and abs(step_w) < _LEAST_STEP_W:
+                continue
+            found.append(
+                Step(
+                    t_s=t_s,
+                    until_s=until_s,
+                    before_s=before_s,
+                    up=share > before,
+                    full=share > before and self._is_full(stage, t_s, until_s),
+                    step_w=step_w,
+                    before_w=low_w,
+                )
+            )
+        return found
+
+    def _is_full(self, stage: StageSpan, t_s: float, until_s: float) -> bool:
+        busy = self.mean("busy_share", t_s + 1.5, min(until_s, t_s + 8.0))
+        if math.isfinite(busy):
+            return busy > 0.85
+        plan = self.trace.profile.stage(stage.name) if self.trace.profile else None
+        return plan is not None and plan.load is not None and peak_share(plan.load) > 0.85
+
+    def steady_until_s(self, load: Step) -> float:
+        """Return until when a load's heat stayed what it was, s: a clock held down with the die cool ends it early.
+
+        A processor that holds itself at its own limit moves slowly, and its late watts and degrees belong together.
+        """
+        t_s, watts = self.within("package_power_w", load.t_s + 2.0, load.until_s - 0.5)
+        if len(watts) < 20:
+            return load.until_s
+        early_w = float(np.median(watts[:30]))
+        smooth = np.convolve(watts, np.ones(5) / 5, mode="same")[2:-2]
+        low = np.flatnonzero(smooth < 0.85 * early_w)
+        limit = self.limit_c()
+        late = self.mean("die_temp_c", load.until_s - 20.0, load.until_s)
+        if not len(low) or late > (limit if math.isfinite(limit) else 90.0) - 5.0:
+            return load.until_s
+        return float(t_s[low[0]])
+
+    def long_load(self, least_s: float) -> Step | None:
+        """Return the longest full load that lasted `least_s`, None where there is none."""
+        long = [step for step in self.steps() if step.full and step.length_s >= least_s]
+        return max(long, key=lambda step: step.length_s, default=None)
+
+    def limit_c(self) -> float:
+        """Return the machine's own limit, °C; NaN where the record does not tell it."""
+        channels = self.trace.facts.get("channels")
+        entry = channels.get("die_temp_c") if isinstance(channels, dict) else None
+        limit = entry.get("limit") if isinstance(entry, dict) else None
+        return float(limit) if isinstance(limit, int | float) and 60 <= limit <= 125 else math.nan

@@ -1,0 +1,203 @@
+"""Signs in a record that are there or not: a sensor that does not react, a fan that stands, a clock held down, errors.
+
+Each sign is a word out of a few; how often each word comes under each mechanism stands in `priors.toml`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from verifyrig.diagnosis.readings import Readings, Step
+from verifyrig.trace import FloatArray
+
+__all__ = ["Sign", "WorkErrors", "signs_of", "work_errors"]
+
+_STANDS_RPM = 60.0
+_UNLIMITED_W = 1000.0
+_FROZEN_STEP_W = 9.0
+_COOL_K = 9.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sign:
+    """A sign and its word, with the sentence that says what was seen."""
+
+    name: str
+    word: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkErrors:
+    """Wrong results: how many, in how many seconds of work on the whole processor, and on which cores."""
+
+    count: int
+    work_s: float
+    cores: tuple[int, ...]
+    n_cores: int
+
+
+def signs_of(readings: Readings) -> list[Sign]:
+    """Return the signs that this record can show; a sign that it cannot show is absent."""
+    found = [
+        _reaction(readings),
+        _fan(readings),
+        _pump(readings),
+        _limit(readings),
+        _clock(readings),
+        _end(readings),
+        _rail(readings),
+    ]
+    return [sign for sign in found if sign is not None]
+
+
+def _reaction(readings: Readings) -> Sign | None:
+    """Whether the die's reading moves when the power does: what no sound sensor fails to do."""
+    stuck = [q for q in readings.trace.qualities if q.channel == "die_temp_c" and q.quality == "stuck"]
+    trip = readings.trace.facts.get("trip")
+    no_reaction = isinstance(trip, dict) and "reaction" in str(trip.get("rule", ""))
+    if stuck or no_reaction:
+        return Sign(name="die-sensor", word="stuck", says="the die's reading stood still while the power changed")
+    steps = [s for s in readings.steps() if abs(s.step_w) >= _FROZEN_STEP_W and s.length_s >= 4.9]
+    if not steps or "die_temp_c" not in readings.trace.columns:
+        return None
+    frozen = [_is_frozen(readings, step) for step in steps]
+    watts = sum(abs(s.step_w) for s, is_frozen in zip(steps[-2:], frozen[-2:], strict=True) if is_frozen)
+    if all(frozen[-2:]) and watts >= 2 * _FROZEN_STEP_W:
+        says = f"the die's reading stood at one value while the power changed by {abs(steps[-1].step_w):.0f} W"
+        return Sign(name="die-sensor", word="stuck", says=says)
+    return Sign(name="die-sensor", word="reacts", says="the die's reading follows the power")
+
+
+def _is_frozen(readings: Readings, step: Step) -> bool:
+    _, values = readings.within("die_temp_c", step.t_s - 4.0, step.t_s + min(step.length_s, 6.0))
+    return len(values) >= 5 and float(np.ptp(values)) == 0.0
+
+
+def _fan(readings: Readings) -> Sign | None:
+    fans = readings.like("cpu_fan_speed_rpm")
+    if not fans:
+        return None
+    load = readings.long_load(20.0)
+    span = (load.t_s + 10.0, load.until_s) if load else (0.0, readings.last_s)
+    speed = max((readings.mean(fan, *span) for fan in fans), default=math.nan)
+    duty = readings.mean("cpu_fan_duty_share", *span)
+    if not math.isfinite(speed):
+        return None
+    if speed >= _STANDS_RPM:
+        return Sign(name="cooler-fan", word="turns", says=f"the cooler's fan turns at {speed:.0f} rpm")
+    if load is not None or duty > 0.25:
+        told = f" at a duty of {duty:.0%}" if math.isfinite(duty) else ""
+        return Sign(name="cooler-fan", word="stands", says=f"the cooler's fan stands{told}")
+    return Sign(name="cooler-fan", word="stands-at-rest", says="the cooler's fan stands at rest, which may be right")
+
+
+def _pump(readings: Readings) -> Sign | None:
+    pumps = readings.like("pump_speed_rpm")
+    speed = max((readings.mean(pump, 0.0, readings.last_s) for pump in pumps), default=math.nan)
+    if not math.isfinite(speed):
+        return None
+    if speed < _STANDS_RPM:
+        return Sign(name="pump-tachometer", word="stands", says="the pump's tachometer shows no turning")
+    says = f"the pump's tachometer shows {speed:.0f} rpm, which proves no flow"
+    return Sign(name="pump-tachometer", word="turns", says=says)
+
+
+def _limit(readings: Readings) -> Sign | None:
+    limit_w = _stated_limit_w(readings)
+    if limit_w is None:
+        return None
+    if limit_w > _UNLIMITED_W:
+        return Sign(name="power-limit", word="none", says=f"the firmware states {limit_w:.0f} W, which is no limit")
+    return Sign(name="power-limit", word="set", says=f"the firmware's power limit is {limit_w:.0f} W")
+
+
+def _stated_limit_w(readings: Readings) -> float | None:
+    machine = readings.trace.facts.get("machine")
+    limits = machine.get("power_limits_w") if isinstance(machine, dict) else None
+    if isinstance(limits, dict) and isinstance(limits.get("long_term"), int | float):
+        return float(limits["long_term"])
+    raw: FloatArray = np.asarray(readings.trace.columns.get("power_limit_w", np.empty(0)))
+    raw = raw[np.isfinite(raw)]
+    return float(np.median(raw)) if len(raw) else None
+
+
+def _clock(readings: Readings) -> Sign | None:
+    """A clock that falls while the die is far from its limit is asked for from outside: the board, the adapter."""
+    load = readings.long_load(30.0)
+    if load is None:
+        return None
+    early = readings.mean("core_clock_mhz", load.t_s + 1.5, load.t_s + 6.0)
+    t_s, clocks = readings.within("core_clock_mhz", load.t_s + 6.0, load.until_s - 0.5)
+    if not math.isfinite(early) or len(clocks) < 20:
+        return None
+    low = clocks < 0.8 * early
+    if low.mean() < 0.02:
+        return Sign(name="clock", word="kept", says="the clock was kept throughout the load")
+    first_s = float(t_s[low][0])
+    die = readings.mean("die_temp_c", first_s - 8.0, first_s)
+    limit = readings.limit_c()
+    if not math.isfinite(die):
+        return None
+    if die < (limit if math.isfinite(limit) else 90.0) - _COOL_K:
+        says = f"the clock fell {first_s - load.t_s:.0f} s into the load with the die at only {die:.0f} °C"
+        return Sign(name="clock", word="held-down-cool", says=says)
+    return Sign(name="clock", word="held-down-hot", says=f"the clock fell with the die at {die:.0f} °C")
+
+
+def _end(readings: Readings) -> Sign | None:
+    """How the run ended, with what the die showed last: a machine that goes dark says why by where it stood."""
+    cause = readings.trace.facts.get("cause")
+    kind = cause.get("class") if isinstance(cause, dict) else None
+    if kind == "hang":
+        return Sign(name="end", word="hang", says="the machine stopped answering under load")
+    ups = [s for s in readings.steps() if s.up]
+    if kind != "power-off":
+        return Sign(name="end", word="in-order", says="the machine stayed on") if ups else None
+    _, die = readings.within("die_temp_c", readings.last_s - 3.0, readings.last_s)
+    last_c = float(die[-1]) if len(die) else math.nan
+    limit = readings.limit_c()
+    hot_c = (limit if math.isfinite(limit) else 95.0) - 4.0
+    events = [e for e in readings.trace.events if e.kind == "load" and e.detail.get("share", 0) > 0]
+    since_s = readings.last_s - events[-1].t_s if events else math.inf
+    if last_c >= hot_c:
+        return Sign(name="end", word="off-hot", says=f"it went dark with the die at {last_c:.0f} °C or above")
+    if since_s <= 5.0:
+        says = f"it went dark {since_s:.0f} s after a step of the load, the die at only {last_c:.0f} °C"
+        return Sign(name="end", word="off-at-step", says=says)
+    return Sign(name="end", word="off-cool", says=f"it went dark with the die at only {last_c:.0f} °C")
+
+
+def _rail(readings: Readings) -> Sign | None:
+    """The board's own dividers are off by some per cent, so only a clear fall of 12 V counts as a sign."""
+    values = readings.column("rail_12v_v")
+    values = values[np.isfinite(values)]
+    if len(values) < 10 or not any(s.full for s in readings.steps()):
+        return None
+    lowest = float(np.min(values))
+    # 11.40 V is 12 V - 5 %: ATX12V power supply design guide, DC output voltage regulation.
+    if lowest < 11.2:
+        return Sign(name="rail-12v", word="low", says=f"12 V fell to {lowest:.2f} V at the board")
+    return Sign(name="rail-12v", word="within", says=f"12 V stayed above {lowest:.2f} V at the board")
+
+
+def work_errors(readings: Readings) -> WorkErrors | None:
+    """Return what the checked work found, None where no work was checked."""
+    counts = readings.column("compute_errors")
+    seen = np.isfinite(counts)
+    if not seen.any():
+        return None
+    busy = readings.column("busy_share")
+    share = np.where(np.isfinite(busy), busy, np.nan_to_num(readings.column("load_share")))
+    steps = np.diff(readings.t_s, prepend=readings.t_s[0])
+    work_s = float(np.sum(np.where(seen, share * np.clip(steps, 0.0, 3.0), 0.0)))
+    kept = counts[seen]
+    count = int(np.clip(np.diff(kept, prepend=min(0.0, float(kept[0]))), 0, None).sum())
+    events = [e for e in readings.trace.events if e.kind == "compute-error"]
+    cores = tuple(int(e.detail["core"]) for e in events if isinstance(e.detail.get("core"), int))
+    machine = readings.trace.facts.get("machine")
+    n_cores = machine.get("cores") if isinstance(machine, dict) else None
+    return WorkErrors(count=max(count, len(events)), work_s=work_s, cores=cores, n_cores=int(n_cores) if n_cores else 6)

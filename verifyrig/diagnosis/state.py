@@ -1,0 +1,48 @@
+"""What a machine allows now, from its records and findings: the answer forbids tests, it never permits new ones."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from verifyrig.diagnosis.next_test import State
+from verifyrig.diagnosis.readings import Readings
+from verifyrig.trace import Trace
+
+__all__ = ["state_of"]
+
+# Idle within 25 K of the limit, or more than 30 K over the room: no load (common practice, no source).
+_NEAR_LIMIT_K, _OVER_ROOM_K = 25.0, 30.0
+
+
+def state_of(traces: Sequence[Trace], findings: Mapping[str, str], done: frozenset[str] = frozenset()) -> State:
+    """Return the state after the last record; findings by name to word."""
+    last = traces[-1] if traces else None
+    return State(
+        load_unsafe=any(_load_unsafe(trace) for trace in traces[-1:]),
+        rest_unsafe=last is not None and _rest_unsafe(last),
+        must_stay_off=findings.get("leak") == "seen"
+        or findings.get("smell") == "burnt"
+        or findings.get("connector") == "scorched"
+        or findings.get("pack") == "swollen",
+        done=done,
+    )
+
+
+def _load_unsafe(trace: Trace) -> bool:
+    cause = trace.facts.get("cause")
+    dark = isinstance(cause, Mapping) and cause.get("class") in ("power-off", "hang")
+    refused = any(event.kind == "load-refused" for event in trace.events)
+    return dark or refused or trace.facts.get("outcome") in ("tripped", "stopped") or _rest_unsafe(trace)
+
+
+def _rest_unsafe(trace: Trace) -> bool:
+    readings = Readings(trace)
+    span = readings.rest_span()
+    if span is None:
+        return False
+    die = readings.mean("die_temp_c", max(span[0], span[1] - 20.0), span[1])
+    room, _ = readings.room(*span)
+    limit = readings.limit_c()
+    near = die > (limit if math.isfinite(limit) else 95.0) - _NEAR_LIMIT_K
+    return bool(near or die - room > _OVER_ROOM_K)
