@@ -22,6 +22,7 @@ from verifyrig.load_permit import LoadPermit
 from verifyrig.loads import make_load
 from verifyrig.machine import is_live, machine_facts
 from verifyrig.observer import Observer
+from verifyrig.outside import is_from_outside
 from verifyrig.pattern import is_gentle
 from verifyrig.profile import Profile
 from verifyrig.record import new_run_id, open_record
@@ -99,7 +100,13 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
     with _stand(request) as stand:
         # The bench's instruments and channel sources belong to real machines, not to a simulated one.
         config = {} if request.mock is not None else bench.config
-        bank = open_bank(stand.root, config, stale_after_s=request.profile.stale_after_s, now_s=stand.clock.now_s)
+        bank = open_bank(
+            stand.root,
+            config,
+            stale_after_s=request.profile.stale_after_s,
+            now_s=stand.clock.now_s,
+            outside_only=is_from_outside(request.profile),
+        )
         with contextlib.closing(bank):
             blind = _check_requirements(request, bank, stand.clock)
             return _run_on(request, bench, observer, controls, stand, bank, blind)
@@ -116,7 +123,8 @@ def _stand(request: RunRequest) -> Iterator[_Stand]:
     case, seed = request.mock
     with tempfile.TemporaryDirectory(prefix="verifyrig-mock-") as folder:
         start: Literal["rest", "cold"] = "cold" if request.from_cold else "rest"
-        machine = SimulatedBench(case, seed, Path(folder), probes=request.probes, start=start)
+        probes = ("room", "plate", "exhaust") if is_from_outside(request.profile) else request.probes
+        machine = SimulatedBench(case, seed, Path(folder), probes=probes, start=start)
         pace = None if request.speed == SPEED_MAX else request.speed
         clock = VirtualClock(_advance(machine), start_utc_s=request.start_utc_s, speed=pace)
         with contextlib.closing(machine):

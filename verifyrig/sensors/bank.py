@@ -14,7 +14,7 @@ from verifyrig.interfaces import ChannelInfo, Reading, Sensor, Taken
 from verifyrig.sensors.background import SLOW_S, BackgroundSensor
 from verifyrig.sensors.cross_check import CrossCheck
 from verifyrig.sensors.find import close_all, list_channels
-from verifyrig.sensors.instruments import InstrumentSensor, wait_for_first
+from verifyrig.sensors.instruments import PROTOCOLS, InstrumentSensor, wait_for_first
 from verifyrig.sensors.quality import ChannelJudge
 from verifyrig.sensors.step_watch import StepWatch
 
@@ -25,7 +25,12 @@ _SLOW_TIMES = 3
 
 
 def open_bank(
-    root: Path, config: Mapping[str, Any], *, stale_after_s: float = 3.0, now_s: Callable[[], float] = time.monotonic
+    root: Path,
+    config: Mapping[str, Any],
+    *,
+    stale_after_s: float = 3.0,
+    now_s: Callable[[], float] = time.monotonic,
+    outside_only: bool = False,
 ) -> Bank:
     """Return the bank of all channels with a role.
 
@@ -34,17 +39,28 @@ def open_bank(
         config: bench.toml.
         stale_after_s: Age above which a reading counts as stale, s.
         now_s: Clock for differences of counters: that of the run.
+        outside_only: Only probes (instruments, one-wire sensors, what bench.toml names): this computer is not the
+            machine under test.
 
     Raises:
         BenchError: bench.toml names a channel or a source that does not exist.
         SerialError: The port of an instrument is absent, taken or not allowed.
     """
-    sensors = list_channels(root, config, now_s=now_s)
-    close_all(sensor for sensor in sensors if sensor.info.channel is None)
-    wait_for_first([sensor for sensor in sensors if isinstance(sensor, InstrumentSensor)])
-    return Bank(
-        [_never_waiting(sensor) for sensor in sensors if sensor.info.channel is not None], stale_after_s=stale_after_s
-    )
+    found = list_channels(root, config, now_s=now_s)
+    named = set(config.get("channel", {})) if outside_only else set()
+    wanted = [
+        sensor
+        for sensor in found
+        if sensor.info.channel is not None
+        and (not outside_only or _is_probe(sensor.info) or sensor.info.channel in named)
+    ]
+    close_all(sensor for sensor in found if sensor not in wanted)
+    wait_for_first([sensor for sensor in wanted if isinstance(sensor, InstrumentSensor)])
+    return Bank([_never_waiting(sensor) for sensor in wanted], stale_after_s=stale_after_s)
+
+
+def _is_probe(info: ChannelInfo) -> bool:
+    return info.driver in PROTOCOLS or info.driver.startswith("w1_")
 
 
 def _never_waiting(sensor: Sensor) -> Sensor:
