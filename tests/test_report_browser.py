@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ import pytest
 from tests import report_inputs as ri
 from tests.test_report_page import HOSTILE, hostile_report
 from verifyrig.report.pdf import find_chromium, write_pdf
-from verifyrig.report.render import EDITIONS, Edition, render
+from verifyrig.report.render import EDITIONS, render
 
 CHROMIUM = find_chromium()
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium is installed")
@@ -180,15 +181,25 @@ def test_every_printed_page_bears_number_and_count(tmp_path: Path, paper: str, l
 
 
 @needs_poppler
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_first_page_ends_with_the_signatures_and_the_slip_is_one_page(tmp_path: Path, paper: str) -> None:
-    report = ri.report(ri.tripped_run(simulated=True), ri.healthy_run(simulated=True), paper=paper)
-    editions: tuple[Edition, ...] = ("customer", "slip")
-    for edition in editions:
-        (tmp_path / f"{edition}.html").write_text(render(report, edition, now_utc=NOW_UTC), encoding="utf-8")
-    first = pages_of_pdf(write_pdf(tmp_path / "customer.html"))[0]
-    for words in ("Fixed", "SIMULATED HARDWARE", "What was done", "What was not tested", "Cautions", "Received by"):
-        assert words in first
+@pytest.mark.parametrize(("paper", "language"), [("A4", "en"), ("Letter", "de")])
+def test_the_first_page_ends_with_the_signatures(tmp_path: Path, paper: str, language: str) -> None:
+    """Also the fullest one: simulated, refused at rest, as many changes as are listed, with long names."""
+    changes = [
+        replace(ri.job().entries[1], entry_id=f"c-{n}", detail={"part": "a part of a long name " * 3}) for n in range(9)
+    ]
+    before, after = ri.gated_run(), ri.healthy_run(simulated=True)
+    report = ri.report(before, after, facts=ri.job(entries=tuple(changes)), paper=paper, language=language)
+    (tmp_path / "customer.html").write_text(render(report, "customer", now_utc=NOW_UTC), encoding="utf-8")
+    first, second = pages_of_pdf(write_pdf(tmp_path / "customer.html"))[:2]
+    words = ("SIMULATED HARDWARE", "Received by") if language == "en" else ("SIMULIERTE HARDWARE", "Erhalten von")
+    for word in words:
+        assert word in first and word not in second
+
+
+@needs_poppler
+def test_the_slip_is_one_page(tmp_path: Path) -> None:
+    report = ri.report(ri.gated_run(), ri.healthy_run(simulated=True), paper="Letter")
+    (tmp_path / "slip.html").write_text(render(report, "slip", now_utc=NOW_UTC), encoding="utf-8")
     assert len(pages_of_pdf(write_pdf(tmp_path / "slip.html"))) == 1
 
 

@@ -18,7 +18,7 @@ from verifyrig.report.required import required_items
 from verifyrig.report.standing import Ready, standing_of
 from verifyrig.report.wording import Words, shortened
 
-_MOST_DONE, _MOST_CAUTIONS, _MOST_EVENTS, _MOST_BAD = 6, 3, 400, 40
+_MOST_DONE, _MOST_CAUTIONS, _MOST_EVENTS, _MOST_BAD = 5, 3, 400, 40
 _READY_TONES = {Ready.READY: "proven", Ready.WATCH: "open", Ready.NOT_READY: "fault"}
 _READY_SHAPES = {Ready.READY: "disc", Ready.WATCH: "ring", Ready.NOT_READY: "triangle"}
 
@@ -132,7 +132,7 @@ def _done_short(report: ReportInput, words: Words) -> list[str]:
     changes = report.job.of_kind("change") if report.job is not None else ()
     lines = done.done_lines(changes, words)
     said = [
-        shortened(_done_line(line, change, words), 150)
+        shortened(_done_line(line, change, words), 90)
         for line, change in list(zip(lines, changes, strict=True))[:_MOST_DONE]
     ]
     if len(lines) > _MOST_DONE:
