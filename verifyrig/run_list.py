@@ -17,11 +17,12 @@ from verifyrig.record import Head, read_head, read_trace
 INDEX_NAME = ".verifyrig-index.json"
 
 
-def list_runs(bench: Bench) -> list[dict[str, Any]]:
-    """Return the contract's row for each record of the bench, oldest first; a damaged one has a row too."""
+def list_runs(bench: Bench, job: str | None = None) -> list[dict[str, Any]]:
+    """Return the contract's row for each record of the bench, or of one job, oldest first; a damaged one too."""
     index = _read_index(bench)
-    rows, kept = [], {}
-    for path in bench.records():
+    rows = []
+    kept = {} if job is None else {key: known for key, known in index.items() if not key.startswith(f"jobs/{job}/")}
+    for path in bench.records(job):
         key = path.relative_to(bench.root).as_posix()
         state = _state_of(path)
         known = index.get(key)
@@ -46,7 +47,7 @@ def _row(path: Path) -> dict[str, Any]:
     return {
         "run": head.run,
         "record": str(path),
-        "job": summary["job"],
+        "job": job_of(path) or summary["job"],
         "unit": summary["unit"],
         "profile": summary["profile"] or head.facts.get("profile_name"),
         "purpose": summary["purpose"],
@@ -57,6 +58,12 @@ def _row(path: Path) -> dict[str, Any]:
         "simulated": summary["simulated"],
         "sealed": head.sealed,
     }
+
+
+def job_of(path: Path) -> str | None:
+    """Return the job that a record lies under, by its folder; a collected job may have got another id here."""
+    folder = path.parent.parent
+    return folder.name if folder.parent.name == "jobs" else None
 
 
 def _damaged_row(path: Path, error: RigError) -> dict[str, Any]:

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
+from verifyrig.errors import ExitCode
+
+if TYPE_CHECKING:
+    from verifyrig.collect import Collected
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -14,11 +19,41 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
-    """List all runs, oldest first."""
+    """List all runs, oldest first; exit code 1 where a record to collect was refused because it was altered."""
     from verifyrig.run_list import list_runs
 
+    done = _collect(args.collect, context) if args.collect is not None else None
     rows = list_runs(context.bench)
-    return Answer(data={"runs": rows}, text="\n".join(_lines(rows)))
+    data: dict[str, Any] = {"runs": rows}
+    lines = _lines(rows)
+    if done is None:
+        return Answer(data=data, text="\n".join(lines))
+    data["collected"] = _as_json(done)
+    code = ExitCode.FAILED if done.altered else ExitCode.DONE
+    return Answer(data=data, text="\n".join([*_collected_lines(done), "", *lines]), code=code)
+
+
+def _collect(folder: str, context: Context) -> Collected:
+    from verifyrig.collect import collect
+
+    return collect(context.bench, Path(folder))
+
+
+def _as_json(done: Collected) -> dict[str, Any]:
+    return {
+        "taken": [str(path) for path in done.taken],
+        "had": [str(path) for path in done.had],
+        "refused": [{"record": str(path), "why": why} for path, why in done.refused],
+        "jobs": dict(done.jobs),
+        "notes": list(done.notes),
+    }
+
+
+def _collected_lines(done: Collected) -> list[str]:
+    lines = [f"{len(done.taken)} records taken over, {len(done.had)} were here already."]
+    lines += [f"Job {job}: {entries} entries taken over." for job, entries in done.jobs.items() if entries]
+    lines += [f"REFUSED {path}: {why}." for path, why in done.refused]
+    return [*lines, *(f"{note[0].upper()}{note[1:]}." for note in done.notes)]
 
 
 def _lines(rows: list[dict[str, Any]]) -> list[str]:

@@ -16,7 +16,7 @@ from verifyrig.ending import Ending, SystemState, ending_of, system_state
 from verifyrig.errors import ProfileError
 from verifyrig.profile import Profile
 from verifyrig.record.sample_rows import sample_rows
-from verifyrig.record.schema import opened, sample_channels
+from verifyrig.record.schema import opened, sample_channels, wal_path
 from verifyrig.seal import RECORD_PART
 from verifyrig.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
 
@@ -99,7 +99,11 @@ def _ending(
     noted = None if sealed or said else read_aftermath(path)
     if noted is not None:
         return Ending(noted.outcome, dict(noted.cause) if noted.cause is not None else None)
-    return ending_of(facts, sealed=sealed, last_sample_utc_s=last_utc_s, state=state or system_state())
+    ending = ending_of(facts, sealed=sealed, last_sample_utc_s=last_utc_s, state=state or system_state())
+    if ending.outcome == "running" and not wal_path(path).exists():
+        # Whoever writes a record has its log beside it: this is a copy of one that was being written.
+        return Ending("interrupted", {"class": "unknown", "why": ["a copy without the log that belongs beside it"]})
+    return ending
 
 
 def _broken(stage: StageSpan, last_s: float) -> StageSpan:
