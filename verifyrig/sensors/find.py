@@ -10,7 +10,18 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from verifyrig.interfaces import ChannelInfo, Taken
-from verifyrig.sensors import cpufreq, hwmon, nvml, powercap, procstat, psutil_sensors, roles, thermal_zone, throttle
+from verifyrig.sensors import (
+    cpufreq,
+    hwmon,
+    nvml,
+    powercap,
+    procstat,
+    psutil_sensors,
+    roles,
+    thermal_zone,
+    throttle,
+    windows_zones,
+)
 from verifyrig.sensors.instruments import open_instruments
 
 
@@ -35,7 +46,9 @@ def find_sensors(root: Path, *, now_s: Callable[[], float] = time.monotonic) -> 
         *procstat.find(root),
         *nvml.find(root),
     ]
-    found += psutil_sensors.find(root, have={sensor.info.quantity for sensor in found})
+    if root == Path(root.anchor or "/"):
+        found += windows_zones.find()
+    found += psutil_sensors.find(root, have={sensor.info.driver for sensor in found})
     _make_distinct(found)
     return found
 

@@ -33,8 +33,8 @@ class PsutilSensor:
         """Nothing is held."""
 
 
-def find(root: Path, *, have: Collection[Quantity]) -> list[PsutilSensor]:
-    """Return what is not among the quantities already found; nothing for a root other than this machine's own."""
+def find(root: Path, *, have: Collection[str]) -> list[PsutilSensor]:
+    """Return what the drivers already found do not give; nothing for a root other than this machine's own."""
     if root != Path(root.anchor or "/"):
         return []
     import psutil
@@ -43,9 +43,9 @@ def find(root: Path, *, have: Collection[Quantity]) -> list[PsutilSensor]:
     wanted: list[tuple[str, Quantity, str, Callable[[], float]]] = [
         ("memory in use", "share", "1", lambda: float(psutil.virtual_memory().percent) / 100),
     ]
-    if "share" not in have:
+    if "procstat" not in have:
         wanted.append(("all processors", "share", "1", lambda: float(psutil.cpu_percent()) / 100))
-    if "clock" not in have and _gives_clock():
+    if "cpufreq" not in have and _gives_clock():
         wanted.append(("processor clock", "clock", "MHz", lambda: float(psutil.cpu_freq().current)))
     return [PsutilSensor(_info(label, quantity, unit), ask) for label, quantity, unit, ask in wanted]
 
