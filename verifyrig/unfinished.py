@@ -44,7 +44,8 @@ class Unfinished:
         """One sentence for a person."""
         of_job = f" of job {self.job}" if self.job else ""
         why = f" ({'; '.join(self.why)})" if self.why else ""
-        return f"Run {self.run}{of_job} broke off: {self.kind}{why}. `verifyrig inspect {self.run}` tells more."
+        text = f"Run {self.run}{of_job} broke off: {self.kind}{why}. `verifyrig inspect {self.record.stem}` tells more."
+        return "".join(c if c.isprintable() else "?" for c in text)
 
 
 def newly_unfinished(bench: Bench) -> list[Unfinished]:

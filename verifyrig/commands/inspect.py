@@ -22,7 +22,12 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.record.check import check_record
 
     check = check_record(context.bench.find_record(args.record))
-    return Answer(data=_as_json(check), text="\n".join(_sentences(check)), code=_code(check))
+    return Answer(data=_as_json(check), text="\n".join(map(_printable, _sentences(check))), code=_code(check))
+
+
+def _printable(line: str) -> str:
+    """Return a line without anything that drives a terminal; names in a record come from outside."""
+    return "".join(c if c.isprintable() else "?" for c in line)
 
 
 def _code(check: RecordCheck) -> ExitCode:
