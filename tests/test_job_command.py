@@ -55,15 +55,27 @@ def tick_all(bench: Path, kind: str = "desktop-air") -> None:
 
 def test_an_intake_by_flags_is_kept_and_shown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["job", "open", "--complaint", "It goes off", "--kind", "laptop", "--model", "Flat 1", "--serial", "0007"]
-    words += ["--answer", "restart=at-once", "--consent", "heavy-load=no", "--price-ceiling", "80", "--by", "N. Bench"]
+    words += [
+        "--answer",
+        "restart=at-once",
+        "--answer",
+        "how-often=every 20 min",
+        "--consent",
+        "heavy-load=no",
+        "--price-ceiling",
+        "80",
+        "--by",
+        "N. Bench",
+    ]
     code, data = as_json(capsys, tmp_path, *words)
     assert code == 0 and data["machine"] == {"kind": "laptop", "maker": "", "model": "Flat 1", "serial": "0007"}
-    assert data["answers"] == {"restart": "at-once"} and data["price_ceiling"] == "80"
+    assert data["answers"] == {"restart": "at-once", "how-often": "every 20 min"} and data["price_ceiling"] == "80"
     assert data["consent"]["heavy-load"] == "no" and data["consent"]["data"] == "not-asked"
     assert data["state"] == "taken in" and data["next"] == "measure a baseline"
     assert verifyrig(tmp_path, "job", "show") == 0
     shown = capsys.readouterr().out
     assert "“It goes off”" in shown and "restart: at-once" in shown and "by N. Bench" in shown
+    assert "One failure in 20 min of use asks for 60 min of like use without any" in shown
 
 
 def test_an_intake_from_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -198,17 +210,17 @@ def test_changes_with_their_facts(tmp_path: Path, capsys: pytest.CaptureFixture[
 
 def test_a_test_part_goes_in_and_comes_out_by_keys(tmp_path: Path) -> None:
     taken_in(tmp_path)
-    answer = by_keys(tmp_path, ["change"], FakeAsker("6", "cooler of the shop", "", ""))
+    answer = by_keys(tmp_path, ["change"], FakeAsker("6", "cooler of the shop", "y", "", ""))
     assert answer.data["test_parts"] == ["cooler of the shop"]
     assert verifyrig(tmp_path, "job", "change", "part-returned", "--part", "another") == 2
     # Its name is offered, so that Enter will do.
-    answer = by_keys(tmp_path, ["change"], FakeAsker("9", "", "", ""))
+    answer = by_keys(tmp_path, ["change"], FakeAsker("9", "", "y", "", ""))
     assert answer.data["test_parts"] == [] and answer.data["entries"][-1]["what"] == "part-returned"
 
 
 def test_a_new_part_by_keys(tmp_path: Path) -> None:
     taken_in(tmp_path)
-    answer = by_keys(tmp_path, ["change"], FakeAsker("5", "pump", "L1", "89.00", "24", "y", "", ""))
+    answer = by_keys(tmp_path, ["change"], FakeAsker("5", "pump", "L1", "89.00", "24", "y", "n", "", ""))
     detail = answer.data["entries"][-1]["detail"]
     assert detail == {"part": "pump", "lot": "L1", "price": "89.00", "warranty_months": 24, "agreed": "yes"}
 

@@ -168,13 +168,15 @@ def test_a_later_failure_outweighs_an_earlier_pass_but_an_operators_break_off_do
     assert missing_verification(changed, [*runs, broken_off]) is None
 
 
-@pytest.mark.parametrize("what", ["paste-renewed", "reseated"])
-def test_two_verifications_must_stand_after_new_paste_or_a_new_mount(what: str) -> None:
-    changed = job(change(5, what))
+@pytest.mark.parametrize(
+    ("what", "detail"), [("paste-renewed", {}), ("reseated", {}), ("part-replaced", {"part": "x", "new_mount": True})]
+)
+def test_two_verifications_must_stand_after_new_paste_or_a_new_mount(what: str, detail: dict[str, Any]) -> None:
+    changed = job(change(5, what, **detail))
     assert "second" in str(missing_verification(changed, [run(9, "verification")]))
     assert missing_verification(changed, [run(9, "verification"), run(12, "verification")]) is None
     # A small change in between does not undo the first of the two, but needs a run of its own.
-    later = job(change(5, what), change(10, "setting-changed"))
+    later = job(change(5, what, **detail), change(10, "setting-changed"))
     assert missing_verification(later, [run(9, "verification"), run(12, "verification")]) is None
     assert missing_verification(later, [run(7, "verification"), run(9, "verification")]) is not None
 

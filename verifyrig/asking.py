@@ -93,12 +93,11 @@ class TerminalAsker:
                 return key
 
     def _show(self, question: str, options: Sequence[Option], default: str) -> None:
-        parts = [f"{option.key.upper() if option.key == default else option.key} {option.label}" for option in options]
-        in_one_line = f"{question} ({', '.join(parts)})"
-        if len(options) <= 3 and len(in_one_line) <= 2 * width():
-            self.say(in_one_line)
+        if len(options) <= 3:
+            self.say(f"{question} {_in_brackets(options, default)}")
             return
-        self.say(question)
+        if question:
+            self.say(question)
         for option in options:
             mark = " (Enter)" if option.key == default else ""
             print(wrapped(f"  {option.key} {option.label}{mark}", indent="    "), file=sys.stderr, flush=True)
@@ -114,6 +113,16 @@ class TerminalAsker:
         if not text:
             raise NobodyThere
         return clean(text) or default
+
+
+def _in_brackets(options: Sequence[Option], default: str) -> str:
+    """Return few options in one bracket, `(y/n)` where the keys speak for themselves, the default as a capital."""
+    keys = [option.key.upper() if option.key == default else option.key for option in options]
+    if [option.label for option in options] == ["yes", "no"]:
+        return f"({'/'.join(keys)})"
+    # A blank that does not break keeps each key beside its meaning.
+    named = [f"{key}\u00a0{option.label}" for key, option in zip(keys, options, strict=True)]
+    return f"({', '.join(named)})"
 
 
 def read_key() -> str:

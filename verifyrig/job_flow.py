@@ -77,7 +77,7 @@ def checked_change(job: Job, kind: str, detail: Mapping[str, Any]) -> dict[str, 
         raise UsageError(
             f"{shown(kind)} is no kind of change", where="job change", mend=meant(kind, list(CHANGE_KINDS))
         )
-    facts = {key: value for key, value in detail.items() if value not in ("", None)}
+    facts = {key: value for key, value in detail.items() if value not in ("", None) and value is not False}
     if kind == "part-returned":
         facts["part"] = _part_to_return(job, str(facts.get("part", "")))
     if kind in ("part-replaced", "part-fitted-for-test") and "part" not in facts:

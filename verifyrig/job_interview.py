@@ -95,6 +95,9 @@ def ask_change(asker: Asker, job: Job) -> tuple[str, dict[str, Any], list[Path]]
         detail["part"] = asker.line("Which part?", default=fitted[0] if kind == "part-returned" and fitted else "")
     if kind == "part-replaced":
         detail |= _ask_new_part(asker)
+    if kind in PART_CHANGES:
+        question = "Was the cooler off the processor for it?"
+        detail["new_mount"] = asker.choose(question, _YES_NO, default="n") == "y"
     if kind in ("setting-changed", "firmware-set"):
         detail |= {"before": asker.line("Before?"), "after": asker.line("After?")}
     detail["note"] = asker.line("Anything to note?")

@@ -155,13 +155,17 @@ def missing_verification(job: Job, runs: Sequence[RunFacts]) -> str | None:
 
 
 def _second_verification(job: Job, runs: Sequence[RunFacts]) -> str | None:
-    contact = next((entry for entry in reversed(job.changes) if entry.what in NEW_CONTACT_CHANGES), None)
+    contact = next((entry for entry in reversed(job.changes) if _moved_the_paste(entry)), None)
     if contact is None:
         return None
     good = [run for run in runs_after(contact, runs) if run.purpose == Purpose.VERIFICATION and _stands(run)]
     if len(good) >= 2:
         return None
     return f"a second verification run after: {CHANGE_KINDS[contact.what]}; paste settles in the first heat cycles"
+
+
+def _moved_the_paste(entry: Entry) -> bool:
+    return entry.what in NEW_CONTACT_CHANGES or entry.detail.get("new_mount") is True
 
 
 def _stands(run: RunFacts) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -53,25 +53,24 @@ def runs_of(bench: Bench, job_id: str, *, verdicts: bool = True) -> list[RunFact
     Args:
         verdicts: Whether to compute the verdicts, which needs all metrics.
     """
-    found = (_facts_of(path, verdicts) for path in bench.records(job_id))
-    return [run for run in found if run is not None]
+    found = (_facts_of(path) for path in bench.records(job_id))
+    runs = [run for run in found if run is not None]
+    if not verdicts or not runs:
+        return runs
+    from verifyrig.run_list import list_runs
+
+    # Computing a verdict takes all metrics; the list of runs keeps what it has computed once.
+    known = {row["run"]: row["verdict"] for row in list_runs(bench, job_id)}
+    return [replace(run, verdict=known.get(run.run)) for run in runs]
 
 
-def _facts_of(path: Path, verdicts: bool) -> RunFacts | None:
+def _facts_of(path: Path) -> RunFacts | None:
     from verifyrig.record import read_trace
 
     try:
-        trace = read_trace(path)
+        return run_facts(read_trace(path), verdict=None)
     except RecordError:
         return None
-    return run_facts(trace, verdict=verdict_of(trace) if verdicts else None)
-
-
-def verdict_of(trace: Trace) -> str:
-    """Return the run's verdict, in the contract's words."""
-    from verifyrig.analysis import judge_thresholds, metrics_of, run_verdict
-
-    return str(run_verdict(trace, judge_thresholds(trace, metrics_of(trace))))
 
 
 def run_facts(trace: Trace, *, verdict: str | None) -> RunFacts:

@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
+from verifyrig.errors import UsageError
 from verifyrig.job import Entry, EntryKind, Job, RunFacts
 from verifyrig.job_rules import Obstacle, in_order, next_purpose, obstacles_to_close, obstacles_to_handover
 from verifyrig.job_words import CAUSES, CHANGE_KINDS, CONSENTS, MACHINE_KINDS, NOT_ASKED, OLD_PARTS, QUESTIONS
+from verifyrig.soak import plan_soak
 from verifyrig.verdict import Verdict, plain_word, shape
 
 _OUTCOMES = {
@@ -105,7 +107,15 @@ def _head(job: Job) -> list[str]:
     lines += ["; ".join(answers)] if answers else []
     consents = [f"{key.replace('-', ' ')} {job.consent(key)}" for key in CONSENTS if job.consent(key) != NOT_ASKED]
     lines += [f"Consent: {', '.join(consents)}"] if consents else ["Consent: nothing was asked"]
-    return lines
+    return [*lines, *_soak_line(job)]
+
+
+def _soak_line(job: Job) -> list[str]:
+    """Return how long a clean soak must be for this complaint; nothing where the customer's words do not tell."""
+    try:
+        return [plan_soak(job.intake.answers.get("how-often", "")).sentence]
+    except UsageError:
+        return []
 
 
 def _timeline(job: Job, runs: Sequence[RunFacts]) -> list[str]:

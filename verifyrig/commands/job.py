@@ -72,6 +72,7 @@ def _add_change(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--after", metavar="TEXT", help="the setting after")
     sub.add_argument("--photo", action="append", default=[], metavar="FILE", help="a photo; copied into the job")
     sub.add_argument("--agreed", choices=("yes", "no"), help="did the customer agree to a part that looks different")
+    sub.add_argument("--new-mount", action="store_true", help="the cooler was off the processor for it")
     sub.add_argument("--note", metavar="TEXT", help="anything else")
     _add_job_and_by(sub)
 
@@ -234,6 +235,7 @@ def _change(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
     kind, photos = args.kind, [Path(photo) for photo in args.photo]
     facts = ("part", "lot", "price", "warranty_months", "before", "after", "agreed", "note")
     detail: dict[str, Any] = {name: getattr(args, name) for name in facts}
+    detail["new_mount"] = args.new_mount
     if kind is None:
         if asker is None:
             raise UsageError("it is not said what was done", where="job change", mend="Name the kind of change.")

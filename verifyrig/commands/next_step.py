@@ -1,0 +1,227 @@
+"""Bare `verifyrig`: where the open job stands and what comes next; numbered choices, one key each.
+
+What it does it does through the other commands, with words as somebody could have typed them; it asks only for what
+the job cannot tell. A bench.toml with a table `[training]` makes it a practice bench on simulated hardware:
+
+    [training]
+    before = "coolant-stopped"      # the simulated machine until something is changed
+    after = "healthy-liquid:7"      # and from then on; CASE or CASE:SEED
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from verifyrig.asking import Asker, Option, TerminalAsker, wrapped
+from verifyrig.bench import Bench, find_bench
+from verifyrig.commands import Answer, Context
+from verifyrig.errors import RigError
+from verifyrig.job import Job, RunFacts
+from verifyrig.job_rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
+from verifyrig.job_screen import plain, run_line, standing_of
+
+LEAVE = "q"
+_FIRST_PROFILE = "quick-look"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Item:
+    key: str
+    label: str
+    act: Callable[[], None]
+
+
+def execute(context: Context, asker: Asker | None = None) -> Answer:
+    """Show the screen and follow the keys until somebody leaves."""
+    desk = _Desk(context.bench.root, asker or TerminalAsker())
+    while desk.turn():
+        pass
+    return Answer()
+
+
+class _Desk:
+    """The desk with its one open job; everything is read anew before each screen."""
+
+    def __init__(self, root: Any, asker: Asker) -> None:
+        self._root = root
+        self._asker = asker
+        self._room = ""
+        self._bench: Bench = find_bench(str(root))
+        self._job: Job | None = None
+        self._runs: list[RunFacts] = []
+
+    def turn(self) -> bool:
+        """Show one screen and do what is chosen; return False where somebody leaves."""
+        self._look()
+        items = self._items()
+        default = self._default()
+        for line in self._head():
+            self._asker.say(line)
+        options = [Option(key=item.key, label=item.label) for item in items]
+        key = self._asker.choose("", [*options, Option(key=LEAVE, label="leave")], default=default)
+        if key == LEAVE:
+            return False
+        try:
+            next(item for item in items if item.key == key).act()
+        except RigError as error:
+            self._asker.say(f"{error}")
+        except KeyboardInterrupt:
+            # Ctrl-C or Ctrl-D at a question leads back here; where the terminal is gone the next question ends it all.
+            self._asker.say("Left.")
+        return True
+
+    def _look(self) -> None:
+        from verifyrig.job_runs import runs_of
+        from verifyrig.job_store import open_job
+
+        self._bench = find_bench(str(self._root))
+        self._job = open_job(self._bench)
+        self._runs = runs_of(self._bench, self._job.job_id) if self._job is not None else []
+
+    # ---- the screen
+
+    def _head(self) -> list[str]:
+        lines = [""]
+        if self._training():
+            lines.append("Practice bench: simulated hardware.")
+        if self._job is None:
+            return [*lines, "No job is open."]
+        job, intake = self._job, self._job.intake
+        standing = standing_of(job, self._runs)
+        lines.append(f"Job {job.job_id}: {standing.word}")
+        who = f", {plain(intake.customer.name, 30)}" if intake.customer.name else ""
+        lines.append(f"{plain(intake.machine.description, 40)}{who}")
+        lines += [f"“{plain(intake.complaint, 100)}”"] if intake.complaint else []
+        ordered = in_order(self._runs)
+        lines += [f"Last: {run_line(ordered[-1])}"] if ordered else []
+        caution = load_caution(job, self._runs)
+        lines += [f"Beware: {caution.sentence}."] if caution is not None else []
+        return [*lines, f"Next: {standing.next_step}."]
+
+    def _items(self) -> list[_Item]:
+        if self._job is None:
+            return [
+                _Item(key="1", label="take a machine in", act=lambda: self._do("job", "open")),
+                _Item(key="2", label=f"measure without a job ({_FIRST_PROFILE})", act=self._measure_without_job),
+                _Item(key="3", label="what can be measured here", act=lambda: self._do("channels")),
+                _Item(key="4", label="shop, report, probes", act=lambda: self._do("setup")),
+            ]
+        return [
+            _Item(key="1", label=f"measure: {self._measure_label()}", act=self._measure),
+            _Item(key="2", label="measure with another profile", act=self._measure_with_another),
+            _Item(key="3", label="note a finding", act=lambda: self._do("job", "finding")),
+            _Item(key="4", label="record a change", act=lambda: self._do("job", "change")),
+            _Item(key="5", label="what the evidence says", act=lambda: self._do("diagnose")),
+            _Item(key="6", label="write the report", act=lambda: self._do("report")),
+            self._ending_item(),
+            _Item(key="8", label="show the whole job", act=lambda: self._do("job", "show")),
+            _Item(key="9", label="more", act=self._more),
+        ]
+
+    def _ending_item(self) -> _Item:
+        if self._job is not None and self._job.closing is not None:
+            return _Item(key="7", label="hand it over", act=lambda: self._do("job", "handover"))
+        return _Item(key="7", label="close the job", act=lambda: self._do("job", "close"))
+
+    def _default(self) -> str:
+        """Return the key of what comes next, which Enter presses."""
+        if self._job is None:
+            return "1"
+        word = standing_of(self._job, self._runs).word
+        return {"taken in": "1", "changed": "1", "test part fitted": "1", "measured": "4"}.get(word, "7")
+
+    # ---- measuring
+
+    def _profile(self) -> str:
+        """Return the profile that comes next: the job's last one, before that the one of its kind of machine."""
+        from verifyrig.profiles import list_profiles
+
+        assert self._job is not None
+        caution = self._caution()
+        if caution is not None:
+            return caution.instead
+        known = {file.name for file in list_profiles(self._bench)}
+        kind = self._job.intake.machine.kind
+        return last_profile(self._job, self._runs) or (kind if kind in known else _FIRST_PROFILE)
+
+    def _caution(self) -> LoadCaution | None:
+        return load_caution(self._job, self._runs) if self._job is not None else None
+
+    def _measure_label(self) -> str:
+        assert self._job is not None
+        return f"{next_purpose(self._job, self._runs)} with {plain(self._profile(), 30)}"
+
+    def _measure(self) -> None:
+        self._run(self._profile())
+
+    def _measure_with_another(self) -> None:
+        from verifyrig.job_interview import pick
+        from verifyrig.profiles import list_profiles
+
+        names = {file.name: file.name for file in list_profiles(self._bench)}
+        self._run(pick(self._asker, "Which profile?", names))
+
+    def _measure_without_job(self) -> None:
+        self._run(_FIRST_PROFILE)
+
+    def _run(self, profile: str) -> None:
+        words = [profile, *self._training_words()]
+        if not self._training():
+            self._room = self._asker.line("Room, °C? (Enter: a probe measures it)", default=self._room)
+            words += [f"--ambient={self._room}"] if self._room else []
+        self._do("run", *words)
+
+    def _training(self) -> dict[str, Any]:
+        table = self._bench.config.get("training")
+        return table if isinstance(table, dict) and isinstance(table.get("before"), str) else {}
+
+    def _training_words(self) -> list[str]:
+        table = self._training()
+        if not table:
+            return []
+        changed = self._job is not None and self._job.last_change is not None
+        case = table.get("after") if changed and isinstance(table.get("after"), str) else table["before"]
+        return [f"--mock={case}"]
+
+    # ---- the rest
+
+    def _more(self) -> None:
+        from verifyrig.job_interview import pick
+
+        chosen = pick(
+            self._asker,
+            "",
+            {
+                "compare": "compare before and after",
+                "runs": "list all runs",
+                "channels": "what can be measured here",
+                "history": "what the system remembers of its shut-downs",
+                "open": "take another machine in",
+                "list": "all jobs",
+                "setup": "shop, report, probes",
+                "": "back",
+            },
+        )
+        if chosen in ("open", "list"):
+            self._do("job", chosen)
+        elif chosen:
+            self._do(chosen)
+
+    def _do(self, name: str, *words: str) -> None:
+        """Do a command as if its words had been typed, and print its answer."""
+        from verifyrig.cli import command_parser
+
+        parser, module = command_parser(name)
+        args = parser.parse_args(_as_typed(words))
+        # These two ask for what they need; the others ask nothing, or a person at the terminal about safety.
+        more = {"asker": self._asker} if name in ("job", "setup") else {}
+        answer = module.execute(args, Context(bench=self._bench), **more)
+        if answer.text:
+            print(wrapped(answer.text, indent="    ") if sys.stdout.isatty() else answer.text, flush=True)
+
+
+def _as_typed(words: Sequence[str]) -> list[str]:
+    return [word for word in words if word]
