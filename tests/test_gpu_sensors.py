@@ -63,11 +63,11 @@ class FakeLibrary:
         return 26
 
     def nvmlDeviceGetFieldValues(self, handle: int, fields: list[int]) -> list[Any]:  # noqa: N802
-        values = {82: 70, 186: 345_600}
+        values = {82: 70}
         return [SimpleNamespace(nvmlReturn=0, value=SimpleNamespace(uiVal=values[fields[0]]))]
 
     def nvmlDeviceGetPowerUsage(self, handle: int) -> int:  # noqa: N802
-        return 350_000
+        return 345_600
 
     def nvmlDeviceGetEnforcedPowerLimit(self, handle: int) -> int:  # noqa: N802
         return 700_000

@@ -21,7 +21,6 @@ POWER_BITS = 0x04
 BRAKE_BITS = 0x80
 # Field ids of nvmlDeviceGetFieldValues.
 _MEMORY_TEMP_FIELD = 82
-_INSTANT_POWER_FIELD = 186
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +73,12 @@ def _memory_temp(api: Any, handle: Any) -> float:
 
 
 def _power_w(api: Any, handle: Any) -> float:
-    """Return the power now, W: the instant reading where there is one, else the driver's average."""
-    try:
-        return _field_value(api, handle, _INSTANT_POWER_FIELD) / 1000
-    except api.NVMLError:
-        return float(api.nvmlDeviceGetPowerUsage(handle)) / 1000
+    """Return the power, W: the driver's average over a second on newer cards.
+
+    The instant reading was tried on a data-centre card: with a duty cycle of tens of milliseconds it swings between
+    rest and full power, and tells nothing of the mean.
+    """
+    return float(api.nvmlDeviceGetPowerUsage(handle)) / 1000
 
 
 def _field_value(api: Any, handle: Any, field: int) -> float:
