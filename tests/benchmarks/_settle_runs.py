@@ -35,9 +35,11 @@ class Run:
     rows: FloatArray
     slowest_s: float
 
-    def ends_at_c(self, room_c: float) -> float:
-        """Return what the die's sensor would show for ever in that room, without noise and steps, °C."""
+    @property
+    def end_c(self) -> float:
+        """What the die's sensor would show for ever in the room at the end of the wait, without noise and steps, °C."""
         sensor = self.machine.sensors["die_temp_c"]
+        room_c = float(self.rows[-1, 6])
         return min(steady_state(self.machine, 1.0, room_c=room_c).die_c + sensor.offset, sensor.high)
 
 

@@ -2,8 +2,8 @@
 
 Simulated machines rest for 150 s and then run a full load. `wait` is the time until the settled value is known
 within 1 K, over the 20 minutes that people wait; a run that never says so counts as 1. The truth is where the machine
-would settle in the room as it is at the moment of the answer. Beside it, what a user would do instead: wait for a
-slope below 0.2 K/min, or fit one exponential and believe its covariance.
+would settle in the room as it is at the end of those 20 minutes: a drifting room is part of the task. Beside it, what
+a user would do instead: wait for a slope below 0.2 K/min, or fit one exponential and believe its covariance.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def _forecast(run: Run) -> _Told:
             ask_at = elapsed + max(5.0, 0.05 * elapsed)
         if ahead is None:
             continue
-        found = (ahead.settles_at_c - run.ends_at_c(float(row[6])), ahead.u95_k)
+        found = (ahead.settles_at_c - run.end_c, ahead.u95_k)
         told.slow = ahead.slow
         if elapsed in FIXED_S:
             told.fixed[elapsed] = found
@@ -107,7 +107,7 @@ def _one_exponential(run: Run) -> _Told:
         found = _fit_one(run.rows[REST_S : REST_S + elapsed])
         if found is None:
             continue
-        error = found[0] - run.ends_at_c(float(run.rows[REST_S + elapsed - 1, 6]))
+        error = found[0] - run.end_c
         if elapsed in FIXED_S:
             told.fixed[elapsed] = (error, found[1])
         if found[1] <= RULE.within_k and elapsed >= LEAST_S and told.known_s is None and elapsed not in FIXED_S:

@@ -12,8 +12,10 @@ from verifyrig.trace import BoolArray, FloatArray
 
 __all__ = ["Compressed", "compress", "step_edges"]
 
-_GROWTH = 0.14
-_LEVELS = 6
+_GROWTH = 0.18
+# Steps have one of a few lengths, in samples: each pair of length and fan speed costs a matrix exponential.
+_LENGTHS = np.array([1, 2, 3, 5, 8, 12, 18, 27, 40, 60, 90, 135, 200, 300, 450, 700, 1000, 1500, 2500, 5000])
+_LEVELS = 5
 _MOST_EDGES = 12
 
 
@@ -47,9 +49,9 @@ def step_edges(start_s: float, end_s: float, changes_s: FloatArray, cadence_s: f
     for a, b in pairwise(marks):
         t = a
         while t < b:
-            step = max(cadence_s, _GROWTH * (t - a))
-            step = cadence_s * max(1, round(step / cadence_s))
-            t = b if t + 1.5 * step > b else t + step
+            counts = _LENGTHS[max(1, int(np.searchsorted(_LENGTHS, _GROWTH * (t - a) / cadence_s, side="right"))) - 1]
+            step = cadence_s * float(counts)
+            t = b if t + 1.3 * step > b else t + step
             edges.append(t)
     return np.array(edges)
 

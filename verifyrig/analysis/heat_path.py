@@ -211,8 +211,8 @@ def settle(
     if fan_rpm is not None and not fan_stands:
         turn = fan_rpm / theta[:, P.FULL_SPEED] - fan_share_at(theta, np.array([at_c]))
     drawn_w = gain * power_w / (1.0 + theta[:, P.LEAKAGE] * (at_c - _LEAKAGE_AT_C))
-    low, high = np.full(len(theta), room_c - 5.0), np.full(len(theta), 400.0)
-    for _ in range(22):
+    low, high = np.full(len(theta), room_c - 40.0), np.full(len(theta), 300.0)
+    for _ in range(14):
         middle = 0.5 * (low + high)
         above = _end_at(theta, middle, drawn_w, room_c, fan_stands, turn)[0] > middle
         low, high = np.where(above, middle, low), np.where(above, high, middle)

@@ -26,9 +26,10 @@ _STRAY_COST = 25.0
 _HOLD = 3.0
 _STEP = 0.02
 _ROUNDS = 7
+_RIVALS_UNTIL = 3
 _DAMPINGS = (0.03, 0.3, 3.0)
-_GAIN_ENOUGH = 0.1
-_SCOUTS = 160
+_GAIN_ENOUGH = 0.2
+_SCOUTS = 100
 _RIVAL_COST = 7.0
 _MOST_RIVALS = 2
 _TAILED = [P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_ROOM, P.OFFSET]
@@ -65,26 +66,31 @@ class _Fit:
     data: Compressed
     whiten: FloatArray
     seen: BoolArray
+    fan_sd: FloatArray | None
 
     def residuals(self, z: FloatArray) -> FloatArray:
         """Return scaled residuals for machines z of shape (m, p), shape (m, r); the prior's own not included."""
         theta = self.prior.values(z)
         shown, _ = simulate(theta, self.data.drive)
         temp = (shown[:, self.seen] - self.data.temp_c[self.seen]) @ self.whiten.T
-        fan = _fan_residuals(theta, self.data.drive)
-        return temp if fan is None else np.concatenate((temp, fan), axis=1)
+        drive = self.data.drive
+        if self.fan_sd is None or drive.fan_rpm is None:
+            return np.asarray(temp)
+        share = drive.fan_rpm[None, :] / theta[:, P.FULL_SPEED, None]
+        fan = (share - fan_share_at(theta, drive.seen_c[None, :])) / self.fan_sd
+        return np.concatenate((temp, fan), axis=1)
 
 
-def _fan_residuals(theta: FloatArray, drive: Drive) -> FloatArray | None:
-    """Return how far measured fan speeds lie from each machine's curve, scaled; the fan lags the die a little."""
+def _fan_sd(drive: Drive) -> FloatArray | None:
+    """Return how far measured speeds may lie from a machine's fan curve, over full speed, shape (k,).
+
+    None where no speed was read or the fan stands. The fan lags the die a little.
+    """
     if drive.fan_rpm is None or np.median(drive.fan_rpm) < 30.0:
         return None
-    curve = fan_share_at(theta, drive.seen_c[None, :])
-    share = drive.fan_rpm[None, :] / theta[:, P.FULL_SPEED, None]
-    lag = 6.0 * np.abs(np.gradient(drive.seen_c, np.cumsum(drive.dt_s)))
-    sd = np.hypot(_FAN_SHARE_SD, 0.025 * lag)[None, :]
+    lag_k = 6.0 * np.abs(np.gradient(drive.seen_c, np.cumsum(drive.dt_s)))
     # Steps are correlated: a curve that is not quite straight is wrong for many of them at once.
-    return np.asarray((share - curve) / (sd * np.sqrt(max(1.0, len(drive.dt_s) / 12))))
+    return np.asarray(np.hypot(_FAN_SHARE_SD, 0.025 * lag_k) * np.sqrt(max(1.0, len(drive.dt_s) / 12)))
 
 
 def _reading_covariance(data: Compressed, noise_k: float, refresh_s: float) -> FloatArray:
@@ -121,7 +127,7 @@ def update(
     seen = np.isfinite(data.temp_c)
     covariance = _reading_covariance(data, noise_k, refresh_s)[np.ix_(seen, seen)]
     whiten = np.linalg.inv(np.linalg.cholesky(covariance))
-    fit = _Fit(prior, data, whiten, seen)
+    fit = _Fit(prior, data, whiten, seen, _fan_sd(data.drive))
     peaks = _descend(fit, scout(fit, seed) if starts is None else starts)
     kept = [peak for peak in peaks if peak.cost < peaks[0].cost + _RIVAL_COST][:_MOST_RIVALS]
     draws, residuals = _draw_from_all(fit, kept, seed)
@@ -183,7 +189,10 @@ def _descend(fit: _Fit, starts: FloatArray) -> list[_Peak]:
     z, damping = starts.copy(), np.full(len(starts), 0.1)
     residual, slope = _linearise(fit, z)
     cost = _cost(residual, z)
-    for _ in range(_ROUNDS):
+    for turn in range(_ROUNDS):
+        if turn == _RIVALS_UNTIL:
+            keep = cost < cost.min() + 3 * _RIVAL_COST
+            z, damping, residual, slope, cost = z[keep], damping[keep], residual[keep], slope[keep], cost[keep]
         tried, tried_cost, tried_damping = _try_steps(fit, z, residual, slope, damping)
         better = tried_cost < cost
         gained = np.where(better, cost - tried_cost, 0.0)

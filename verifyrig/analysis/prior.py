@@ -39,7 +39,7 @@ class P(IntEnum):
 
 
 class _Spread(NamedTuple):
-    """Median and spread; `tail` lets z beyond 1.5 reach far: rare faults, without blurring what is usual."""
+    """Median and spread; `tail` lets z beyond 1.2 reach far: rare faults, without blurring what is usual."""
 
     middle: float
     spread: float
@@ -51,13 +51,13 @@ class _Spread(NamedTuple):
 _TABLE: dict[P, _Spread] = {
     P.DIE_TO_PLATE: _Spread(0.20, 0.60),  # K/W, lid and paste included
     P.DIE_CAPACITY: _Spread(26.0, 0.40),  # J/K, die and lid
-    P.PLATE_TO_SINK: _Spread(0.042, 0.35, 1.0),  # K/W, heat pipes or water; slow water is rare
+    P.PLATE_TO_SINK: _Spread(0.042, 0.35, 1.6),  # K/W, heat pipes or water; slow water is rare
     P.PLATE_CAPACITY: _Spread(87.0, 0.40),  # J/K
     P.SINK_CAPACITY: _Spread(520.0, 0.60),  # J/K, fins, or radiator with its water
-    P.SINK_TO_AIR: _Spread(0.11, 0.30, 0.6),  # K/W at full fan; blocked is rare
+    P.SINK_TO_AIR: _Spread(0.11, 0.30, 1.0),  # K/W at full fan; blocked is rare
     P.STILL_AIR: _Spread(5.7, 0.25),  # how many times worse without any fan
     P.CASE_CAPACITY: _Spread(870.0, 0.40),  # J/K, air and sheet of the case
-    P.CASE_TO_ROOM: _Spread(0.024, 0.32, 0.9),  # K/W at full case fans; choked is rare
+    P.CASE_TO_ROOM: _Spread(0.024, 0.32, 1.8),  # K/W at full case fans; choked is rare
     P.BOARD_POWER: _Spread(23.0, 0.30),  # W of all other parts
     P.LEAKAGE: _Spread(0.0055, 0.0020, logarithmic=False),  # 1/K
     P.FULL_SPEED: _Spread(1700.0, 0.22),  # rpm
@@ -68,7 +68,7 @@ _TABLE: dict[P, _Spread] = {
     P.START_EXCESS: _Spread(0.0, 1.0, 4.0, logarithmic=False),  # K, above its rest at the first sample
     P.STEP_GAIN: _Spread(1.0, 0.003),  # true over assumed power under load
 }
-_TAIL_FROM = 1.5
+_TAIL_FROM = 1.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
