@@ -15,7 +15,6 @@ from verifyrig.asking import Option
 from verifyrig.bench import read_config
 from verifyrig.bench_file import change_file
 from verifyrig.calibrate_flow import Outcome, calibrate
-from verifyrig.calibration_text import with_channel_values
 from verifyrig.cli import run
 from verifyrig.commands.calibrate import BenchProbes
 from verifyrig.errors import BenchError, SensorError
@@ -23,6 +22,7 @@ from verifyrig.sensors.bank import open_bank
 from verifyrig.sensors.corrections import KEYS
 from verifyrig.sensors.find import find_sensors
 from verifyrig.sensors.roles import assign
+from verifyrig.table_text import with_table_values
 
 TODAY = date(2026, 3, 1)
 
@@ -167,7 +167,7 @@ paper = "A4"
 
 def test_the_file_keeps_what_others_wrote_with_their_comments() -> None:
     values = {"correction": -0.5, "calibrated": TODAY, "points_reading_c": [0.5, 41.0], "reference": "ice bath"}
-    changed = with_channel_values(BEFORE, "plate_temp_c", values, KEYS)
+    changed = with_table_values(BEFORE, "channel", "plate_temp_c", values, KEYS)
     assert changed.comments_kept
     assert "# the shop's own words" in changed.text
     assert "# the thin probe" in changed.text
@@ -180,7 +180,7 @@ def test_the_file_keeps_what_others_wrote_with_their_comments() -> None:
     "text", ["", "[shop]\nname = 'x'", 'channel.plate_temp_c = { source = "y", correction = 1 }\n']
 )
 def test_a_table_that_is_new_or_written_inline_is_set_all_the_same(text: str) -> None:
-    changed = with_channel_values(text, "plate_temp_c", {"correction": -0.5}, KEYS)
+    changed = with_table_values(text, "channel", "plate_temp_c", {"correction": -0.5}, KEYS)
     assert tomllib.loads(changed.text)["channel"]["plate_temp_c"]["correction"] == -0.5
 
 
@@ -188,7 +188,7 @@ def test_a_file_that_is_no_toml_is_refused_and_left_alone(tmp_path: Path) -> Non
     path = tmp_path / "bench.toml"
     path.write_text("[shop\n")
     with pytest.raises(BenchError, match="not valid TOML"):
-        change_file(path, lambda text: with_channel_values(text, "plate_temp_c", {"correction": 1.0}, KEYS))
+        change_file(path, lambda text: with_table_values(text, "channel", "plate_temp_c", {"correction": 1.0}, KEYS))
     assert path.read_text() == "[shop\n"
     assert list(tmp_path.iterdir()) == [path]
 
@@ -202,7 +202,7 @@ def test_the_bench_reads_along_the_line_that_was_written(tmp_path: Path) -> None
     outcome, _ = talk(Bench([5.0, 40.0, 70.0]), "r", "0.1", "y", "y", "n", "y")
     assert outcome is not None
     path = tmp_path / "bench.toml"
-    change_file(path, lambda text: with_channel_values(text, outcome.channel, outcome.values, KEYS))
+    change_file(path, lambda text: with_table_values(text, "channel", outcome.channel, outcome.values, KEYS))
     bank = open_bank(root, read_config(path))
     value = bank.sample(0.0, load_share=0.0)["plate_temp_c"].value
     assert value == pytest.approx((60.0 - 0.5) / 1.01, abs=0.1)

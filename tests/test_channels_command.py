@@ -115,6 +115,24 @@ def test_a_bench_toml_that_names_a_gone_channel_is_refused(tree: Path, capsys: p
     assert "case_fan_2_speed_rpm" in json.loads(out)["error"]["where"]
 
 
+def test_a_role_may_be_kept_for_boards_of_this_model(tree: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    device = next(item["device"] for item in listed(tree, capsys) if item["label"] == "Fan speed")
+    code, out = channels(tree, capsys, "--assign", f"case_fan_2_speed_rpm={device}", "--json")
+    assert code == 0
+    assert {item["channel"]: item["device"] for item in json.loads(out)["channels"]}["case_fan_2_speed_rpm"] == device
+    again = {item["channel"]: item["device"] for item in listed(tree, capsys)}
+    assert again["case_fan_2_speed_rpm"] == device
+    assert '[board."Simulated hardware Simulated hardware"]' in (tree.parent / "bench.toml").read_text()
+
+
+@pytest.mark.parametrize("word", ["fan=x", "case_fan_speed_rpm=no:such:fan1", "plate_temp_c", "case_fan_speed_rpm="])
+def test_a_role_for_nothing_is_refused_and_nothing_is_written(
+    tree: Path, capsys: pytest.CaptureFixture[str], word: str
+) -> None:
+    assert channels(tree, capsys, "--assign", word)[0] == 2
+    assert not (tree.parent / "bench.toml").exists()
+
+
 def test_an_absent_instrument_is_listed_as_missing_with_its_remedy(
     tree: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -276,3 +276,45 @@ def test_a_readable_source_goes_before_one_that_only_root_may_read() -> None:
     other = info("amd_energy", "Esocket0", "amd_energy:x:energy1")
     assert [i.channel for i in assign([denied, other])] == [None, "package_power_w"]
     assert [i.channel for i in assign([denied])] == ["package_power_w"]
+
+
+def test_a_channel_that_an_instrument_reads_cannot_be_given_to_a_sensor_as_well() -> None:
+    def info(channel: str | None, label: str, device: str) -> ChannelInfo:
+        return ChannelInfo(
+            channel=channel, label=label, device=device, source="x", quantity="temperature", unit="°C"
+        )  # fmt: skip
+
+    both = [info("plate_temp_c", "probe t1", "text:probe:t1"), info(None, "AUXTIN0", "nct6775:x:temp3")]
+    with pytest.raises(BenchError, match="already read from text:probe:t1"):
+        assign(both, {"channel": {"plate_temp_c": {"source": "AUXTIN0"}}})
+
+
+FAN_1 = "nct6775:devices/platform/nct.656:fan1"
+
+
+def test_a_role_learned_for_a_board_holds_for_boards_of_its_model_only(tmp_path: Path) -> None:
+    dmi: Tree = {
+        "sys/class/dmi/id/board_vendor": "Invented Boards",
+        "sys/class/dmi/id/board_name": "IB-1",
+    }
+    learned = {"board": {"Invented Boards IB-1": {"case_fan_speed_rpm": FAN_1}}}
+    assert roles(tmp_path / "same", board() | dmi, learned)["case_fan_speed_rpm"] == "fan1"
+    other = dmi | {"sys/class/dmi/id/board_name": "IB-2"}
+    assert "case_fan_speed_rpm" not in roles(tmp_path / "other", board() | other, learned)
+    assert "case_fan_speed_rpm" not in roles(tmp_path / "unknown", board(), learned)
+
+
+def test_a_learned_role_whose_sensor_is_gone_is_passed_over() -> None:
+    learned = {"board": {"B": {"case_fan_speed_rpm": "nct6775:gone:fan9", "plate_temp_c": FAN_1}}}
+    fan = ChannelInfo(
+        channel=None, label="", device=FAN_1, source="x", quantity="speed", unit="rpm", driver="nct6775"
+    )  # fmt: skip
+    assert [info.channel for info in assign([fan], learned, board="B")] == [None]
+    with pytest.raises(BenchError, match="no channel name"):
+        assign([fan], {"board": {"B": {"fan": FAN_1}}}, board="B")
+
+
+def test_the_limit_of_the_control_value_is_the_die_s(tmp_path: Path) -> None:
+    lay(tmp_path, amd("Tctl", "Tccd1") | {"sys/devices/pci0000:00/0000:00:18.3/hwmon/hwmon0/temp1_crit": 95000})
+    limits = {s.info.channel: s.info.limit for s in list_channels(tmp_path, {})}
+    assert limits["die_temp_c"] == 95.0

@@ -7,10 +7,12 @@ import contextlib
 import shutil
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from verifyrig.bench import find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.errors import UsageError
 
@@ -28,6 +30,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--prove", action="store_true", help="five seconds of load on a quarter of the workers: who moves?"
     )
+    parser.add_argument(
+        "--assign", action="append", default=[], metavar="CHANNEL=DEVICE", help="keep a role for boards of this model"
+    )
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
@@ -37,6 +42,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     if args.watch and (context.json or args.prove):
         raise UsageError("it draws for a person, by itself", where="--watch", mend="Leave out --json and --prove.")
     root = _root(args.root)
+    if args.assign:
+        _assign(args.assign, root, context)
+        context = replace(context, bench=find_bench(str(context.bench.root)))
     with contextlib.closing(Survey(root, context.bench.config)) as survey:
         if args.watch:
             return _watch(survey, root)
@@ -49,6 +57,47 @@ def _root(text: str | None) -> Path:
     if not root.is_dir():
         raise UsageError(f"there is no folder {text!r}", where="--root", mend="Name a folder that holds sys and proc.")
     return root
+
+
+def _assign(words: Sequence[str], root: Path, context: Context) -> None:
+    """Keep in bench.toml which sensor is which channel on boards of this machine's model."""
+    from verifyrig.bench_file import change_file
+    from verifyrig.sensors.find import board_model
+    from verifyrig.table_text import with_table_values
+
+    model = board_model(root)
+    if not model:
+        raise UsageError(
+            "the firmware does not say which board this is", where="--assign", mend="Use [channel.NAME] in bench.toml."
+        )
+    roles = dict(_role(word, root, context) for word in words)
+    change_file(
+        context.bench.root / "bench.toml", lambda text: with_table_values(text, "board", model, roles, [*roles])
+    )
+    from verifyrig.terminal.words import plain
+
+    print(f"Kept for boards {plain(model)}: {', '.join(roles)}", file=sys.stderr)
+
+
+def _role(word: str, root: Path, context: Context) -> tuple[str, str]:
+    from verifyrig.channels import is_channel, quantity_of
+    from verifyrig.sensors.find import close_all, find_sensors
+
+    channel, _, device = word.partition("=")
+    if not is_channel(channel):
+        raise UsageError(
+            f"{channel!r} is no channel name", where="--assign", mend="Use one such as case_fan_speed_rpm."
+        )
+    sensors = find_sensors(root)
+    close_all(sensors)
+    known = [sensor.info for sensor in sensors if sensor.info.quantity == quantity_of(channel)]
+    if device not in [info.device for info in known]:
+        raise UsageError(
+            f"no {quantity_of(channel)} of this machine is {device!r}",
+            where="--assign",
+            mend="Name the device as `verifyrig channels` lists it.",
+        )
+    return channel, device
 
 
 def _answer(seen: list[Seen], root: Path, proved: Mapping[str, Moved]) -> Answer:

@@ -15,7 +15,7 @@ from verifyrig.interfaces import ChannelInfo
 _CONTROL_NOTE = (
     "a control value whose offset from the die is not known (up to 27 K on some parts); compare it only with itself"
 )
-_AMD = ("k10temp", "zenpower")
+AMD = ("k10temp", "zenpower")
 _GPU = ("amdgpu", "radeon", "nouveau", "xe", "i915", "nvml")
 _MEMORY_MODULES = ("jc42", "spd5118", "ee1004")
 _DRIVES = ("nvme", "drivetemp")
@@ -76,7 +76,7 @@ def _temperature(info: ChannelInfo) -> Claim | None:
     label = info.label
     if info.driver == "coretemp":
         return _coretemp(label)
-    if info.driver in _AMD:
+    if info.driver in AMD:
         return _amd(label)
     if info.driver in _GPU:
         return _gpu_temperature(info)

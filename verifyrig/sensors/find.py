@@ -22,6 +22,7 @@ from verifyrig.sensors import (
     throttle,
     windows_zones,
 )
+from verifyrig.sensors.files import read_text
 from verifyrig.sensors.instruments import open_instruments
 
 
@@ -63,6 +64,12 @@ def _make_distinct(sensors: Iterable[Found]) -> None:
             sensor.info = replace(sensor.info, device=f"{device}~{seen[device]}")
 
 
+def board_model(root: Path) -> str:
+    """Return maker and model of the board, empty where the firmware does not say."""
+    names = [read_text(root / "sys/class/dmi/id" / name) for name in ("board_vendor", "board_name")]
+    return " ".join(names) if names[1] else ""
+
+
 def list_channels(
     root: Path,
     config: Mapping[str, Any],
@@ -85,7 +92,7 @@ def list_channels(
     found: list[Found] = [*open_instruments(config, strict=strict)]
     try:
         found += find_sensors(root, now_s=now_s)
-        infos = roles.assign([sensor.info for sensor in found], config, today=date.today())
+        infos = roles.assign([sensor.info for sensor in found], config, board=board_model(root), today=date.today())
     except BaseException:
         close_all(found)
         raise

@@ -11,35 +11,41 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from verifyrig.channels import is_channel, numbered, quantity_of
-from verifyrig.errors import BenchError
+from verifyrig.channels import numbered
 from verifyrig.interfaces import ChannelInfo
-from verifyrig.sensors.claims import Claim, claim
+from verifyrig.sensors.claims import AMD, Claim, claim
 from verifyrig.sensors.corrections import corrected
 from verifyrig.sensors.hwmon import SUPER_IO
+from verifyrig.sensors.role_config import channel_tables, chosen_roles, learned_roles
 
 _GUESSED_FAN = "the only fan that this machine reports, taken for the processor's; set it in bench.toml if it is not"
 _PAIRED_DUTY = "taken to drive the fan with the same number on the same chip"
 
 
 def assign(
-    infos: Sequence[ChannelInfo], config: Mapping[str, Any] | None = None, *, today: date | None = None
+    infos: Sequence[ChannelInfo],
+    config: Mapping[str, Any] | None = None,
+    *,
+    board: str = "",
+    today: date | None = None,
 ) -> list[ChannelInfo]:
     """Return the same sensors with channel, correction and uncertainty filled in.
 
     Args:
         infos: What was found, in stable order; a `channel` already set (serial instruments) stays.
         config: bench.toml; its `[channel.NAME]` tables may name a `source` by device or label.
+        board: Model of the board, for what `[board."MODEL"]` has learned of it.
         today: For what a calibration is worth that is overdue; None takes none for overdue.
 
     Raises:
         BenchError: A table names no channel of the contract, or a source that is gone or not unique.
     """
-    tables = _channel_tables(config or {})
-    chosen = _from_config(infos, tables)
+    tables = channel_tables(config or {})
+    chosen = chosen_roles(infos, tables)
+    chosen |= learned_roles(infos, config or {}, board, chosen)
     found = [replace(info, channel=chosen[i]) if i in chosen else info for i, info in enumerate(infos)]
     found = _number(found, _claims(found))
-    found = _pair_duties(_lone_fan(found))
+    found = _with_control_limits(_pair_duties(_lone_fan(found)))
     return [corrected(info, tables.get(info.channel or "", {}), today) for info in found]
 
 
@@ -98,54 +104,21 @@ def _pair_duties(infos: list[ChannelInfo]) -> list[ChannelInfo]:
     return infos
 
 
-def _channel_tables(config: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
-    tables = config.get("channel", {})
-    if not isinstance(tables, dict):
-        raise BenchError("it must be a table", where="bench.toml, channel", mend="Write [channel.NAME].")
-    for name, table in tables.items():
-        if not isinstance(table, dict) or not is_channel(name):
-            raise BenchError(
-                "this is no channel name" if isinstance(table, dict) else "it must be a table",
-                where=f"bench.toml, channel.{name}",
-                mend="Use a name such as plate_temp_c; `verifyrig channels` shows those in use.",
-            )
-    return tables
+def _with_control_limits(infos: list[ChannelInfo]) -> list[ChannelInfo]:
+    """Give a die without a limit the one that its chip states for the control value.
 
-
-def _from_config(infos: Sequence[ChannelInfo], tables: Mapping[str, Mapping[str, Any]]) -> dict[int, str]:
-    chosen: dict[int, str] = {}
-    for name, table in tables.items():
-        source = table.get("source")
-        if source is None:
-            continue
-        position = _find_source(infos, name, str(source))
-        if position in chosen:
-            raise BenchError(
-                f"the source {source!r} is already {chosen[position]}",
-                where=f"bench.toml, channel.{name}.source",
-                mend="Give each source to one channel.",
-            )
-        chosen[position] = name
-    return chosen
-
-
-def _find_source(infos: Sequence[ChannelInfo], name: str, source: str) -> int:
-    where = f"bench.toml, channel.{name}.source"
-    found = [i for i, info in enumerate(infos) if source in (info.device, info.source)]
-    found = found or [i for i, info in enumerate(infos) if info.label and source == info.label]
-    if not found:
-        raise BenchError(
-            f"no sensor of this machine is {source!r}",
-            where=where,
-            mend="`verifyrig channels` lists what there is now; correct the source or take the line out.",
-        )
-    if len(found) > 1:
-        devices = ", ".join(infos[i].device for i in found)
-        raise BenchError(f"{len(found)} sensors are called {source!r}", where=where, mend=f"Name one of: {devices}.")
-    if quantity_of(name) != infos[found[0]].quantity:
-        raise BenchError(
-            f"{source!r} is a {infos[found[0]].quantity}, not a {quantity_of(name)}",
-            where=where,
-            mend="Name a sensor of the right kind.",
-        )
-    return found[0]
+    The control value is never below the die (k10temp document), so the part throttles no later than there.
+    """
+    limits = {
+        info.device.rpartition(":")[0]: info.limit
+        for info in infos
+        if info.driver in AMD and info.label == "Tctl" and info.limit is not None
+    }
+    return [
+        replace(info, limit=limits[chip])
+        if info.limit is None
+        and (info.channel or "").startswith("die_")
+        and (chip := info.device.rpartition(":")[0]) in limits
+        else info
+        for info in infos
+    ]
