@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from verifyrig.analysis import load_start_forecast
+from verifyrig.card_power import in_processor_terms
 from verifyrig.interfaces import Reading
 from verifyrig.loads.external import EXTERNAL
 from verifyrig.pattern import peak_share
@@ -34,17 +35,25 @@ class LoadPermit:
         refusals: Reasons that forbid any load above quarter-share pulses from the start (unanswered questions).
         limit_c: Lowest armed limit of the die, °C; None where none is armed.
         ambient_c: Typed room temperature, °C, where no channel measures it.
+        card_limit_w: Power limit of the graphics card, W, where known.
     """
 
     def __init__(
-        self, *, refusals: Sequence[str] = (), limits_c: Mapping[str, float], ambient_c: float | None = None
+        self,
+        *,
+        refusals: Sequence[str] = (),
+        limits_c: Mapping[str, float],
+        ambient_c: float | None = None,
+        card_limit_w: float | None = None,
     ) -> None:
         self._refusals = tuple(refusals)
         self._limits_c = limits_c
         self._ambient_c = ambient_c
+        self._card_limit_w = card_limit_w
         self._rows: list[tuple[float, ...]] = []
         self._share = 0.0
         self._scale = 1.0
+        self._heats: tuple[str, ...] = ()
 
     def load_edge(self, t_s: float, share: float) -> None:
         """Note the duty that the workers were told, 0 to 1 of what the workers can do."""
@@ -53,6 +62,7 @@ class LoadPermit:
     def workers(self, stage: Stage) -> None:
         """Note which part of the processor the stage's workers are."""
         self._scale = 0.25 if stage.load is not None and stage.load.workers == "quarter" else 1.0
+        self._heats = heated_by(stage.load.work) if stage.load is not None else ()
 
     def sample(self, t_s: float, readings: Mapping[str, Reading], share: float) -> None:
         """Take one sample."""
@@ -61,7 +71,8 @@ class LoadPermit:
         room = _value(readings.get("ambient_temp_c")) if math.isnan(room) else room
         if math.isnan(room) and self._ambient_c is not None:
             room = self._ambient_c
-        self._rows.append((t_s, share * self._scale, room, *values))
+        scaled = (share * self._scale if channel in self._heats else 0.0 for channel in ("die_temp_c", "gpu_temp_c"))
+        self._rows.append((t_s, *scaled, room, *values))
 
     def why_not(self, stage: Stage, blind: bool) -> str | None:
         """Return why the stage's load must not start, None where it may."""
@@ -90,15 +101,16 @@ class LoadPermit:
 
     def _forecast_refusal(self, stage: Stage, limit_c: float, on_gpu: bool) -> str | None:
         assert stage.load is not None
-        data = np.array(self._rows, dtype=np.float64).reshape(-1, 3 + len(_COLUMNS) + len(_GPU_COLUMNS))
-        t_s, shares, room = data[:, 0], data[:, 1], data[:, 2]
-        temp_c, power_w, fan_rpm = data[:, 6:9].T if on_gpu else data[:, 3:6].T
+        data = np.array(self._rows, dtype=np.float64).reshape(-1, 4 + len(_COLUMNS) + len(_GPU_COLUMNS))
+        t_s, shares, room = data[:, 0], data[:, 2 if on_gpu else 1], data[:, 3]
+        temp_c, power_w, fan_rpm = data[:, 7:10].T if on_gpu else data[:, 4:7].T
+        scale = in_processor_terms(1.0, self._card_limit_w if on_gpu else None)
         start = load_start_forecast(
             t_s,
             temp_c,
             load_share=shares,
             share=_share_to_come(stage.load, power_w, shares),
-            power_w=power_w if np.isfinite(power_w).any() else None,
+            power_w=power_w * scale if np.isfinite(power_w).any() else None,
             ambient_c=room if np.isfinite(room).any() else None,
             fan_rpm=fan_rpm if np.isfinite(fan_rpm).any() else None,
         )

@@ -178,6 +178,7 @@ def _run_on(
             refusals=request.refusals,
             limits_c=limits_c,
             ambient_c=request.ambient.value_c if request.ambient else None,
+            card_limit_w=bank.infos["gpu_power_w"].limit if "gpu_power_w" in bank.infos else None,
         ),
         blind=blind,
         beat_every_s=BEAT_EVERY_S if stand.live else math.inf,

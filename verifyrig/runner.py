@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from verifyrig.analysis import Forecast, StageForecaster
+from verifyrig.card_power import in_processor_terms
 from verifyrig.errors import LoadError, RecordError
 from verifyrig.guard import ArmedLimit, GateClosed, Guard, HeatAtRest, Trip, check_gate, check_gate_value
 from verifyrig.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
@@ -382,8 +383,14 @@ class Runner:
             return
         channel = self._forecast_channel
         fan = _value(readings, "cpu_fan_speed_rpm")
-        power = _value(readings, "gpu_power_w" if channel.startswith("gpu") else "package_power_w")
+        power = _value(readings, "package_power_w")
+        if channel.startswith("gpu"):
+            fan, power = _value(readings, "gpu_fan_speed_rpm"), self._card_power_w(readings)
         self._forecaster.add(t_s, _value(readings, channel), power, fan, self._ambient_c(), share)
+
+    def _card_power_w(self, readings: Mapping[str, Reading]) -> float | None:
+        info, power_w = self._rig.bank.infos.get("gpu_power_w"), _value(readings, "gpu_power_w")
+        return None if power_w is None else in_processor_terms(power_w, info.limit if info is not None else None)
 
     def _end_by_trip(self, trip: Trip, stage: Stage, t_s: float, sampled: float) -> None:
         self._end_load(t_s)
