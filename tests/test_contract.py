@@ -162,11 +162,19 @@ def test_a_profile_with_a_typo_is_refused_by_file_and_key(bench: Path) -> None:
     (bench / "profiles" / "typo.toml").unlink()
 
 
+def _laid(folder: Path) -> str:
+    """Lay out a machine to which the bench's own sensors apply; a `--mock` run has none of them."""
+    from mock_hw.bench import SimulatedBench
+
+    SimulatedBench("healthy-air", 0, folder / "tree").close()
+    return str(folder / "tree")
+
+
 def test_a_bench_toml_that_names_a_channel_that_is_gone_is_refused(tmp_path: Path) -> None:
     (tmp_path / "bench.toml").write_text('[channel.plate_temp_c]\nsource = "no such device"\n')
     (tmp_path / "profiles").mkdir()
     (tmp_path / "profiles" / "short.toml").write_text(SHORT)
-    done = verifyrig("run", "short", "--mock", "healthy-air", cwd=tmp_path)
+    done = verifyrig("run", "short", "--root", _laid(tmp_path), cwd=tmp_path)
     assert done.returncode == 2 and "plate_temp_c" in done.stderr
     assert not list(tmp_path.rglob("*.sqlite"))
 
@@ -178,7 +186,7 @@ def test_a_serial_port_that_is_not_there_is_named(tmp_path: Path) -> None:
     )
     (tmp_path / "profiles").mkdir()
     (tmp_path / "profiles" / "short.toml").write_text(SHORT)
-    done = verifyrig("run", "short", "--mock", "healthy-air", cwd=tmp_path)
+    done = verifyrig("run", "short", "--root", _laid(tmp_path), cwd=tmp_path)
     assert done.returncode == 2 and "/dev/no-such-port" in done.stderr
 
 
