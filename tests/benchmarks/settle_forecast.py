@@ -91,9 +91,7 @@ def _plain_wait(run: Run) -> _Told:
     for elapsed in range(125, LOAD_S + 1, 5):
         last = slice(elapsed - 120, elapsed)
         if abs(np.polyfit(t[last], temp[last], 1)[0]) * 60 < 0.2:
-            error = float(np.mean(temp[elapsed - 30 : elapsed])) - run.ends_at_c(
-                float(run.rows[REST_S + elapsed - 1, 6])
-            )
+            error = float(np.mean(temp[elapsed - 30 : elapsed])) - run.end_c
             told.known_s, told.at_known = elapsed, (error, RULE.within_k)
             break
     return told
