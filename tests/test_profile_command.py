@@ -76,7 +76,7 @@ def test_check_names_every_fault_of_every_file_and_ends_with_2(
 ) -> None:
     text = (shipped_dir() / "desktop-air.toml").read_text(encoding="utf-8")
     bad = tmp_path / "bad.toml"
-    bad.write_text(text.replace("min_duration_s = 120", "min_duration_s = -30").replace("max = 0.50", "mx = 0.50"))
+    bad.write_text(text.replace("min_duration_s = 120", "min_duration_s = -30").replace("max = 0.45", "mx = 0.45"))
     good = shipped_dir() / "laptop.toml"
     binary = tmp_path / "binary.toml"
     binary.write_bytes(b"\xff\xfe\x00")
