@@ -15,7 +15,7 @@ from verifyrig.bench import Bench, find_bench
 from verifyrig.cli import command_parser, run
 from verifyrig.commands import Answer, Context
 from verifyrig.commands import job as job_command
-from verifyrig.job_store import open_job, read_job
+from verifyrig.job_store import open_job, read_job, read_jobs
 from verifyrig.job_words import protective_steps
 
 HOSTILE = "\x1b[2J\x1b]0;owned\x07<script>alert(1)</script>\u202eevil\r\n=cmd|' /C calc'!A0 ../../etc"
@@ -331,3 +331,37 @@ def test_nothing_hangs_where_stdin_is_no_terminal(tmp_path: Path) -> None:
         )  # fmt: skip
         assert done.returncode in (0, 2)
     assert read_job(Bench(root=tmp_path), open_job(Bench(root=tmp_path)).job_id).intake.complaint == ""  # type: ignore[union-attr]
+
+
+def test_a_machine_that_came_back_is_measured_against_its_sign_off(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    profile = tmp_path / "profiles" / "rest.toml"
+    profile.parent.mkdir()
+    profile.write_text(
+        'name = "rest"\ntitle = "Rest"\n[[stage]]\nname = "idle"\nkind = "idle"\nmax_duration_s = 30\n'
+        '[[threshold]]\nmetric = "idle.die_temp_c.peak"\nmax = 45\n',
+        encoding="utf-8",
+    )
+
+    def measured(case: str) -> None:
+        assert verifyrig(tmp_path, "run", "rest", "--mock", case) in (0, 1, 4)
+
+    taken_in(tmp_path)
+    measured("healthy-air")
+    assert verifyrig(tmp_path, "job", "change", "part-replaced", "--part", "fan", "--warranty", "12") == 0
+    measured("healthy-air")
+    tick_all(tmp_path)
+    assert verifyrig(tmp_path, "job", "close", "--cause", "airflow") == 0
+    assert verifyrig(tmp_path, "job", "handover", "--to", "A. Customer", "--old-parts", "taken") == 0
+    old = read_jobs(Bench(root=tmp_path))[0][0].job_id
+    assert verifyrig(tmp_path, "job", "open", "--again", old, "--complaint", "again") == 0
+    measured("healthy-air")
+    _, data = as_json(capsys, tmp_path, "job", "show")
+    assert data["again"] == old and data["come_back"]["word"] == "same"
+    assert verifyrig(tmp_path, "job", "show") == 0
+    shown = capsys.readouterr().out
+    assert f"Came back: job {old}" in shown and "warranty of fan runs until" in shown
+    measured("coolant-stopped")
+    _, data = as_json(capsys, tmp_path, "job", "show")
+    assert data["come_back"]["word"] == "new-fault"
