@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -112,17 +113,31 @@ def test_capability_without_a_limit_is_a_mistake() -> None:
         capability([1.0, 2.0])
 
 
-def test_normality_agrees_with_the_reference_library_and_knows_a_skewed_sample() -> None:
-    from scipy import stats
-
-    normal = np.random.default_rng(15).normal(60, 2, 40)
-    found = check_normality(normal)
+@pytest.mark.parametrize("seed", range(12))
+def test_normality_agrees_with_statsmodels(seed: int) -> None:
+    diagnostic = pytest.importorskip("statsmodels.stats.diagnostic", reason="statsmodels is not installed")
+    rng = np.random.default_rng(seed)
+    # From plainly normal to plainly not, so that every branch of the published p-value is met.
+    sample = 60 + rng.normal(0, 2, 40) + (seed // 3) * rng.exponential(1.0, 40)
+    found = check_normality(sample)
     assert isinstance(found, Normality)
-    assert found.p_value == pytest.approx(float(stats.shapiro(normal).pvalue), rel=1e-6)
-    assert not found.doubtful
-    skewed = check_normality(np.random.default_rng(16).exponential(1, 40))
-    assert isinstance(skewed, Normality)
-    assert skewed.doubtful
+    statistic, p_value = diagnostic.normal_ad(sample)
+    assert found.statistic == pytest.approx(statistic, rel=1e-9)
+    assert found.p_value == pytest.approx(p_value, rel=1e-9)
+
+
+def test_normal_samples_are_doubted_as_seldom_as_the_test_says_and_skewed_ones_are() -> None:
+    rng = np.random.default_rng(16)
+    doubted = sum(_doubtful(rng.normal(60, 2, 30)) for _ in range(2000))
+    assert doubted / 2000 == pytest.approx(0.05, abs=3 * math.sqrt(0.05 * 0.95 / 2000) + 0.005)
+    assert sum(_doubtful(rng.exponential(1, 30)) for _ in range(200)) > 180
+    assert _doubtful([0.0] * 50 + [1e6])
+
+
+def _doubtful(values: Iterable[float]) -> bool:
+    found = check_normality(values)
+    assert isinstance(found, Normality)
+    return found.doubtful
 
 
 def test_normality_is_not_judged_from_few_units() -> None:

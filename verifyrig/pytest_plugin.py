@@ -161,14 +161,12 @@ class BenchRig:
 def _read(record: Path, summary: Mapping[str, Any]) -> RigRun:
     from verifyrig.errors import RecordError
     from verifyrig.index.compute import compute_one
-    from verifyrig.index.kept import figure_picker
+    from verifyrig.index.kept import all_figures
 
     computed = compute_one(record)
     if computed.kept is None:
         raise RecordError(computed.refused, where=str(record), mend="Run it again, and check the disk.")
-    kept = computed.kept
-    figures = figure_picker(kept.names, lambda name: True)(kept.figures, kept.remarks)
-    return RigRun(run=computed.run, record=record, summary=summary, figures=figures)
+    return RigRun(run=computed.run, record=record, summary=summary, figures=all_figures(computed.kept))
 
 
 @pytest.fixture(scope="session")

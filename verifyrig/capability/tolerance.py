@@ -98,7 +98,6 @@ def k_two_sided(
 
     Source: exact, double integral over mean and standard deviation, ISO 16269-6; Howe, e-Handbook 7.2.6.3.
     """
-    from scipy.optimize import brentq
     from scipy.special import chdtri, ndtri
 
     _check_request(n, share, confidence)
@@ -107,8 +106,11 @@ def k_two_sided(
     howe = float(ndtri((1 + share) / 2)) * math.sqrt((n - 1) * (1 + 1 / n) / chi_square)
     if method == "howe":
         return howe
-    found = brentq(lambda k: _confidence_of(k, n, share) - confidence, howe / 3, howe * 3, xtol=1e-10)
-    return float(found)
+    low, high = howe / 3, howe * 3
+    while high - low > 1e-11 * howe:
+        middle = (low + high) / 2
+        low, high = (middle, high) if _confidence_of(middle, n, share) < confidence else (low, middle)
+    return (low + high) / 2
 
 
 def _check_request(n: int, share: float, confidence: float) -> None:

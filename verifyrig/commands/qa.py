@@ -52,7 +52,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     if args.against and not args.batch:
         own = [run for run in runs if args.against not in (run.batch, run.model)]
     found = find(own, profile)
-    data, lines = as_json(found), lines_of(found)
+    # Whoever asks for JSON reads no table, and ten thousand lines of one take their time.
+    data, lines = as_json(found), [] if context.json else lines_of(found)
     compared = _compare(args, profile, found, runs, margins)
     if compared is not None:
         from verifyrig.qa.comparing import comparison_json, comparison_lines

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from verifyrig.index.compute import Computed, compute_all, holds, sealed_digest, spread
-from verifyrig.index.kept import figure_picker, unit_run
+from verifyrig.index.kept import all_figures, figure_picker, unit_run
 from verifyrig.index.store import Index, open_index
 from verifyrig.qa import UnitRun
 
@@ -117,4 +117,4 @@ def _fresh_run(computed: Computed, wanted: Callable[[str], bool], profile: str |
         return None
     if kept is None:
         return UnitRun(run=computed.run, unit=computed.unit, metrics={}, version=version, refused=computed.refused)
-    return unit_run(kept.head, figure_picker(kept.names, wanted)(kept.figures, kept.remarks), version)
+    return unit_run(kept.head, all_figures(kept, wanted), version)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from verifyrig.qa import Figure, UnitRun
 from verifyrig.trace import FloatArray
 
-__all__ = ["Kept", "figure_picker", "pack_figures", "unit_run"]
+__all__ = ["Kept", "all_figures", "figure_picker", "json_of", "pack_figures", "unit_run"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,36 +49,39 @@ def pack_figures(figures: Mapping[str, Figure]) -> tuple[tuple[tuple[str, str], 
     return names, packed.reshape(-1, 2).T.copy(), remarks
 
 
-Picker = Callable[[FloatArray, Mapping[str, Mapping[str, list[int]]]], dict[str, Figure]]
+Picker = Callable[[FloatArray, str], dict[str, Figure]]
 
 
 def figure_picker(names: tuple[tuple[str, str], ...], wanted: Callable[[str], bool]) -> Picker:
-    """Return what takes the wanted figures out of any record with these names."""
+    """Return what takes the wanted figures out of any record with these names: (figures, remarks as JSON text)."""
     picked = [(at, name, unit) for at, (name, unit) in enumerate(names) if wanted(name)]
+    places = [at for at, _, _ in picked]
 
-    def pick(figures: FloatArray, remarks: Mapping[str, Mapping[str, list[int]]]) -> dict[str, Figure]:
-        notes, whys = (_by_place(remarks.get(kind, {})) for kind in ("note", "why_no_pass"))
-        values, u95 = figures.tolist()
+    @lru_cache(maxsize=1024)  # runs of one recipe often have the same remarks
+    def read(remarks: str) -> tuple[dict[int, str], dict[int, str]]:
+        texts = json.loads(remarks)
+        return _by_place(texts.get("note", {}), places), _by_place(texts.get("why_no_pass", {}), places)
+
+    def pick(figures: FloatArray, remarks: str) -> dict[str, Figure]:
+        notes, whys = read(remarks)
+        values, u95 = figures[:, places].tolist()
         return {
             name: Figure(
-                value=_none_for_nan(values[at]),
-                u95=_none_for_nan(u95[at]),
-                unit=unit,
-                note=notes.get(at, ""),
-                why_no_pass=whys.get(at, ""),
+                None if value != value else value,
+                None if u != u else u,
+                unit,
+                notes.get(at, ""),
+                whys.get(at, ""),
             )
-            for at, name, unit in picked
+            for (at, name, unit), value, u in zip(picked, values, u95, strict=True)
         }
 
     return pick
 
 
-def _by_place(texts: Mapping[str, list[int]]) -> dict[int, str]:
-    return {at: text for text, places in texts.items() for at in places}
-
-
-def _none_for_nan(value: float) -> float | None:
-    return None if value != value else value
+def _by_place(texts: Mapping[str, list[int]], wanted: Sequence[int]) -> dict[int, str]:
+    by_place = {at: text for text, places in texts.items() for at in places}
+    return {at: by_place[at] for at in wanted if at in by_place}
 
 
 def unit_run(head: Mapping[str, Any], figures: Mapping[str, Figure], version: str) -> UnitRun:
@@ -97,6 +101,11 @@ def unit_run(head: Mapping[str, Any], figures: Mapping[str, Figure], version: st
         states=head["states"],
         simulated=head["simulated"],
     )
+
+
+def all_figures(kept: Kept, wanted: Callable[[str], bool] = lambda name: True) -> dict[str, Figure]:
+    """Return the wanted figures of one record, by default all."""
+    return figure_picker(kept.names, wanted)(kept.figures, json_of(kept.remarks))
 
 
 def json_of(data: Any) -> str:

@@ -41,7 +41,7 @@ class Row(NamedTuple):
     layout: int
     head: dict[str, Any]
     figures: FloatArray
-    remarks: dict[str, dict[str, list[int]]]
+    remarks: str
 
 
 def stat_of(path: Path) -> str | None:
@@ -164,7 +164,7 @@ class Index:
                 parameters.append(profile)
             for digest, layout, head, figures, remarks in self._connection.execute(query, parameters):
                 packed = np.frombuffer(figures, dtype="<f8").reshape(2, -1)
-                yield Row(digest, layout, json.loads(head), packed, json.loads(remarks))
+                yield Row(digest, layout, json.loads(head), packed, remarks)
 
     def layouts(self) -> Mapping[int, tuple[tuple[str, str], ...]]:
         """Return the names with units of every layout."""

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from .findings import MetricFinding, QaFinding
-from .units import Attempt, judge_unit
+from .units import Attempt
 
 __all__ = ["as_json"]
 
@@ -64,7 +64,7 @@ def _attempt(attempt: Attempt, found: QaFinding) -> dict[str, Any]:
         "counted": attempt.counted,
         "started": datetime.fromtimestamp(run.started_utc_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         "outcome": run.outcome,
-        "verdict": str(judge_unit(run, found.profile)),
+        "verdict": str(found.run_verdicts[run.run]),
     }
 
 

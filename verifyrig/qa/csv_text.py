@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 from .findings import QaFinding
 from .text import shown
-from .units import Figure, judge_unit
+from .units import Figure
 
 __all__ = ["as_csv", "safe_cell"]
 
@@ -30,7 +30,7 @@ def as_csv(found: QaFinding) -> str:
         started = datetime.fromtimestamp(run.started_utc_s, UTC).strftime("%Y-%m-%d %H:%M:%S")
         told = [run.unit, run.batch or "", run.model or "", run.run, started]
         figures = [cell for name in names for cell in _cells(run.metrics.get(name))]
-        judged = [run.outcome, _number(run.ambient_c), str(judge_unit(run, found.profile)), ""]
+        judged = [run.outcome, _number(run.ambient_c), str(found.run_verdicts[run.run]), ""]
         writer.writerow([*map(safe_cell, told), attempt.number, attempt.of, *judged, *figures])
     for item in found.sorted.left_out:
         told = [item.unit, "", "", item.run]

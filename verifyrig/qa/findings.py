@@ -77,12 +77,18 @@ class MetricFinding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QaFinding:
-    """Everything that QA says of one profile."""
+    """Everything that QA says of one profile.
+
+    Attributes:
+        unit_verdicts: By unit, from its last attempt.
+        run_verdicts: By run, of every attempt.
+    """
 
     profile: Profile
     sorted: Sorted
     metrics: Mapping[str, MetricFinding]
     unit_verdicts: Mapping[str, Verdict]
+    run_verdicts: Mapping[str, Verdict]
     shapes: tuple[Shape, ...]
     verdict: Verdict
     notes: tuple[str, ...] = field(default=())
@@ -96,16 +102,19 @@ class QaFinding:
 def find(runs: Sequence[UnitRun], profile: Profile) -> QaFinding:
     """Return the findings; runs that cannot be compared are left out with their reasons, the rest is answered."""
     told = sort_out(runs, profile)
-    names = _metric_names(told.counted, profile)
+    stage = fingerprint_stage(told.counted)
+    names = _metric_names(told.counted, profile, stage)
     alpha = _FALSE_ALARM / max(1, len(names))
     metrics = {name: _find_metric(name, told, profile, alpha) for name in names}
-    verdicts = {run.unit: judge_unit(run, profile) for run in told.deciding}
+    judged = {attempt.run.run: judge_unit(attempt.run, profile) for attempt in told.attempts}
+    verdicts = {run.unit: judged[run.run] for run in told.deciding}
     return QaFinding(
         profile=profile,
         sorted=told,
         metrics=metrics,
         unit_verdicts=verdicts,
-        shapes=tuple(find_shapes(told.counted)),
+        run_verdicts=judged,
+        shapes=tuple(find_shapes(told.counted, stage)),
         verdict=_batch_verdict(told, metrics, verdicts),
         notes=tuple(_batch_notes(told, profile)),
     )
@@ -137,10 +146,9 @@ def _batch_notes(told: Sorted, profile: Profile) -> list[str]:
     return notes
 
 
-def _metric_names(runs: Sequence[UnitRun], profile: Profile) -> list[str]:
+def _metric_names(runs: Sequence[UnitRun], profile: Profile, stage: str | None) -> list[str]:
     """Return the thresholds' metrics, then those that show a fault before a limit does."""
     names = [threshold.metric for threshold in profile.thresholds]
-    stage = fingerprint_stage(runs)
     names += [] if stage is None else [f"{stage}.{window}" for window in WINDOWS]
     loads = [stage.name for stage in profile.stages if stage.load is not None]
     names += [f"{stage}.{metric}" for stage in loads for metric in ("die_temp_c.rise", "package_power_w.mean")]

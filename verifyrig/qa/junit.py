@@ -13,7 +13,7 @@ from verifyrig.verdict import Verdict, plain_word
 
 from .findings import QaFinding
 from .text import shown
-from .units import Attempt, LeftOut, judge_figure, judge_unit
+from .units import Attempt, LeftOut, judge_figure
 
 __all__ = ["as_junit"]
 
@@ -40,7 +40,7 @@ def _case(attempt: Attempt, found: QaFinding) -> ElementTree.Element:
     run, profile = attempt.run, found.profile
     name = shown(run.unit) + (f" (attempt {attempt.number} of {attempt.of})" if attempt.of > 1 else "")
     case = ElementTree.Element("testcase", classname=shown(run.batch or profile.name), name=name)
-    verdict = judge_unit(run, profile)
+    verdict = found.run_verdicts[run.run]
     if verdict is not Verdict.PASS:
         kind = "fail" if verdict is Verdict.FAIL else "not-proven"
         failure = ElementTree.SubElement(case, "failure", type=kind, message=plain_word(verdict))

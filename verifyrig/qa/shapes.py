@@ -49,22 +49,34 @@ class Shape:
 
 def fingerprint_stage(runs: Sequence[UnitRun]) -> str | None:
     """Return the stage whose windows most runs have, None where no run has any."""
+    known = {tuple(run.metrics) for run in runs}  # runs of one recipe have one set of names, or a few
+    names = [name for name in dict.fromkeys(name for some in known for name in some) if _is_window(name)]
     counts: dict[str, int] = {}
-    for run in runs:
-        for name, figure in run.metrics.items():
-            stage, _, metric = name.partition(".")
-            if metric in WINDOWS and figure.value is not None:
-                counts[stage] = counts.get(stage, 0) + 1
-    return max(counts, key=lambda stage: counts[stage], default=None)
+    for name in sorted(names):
+        stage = name.partition(".")[0]
+        counts[stage] = counts.get(stage, 0) + sum(_has_value(run, name) for run in runs)
+    return max((stage for stage in counts if counts[stage]), key=lambda stage: counts[stage], default=None)
 
 
-def find_shapes(runs: Sequence[UnitRun]) -> list[Shape]:
+def _is_window(name: str) -> bool:
+    return name.partition(".")[2] in WINDOWS
+
+
+def _has_value(run: UnitRun, name: str) -> bool:
+    figure = run.metrics.get(name)
+    return figure is not None and figure.value is not None
+
+
+def find_shapes(runs: Sequence[UnitRun], stage: str | None = None) -> list[Shape]:
     """Return every unit and window that stands out; none where fewer than five units have a fingerprint.
 
     A step stands out where it differs from the median by more than a quarter, by more than four standard
     deviations of the batch, and by more than its own uncertainty.
+
+    Args:
+        stage: Whose windows to take; that which most runs have if None.
     """
-    stage = fingerprint_stage(runs)
+    stage = stage or fingerprint_stage(runs)
     if stage is None:
         return []
     steps = np.array([_steps(run, stage) for run in runs])

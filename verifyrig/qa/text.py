@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from verifyrig.verdict import plain_word, shape
 
 from .findings import MetricFinding, QaFinding
-from .units import Attempt, Figure, judge_figure, judge_unit
+from .units import Attempt, Figure, judge_figure
 
 __all__ = ["limit_words", "lines_of", "shown", "standing_out", "table"]
 
@@ -45,7 +45,7 @@ def _units(found: QaFinding) -> list[str]:
 
 def _unit_row(attempt: Attempt, limited: Sequence[MetricFinding], found: QaFinding) -> list[str]:
     run = attempt.run
-    verdict = judge_unit(run, found.profile)
+    verdict = found.run_verdicts[run.run]
     cells = [_cell(run.metrics.get(metric.metric), metric) for metric in limited]
     number = f"{attempt.number} of {attempt.of}" if attempt.of > 1 else ""
     return [

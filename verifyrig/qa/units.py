@@ -6,6 +6,7 @@ import statistics
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from verifyrig.profile import Profile
 from verifyrig.verdict import Verdict, judge, worst
@@ -29,9 +30,8 @@ _ENDED_BY_PEOPLE = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
-    """One metric of one run.
+class Figure(NamedTuple):
+    """One metric of one run; a tuple, since there may be a million of them.
 
     Attributes:
         value: In `unit`; None where it was not measured.

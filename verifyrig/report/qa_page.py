@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-from verifyrig.qa import Attempt, MetricFinding, QaFinding, judge_figure, judge_unit
+from verifyrig.qa import Attempt, MetricFinding, QaFinding, judge_figure
 from verifyrig.qa.comparing import BuildsCompared
 from verifyrig.qa.text import limit_words, standing_out
 from verifyrig.report.inputs import Settings, Shop
@@ -82,7 +82,7 @@ def _listed(found: QaFinding) -> Sequence[Attempt]:
     """Return the attempts to list: all, or of very many those that do not pass and some others."""
     if len(found.attempts) <= _MOST_UNITS:
         return found.attempts
-    failing = [a for a in found.attempts if judge_unit(a.run, found.profile) is not Verdict.PASS]
+    failing = [a for a in found.attempts if found.run_verdicts[a.run.run] is not Verdict.PASS]
     chosen = {a.run.run for a in [*failing, *found.attempts][:_MOST_UNITS]}
     return [attempt for attempt in found.attempts if attempt.run.run in chosen]
 
@@ -94,7 +94,7 @@ def _line(attempt: Attempt, limited: Sequence[MetricFinding], found: QaFinding) 
         attempt=f"{attempt.number} of {attempt.of}" if attempt.of > 1 else "",
         figures=[_cell(attempt, metric) for metric in limited],
         outcome="" if run.outcome == "completed" else run.outcome,
-        verdict=_verdict(judge_unit(run, found.profile)),
+        verdict=_verdict(found.run_verdicts[run.run]),
     )
 
 
