@@ -14,6 +14,7 @@ from verifyrig.uncertainty import Component, combine, standard_from_expanded, st
 __all__ = [
     "POWER_GAIN",
     "ROOM_ACCURACY",
+    "ROOM_CORRECTION",
     "SENSOR_ACCURACY",
     "difference_u95",
     "expanded",
@@ -27,6 +28,7 @@ __all__ = [
 SENSOR_ACCURACY = "accuracy of the temperature sensor"
 ROOM_ACCURACY = "accuracy of the room reading"
 POWER_GAIN = "gain of the power reading"
+ROOM_CORRECTION = "correction to the reference room"
 _LASTING = frozenset({SENSOR_ACCURACY, ROOM_ACCURACY, POWER_GAIN})
 
 # Common practice, no source: limits of error of readings that come without any calibration.

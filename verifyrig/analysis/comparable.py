@@ -8,26 +8,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from verifyrig.analysis.budget import difference_u95
+from verifyrig.analysis.budget import ROOM_CORRECTION, difference_u95
 from verifyrig.analysis.load_edges import room_of
 from verifyrig.analysis.metrics import metrics_of
 from verifyrig.analysis.results import Comparison, Metric, MetricDifference, StageComparison
 from verifyrig.analysis.signals import sensor_facts, stage_columns
+from verifyrig.analysis.temperatures import CORRECTION_RANGE_K
 from verifyrig.channels import base_name, is_temperature
 from verifyrig.trace import StageSpan, Trace
+from verifyrig.uncertainty import Component
 
-__all__ = ["ROOM_CORRECTION_RANGE_K", "compare"]
+__all__ = ["compare"]
 
 _POWER_SHARE = 0.05
 _ROOM_K = 3.0
 _FAN_SHARE = 0.10
 _SAME_TEMP_K = 3.0
-# Beyond this, fan curves and leakage make a correction for the room a guess.
-ROOM_CORRECTION_RANGE_K = 10.0
 _STATES = ("panel", "position", "fans")
 
 
@@ -51,7 +52,8 @@ def compare(before: Trace, after: Trace, changed_parts: Iterable[str] = ()) -> C
     differences: dict[str, MetricDifference] = {}
     for name, judged in stages.items():
         if judged.comparable:
-            differences.update(_differences(before, after, *both, name))
+            moved = _reference_shifts(before, after, name)
+            differences.update(_differences(before, after, *both, name, moved))
     return Comparison(before=before.run_id, after=after.run_id, stages=stages, metrics=differences)
 
 
@@ -99,10 +101,14 @@ def _room(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_
         yield _Finding(f"the room of {'both runs' if both else 'one run'} was not measured", False)
         return
     difference_k = rooms[1].value_c - rooms[0].value_c
-    if abs(difference_k) > ROOM_CORRECTION_RANGE_K:
+    if abs(difference_k) > CORRECTION_RANGE_K:
         yield _Finding(f"the rooms differ by {abs(difference_k):.1f} K, too far to correct for", True)
     elif abs(difference_k) > _ROOM_K:
-        yield _Finding(f"the rooms differ by {abs(difference_k):.1f} K: corrected for, compare the rise", False)
+        reference_c = _reference_c(before, after)
+        yield _Finding(
+            f"the rooms differ by {abs(difference_k):.1f} K: temperatures are corrected to {reference_c:g} °C of room",
+            False,
+        )
 
 
 def _power(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
@@ -196,15 +202,50 @@ def _limit(trace: Trace) -> float | None:
     return float(np.nanmedian(trace.columns["power_limit_w"]))
 
 
+def _reference_c(before: Trace, after: Trace) -> float:
+    """Return the room to which temperatures of different rooms are corrected, °C: the newer profile's."""
+    profile = after.profile or before.profile
+    return profile.reference_ambient_c if profile else 25.0
+
+
+def _reference_shifts(before: Trace, after: Trace, name: str) -> tuple[float, float] | None:
+    """Return by how much each run's temperatures are corrected, K; None where the rooms were alike or unknown."""
+    spans = before.stage(name), after.stage(name)
+    if spans[0] is None or spans[1] is None:
+        return None
+    rooms = room_of(before, spans[0]), room_of(after, spans[1])
+    if rooms[0] is None or rooms[1] is None or abs(rooms[1].value_c - rooms[0].value_c) <= _ROOM_K:
+        return None
+    reference_c = _reference_c(before, after)
+    return reference_c - rooms[0].value_c, reference_c - rooms[1].value_c
+
+
 def _differences(
-    before: Trace, after: Trace, a: Mapping[str, Metric], b: Mapping[str, Metric], stage: str
+    before: Trace,
+    after: Trace,
+    a: Mapping[str, Metric],
+    b: Mapping[str, Metric],
+    stage: str,
+    moved: tuple[float, float] | None,
 ) -> dict[str, MetricDifference]:
     found = {}
     for name, metric in a.items():
         other = b.get(name)
-        if name.split(".", 1)[0] == stage and other is not None:
-            found[name] = _difference(metric, other, same_sensors=_same_machine(before, after))
+        if name.split(".", 1)[0] != stage or other is None:
+            continue
+        if moved is not None and name.endswith((".settled", ".peak")):
+            metric, other = _corrected(metric, moved[0]), _corrected(other, moved[1])
+        found[name] = _difference(metric, other, same_sensors=_same_machine(before, after))
     return found
+
+
+def _corrected(metric: Metric, shift_k: float) -> Metric:
+    """Move a temperature to another room: fans on a curve and leakage make a tenth of the shift uncertain."""
+    if not isinstance(metric.value, int | float):
+        return metric
+    line = Component(name=ROOM_CORRECTION, standard_uncertainty=0.1 * abs(shift_k))
+    u95 = None if metric.u95 is None else math.hypot(metric.u95, 2 * line.standard_uncertainty)
+    return replace(metric, value=metric.value + shift_k, u95=u95, budget=(*metric.budget, line))
 
 
 def _same_machine(before: Trace, after: Trace) -> bool:

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from verifyrig.analysis.budget import expanded, room_accuracy, sensor_lines
+from verifyrig.analysis.budget import ROOM_CORRECTION, expanded, room_accuracy, sensor_lines
 from verifyrig.analysis.load_edges import Room, last_edge_s
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import noise_k, sensor_facts, stage_columns, steepest_rate
 from verifyrig.trace import StageSpan, Trace
+from verifyrig.uncertainty import Component
 
-__all__ = ["temperature_metrics"]
+__all__ = ["CORRECTION_RANGE_K", "temperature_metrics"]
+
+# Beyond this, fans on a curve and leakage make a correction for the room a guess (common practice, no source).
+CORRECTION_RANGE_K = 10.0
 
 
 def temperature_metrics(
@@ -31,6 +35,7 @@ def temperature_metrics(
         "settled": _settled(settled, trace, channel),
         "peak": Metric(value=float(np.max(values)), unit="°C", u95=expanded(peak_lines), budget=peak_lines),
         "rise": _rise(settled, trace, channel, room),
+        **_at_reference(settled, trace, channel, room),
         "rate": not_measured("K/s", "the readings span less than 10 s")
         if rate is None
         else Metric(value=rate, unit="K/s", u95=2 * max(noise, (facts.resolution or 0.0) / 3.46) * 1.41 / 10),
@@ -58,6 +63,30 @@ def _rise(settled: Settled | str, trace: Trace, channel: str, room: Room | None)
     if rise_k < -expanded(lines):
         return not_measured("K", f"the room reads {room.value_c:.1f} °C, above the part: one of the two is wrong")
     return Metric(value=rise_k, unit="K", u95=expanded(lines), note=settled.note, budget=lines, settled=settled.known)
+
+
+def _at_reference(settled: Settled | str, trace: Trace, channel: str, room: Room | None) -> dict[str, Metric]:
+    """Return where the die would settle in the profile's reference room, refused where the room was too far from it."""
+    if trace.profile is None or channel not in ("die_temp_c", "gpu_temp_c"):
+        return {}
+    reference_c = trace.profile.reference_ambient_c
+    rise = _rise(settled, trace, channel, room)
+    if not isinstance(rise.value, float) or room is None:
+        return {"settled_at_reference": not_measured("°C", rise.note)}
+    shift_k = reference_c - room.value_c
+    if abs(shift_k) > CORRECTION_RANGE_K:
+        reason = f"the room was {abs(shift_k):.0f} K away from the reference, too far to correct for"
+        return {"settled_at_reference": not_measured("°C", reason)}
+    lines = (*rise.budget, Component(name=ROOM_CORRECTION, standard_uncertainty=0.1 * abs(shift_k)))
+    metric = Metric(
+        value=rise.value + reference_c,
+        unit="°C",
+        u95=expanded(lines),
+        note=f"in a room of {reference_c:g} °C",
+        budget=lines,
+        settled=rise.settled,
+    )
+    return {"settled_at_reference": metric}
 
 
 def _time_constant(trace: Trace, stage: StageSpan, channel: str, settled: Settled | str) -> Metric:

@@ -10,6 +10,7 @@ from verifyrig.errors import ExitCode, RecordError, UsageError
 
 if TYPE_CHECKING:
     from verifyrig.analysis import Comparison, MetricDifference
+    from verifyrig.job import Job
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -19,18 +20,43 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
-    """Compare two records; without names, the first and the last of the bench."""
+    """Compare two records; without names, the first and the last of the open job."""
     from verifyrig.analysis import compare
+    from verifyrig.job_store import open_job
     from verifyrig.record import read_trace
 
     if (args.before is None) != (args.after is None):
         raise UsageError("one record is named", where="compare", mend="Name both records, before and after, or none.")
-    before, after = (context.bench.find_record(text) for text in (args.before or "first", args.after or "last"))
+    job = open_job(context.bench)
+    job_id = job.job_id if job is not None else None
+    names = (args.before or "first", args.after or "last")
+    before, after = (context.bench.find_record(text, job_id) for text in names)
     if before == after:
         raise RecordError("before and after are one record", where=str(before), mend="Name two runs.")
-    found = compare(read_trace(before), read_trace(after))
+    ours = job is not None and all(context.bench.runs_dir(job_id) == path.parent for path in (before, after))
+    changed = changed_channels(job) if job is not None and ours else ()
+    found = compare(read_trace(before), read_trace(after), changed_parts=changed)
     code = ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN
     return Answer(data=data_of(found), text="\n".join(_lines(found)), code=code)
+
+
+# Words in the name of a part, and the channels that are then a result of the change and no condition.
+_CHANNELS_OF_PART = {
+    "pump": ("pump_speed_rpm", "pump_duty_share"),
+    "cooler": ("cpu_fan_speed_rpm", "cpu_fan_duty_share", "pump_speed_rpm", "pump_duty_share"),
+    "case fan": ("case_fan_speed_rpm", "case_fan_duty_share"),
+    "fan": ("cpu_fan_speed_rpm", "cpu_fan_duty_share"),
+}
+
+
+def changed_channels(job: Job) -> tuple[str, ...]:
+    """Return the channels of the parts that the job records as changed, most telling word first."""
+    found: list[str] = []
+    for change in job.changes:
+        part = change.text("part").lower()
+        word = next((word for word in _CHANNELS_OF_PART if word in part), None)
+        found += _CHANNELS_OF_PART[word] if word is not None else ()
+    return tuple(dict.fromkeys(found))
 
 
 def data_of(found: Comparison) -> dict[str, Any]:
