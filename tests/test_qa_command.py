@@ -229,7 +229,7 @@ def test_rig_check_charts_the_golden_unit_named_in_bench_toml(bench: Path, capsy
 def test_rig_check_studies_the_gauge_and_knows_what_is_overdue(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     settings = (
         '[rig_check]\nprofile = "tiny-build"\n[channel.die_temp_c]\ncalibrated = 2020-01-01\ndue = 2021-01-01\n'
-        "[match.pair]\ndifference_k = 0.3\nu95_k = 0.1\n"
+        '[channel.plate_temp_c]\ncorrection = -0.3\nexpanded_uncertainty = 0.1\nmatched_to = "ambient_temp_c"\n'
     )
     (bench / "bench.toml").write_text(settings, "utf-8")
     number = 200
@@ -244,7 +244,7 @@ def test_rig_check_studies_the_gauge_and_knows_what_is_overdue(bench: Path, caps
     assert data["gauge"][PEAK]["factor"] == "remount"
     assert data["gauge"][PEAK]["distinct_categories"] >= 2
     assert data["overdue"] == ["die_temp_c is overdue since 2021-01-01"]
-    assert data["matches"] == {"pair": "+0.30 ± 0.10 K"}
+    assert data["matches"] == {"plate_temp_c": "-0.30 ± 0.10 K to agree with ambient_temp_c"}
     assert code == 4
 
 

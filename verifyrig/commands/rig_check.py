@@ -98,14 +98,16 @@ def _date(value: Any) -> date | None:
 
 
 def _matches(context: Context) -> dict[str, str]:
-    """Return the stored matches of probes in words: table `match` of bench.toml, one table for each pair."""
-    pairs = context.bench.config.get("match", {})
-    if not isinstance(pairs, dict):
-        return {}
+    """Return, for probes that were matched to another, what the match says, in words."""
+    channels = context.bench.config.get("channel", {})
+    tables = channels.items() if isinstance(channels, dict) else ()
     return {
-        name: f"{pair['difference_k']:+.2f} ± {pair['u95_k']:.2f} K"
-        for name, pair in pairs.items()
-        if isinstance(pair, dict) and _is_number(pair.get("difference_k")) and _is_number(pair.get("u95_k"))
+        name: f"{table['correction']:+.2f} ± {table['expanded_uncertainty']:.2f} K to agree with {table['matched_to']}"
+        for name, table in tables
+        if isinstance(table, dict)
+        and isinstance(table.get("matched_to"), str)
+        and _is_number(table.get("correction"))
+        and _is_number(table.get("expanded_uncertainty"))
     }
 
 

@@ -13,7 +13,7 @@ from .units import Figure
 __all__ = ["as_csv", "safe_cell"]
 
 # A cell that begins so is taken for a formula by spreadsheets (common practice: a quote before it makes it text).
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_STARTS = ("=", "+", "-", "@", "|", "%", "\t", "\r")
 
 
 def as_csv(found: QaFinding) -> str:
@@ -41,7 +41,7 @@ def as_csv(found: QaFinding) -> str:
 def safe_cell(text: str) -> str:
     """Return text from outside as a cell that no spreadsheet takes for a formula."""
     plain = shown(text, 500)
-    return f"'{plain}" if plain.startswith(_FORMULA_STARTS) else plain
+    return f"'{plain}" if plain.lstrip().startswith(_FORMULA_STARTS) else plain
 
 
 def _cells(figure: Figure | None) -> tuple[str, str]:
