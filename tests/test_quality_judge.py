@@ -10,7 +10,7 @@ import pytest
 from verifyrig.channels import quantity_of, unit_of
 from verifyrig.errors import SensorError
 from verifyrig.interfaces import ChannelInfo, Quality, Reading, Taken
-from verifyrig.sensors.cross_check import CrossCheck, cold_start_disagreement
+from verifyrig.sensors.cross_check import CrossCheck, cold_start_disagreement, cold_start_notes
 from verifyrig.sensors.quality import ChannelJudge, Implausible
 from verifyrig.sensors.step_watch import StepWatch
 
@@ -262,3 +262,22 @@ def test_after_a_night_without_power_what_is_not_at_the_room_is_named() -> None:
     values = {"die_temp_c": 33.0, "plate_temp_c": 22.5, "coolant_temp_c": 18.0, "drive_temp_c": 30.0}
     readings = {channel: Reading(value=value) for channel, value in values.items()}
     assert cold_start_disagreement(readings, 22.0) == {"die_temp_c": 11.0, "coolant_temp_c": -4.0}
+
+
+@pytest.mark.parametrize(
+    ("uptime_s", "die_c", "coolant_c", "named"),
+    [
+        (60.0, 29.0, 22.5, set()),  # a die warms itself by its power at rest
+        (60.0, 40.0, 22.5, {"die_temp_c"}),
+        (60.0, 13.0, 22.5, {"die_temp_c"}),
+        (60.0, 29.0, 31.0, {"coolant_temp_c"}),
+        (600.0, 50.0, 40.0, set()),  # too late to tell
+        (None, 50.0, 40.0, set()),
+    ],
+)
+def test_a_machine_just_switched_on_tells_of_its_sensors(
+    uptime_s: float | None, die_c: float, coolant_c: float, named: set[str]
+) -> None:
+    values = {"ambient_temp_c": 22.0, "die_temp_c": die_c, "coolant_temp_c": coolant_c}
+    readings = {channel: Reading(value=value) for channel, value in values.items()}
+    assert set(cold_start_notes(readings, uptime_s)) == named

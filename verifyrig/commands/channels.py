@@ -49,7 +49,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         if args.watch:
             return _watch(survey, root)
         proved = _prove(survey, root) if args.prove else {}
-        return _answer(survey.first_look(), root, proved)
+        return _answer(_with_cold_notes(survey.first_look(), root), root, proved)
 
 
 def _root(text: str | None) -> Path:
@@ -111,6 +111,25 @@ def _answer(seen: list[Seen], root: Path, proved: Mapping[str, Moved]) -> Answer
         "cannot": cannot,
     }
     return Answer(data=data, text=_text(seen, root, proved))
+
+
+def _with_cold_notes(seen: list[Seen], root: Path) -> list[Seen]:
+    """Return the same with what a start from cold says of some sensors."""
+    from verifyrig.sensors.cross_check import cold_start_notes
+    from verifyrig.sensors.files import read_text
+    from verifyrig.sensors.survey import by_channel
+
+    words = read_text(root / "proc/uptime").split()
+    with contextlib.suppress(ValueError):
+        notes = cold_start_notes(by_channel(seen), float(words[0]) if words else None)
+        return [_noted(one, notes.get(one.info.channel or "", "")) for one in seen]
+    return seen
+
+
+def _noted(one: Seen, note: str) -> Seen:
+    if not note:
+        return one
+    return replace(one, info=replace(one.info, note="; ".join(filter(None, (one.info.note, note)))))
 
 
 def _text(seen: list[Seen], root: Path, proved: Mapping[str, Moved]) -> str:

@@ -21,6 +21,10 @@ _LOADED_SHARE = 0.5
 _ROOMS = ("ambient_temp_c", "inlet_temp_c")
 
 COLD_START_WITHIN_K = 3.0
+# So long after power-on the cold start still shows; by then a die has warmed itself by its power at rest.
+_JUST_ON_S = 120.0
+_SELF_HEATED = ("die_temp_c", "core_temp_c", "plate_temp_c")
+_SELF_HEATING_K = 15.0
 # Drives, memory and regulators warm themselves within the first minute; what lies on the path of the heat does not.
 _COLD_BASES = ("core_temp_c", *(base for _, bases in HEAT_PATH for base in bases))
 
@@ -136,3 +140,21 @@ def cold_start_disagreement(
         if base_name(channel) in _COLD_BASES and reading.ok and reading.value is not None
     }
     return {channel: difference for channel, difference in differences.items() if abs(difference) > within_k}
+
+
+def cold_start_notes(readings: Mapping[str, Reading], uptime_s: float | None) -> dict[str, str]:
+    """Return what a machine that has just been switched on says of its sensors, if it stood before; by channel.
+
+    Args:
+        readings: What it shows now.
+        uptime_s: Time since it was switched on, s; None where not known.
+    """
+    room = _value(readings, "ambient_temp_c") or _value(readings, "inlet_temp_c")
+    if room is None or uptime_s is None or uptime_s > _JUST_ON_S:
+        return {}
+    off = cold_start_disagreement(readings, room)
+    return {
+        channel: f"if the machine stood without power for hours, this is off: {difference_k:+.0f} K from the room"
+        for channel, difference_k in off.items()
+        if base_name(channel) not in _SELF_HEATED or not 0 < difference_k < _SELF_HEATING_K
+    }
