@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -104,3 +106,33 @@ def test_a_partly_missing_stage_never_passes() -> None:
     trace = ladder_trace(die_temp_c=temp)
     results = judge_thresholds(trace, metrics_of(trace))
     assert results[0].verdict is Verdict.NOT_MEASURED and "missing" in results[0].why
+
+
+def test_the_ladders_time_constants_are_told_apart() -> None:
+    found = metrics_of(ladder_trace(noise_k=0.05))["load.die_temp_c.time_constants"]
+    assert isinstance(found.value, tuple)
+    # A reading a second says little of the first mode, 0.8 s; a fifth is what the scatter of 0.05 K leaves of the rest.
+    assert found.value[-2:] == pytest.approx((25.0, 180.0), rel=0.2)
+
+
+def test_a_count_that_starts_anew_gives_no_negative_errors() -> None:
+    counts = np.zeros_like(ladder_trace().t_s)
+    counts[50:210] = 7.0  # an earlier load counted seven
+    counts[400:] = 2.0
+    assert metrics_of(ladder_trace(compute_errors=counts))["load.compute_errors"].value == 2.0
+
+
+def test_a_machine_that_died_under_load_fails_a_verification_whatever_it_read() -> None:
+    trace = ladder_trace().until(REST_S + 900)
+    dead = replace(trace, facts={**trace.facts, "outcome": "interrupted", "cause": {"class": "power-off", "why": []}})
+    assert run_verdict(dead, judge_thresholds(dead, metrics_of(dead))) is Verdict.FAIL
+    checked = replace(dead, facts={**dead.facts, "purpose": "check"})
+    assert run_verdict(checked, judge_thresholds(checked, metrics_of(checked))) is Verdict.NOT_MEASURED
+
+
+def test_without_power_the_shape_alone_is_told_and_what_it_cannot_tell() -> None:
+    found = metrics_of(ladder_trace(noise_k=0.1, package_power_w=np.full_like(ladder_trace().t_s, np.nan)))
+    assert found["load.thermal_impedance_5s"].value is None
+    share = found["load.rise_share_5s"]
+    assert share.value == pytest.approx(float(impedance(5.0) / impedance(600.0)), abs=0.05)
+    assert "cannot tell" in share.note

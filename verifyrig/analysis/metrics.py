@@ -46,7 +46,8 @@ def _stage_metrics(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric
         yield from temperature_metrics(trace, stage, name, settled[name], room).items()
     if stage.kind != "cooldown":
         yield from resistance_metrics(trace, stage, settled, room).items()
-    yield from impedance_metrics(trace, stage).items()
+    if stage.kind != "idle":
+        yield from impedance_metrics(trace, stage).items()
     for name in trace.columns:
         if is_channel(name):
             yield from _plain(trace, stage, name)

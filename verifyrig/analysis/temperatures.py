@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from verifyrig.analysis.budget import ROOM_CORRECTION, expanded, room_accuracy, sensor_lines
-from verifyrig.analysis.load_edges import Room, last_edge_s
+from verifyrig.analysis.compress import step_edges
+from verifyrig.analysis.exponentials import ExponentialFit, fit_exponentials
+from verifyrig.analysis.load_edges import Room, edges_in, is_pulsed, last_edge_s
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import noise_k, sensor_facts, stage_columns, steepest_rate
-from verifyrig.trace import StageSpan, Trace
+from verifyrig.trace import FloatArray, StageSpan, Trace
 from verifyrig.uncertainty import Component
 
 __all__ = ["CORRECTION_RANGE_K", "temperature_metrics"]
 
 # Beyond this, fans on a curve and leakage make a correction for the room a guess (common practice, no source).
 CORRECTION_RANGE_K = 10.0
+_LEAST_STEPS = 14
+# From one mode to three: the fewest that leave no more than noise.
+_MODES = ((60.0,), (5.0, 80.0), (1.0, 15.0, 120.0))
 
 
 def temperature_metrics(
@@ -40,6 +47,7 @@ def temperature_metrics(
         if rate is None
         else Metric(value=rate, unit="K/s", u95=2 * max(noise, (facts.resolution or 0.0) / 3.46) * 1.41 / 10),
         "time_constant": _time_constant(trace, stage, channel, settled),
+        **_time_constants(trace, stage, channel),
     }
     return {f"{channel}.{name}": metric for name, metric in found.items()}
 
@@ -110,3 +118,43 @@ def _time_constant(trace: Trace, stage: StageSpan, channel: str, settled: Settle
     step_s = float(np.median(np.diff(t)))
     u95 = 2 * np.hypot(step_s, tau_s * 2 * settled.u_k / abs(way_k))
     return Metric(value=tau_s, unit="s", u95=float(u95), settled=settled.known)
+
+
+def _time_constants(trace: Trace, stage: StageSpan, channel: str) -> dict[str, Metric]:
+    """Return the list of time constants where two are told apart with certainty, nothing elsewhere."""
+    edge_s = last_edge_s(trace, stage)
+    t_s, values = stage_columns(trace, stage, channel)
+    if stage.kind == "idle" or channel not in ("die_temp_c", "gpu_temp_c") or is_pulsed(edges_in(trace, stage)):
+        return {}
+    t, means = _thinned(t_s[t_s >= edge_s] - edge_s, values[t_s >= edge_s])
+    if len(t) < _LEAST_STEPS:
+        return {}
+    noise = max(noise_k(values), (sensor_facts(trace, channel).resolution or 0.0) / math.sqrt(12), 0.05)
+    for starts in _MODES:
+        fit = fit_exponentials(t, means, starts)
+        if fit.residual_sd < 1.5 * noise:
+            return _told_apart(fit)
+    return {}
+
+
+def _told_apart(fit: ExponentialFit) -> dict[str, Metric]:
+    sure = np.abs(fit.amplitudes) > 4 * fit.u_amplitudes
+    apart = fit.u_time_constants_s < 0.25 * fit.time_constants_s
+    if len(fit.amplitudes) < 2 or not (sure.all() and apart.all() and np.ptp(np.sign(fit.amplitudes)) == 0):
+        return {}
+    u95 = 2 * float(np.max(fit.u_time_constants_s))
+    found = Metric(value=tuple(map(float, fit.time_constants_s)), unit="s", u95=u95, note="u95 of the least sure")
+    return {"time_constants": found}
+
+
+def _thinned(t_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return means over steps that grow with time, so that a long stage weighs no more than its beginning."""
+    if len(t_s) < _LEAST_STEPS:
+        return np.empty(0), np.empty(0)
+    cadence_s = max(1.0, float(np.median(np.diff(t_s))))
+    edges = step_edges(0.0, float(t_s[-1]), np.empty(0), cadence_s)
+    step = np.clip(np.searchsorted(edges, t_s, side="left") - 1, 0, len(edges) - 2)
+    counts = np.bincount(step, minlength=len(edges) - 1)
+    used = counts > 0
+    sums = [np.bincount(step, weights=x, minlength=len(edges) - 1)[used] / counts[used] for x in (t_s, values)]
+    return sums[0], sums[1]
