@@ -328,3 +328,41 @@ def test_order_of_the_runs_changes_nothing() -> None:
     runs = batch_with_three_faults()
     shuffled = [runs[at] for at in np.random.default_rng(37).permutation(len(runs))]
     assert as_json(find(shuffled, PROFILE)) == as_json(find(runs, PROFILE))
+
+
+def test_what_stands_out_is_shown_with_its_fingerprint() -> None:
+    found = find(batch_with_three_faults(), PROFILE)
+    run = next(a.run.run for a in found.attempts if a.run.unit == f"unit-{MOUNTING_FAULT:02d}")
+    own, usual = found.fingerprints[run], found.usual_fingerprint
+    assert usual is not None
+    # Invented at 0.15, 0.08 and 0.12 K/W; the fault is 40 % more in the first step alone.
+    assert usual == pytest.approx((0.15, 0.08, 0.12), rel=0.03)
+    assert own == pytest.approx((0.21, 0.08, 0.12), rel=0.12)
+    line = next(line for line in lines_of(found) if line.startswith(f"  unit-{MOUNTING_FAULT:02d} ("))
+    assert f"fingerprint {own[0]:.3f} + " in line
+    assert set(found.fingerprints) == {shape.run for shape in found.shapes}
+
+
+def test_a_batch_that_moved_is_named_and_its_units_are_not() -> None:
+    runs = batch(60, seed=3)
+    moved = [
+        with_figure(run, RISE, Figure(value=(run.metrics[RISE].value or 0) + 2.0, u95=1.2, unit="K"))
+        if run.batch == "batch-3"
+        else run
+        for run in runs
+    ]
+    found = find(moved, PROFILE)
+    charts = found.metrics[RISE].batches
+    assert charts is not None
+    assert (charts.by, charts.size, charts.names) == ("sd", 10, tuple(f"batch-{n}" for n in range(1, 7)))
+    # The moved batch lifts the centre, so that another may fall out below; only it lies above.
+    assert {name for name, rule, why in charts.signals if rule == 1 and why.endswith("high")} == {"batch-3"}
+    assert found.metrics[RISE].outliers == ()
+    text = "\n".join(lines_of(found))
+    assert "batch-3: load.die_temp_c.rise, mean of 10 units: beyond 3 sigma" in text
+    signals = as_json(found)["metrics"][RISE]["batches"]["signals"]
+    assert "batch-3" in {signal["batch"] for signal in signals}
+
+
+def test_one_batch_alone_makes_no_chart_of_batches() -> None:
+    assert find(batch(10), PROFILE).metrics[RISE].batches is None

@@ -1,8 +1,9 @@
 """QA of builds: units against limits, what they prove of those to come, and which of them stand out. No I/O."""
 
 from .as_json import as_json
+from .charting import ChartSignal
 from .csv_text import as_csv
-from .findings import ChartSignal, MetricFinding, QaFinding, find
+from .findings import MetricFinding, QaFinding, find
 from .junit import as_junit
 from .shapes import Shape, find_shapes
 from .text import lines_of

@@ -6,6 +6,7 @@ import math
 from datetime import UTC, datetime
 from typing import Any
 
+from .charting import BatchCharts
 from .findings import MetricFinding, QaFinding
 from .units import Attempt
 
@@ -25,6 +26,8 @@ def as_json(found: QaFinding) -> dict[str, Any]:
             {"run": s.run, "unit": s.unit, "window": s.window, "ratio": plain(s.ratio), "what": s.what}
             for s in found.shapes
         ],
+        "fingerprints": {run: [plain(step) for step in steps] for run, steps in found.fingerprints.items()},
+        "usual_fingerprint": None if found.usual_fingerprint is None else [plain(s) for s in found.usual_fingerprint],
         "notes": list(found.notes),
         "simulated": any(attempt.run.simulated for attempt in found.attempts),
     }
@@ -50,6 +53,19 @@ def _metric(metric: MetricFinding) -> dict[str, Any]:
         "verdict": str(metric.verdict),
         "notes": list(metric.notes),
         "signals": [{"run": s.run, "rule": s.rule, "why": s.why} for s in metric.signals],
+        "batches": None if metric.batches is None else _batches(metric.batches),
+    }
+
+
+def _batches(batches: BatchCharts) -> dict[str, Any]:
+    chart = batches.chart
+    return {
+        "by": batches.by,
+        "size": batches.size,
+        "means": {name: plain(float(mean)) for name, mean in zip(batches.names, chart.points, strict=True)},
+        "low": plain(chart.low),
+        "high": plain(chart.high),
+        "signals": [{"batch": name, "rule": rule, "why": why} for name, rule, why in batches.signals],
     }
 
 

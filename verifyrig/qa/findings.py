@@ -6,36 +6,28 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from verifyrig.capability import (
-    Chart,
-    Unanswered,
-    find_outliers,
-    finite,
-    individuals_chart,
-    over_reference_ambient,
-    short_run_chart,
-)
+from verifyrig.capability import Chart, Unanswered, find_outliers, finite, over_reference_ambient
 from verifyrig.profile import Profile
 from verifyrig.verdict import Verdict, worst
 
+from .charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of
 from .claims import Claim, claim_for
-from .shapes import WINDOWS, Shape, find_shapes, fingerprint_stage
+from .shapes import (
+    WINDOWS,
+    Fingerprint,
+    Shape,
+    find_shapes,
+    fingerprint_of,
+    fingerprint_stage,
+    usual_fingerprint,
+)
 from .units import Attempt, Figure, Sorted, UnitRun, judge_figure, judge_unit, sort_out
 
-__all__ = ["ChartSignal", "MetricFinding", "QaFinding", "find", "may_be_asked", "values_of"]
+__all__ = ["MetricFinding", "QaFinding", "find", "may_be_asked", "values_of"]
 
 # Over all metrics of a batch together: to point at a sound unit costs somebody a dismounted cooler, and the faults
 # that matter stand out by ten standard deviations and more.
 _FALSE_ALARM = 0.001
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChartSignal:
-    """A run at which a control chart breaks a rule."""
-
-    run: str
-    rule: int
-    why: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +60,7 @@ class MetricFinding:
     notes: tuple[str, ...] = ()
     chart: Chart | None = None
     signals: tuple[ChartSignal, ...] = ()
+    batches: BatchCharts | None = None
 
     @property
     def has_limit(self) -> bool:
@@ -82,6 +75,7 @@ class QaFinding:
     Attributes:
         unit_verdicts: By unit, from its last attempt.
         run_verdicts: By run, of every attempt.
+        fingerprints: By run, of every one that stands out; `usual_fingerprint` is the batch's.
     """
 
     profile: Profile
@@ -90,6 +84,8 @@ class QaFinding:
     unit_verdicts: Mapping[str, Verdict]
     run_verdicts: Mapping[str, Verdict]
     shapes: tuple[Shape, ...]
+    fingerprints: Mapping[str, Fingerprint]
+    usual_fingerprint: Fingerprint | None
     verdict: Verdict
     notes: tuple[str, ...] = field(default=())
 
@@ -108,13 +104,17 @@ def find(runs: Sequence[UnitRun], profile: Profile) -> QaFinding:
     metrics = {name: _find_metric(name, told, profile, alpha) for name in names}
     judged = {attempt.run.run: judge_unit(attempt.run, profile) for attempt in told.attempts}
     verdicts = {run.unit: judged[run.run] for run in told.deciding}
+    shapes = find_shapes(told.counted, stage) if stage is not None else []
+    odd = {shape.run for shape in shapes} | {run for metric in metrics.values() for run in metric.outliers}
     return QaFinding(
         profile=profile,
         sorted=told,
         metrics=metrics,
         unit_verdicts=verdicts,
         run_verdicts=judged,
-        shapes=tuple(find_shapes(told.counted, stage)),
+        shapes=tuple(shapes),
+        fingerprints={r.run: fingerprint_of(r, stage) for r in told.counted if stage is not None and r.run in odd},
+        usual_fingerprint=usual_fingerprint(told.counted, stage) if stage is not None else None,
         verdict=_batch_verdict(told, metrics, verdicts),
         notes=tuple(_batch_notes(told, profile)),
     )
@@ -186,7 +186,7 @@ def _find_metric(name: str, told: Sorted, profile: Profile, alpha: float) -> Met
     claim = claim_for(sample, minimum, maximum, count=_is_count(figures))
     verdict, why = _verdict(_unit_verdict(name, told, minimum, maximum), claim)
     outliers = find_outliers(values, alpha=alpha)
-    chart = _chart(values, runs)
+    chart = chart_over_time(values, runs)
     return MetricFinding(
         metric=name,
         unit=next((figure.unit for figure in figures if figure is not None), ""),
@@ -203,7 +203,8 @@ def _find_metric(name: str, told: Sorted, profile: Profile, alpha: float) -> Met
         verdict=verdict,
         notes=tuple(dict.fromkeys([*notes, *claim.notes, *why, *_gaps(runs, figures)])),
         chart=chart,
-        signals=_signals(chart, [run for run, value in zip(runs, values, strict=True) if value is not None]),
+        batches=chart_batches(values, runs) if len({run.model for run in runs}) == 1 else None,
+        signals=signals_of(chart, [run for run, value in zip(runs, values, strict=True) if value is not None]),
     )
 
 
@@ -255,16 +256,3 @@ def _gaps(runs: Sequence[UnitRun], figures: Sequence[Figure | None]) -> list[str
         return []
     shown = ", ".join(missing[:5]) + (f" and {len(missing) - 5} more" if len(missing) > 5 else "")
     return [f"not measured in {shown}"]
-
-
-def _chart(values: Sequence[float | None], runs: Sequence[UnitRun]) -> Chart | None:
-    models = [run.model or "" for run in runs]
-    several = len(set(models)) > 1
-    chart = short_run_chart(values, models) if several else individuals_chart(values)
-    return None if isinstance(chart, Unanswered) else chart
-
-
-def _signals(chart: Chart | None, measured: Sequence[UnitRun]) -> tuple[ChartSignal, ...]:
-    if chart is None or chart.points.size != len(measured):
-        return ()
-    return tuple(ChartSignal(run=measured[signal.at].run, rule=signal.rule, why=signal.why) for signal in chart.signals)

@@ -17,7 +17,10 @@ from verifyrig.capability.samples import FloatArray
 
 from .units import UnitRun
 
-__all__ = ["WINDOWS", "Shape", "find_shapes", "fingerprint_stage"]
+__all__ = ["WINDOWS", "Fingerprint", "Shape", "find_shapes", "fingerprint_of", "fingerprint_stage", "usual_fingerprint"]
+
+# Steps of the impedance from the die outwards, K/W: to 5 s, 5 to 60 s, 60 to 600 s; NaN where unknown.
+Fingerprint = tuple[float, float, float]
 
 WINDOWS = ("thermal_impedance_5s", "thermal_impedance_60s", "thermal_impedance_600s")
 _PARTS = ("die to plate (paste, contact)", "plate to coolant or heat pipes (flow)", "fins to air (radiator, fan, case)")
@@ -79,7 +82,7 @@ def find_shapes(runs: Sequence[UnitRun], stage: str | None = None) -> list[Shape
     stage = stage or fingerprint_stage(runs)
     if stage is None:
         return []
-    steps = np.array([_steps(run, stage) for run in runs])
+    steps = np.array([fingerprint_of(run, stage) for run in runs])
     u95 = np.array([_uncertainties(run, stage) for run in runs])
     found: list[Shape] = []
     for window in range(len(WINDOWS)):
@@ -88,10 +91,18 @@ def find_shapes(runs: Sequence[UnitRun], stage: str | None = None) -> list[Shape
     return sorted(found, key=lambda shape: (order[shape.run], shape.window))
 
 
-def _steps(run: UnitRun, stage: str) -> list[float]:
-    """Return the impedance step of each window, K/W, NaN where it is unknown."""
+def fingerprint_of(run: UnitRun, stage: str) -> Fingerprint:
+    """Return the impedance step of each window, K/W."""
     sums = [_value(run, f"{stage}.{window}") for window in WINDOWS]
-    return [sums[0], sums[1] - sums[0], sums[2] - sums[1]]
+    return sums[0], sums[1] - sums[0], sums[2] - sums[1]
+
+
+def usual_fingerprint(runs: Sequence[UnitRun], stage: str) -> Fingerprint:
+    """Return the median step of each window over all runs that know it, K/W."""
+    steps = np.array([fingerprint_of(run, stage) for run in runs]).reshape(-1, len(WINDOWS))
+    known = [column[np.isfinite(column)] for column in steps.T]
+    first, second, third = (float(np.median(column)) if column.size else math.nan for column in known)
+    return first, second, third
 
 
 def _uncertainties(run: UnitRun, stage: str) -> list[float]:

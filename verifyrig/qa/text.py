@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Sequence
 
 from verifyrig.verdict import plain_word, shape
 
 from .findings import MetricFinding, QaFinding
+from .shapes import Fingerprint
 from .units import Attempt, Figure, judge_figure
 
 __all__ = ["limit_words", "lines_of", "shown", "standing_out", "table"]
@@ -20,7 +22,7 @@ def lines_of(found: QaFinding) -> list[str]:
     simulated = ", simulated hardware" if any(attempt.run.simulated for attempt in found.attempts) else ""
     n = len(found.unit_verdicts)
     lines = [f"QA of {found.profile.name}: {n} {'unit' if n == 1 else 'units'}{simulated}", ""]
-    lines += [*_units(found), *_metrics(found), *_outliers(found), *_left_out(found)]
+    lines += [*_units(found), *_metrics(found), *_outliers(found), *_batches(found), *_left_out(found)]
     lines += [f"Note: {note}." for note in found.notes]
     return [*lines, "", f"{shape(found.verdict)} {plain_word(found.verdict).capitalize()}."]
 
@@ -118,7 +120,29 @@ def standing_out(found: QaFinding) -> list[tuple[str, str, str]]:
         told.setdefault(run, []).append("unlike the others in " + ", ".join(names))
     runs = [attempt.run for attempt in found.attempts if attempt.run.run in told]
     runs.sort(key=lambda run: (run.started_utc_s, run.run))
-    return [(run.unit, run.run, "; ".join(told[run.run])) for run in runs]
+    return [(run.unit, run.run, "; ".join([*told[run.run], *_fingerprint(found, run.run)])) for run in runs]
+
+
+def _fingerprint(found: QaFinding, run: str) -> list[str]:
+    own, usual = found.fingerprints.get(run), found.usual_fingerprint
+    if own is None or usual is None or math.isnan(own[0]):
+        return []
+    return [f"fingerprint {_steps(own)}, usual {_steps(usual)} K/W"]
+
+
+def _steps(steps: Fingerprint) -> str:
+    return " + ".join("?" if math.isnan(step) else f"{step:.3f}" for step in steps)
+
+
+def _batches(found: QaFinding) -> list[str]:
+    """One line for each batch that breaks a rule of the chart of batches."""
+    lines = [
+        f"  {shown(batch, _LONGEST_NAME)}: {name}, mean of {metric.batches.size} units: {why}"
+        for name, metric in found.metrics.items()
+        if metric.batches is not None
+        for batch, _, why in metric.batches.signals
+    ]
+    return ["Batches that moved", *lines, ""] if lines else []
 
 
 def _outliers(found: QaFinding) -> list[str]:
