@@ -126,8 +126,10 @@ class Runner:
         self._forecaster = self._new_forecaster(stage)
         self._begin_load(t_s)
         ended = self._stage_loop(stage, t_s)
-        self._end_load(self._t_s())
-        self._note(lambda: self._rig.writer.stage_ended(stage.name, self._t_s(), ended))
+        # One moment for both: a load that ends with its stage is no pulse in it.
+        end_s = self._t_s()
+        self._end_load(end_s)
+        self._note(lambda: self._rig.writer.stage_ended(stage.name, end_s, ended))
 
     def _why_skip(self, stage: Stage) -> str | None:
         """Return why a load stage must not start, None where it may."""
