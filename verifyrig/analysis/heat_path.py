@@ -136,16 +136,16 @@ def simulate(theta: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray]:
     sink, case = sink[:, drive.level_at], case[:, drive.level_at]
     decay, mean_row, pair_of = _propagators(_modes(theta, sink, case), drive)
     steady = np.ascontiguousarray(np.swapaxes(steady, 0, 1))
-    pull = steady - np.squeeze(decay[pair_of] @ steady[..., None], -1)
-    states = np.empty((len(drive.dt_s) + 1, len(theta), 4, 1))
-    states[0, :, :, 0] = state
-    pull = pull[..., None]
+    away = np.empty((len(drive.dt_s), len(theta), 4, 1))
+    at = steady[..., None]
+    now = state[..., None]
     for k, pair in enumerate(pair_of):
-        np.matmul(decay[pair], states[k], out=states[k + 1])
-        states[k + 1] += pull[k]
-    away = states[:-1, :, :, 0] - steady
+        np.subtract(now, at[k], out=away[k])
+        now = decay[pair] @ away[k]
+        now += at[k]
+    away = away[..., 0]
     shown = (mean_row[pair_of] * away).sum(axis=-1) + steady[..., 0]
-    return shown.T + theta[:, P.OFFSET, None], states[-1, :, :, 0]
+    return shown.T + theta[:, P.OFFSET, None], now[..., 0]
 
 
 def _propagators(

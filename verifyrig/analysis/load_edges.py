@@ -82,9 +82,10 @@ def _large(told: list[tuple[float, float, float]]) -> list[tuple[float, float, f
 
 def is_pulsed(edges: list[Edge]) -> bool:
     """Return whether the load came in pulses: it fell to nothing at least once and rose again."""
-    ups = sum(1 for edge in edges if edge.share > edge.share_before)
-    downs = sum(1 for edge in edges if edge.share == 0.0)
-    return ups >= 1 and downs >= 1 and len(edges) > 1
+    fell = [edge.t_s for edge in edges if edge.share == 0.0]
+    rose = [edge.t_s for edge in edges if edge.share > edge.share_before]
+    # A load that ended before its stage did (a trip, the space bar) is no pulse.
+    return bool(fell and rose) and (max(rose) > min(fell) or len(fell) > 1)
 
 
 def last_edge_s(trace: Trace, stage: StageSpan) -> float:

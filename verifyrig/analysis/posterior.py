@@ -20,25 +20,24 @@ from verifyrig.trace import BoolArray, FloatArray
 
 __all__ = ["Posterior", "update"]
 
-_DRAWS = 48
-_LEAD_BACK = 3
-_STRAY_COST = 25.0
-_HOLD = 3.0
-_STEP = 0.02
-_ROUNDS = 7
-_RIVALS_UNTIL = 3
+# The search: machines looked at first, rounds of Gauss-Newton steps (rivals are dropped after two unless near),
+# dampings tried in each, and the gain below which it ends.
+_SCOUTS, _ROUNDS, _RIVALS_UNTIL = 80, 7, 2
 _DAMPINGS = (0.03, 0.3, 3.0)
 _GAIN_ENOUGH = 0.2
-_SCOUTS = 100
-_RIVAL_COST = 7.0
-_MOST_RIVALS = 2
+_STEP = 0.02  # of a standard deviation, for derivatives
+# The draws: how many, how often each is led back, how much worse than the median one may end, and how strongly the
+# derivatives at the peak are held on to. Peaks that cost more than the rival's share above the best are left out.
+_DRAWS, _LEAD_BACK, _STRAY_COST, _HOLD = 48, 3, 25.0, 3.0
+_RIVAL_COST, _MOST_RIVALS = 7.0, 2
+# Parameters whose rare faults a search from the usual machine would not find.
 _TAILED = [P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_ROOM, P.OFFSET]
-_FLOOR_K = 0.06
-_MODEL_K = 0.1
-_MODEL_SHARE = 0.006
-_MODEL_LENGTH = 1.0  # what no average gets below: steps of the sensor, parts of the path that the lumps leave out
+_FLOOR_K = 0.06  # what no average gets below: a sensor's steps do not average out where nothing moves
+# What four lumps cannot follow: standard deviation, the share of the whole swing, and how far on a logarithmic scale
+# of time it stays alike.
+_MODEL_K, _MODEL_SHARE, _MODEL_LENGTH = 0.1, 0.006, 1.0
 _TIMING_S = 0.7  # age of a held reading is not known better
-_FAN_SHARE_SD = 0.03
+_FAN_SHARE_SD = 0.03  # of full speed: a real curve is not two straight lines
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
