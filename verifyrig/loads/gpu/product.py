@@ -28,6 +28,8 @@ SMALLEST_ORDER = 256
 RESIDUAL_BOUND = 16.0
 PROBES = 8
 _MORE = 8
+# Beyond this a product is long enough to be timed alone.
+_SLOW_S = 0.05
 
 Words = npt.NDArray[np.uint32]
 
@@ -217,8 +219,10 @@ class GpuProduct:
 
     def _seconds(self) -> float:
         """Return the seconds of one product: what more of them take longer; each answer has a delay of its own."""
-        few_s, many_s = (min(self._timed(count) for _ in range(2)) for count in (1, 1 + _MORE))
-        return max((many_s - few_s) / _MORE, 1e-6)
+        one_s = min(self._timed(1) for _ in range(2))
+        if one_s > _SLOW_S:
+            return one_s
+        return max((min(self._timed(1 + _MORE) for _ in range(2)) - one_s) / _MORE, 1e-6)
 
     def _timed(self, count: int) -> float:
         began_s = time.perf_counter()
