@@ -181,7 +181,7 @@ def test_every_printed_page_bears_number_and_count(tmp_path: Path, paper: str, l
 
 
 @needs_poppler
-@pytest.mark.parametrize(("paper", "language"), [("A4", "en"), ("Letter", "de")])
+@pytest.mark.parametrize(("paper", "language"), [("A4", "de"), ("Letter", "de")])
 def test_the_first_page_ends_with_the_signatures(tmp_path: Path, paper: str, language: str) -> None:
     """Also the fullest one: simulated, refused at rest, as many changes as are listed, with long names."""
     changes = [

@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import html5lib
 import pytest
 
 from tests import report_inputs as ri
+from verifyrig import report as report_package
 from verifyrig.report.inputs import Entry, ReportInput, Shop
 from verifyrig.report.render import EDITIONS, css_string, render
 from verifyrig.report.required import required_items
@@ -181,6 +183,26 @@ def test_the_slip_tells_the_counter_in_one_of_three_ways(report: ReportInput, wo
     assert re.search(r'<h2 class="word slip-ready"[^>]*>([^<]+)</h2>', page(report, "slip"))[1] == word  # type: ignore[index]
 
 
+def test_pickup_prints_warranty_old_parts_and_what_was_overridden() -> None:
+    facts = ri.job(
+        override="the customer could not wait",
+        refused=("not ticked: Cables clear of every fan (cables-clear)",),
+        warranties=(("closed liquid cooler", "2033-03-14"),),
+        handover={"to": "Q. Uestion", "old_parts": "taken", "utc_s": ri.DAY_UTC + 12_500.0},
+        again="20300101-1",
+    )
+    text = seen(page(ri.report(ri.tripped_run(), ri.healthy_run(), facts=facts)))
+    for words in (
+        "24 months, until 14 March 2033",
+        "Old parts: taken along",
+        "closed against a rule, because the customer could not wait",
+        "still open then not ticked: Cables clear of every fan",
+        "came back from job 20300101-1",
+        "cause, as closed by the technician coolant does not flow",
+    ):
+        assert words in text
+
+
 # --- the page --------------------------------------------------------------------------------------------------
 
 
@@ -279,6 +301,17 @@ def test_anchors_lead_somewhere_and_ids_are_unique() -> None:
 def test_the_same_input_and_time_give_the_same_bytes() -> None:
     assert page(ri.fixed_report(), "archive") == page(ri.fixed_report(), "archive")
     assert page(ri.fixed_report()) != render(ri.fixed_report(), "customer", now_utc=NOW_UTC + 60.0)
+
+
+def test_rendering_reads_no_clock_no_record_and_no_job() -> None:
+    """Only the edges (gather, write, index, pdf) touch the world; everything that draws and words does not."""
+    folder = Path(report_package.__file__).parent
+    edges = {"gather", "write", "index", "pdf"}
+    modules = r"sqlite3|subprocess|socket|random|time|verifyrig\.(record|rig|job_store|demo)|mock_hw"
+    forbidden = re.compile(rf"^\s*(from|import) ({modules})\b|\.now\(", re.MULTILINE)
+    for path in folder.glob("*.py"):
+        if path.stem not in edges and path.stem != "__init__":
+            assert not forbidden.search(path.read_text(encoding="utf-8")), path.name
 
 
 def test_an_unknown_edition_is_refused() -> None:

@@ -121,7 +121,8 @@ def texts_in_tables() -> set[str]:
         names._CAUSES, names._ENDED, names._PURPOSES, names._KINDS, names._RULES, before_after._LIMIT_WORDS,
         before_after._END_WORDS, done._FACT_WORDS, conditions._MACHINE_WORDS, method._CONDITIONAL,
         sentences._STATE_WORDS, sentences._READY_WORDS, job_words.MACHINE_KINDS, job_words.CHANGE_KINDS,
-        job_words.CONSENTS, *(job_words.protective_steps(kind) for kind in job_words.MACHINE_KINDS),
+        job_words.CONSENTS, job_words.CAUSES, job_words.OLD_PARTS,
+        *(job_words.protective_steps(kind) for kind in job_words.MACHINE_KINDS),
     )  # fmt: skip
     found = {text for table in tables for text in table.values()}
     found |= {text for _, asks, _, where in required._ITEMS for text in (asks, where)}

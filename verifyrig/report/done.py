@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
-from verifyrig.job_words import CHANGE_KINDS
+from verifyrig.job_words import CHANGE_KINDS, OLD_PARTS
 from verifyrig.report.choose import runs_since_last_change
 from verifyrig.report.inputs import Entry, ReportInput, RunInput
 from verifyrig.report.names import metric_label, metric_parts, stage_label
@@ -51,6 +51,13 @@ _FACT_WORDS = {
     "value": "value",
     "unit": "unit",
     "u95": "uncertainty",
+    "typed": "typed in by hand",
+    "new_mount": "cooler seated anew",
+    "to": "to",
+    "old_parts": "old parts",
+    "signature": "signature",
+    "override": "against a rule, because",
+    "refused": "still open then",
 }
 
 
@@ -112,17 +119,18 @@ def plain(value: Any, words: Words) -> str:
 def parts_of(report: ReportInput, words: Words) -> list[Part]:
     """Return every part that a change names."""
     changes = report.job.of_kind("change") if report.job is not None else ()
-    return [_part(entry, words) for entry in changes if entry.detail.get("part")]
+    ends = dict(report.job.warranties) if report.job is not None else {}
+    return [_part(entry, words, ends) for entry in changes if entry.detail.get("part")]
 
 
-def _part(entry: Entry, words: Words) -> Part:
+def _part(entry: Entry, words: Words, ends: Mapping[str, str]) -> Part:
     detail = entry.detail
     months = detail.get("warranty_months")
-    warranty = (
-        words.n("{count} month", "{count} months", int(months))
-        if isinstance(months, (int, float))
-        else words.t("none noted")
-    )
+    warranty = words.t("none noted")
+    if isinstance(months, int):
+        warranty = words.n("{count} month", "{count} months", months)
+        until = ends.get(str(detail["part"])) if entry.what == "part-replaced" else None
+        warranty += ", " + (words.t("until {day}", day=words.day(until)) if until else words.t("from the pickup on"))
     return Part(
         str(detail["part"]),
         plain(detail.get("lot") or "–", words),
@@ -130,6 +138,12 @@ def _part(entry: Entry, words: Words) -> Part:
         warranty,
         words.t(CHANGE_KINDS[entry.what]) if entry.what in CHANGE_KINDS else entry.what,
     )
+
+
+def old_parts_words(report: ReportInput, words: Words) -> str:
+    """Return what became of the old parts; empty before the pickup."""
+    answer = str(report.job.handover.get("old_parts") or "") if report.job is not None else ""
+    return words.t(OLD_PARTS[answer]) if answer in OLD_PARTS else ""
 
 
 def not_tested(report: ReportInput, words: Words) -> list[str]:

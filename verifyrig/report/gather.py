@@ -6,7 +6,6 @@ import base64
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +18,7 @@ from verifyrig.report.inputs import Entry, JobFacts, ReportInput, RunInput, Sett
 
 if TYPE_CHECKING:
     from verifyrig.job import Entry as JobEntry
-    from verifyrig.job import Job, RunFacts
+    from verifyrig.job import Job
     from verifyrig.trace import Trace
 
 _LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".webp": "webp", ".svg": "svg+xml"}
@@ -223,11 +222,13 @@ def _text(table: Mapping[str, Any], key: str) -> str:
 def job_facts(bench: Bench, job: Job, runs: Sequence[RunInput]) -> JobFacts:
     """Return a job as the report sees it; the rules of closing and pickup are asked here."""
     from verifyrig.job_rules import obstacles_to_handover
+    from verifyrig.job_runs import run_facts
     from verifyrig.job_words import CONSENTS, MACHINE_KINDS, QUESTIONS, protective_steps
 
     intake, closing, handover = job.intake, job.closing, job.handover
     machine, steps = intake.machine, protective_steps(intake.machine.kind)
     questions = {question.key: question.text for question in QUESTIONS}
+    known_runs = [run_facts(run.trace, verdict=run.summary.get("verdict")) for run in runs]
     return JobFacts(
         job_id=job.job_id,
         opened_utc_s=job.opened.timestamp(),
@@ -252,11 +253,17 @@ def job_facts(bench: Bench, job: Job, runs: Sequence[RunInput]) -> JobFacts:
         protective_steps=tuple((steps[step], ticked) for step, ticked in job.steps().items()),
         cause=closing.what if closing is not None else "",
         override=closing.text("override") if closing is not None else "",
-        obstacles=tuple((one.kind, one.text) for one in obstacles_to_handover(job, [_run_facts(run) for run in runs])),
+        refused=_texts(closing.detail.get("refused")) if closing is not None else (),
+        again=job.again,
+        obstacles=tuple((one.kind, one.text) for one in obstacles_to_handover(job, known_runs)),
         warranties=tuple((part, day.isoformat()) for part, day in job.warranties()),
         handover=_handover(handover),
         digest=_file_digest(bench.job_dir(job.job_id) / "job.toml"),
     )
+
+
+def _texts(value: Any) -> tuple[str, ...]:
+    return tuple(str(one) for one in value) if isinstance(value, (list, tuple)) else ()
 
 
 def _entry(entry: JobEntry) -> Entry:
@@ -274,24 +281,6 @@ def _handover(entry: JobEntry | None) -> dict[str, Any]:
     if entry is None:
         return {}
     return {**{key: _plain(value) for key, value in entry.detail.items()}, "utc_s": entry.time.timestamp()}
-
-
-def _run_facts(run: RunInput) -> RunFacts:
-    from datetime import UTC
-
-    from verifyrig.job import RunFacts
-
-    summary, started = run.summary, run.started_utc_s
-    return RunFacts(
-        run=run.run_id,
-        purpose=str(summary.get("purpose") or ""),
-        profile=summary.get("profile"),
-        outcome=str(summary.get("outcome") or ""),
-        cause=(summary.get("cause") or {}).get("class"),
-        verdict=summary.get("verdict"),
-        started=datetime.fromtimestamp(started, UTC) if started is not None else None,
-        recipe=summary.get("recipe"),
-    )
 
 
 def _file_digest(path: Path) -> str:

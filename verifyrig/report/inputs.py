@@ -65,6 +65,8 @@ class JobFacts:
         answers, consent: Question and answer, in the order asked.
         handover: Facts of the pickup by name (`to`, `utc_s`, `old_parts`, ...), empty before it.
         override: Reason why the job was closed against a rule, empty where it was not.
+        refused: What was still open when the job was closed nevertheless.
+        again: Id of the earlier job whose machine came back, or empty.
         obstacles: What keeps the machine in the shop by the rules of a job: kind and clause.
         warranties: Part and last day of its warranty (ISO), once the machine was handed over.
         digest: SHA-256 of the job's file, hexadecimal.
@@ -86,6 +88,8 @@ class JobFacts:
     protective_steps: tuple[tuple[str, bool], ...] = ()
     cause: str = ""
     override: str = ""
+    refused: tuple[str, ...] = ()
+    again: str = ""
     obstacles: tuple[tuple[str, str], ...] = ()
     warranties: tuple[tuple[str, str], ...] = ()
     handover: Mapping[str, Any] = field(default_factory=dict)

@@ -19,6 +19,7 @@ _NAME_KEYS = ("host", "hostname", "host_name", "user", "username", "user_name", 
 _CONTACT_KEYS = ("contact", "phone", "telephone", "email", "e-mail", "address", "mail")
 # Shorter texts would hit ordinary words; they are masked in their own field only.
 _LEAST_LENGTH = 4
+_LONGEST_LOT = 8
 HIDDEN = "•••"
 
 _PATTERNS: tuple[tuple[re.Pattern[str], str], ...] = (
@@ -34,6 +35,11 @@ _MAYBE_IPV6 = re.compile(r"(?<![\w:.])[0-9A-Fa-f:]{3,39}(?![\w:])")
 def mask_serial(serial: str) -> str:
     """Return the serial with all but its last four characters hidden; a short one is hidden whole."""
     return HIDDEN + serial[-4:] if len(serial) > 6 else HIDDEN
+
+
+def _mask_lot(lot: str) -> str:
+    """A lot's number names no one part; where the field holds a serial, it is longer than that."""
+    return mask_serial(lot) if len(lot) > _LONGEST_LOT else lot
 
 
 def masked(report: ReportInput) -> ReportInput:
@@ -88,7 +94,7 @@ def _secrets_in(value: Any) -> Iterator[tuple[str, str]]:
     if isinstance(value, Mapping):
         for key, one in value.items():
             mask = _mask_of_key(str(key))
-            if mask is not None and isinstance(one, str) and one:
+            if mask is not None and isinstance(one, str) and one and mask(one) != one:
                 yield one, mask(one)
             else:
                 yield from _secrets_in(one)
@@ -101,6 +107,8 @@ def _mask_of_key(key: str) -> Hide | None:
     name = key.lower().replace(" ", "_")
     if any(part in name for part in _SERIAL_KEYS):
         return mask_serial
+    if name == "lot":
+        return _mask_lot
     return (lambda _: HIDDEN) if name in (*_NAME_KEYS, *_CONTACT_KEYS) else None
 
 
@@ -133,6 +141,7 @@ def _masked_job(job: JobFacts, hide: Hide) -> JobFacts:
         condition=hide(job.condition),
         entries=tuple(replace(e, what=hide(e.what), detail=_walked(e.detail, hide)) for e in job.entries),
         override=hide(job.override),
+        refused=tuple(hide(text) for text in job.refused),
         handover=_walked(job.handover, hide),
     )
 

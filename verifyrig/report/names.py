@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import NamedTuple
 
 from verifyrig.channels import base_name, is_channel, number_of
 from verifyrig.report.wording import Foreign, Words
@@ -183,6 +184,18 @@ def stage_label(stage: str, words: Words) -> str:
 def verdict_word(verdict: str, words: Words) -> str:
     """Return the verdict in words."""
     return words.t(_VERDICTS.get(verdict, verdict))
+
+
+class VerdictCell(NamedTuple):
+    """A verdict as shape and word."""
+
+    shape: str
+    word: str
+
+
+def verdict_cell(verdict: str, words: Words) -> VerdictCell:
+    """Return shape and word of a verdict."""
+    return VerdictCell(SHAPES.get(verdict, "diamond"), verdict_word(verdict, words))
 
 
 def outcome_words(outcome: str, cause: str | None, words: Words) -> str:

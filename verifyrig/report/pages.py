@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any, NamedTuple
 
-from verifyrig.report import done, safety, sentences, svg, tables
+from verifyrig.report import done, metric_rows, run_rows, safety, sentences, svg, tables
 from verifyrig.report.choose import main_channel
-from verifyrig.report.conditions import attestation_lines, condition_rows, instrument_rows, machine_word
+from verifyrig.report.conditions import attestation_lines, condition_rows, instrument_rows
 from verifyrig.report.figures import further_figures, key_sides, main_picture
 from verifyrig.report.headline import headlines
-from verifyrig.report.inputs import Entry, JobFacts, ReportInput
+from verifyrig.report.inputs import JobFacts, ReportInput
+from verifyrig.report.job_part import done_short, job_values, noted, slip_machine
 from verifyrig.report.method import method_lines
 from verifyrig.report.names import channel_label
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
@@ -18,7 +18,7 @@ from verifyrig.report.required import required_items
 from verifyrig.report.standing import Ready, standing_of
 from verifyrig.report.wording import Words, shortened
 
-_MOST_DONE, _MOST_CAUTIONS, _MOST_EVENTS, _MOST_BAD = 5, 3, 400, 40
+_MOST_CAUTIONS, _MOST_EVENTS, _MOST_BAD = 3, 400, 40
 _READY_TONES = {Ready.READY: "proven", Ready.WATCH: "open", Ready.NOT_READY: "fault"}
 _READY_SHAPES = {Ready.READY: "disc", Ready.WATCH: "ring", Ready.NOT_READY: "triangle"}
 
@@ -48,10 +48,10 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "thresholds": tables.threshold_rows(report, words),
         "stages": tables.stage_rows(report, words),
         "comparison": tables.compare_rows(report, words),
-        "runs": tables.run_rows(report, channel, words),
+        "runs": run_rows.run_rows(report, channel, words),
         "runs_sentence": _runs_sentence(report, words),
-        "unmeasured": tables.unmeasured_rows(report, words),
-        "not_armed": tables.not_armed_words(report, words),
+        "unmeasured": metric_rows.unmeasured_rows(report, words),
+        "not_armed": metric_rows.not_armed_words(report, words),
         "blind": any(run.trace.facts.get("blind") for run in report.runs),
         "bad_readings": _bad_readings(report, words),
         "conditions": condition_rows(report, words),
@@ -60,10 +60,10 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "method": method_lines(report, words),
         "required": required_items(words),
         "profile_cautions": safety.profile_cautions(report, words),
-        "metrics": tables.metric_rows(report, words) if archive else [],
+        "metrics": metric_rows.metric_rows(report, words) if archive else [],
         "events": _events(report, words) if archive else [],
-        "noted": _noted(report, words) if archive else [],
-        **_job_values(report, words),
+        "noted": noted(report, words) if archive else [],
+        **job_values(report, words),
     }
     return values
 
@@ -80,7 +80,7 @@ def slip_values(report: ReportInput, words: Words, now_utc: float) -> dict[str, 
         "ready_shape": _READY_SHAPES[standing.ready],
         "hand_over": standing.hand_over,
         "hand_over_because": sentences.hand_over_reason(report, standing, words),
-        "slip_machine": _slip_machine(report, words),
+        "slip_machine": slip_machine(report, words),
     }
     return values
 
@@ -96,7 +96,7 @@ def _common(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]
         "machine_short": shortened(_machine_of(report.job).get("description", ""), 60),
         "simulated": report.simulated,
         "finding": sentences.finding_of(report, standing, words),
-        "done_short": _done_short(report, words),
+        "done_short": done_short(report, words),
         "not_tested": [shortened(line, 220) for line in done.not_tested(report, words)],
         "first_rule": safety.first_rule(words),
         "cautions": notes,
@@ -126,29 +126,6 @@ def marks_of(report: ReportInput, words: Words) -> list[tuple[str, str]]:
 
 def _machine_of(job: JobFacts | None) -> dict[str, str]:
     return dict(job.machine) if job is not None else {}
-
-
-def _done_short(report: ReportInput, words: Words) -> list[str]:
-    changes = report.job.of_kind("change") if report.job is not None else ()
-    lines = done.done_lines(changes, words)
-    said = [
-        shortened(_done_line(line, change, words), 90)
-        for line, change in list(zip(lines, changes, strict=True))[:_MOST_DONE]
-    ]
-    if len(lines) > _MOST_DONE:
-        said.append(
-            words.n("and {count} further, see behind", "and {count} further, see behind", len(lines) - _MOST_DONE)
-        )
-    return said
-
-
-def _done_line(line: done.Done, change: Entry, words: Words) -> str:
-    """One change in a few words: what, part or setting, from what to what."""
-    detail = change.detail
-    said = [done.plain(detail[key], words) for key in ("part", "setting", "note") if detail.get(key)]
-    if detail.get("before") or detail.get("after"):
-        said.append(f"{done.plain(detail.get('before', '–'), words)} → {done.plain(detail.get('after', '–'), words)}")
-    return line.what + (": " + ", ".join(said) if said else "")
 
 
 def _signatures(report: ReportInput, words: Words) -> list[Signature]:
@@ -218,64 +195,6 @@ def _events(report: ReportInput, words: Words) -> list[tuple[str, str, str, str]
     ]
     left = len(rows) - _MOST_EVENTS
     return rows if left <= 0 else [*rows[:_MOST_EVENTS], ("…", "", words.t("and {count} further", count=left), "")]
-
-
-def _noted(report: ReportInput, words: Words) -> list[tuple[str, str, str, str]]:
-    """Everything that was noted in the job, in its order."""
-    lines = [(entry, done.done_lines([entry], words)[0]) for entry in (report.job.entries if report.job else ())]
-    return [
-        (line.when, words.known(entry.kind), line.what, "; ".join(f"{name} {value}" for name, value in line.facts))
-        for entry, line in lines
-    ]
-
-
-def _job_values(report: ReportInput, words: Words) -> dict[str, Any]:
-    job = report.job
-    if job is None:
-        names = ("answers", "findings", "done", "machine", "parts", "protective_steps")
-        empty: dict[str, Any] = {name: [] for name in names}
-        return {"job": False, "complaint": "", **empty}
-    return {
-        "job": True,
-        "complaint": job.complaint,
-        "answers": [(words.known(question), done.coded(answer, words)) for question, answer in job.answers],
-        "findings": done.done_lines(job.of_kind("finding"), words),
-        "done": done.done_lines(job.of_kind("change"), words),
-        "machine": _machine_rows(job, words),
-        "parts": done.parts_of(report, words),
-        "protective_steps": [(words.known(step), ticked) for step, ticked in job.protective_steps],
-    }
-
-
-def _machine_rows(job: JobFacts, words: Words) -> list[tuple[str, str]]:
-    rows = [
-        (f"{words.t('customer')}: {machine_word(key, words)}", value) for key, value in job.customer.items() if value
-    ]
-    rows += [(machine_word(key, words), words.known(value)) for key, value in job.machine.items() if value]
-    rows += [
-        (words.t("taken in on"), words.moment(job.opened_utc_s)),
-        (words.t("accessories"), job.accessories or words.t("none noted")),
-        (words.t("condition when it came in"), job.condition or words.t("not noted")),
-    ]
-    rows += [(words.known(topic), done.coded(answer, words)) for topic, answer in job.consent]
-    if job.cause:
-        rows.append((words.t("cause, as closed by the technician"), done.coded(job.cause, words)))
-    if job.override:
-        rows.append((words.t("closed against a rule, because"), job.override))
-    return rows
-
-
-def _slip_machine(report: ReportInput, words: Words) -> list[tuple[str, str]]:
-    job = report.job
-    if job is None:
-        return []
-    rows: Sequence[tuple[str, str]] = [
-        (words.t("customer"), job.customer.get("name", "")),
-        (words.t("machine"), job.machine.get("description", "")),
-        (machine_word("serial", words), job.machine.get("serial", "")),
-        (words.t("accessories"), job.accessories),
-    ]
-    return [(name, shortened(value, 120)) for name, value in rows if value]
 
 
 def shapes() -> dict[str, Any]:

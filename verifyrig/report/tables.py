@@ -1,42 +1,24 @@
-"""Rows of the tables behind the first page, in the report's words."""
+"""Rows of the tables of figures behind the first page: the picture in numbers, limits, stages, comparison."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from verifyrig.channels import base_name, number_of
 from verifyrig.report.headline import share_or_text
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import (
-    SHAPES,
-    channel_label,
+    VerdictCell,
     ended_words,
     kind_word,
     metric_label,
-    metric_label_of,
     metric_parts,
-    outcome_words,
-    purpose_word,
-    rule_words,
     stage_label,
     told,
-    verdict_word,
+    verdict_cell,
 )
 from verifyrig.report.timeline import highest, last_s, load_edge_s, main_load, value_at
 from verifyrig.report.wording import Words
-
-
-class VerdictCell(NamedTuple):
-    """A verdict as shape and word."""
-
-    shape: str
-    word: str
-
-
-def verdict_cell(verdict: str, words: Words) -> VerdictCell:
-    """Return shape and word of a verdict."""
-    return VerdictCell(SHAPES.get(verdict, "diamond"), verdict_word(verdict, words))
 
 
 def picture_rows(report: ReportInput, channel: str, words: Words) -> list[tuple[str, list[str]]]:
@@ -200,96 +182,6 @@ def _stage_text(run: RunInput, name: str, words: Words) -> str:
     return f"{words.duration(end_s - stage.start_s)}, {ended_words(stage.ended, words)}"
 
 
-class RunRow(NamedTuple):
-    """One run, whatever became of it."""
-
-    run_id: str
-    role: str
-    started: str
-    length: str
-    purpose: str
-    profile: str
-    ended: str
-    why: list[str]
-    verdict: VerdictCell
-    peak: str
-    simulated: bool
-    seal: str
-    digest: str
-
-
-def run_rows(report: ReportInput, channel: str | None, words: Words) -> list[RunRow]:
-    """Return all runs of the job, oldest first; nothing is left out."""
-    return [_run_row(report, run, channel, words) for run in report.runs]
-
-
-def _run_row(report: ReportInput, run: RunInput, channel: str | None, words: Words) -> RunRow:
-    summary = run.summary
-    cause = summary.get("cause") or {}
-    role = {report.before: words.t("before"), report.after: words.t("after")}.get(run.run_id, "")
-    peak = highest(run.trace, channel) if channel is not None else None
-    return RunRow(
-        run.run_id,
-        role,
-        words.moment(run.started_utc_s),
-        words.duration(last_s(run.trace)),
-        purpose_word(str(summary.get("purpose") or ""), words),
-        str(summary.get("profile") or words.t("no profile")),
-        outcome_words(str(summary.get("outcome")), cause.get("class"), words),
-        why_of(run, words),
-        verdict_cell(str(summary.get("verdict", "not-measured")), words),
-        words.t("not measured") if peak is None else words.temperature(peak[1]),
-        run.simulated,
-        seal_words(run.inspection, words),
-        str(run.inspection.get("digest") or ""),
-    )
-
-
-def why_of(run: RunInput, words: Words) -> list[str]:
-    """Return why the run ended early: the trip in words, and the reasons noted in the record as they stand."""
-    said = []
-    trip = run.summary.get("trip")
-    if isinstance(trip, Mapping):
-        said.append(_trip_words(trip, words))
-    cause = run.summary.get("cause") or {}
-    noted = [*(cause.get("why") or []), *(run.trace.facts.get("stopped_because") or [])]
-    noted += run.trace.facts.get("refusals") or []
-    return said + [told(str(reason), words) for reason in dict.fromkeys(noted)]
-
-
-def _trip_words(trip: Mapping[str, Any], words: Words) -> str:
-    channel = str(trip.get("channel") or "")
-    unit = "°C" if channel.endswith("_temp_c") else ""
-    figures = [
-        words.quantity(float(trip[key]), unit) if isinstance(trip.get(key), (int, float)) else "–"
-        for key in ("value", "limit")
-    ]
-    said = words.t(
-        "{what} {rule}: {value}, limit {limit}",
-        what=channel_label(channel, words),
-        rule=rule_words(str(trip.get("rule") or ""), words),
-        value=figures[0],
-        limit=figures[1],
-    )
-    off_s = trip.get("load_off_s")
-    if isinstance(off_s, (int, float)):
-        said += "; " + words.t("load off after {seconds} s", seconds=words.number(off_s, 2))
-    return said
-
-
-def seal_words(inspection: Mapping[str, Any], words: Words) -> str:
-    """Return what the record's own seal says, as of the making of this report."""
-    if not inspection:
-        return words.t("not inspected")
-    if inspection.get("altered") is not None:
-        return words.t("altered after sealing")
-    if inspection.get("sealed"):
-        return words.t("sealed, unaltered")
-    return (
-        words.t("not sealed: it broke off") if inspection.get("whole", True) else words.t("damaged, readable part used")
-    )
-
-
 class CompareRow(NamedTuple):
     """Whether one stage may be compared, and why not."""
 
@@ -315,88 +207,3 @@ def _comparable(found: Mapping[str, Any], words: Words) -> str:
     if found.get("before"):
         return words.t("before: not run, unsafe")
     return words.t("comparable") if found.get("comparable") else words.t("not comparable")
-
-
-class MetricRow(NamedTuple):
-    """One metric before and after."""
-
-    stage: str
-    label: str
-    cells: list[str]
-    notes: str
-
-
-def metric_rows(report: ReportInput, words: Words) -> list[MetricRow]:
-    """Return all metrics of both runs."""
-    runs = [run for run in (report.before_run, report.after_run) if run is not None]
-    names = list(dict.fromkeys(name for run in reversed(runs) for name in run.metrics))
-    return [
-        MetricRow(
-            stage_label(metric_parts(name)[0], words),
-            metric_label(name, words),
-            [share_or_text(name, run.metrics.get(name), words) for run in runs],
-            "; ".join(
-                dict.fromkeys(
-                    told(str(run.metrics[name]["note"]), words)
-                    for run in runs
-                    if (run.metrics.get(name) or {}).get("note")
-                )
-            ),
-        )
-        for name in names
-    ]
-
-
-class Unmeasured(NamedTuple):
-    """Figures of one stage that have no value for one reason."""
-
-    stage: str
-    figures: str
-    reason: str
-
-
-def unmeasured_rows(report: ReportInput, words: Words) -> list[Unmeasured]:
-    """Return what the run after (else before) could not measure, those of one stage and reason together."""
-    run = report.after_run or report.before_run
-    found: dict[tuple[str, str], list[str]] = {}
-    for name, metric in (run.metrics if run is not None else {}).items():
-        if metric.get("value") is None:
-            found.setdefault((metric_parts(name)[0], str(metric.get("note") or "")), []).append(name)
-    return [
-        Unmeasured(stage_label(stage, words), grouped_metrics(names, words), told(note, words))
-        for (stage, note), names in found.items()
-    ]
-
-
-def grouped_metrics(names: Sequence[str], words: Words) -> str:
-    """Return the metrics by name; numbered ones of a kind in one: "processor core 1–8, time constant"."""
-    by_base: dict[str, list[str]] = {}
-    for name in names:
-        head, _, suffix = metric_parts(name)[1].partition(".")
-        by_base.setdefault(f"{base_name(head)}.{suffix}" if suffix else head, []).append(name)
-    return "; ".join(_grouped(members, words) for members in by_base.values())
-
-
-def _grouped(names: Sequence[str], words: Words) -> str:
-    label = metric_label(names[0], words)
-    if len(names) == 1:
-        return label
-    numbers = sorted(number_of(metric_parts(name)[1].partition(".")[0]) for name in names)
-    channel = channel_label(base_name(metric_parts(names[0])[1].partition(".")[0]), words)
-    return metric_label_of(names[0], f"{channel} {numbers[0]}–{numbers[-1]}", words)
-
-
-def not_armed_words(report: ReportInput, words: Words) -> list[str]:
-    """Return the trip limits that this machine could not be guarded by, each with the runs concerned."""
-    found: dict[str, list[str]] = {}
-    for run in report.runs:
-        for channel in run.summary.get("not_armed") or []:
-            found.setdefault(str(channel), []).append(run.run_id)
-    return [
-        words.t(
-            "{what}: no reading, so its trip limit guarded nothing ({runs})",
-            what=channel_label(name, words),
-            runs=", ".join(runs),
-        )
-        for name, runs in found.items()
-    ]

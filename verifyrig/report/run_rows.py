@@ -1,0 +1,109 @@
+"""Rows on the runs as such: all of them, how each ended and why, what their seals say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from verifyrig.report.inputs import ReportInput, RunInput
+from verifyrig.report.names import (
+    VerdictCell,
+    channel_label,
+    outcome_words,
+    purpose_word,
+    rule_words,
+    told,
+    verdict_cell,
+)
+from verifyrig.report.timeline import highest, last_s
+from verifyrig.report.wording import Words
+
+
+class RunRow(NamedTuple):
+    """One run, whatever became of it."""
+
+    run_id: str
+    role: str
+    started: str
+    length: str
+    purpose: str
+    profile: str
+    ended: str
+    why: list[str]
+    verdict: VerdictCell
+    peak: str
+    simulated: bool
+    seal: str
+    digest: str
+
+
+def run_rows(report: ReportInput, channel: str | None, words: Words) -> list[RunRow]:
+    """Return all runs of the job, oldest first; nothing is left out."""
+    return [_run_row(report, run, channel, words) for run in report.runs]
+
+
+def _run_row(report: ReportInput, run: RunInput, channel: str | None, words: Words) -> RunRow:
+    summary = run.summary
+    cause = summary.get("cause") or {}
+    role = {report.before: words.t("before"), report.after: words.t("after")}.get(run.run_id, "")
+    peak = highest(run.trace, channel) if channel is not None else None
+    return RunRow(
+        run.run_id,
+        role,
+        words.moment(run.started_utc_s),
+        words.duration(last_s(run.trace)),
+        purpose_word(str(summary.get("purpose") or ""), words),
+        str(summary.get("profile") or words.t("no profile")),
+        outcome_words(str(summary.get("outcome")), cause.get("class"), words),
+        why_of(run, words),
+        verdict_cell(str(summary.get("verdict", "not-measured")), words),
+        words.t("not measured") if peak is None else words.temperature(peak[1]),
+        run.simulated,
+        seal_words(run.inspection, words),
+        str(run.inspection.get("digest") or ""),
+    )
+
+
+def why_of(run: RunInput, words: Words) -> list[str]:
+    """Return why the run ended early: the trip in words, and the reasons noted in the record as they stand."""
+    said = []
+    trip = run.summary.get("trip")
+    if isinstance(trip, Mapping):
+        said.append(_trip_words(trip, words))
+    cause = run.summary.get("cause") or {}
+    noted = [*(cause.get("why") or []), *(run.trace.facts.get("stopped_because") or [])]
+    noted += run.trace.facts.get("refusals") or []
+    return said + [told(str(reason), words) for reason in dict.fromkeys(noted)]
+
+
+def _trip_words(trip: Mapping[str, Any], words: Words) -> str:
+    channel = str(trip.get("channel") or "")
+    unit = "°C" if channel.endswith("_temp_c") else ""
+    figures = [
+        words.quantity(float(trip[key]), unit) if isinstance(trip.get(key), (int, float)) else "–"
+        for key in ("value", "limit")
+    ]
+    said = words.t(
+        "{what} {rule}: {value}, limit {limit}",
+        what=channel_label(channel, words),
+        rule=rule_words(str(trip.get("rule") or ""), words),
+        value=figures[0],
+        limit=figures[1],
+    )
+    off_s = trip.get("load_off_s")
+    if isinstance(off_s, (int, float)):
+        said += "; " + words.t("load off after {seconds} s", seconds=words.number(off_s, 2))
+    return said
+
+
+def seal_words(inspection: Mapping[str, Any], words: Words) -> str:
+    """Return what the record's own seal says, as of the making of this report."""
+    if not inspection:
+        return words.t("not inspected")
+    if inspection.get("altered") is not None:
+        return words.t("altered after sealing")
+    if inspection.get("sealed"):
+        return words.t("sealed, unaltered")
+    return (
+        words.t("not sealed: it broke off") if inspection.get("whole", True) else words.t("damaged, readable part used")
+    )
