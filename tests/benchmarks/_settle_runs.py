@@ -18,6 +18,8 @@ REST_S, LOAD_S = 150, 1200
 # Cases without a settled value to foretell: no load is reached, the reading never moves, or clocks swing for ever.
 LEFT_OUT = ("coolant-stopped", "sensor-stuck", "vrm-hot")
 USUAL_TRIP_C, BELOW_LIMIT_K = 95.0, 3.0
+# The forecast's constants were chosen by looking at machines of small seeds: what is measured here must be others.
+FIRST_SEED = 1001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,8 +110,8 @@ def outside(case: str, seed: int) -> MachineParameters:
 
 
 def runs(case: str, machines: int) -> Iterator[Run]:
-    """Yield the completed runs of a case, seeds from 1."""
-    for seed in range(1, machines + 1):
+    """Yield the completed runs of a case, seeds from `FIRST_SEED`."""
+    for seed in range(FIRST_SEED, FIRST_SEED + machines):
         found = record(case, seed)
         if found is not None:
             yield found

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from _settle_runs import BELOW_LIMIT_K, USUAL_TRIP_C
+from _settle_runs import BELOW_LIMIT_K, FIRST_SEED, USUAL_TRIP_C
 
 from mock_hw.machine import Machine
 from mock_hw.network import true_impedance
@@ -73,7 +73,7 @@ def measure(full: bool = True, machines: int | None = None) -> dict[str, Any]:
     inside: dict[str, list[bool]] = {}
     plain: dict[str, list[float]] = {}
     for case in CASES:
-        for seed in range(1, (machines or (100 if full else 2)) + 1):
+        for seed in range(FIRST_SEED, FIRST_SEED + (machines or (100 if full else 2))):
             machine = draw(case, seed)
             found = _trace(machine, seed)
             if found is not None:
