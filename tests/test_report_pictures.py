@@ -14,7 +14,7 @@ from hypothesis.extra import numpy as hnp
 from tests import report_inputs as ri
 from verifyrig.report import plot, svg
 from verifyrig.report.before_after import before_after
-from verifyrig.report.fingerprint import prints
+from verifyrig.report.fingerprint import NORMAL_K_PER_W, prints
 from verifyrig.report.heat_path import paths
 from verifyrig.report.labels import Box, free_place
 from verifyrig.report.reduce import reduced, reduced_again
@@ -218,6 +218,23 @@ def test_the_fingerprint_is_the_step_between_windows() -> None:
     assert values == pytest.approx([0.12, 0.27 - 0.12, 0.42 - 0.27])
     # Independent uncertainties add in squares (JCGM 100:2008, 5.1.2).
     assert after.windows[2].u95_k_per_w == pytest.approx(np.hypot(0.02, 0.02))
+
+
+# Rises in K after a step of 105 W, by window, of a lumped model worked by hand for the trade (derived, no standard):
+# healthy closed loop, healthy tower; dried paste, slow pump, radiator fan stopped.
+HEALTHY = [(20, 5, 5), (16, 6, 6)]
+FAULTY = [(0, 31), (1, 20), (2, 31)]
+
+
+@pytest.mark.parametrize("rises_k", HEALTHY)
+def test_worked_healthy_machines_lie_in_the_usual_range(rises_k: tuple[float, ...]) -> None:
+    for rise_k, (low, high) in zip(rises_k, NORMAL_K_PER_W, strict=True):
+        assert low <= rise_k / 105 <= high
+
+
+@pytest.mark.parametrize(("window", "rise_k"), FAULTY)
+def test_worked_faults_lie_above_the_usual_range_of_their_window(window: int, rise_k: float) -> None:
+    assert rise_k / 105 > NORMAL_K_PER_W[window][1]
 
 
 def test_a_window_that_was_not_measured_stays_empty() -> None:
