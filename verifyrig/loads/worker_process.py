@@ -111,8 +111,8 @@ class WorkerProcess:
 
     def kill(self) -> None:
         """Kill it and every child of it, at once."""
-        if self._reaped:
-            return
+        if self._reaped or self._process.returncode is not None:
+            return  # its id may mean another process by now
         try:
             if POSIX:
                 os.killpg(self.pid, signal.SIGKILL)

@@ -34,7 +34,7 @@ class Shape(NamedTuple):
 
 
 # Chosen by measurement: wide enough for the full rate, short enough for a block. Slower cores take fewer columns.
-SHAPE = Shape(rows=640, depth=768, columns=(384, 256, 128, 64, 32))
+SHAPE = Shape(rows=1024, depth=512, columns=(384, 256, 128, 64, 32))
 OPERAND_CHECK_EVERY = 8
 
 
