@@ -83,6 +83,17 @@ def test_inspect_says_what_the_contract_says(
     assert (answer["outcome"], answer["last_sample_s"]) == (outcome, 11)
 
 
+def test_inspect_says_what_it_makes_of_a_run_that_broke_off(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _, answer = ask(bench, capsys, "inspect", "last")
+    found = answer["post_mortem"]
+    assert {"verdict", "sentence", "for", "against", "die_at_cut_c"} <= set(found)
+    # The last reading was 61 °C and rose by 1 K/s; the next one would have come 1 s later.
+    assert found["die_at_cut_c"]["low"] <= 61 < found["die_at_cut_c"]["high"]
+    assert cli.run(["inspect", "last", "--bench", str(bench)]) == 0
+    assert found["sentence"] in capsys.readouterr().out
+    assert "post_mortem" not in ask(bench, capsys, "inspect", "first")[1]
+
+
 def test_an_altered_record_gives_exit_code_1_and_its_row(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = bench / "runs" / "20260101-000000-aaaa.sqlite"
     connection = sqlite3.connect(path)

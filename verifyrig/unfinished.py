@@ -31,6 +31,7 @@ class Unfinished:
     Attributes:
         kind: Class of the contract: power-off, killed, hang, ...
         why: Reasons, as clauses.
+        made_of_it: The post-mortem, one sentence; empty where there is nothing to say.
     """
 
     run: str
@@ -38,13 +39,16 @@ class Unfinished:
     job: str | None
     kind: str
     why: tuple[str, ...]
+    made_of_it: str = ""
 
     @property
     def sentence(self) -> str:
         """One sentence for a person."""
         of_job = f" of job {self.job}" if self.job else ""
         why = f" ({'; '.join(self.why)})" if self.why else ""
-        text = f"Run {self.run}{of_job} broke off: {self.kind}{why}. `verifyrig inspect {self.record.stem}` tells more."
+        made_of_it = f" {self.made_of_it}" if self.made_of_it else ""
+        more = f"`verifyrig inspect {self.record.stem}` tells more."
+        text = f"Run {self.run}{of_job} broke off: {self.kind}{why}.{made_of_it} {more}"
         return "".join(c if c.isprintable() else "?" for c in text)
 
 
@@ -93,7 +97,18 @@ def _notice(path: Path) -> Unfinished | None:
         job=head.facts.get("job"),
         kind=str(ending.cause.get("class")),
         why=tuple(map(str, ending.cause.get("why") or ())),
+        made_of_it=_made_of_it(path),
     )
+
+
+def _made_of_it(path: Path) -> str:
+    from verifyrig.end_of_run import post_mortem_of
+
+    try:
+        found = post_mortem_of(path)
+    except RigError:
+        return ""
+    return found.sentence if found is not None else ""
 
 
 def _look_closer(path: Path, head: Head, state: SystemState, *, rebooted: bool) -> Ending | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
@@ -21,8 +22,32 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Hold the record against its digests; exit code 1 where altered or damaged, 4 where its log is missing."""
     from verifyrig.record.check import check_record
 
-    check = check_record(context.bench.find_record(args.record))
-    return Answer(data=_as_json(check), text="\n".join(map(_printable, _sentences(check))), code=_code(check))
+    path = context.bench.find_record(args.record)
+    check = check_record(path)
+    data, lines = _as_json(check), _sentences(check)
+    if check.outcome == "interrupted" and check.digest is not None:
+        more, words = _post_mortem(path, context)
+        data |= more
+        lines += words
+    return Answer(data=data, text="\n".join(map(_printable, lines)), code=_code(check))
+
+
+def _post_mortem(path: Path, context: Context) -> tuple[dict[str, Any], list[str]]:
+    """Return what ended the run, and what the break-offs of its job have in common, as JSON and as sentences."""
+    from verifyrig.end_of_run import pattern_in_job, post_mortem_of
+    from verifyrig.post_mortem import as_json
+    from verifyrig.run_list import job_of
+
+    found, job = post_mortem_of(path), job_of(path)
+    if found is None:
+        return {}, []
+    lines = ["", found.sentence]
+    lines += [f"  for it: {'; '.join(found.reasons)}"] if found.reasons else []
+    lines += [f"  against it: {'; '.join(found.against)}"] if found.against else []
+    pattern = pattern_in_job(context.bench, job) if job is not None else None
+    if pattern is None:
+        return {"post_mortem": as_json(found)}, lines
+    return {"post_mortem": {**as_json(found), "pattern": pattern.sentence}}, [*lines, pattern.sentence]
 
 
 def _printable(line: str) -> str:

@@ -1,0 +1,32 @@
+"""The post-mortem of a record on disk: its trace, and what was noted at the first start after it broke off."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from verifyrig.aftermath import read_aftermath
+from verifyrig.bench import Bench
+from verifyrig.break_offs import Pattern, pattern_of
+from verifyrig.errors import RecordError
+from verifyrig.post_mortem import PostMortem, explain_end
+from verifyrig.record import read_head, read_trace
+
+
+def post_mortem_of(path: Path) -> PostMortem | None:
+    """Return what ended the run; None where it did not break off. Raises `RecordError` as `read_trace`."""
+    trace, note = read_trace(path), read_aftermath(path)
+    if note is None:
+        return explain_end(trace)
+    return explain_end(trace, note.remembered, note.restarted_utc_s)
+
+
+def pattern_in_job(bench: Bench, job: str) -> Pattern | None:
+    """Return what the break-offs of a job have in common; None for fewer than two. Unreadable records are left out."""
+    found = []
+    for path in bench.records(job):
+        try:
+            if read_head(path).facts["outcome"] == "interrupted":
+                found.append(post_mortem_of(path))
+        except RecordError:
+            continue
+    return pattern_of([one for one in found if one is not None])
