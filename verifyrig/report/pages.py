@@ -15,7 +15,7 @@ from verifyrig.report.method import method_lines
 from verifyrig.report.names import channel_label
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
 from verifyrig.report.required import required_items
-from verifyrig.report.standing import Ready, standing_of
+from verifyrig.report.standing import Ready, State, standing_of
 from verifyrig.report.wording import Words, shortened
 
 _MOST_CAUTIONS, _MOST_EVENTS, _MOST_BAD = 3, 400, 40
@@ -131,9 +131,15 @@ def _machine_of(job: JobFacts | None) -> dict[str, str]:
 def _signatures(report: ReportInput, words: Words) -> list[Signature]:
     handover = report.job.handover if report.job is not None else {}
     when = handover.get("utc_s")
+    fault = standing_of(report).state in (State.FAULT_SEEN, State.FAULT_REMAINS, State.NOT_VERIFIED, State.MEASURED)
+    released = not fault or bool(handover)
     customer = (report.job.customer if report.job is not None else {}).get("name", "")
     return [
-        Signature(words.t("Tested and released by"), shortened(report.shop.operator, 60), ""),
+        Signature(
+            words.t("Tested and released by") if released else words.t("Tested by, not released"),
+            shortened(report.shop.operator, 60),
+            "",
+        ),
         Signature(
             words.t("Received by"),
             shortened(str(handover.get("to") or customer), 60),
