@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from verifyrig.trace import FloatArray, Trace
 
 if TYPE_CHECKING:
-    from verifyrig.diagnosis.diagnose import Judged, Suspect
     from verifyrig.diagnosis.history import Substitution
+    from verifyrig.diagnosis.judging import Judged, Suspect
     from verifyrig.diagnosis.next_test import NextTest
     from verifyrig.job import Job
 
@@ -52,9 +52,9 @@ def diagnose(traces: Sequence[Trace], *, job: Job | None = None, prior: FloatArr
         job: Its job: intake, findings and changes count as evidence.
         prior: Over `suspects.MECHANISMS`, shape (n,); the table's where None.
     """
-    from verifyrig.diagnosis.diagnose import suspects_of
     from verifyrig.diagnosis.explain import not_measured
     from verifyrig.diagnosis.history import tell
+    from verifyrig.diagnosis.judging import suspects_of
     from verifyrig.diagnosis.next_test import next_tests
     from verifyrig.diagnosis.state import state_of
 

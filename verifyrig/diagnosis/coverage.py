@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.evidence import COOLERS, Seen, used_figures
-from verifyrig.diagnosis.quantities import PLACE, even_u
+from verifyrig.diagnosis.quantities import PLACE, Figure, even_u
 from verifyrig.diagnosis.suspects import LIQUID_ONLY, MECHANISMS, Mechanism
 from verifyrig.trace import FloatArray
+
+if TYPE_CHECKING:
+    from verifyrig.diagnosis.mixture import Densities
 
 __all__ = ["covered", "with_unknown"]
 
@@ -60,26 +65,29 @@ def _by_figures(seen: Seen) -> dict[Mechanism, float]:
     from verifyrig.diagnosis.mixture import densities
 
     figures = used_figures(seen)
-    cooler = seen.cooler if seen.cooler in COOLERS else "air"
-    known = densities(cooler)
-    u = np.array([even_u(name, figure) for name, figure in figures.items()])
-    places = np.array([PLACE[name] for name in figures], dtype=int)
-    found = {}
-    rng = np.random.default_rng(0)
-    for mechanism, samples in known.samples.items():
-        if mechanism in _NEVER or not len(places):
-            continue
-        if cooler == "air" and mechanism in LIQUID_ONLY:
-            continue
-        x = samples[:60][:, places]
-        x = x[np.isfinite(x).all(axis=1)]
-        if len(x) < 5:
-            found[mechanism] = 1.0  # a machine with this fault would hardly have shown these figures at all
-            continue
-        x = x + rng.standard_normal(x.shape) * u
-        apart = known.log_many(mechanism, x, places, u) - known.log_many(Mechanism.NONE, x, places, u)
-        found[mechanism] = float(np.mean(apart > _TELLING))
+    if not figures:
+        return {}
+    dry = densities(seen.cooler if seen.cooler in COOLERS else "air")
+    found = {m: _told_apart(dry, m, figures) for m in dry.samples if m not in _NEVER}
+    for mechanism in LIQUID_ONLY:
+        if seen.cooler == "air":
+            found[mechanism] = 1.0  # there is no coolant that could stand still
+        elif mechanism not in found:
+            found[mechanism] = _told_apart(densities("liquid"), mechanism, figures)
     return found
+
+
+def _told_apart(known: Densities, mechanism: Mechanism, figures: Mapping[str, Figure]) -> float:
+    """Share of drawn machines with this fault that these figures would tell from a sound machine."""
+    places = np.array([PLACE[name] for name in figures], dtype=int)
+    u = np.array([even_u(name, figure) for name, figure in figures.items()])
+    x = known.samples[mechanism][:60][:, places]
+    x = x[np.isfinite(x).all(axis=1)]
+    if len(x) < 5:
+        return 1.0  # a machine with this fault would hardly have shown these figures at all
+    x = x + np.random.default_rng(0).standard_normal(x.shape) * u
+    apart = known.log_many(mechanism, x, places, u) - known.log_many(Mechanism.NONE, x, places, u)
+    return float(np.mean(apart > _TELLING))
 
 
 def with_unknown(posterior: FloatArray, prior: FloatArray, shares: FloatArray) -> tuple[FloatArray, float]:

@@ -15,6 +15,8 @@ import numpy as np
 from verifyrig.diagnosis.suspects import Mechanism
 from verifyrig.trace import BoolArray, FloatArray
 
+_SUPPLIES_THAT_SAG = 0.75
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Machines:
@@ -189,8 +191,10 @@ def _offset(m: Machines, rng: np.random.Generator) -> Machines:
 
 
 def _droop(m: Machines, rng: np.random.Generator) -> Machines:
+    """A tired supply sags; one that only trips (over-current, over-temperature) shows sound rails until it is gone."""
     size = _sized(0.95, 0.30, m, rng) / m.load_w
-    return replace(m, droop_v_per_w=size, severity=size)
+    sags = rng.random(len(size)) < _SUPPLIES_THAT_SAG
+    return replace(m, droop_v_per_w=np.where(sags, size, m.droop_v_per_w), severity=np.where(sags, size, 0.0))
 
 
 # What these faults do to heat, power and rails; all others leave them as they are on a sound machine.

@@ -161,8 +161,10 @@ def error_pieces(errors: WorkErrors | None) -> list[Piece]:
 
 
 def _count_log(errors: WorkErrors, rate: Mapping[str, float]) -> float:
-    nodes, weights = np.polynomial.hermite_e.hermegauss(31)
-    means = errors.work_s * float(rate["per_s"]) * np.exp(float(rate["spread"]) * nodes)
+    # A fine grid: many errors make a sharp peak that a few Gauss nodes would miss.
+    z = np.linspace(-7.0, 7.0, 561)
+    weights = np.exp(-0.5 * z**2)
+    means = errors.work_s * float(rate["per_s"]) * np.exp(float(rate["spread"]) * z)
     logs = errors.count * np.log(means) - means - math.lgamma(errors.count + 1)
     return float(np.logaddexp.reduce(logs + np.log(weights / weights.sum())))
 

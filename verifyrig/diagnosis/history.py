@@ -10,9 +10,10 @@ from datetime import UTC, datetime
 import numpy as np
 
 from verifyrig.diagnosis import tables
-from verifyrig.diagnosis.diagnose import Judged, judge, see_all
 from verifyrig.diagnosis.evidence import Piece, Seen
+from verifyrig.diagnosis.judging import Judged, judge, see_all
 from verifyrig.diagnosis.next_test import outcome_table, plans
+from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.job import Entry, EntryKind, Job
 from verifyrig.trace import FloatArray, Trace
 
@@ -29,6 +30,8 @@ _HELPED = ("helps", "helped", "cured", "cures", "better")
 _ALTERED_NOTHING = ("no-change", "no change", "same", "no help", "did not help", "unchanged")
 # After a change these figures must move by a fifth, and be known to have moved, to count as altered.
 _MOVED_SHARE, _MOVED_U = 0.15, 2.0
+_SOUND = MECHANISMS.index(Mechanism.NONE)
+_LEAST_SOUND = 0.08  # after rest alone much stays open, so a sound machine need not lead, only be plausible again
 _HEAT = ("rest_rise", "window_5s", "pulse_tail", "load_rise", "window_60s", "window_600s")
 
 
@@ -89,7 +92,7 @@ def tell(job: Job | None, traces: Sequence[Trace], prior: FloatArray | None = No
         pieces=tuple(pieces),
     )
     return Told(
-        judged=judge(seen, prior),
+        judged=judge(seen, tables.prior(complaint=job is not None) if prior is None else prior),
         substitutions=_substitutions(phases),
         done=frozenset(done),
         is_cured=cured_before,
@@ -144,8 +147,8 @@ def what_changed(before: Seen, after: Seen) -> str:
         a, b = before.figures[name], after.figures[name]
         u = math.hypot(a.u, b.u)
         better += b.value < a.value * (1 - _MOVED_SHARE) and a.value - b.value > _MOVED_U * u
-    sound_before, sound_after = (judge(seen).causes["none"] for seen in (before, after))
-    if better and sound_after > max(0.3, 2 * sound_before):
+    sound_before, sound_after = (float(judge(seen).mechanisms[_SOUND]) for seen in (before, after))
+    if better and sound_after > max(_LEAST_SOUND, 3 * sound_before):
         return CURED
     return SAME if not better else ""
 

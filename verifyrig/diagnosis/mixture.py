@@ -26,7 +26,7 @@ DEGREES_OF_FREEDOM = 6.0
 # Drawn machines obey one model exactly; real ones do not. This share of each figure is added to every spread.
 MODEL_SPREAD = 0.08
 _BINS = 4
-_DRAWS, _SEED = 1600, 20310314
+_DRAWS, _SEED = 1100, 20310314
 _LEAST = 12
 
 
@@ -101,7 +101,7 @@ def _fit(figures: FloatArray, severity: FloatArray) -> tuple[Component, ...]:
     bins = 1 if np.ptp(severity) == 0 else _BINS
     edges = np.quantile(severity, np.linspace(0, 1, bins + 1)[1:-1])
     which = np.searchsorted(edges, severity)
-    return tuple(_component(figures[which == b], 1.0 / bins) for b in range(bins))
+    return tuple(_component(figures[which == b], float(np.mean(which == b))) for b in np.unique(which))
 
 
 def _component(figures: FloatArray, weight: float) -> Component:

@@ -5,21 +5,25 @@ from __future__ import annotations
 import functools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.bayes import expected_gain_bits
-from verifyrig.diagnosis.diagnose import Judged
+from verifyrig.diagnosis.judging import Judged
 from verifyrig.diagnosis.suspects import CAUSES, LIQUID_ONLY, MECHANISMS, Mechanism, cause_of
 from verifyrig.trace import FloatArray
+
+if TYPE_CHECKING:
+    from verifyrig.diagnosis.mixture import Densities
 
 __all__ = ["NextTest", "State", "TestPlan", "next_tests", "outcome_table", "plans"]
 
 _SET_UP_MIN = 3.0  # fetching a tool and noting the result take time too, whatever the test
 _LEAST_GAIN_BITS = 0.02
 _SAMPLES = 40
+_MEASURED_U = 0.06  # usual uncertainty of a figure on its even scale
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,29 +153,33 @@ def _measured(key: str, cooler: str) -> FloatArray:
     plan = next(plan for plan in plans() if plan.key == key)
     known = densities(cooler)
     named = list(known.samples)
-    rng = np.random.default_rng(0)
-    table = np.zeros((len(named), len(MECHANISMS)))
-    for at, mechanism in enumerate(MECHANISMS):
-        samples = known.samples.get(mechanism, known.samples[Mechanism.NONE])
-        if cooler == "air" and mechanism in LIQUID_ONLY:
-            samples = known.samples[Mechanism.NONE]
-        table[:, at] = _pointed_at(known, named, samples[:_SAMPLES], [PLACE[n] for n in plan.measures], rng)
+    places = [PLACE[name] for name in plan.measures]
+    pointed = {m: _pointed_at(known, named, known.samples[m][:_SAMPLES], places) for m in named}
+    columns = [
+        pointed[Mechanism.NONE if cooler == "air" and m in LIQUID_ONLY else m] if m in pointed else pointed[named[0]]
+        for m in MECHANISMS
+    ]
     shows = np.array([tables.column(row) for row in plan.shows.values()]).reshape(-1, len(MECHANISMS))
     left = np.clip(1 - shows.sum(axis=0), 0.0, 1.0)
-    return np.asarray(np.vstack([shows, table * left]))
+    table = np.vstack([shows, np.stack(columns, axis=1) * left])
+    return np.asarray(table / table.sum(axis=0, keepdims=True))
 
 
-def _pointed_at(
-    known: Any, named: Sequence[Mechanism], samples: FloatArray, places: list[int], rng: np.random.Generator
-) -> FloatArray:
-    """Share of machines whose figures point most at each mechanism, shape (named,); ties are shared evenly."""
+def _pointed_at(known: Densities, named: Sequence[Mechanism], samples: FloatArray, places: list[int]) -> FloatArray:
+    """How strongly such machines' figures point at each mechanism, on average, shape (named,); it sums to 1."""
     share = np.full(len(named), 0.5 / len(named))
-    for row in samples:
-        seen = np.array([p for p in places if np.isfinite(row[p])], dtype=int)
-        u = np.full(len(seen), 0.06)
-        x = (row[seen] + u * rng.standard_normal(len(seen)))[None, :]
-        logs = np.array([known.log_many(m, x, seen, u)[0] for m in named])
-        share += np.exp(logs - np.logaddexp.reduce(logs))
+    rows = samples[:, places]
+    patterns, which = np.unique(np.isfinite(rows), axis=0, return_inverse=True)
+    rng = np.random.default_rng(0)
+    for at, pattern in enumerate(patterns):
+        own = rows[which.ravel() == at][:, pattern]
+        seen = np.array(places, dtype=int)[pattern]
+        if not len(seen):
+            continue
+        u = np.full(len(seen), _MEASURED_U)
+        x = own + u * rng.standard_normal(own.shape)
+        logs = np.array([known.log_many(m, x, seen, u) for m in named])
+        share += np.exp(logs - np.logaddexp.reduce(logs, axis=0)).sum(axis=1)
     return np.asarray(share / share.sum())
 
 

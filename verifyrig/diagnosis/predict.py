@@ -33,8 +33,9 @@ def drawn_figures(cooler: str, n: int, seed: int) -> dict[Mechanism, tuple[Float
     machines = sound(n, cooler, rng)
     course = run_course(machines)
     keep = sold_as_sound(machines, course)
+    shown = {name: values[keep] for name, values in figures_of(machines, course).items()}
     machines = machines.chosen(keep)
-    found = {Mechanism.NONE: (_even(figures_of(machines, run_course(machines))), machines.severity)}
+    found = {Mechanism.NONE: (_even(shown), machines.severity)}
     for mechanism, fault in FAULTS.items():
         if mechanism in LIQUID_ONLY and cooler != "liquid":
             continue

@@ -25,11 +25,16 @@ def load(name: str) -> Mapping[str, Any]:
     return tomllib.loads(text)
 
 
-def prior() -> FloatArray:
-    """Return the prior over `MECHANISMS`, made to sum to 1."""
+def prior(*, complaint: bool = True) -> FloatArray:
+    """Return the prior over `MECHANISMS`, made to sum to 1; without a complaint most machines are sound."""
     table = load("priors")["prior"]
     weights = np.array([float(table[mechanism.value]) for mechanism in MECHANISMS])
-    return np.asarray(weights / weights.sum())
+    weights /= weights.sum()
+    if complaint:
+        return weights
+    sound = float(load("priors")["prior_without_complaint"]["none"])
+    is_none = np.array([mechanism is Mechanism.NONE for mechanism in MECHANISMS])
+    return np.where(is_none, sound, weights * (1 - sound) / weights[~is_none].sum())
 
 
 def column(row: Mapping[str, float]) -> FloatArray:

@@ -1,0 +1,143 @@
+"""A job's history as evidence: changes that altered nothing, there and back, and the named sequence."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from tests.diagnosis_traces import DAY, Made, entry, made_job, made_run
+from verifyrig.diagnosis import diagnose
+from verifyrig.diagnosis.history import change_key, tell
+from verifyrig.job import Entry, EntryKind
+from verifyrig.trace import StageSpan, Trace
+
+INTAKE = {"what": "switches-off", "when": "any-time", "restart": "after-minutes"}
+
+
+def resting(minutes: float, *, is_ill: bool = True) -> Trace:
+    """Ten minutes of rest: the die climbs to near 100 °C, or stays 9 K over the room; the pump turns as ever."""
+    t_s = np.arange(0.0, 600.0)
+    rise_k = 78.0 * (1 - np.exp(-(t_s + 60.0) / 180.0)) if is_ill else np.full(600, 9.0)
+    start = DAY + timedelta(minutes=minutes)
+    columns = {
+        "die_temp_c": np.round(22.0 + rise_k),
+        "ambient_temp_c": np.full(600, 22.0),
+        "package_power_w": np.full(600, 21.0),
+        "pump_speed_rpm": np.full(600, 2380.0),
+        "cpu_fan_speed_rpm": np.full(600, 1300.0),
+        "cpu_fan_duty_share": np.full(600, 1.0),
+        "load_share": np.zeros(600),
+    }
+    facts = {
+        "outcome": "stopped",
+        "cause": None,
+        "started_utc_s": start.timestamp(),
+        "channels": {"die_temp_c": {"limit": 100.0, "resolution": 1.0}},
+    }
+    stage = StageSpan(name="idle", kind="idle", start_s=0.0, end_s=600.0, ended="gate")
+    return Trace(
+        run_id=f"run-{minutes:g}",
+        facts=facts,
+        profile=None,
+        stages=(stage,),
+        t_s=t_s,
+        utc_s=t_s + start.timestamp(),
+        columns=columns,
+    )
+
+
+RADIATOR = entry(15, EntryKind.FINDING, "radiator", value="cold")
+PASTE = entry(60, EntryKind.CHANGE, "paste-renewed", part="paste")
+TURNED = entry(90, EntryKind.CHANGE, "turned-or-moved", note="turned by 180 degrees")
+COOLER = entry(120, EntryKind.CHANGE, "part-fitted-for-test", part="known-good cooler")
+RETURNED = entry(160, EntryKind.CHANGE, "part-returned", part="known-good cooler")
+
+
+# Common practice, no source: pump tachometer normal, die near 100 °C at rest, radiator cold; fresh paste no help,
+# turned by 180° no help, another cooler cures it: the coolant does not flow, whatever the tachometer says.
+SEQUENCE: list[tuple[tuple[Entry, ...], list[Trace]]] = [
+    ((RADIATOR,), [resting(10)]),
+    ((RADIATOR, PASTE), [resting(10), resting(70)]),
+    ((RADIATOR, PASTE, TURNED), [resting(10), resting(70), resting(100)]),
+    ((RADIATOR, PASTE, TURNED, COOLER), [resting(10), resting(70), resting(100), resting(140, is_ill=False)]),
+]
+
+
+def test_the_sequence_names_the_coolant_first_before_any_part_is_changed() -> None:
+    entries, traces = SEQUENCE[0]
+    lead = diagnose(traces, job=made_job(*entries, answers=INTAKE)).suspects[0]
+    assert lead.cause == "coolant-flow"
+
+
+@pytest.mark.parametrize("step", range(1, 4))
+def test_the_sequence_never_leaves_the_coolant(step: int) -> None:
+    entries, traces = SEQUENCE[step]
+    assert diagnose(traces, job=made_job(*entries, answers=INTAKE)).suspects[0].cause == "coolant-flow"
+
+
+def test_the_sequence_ends_at_the_coolant_with_19_in_20() -> None:
+    entries, traces = SEQUENCE[-1]
+    found = diagnose(traces, job=made_job(*entries, answers=INTAKE))
+    assert found.suspects[0].probability >= 0.95
+    assert [s.rating for s in found.substitutions] == ["supported"]
+
+
+def without_records(entries: tuple[Entry, ...]) -> float:
+    return tell(made_job(*entries, answers=INTAKE), []).judged.causes["contact"]
+
+
+def test_fresh_paste_that_altered_nothing_speaks_against_the_contact() -> None:
+    noted = entry(60, EntryKind.CHANGE, "paste-renewed", note="no help")
+    assert without_records((noted,)) < 0.25 * without_records(())
+
+
+def test_fresh_paste_that_helped_speaks_for_the_contact() -> None:
+    noted = entry(60, EntryKind.CHANGE, "paste-renewed", note="cured")
+    assert without_records((noted,)) > 3 * without_records(())
+
+
+def test_the_symptom_back_with_the_old_part_proves_a_substitution() -> None:
+    entries = (*SEQUENCE[-1][0], RETURNED)
+    traces = [*SEQUENCE[-1][1], resting(170)]
+    (told,) = tell(made_job(*entries, answers=INTAKE), traces).substitutions
+    assert told.rating == "proved"
+
+
+def test_a_machine_that_stays_well_with_the_old_part_refutes_a_substitution() -> None:
+    entries = (*SEQUENCE[-1][0], RETURNED)
+    traces = [*SEQUENCE[-1][1], resting(170, is_ill=False)]
+    (told,) = tell(made_job(*entries, answers=INTAKE), traces).substitutions
+    assert told.rating == "refuted"
+
+
+def test_a_known_good_part_that_cures_nothing_is_rated_so() -> None:
+    entries = (RADIATOR, COOLER)
+    (told,) = tell(made_job(*entries, answers=INTAKE), [resting(10), resting(140)]).substitutions
+    assert told.rating == "no-cure"
+
+
+@pytest.mark.parametrize(
+    ("kind", "part", "key"),
+    [
+        ("part-fitted-for-test", "known-good power supply 650 W", "known-good-supply"),
+        ("part-replaced", "closed liquid cooler", "known-good-cooler"),
+        ("part-replaced", "Memory module 8 GB", "one-module"),
+        ("paste-renewed", "", "paste"),
+        ("cleaned", "", "clean"),
+        ("firmware-set", "", "firmware"),
+        ("part-replaced", "front panel", ""),
+    ],
+)
+def test_a_change_is_the_test_that_it_amounts_to(kind: str, part: str, key: str) -> None:
+    assert change_key(entry(5, EntryKind.CHANGE, kind, part=part)) == key
+
+
+def test_runs_after_a_repair_do_not_hide_what_was_wrong_before() -> None:
+    ill = made_run(Made(contact=0.50, contact_s=5.0), load_s=0)
+    well = made_run(Made(), load_s=0, start=DAY + timedelta(minutes=90), run_id="after")
+    told = tell(made_job(PASTE, answers=INTAKE), [ill, well])
+    assert told.is_cured
+    assert told.judged.leading[0] == "contact"
+    assert told.judged.leading[1] > 0.95
