@@ -130,6 +130,25 @@ def test_a_record_can_be_read_while_it_is_written(tmp_path: Path) -> None:
     assert len(read_trace(path).t_s) == 50
 
 
+def test_a_reader_that_does_not_let_go_keeps_the_record_from_becoming_one_file_and_nothing_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("verifyrig.record.store._WAIT_FOR_READERS_S", 0.2)
+    path = tmp_path / "r.sqlite"
+    writer = open_record(path, facts={"run": "r"}, profile_text=None, channels=CHANNELS, live=True)
+    for i in range(5):
+        writer.sample(float(i), 1.7e9 + i, readings(40.0))
+    assert writer.wait_until_durable(5, 30.0)
+    with opened(path) as reader:
+        reader.execute("BEGIN")
+        assert reader.execute("SELECT count(*) FROM sample").fetchone() == (5,)
+        writer.close()
+        assert wal_path(path).exists()
+        assert reader.execute("SELECT count(*) FROM sample").fetchone() == (5,)
+    check = check_record(path)
+    assert (check.whole, check.sealed, check.samples) == (True, True, 5)
+
+
 def test_numbers_that_json_or_sqlite_cannot_hold_are_no_readings_and_break_nothing(tmp_path: Path) -> None:
     path = tmp_path / "r.sqlite"
     writer = open_record(path, facts={"bad": math.nan}, profile_text=None, channels=CHANNELS, live=False)

@@ -18,7 +18,7 @@ import pytest
 from verifyrig.errors import RecordError
 from verifyrig.interfaces import Quality, Reading
 from verifyrig.record import open_record, read_trace
-from verifyrig.record.check import RecordCheck, check_record
+from verifyrig.record.check import RecordCheck, check_record, prefix_digest
 from verifyrig.record.schema import wal_path
 from verifyrig.seal import SampleChain, canonical, row_marks
 
@@ -30,7 +30,7 @@ def make(path: Path, *, live: bool = False, close: bool = True, rows: int = ROWS
     writer = open_record(
         path, facts={"run": path.stem, "states": {"panel": "on"}}, profile_text="x = 1", channels=CHANNELS, live=live
     )
-    noise = np.random.default_rng(7).normal(0.0, 0.3, rows)
+    noise = np.random.default_rng(7).normal(0.0, 0.3, ROWS)
     writer.stage_started("idle", "idle", 0.0)
     for i in range(rows):
         quality = Quality.STALE if 40 <= i % 97 < 45 else Quality.OK
@@ -109,6 +109,16 @@ def test_a_prefix_of_a_record_can_be_held_against_the_chain(sealed: Path) -> Non
     (digest,) = connection.execute("SELECT digest FROM seal WHERE part = 'sample' AND block = 1").fetchone()
     connection.close()
     assert digest == chain.digest()
+
+
+@pytest.mark.parametrize("samples", [1, 256, 257, 500])
+def test_a_shorter_copy_has_the_same_chain_as_far_as_it_goes(tmp_path: Path, sealed: Path, samples: int) -> None:
+    shorter = make(tmp_path / "r.sqlite", live=True, close=False, rows=500)
+    assert prefix_digest(shorter, samples) == prefix_digest(sealed, samples)
+    alter(shorter, "UPDATE sample SET die_temp_c = 1 WHERE rowid = 1")
+    assert prefix_digest(shorter, samples) != prefix_digest(sealed, samples)
+    with pytest.raises(RecordError, match="500 samples"):
+        prefix_digest(shorter, 501)
 
 
 def test_rows_that_differ_in_one_bit_have_different_marks() -> None:

@@ -8,7 +8,7 @@ import math
 import os
 import sqlite3
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -216,6 +216,15 @@ class Store:
             finally:
                 reader.close()
 
+    @contextlib.contextmanager
+    def dropped_on_failure(self) -> Iterator[None]:
+        """Let go of the file where the block fails; the record stays as one that broke off."""
+        try:
+            yield
+        except BaseException:
+            self.drop()
+            raise
+
     def drop(self) -> None:
         """Let go of the file after a failed write."""
         with contextlib.suppress(sqlite3.Error):
@@ -223,7 +232,7 @@ class Store:
 
 
 @contextlib.contextmanager
-def telling(path: Path) -> Any:
+def telling(path: Path) -> Iterator[None]:
     """Turn errors of the disk and of SQLite into one that says what happened and how to mend it."""
     try:
         yield

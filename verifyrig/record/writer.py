@@ -158,14 +158,15 @@ class BlockWriter(_Writer):
         return self._store.sample_rows
 
     def close(self) -> None:
-        """Commit, seal, checkpoint into one file."""
+        """Commit, seal, checkpoint into one file; raise `RecordError` where the disk does not take it."""
         if self._done:
             return
         self._done = True
         self._waiting += self._last_changes()
         self._waiting.append(partial(self._store.set_fact, "largest_lag_s", 0.0))
-        self._commit()
-        self._store.seal()
+        with self._store.dropped_on_failure():
+            self._commit()
+            self._store.seal()
 
     def abandon(self, went_dark: str = "power-off") -> None:
         """Let go without sealing, as a power cut would leave it, with all that was taken so far."""
@@ -229,8 +230,9 @@ class LiveWriter(_Writer):
         if self._done:
             return
         self._finish(self._last_changes())
-        self._store.commit([partial(self._store.set_fact, "largest_lag_s", round(self._largest_lag_s, 3))])
-        self._store.seal()
+        with self._store.dropped_on_failure():
+            self._store.commit([partial(self._store.set_fact, "largest_lag_s", round(self._largest_lag_s, 3))])
+            self._store.seal()
 
     def abandon(self, went_dark: str = "power-off") -> None:
         """Let go without sealing, as a power cut would leave it, with all that was taken so far."""
