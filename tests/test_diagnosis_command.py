@@ -1,0 +1,84 @@
+"""`verifyrig diagnose` as it is called: the contract's object, exit codes, what it takes without names."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.small_records import write_record
+from verifyrig.cli import run
+from verifyrig.diagnosis.suspects import CAUSES
+
+
+def answer(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, Any]]:
+    code = run([*words, "--json"])
+    return code, json.loads(capsys.readouterr().out)
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Path:
+    (tmp_path / "runs").mkdir()
+    return write_record(tmp_path / "runs", 1)
+
+
+def test_the_object_is_the_contracts(tmp_path: Path, record: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, data = answer(capsys, "diagnose", record.stem, "--bench", str(tmp_path))
+    assert data["schema"] == 1
+    assert code in (0, 4)
+    probabilities = [s["probability"] for s in data["suspects"]]
+    assert probabilities == sorted(probabilities, reverse=True)
+    assert sum(probabilities) == pytest.approx(1.0, abs=0.05)  # suspects below half a per cent are left out
+    for suspect in data["suspects"]:
+        assert set(suspect) == {"cause", "probability", "for", "against"}
+        assert suspect["cause"] in CAUSES
+    if data["next_test"] is not None:
+        assert set(data["next_test"]) == {"do", "separates", "gain_bits", "minutes"}
+        assert set(data["next_test"]["separates"]) <= set(CAUSES)
+
+
+def test_the_code_says_whether_a_suspect_is_clear(
+    tmp_path: Path, record: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, data = answer(capsys, "diagnose", str(record), "--bench", str(tmp_path))
+    lead = data["suspects"][0]
+    clear = lead["probability"] >= 0.8 and lead["cause"] != "unknown"
+    assert code == (0 if clear else 4)
+
+
+def test_without_names_and_without_a_job_it_says_how_to_mend_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, data = answer(capsys, "diagnose", "--bench", str(tmp_path))
+    assert code == 2
+    assert data["error"]["mend"]
+
+
+def test_a_record_that_does_not_exist_is_bad_input(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, data = answer(capsys, "diagnose", "no-such-run", "--bench", str(tmp_path))
+    assert code == 2
+    assert "no-such-run" in data["error"]["where"]
+
+
+def test_the_open_jobs_intake_counts_without_any_record(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from datetime import UTC, datetime
+
+    from verifyrig.bench import find_bench
+    from verifyrig.job import Intake, Machine
+    from verifyrig.job_store import new_job
+
+    answers = {"what": "switches-off", "restart": "after-mains-switch", "when": "at-a-load-step"}
+    intake = Intake(complaint="It goes dark.", machine=Machine(kind="desktop-air"), answers=answers)
+    new_job(find_bench(str(tmp_path)), intake, now=datetime(2031, 3, 14, 9, tzinfo=UTC))
+    _, data = answer(capsys, "diagnose", "--bench", str(tmp_path))
+    assert data["suspects"][0]["cause"] == "supply"
+    assert data["not_measured"]
+
+
+def test_people_read_sentences_and_a_caution(tmp_path: Path, record: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run(["diagnose", str(record), "--bench", str(tmp_path)])
+    text = capsys.readouterr().out
+    assert "For the customer:" in text
+    assert "Never open a power supply" in text

@@ -1,0 +1,153 @@
+"""Figures and signs read from records: whole, broken off, pulses only, rest only; what is missing is absent."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from tests.diagnosis_traces import Made, made_run
+from verifyrig.diagnosis import tables
+from verifyrig.diagnosis.chain_picture import chain_svg
+from verifyrig.diagnosis.evidence import Seen, joint_log
+from verifyrig.diagnosis.judging import judge, see, see_all
+from verifyrig.diagnosis.readings import Readings
+from verifyrig.diagnosis.signs import signs_of
+from verifyrig.trace import QualityInterval, Trace
+
+
+@pytest.fixture(scope="module")
+def whole() -> Trace:
+    return made_run(Made(extra={"plate_temp_c": 45.0, "coolant_temp_c": 33.0}))
+
+
+def test_windows_add_up_to_the_closed_form_of_the_path(whole: Trace) -> None:
+    # Rise per watt of a chain of first-order lags: sum of r (1 - exp(-t / tau)), the closed form.
+    machine = Made()
+    parts = [(machine.contact, 1.5), (machine.flow, 18.0), (machine.air, 110.0)]
+
+    def z(t: float) -> float:
+        return sum(r * (1 - math.exp(-t / tau)) for r, tau in parts)
+
+    figures = see(whole).figures
+    # A second of sampling and whole degrees: 3 % of the step's rise, and 0.01 K/W of rounding at 85 W.
+    assert figures["window_5s"].value == pytest.approx(z(4.8), rel=0.04, abs=0.012)
+    assert figures["window_60s"].value == pytest.approx(z(59) - z(4.8), rel=0.04, abs=0.012)
+    assert figures["window_600s"].value == pytest.approx(z(600) - z(59), rel=0.04, abs=0.012)
+    assert figures["load_rise"].value == pytest.approx(sum(r for r, _ in parts), abs=0.01)
+
+
+def test_a_run_that_breaks_off_after_ten_seconds_of_load_still_tells_its_first_window() -> None:
+    broken = made_run(Made(), ends_at_s=402.0, cause="power-off")
+    figures = see(broken).figures
+    assert "window_5s" in figures
+    assert "load_rise" not in figures
+    assert "window_60s" not in figures
+
+
+def test_rest_alone_tells_rest_and_nothing_of_steps() -> None:
+    figures = see(made_run(Made(), load_s=0, pulses=False)).figures
+    assert {"room", "rest_rise", "rest_creep"} <= set(figures)
+    assert not [name for name in figures if name.startswith("window")]
+
+
+def test_a_record_without_samples_is_no_evidence_and_no_crash() -> None:
+    empty = replace(
+        made_run(Made()), t_s=np.empty(0), utc_s=np.empty(0), columns={}, stages=(), events=(), facts={"outcome": "x"}
+    )
+    seen = see(empty)
+    assert not seen.figures
+    assert judge(seen).causes["unknown"] > 0.2
+
+
+@pytest.mark.parametrize("gone", ["package_power_w", "ambient_temp_c", "die_temp_c", "rail_12v_v", "core_clock_mhz"])
+def test_a_channel_that_is_missing_takes_its_figures_with_it_and_no_other(whole: Trace, gone: str) -> None:
+    less = replace(whole, columns={k: v for k, v in whole.columns.items() if k != gone})
+    before, after = see(whole).figures, see(less).figures
+    assert set(after) < set(before) or gone == "core_clock_mhz"
+    assert all(after[name].value == pytest.approx(before[name].value, rel=0.02, abs=0.02) for name in after)
+
+
+def test_no_figure_at_all_leaves_the_prior_as_it_is() -> None:
+    prior = tables.prior()
+    logs = joint_log(Seen(cooler="liquid"), prior)
+    assert np.exp(logs) == pytest.approx(prior)
+
+
+def test_readings_of_bad_quality_are_not_used(whole: Trace) -> None:
+    bad = QualityInterval(channel="plate_temp_c", from_s=0.0, to_s=1e6, quality="implausible")
+    assert "die_over_plate" in see(whole).figures
+    assert "die_over_plate" not in see(replace(whole, qualities=(bad,))).figures
+
+
+def word(trace: Trace, name: str) -> str:
+    return next((sign.word for sign in signs_of(Readings(trace)) if sign.name == name), "")
+
+
+def test_a_fan_that_stands_at_rest_with_a_low_duty_may_be_right() -> None:
+    # One of three legal behaviours of a fan at low duty is to stop (4-wire fan specification, from memory).
+    resting = made_run(Made(fan_rpm=0.0), load_s=0, pulses=False)
+    low = replace(resting, columns={**resting.columns, "cpu_fan_duty_share": np.full(len(resting.t_s), 0.1)})
+    assert word(low, "cooler-fan") == "stands-at-rest"
+    assert word(resting, "cooler-fan") == "stands"
+
+
+def test_a_clock_held_down_with_a_cool_die_and_one_at_its_limit_are_told_apart() -> None:
+    assert word(made_run(Made(clock_falls_after_s=200.0)), "clock") == "held-down-cool"
+    assert word(made_run(Made(air=0.75, air_s=450.0, limit_c=88.0, throttles=True)), "clock") == "held-down-hot"
+    assert word(made_run(Made()), "clock") == "kept"
+
+
+@pytest.mark.parametrize(
+    ("machine", "ends_at_s", "word_of_end"),
+    [
+        (Made(), 392.0, "off-at-step"),
+        (Made(), 700.0, "off-cool"),
+        (Made(contact=0.75, contact_s=6.0, limit_c=90.0), 440.0, "off-hot"),
+    ],
+)
+def test_where_a_machine_went_dark_says_what_kind_of_end_it_was(
+    machine: Made, ends_at_s: float, word_of_end: str
+) -> None:
+    assert word(made_run(machine, ends_at_s=ends_at_s, cause="power-off"), "end") == word_of_end
+
+
+def test_a_die_that_is_marked_stuck_says_nothing_of_heat(whole: Trace) -> None:
+    stuck = QualityInterval(channel="die_temp_c", from_s=200.0, to_s=900.0, quality="stuck")
+    found = judge(see(replace(whole, qualities=(stuck,))))
+    assert found.leading[0] == "sensor"
+
+
+def test_several_records_of_one_machine_tell_more_than_each() -> None:
+    pulses = made_run(Made(flow=0.28, flow_s=25.0), load_s=0)
+    load = made_run(Made(flow=0.28, flow_s=25.0), pulses=False)
+    both = see_all([pulses, load])
+    assert {"pulse_tail", "load_rise"} <= set(both.figures)
+    assert judge(both).causes["coolant-flow"] > judge(see(pulses)).causes["coolant-flow"]
+
+
+def test_a_hot_inlet_in_a_cool_room_is_the_case_and_no_warm_room() -> None:
+    # Inlet over room by more than 8 to 10 K: the case's air (common practice, no source). The other parts' 25 W
+    # warm the same air at rest too.
+    case = made_run(Made(air=0.34, air_s=200.0, rest_offset_k=7.0, extra={"inlet_temp_c": 44.0}))
+    found = judge(see(case))
+    assert found.leading[0] == "airflow"
+    assert found.causes["warm-room"] < 0.01
+
+
+def test_the_chain_is_a_picture_with_words_for_what_lies_outside_and_what_is_missing(whole: Trace) -> None:
+    text = chain_svg(see(whole).figures, "liquid")
+    ElementTree.fromstring(text)
+    assert "die → plate" in text
+    assert "within" in text or "above" in text
+    assert "not measured" in chain_svg({}, "air")
+
+
+def test_a_link_that_is_out_of_its_range_has_another_shape_than_one_within() -> None:
+    good = chain_svg(see(made_run(Made())).figures, "liquid")
+    bad = chain_svg(see(made_run(Made(contact=0.6, contact_s=4.0))).figures, "liquid")
+    assert bad.count('<path d="M') > 0
+    assert good.count("<circle") > bad.count("<circle")
