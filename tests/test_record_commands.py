@@ -118,6 +118,7 @@ def test_a_record_whose_log_was_left_behind_is_not_proven(bench: Path, capsys: p
     (bench / "runs" / "20260101-010000-bbbb.sqlite-wal").unlink()
     code, answer = ask(bench, capsys, "inspect", "last")
     assert code == 4 and answer["whole"] is False and answer["altered"] is None and "-wal" in answer["notes"][0]
+    assert "-wal" in ask(bench, capsys, "runs")[1]["runs"][1]["note"]
 
 
 @pytest.mark.parametrize("word", ["no-such-run", "2026", "x/y.sqlite", ""])

@@ -13,8 +13,10 @@ from verifyrig import __version__
 from verifyrig.bench import Bench
 from verifyrig.errors import RigError
 from verifyrig.record import Head, read_head, read_trace
+from verifyrig.record.schema import wal_path
 
 INDEX_NAME = ".verifyrig-index.json"
+_LOG_MISSING = "no -wal file lies beside it: samples may be missing"
 
 
 def list_runs(bench: Bench, job: str | None = None) -> list[dict[str, Any]]:
@@ -57,6 +59,7 @@ def _row(path: Path) -> dict[str, Any]:
         "verdict": summary["verdict"],
         "simulated": summary["simulated"],
         "sealed": head.sealed,
+        **({} if head.sealed or wal_path(path).exists() else {"note": _LOG_MISSING}),
     }
 
 

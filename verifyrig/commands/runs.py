@@ -78,4 +78,5 @@ def _cell(word: Any, width: int) -> str:
 
 
 def _damage(row: dict[str, Any]) -> str:
-    return f"  {row['damage']}" if "damage" in row else ""
+    told = row.get("damage") or row.get("note")
+    return f"  ({told})" if told else ""
