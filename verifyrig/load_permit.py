@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from verifyrig.analysis import load_start_forecast
-from verifyrig.card_power import in_processor_terms
+from verifyrig.card_forecast import card_load_start
 from verifyrig.interfaces import Reading
 from verifyrig.loads.external import EXTERNAL
 from verifyrig.pattern import peak_share
@@ -104,18 +104,20 @@ class LoadPermit:
         data = np.array(self._rows, dtype=np.float64).reshape(-1, 4 + len(_COLUMNS) + len(_GPU_COLUMNS))
         t_s, shares, room = data[:, 0], data[:, 2 if on_gpu else 1], data[:, 3]
         temp_c, power_w, fan_rpm = data[:, 7:10].T if on_gpu else data[:, 4:7].T
+        share = _share_to_come(stage.load, power_w, shares)
         if on_gpu and self._card_limit_w is not None:
-            shares = _shares_of_limit(shares, power_w, self._card_limit_w)
-        scale = in_processor_terms(1.0, self._card_limit_w if on_gpu else None)
-        start = load_start_forecast(
-            t_s,
-            temp_c,
-            load_share=shares,
-            share=_share_to_come(stage.load, power_w, shares),
-            power_w=power_w * scale if np.isfinite(power_w).any() else None,
-            ambient_c=room if np.isfinite(room).any() else None,
-            fan_rpm=fan_rpm if np.isfinite(fan_rpm).any() else None,
-        )
+            drawn = _shares_of_limit(shares, power_w, self._card_limit_w)
+            start = card_load_start(t_s, temp_c, drawn, _held_share(stage.load, power_w, shares, self._card_limit_w))
+        else:
+            start = load_start_forecast(
+                t_s,
+                temp_c,
+                load_share=shares,
+                share=share,
+                power_w=power_w if np.isfinite(power_w).any() else None,
+                ambient_c=room if np.isfinite(room).any() else None,
+                fan_rpm=fan_rpm if np.isfinite(fan_rpm).any() else None,
+            )
         below = start.stays_below(limit_c)
         if below is None:
             return f"it cannot be foreseen how hot it gets ({start.note}); put a stage of pulses before it"
@@ -141,13 +143,22 @@ def _shares_of_limit(shares: FloatArray, power_w: FloatArray, limit_w: float) ->
     return np.where(shares > 0, drawn, 0.0)
 
 
+def _held_share(plan: LoadPlan, power_w: FloatArray, shares: FloatArray, limit_w: float) -> float:
+    """Return the share of the card's limit that the load will draw: that of its held power, else of its duty."""
+    rest = power_w[shares <= 0]
+    if plan.hold is None or plan.hold.gpu_power_w is None or not np.isfinite(rest).any():
+        return peak_share(plan)
+    rest_w = float(np.nanmedian(rest))
+    return min(1.0, max(0.0, (plan.hold.gpu_power_w - rest_w) / (limit_w - rest_w)))
+
+
 def _share_to_come(plan: LoadPlan, power_w: FloatArray, shares: FloatArray) -> float:
     """Return the share of the whole that the load will be: less than full where it is held at a power below that.
 
     The full power is foreseen from rest and pulses: it grows with the share.
     """
     hold = plan.hold
-    held_w = None if hold is None else (hold.power_w if hold.power_w is not None else hold.gpu_power_w)
+    held_w = None if hold is None else hold.power_w
     rest, pulsed = power_w[shares <= 0], power_w[shares > 0]
     if held_w is None or not np.isfinite(rest).any() or not np.isfinite(pulsed).any():
         return peak_share(plan)
