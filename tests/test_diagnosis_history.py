@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -10,6 +11,9 @@ import pytest
 from tests.diagnosis_traces import DAY, Made, entry, made_job, made_run
 from verifyrig.diagnosis import diagnose
 from verifyrig.diagnosis.history import change_key, tell
+from verifyrig.diagnosis.repeats import repeat_piece
+from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
+from verifyrig.diagnosis.typed import findings_of
 from verifyrig.job import Entry, EntryKind
 from verifyrig.trace import StageSpan, Trace
 
@@ -141,3 +145,41 @@ def test_runs_after_a_repair_do_not_hide_what_was_wrong_before() -> None:
     assert told.is_cured
     assert told.judged.leading[0] == "contact"
     assert told.judged.leading[1] > 0.95
+
+
+def dark(power_w: float, die_c: float, run_id: str) -> Trace:
+    """A run that went dark under a steady load, at these watts and degrees."""
+    trace = made_run(Made(load_w=power_w), ends_at_s=600.0, cause="power-off", run_id=run_id)
+    die = np.where(trace.t_s > 595.0, die_c, trace.columns["die_temp_c"])
+    return replace(trace, columns={**trace.columns, "die_temp_c": die})
+
+
+def test_shut_offs_at_the_same_watts_speak_for_the_power_and_at_the_same_degrees_for_heat() -> None:
+    # Die equal within 3 K: heat; watts equal, degrees not: power (common practice, no source).
+    by_power = repeat_piece([dark(100.0, 55.0, "a"), dark(100.0, 70.0, "b")])
+    by_heat = repeat_piece([dark(80.0, 92.0, "a"), dark(130.0, 93.0, "b")])
+    supply, paste = MECHANISMS.index(Mechanism.SUPPLY), MECHANISMS.index(Mechanism.PASTE)
+    assert by_power is not None and by_power.logs[supply] - by_power.logs[paste] > 2.0
+    assert by_heat is not None and by_heat.logs[paste] - by_heat.logs[supply] > 2.0
+
+
+def test_one_shut_off_or_two_alike_in_both_tell_nothing_more() -> None:
+    assert repeat_piece([dark(100.0, 55.0, "a")]) is None
+    assert repeat_piece([dark(100.0, 55.0, "a"), dark(100.0, 55.0, "b")]) is None
+
+
+def test_temperatures_typed_by_hand_count_like_words() -> None:
+    # Two probes on the hoses are a flow meter: far apart means little flow (P = mass flow × heat × difference).
+    apart = [entry(1, EntryKind.FINDING, "hose-in", value=24.0), entry(2, EntryKind.FINDING, "hose-out", value=41.0)]
+    assert findings_of(apart)["hoses"] == "one-hot"
+    cold = [entry(1, EntryKind.FINDING, "radiator-temp", value=23.0), entry(2, EntryKind.FINDING, "room", value=22.0)]
+    assert findings_of(cold)["radiator"] == "cold"
+    assert tell(made_job(*apart, answers=INTAKE), []).judged.causes["coolant-flow"] > 0.6
+
+
+def test_a_word_noted_by_hand_stands_over_a_typed_temperature() -> None:
+    both = [
+        entry(1, EntryKind.FINDING, "radiator-temp", value=23.0),
+        entry(2, EntryKind.FINDING, "radiator", value="hot"),
+    ]
+    assert findings_of(both)["radiator"] == "hot"

@@ -87,6 +87,7 @@ def data_of(found: Diagnosis) -> dict[str, Any]:
             "gain_bits": round(test.gain_bits, 3),
             "minutes": test.plan.minutes,
         },
+        "customer": found.customer_sentence,
         "not_measured": list(found.not_measured),
         "substitutions": [{"part": s.part, "rating": s.rating, "says": s.says} for s in found.substitutions],
     }
@@ -94,7 +95,6 @@ def data_of(found: Diagnosis) -> dict[str, Any]:
 
 def lines_of(found: Diagnosis) -> list[str]:
     """Return what a person reads."""
-    from verifyrig.diagnosis.explain import CUSTOMER
     from verifyrig.job_words import CAUSES
 
     lines = []
@@ -104,8 +104,7 @@ def lines_of(found: Diagnosis) -> list[str]:
         if suspect.probability >= 0.05:
             lines += [f"          for: {reason}" for reason in suspect.reasons_for]
             lines += [f"          against: {reason}" for reason in suspect.reasons_against]
-    lead = found.suspects[0]
-    lines += ["", f"For the customer: {CUSTOMER[lead.cause] if found.is_clear else CUSTOMER['unknown']}"]
+    lines += ["", f"For the customer: {found.customer_sentence}"]
     lines += [s.says[0].upper() + s.says[1:] + "." for s in found.substitutions]
     if found.next_test is not None:
         test = found.next_test

@@ -38,6 +38,19 @@ class Diagnosis:
     judged: Judged
 
     @property
+    def customer_sentence(self) -> str:
+        """What to tell the customer, in one sentence."""
+        from verifyrig.diagnosis.explain import CUSTOMER
+
+        return CUSTOMER[self.suspects[0].cause if self.is_clear else "unknown"]
+
+    def picture(self) -> str:
+        """Return the path of the heat as a chain of links with their K/W beside what sound machines show, SVG."""
+        from verifyrig.diagnosis.chain_picture import chain_svg
+
+        return chain_svg(self.judged.seen.figures, self.judged.seen.cooler)
+
+    @property
     def is_clear(self) -> bool:
         """Whether the leading suspect is probable enough to act on, and is not "cannot tell"."""
         lead = self.suspects[0]

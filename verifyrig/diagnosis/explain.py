@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from verifyrig.diagnosis.quantities import PLACE, QUANTITIES, Figure, uneven
@@ -42,16 +44,22 @@ def normal_range(name: str, cooler: str) -> tuple[float, float] | None:
 def figure_sentence(name: str, figure: Figure, cooler: str) -> str:
     """Return a figure with where it came from and what sound machines show."""
     quantity = QUANTITIES[name]
-    told = f"{quantity.says}: {_number(figure.value)} ± {_number(2 * figure.u)} {quantity.unit}"
+    digits = _decimals(2 * figure.u)
+    told = f"{quantity.says}: {figure.value:.{digits}f} ± {2 * figure.u:.{digits}f} {quantity.unit}"
     usual = normal_range(name, cooler)
     source = f" ({figure.source})" if figure.source else ""
     if usual is None:
         return told + source
-    return f"{told}, sound machines {_number(usual[0])} to {_number(usual[1])}{source}"
+    low, high = (f"{value:.{digits}f}" for value in usual)
+    span = f"{low} to {high}" if low != high else f"about {low}"
+    return f"{told}, sound machines {span}{source}"
 
 
-def _number(value: float) -> str:
-    return f"{value:.3g}" if abs(value) >= 1e-3 else f"{value:.1e}" if value else "0"
+def _decimals(u95: float) -> int:
+    """Return how many decimals a figure is worth: its uncertainty keeps two digits, one where it is large."""
+    if not u95 > 0 or not math.isfinite(u95):
+        return 3
+    return min(6, max(0, 1 - math.floor(math.log10(u95))))
 
 
 _MISSING = {

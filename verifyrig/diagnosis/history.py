@@ -13,7 +13,9 @@ from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.evidence import Piece, Seen
 from verifyrig.diagnosis.judging import Judged, judge, see_all
 from verifyrig.diagnosis.next_test import outcome_table, plans
+from verifyrig.diagnosis.repeats import repeat_piece
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
+from verifyrig.diagnosis.typed import findings_of
 from verifyrig.job import Entry, EntryKind, Job
 from verifyrig.trace import FloatArray, Trace
 
@@ -82,6 +84,9 @@ def tell(job: Job | None, traces: Sequence[Trace], prior: FloatArray | None = No
     ill = [phase for phase, is_cured in zip(phases, _well(phases), strict=True) if not is_cured]
     seen = see_all([trace for phase in ill for trace in phase.traces])
     findings = {name: word for phase in ill for name, word in phase.findings.items()}
+    repeated = repeat_piece([trace for phase in ill for trace in phase.traces])
+    if repeated is not None:
+        pieces.append(repeated)
     seen = Seen(
         cooler=_cooler(job, seen.cooler),
         figures=seen.figures,
@@ -114,9 +119,8 @@ def _phases(job: Job | None, traces: Sequence[Trace]) -> list[_Phase]:
     found = []
     for change, start, end in zip([None, *changes], starts, ends, strict=True):
         own = tuple(t for t in traces if start <= _began(t) < end)
-        findings = {
-            e.what: e.text("value") for e in (job.of_kind(EntryKind.FINDING) if job else ()) if start <= e.time < end
-        }
+        noted = [e for e in (job.of_kind(EntryKind.FINDING) if job else ()) if start <= e.time < end]
+        findings = findings_of(noted)
         found.append(_Phase(change=change, traces=own, findings=findings))
     return found
 
