@@ -43,6 +43,7 @@ class LoadDriver:
         self.errors = 0
         self.new_faults: list[WorkFault] = []
         self.checks_done = 0
+        self._limited = ""
 
     @property
     def plan(self) -> LoadPlan:
@@ -100,6 +101,14 @@ class LoadDriver:
         reading = readings.get(hold_channel(self._plan.hold))
         self._tell(self._hold.update(t_s, reading.value if reading is not None and reading.ok else None))
         return self.share
+
+    def newly_limited(self) -> str:
+        """Return why the hold's target is out of reach, once for each reason; empty otherwise."""
+        limited = self._hold.limited if self._hold is not None else ""
+        if limited == self._limited:
+            return ""
+        self._limited = limited
+        return limited
 
     def count(self, t_s: float) -> float | None:
         """Take in what the load reports; return the work rate since the last call, 1/s, None at the first."""

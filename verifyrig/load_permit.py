@@ -67,8 +67,8 @@ class LoadPermit:
     def sample(self, t_s: float, readings: Mapping[str, Reading], share: float) -> None:
         """Take one sample."""
         values = [_value(readings.get(name)) for name in (*_COLUMNS, *_GPU_COLUMNS)]
-        room = _value(readings.get("inlet_temp_c"))
-        room = _value(readings.get("ambient_temp_c")) if math.isnan(room) else room
+        room = _value(readings.get("ambient_temp_c"))
+        room = _value(readings.get("inlet_temp_c")) if math.isnan(room) else room
         if math.isnan(room) and self._ambient_c is not None:
             room = self._ambient_c
         scaled = (share * self._scale if channel in self._heats else 0.0 for channel in ("die_temp_c", "gpu_temp_c"))

@@ -232,7 +232,7 @@ def _facts(
 def _ambient_fact(request: RunRequest, bank: SensorBank) -> dict[str, Any] | None:
     if request.ambient is not None:
         return {"value_c": request.ambient.value_c, "u95_k": request.ambient.u95_k, "source": "typed"}
-    for channel in ("inlet_temp_c", "ambient_temp_c"):
+    for channel in ("ambient_temp_c", "inlet_temp_c"):
         info = bank.infos.get(channel)
         if info is not None and not info.unreadable:
             return {"value_c": None, "u95_k": info.expanded_uncertainty, "source": channel}

@@ -22,6 +22,7 @@ from verifyrig.load_permit import LoadPermit, heated_by
 from verifyrig.observer import Observer, TickView
 from verifyrig.pattern import is_gentle, pattern_duration_s
 from verifyrig.profile import LoadPlan, Profile, Settle, Stage, StageKind
+from verifyrig.run_watch import OwnCost, RestWatch, TouchWatch
 
 # Workers end themselves 2 s after the last heartbeat; five beats fit into that.
 BEAT_EVERY_S = 0.4
@@ -93,6 +94,7 @@ class Runner:
         self._heat = HeatAtRest(dict(self._limits_c))
         self._suspended_s = 0.0
         self._presence_s = 0.0
+        self._rest, self._touch, self._cost = RestWatch(), TouchWatch(), OwnCost()
 
     def run(self) -> RunEnd:
         """Run all stages; the load is off and the record closed on every way out but a machine gone dark."""
@@ -130,6 +132,15 @@ class Runner:
         end_s = self._t_s()
         self._end_load(end_s)
         self._note(lambda: self._rig.writer.stage_ended(stage.name, end_s, ended))
+        self._say_of_rest(stage)
+
+    def _say_of_rest(self, stage: Stage) -> None:
+        busy = self._rest.disturbed()
+        if busy is not None:
+            self._event("rest-disturbed", stage=stage.name, busy_share=busy)
+            self._rig.observer.say(
+                f"Stage {stage.name} was no rest: other programs kept {busy:.0%} of the processor busy."
+            )
 
     def _why_skip(self, stage: Stage) -> str | None:
         """Return why a load stage must not start, None where it may."""
@@ -172,6 +183,9 @@ class Runner:
                 self._tick(self._before or stage)
         if not failure:
             self._driver = driver
+            for note in getattr(self._rig.load, "notes", ()):
+                self._event("load-note", stage=stage.name, note=note)
+                self._rig.observer.say(f"Load: {note}.")
             return True
         self._skip(stage, failure[0].what)
         return False
@@ -324,7 +338,7 @@ class Runner:
         return check_gate_value(gate, value_c, self._ambient_c(), "it will settle at")
 
     def _ambient_c(self) -> float | None:
-        for channel in ("inlet_temp_c", "ambient_temp_c"):
+        for channel in ("ambient_temp_c", "inlet_temp_c"):
             reading = self._readings.get(channel)
             if reading is not None and reading.ok:
                 return reading.value
@@ -353,6 +367,7 @@ class Runner:
         self._watch_suspend()
         if self._trip is not None or self._gate_closed:
             self._warn_of_heat(t_s)
+        self._watch_stage(stage, t_s)
         rig.observer.tick(self._view(t_s, stage_start_s, stage, row, last_s))
 
     def _own_readings(self, t_s: float, readings: Mapping[str, Reading]) -> dict[str, Reading]:
@@ -429,6 +444,20 @@ class Runner:
             limits_c=self._limits_c,
             rest_s=last_s - t_s if math.isfinite(last_s) else None,
         )
+
+    def _watch_stage(self, stage: Stage, t_s: float) -> None:
+        """Say what a stage shows by the way: a disturbed rest, parts still hot, a held target out of reach."""
+        if stage.kind is StageKind.IDLE:
+            self._rest.sample(self._readings)
+        if stage.kind is StageKind.COOLDOWN:
+            sentence = self._touch.sample(t_s, self._readings, self._ambient_c())
+            if sentence:
+                self._event("touch", text=sentence)
+                self._rig.observer.say(sentence)
+        limited = self._driver.newly_limited() if self._driver is not None else ""
+        if limited:
+            self._event("hold-limited", why=limited)
+            self._rig.observer.say(f"The target cannot be held: {limited}.")
 
     def _warn_of_heat(self, t_s: float) -> None:
         why = self._heat.why_switch_off(t_s, self._readings)
@@ -544,7 +573,16 @@ class Runner:
     def _close(self) -> RunEnd:
         outcome = self._outcome()
         end = RunEnd(outcome=outcome, cause=self._cause, trip=self._trip, messages=tuple(self._stopped))
-        facts = {"outcome": outcome, "cause": self._cause, "trip": self._trip, "stopped_because": list(self._stopped)}
+        cost = self._cost.share() if math.isfinite(self._rig.beat_every_s) else None
+        if cost is not None:
+            self._rig.observer.say(f"Measuring itself took {cost:.1%} of one core.")
+        facts = {
+            "own_cost_share": cost,
+            "outcome": outcome,
+            "cause": self._cause,
+            "trip": self._trip,
+            "stopped_because": list(self._stopped),
+        }
         try:
             for key, value in facts.items():
                 self._rig.writer.fact(key, value)
