@@ -106,10 +106,17 @@ def machines_of_the_table(seeds: range) -> dict[str, Any]:
         "with_plate_and_coolant_probe": probes.figures(),
         "with_probes_and_the_limit_register": record.figures(),
         "rest_and_pulses_alone": pulses.figures(),
+        "rest_and_pulses_of_what_they_can_show": shown_by_pulses(pulses),
         "rules_of_thumb": thumb.figures(),
         "ratio": plain.first / max(1, thumb.first),
         "reliability": bins,
     }
+
+
+def shown_by_pulses(tally: Tally) -> float:
+    """Return the share that was right first among the faults that rest and pulses of 5 s can show at all."""
+    rows = [row for case, row in tally.by_case.items() if case not in NOT_SHOWN_BY_PULSES and CASES[case] != "none"]
+    return sum(right for _, right in rows) / sum(n for n, _ in rows)
 
 
 def _machines(seeds: range) -> Iterator[tuple[str, int, MachineParameters]]:

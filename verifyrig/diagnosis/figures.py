@@ -1,43 +1,34 @@
-"""Figures of the heat's path read from a record: rest, windows after a step, the settled load, probes."""
+"""Figures of the heat's path read from a record: rest, and the windows after a step of the load."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 
 import numpy as np
 
-from verifyrig.analysis.signals import fit_line, noise_k
+from verifyrig.analysis.signals import fit_line
+from verifyrig.diagnosis.load_figures import load_figures
+from verifyrig.diagnosis.probe_figures import core_spread, probe_gaps
 from verifyrig.diagnosis.quantities import Figure
 from verifyrig.diagnosis.readings import Readings, Step
-from verifyrig.diagnosis.water import flow_l_per_min
 
 __all__ = ["heat_figures"]
 
 Found = Iterator[tuple[str, Figure]]
 
-_SETTLED_LOAD_S = 200.0
-_LATE_S = 20.0
 _PROBE_U_K = 0.4
 _BETWEEN = {"window_20s": (20, 5), "window_60s": (60, 5), "window_180s": (180, 60), "window_600s": (600, 60)}
-_SIDE_U_K = 0.7
 
 
 def heat_figures(readings: Readings) -> dict[str, Figure]:
     """Return every figure that the record holds, by the names of `quantities`; what is missing is absent."""
     found: dict[str, Figure] = {}
-    for part in (_rest, _windows, _load, _cores, _probes):
+    for part in (_rest, _windows, load_figures, core_spread, probe_gaps):
         for name, figure in part(readings):
             if math.isfinite(figure.value) and math.isfinite(figure.u):
                 found[name] = figure
     return found
-
-
-def _die_u_k(readings: Readings) -> float:
-    """Standard uncertainty of a mean of die readings: noise, whole degrees."""
-    values = readings.column("die_temp_c")
-    return math.hypot(0.15, 0.3 * noise_k(values[np.isfinite(values)]))
 
 
 def _rest(readings: Readings) -> Found:
@@ -48,24 +39,19 @@ def _rest(readings: Readings) -> Found:
     die, watts = readings.mean("die_temp_c", *late), readings.mean("package_power_w", *late)
     room, room_u = readings.room(*span)
     yield "room", Figure(value=room, u=room_u, source="rest")
-    u_k = math.hypot(_die_u_k(readings), room_u)
+    u_k = math.hypot(readings.die_u_k(), room_u)
     yield "rest_rise", Figure(value=(die - room) / watts, u=u_k / watts, source=f"rest, {watts:.0f} W")
     times, values = readings.within("die_temp_c", *span)
     if len(times) >= 30:
         line = fit_line(times, values)
         yield "rest_creep", Figure(value=60 * line.slope, u=math.hypot(0.15, 60 * line.u_slope), source="rest")
-    sink = _first(readings, ("coolant_temp_c", "hose_in_temp_c", "radiator_temp_c"), late)
+    sink = readings.first_mean(("coolant_temp_c", "hose_in_temp_c", "radiator_temp_c"), late)
     yield (
         "rest_die_over_sink",
         Figure(value=(die - sink) / watts, u=math.hypot(u_k, 0.5) / watts, source="rest, coolant or radiator"),
     )
     plate = readings.mean("plate_temp_c", *late)
     yield "rest_plate_rise", Figure(value=(plate - room) / watts, u=_PROBE_U_K / watts, source="rest, probe on plate")
-
-
-def _first(readings: Readings, channels: tuple[str, ...], span: tuple[float, float]) -> float:
-    means = [readings.mean(channel, *span) for channel in channels]
-    return next((mean for mean in means if math.isfinite(mean)), math.nan)
 
 
 def _windows(readings: Readings) -> Found:
@@ -177,135 +163,3 @@ def _mirrored(readings: Readings, from_s: float, to_s: float) -> Figure | None:
         return None
     value, u = found[-1]
     return Figure(value=value, u=math.hypot(u, 0.08 * value), source="the cooldown, mirrored")
-
-
-def _load(readings: Readings) -> Found:
-    full = [s for s in readings.steps() if s.full and s.length_s >= 3.0]
-    if full:
-        watts = readings.mean("package_power_w", full[0].t_s + 1.5, min(full[0].until_s, full[0].t_s + 6.0))
-        yield "load_power", Figure(value=watts, u=0.02 * watts, source="the first seconds of the load")
-    else:
-        yield from _foreseen_power(readings)
-    load = _settled(readings)
-    early = readings.long_load(60.0)
-    if early is not None:
-        yield from _regulator(readings, early)
-    if load is None:
-        return
-    end = (load.until_s - _LATE_S, load.until_s - 0.5)
-    room, room_u = readings.room(load.until_s - 120.0, load.until_s)
-    die, watts = readings.mean("die_temp_c", *end), readings.mean("package_power_w", load.until_s - 60.0, end[1])
-    u_k = math.hypot(_die_u_k(readings), room_u)
-    short = max(0.0, 600.0 - load.length_s) / 600.0
-    u_rise = math.hypot(u_k / watts, 0.15 * short * (die - room) / watts)
-    about = f"load, {watts:.0f} W after {load.length_s:.0f} s"
-    yield "load_rise", Figure(value=(die - room) / watts, u=u_rise, source=about)
-    yield from _late_creep(readings, load)
-    yield from _excess(readings, die, watts, load)
-
-
-def _settled(readings: Readings) -> Step | None:
-    """The longest full load up to where its heat changed, None where that came before it could settle."""
-    load = readings.long_load(_SETTLED_LOAD_S)
-    if load is None:
-        return None
-    steady = replace(load, until_s=readings.steady_until_s(load))
-    return steady if steady.length_s >= _SETTLED_LOAD_S else None
-
-
-def _regulator(readings: Readings, load: Step) -> Found:
-    """The regulator settles within minutes; a shorter load shows less than all of it."""
-    peak = _peak(readings, "vrm_temp_c", load)
-    room, _ = readings.room(load.t_s, load.until_s)
-    watts = readings.mean("package_power_w", load.t_s + 2.0, load.t_s + 60.0)
-    short = math.exp(-load.length_s / 180.0)
-    value = (peak - room) / watts
-    about = f"load, {watts:.0f} W for {load.length_s:.0f} s"
-    yield "regulator_rise", Figure(value=value / (1 - short), u=math.hypot(1.2 / watts, value * short), source=about)
-
-
-def _foreseen_power(readings: Readings) -> Found:
-    """Full power foreseen from pulses on a part of the cores, which run at higher clocks: good to a fifth."""
-    found = []
-    for step in readings.steps():
-        busy = readings.mean("busy_share", step.t_s + 1.0, min(step.until_s, step.t_s + 5.0))
-        if step.up and 0.1 < busy < 0.85 and math.isfinite(step.step_w):
-            found.append(step.before_w + step.step_w / busy)
-    if found:
-        watts = float(np.mean(found))
-        yield "load_power", Figure(value=watts, u=0.2 * watts, source="foreseen from pulses")
-
-
-def _late_creep(readings: Readings, load: Step) -> Found:
-    if load.length_s < 480.0:
-        return
-    times, values = readings.within("die_temp_c", load.until_s - 120.0, load.until_s - 0.5)
-    if len(times) >= 30:
-        line = fit_line(times, values)
-        yield "load_creep", Figure(value=60 * line.slope, u=math.hypot(0.2, 60 * line.u_slope), source="late load")
-
-
-def _excess(readings: Readings, die: float, watts: float, load: Step) -> Found:
-    """What the die shows at rest beyond its watts times the resistance that the load showed."""
-    span = readings.rest_span()
-    if span is None:
-        return
-    room, room_u = readings.room(*span)
-    rest, rest_w = readings.mean("die_temp_c", *span), readings.mean("package_power_w", *span)
-    k_per_w = (die - rest) / (watts - rest_w)
-    u = math.hypot(_die_u_k(readings), room_u, 0.06 * k_per_w * rest_w)
-    yield "rest_excess", Figure(value=rest - room - k_per_w * rest_w, u=u, source="rest against load")
-
-
-def _peak(readings: Readings, channel: str, load: Step) -> float:
-    _, values = readings.within(channel, load.t_s, load.until_s)
-    if len(values) < 30:
-        return math.nan
-    return float(np.max(np.convolve(values, np.ones(5) / 5, mode="valid")))
-
-
-def _cores(readings: Readings) -> Found:
-    load = readings.long_load(10.0)
-    cores = readings.like("core_temp_c")
-    if load is None or len(cores) < 3:
-        return
-    span = (max(load.t_s + 5.0, load.until_s - 120.0), load.until_s - 0.5)
-    means = np.array([readings.mean(core, *span) for core in cores])
-    watts = readings.mean("package_power_w", *span)
-    if np.isfinite(means).all():
-        spread = float(np.ptp(means))
-        yield "core_spread", Figure(value=spread / watts, u=0.5 / watts, source=f"{len(cores)} cores under load")
-
-
-def _probes(readings: Readings) -> Found:
-    load = _settled(readings)
-    if load is None:
-        return
-    end = (load.until_s - _LATE_S, load.until_s - 0.5)
-    watts = readings.mean("package_power_w", load.until_s - 60.0, end[1])
-    room, _ = readings.room(*end)
-    die, plate = readings.mean("die_temp_c", *end), readings.mean("plate_temp_c", *end)
-    coolant = _first(readings, ("coolant_temp_c", "hose_in_temp_c"), end)
-    radiator, inlet = readings.mean("radiator_temp_c", *end), readings.mean("inlet_temp_c", *end)
-    gaps = {
-        "die_over_plate": die - plate,
-        "plate_over_coolant": plate - coolant,
-        "die_over_coolant": die - coolant,
-        "coolant_over_room": coolant - room,
-        "plate_over_radiator": plate - radiator,
-        "radiator_over_room": radiator - room,
-        "plate_over_room": plate - room,
-        "inlet_over_room": inlet - room,
-    }
-    for name, gap_k in gaps.items():
-        yield name, Figure(value=gap_k / watts, u=_SIDE_U_K / watts, source=f"probes under {watts:.0f} W")
-    yield from _flow(readings, end, watts)
-
-
-def _flow(readings: Readings, span: tuple[float, float], watts: float) -> Found:
-    rise_k = readings.mean("hose_out_temp_c", *span) - readings.mean("hose_in_temp_c", *span)
-    if math.isfinite(rise_k) and math.isfinite(watts):
-        # Below the probes' own difference the flow is only known to be "not small".
-        flow = flow_l_per_min(watts, max(rise_k, 0.4))
-        u = flow * min(1.0, _SIDE_U_K / max(rise_k, 0.4))
-        yield "coolant_flow", Figure(value=flow, u=u, source=f"hoses {rise_k:.1f} K apart at {watts:.0f} W")

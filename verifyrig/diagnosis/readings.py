@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from verifyrig.analysis.load_edges import edges_in
+from verifyrig.analysis.signals import noise_k
 from verifyrig.channels import base_name
 from verifyrig.pattern import peak_share
 from verifyrig.trace import FloatArray, StageSpan, Trace
 
-__all__ = ["Readings", "Step"]
+__all__ = ["LATE_S", "SETTLED_LOAD_S", "Readings", "Step"]
 
+SETTLED_LOAD_S = 200.0
+LATE_S = 20.0
 _LEAST_STEP_W = 4.0
 _TYPED_ROOM_U_K = 1.0
 
@@ -160,9 +163,27 @@ class Readings:
         return float(t_s[low[0]])
 
     def long_load(self, least_s: float) -> Step | None:
-        """Return the longest full load that lasted `least_s`, None where there is none."""
-        long = [step for step in self.steps() if step.full and step.length_s >= least_s]
-        return max(long, key=lambda step: step.length_s, default=None)
+        """Return the longest load that lasted `least_s`, a full one before one in part; None where there is none."""
+        long = [step for step in self.steps() if step.up and step.length_s >= least_s]
+        return max(long, key=lambda step: (step.full, step.length_s), default=None)
+
+    def settled_load(self) -> Step | None:
+        """Return the longest load up to where its heat changed, None where that came before it could settle."""
+        load = self.long_load(SETTLED_LOAD_S)
+        if load is None:
+            return None
+        steady = replace(load, until_s=self.steady_until_s(load))
+        return steady if steady.length_s >= SETTLED_LOAD_S else None
+
+    def first_mean(self, channels: tuple[str, ...], span: tuple[float, float]) -> float:
+        """Return the mean of the first channel that was read within a span, NaN where none was."""
+        means = (self.mean(channel, *span) for channel in channels)
+        return next((mean for mean in means if math.isfinite(mean)), math.nan)
+
+    def die_u_k(self) -> float:
+        """Return the standard uncertainty of a mean of die readings, K: noise, whole degrees."""
+        values = self.column("die_temp_c")
+        return math.hypot(0.15, 0.3 * noise_k(values[np.isfinite(values)]))
 
     def limit_c(self) -> float:
         """Return the machine's own limit, °C; NaN where the record does not tell it."""

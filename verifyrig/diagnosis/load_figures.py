@@ -1,0 +1,93 @@
+"""Figures of a load read from a record: power, the settled rise, the regulator, and rest held against them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from verifyrig.analysis.signals import fit_line
+from verifyrig.diagnosis.quantities import Figure
+from verifyrig.diagnosis.readings import LATE_S, Readings, Step
+
+__all__ = ["load_figures"]
+
+Found = Iterator[tuple[str, Figure]]
+
+
+def load_figures(readings: Readings) -> Found:
+    """Yield what a load shows: its power, the rise per watt once settled, the regulator, what rest shows beyond it."""
+    full = [s for s in readings.steps() if s.full and s.length_s >= 3.0]
+    if full:
+        watts = readings.mean("package_power_w", full[0].t_s + 1.5, min(full[0].until_s, full[0].t_s + 6.0))
+        yield "load_power", Figure(value=watts, u=0.02 * watts, source="the first seconds of the load")
+    else:
+        yield from _foreseen_power(readings)
+    load = readings.settled_load()
+    early = readings.long_load(60.0)
+    if early is not None:
+        yield from _regulator(readings, early)
+    if load is None:
+        return
+    end = (load.until_s - LATE_S, load.until_s - 0.5)
+    room, room_u = readings.room(load.until_s - 120.0, load.until_s)
+    die, watts = readings.mean("die_temp_c", *end), readings.mean("package_power_w", load.until_s - 60.0, end[1])
+    u_k = math.hypot(readings.die_u_k(), room_u)
+    short = max(0.0, 600.0 - load.length_s) / 600.0
+    u_rise = math.hypot(u_k / watts, 0.15 * short * (die - room) / watts)
+    about = f"load, {watts:.0f} W after {load.length_s:.0f} s"
+    yield "load_rise", Figure(value=(die - room) / watts, u=u_rise, source=about)
+    yield from _late_creep(readings, load)
+    yield from _excess(readings, die, watts, load)
+
+
+def _regulator(readings: Readings, load: Step) -> Found:
+    """The regulator settles within minutes; a shorter load shows less than all of it."""
+    peak = _peak(readings, "vrm_temp_c", load)
+    room, _ = readings.room(load.t_s, load.until_s)
+    watts = readings.mean("package_power_w", load.t_s + 2.0, load.t_s + 60.0)
+    short = math.exp(-load.length_s / 180.0)
+    value = (peak - room) / watts
+    about = f"load, {watts:.0f} W for {load.length_s:.0f} s"
+    yield "regulator_rise", Figure(value=value / (1 - short), u=math.hypot(1.2 / watts, value * short), source=about)
+
+
+def _foreseen_power(readings: Readings) -> Found:
+    """Full power foreseen from pulses on a part of the cores, which run at higher clocks: good to a fifth."""
+    found = []
+    for step in readings.steps():
+        busy = readings.mean("busy_share", step.t_s + 1.0, min(step.until_s, step.t_s + 5.0))
+        if step.up and 0.1 < busy < 0.85 and math.isfinite(step.step_w):
+            found.append(step.before_w + step.step_w / busy)
+    if found:
+        watts = float(np.mean(found))
+        yield "load_power", Figure(value=watts, u=0.2 * watts, source="foreseen from pulses")
+
+
+def _late_creep(readings: Readings, load: Step) -> Found:
+    if load.length_s < 480.0:
+        return
+    times, values = readings.within("die_temp_c", load.until_s - 120.0, load.until_s - 0.5)
+    if len(times) >= 30:
+        line = fit_line(times, values)
+        yield "load_creep", Figure(value=60 * line.slope, u=math.hypot(0.2, 60 * line.u_slope), source="late load")
+
+
+def _excess(readings: Readings, die: float, watts: float, load: Step) -> Found:
+    """What the die shows at rest beyond its watts times the resistance that the load showed."""
+    span = readings.rest_span()
+    if span is None:
+        return
+    room, room_u = readings.room(*span)
+    rest, rest_w = readings.mean("die_temp_c", *span), readings.mean("package_power_w", *span)
+    k_per_w = (die - rest) / (watts - rest_w)
+    u = math.hypot(readings.die_u_k(), room_u, 0.06 * k_per_w * rest_w)
+    yield "rest_excess", Figure(value=rest - room - k_per_w * rest_w, u=u, source="rest against load")
+
+
+def _peak(readings: Readings, channel: str, load: Step) -> float:
+    _, values = readings.within(channel, load.t_s, load.until_s)
+    if len(values) < 30:
+        return math.nan
+    return float(np.max(np.convolve(values, np.ones(5) / 5, mode="valid")))
