@@ -2,9 +2,8 @@
 
 `kept_s` is the whole command in its own process, start-up included: every file is looked at for changes, the kept
 figures are read, all statistics are made and printed; `kept_cpu_s` is its processor time.
-`anew_per_s_per_core` is what computing gives (checked against
-its digests, metrics of the whole record, 900 samples of 30 channels); the alternative is to do that for all records
-each time. `speed_up` compares one process with two; its limit is 2. `same` says whether both gave the same bytes.
+`anew_per_s_per_core` is what computing gives (checked against its digests, metrics of the whole record, 900 samples of
+30 channels); the alternative is to do that for all records each time. `speed_up` compares one process with two; its limit is 2. `same` says whether both gave the same bytes.
 """
 
 from __future__ import annotations
@@ -59,8 +58,6 @@ def _children_cpu_s() -> float:
 
 
 def _anew(folder: Path, distinct: int, repeats: int) -> dict[str, Any]:
-    from verifyrig.index.compute import compute_all
-
     records = [simulated_record(folder, seed, "build") for seed in range(1, distinct + 1)]
     paths = records * repeats
     one_s, alone = _in_own_process(paths, 1)
@@ -82,8 +79,6 @@ import hashlib, sys, time
 if __name__ == "__main__":
     import verifyrig.__main__
     from pathlib import Path
-    from verifyrig.index.compute import compute_all
-    started = time.perf_counter()
     digest = hashlib.sha256()
     for item in compute_all([Path(name) for name in sys.argv[2:]], workers=int(sys.argv[1])):
         digest.update(item.kept.figures.tobytes() + repr((item.kept.head, item.kept.remarks)).encode())
