@@ -258,3 +258,10 @@ def test_a_person_marks_an_external_load_on_and_off() -> None:
     assert edges[:2] == [(15, 1.0), (30, 0.0)]
     told = [row["load_share"].value for _, row in stand.writer.rows]
     assert told[5] == 0.0 and told[20] == 1.0 and told[35] == 0.0
+
+
+def test_a_finding_is_noted_with_one_key() -> None:
+    stand = Stand(sound)
+    stand.load.on_status = lambda load: stand.controls.keys.append("c") if load.work == 100 else None
+    stand.run()
+    assert [d["text"] for _, kind, d in stand.writer.events if kind == "finding"] == ["radiator=cold"]

@@ -21,6 +21,7 @@ from verifyrig.safety import (
     dangers,
     load_refusals,
     longest_until_load_ends_s,
+    notes_for,
     parse_attestation,
     questions_for,
 )
@@ -76,7 +77,11 @@ def _from_keys(context: Context, profile: Profile, kind: str | None, now: dateti
         return None
     shop = context.bench.config.get("shop")
     operator = shop.get("operator") if isinstance(shop, dict) else None
-    return ask(questions, profile, operator if isinstance(operator, str) else "", now, TerminalAsker())
+    asker = TerminalAsker()
+    asker.say(FIRST_RULE)
+    for note in notes_for(profile, kind):
+        asker.say(f"{note.title}: {note.text}")
+    return ask(questions, profile, operator if isinstance(operator, str) else "", now, asker)
 
 
 def ask(

@@ -144,11 +144,21 @@ def _print(answer: Answer, wants_json: bool) -> int:
             json.dump({"schema": SCHEMA, **answer.data}, sys.stdout, ensure_ascii=False, allow_nan=False)
             sys.stdout.write("\n")
         elif answer.text:
-            print(answer.text)
+            print(_fitted(answer.text))
         sys.stdout.flush()
     except BrokenPipeError:
         return _quiet_broken_pipe()
     return int(answer.code)
+
+
+def _fitted(text: str) -> str:
+    """Return the text broken at words where a person reads it on a narrow terminal; as it is elsewhere."""
+    if not sys.stdout.isatty():
+        return text
+    from verifyrig.asking import width, wrapped
+
+    most = width()
+    return "\n".join(wrapped(line, indent="    ") if len(line) > most else line for line in text.split("\n"))
 
 
 def _fail(error: dict[str, str], line: str, code: ExitCode, wants_json: bool) -> int:

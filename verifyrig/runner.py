@@ -17,6 +17,7 @@ from verifyrig.card_power import in_processor_terms
 from verifyrig.errors import LoadError, RecordError
 from verifyrig.guard import ArmedLimit, GateClosed, Guard, HeatAtRest, Trip, check_gate, check_gate_value
 from verifyrig.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
+from verifyrig.job_words import RUN_KEYS
 from verifyrig.load_driver import LoadDriver
 from verifyrig.load_permit import LoadPermit, heated_by
 from verifyrig.observer import Observer, TickView
@@ -487,7 +488,9 @@ class Runner:
     def _note_keys(self) -> None:
         while self._rig.controls.keys:
             key = self._rig.controls.keys.pop(0)
-            self._event("key", key=key)
+            if key in RUN_KEYS:
+                self._event("finding", text=RUN_KEYS[key])
+                self._rig.observer.say(f"Noted: {RUN_KEYS[key]}.")
             if key == "p":
                 self._presence_s = self._t_s()
             if key == "l" and self._driver is not None and self._driver.external:

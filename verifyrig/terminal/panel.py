@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from verifyrig.interfaces import ChannelInfo
+from verifyrig.job_words import RUN_KEYS
 from verifyrig.observer import TickView
 from verifyrig.profile import Profile, Stage
 from verifyrig.terminal.plot import level_row, trace_rows
@@ -114,7 +115,10 @@ def panel_lines(
     lines.append(("", ""))
     for note in notes[:4]:
         lines += [(part, "dim") for part in _wrapped("! " + note, width)]
-    lines.append((_fit("Space ends the load at once. Ctrl-C ends the run.", width), ""))
+    keys = ", ".join(f"{key.upper()} {finding.replace('=', ' ')}" for key, finding in RUN_KEYS.items())
+    lines += [
+        (part, "") for part in _wrapped(f"Space ends the load at once. Ctrl-C ends the run. Note: {keys}.", width)
+    ]
     return lines
 
 
