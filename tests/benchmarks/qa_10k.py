@@ -24,7 +24,7 @@ REPO = Path(__file__).resolve().parent.parent.parent
 
 def measure(full: bool = True) -> dict[str, Any]:
     """Return times, rates and the ratio; seconds."""
-    n, distinct, repeats = (10_000, 8, 6) if full else (1_000, 2, 6)
+    n, distinct, repeats = (10_000, 8, 12) if full else (1_000, 2, 6)
     with tempfile.TemporaryDirectory(prefix="verifyrig-qa-") as folder:
         kept = _kept(Path(folder), n)
         anew = _anew(Path(folder) / "anew", distinct, repeats)
