@@ -130,6 +130,16 @@ def test_a_record_can_be_read_while_it_is_written(tmp_path: Path) -> None:
     assert len(read_trace(path).t_s) == 50
 
 
+def test_a_slow_virtual_run_is_committed_as_it_goes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("verifyrig.record.writer._BLOCK_AT_MOST_S", 0.0)
+    path = tmp_path / "r.sqlite"
+    writer = open_record(path, facts={"run": "r"}, profile_text=None, channels=CHANNELS, live=False)
+    for i in range(3):
+        writer.sample(float(i), 1.7e9 + i, readings(40.0))
+    assert len(read_trace(path).t_s) == 3
+    writer.close()
+
+
 def test_a_reader_that_does_not_let_go_keeps_the_record_from_becoming_one_file_and_nothing_else(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -19,7 +19,7 @@ the end of the record.
 
 On the real clock a thread of its own commits the samples in order, each as soon as the disk has taken the one before;
 the caller never waits. On a virtual clock, and for imports, rows are committed in blocks with `synchronous=NORMAL`,
-which is still safe once the record is closed, since closing syncs.
+at the latest every half second; that is still safe once the record is closed, since closing syncs.
 """
 
 from verifyrig.record.reader import Head, read_head, read_trace

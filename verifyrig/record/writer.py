@@ -20,6 +20,7 @@ from verifyrig.record.store import SYNCHRONOUS_IN_BLOCKS, Change, Store
 from verifyrig.seal import BLOCK_ROWS
 
 _LAG_STEP_S = 0.2
+_BLOCK_AT_MOST_S = 0.5  # real time: a simulated run that is watched at its own pace can be killed, too
 _JOIN_S = 60.0  # a disk that has not answered for a minute is not waited for at the end of a run
 
 
@@ -147,6 +148,7 @@ class BlockWriter(_Writer):
         super().__init__(store, channels)
         self._waiting: list[Change] = []
         self._samples = 0
+        self._committed_s = time.monotonic()
 
     def lag_s(self) -> float:
         """Return 0: nothing is written behind the caller's back."""
@@ -180,12 +182,13 @@ class BlockWriter(_Writer):
     def _put(self, changes: Sequence[Change], samples: int = 0) -> None:
         self._waiting += changes
         self._samples += samples
-        if self._samples >= BLOCK_ROWS:
+        if self._samples >= BLOCK_ROWS or time.monotonic() - self._committed_s > _BLOCK_AT_MOST_S:
             self._commit()
 
     def _commit(self) -> None:
         changes, self._waiting, self._samples = self._waiting, [], 0
         self._store.commit(changes)
+        self._committed_s = time.monotonic()
 
 
 class LiveWriter(_Writer):
