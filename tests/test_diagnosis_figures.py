@@ -138,6 +138,30 @@ def test_a_hot_inlet_in_a_cool_room_is_the_case_and_no_warm_room() -> None:
     assert found.causes["warm-room"] < 0.01
 
 
+def test_the_air_at_the_cooler_stands_in_for_a_room_that_nobody_measured(whole: Trace) -> None:
+    columns = {k: v for k, v in whole.columns.items() if k != "ambient_temp_c"}
+    inlet = replace(whole, columns={**columns, "inlet_temp_c": whole.columns["ambient_temp_c"] + 2.0})
+    figures = see(inlet).figures
+    assert figures["room"].u > see(whole).figures["room"].u
+    assert "load_rise" in figures
+    assert "inlet_over_room" not in figures  # it cannot be compared with itself
+
+
+@pytest.mark.parametrize(("gap_k", "said"), [(38.0, "far"), (12.0, "near")])
+def test_a_hot_spot_far_over_its_edge_speaks_for_the_graphics(whole: Trace, gap_k: float, said: str) -> None:
+    # More than 25 to 30 K between hot spot and edge: common practice, no source.
+    n = len(whole.t_s)
+    extra = {
+        "gpu_busy_share": np.ones(n),
+        "gpu_temp_c": np.full(n, 60.0),
+        "gpu_hotspot_temp_c": np.full(n, 60.0 + gap_k),
+    }
+    trace = replace(whole, columns={**whole.columns, **extra})
+    assert word(trace, "gpu-hotspot") == said
+    more = judge(see(trace)).causes["graphics"] - judge(see(whole)).causes["graphics"]
+    assert (more > 0) == (said == "far")
+
+
 def test_the_chain_is_a_picture_with_words_for_what_lies_outside_and_what_is_missing(whole: Trace) -> None:
     text = chain_svg(see(whole).figures, "liquid")
     ElementTree.fromstring(text)

@@ -287,7 +287,7 @@ def reliability_svg(bins: list[dict[str, float]]) -> str:
     lines += [
         '<text x="220" y="408" text-anchor="middle">probability that was said</text>',
         '<text x="18" y="210" transform="rotate(-90 18 210)" text-anchor="middle">share in which it was so</text>',
-        '<text x="60" y="30">Diagnosis on simulated hardware; numbers: how many answers each point holds</text>',
+        '<text x="60" y="30">Simulated hardware; small numbers: answers behind each point</text>',
         "</svg>",
     ]
     return "\n".join(lines) + "\n"

@@ -56,6 +56,8 @@ def _by_signs(seen: Seen) -> dict[Mechanism, float]:
             nodes, weights = np.polynomial.hermite_e.hermegauss(15)
             none = np.exp(-seen.errors.work_s * rate * np.exp(spread * nodes))
             found[mechanism] = 1 - float(none @ weights / weights.sum())
+    if "gpu-hotspot" in names:
+        found[Mechanism.GRAPHICS] = 0.5
     if "touched" in seen.findings:
         found[Mechanism.WIRING] = 0.7
     return found

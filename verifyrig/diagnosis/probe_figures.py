@@ -50,7 +50,7 @@ def probe_gaps(readings: Readings) -> Found:
         "plate_over_radiator": plate - radiator,
         "radiator_over_room": radiator - room,
         "plate_over_room": plate - room,
-        "inlet_over_room": inlet - room,
+        "inlet_over_room": inlet - room if readings.knows_room() else math.nan,
     }
     for name, gap_k in gaps.items():
         yield name, Figure(value=gap_k / watts, u=_SIDE_U_K / watts, source=f"probes under {watts:.0f} W")

@@ -19,6 +19,7 @@ SETTLED_LOAD_S = 200.0
 LATE_S = 20.0
 _LEAST_STEP_W = 4.0
 _TYPED_ROOM_U_K = 1.0
+_INLET_ROOM_U_K = 2.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +83,15 @@ class Readings:
         if isinstance(typed, dict) and isinstance(typed.get("value_c"), int | float):
             u95 = typed.get("u95_k")
             return float(typed["value_c"]), float(u95) / 2 if isinstance(u95, int | float) else _TYPED_ROOM_U_K
-        return math.nan, math.nan
+        # The cooler's inlet is the room plus what the case adds: a poor room, better than none.
+        inlet = self.mean("inlet_temp_c", from_s, to_s)
+        return (inlet, _INLET_ROOM_U_K) if math.isfinite(inlet) else (math.nan, math.nan)
+
+    def knows_room(self) -> bool:
+        """Return whether the room itself was measured or typed, not only the air at the cooler."""
+        typed = self.trace.facts.get("ambient")
+        is_typed = isinstance(typed, dict) and isinstance(typed.get("value_c"), int | float)
+        return is_typed or bool(np.isfinite(self.column("ambient_temp_c")).any())
 
     def stages(self, kind: str) -> list[StageSpan]:
         """Return the stages of a kind that ran, oldest first."""

@@ -19,6 +19,7 @@ _STANDS_RPM = 60.0
 _UNLIMITED_W = 1000.0
 _FROZEN_STEP_W = 9.0
 _COOL_K = 9.0
+_HOTSPOT_K = 28.0  # 25 to 30 K: common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +51,7 @@ def signs_of(readings: Readings) -> list[Sign]:
         _clock(readings),
         _end(readings),
         _rail(readings),
+        _graphics(readings),
     ]
     return [sign for sign in found if sign is not None]
 
@@ -182,6 +184,18 @@ def _rail(readings: Readings) -> Sign | None:
     if lowest < 11.2:
         return Sign(name="rail-12v", word="low", says=f"12 V fell to {lowest:.2f} V at the board")
     return Sign(name="rail-12v", word="within", says=f"12 V stayed above {lowest:.2f} V at the board")
+
+
+def _graphics(readings: Readings) -> Sign | None:
+    """Hot spot over edge of a graphics part at work: more than some 28 K speaks for its paste or pads."""
+    busy = readings.column("gpu_busy_share")
+    gap_k = readings.column("gpu_hotspot_temp_c") - readings.column("gpu_temp_c")
+    own = gap_k[np.isfinite(gap_k) & (busy > 0.5)]
+    if len(own) < 30:
+        return None
+    gap = float(np.median(own))
+    word = "far" if gap > _HOTSPOT_K else "near"
+    return Sign(name="gpu-hotspot", word=word, says=f"the graphics part's hot spot lies {gap:.0f} K over its edge")
 
 
 def work_errors(readings: Readings) -> WorkErrors | None:
