@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from verifyrig import __version__
 from verifyrig.bench import Bench
-from verifyrig.channels import OWN_CHANNELS
+from verifyrig.channels import OWN_CHANNELS, is_temperature
 from verifyrig.clock import RealClock, VirtualClock
 from verifyrig.errors import SensorError, UsageError
 from verifyrig.guard import arm
@@ -255,7 +255,7 @@ def _notes(request: RunRequest, stand: _Stand, absent: list[str], blind: bool) -
         notes.append("Not guarded, since this machine does not show it: " + ", ".join(absent) + ".")
     if blind:
         seconds = request.profile.blind_load_s
-        notes.append(f"No temperature can be read: the load is run blind, and for no more than {seconds:g} s.")
+        notes.append(f"No temperature guards the load: it is run blind, and for no more than {seconds:g} s.")
     if any(stage.load is not None and not is_gentle(stage.load) for stage in request.profile.stages):
         notes.extend(f"No load above quarter-share pulses: {why}." for why in request.refusals)
     return notes
@@ -281,8 +281,9 @@ def _check_requirements(request: RunRequest, bank: SensorBank, clock: Clock) -> 
             raise _lacking(profile, limit.channel, bank)
     if not any(stage.load for stage in profile.stages):
         return False
-    if any(name in readable for name in ("die_temp_c", "gpu_temp_c", "plate_temp_c", "core_temp_c")):
+    if any(is_temperature(limit.channel) and limit.channel in readable for limit in profile.trip_limits):
         return False
+    # Temperatures that no limit guards are recorded, but nobody acts on them: such a load is as blind as without.
     return _allow_blind(request)
 
 
@@ -302,13 +303,13 @@ def _allow_blind(request: RunRequest) -> bool:
     profile = request.profile
     if profile.blind_load_s is None:
         raise SensorError(
-            "no temperature of the processor can be read, and this profile does not load without one",
+            "no temperature that guards the load can be read, and this profile does not load without one",
             where=f"profile {profile.name}",
             mend="Load the chip's kernel driver or connect a probe (`verifyrig channels` says what is missing).",
         )
     if not request.may_load_blind():
         raise UsageError(
-            f"no temperature can be read; a load of at most {profile.blind_load_s:g} s would be run blind",
+            f"no temperature guards the load; one of at most {profile.blind_load_s:g} s would be run blind",
             where=f"profile {profile.name}",
             mend="Agree to it with --yes, or connect a probe.",
         )

@@ -302,10 +302,9 @@ class Runner:
         )
         self._gate_closed = True
         self._stopped.append(f"gate of stage {stage.name}: {closed.channel}: {closed.why}")
+        hot = " Switch the machine off now: it cannot carry its heat away even at rest." if closed.limit else ""
         self._rig.observer.say(
-            f"The gate is closed: {closed.channel}: {closed.why}. No load will be run. "
-            "Switch the machine off now: it cannot carry its heat away even at rest.",
-            loud=True,
+            f"The gate is closed: {closed.channel}: {closed.why}. No load will be run.{hot}", loud=True
         )
         return True
 

@@ -146,7 +146,7 @@ def _may_load_blind(args: argparse.Namespace) -> bool:
     if not can_ask(json=args.json):
         return False
     options = (Option(key="y", label="yes"), Option(key="n", label="no"))
-    return TerminalAsker().choose("No temperature can be read. May a short load be run blind?", options, "n") == "y"
+    return TerminalAsker().choose("No temperature guards the load. May a short one be run blind?", options, "n") == "y"
 
 
 def _mock(text: str | None) -> tuple[str, int] | None:
