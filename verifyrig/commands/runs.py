@@ -7,21 +7,35 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import ExitCode
+from verifyrig.errors import ExitCode, RecordError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from verifyrig.collect import Collected
+    from verifyrig.trace import FloatArray
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `runs`."""
     parser.add_argument("--collect", metavar="DIR", help="first take over records and jobs of another bench folder")
+    parser.add_argument(
+        "--pair",
+        nargs=2,
+        metavar=("A", "B"),
+        help="bring B onto A's time axis by the load edges: machine and bench computer",
+    )
+    parser.add_argument("--out", metavar="FILE.csv", help="with --pair: the channels of both on A's times")
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """List all runs, oldest first; exit code 1 where a record to collect was refused because it was altered."""
     from verifyrig.run_list import list_runs
 
+    if args.pair is not None:
+        return _pair(args.pair[0], args.pair[1], args.out, context)
+    if args.out is not None:
+        raise UsageError("--out needs --pair", where="--out", mend="Name two records, as in --pair first last.")
     done = _collect(args.collect, context) if args.collect is not None else None
     rows = list_runs(context.bench)
     data: dict[str, Any] = {"runs": rows}
@@ -31,6 +45,45 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     data["collected"] = _as_json(done)
     code = ExitCode.FAILED if done.altered else ExitCode.DONE
     return Answer(data=data, text="\n".join([*_collected_lines(done), "", *lines]), code=code)
+
+
+def _pair(first: str, second: str, out: str | None, context: Context) -> Answer:
+    """Tell how two records lie to one another in time, and write both on one axis where a file is named."""
+    from verifyrig.pairing import on_one_axis, pair
+    from verifyrig.record import read_trace
+
+    own, other = (read_trace(context.bench.find_record(text)) for text in (first, second))
+    found = pair(own, other)
+    if found is None:
+        raise RecordError(
+            "one of the two has no sample", where=f"{first}, {second}", mend="Name two records that were recorded."
+        )
+    if out is not None:
+        _write_pair(Path(out), *on_one_axis(own, other, found))
+    by = (
+        f"{found.edges} load edges, apart by at most {found.spread_s:.1f} s" if found.edges else "the wall clocks alone"
+    )
+    text = f"Add {found.offset_s:+.1f} s to the times of {other.run_id} to get those of {own.run_id} (by {by})."
+    pairing = {"offset_s": found.offset_s, "edges": found.edges, "spread_s": found.spread_s, "how": found.how}
+    data = {"pair": {"first": own.run_id, "second": other.run_id, **pairing, "file": out}}
+    return Answer(data=data, text=text if out is None else f"{text}\n{out}")
+
+
+def _write_pair(path: Path, t_s: FloatArray, columns: Mapping[str, FloatArray]) -> None:
+    """Write time and channels of both as CSV; an empty cell is no reading."""
+    import csv
+
+    import numpy as np
+
+    try:
+        with path.open("w", newline="", encoding="utf-8") as file:
+            writer = csv.writer(file)
+            writer.writerow(["t_s", *columns])
+            for i, t in enumerate(t_s):
+                row = (float(values[i]) for values in columns.values())
+                writer.writerow([f"{t:.3f}", *("" if np.isnan(value) else repr(value) for value in row)])
+    except OSError as error:
+        raise UsageError(f"cannot be written ({error.strerror})", where=str(path), mend="Name another file.") from error
 
 
 def _collect(folder: str, context: Context) -> Collected:
