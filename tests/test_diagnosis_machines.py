@@ -73,3 +73,11 @@ def test_the_reliability_diagram_counts_what_was_said() -> None:
     bins = reliability(said)
     assert [b["so"] for b in bins] == pytest.approx([0.3, 0.7])
     assert reliability_svg(bins).count("<circle") == len(bins)
+
+
+@pytest.mark.parametrize("case", ["healthy-air", "healthy-liquid"])
+def test_a_machine_switched_on_a_minute_ago_is_not_called_faulty_for_warming_up(case: str) -> None:
+    # The first minutes after power-on every sound machine creeps; only a steep creep at high rise is a sign.
+    trace = run_machine(draw(case, 1), 1, channels=PLAIN, load_s=700, knows_limits=True, start="cold")
+    assert see(trace).figures["rest_creep"].value > 0.3
+    assert judge(see(trace)).leading[0] == "none"

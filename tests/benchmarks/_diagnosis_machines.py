@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -133,9 +133,10 @@ def run_machine(
     load_s: int = 1200,
     pulses_only: bool = False,
     knows_limits: bool = False,
+    start: Literal["rest", "cold"] = "rest",
 ) -> Trace:
     """Measure a machine as the desktop profiles do: rest, quarter pulses, load where it is safe, cooldown."""
-    machine = Machine(parameters, seed=seed)
+    machine = Machine(parameters, seed=seed, start=start)
     recorder = Recorder(machine, channels)
     outcome = _measure(recorder, parameters, load_s, pulses_only)
     cause = None

@@ -34,6 +34,7 @@ class Machines:
         regulator_k_per_w: Regulator over case air, for each watt of the package.
         core_spread_k_per_w: Hottest over coolest core.
         flow_l_per_min: Coolant flow; NaN for an air cooler.
+        rest_drift_k_per_min: How fast the rest still moves because the machine was switched on, or loaded, lately.
         plate_heat_share: Where a probe on the plate's edge sits between plate and air, 0 to 1.
     """
 
@@ -66,6 +67,7 @@ class Machines:
     core_spread_k_per_w: FloatArray
     flow_l_per_min: FloatArray
     plate_heat_share: FloatArray
+    rest_drift_k_per_min: FloatArray
 
     def chosen(self, which: BoolArray) -> Machines:
         """Return the machines where `which`, shape (n,), is true."""
@@ -121,6 +123,8 @@ def sound(n: int, cooler: str, rng: np.random.Generator) -> Machines:
         core_spread_k_per_w=about(0.040, 0.25),
         flow_l_per_min=flow,
         plate_heat_share=np.clip(near(0.98, 0.03), 0.8, 1.0),
+        # Four in five records begin settled; the others within minutes of power-on or of an earlier load.
+        rest_drift_k_per_min=near(0.0, 0.05) + np.where(rng.random(n) < 0.2, near(0.0, 1.0), 0.0),
     )
 
 

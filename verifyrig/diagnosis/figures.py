@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from verifyrig.analysis.signals import fit_line
 from verifyrig.diagnosis.load_figures import load_figures
 from verifyrig.diagnosis.probe_figures import core_spread, probe_gaps
 from verifyrig.diagnosis.quantities import Figure
@@ -39,19 +38,22 @@ def _rest(readings: Readings) -> Found:
     die, watts = readings.mean("die_temp_c", *late), readings.mean("package_power_w", *late)
     room, room_u = readings.room(*span)
     yield "room", Figure(value=room, u=room_u, source="rest")
+    moving_k = readings.unsettled_k(die - room)
     u_k = math.hypot(readings.die_u_k(), room_u)
-    yield "rest_rise", Figure(value=(die - room) / watts, u=u_k / watts, source=f"rest, {watts:.0f} W")
-    times, values = readings.within("die_temp_c", *span)
-    if len(times) >= 30:
-        line = fit_line(times, values)
-        yield "rest_creep", Figure(value=60 * line.slope, u=math.hypot(0.15, 60 * line.u_slope), source="rest")
+    yield (
+        "rest_rise",
+        Figure(value=(die - room) / watts, u=math.hypot(u_k, moving_k) / watts, source=f"rest, {watts:.0f} W"),
+    )
+    creep, creep_u = readings.rest_creep()
+    yield "rest_creep", Figure(value=creep, u=creep_u, source="rest")
     sink = readings.first_mean(("coolant_temp_c", "hose_in_temp_c", "radiator_temp_c"), late)
     yield (
         "rest_die_over_sink",
         Figure(value=(die - sink) / watts, u=math.hypot(u_k, 0.5) / watts, source="rest, coolant or radiator"),
     )
     plate = readings.mean("plate_temp_c", *late)
-    yield "rest_plate_rise", Figure(value=(plate - room) / watts, u=_PROBE_U_K / watts, source="rest, probe on plate")
+    plate_u_k = math.hypot(_PROBE_U_K, readings.unsettled_k(plate - room) if math.isfinite(plate) else 0.0)
+    yield "rest_plate_rise", Figure(value=(plate - room) / watts, u=plate_u_k / watts, source="rest, probe on plate")
 
 
 def _windows(readings: Readings) -> Found:

@@ -82,7 +82,7 @@ def _excess(readings: Readings, die: float, watts: float, load: Step) -> Found:
     room, room_u = readings.room(*span)
     rest, rest_w = readings.mean("die_temp_c", *span), readings.mean("package_power_w", *span)
     k_per_w = (die - rest) / (watts - rest_w)
-    u = math.hypot(readings.die_u_k(), room_u, 0.06 * k_per_w * rest_w)
+    u = math.hypot(readings.die_u_k(), room_u, 0.06 * k_per_w * rest_w, readings.unsettled_k(rest - room))
     yield "rest_excess", Figure(value=rest - room - k_per_w * rest_w, u=u, source="rest against load")
 
 

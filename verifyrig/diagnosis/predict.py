@@ -136,4 +136,4 @@ def _rest_creep(m: Machines, course: Course) -> FloatArray:
     """How fast a machine that was switched on lately still rises: its way to go over the time that the plate takes."""
     to_go_k = (course.rest_c[0] - m.room_c) * (1 / m.warmed_share - 1)
     slow_s = m.capacity_j_per_k[2] * (m.flow_k_per_w + m.carry_k_per_w + m.sink_k_per_w)
-    return np.asarray(60.0 * to_go_k / np.maximum(slow_s, 60.0))
+    return np.asarray(60.0 * to_go_k / np.maximum(slow_s, 60.0) + m.rest_drift_k_per_min)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from verifyrig.analysis.load_edges import edges_in
-from verifyrig.analysis.signals import noise_k
+from verifyrig.analysis.signals import fit_line, noise_k
 from verifyrig.channels import base_name
 from verifyrig.pattern import peak_share
 from verifyrig.trace import FloatArray, StageSpan, Trace
@@ -18,6 +18,7 @@ __all__ = ["LATE_S", "SETTLED_LOAD_S", "Readings", "Step"]
 SETTLED_LOAD_S = 200.0
 LATE_S = 20.0
 _LEAST_STEP_W = 4.0
+_SETTLES_IN_MIN = 3.0
 _TYPED_ROOM_U_K = 1.0
 _INLET_ROOM_U_K = 2.5
 
@@ -188,6 +189,25 @@ class Readings:
         """Return the mean of the first channel that was read within a span, NaN where none was."""
         means = (self.mean(channel, *span) for channel in channels)
         return next((mean for mean in means if math.isfinite(mean)), math.nan)
+
+    def rest_creep(self) -> tuple[float, float]:
+        """Return how fast the die still moves at the end of the rest, K/min, and its standard uncertainty; else NaN."""
+        span = self.rest_span()
+        times, values = self.within("die_temp_c", *span) if span else (np.empty(0), np.empty(0))
+        if len(times) < 30:
+            return math.nan, math.nan
+        line = fit_line(times, values)
+        return 60 * line.slope, math.hypot(0.15, 60 * line.u_slope)
+
+    def unsettled_k(self, rise_k: float) -> float:
+        """Return how far a rest that still moves may be from where it will settle, K, standard uncertainty.
+
+        About three minutes at the present pace, but never so much that a rise that is already there is talked away.
+        """
+        creep, u = self.rest_creep()
+        if not math.isfinite(creep):
+            return 0.0
+        return min(_SETTLES_IN_MIN * max(0.0, abs(creep) - u), 0.5 * abs(rise_k))
 
     def die_u_k(self) -> float:
         """Return the standard uncertainty of a mean of die readings, K: noise, whole degrees."""
