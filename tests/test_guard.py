@@ -6,7 +6,8 @@ from collections.abc import Iterable
 
 import pytest
 
-from verifyrig.guard import Guard, Trip, arm, check_gate
+from verifyrig.gate import check_gate
+from verifyrig.guard import Guard, Trip, arm
 from verifyrig.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.profile import Gate, Profile, Stage, StageKind, TripLimit
 

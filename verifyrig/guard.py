@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from verifyrig.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.profile import Gate, Profile, Stage, TripLimit
+from verifyrig.profile import Profile, Stage, TripLimit
 
 RATE_WINDOW_S = 10.0
 REACTION_WITHIN_S = 10.0
@@ -261,34 +261,6 @@ def _crossing(armed: ArmedLimit, value: float) -> Trip | None:
 
 def _trip(rule: str, armed: ArmedLimit, value: float | None, limit: float | None, why: str) -> Trip:
     return Trip(rule=rule, channel=armed.channel, value=value, limit=limit, why=why)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GateClosed:
-    """Why no load may follow."""
-
-    channel: str
-    value: float | None
-    limit: float | None
-    why: str
-
-
-def check_gate(gate: Gate, reading: Reading | None, ambient_c: float | None) -> GateClosed | None:
-    """Return why the gate is closed by this reading, or None; a missing reading is for the caller to count."""
-    if reading is None or not reading.ok or reading.value is None:
-        return None
-    return check_gate_value(gate, reading.value, ambient_c, "it is")
-
-
-def check_gate_value(gate: Gate, value_c: float, ambient_c: float | None, verb: str) -> GateClosed | None:
-    """Return why the gate is closed by a temperature, measured or forecast, °C."""
-    if gate.max_c is not None and value_c > gate.max_c:
-        why = f"{verb} {value_c:.0f} °C at rest, above {gate.max_c:.0f} °C"
-        return GateClosed(channel=gate.channel, value=value_c, limit=gate.max_c, why=why)
-    if gate.max_rise_k is not None and ambient_c is not None and value_c - ambient_c > gate.max_rise_k:
-        why = f"{verb} {value_c - ambient_c:.0f} K above the room at rest, more than {gate.max_rise_k:.0f} K"
-        return GateClosed(channel=gate.channel, value=value_c, limit=ambient_c + gate.max_rise_k, why=why)
-    return None
 
 
 class HeatAtRest:

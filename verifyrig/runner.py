@@ -15,7 +15,8 @@ from typing import Any
 from verifyrig.analysis import Forecast, StageForecaster
 from verifyrig.card_power import in_processor_terms
 from verifyrig.errors import LoadError, RecordError
-from verifyrig.guard import ArmedLimit, GateClosed, Guard, HeatAtRest, Trip, check_gate, check_gate_value
+from verifyrig.gate import StageGate
+from verifyrig.guard import ArmedLimit, Guard, HeatAtRest, Trip
 from verifyrig.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
 from verifyrig.job_words import RUN_KEYS
 from verifyrig.load_driver import LoadDriver
@@ -91,7 +92,7 @@ class Runner:
         self._forecast_channel = ""
         self._forecast: Forecast | None = None
         self._gate_closed = False
-        self._gate_silent_s: float | None = None
+        self._gate: StageGate | None = None
         self._heat = HeatAtRest(dict(self._limits_c))
         self._suspended_s = 0.0
         self._presence_s = 0.0
@@ -127,6 +128,9 @@ class Runner:
         self._before = stage
         self._forecast = None
         self._forecaster = self._new_forecaster(stage)
+        self._gate = (
+            StageGate(stage.gate, self._rig.profile.stale_after_s, blind=self._rig.blind) if stage.gate else None
+        )
         self._begin_load(t_s)
         ended = self._stage_loop(stage, t_s)
         # One moment for both: a load that ends with its stage is no pulse in it.
@@ -287,9 +291,9 @@ class Runner:
     # ---- gate -----------------------------------------------------------------------------------------
 
     def _gate_closes(self, stage: Stage, *, final: bool) -> bool:
-        if stage.gate is None or self._stopped or self._trip is not None:
+        if self._gate is None or self._stopped or self._trip is not None:
             return False
-        closed = self._gate_by_reading(stage) or self._gate_by_forecast(stage, final=final)
+        closed = self._gate.closed_by(self._t_s(), self._readings, self._forecast, self._ambient_c(), final=final)
         if closed is None:
             return False
         self._event(
@@ -307,35 +311,6 @@ class Runner:
             f"The gate is closed: {closed.channel}: {closed.why}. No load will be run.{hot}", loud=True
         )
         return True
-
-    def _gate_by_reading(self, stage: Stage) -> GateClosed | None:
-        gate = stage.gate
-        assert gate is not None
-        reading = self._readings.get(gate.channel)
-        if reading is None or not reading.ok:
-            if self._rig.blind:
-                return None
-            return self._gate_by_silence(gate.channel)
-        self._gate_silent_s = None
-        return check_gate(gate, reading, self._ambient_c())
-
-    def _gate_by_silence(self, channel: str) -> GateClosed | None:
-        t_s = self._t_s()
-        if self._gate_silent_s is None:
-            self._gate_silent_s = t_s
-        if t_s - self._gate_silent_s <= self._rig.profile.stale_after_s:
-            return None
-        return GateClosed(channel=channel, value=None, limit=None, why="it gives no reading to be believed")
-
-    def _gate_by_forecast(self, stage: Stage, *, final: bool) -> GateClosed | None:
-        """A sure forecast closes the gate at once; at the stage's end the forecast itself must lie below."""
-        gate, forecast = stage.gate, self._forecast
-        if gate is None or forecast is None or not math.isfinite(forecast.settles_at_c):
-            return None
-        if not math.isfinite(forecast.u95_k):
-            return None
-        value_c = forecast.settles_at_c if final else forecast.settles_at_c - forecast.u95_k
-        return check_gate_value(gate, value_c, self._ambient_c(), "it will settle at")
 
     def _ambient_c(self) -> float | None:
         for channel in ("ambient_temp_c", "inlet_temp_c"):
