@@ -79,9 +79,7 @@ class Correction:
 
     def uncertainty(self, reading_c: float, p: float = 0.95) -> Combined:
         """Return the uncertainty of the correction at a reading, with the reference thermometer's share, K."""
-        line = Component(
-            name="correction line", standard_uncertainty=self.line_uncertainty_k(reading_c), dof=self.dof
-        )
+        line = Component(name="correction line", standard_uncertainty=self.line_uncertainty_k(reading_c), dof=self.dof)
         reference = Component(name="reference thermometer", standard_uncertainty=self.u_reference_k)
         return combine([line, reference], p)
 
