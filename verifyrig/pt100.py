@@ -98,9 +98,7 @@ def tolerance_k(cls: str, temp_c: float, element: Element = "wire-wound") -> flo
         raise ValueError(f"unknown element {element!r}; known are {', '.join(ranges_c)}")
     low_c, high_c = ranges_c[element]
     if not low_c <= temp_c <= high_c:
-        raise Pt100RangeError(
-            f"class {cls}, {element}: {temp_c:.6g} °C is outside {low_c:g} to {high_c:g} °C"
-        )
+        raise Pt100RangeError(f"class {cls}, {element}: {temp_c:.6g} °C is outside {low_c:g} to {high_c:g} °C")
     return fixed_k + share * abs(temp_c)
 
 

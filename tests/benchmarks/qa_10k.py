@@ -3,7 +3,8 @@
 `kept_s` is the whole command in its own process, start-up included: every file is looked at for changes, the kept
 figures are read, all statistics are made and printed; `kept_cpu_s` is its processor time.
 `anew_per_s_per_core` is what computing gives (checked against its digests, metrics of the whole record, 900 samples of
-30 channels); the alternative is to do that for all records each time. `speed_up` compares one process with two; its limit is 2. `same` says whether both gave the same bytes.
+30 channels); the alternative is to do that for all records each time. `speed_up` compares one process with two;
+its limit is 2. `same` says whether both gave the same bytes.
 """
 
 from __future__ import annotations

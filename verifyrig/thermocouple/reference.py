@@ -70,9 +70,7 @@ def emf_mv(type: str, temp_c: float | FloatArray) -> float | FloatArray:
     outside = (temps_c < low_c) | (temps_c > high_c)
     if outside.any():
         worst_c = float(temps_c[outside].flat[0])
-        raise OutOfRangeError(
-            f"{worst_c:.6g} °C has no emf", type=type.upper(), low=low_c, high=high_c, unit="°C"
-        )
+        raise OutOfRangeError(f"{worst_c:.6g} °C has no emf", type=type.upper(), low=low_c, high=high_c, unit="°C")
     emfs_mv = _evaluate(_pieces(type), temps_c)
     return float(emfs_mv) if np.ndim(temp_c) == 0 else emfs_mv
 
@@ -80,9 +78,7 @@ def emf_mv(type: str, temp_c: float | FloatArray) -> float | FloatArray:
 @overload
 def temperature_c(type: str, emf_mv: float, reference_junction_c: float = 0.0) -> float: ...
 @overload
-def temperature_c(
-    type: str, emf_mv: FloatArray, reference_junction_c: float | FloatArray = 0.0
-) -> FloatArray: ...
+def temperature_c(type: str, emf_mv: FloatArray, reference_junction_c: float | FloatArray = 0.0) -> FloatArray: ...
 def temperature_c(
     type: str, emf_mv: float | FloatArray, reference_junction_c: float | FloatArray = 0.0
 ) -> float | FloatArray:
@@ -139,9 +135,7 @@ def _solving_grid(type: str) -> tuple[FloatArray, FloatArray]:
     return grid_c, _evaluate(_pieces(type), grid_c)
 
 
-def _solve(
-    pieces: tuple[Piece, ...], emfs_mv: FloatArray, grid_c: FloatArray, grid_mv: FloatArray
-) -> FloatArray:
+def _solve(pieces: tuple[Piece, ...], emfs_mv: FloatArray, grid_c: FloatArray, grid_mv: FloatArray) -> FloatArray:
     """Newton's method, held inside a bracket that shrinks at every step (the pieces join with tiny jumps)."""
     above = np.clip(np.searchsorted(grid_mv, emfs_mv), 1, grid_mv.size - 1)
     low_c, high_c = grid_c[above - 1], grid_c[above]
@@ -178,9 +172,7 @@ def _piece_emf(piece: Piece, temps_c: FloatArray) -> FloatArray:
 
 
 def _piece_slope(piece: Piece, temps_c: FloatArray) -> FloatArray:
-    slopes = np.polynomial.polynomial.polyval(
-        temps_c, np.polynomial.polynomial.polyder(np.asarray(piece.coefficients))
-    )
+    slopes = np.polynomial.polynomial.polyval(temps_c, np.polynomial.polynomial.polyder(np.asarray(piece.coefficients)))
     if piece.bump is not None:
         height_mv, curvature, centre_c = piece.bump
         offset_k = temps_c - centre_c
