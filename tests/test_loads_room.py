@@ -153,7 +153,7 @@ def test_each_work_runs_in_a_worker(work: str, tmp_path: Path) -> None:
     # A sliver of the free memory: the sweep of a small buffer is the same code.
     load.start(LoadDemand(work=work, workers=1, memory_share=0.003))
     load.set_share(1.0)
-    end_s = time.monotonic() + 10.0
+    end_s = time.monotonic() + 60.0
     while time.monotonic() < end_s and load.status().checks_done == 0:
         load.beat()
         time.sleep(0.05)
