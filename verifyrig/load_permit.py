@@ -104,7 +104,6 @@ class LoadPermit:
         data = np.array(self._rows, dtype=np.float64).reshape(-1, 4 + len(_COLUMNS) + len(_GPU_COLUMNS))
         t_s, shares, room = data[:, 0], data[:, 2 if on_gpu else 1], data[:, 3]
         temp_c, power_w, fan_rpm = data[:, 7:10].T if on_gpu else data[:, 4:7].T
-        share = _share_to_come(stage.load, power_w, shares)
         if on_gpu and self._card_limit_w is not None:
             drawn = _shares_of_limit(shares, power_w, self._card_limit_w)
             start = card_load_start(t_s, temp_c, drawn, _held_share(stage.load, power_w, shares, self._card_limit_w))
@@ -113,7 +112,7 @@ class LoadPermit:
                 t_s,
                 temp_c,
                 load_share=shares,
-                share=share,
+                share=_share_to_come(stage.load, power_w, shares),
                 power_w=power_w if np.isfinite(power_w).any() else None,
                 ambient_c=room if np.isfinite(room).any() else None,
                 fan_rpm=fan_rpm if np.isfinite(fan_rpm).any() else None,
