@@ -48,6 +48,10 @@ def wait_for(condition: Callable[[], bool], limit_s: float) -> float:
     return time.monotonic() - began_s
 
 
+def cpu_s(pid: int) -> float:
+    return float(psutil.Process(pid).cpu_times().user)
+
+
 def gone(pid: int) -> bool:
     try:
         return psutil.Process(pid).status() == psutil.STATUS_ZOMBIE
@@ -89,14 +93,14 @@ def test_in_turn_every_core_has_its_turn() -> None:
     try:
         load.start(LoadDemand(work="digest", workers="in-turn"))
         load.set_share(1.0)
-        worked = 0.0
-        turns = 2 * len(load.pids)
-        for _ in range(turns):
-            keep(load, 0.4)
-            now = load.status().work_done
-            assert now > worked
-            worked = now
-        assert load.status().workers_alive == load.status().workers_wanted == turns // 2
+        at_start = {pid: cpu_s(pid) for pid in load.pids}
+
+        def all_have_worked() -> bool:
+            load.beat()
+            return all(cpu_s(pid) - began_s > 0.5 for pid, began_s in at_start.items())
+
+        assert wait_for(all_have_worked, 4 * HANG_LIMIT_S) < 4 * HANG_LIMIT_S
+        assert load.status().workers_alive == load.status().workers_wanted == len(load.pids)
     finally:
         load.close()
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from verifyrig.interfaces import Controls
 
-_POLL_S = 0.1
+_POLL_S = 0.1  # on Windows, where a keyboard cannot be waited for
 
 
 @contextlib.contextmanager
@@ -57,33 +57,40 @@ def _keys(controls: Controls) -> Iterator[None]:
         return
     fd = sys.stdin.fileno()
     before = termios.tcgetattr(fd)
-    done = threading.Event()
-    reader = threading.Thread(target=_read_keys, args=(fd, controls, done), name="keys", daemon=True)
+    woken, wake = os.pipe()
+    reader = threading.Thread(target=_read_keys, args=(fd, woken, controls), name="keys", daemon=True)
     try:
         tty.setcbreak(fd)
         reader.start()
         yield
     finally:
-        done.set()
+        # Whoever reads keys next must be the only one: a reader left behind would swallow the key meant for the menu.
+        os.close(wake)
+        if reader.ident is not None:
+            reader.join()
+        os.close(woken)
         # The terminal may be gone by now (closed window); there is nothing to give back then.
         with contextlib.suppress(termios.error, OSError):
             termios.tcsetattr(fd, termios.TCSADRAIN, before)
 
 
-def _read_keys(fd: int, controls: Controls, done: threading.Event) -> None:
+def _read_keys(fd: int, woken: int, controls: Controls) -> None:
+    """Hand on keys until the other end of `woken` is closed."""
     import select
 
-    while not done.is_set():
+    while True:
         try:
-            ready, _, _ = select.select([fd], [], [], _POLL_S)
-            data = os.read(fd, 16) if ready else None
+            ready, _, _ = select.select([fd, woken], [], [])
+            if woken in ready:
+                return
+            data = os.read(fd, 16)
         except OSError:
             data = b""
         if data == b"":
             # End of file on a terminal that we read keys from: it was closed.
             controls.quit("hangup")
             return
-        for character in (data or b"").decode("utf-8", errors="replace"):
+        for character in data.decode("utf-8", errors="replace"):
             _press(controls, character)
 
 

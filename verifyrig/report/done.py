@@ -224,6 +224,7 @@ def _stages_left_out(run: RunInput, words: Words) -> list[str]:
 
 
 def _thresholds_without_figure(run: RunInput, words: Words) -> list[str]:
-    names = [t["metric"] for t in run.summary.get("thresholds") or [] if t.get("verdict") == "not-measured"]
+    rows = run.summary.get("thresholds") or []
+    names = [one["metric"] for one in rows if one.get("verdict") == "not-measured"]
     labels = [f"{metric_label(name, words)} ({stage_label(metric_parts(name)[0], words)})" for name in names]
     return [words.t("No verdict for want of a figure: {metrics}.", metrics=words.listed(labels))] if labels else []

@@ -12,7 +12,7 @@ from verifyrig.report.inputs import Entry, JobFacts, ReportInput
 from verifyrig.report.names import told
 from verifyrig.report.wording import Words, shortened
 
-_MOST_DONE = 5
+_MOST_DONE = 4
 
 
 def done_short(report: ReportInput, words: Words) -> list[str]:

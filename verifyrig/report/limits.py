@@ -50,8 +50,8 @@ def accepted_maxima_c(run: RunInput, channel: str) -> list[float]:
     """Return the accepted limits on the channel's highest or settled temperature, °C, without repeats."""
     thresholds: list[Mapping[str, Any]] = list(run.summary.get("thresholds") or [])
     names = (f"{channel}.settled", f"{channel}.peak")
-    found = {float(t["max"]) for t in thresholds if metric_parts(t["metric"])[1] in names and t.get("max") is not None}
-    return sorted(found)
+    limits = [one for one in thresholds if metric_parts(one["metric"])[1] in names]
+    return sorted({float(one["max"]) for one in limits if one.get("max") is not None})
 
 
 def lines_of(before: RunInput | None, after: RunInput | None, channel: str) -> list[Limit]:

@@ -95,7 +95,7 @@ def threshold_rows(report: ReportInput, words: Words) -> list[ThresholdRow]:
 
 
 def _thresholds(run: RunInput | None) -> dict[str, Mapping[str, Any]]:
-    return {str(t["metric"]): t for t in run.summary.get("thresholds") or []} if run is not None else {}
+    return {str(one["metric"]): one for one in run.summary.get("thresholds") or []} if run is not None else {}
 
 
 def _threshold_row(
