@@ -20,6 +20,7 @@ from verifyrig.loads.wire import (
     Lines,
     WorkerSettings,
     beat_clock_s,
+    clock_s,
     count_line,
     fault_line,
     refused_line,
@@ -50,6 +51,15 @@ def test_a_stall_is_not_followed_by_a_burst() -> None:
         worked_s += 0.01
         meter.rested(0.0)
     assert worked_s <= LARGEST_CREDIT_S + 0.01
+
+
+@pytest.mark.timeout(30)
+def test_what_is_told_between_looking_and_resting_is_not_slept_through() -> None:
+    schedule = ShareSchedule()
+    assert schedule.now(clock_s()) == (0.0, math.inf)
+    schedule.tell(1.0, 0.0)
+    schedule.rest_until(math.inf)  # would otherwise wait for a command that may never come
+    assert schedule.now(clock_s()) == (1.0, math.inf)
 
 
 def test_a_share_holds_from_its_moment_on() -> None:

@@ -18,26 +18,32 @@ class ShareSchedule:
         self._changed = threading.Condition()
         self._share = 0.0
         self._coming: list[tuple[float, float]] = []
+        self._news = False
 
     def tell(self, share: float, at_s: float) -> None:
         """Let `share` hold from `at_s` (of `clock_s`) on; what was told before for later is forgotten."""
         with self._changed:
             self._coming = [item for item in self._coming if item[0] < at_s] + [(at_s, share)]
+            self._news = True
             self._changed.notify_all()
 
     def now(self, now_s: float) -> tuple[float, float]:
         """Return the share that holds now, and the moment of the next change told, inf if none."""
         with self._changed:
+            self._news = False
             while self._coming and self._coming[0][0] <= now_s:
                 self._share = self._coming.pop(0)[1]
             return self._share, self._coming[0][0] if self._coming else math.inf
 
     def rest_until(self, until_s: float) -> None:
-        """Return at `until_s`, or as soon as something new was told."""
+        """Return at `until_s`, or as soon as something was told since the last call of `now`.
+
+        Since that call, not since this one: what is told in between must not wait for the next command.
+        """
         with self._changed:
             wait_s = until_s - clock_s()
             if wait_s > 0:
-                self._changed.wait(None if math.isinf(wait_s) else wait_s)
+                self._changed.wait_for(lambda: self._news, None if math.isinf(wait_s) else wait_s)
 
 
 class DutyMeter:
