@@ -10,7 +10,9 @@ import pytest
 
 from tests.diagnosis_traces import DAY, Made, entry, made_job, made_run
 from verifyrig.diagnosis import diagnose
-from verifyrig.diagnosis.history import change_key, tell
+from verifyrig.diagnosis.evidence import Seen
+from verifyrig.diagnosis.history import change_key, tell, what_changed
+from verifyrig.diagnosis.quantities import Figure
 from verifyrig.diagnosis.repeats import repeat_piece
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.diagnosis.typed import findings_of
@@ -145,6 +147,23 @@ def test_runs_after_a_repair_do_not_hide_what_was_wrong_before() -> None:
     assert told.is_cured
     assert told.judged.leading[0] == "contact"
     assert told.judged.leading[1] > 0.95
+
+
+def seen_at_rest(**figures: tuple[float, float]) -> Seen:
+    """What rest alone shows: value and standard uncertainty of each figure."""
+    return Seen(cooler="liquid", figures={name: Figure(value=value, u=u) for name, (value, u) in figures.items()})
+
+
+def test_a_figure_too_uncertain_to_show_a_cure_does_not_show_that_nothing_altered() -> None:
+    # A gate that closed early: 1.7 ± 1.7 K/W holds 0.42 as well as 3 (closed form: two standard uncertainties).
+    assert what_changed(seen_at_rest(rest_rise=(1.7, 0.85)), seen_at_rest(rest_rise=(0.42, 0.03))) == ""
+
+
+def test_a_die_that_no_longer_climbs_away_from_the_coolant_at_rest_is_cured() -> None:
+    ill = seen_at_rest(rest_rise=(1.7, 0.85), rest_die_over_sink=(1.61, 0.04), rest_creep=(5.1, 0.16))
+    well = seen_at_rest(rest_rise=(0.42, 0.03), rest_die_over_sink=(0.19, 0.04), rest_creep=(0.2, 0.16))
+    assert what_changed(ill, well) == "cured"
+    assert what_changed(ill, ill) == "same"
 
 
 def dark(power_w: float, die_c: float, run_id: str) -> Trace:

@@ -34,7 +34,11 @@ _ALTERED_NOTHING = ("no-change", "no change", "same", "no help", "did not help",
 _MOVED_SHARE, _MOVED_U = 0.15, 2.0
 _SOUND = MECHANISMS.index(Mechanism.NONE)
 _LEAST_SOUND = 0.08  # after rest alone much stays open, so a sound machine need not lead, only be plausible again
-_HEAT = ("rest_rise", "window_5s", "pulse_tail", "load_rise", "window_60s", "window_600s")
+_HEAT = (
+    *("rest_rise", "rest_die_over_sink", "rest_creep"),
+    *("window_5s", "pulse_tail", "load_rise", "window_60s", "window_600s"),
+)
+_TELLS_U = 0.5  # a figure less certain than this share of itself could show neither a cure nor its absence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,13 +148,14 @@ def change_key(change: Entry) -> str:
 def what_changed(before: Seen, after: Seen) -> str:
     """Return `cured`, `same` or empty where it cannot be told, from the figures before and after a change."""
     shared = [name for name in _HEAT if name in before.figures and name in after.figures]
-    if not shared:
-        return ""
-    better = 0
+    better, tells = 0, False
     for name in shared:
         a, b = before.figures[name], after.figures[name]
         u = math.hypot(a.u, b.u)
         better += b.value < a.value * (1 - _MOVED_SHARE) and a.value - b.value > _MOVED_U * u
+        tells = tells or _MOVED_U * u < _TELLS_U * abs(a.value)
+    if not tells:
+        return ""
     sound_before, sound_after = (float(judge(seen).mechanisms[_SOUND]) for seen in (before, after))
     if better and sound_after > max(_LEAST_SOUND, 3 * sound_before):
         return CURED
