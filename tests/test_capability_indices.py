@@ -100,7 +100,14 @@ def test_the_bound_decides_and_not_the_point() -> None:
 
 @pytest.mark.parametrize(
     ("values", "why"),
-    [([], "no unit"), ([1.0], "one unit"), ([2.0, 2.0], "all 2 values are equal"), ([None, math.nan, 1.0], "one unit")],
+    [
+        ([], "no unit"),
+        ([1.0], "one unit"),
+        ([2.0, 2.0], "all 2 values are equal"),
+        ([None, math.nan, 1.0], "one unit"),
+        # 3 × 0.1 and 0.3 differ in the last binary digit only (IEEE 754): no spread of units.
+        ([0.3, 3 * 0.1, 0.3], "all 3 values are equal"),
+    ],
 )
 def test_capability_says_why_there_is_none(values: list[float | None], why: str) -> None:
     found = capability(values, maximum=3.0)

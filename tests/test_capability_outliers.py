@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from verifyrig.capability import GrubbsTest, Unanswered, find_outliers, generalised_esd, grubbs
+from verifyrig.capability import GrubbsTest, Unanswered, find_outliers, generalised_esd, grubbs, individuals_chart
 
 STATISTICS: dict[str, Any] = tomllib.loads((Path(__file__).parent / "data" / "statistics.toml").read_text("utf-8"))
 
@@ -79,3 +79,10 @@ def test_values_left_equal_after_the_outlier_end_the_search() -> None:
     assert len(found[1]) == 1
     with pytest.raises(ValueError, match="at least one"):
         generalised_esd([1.0, 2.0, 3.0], most=0)
+
+
+def test_equal_values_that_differ_by_rounding_have_no_outlier_and_no_chart() -> None:
+    # 3 × 0.1 and 0.3 differ in the last binary digit only (IEEE 754).
+    values = [0.3, 0.3, 3 * 0.1, 0.3]
+    assert isinstance(find_outliers(values), Unanswered)
+    assert isinstance(individuals_chart(values), Unanswered)

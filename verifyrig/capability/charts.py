@@ -14,7 +14,7 @@ from functools import cache
 
 import numpy as np
 
-from .samples import FloatArray, Unanswered, finite
+from .samples import FloatArray, Unanswered, are_equal, finite
 
 __all__ = [
     "Chart",
@@ -153,7 +153,7 @@ def individuals_chart(
     spreads = np.abs(np.diff(points))
     two = factors(2)
     mean_range = float(np.mean(spreads)) if sigma is None else sigma * two.d2
-    if mean_range == 0:
+    if mean_range == 0 or (sigma is None and are_equal(points)):
         return Unanswered(reason=f"all {points.size} values are equal, so nothing is known of their spread")
     return _chart(
         points,
@@ -186,7 +186,7 @@ def batch_chart(batches: Sequence[Iterable[float | None]], *, by: str = "range")
     else:
         spreads, a, lower, upper = np.std(table, axis=1, ddof=1), known.a3, known.b3, known.b4
     mean_spread = float(np.mean(spreads))
-    if mean_spread == 0:
+    if all(map(are_equal, samples)):
         return Unanswered(reason="within every batch all values are equal, so nothing is known of their spread")
     means = table.mean(axis=1)
     limits = (lower * mean_spread, upper * mean_spread)
@@ -228,7 +228,7 @@ def _scale(
     if model in known:
         return known[model]
     own = finite(value for value, its_model in measured if its_model == model)
-    if own.size < 2 or np.ptp(own) == 0:
+    if own.size < 2 or are_equal(own):
         return None
     return float(own.mean()), float(np.mean(np.abs(np.diff(own)))) / factors(2).d2
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .samples import FloatArray, Unanswered, finite
+from .samples import FloatArray, Unanswered, are_equal, finite
 
 __all__ = [
     "Equivalence",
@@ -53,7 +53,10 @@ def compare_means(
     why_not = _too_few(ones, others)
     if why_not:
         return why_not
-    summaries = [(int(sample.size), float(sample.mean()), float(np.std(sample, ddof=1))) for sample in (ones, others)]
+    summaries = [
+        (int(sample.size), float(sample.mean()), 0.0 if are_equal(sample) else float(np.std(sample, ddof=1)))
+        for sample in (ones, others)
+    ]
     return compare_summaries(*summaries[0], *summaries[1], confidence=confidence)
 
 

@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from .samples import FloatArray, Unanswered
+from .samples import FloatArray, Unanswered, are_equal
 
 __all__ = ["EsdStep", "GrubbsTest", "find_outliers", "generalised_esd", "grubbs"]
 
@@ -89,7 +89,7 @@ def generalised_esd(
         return why_not
     steps: list[EsdStep] = []
     n = int(sample.size)
-    while len(steps) < most and sample.size >= 3 and np.ptp(sample) > 0:
+    while len(steps) < most and sample.size >= 3 and not are_equal(sample):
         distances = np.abs(sample - sample.mean())
         at = int(np.argmax(distances))
         tail = alpha / (2 * (n - len(steps)))
@@ -127,7 +127,7 @@ def _placed(values: Iterable[float | None]) -> tuple[np.ndarray[tuple[int], np.d
 def _too_alike(sample: FloatArray) -> Unanswered | None:
     if sample.size < 3:
         return Unanswered(reason=f"{sample.size} units measured, at least 3 needed to call one an outlier")
-    if np.ptp(sample) == 0:
+    if are_equal(sample):
         return Unanswered(reason=f"all {sample.size} values are equal")
     return None
 

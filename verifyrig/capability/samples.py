@@ -8,9 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["FloatArray", "Unanswered", "finite", "spread_of"]
+__all__ = ["FloatArray", "Unanswered", "are_equal", "finite", "spread_of"]
 
 FloatArray = npt.NDArray[np.float64]
+# Equal figures that were computed on the way from equal readings differ in their last binary digits.
+_ROUNDING_SHARE = 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +32,11 @@ def finite(values: Iterable[float | None] | FloatArray) -> FloatArray:
     return columns[np.isfinite(columns)]
 
 
+def are_equal(sample: FloatArray) -> bool:
+    """Return whether the values, shape (n,), are all the same but for rounding."""
+    return not sample.size or bool(np.ptp(sample) <= _ROUNDING_SHARE * float(np.max(np.abs(sample))))
+
+
 def spread_of(sample: FloatArray, least: int = 2) -> float | Unanswered:
     """Return the sample standard deviation (n - 1), or why there is none.
 
@@ -38,6 +45,6 @@ def spread_of(sample: FloatArray, least: int = 2) -> float | Unanswered:
     if sample.size < least:
         had = "no unit" if sample.size == 0 else "one unit" if sample.size == 1 else f"{sample.size} units"
         return Unanswered(reason=f"{had} measured, at least {least} needed")
-    if np.ptp(sample) == 0:
+    if are_equal(sample):
         return Unanswered(reason=f"all {sample.size} values are equal, so nothing is known of their spread")
     return float(np.std(sample - sample[0], ddof=1))

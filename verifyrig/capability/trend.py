@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .samples import Unanswered
+from .samples import Unanswered, are_equal
 
 __all__ = ["Trend", "find_trend"]
 
@@ -50,7 +50,7 @@ def find_trend(times: Iterable[float], values: Iterable[float | None]) -> Trend 
     if len(pairs) < 4:
         return Unanswered(reason=f"{len(pairs)} values; a trend needs at least 4")
     t, y = np.array(pairs, dtype=np.float64).T
-    if np.ptp(y) == 0 or np.ptp(t) == 0:
+    if are_equal(y) or np.ptp(t) == 0:
         return Unanswered(reason=f"all {len(pairs)} values or times are equal")
     tau = kendalltau(t, y)
     slope = theilslopes(y, t, alpha=0.95)
