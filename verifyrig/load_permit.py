@@ -9,6 +9,7 @@ import numpy as np
 
 from verifyrig.analysis import load_start_forecast
 from verifyrig.card_forecast import card_load_start
+from verifyrig.heated import heated_by
 from verifyrig.interfaces import Reading
 from verifyrig.loads.external import EXTERNAL
 from verifyrig.pattern import peak_share
@@ -19,13 +20,6 @@ _COLUMNS = ("die_temp_c", "package_power_w", "cpu_fan_speed_rpm")
 _GPU_COLUMNS = ("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm")
 # A hold that steers the die to a temperature overshoots by little; so much room must be left to the limit.
 HOLD_ROOM_K = 5.0
-
-
-def heated_by(work: str) -> tuple[str, ...]:
-    """Return the temperatures that answer to a work: the processor's die, the graphics card, or both."""
-    if work == "gpu-and-processor":
-        return ("die_temp_c", "gpu_temp_c")
-    return ("gpu_temp_c",) if work.startswith("gpu-") else ("die_temp_c",)
 
 
 class LoadPermit:

@@ -29,6 +29,8 @@ STAGE_FIGURES = (
     "work_rate_kept_share",
     "compute_errors",
 )
+# Temperatures of a graphics card that are also told as what they read more than its chip.
+ABOVE_CHIP = ("gpu_hotspot_temp_c", "gpu_memory_temp_c")
 # Parts of the thermal resistance, and the graphics processor's own, have names that depend on the channels.
 _RESISTANCE_PART = re.compile(r"(gpu_)?thermal_(resistance(_[a-z0-9_]+)?|impedance_(5|60|600)s)")
 
@@ -151,6 +153,7 @@ def _check_figure(figure: str, path: str, faults: Faults) -> None:
         faults.add(path, f"metric names {shown(channel)}, which is no channel", "`verifyrig channels` lists them.")
     else:
         known = FIGURES.get(quantity_of(channel), ())
+        known += ("above_chip",) if channel in ABOVE_CHIP else ()
         if of_channel not in known:
             faults.add(
                 path,

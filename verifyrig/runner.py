@@ -17,10 +17,11 @@ from verifyrig.card_power import in_processor_terms
 from verifyrig.errors import LoadError, RecordError
 from verifyrig.gate import StageGate
 from verifyrig.guard import ArmedLimit, Guard, HeatAtRest, Trip
+from verifyrig.heated import CARD, DIE, heated_by, part_of
 from verifyrig.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
 from verifyrig.job_words import RUN_KEYS
 from verifyrig.load_driver import LoadDriver
-from verifyrig.load_permit import LoadPermit, heated_by
+from verifyrig.load_permit import LoadPermit
 from verifyrig.observer import Observer, TickView
 from verifyrig.pattern import is_gentle, pattern_duration_s
 from verifyrig.profile import LoadPlan, Profile, Settle, Stage, StageKind
@@ -239,7 +240,7 @@ class Runner:
             if self._rig.clock.now_s() >= self._next_sample_s() - 1e-9:
                 self._tick(stage, start_s, last_s)
                 if t_s >= next_forecast_s:
-                    self._forecast = self._forecaster.forecast() if self._forecaster is not None else None
+                    self._forecast = self._foretell(stage)
                     next_forecast_s = t_s + max(5.0, 0.05 * (t_s - start_s))
             ended = self._why_end(stage, start_s, last_s)
             if ended is not None:
@@ -280,13 +281,20 @@ class Runner:
         return allowed_s
 
     def _new_forecaster(self, stage: Stage) -> StageForecaster | None:
+        # A stage that foretells nothing (pulses) is remembered all the same: the next one starts from where it ended.
         channel = stage.settle.channel if stage.settle else stage.gate.channel if stage.gate else None
+        channel = channel or self._forecast_channel or None
         info = self._rig.bank.infos.get(channel) if channel is not None else None
         if channel is None or info is None:
             return None
         self._forecast_channel = channel
         settle = stage.settle or Settle(channel=channel, within_k=1.0, slowest_time_constant_s=DEFAULT_SLOWEST_S)
         return StageForecaster(settle, info, limit_c=self._limits_c.get(channel), before=self._forecaster)
+
+    def _foretell(self, stage: Stage) -> Forecast | None:
+        if self._forecaster is None or (stage.settle is None and stage.gate is None):
+            return None
+        return self._forecaster.forecast()
 
     # ---- gate -----------------------------------------------------------------------------------------
 
@@ -374,14 +382,14 @@ class Runner:
         if self._forecaster is None:
             return
         channel = self._forecast_channel
-        fan = _value(readings, "cpu_fan_speed_rpm")
-        power = _value(readings, "package_power_w")
-        if channel.startswith("gpu"):
-            fan, power = _value(readings, "gpu_fan_speed_rpm"), self._card_power_w(readings)
-        self._forecaster.add(t_s, _value(readings, channel), power, fan, self._ambient_c(), share)
+        part = part_of(channel) or DIE
+        power = self._card_power_w(readings) if part is CARD else _value(readings, part.power)
+        self._forecaster.add(
+            t_s, _value(readings, channel), power, _value(readings, part.fan), self._ambient_c(), share
+        )
 
     def _card_power_w(self, readings: Mapping[str, Reading]) -> float | None:
-        info, power_w = self._rig.bank.infos.get("gpu_power_w"), _value(readings, "gpu_power_w")
+        info, power_w = self._rig.bank.infos.get(CARD.power), _value(readings, CARD.power)
         return None if power_w is None else in_processor_terms(power_w, info.limit if info is not None else None)
 
     def _end_by_trip(self, trip: Trip, stage: Stage, t_s: float, sampled: float) -> None:

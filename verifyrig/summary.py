@@ -148,6 +148,18 @@ def _outcome(summary: Mapping[str, Any]) -> str:
     return text
 
 
+# Figure, title, and whether it is left out where there is none: of several readings that a card may lack.
+_FIGURES = (
+    ("thermal_resistance", "die to room", False),
+    ("package_power_w.mean", "power", False),
+    ("gpu_temp_c.settled", "graphics card", False),
+    ("gpu_hotspot_temp_c.above_chip", "hot spot above it", True),
+    ("gpu_memory_temp_c.above_chip", "memory above it", True),
+    ("gpu_thermal_resistance", "card to room", False),
+    ("gpu_power_w.mean", "card power", False),
+)
+
+
 def _stage_lines(stage: Mapping[str, Any], metrics: Mapping[str, Any]) -> Sequence[str]:
     ended = stage["ended"] or "still open"
     end_s = stage["end_s"]
@@ -162,9 +174,9 @@ def _stage_lines(stage: Mapping[str, Any], metrics: Mapping[str, Any]) -> Sequen
         lines.append(f"  {place:<17}{_settled_text(metric, above)}")
         if metric["value"] is not None:
             above = (place, metric["value"])
-    for name, title in (("thermal_resistance", "die to room"), ("package_power_w.mean", "power")):
+    for name, title, only_known in _FIGURES:
         metric = metrics.get(f"{stage['name']}.{name}")
-        if metric is not None:
+        if metric is not None and not (only_known and metric["value"] is None):
             lines.append(f"  {title:<17}{_figure(metric)}")
     return lines
 

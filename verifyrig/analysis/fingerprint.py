@@ -17,10 +17,20 @@ import numpy as np
 from verifyrig.analysis.budget import expanded, power_gain
 from verifyrig.analysis.forecast import Samples, explain, prepare
 from verifyrig.analysis.heat_path import impedance
-from verifyrig.analysis.load_edges import Edge, edges_in, is_pulsed, power_channel, power_step_w, room_columns
+from verifyrig.analysis.load_edges import (
+    Edge,
+    edges_in,
+    is_heated,
+    is_pulsed,
+    power_channel,
+    power_scale,
+    power_step_w,
+    room_columns,
+)
 from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts
+from verifyrig.heated import DIE, Part
 from verifyrig.trace import FloatArray, StageSpan, Trace
 from verifyrig.uncertainty import Component
 
@@ -40,41 +50,51 @@ _SHAPE = "rise_share_{}s"
 
 
 class _Explained(NamedTuple):
+    """Cleaned samples, machines that explain them, and by what the power was multiplied for that."""
+
     samples: Samples
     posterior: Posterior
+    scale: float
 
 
-def impedance_metrics(trace: Trace, stage: StageSpan) -> dict[str, Metric]:
+def impedance_metrics(trace: Trace, stage: StageSpan, part: Part = DIE) -> dict[str, Metric]:
     """Return `thermal_impedance_5s`, `_60s`, `_600s`, K/W, from the load's edges in this stage.
 
-    Without a power reading they stay empty; then `rise_share_5s` and `_60s` tell the shape alone: the part of the
-    600 s rise that comes in the first 5 and 60 s. It cannot tell a bad path from a strong load.
+    Those of the graphics card have `gpu_` in front. Without a power reading they stay empty; then `rise_share_5s` and
+    `_60s` tell the shape alone: the part of the 600 s rise that comes in the first 5 and 60 s. It cannot tell a bad
+    path from a strong load.
     """
+    return {f"{part.prefix}{name}": metric for name, metric in _figures(trace, stage, part).items()}
+
+
+def _figures(trace: Trace, stage: StageSpan, part: Part) -> dict[str, Metric]:
     edges = edges_in(trace, stage)
-    reason = _why_not(trace, edges)
+    reason = _why_not(trace, stage, edges, part)
     if reason:
         return _none(reason)
-    explained = _explain(trace, stage, edges)
+    explained = _explain(trace, stage, edges, part)
     if explained is None:
         return _none("too few readings around the change of load")
     if explained.posterior.misfit > _MISFIT_ALLOWED:
-        return _none("the trace does not look like heat flowing from one die to one room")
-    channel = power_channel(trace)
+        return _none(f"the trace does not look like heat flowing from one {part.name} to one room")
+    channel = power_channel(trace, part)
     if channel is None:
         return {**_none("power was not readable"), **_shape(explained, edges)}
     step = power_step_w(trace, edges[0], channel)
     if step is None or abs(step[0]) < _LEAST_STEP_W:
         return _none("the step of power is too small to divide by")
-    return {_NAME.format(w): _window(trace, explained, edges, w, channel) for w in WINDOWS_S}
+    return {_NAME.format(w): _window(trace, explained, edges, w, part) for w in WINDOWS_S}
 
 
 def _none(reason: str) -> dict[str, Metric]:
     return {_NAME.format(w): not_measured("K/W", reason) for w in WINDOWS_S}
 
 
-def _why_not(trace: Trace, edges: list[Edge]) -> str:
-    if not trace.has("die_temp_c"):
-        return "this machine gave no die temperature"
+def _why_not(trace: Trace, stage: StageSpan, edges: list[Edge], part: Part) -> str:
+    if not trace.has(part.temp):
+        return f"this machine gave no {part.name} temperature"
+    if is_heated(trace, stage, part) is False:
+        return f"the load of this stage is not on the {part.name}"
     if not edges:
         return "the load did not change in this stage"
     if edges[0].t_s - float(trace.t_s[0]) < _LEAST_BEFORE_S:
@@ -82,28 +102,28 @@ def _why_not(trace: Trace, edges: list[Edge]) -> str:
     return ""
 
 
-def _explain(trace: Trace, stage: StageSpan, edges: list[Edge]) -> _Explained | None:
+def _explain(trace: Trace, stage: StageSpan, edges: list[Edge], part: Part) -> _Explained | None:
     """A rise is explained with the rest before it, a fall with the hot minute before it."""
     rises = edges[0].share > edges[0].share_before
     low = int(np.searchsorted(trace.t_s, edges[0].t_s - (_BEFORE_S if rises else _HOT_BEFORE_S)))
     end_s = edges[-1].until_s if is_pulsed(edges) else min(edges[0].until_s, edges[0].t_s + _AFTER_S)
     span = slice(low, int(np.searchsorted(trace.t_s, end_s, side="right")))
 
-    def column(name: str) -> FloatArray | None:
-        return trace.usable(name)[span] if trace.has(name) else None
+    def column(name: str, scale: float = 1.0) -> FloatArray | None:
+        return scale * trace.usable(name)[span] if trace.has(name) else None
 
-    facts = sensor_facts(trace, "die_temp_c")
+    facts, scale = sensor_facts(trace, part.temp), power_scale(trace, part)
     samples = prepare(
         trace.t_s[span],
-        trace.usable("die_temp_c")[span],
-        column("package_power_w"),
-        column("cpu_fan_speed_rpm"),
+        trace.usable(part.temp)[span],
+        column(part.power, scale),
+        column(part.fan),
         room_columns(trace, stage, span),
         _told(trace, span),
         None,
     )
     posterior = None if samples is None else explain(samples, facts.resolution, facts.refresh_s, None)
-    return None if samples is None or posterior is None else _Explained(samples, posterior)
+    return None if samples is None or posterior is None else _Explained(samples, posterior, scale)
 
 
 def _told(trace: Trace, span: slice) -> FloatArray | None:
@@ -123,21 +143,21 @@ def _fan(samples: Samples, edges: list[Edge], window_s: float) -> tuple[float | 
     return rpm, float(np.nanmean(samples.temp_c[inside]))
 
 
-def _window(trace: Trace, explained: _Explained, edges: list[Edge], window_s: int, channel: str) -> Metric:
+def _window(trace: Trace, explained: _Explained, edges: list[Edge], window_s: int, part: Part) -> Metric:
     pulsed = is_pulsed(edges)
     if pulsed and window_s > _LONGEST_PULSE_WINDOW_S:
         return not_measured("K/W", "pulses cannot give it")
-    samples, posterior = explained
+    samples, posterior, scale = explained
     rpm, at_c = _fan(samples, edges, window_s)
-    found = impedance(posterior.draws, np.array([float(window_s)]), rpm, at_c)[:, 0]
-    step = power_step_w(trace, edges[0], channel, longest_s=max(6.0, min(60.0, window_s)))
+    found = scale * impedance(posterior.draws, np.array([float(window_s)]), rpm, at_c)[:, 0]
+    step = power_step_w(trace, edges[0], part.power, longest_s=max(6.0, min(60.0, window_s)))
     watts, u_watts = (abs(step[0]), step[1]) if step else (math.inf, 0.0)
     noise = noise_k(samples.temp_c[np.isfinite(samples.temp_c)])
     value, u_value = float(np.mean(found)), float(np.std(found))
     read = None if pulsed or window_s > _READ_WINDOW_S else _read_off(samples, edges[0], window_s, watts, noise)
     if read is not None:
         value, u_value = _weighted((value, math.hypot(u_value, _LUMPS_SHARE * value)), read)
-    facts = sensor_facts(trace, channel)
+    facts = sensor_facts(trace, part.power)
     budget = (
         Component(name="fit to the readings", standard_uncertainty=u_value, dof=len(found) - 1),
         Component(name="lumps in place of the true path", standard_uncertainty=_LUMPS_SHARE * value),
@@ -178,7 +198,7 @@ def _weighted(a: tuple[float, float], b: tuple[float, float]) -> tuple[float, fl
 
 
 def _shape(explained: _Explained, edges: list[Edge]) -> dict[str, Metric]:
-    samples, posterior = explained
+    samples, posterior, _ = explained
     rpm, at_c = _fan(samples, edges, 600.0)
     rise = impedance(posterior.draws, np.array([5.0, 60.0, 600.0]), rpm, at_c)
     shares = rise[:, :2] / rise[:, 2:]

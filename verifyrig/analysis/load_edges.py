@@ -8,15 +8,19 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
+from verifyrig.card_power import TYPICAL_PROCESSOR_W, in_processor_terms
+from verifyrig.heated import CARD, DIE, Part, heated_by
 from verifyrig.trace import FloatArray, StageSpan, Trace
 
 __all__ = [
     "Edge",
     "Room",
     "edges_in",
+    "is_heated",
     "is_pulsed",
     "last_edge_s",
     "power_channel",
+    "power_scale",
     "power_step_w",
     "room_columns",
     "room_of",
@@ -93,10 +97,37 @@ def last_edge_s(trace: Trace, stage: StageSpan) -> float:
     return max([stage.start_s, *(edge.t_s for edge in edges_in(trace, stage))])
 
 
-def power_channel(trace: Trace, temperature: str = "die_temp_c") -> str | None:
-    """Return the power reading that heats this temperature's part, or None."""
-    name = "gpu_power_w" if temperature.startswith("gpu") else "package_power_w"
-    return name if trace.has(name) else None
+def power_channel(trace: Trace, part: Part = DIE) -> str | None:
+    """Return the power reading that heats the part, or None."""
+    return part.power if trace.has(part.power) else None
+
+
+def is_heated(trace: Trace, stage: StageSpan, part: Part) -> bool | None:
+    """Return whether the stage's load heats the part; after a load, that load counts. None where no profile tells."""
+    if trace.profile is None:
+        return None
+    plans = {planned.name: planned.load for planned in trace.profile.stages}
+    so_far = [s for s in trace.stages if s.start_s <= stage.start_s and s.ended != "skipped"]
+    loads = [plan for s in so_far if (plan := plans.get(s.name)) is not None]
+    own = plans.get(stage.name)
+    if stage.kind == "idle":
+        return any(part.temp in heated_by(plan.work) for plan in plans.values() if plan is not None)
+    plan = own or (loads[-1] if loads else None)
+    return plan is not None and part.temp in heated_by(plan.work)
+
+
+def power_scale(trace: Trace, part: Part) -> float:
+    """Return by what the part's watts are multiplied before plausible processors are asked to explain them.
+
+    The heat's path is linear: a card of 700 W counts in parts of its own limit. Without a known limit the highest
+    power so far stands for it, and a card weaker than a processor is taken as it is.
+    """
+    if part is not CARD or not trace.has(part.power):
+        return 1.0
+    limit_w = sensor_facts(trace, part.power).limit
+    if limit_w is None:
+        limit_w = max(TYPICAL_PROCESSOR_W, float(np.nanmax(trace.usable(part.power), initial=0.0)))
+    return in_processor_terms(1.0, limit_w)
 
 
 def power_step_w(trace: Trace, edge: Edge, channel: str, longest_s: float = 60.0) -> tuple[float, float] | None:

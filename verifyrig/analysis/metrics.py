@@ -7,8 +7,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from verifyrig.analysis.card_figures import card_gap_metrics
 from verifyrig.analysis.fingerprint import impedance_metrics
-from verifyrig.analysis.load_edges import room_of
+from verifyrig.analysis.load_edges import is_heated, room_of
 from verifyrig.analysis.resistance import resistance_metrics
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import settled_value
@@ -16,6 +17,7 @@ from verifyrig.analysis.signals import has_bad_times, sensor_facts, stage_column
 from verifyrig.analysis.temperatures import temperature_metrics
 from verifyrig.analysis.throttling import AT_LIMIT_NOTE, at_limit, throttle_metrics
 from verifyrig.channels import base_name, is_channel, is_temperature, quantity_of, unit_of
+from verifyrig.heated import CARD, DIE, PARTS, Part
 from verifyrig.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["BAD_TIMES", "metrics_of"]
@@ -44,18 +46,27 @@ def _stage_metrics(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric
     settled = {name: settled_value(trace, stage, name) for name in temperatures}
     for name in temperatures:
         yield from temperature_metrics(trace, stage, name, settled[name], room).items()
-    if stage.kind != "cooldown":
-        yield from resistance_metrics(trace, stage, settled, room).items()
-    if stage.kind != "idle":
-        yield from impedance_metrics(trace, stage).items()
+    for part in _parts_of(trace, stage):
+        if stage.kind != "cooldown":
+            yield from resistance_metrics(trace, stage, settled, room, part).items()
+        if stage.kind != "idle":
+            yield from impedance_metrics(trace, stage, part).items()
+    yield from card_gap_metrics(trace, stage).items()
     for name in trace.columns:
         if is_channel(name):
             yield from _plain(trace, stage, name)
     if stage.kind == "load":
         yield from throttle_metrics(trace, stage).items()
         yield "compute_errors", _compute_errors(trace, stage)
-        if at_limit(trace, stage):
-            yield "die_temp_c.peak", _at_or_above(trace, stage)
+        for part in PARTS:
+            if at_limit(trace, stage, part.temp):
+                yield f"{part.temp}.peak", _at_or_above(trace, stage, part.temp)
+
+
+def _parts_of(trace: Trace, stage: StageSpan) -> list[Part]:
+    """Return the die, of which every record tells, and the graphics card where the load was on it."""
+    heated = is_heated(trace, stage, CARD)
+    return [DIE, CARD] if heated or (heated is None and trace.has(CARD.temp)) else [DIE]
 
 
 def _plain(trace: Trace, stage: StageSpan, channel: str) -> Iterator[tuple[str, Metric]]:
@@ -113,6 +124,6 @@ def _last_before(trace: Trace, stage: StageSpan, channel: str) -> float:
     return float(known[-1]) if len(known) else 0.0
 
 
-def _at_or_above(trace: Trace, stage: StageSpan) -> Metric:
-    _, values = stage_columns(trace, stage, "die_temp_c")
+def _at_or_above(trace: Trace, stage: StageSpan, channel: str) -> Metric:
+    _, values = stage_columns(trace, stage, channel)
     return Metric(value=float(np.max(values)), unit="°C", u95=None, note=AT_LIMIT_NOTE)

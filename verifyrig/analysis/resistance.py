@@ -1,4 +1,4 @@
-"""Thermal resistance from the die to the room, and of the parts of that path that have a reading.
+"""Thermal resistance from the die or the graphics card to the room, and of the parts of the path that have a reading.
 
 Source: JESD51-1, definition of thermal resistance: difference of two steady temperatures over the power.
 """
@@ -15,39 +15,48 @@ from verifyrig.analysis.budget import expanded, power_gain, room_accuracy, scale
 from verifyrig.analysis.load_edges import Room, power_channel
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import Settled
-from verifyrig.analysis.signals import sensor_facts, stage_columns
+from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
+from verifyrig.heated import CARD, DIE, Part
 from verifyrig.trace import StageSpan, Trace
 from verifyrig.uncertainty import Component
 
 __all__ = ["resistance_metrics"]
 
-_PATH = ("die_temp_c", "plate_temp_c", "coolant_temp_c", "radiator_temp_c")
+_PATHS = {
+    DIE: ("die_temp_c", "plate_temp_c", "coolant_temp_c", "radiator_temp_c"),
+    CARD: ("gpu_hotspot_temp_c", "gpu_temp_c"),
+}
 _SHORT = {
     "die_temp_c": "die",
     "plate_temp_c": "plate",
     "coolant_temp_c": "coolant",
     "radiator_temp_c": "radiator",
+    "gpu_hotspot_temp_c": "hotspot",
+    "gpu_temp_c": "chip",
 }
 _LAST_S = 60.0
+_Power = tuple[float, float] | str
 
 
 def resistance_metrics(
-    trace: Trace, stage: StageSpan, settled: Mapping[str, Settled | str], room: Room | None
+    trace: Trace, stage: StageSpan, settled: Mapping[str, Settled | str], room: Room | None, part: Part = DIE
 ) -> dict[str, Metric]:
-    """Return `thermal_resistance` and its parts, K/W, by their names without the stage.
+    """Return `thermal_resistance` and its parts, K/W, by their names without the stage; the card's begin with `gpu_`.
 
     Args:
         settled: Settled values by channel, or the reason why there is none.
         room: The room during the stage.
+        part: What is heated: the die or the graphics card.
     """
-    power = _mean_power(trace, stage)
-    whole = _whole(trace, settled.get("die_temp_c", "this machine gave no die temperature"), room, power)
-    return {"thermal_resistance": whole, **_parts(trace, settled, room, power)}
+    power = _mean_power(trace, stage, part)
+    hot = settled.get(part.temp, f"this machine gave no {part.name} temperature")
+    whole = _whole(trace, hot, room, power, part)
+    return {f"{part.prefix}thermal_resistance": whole, **_parts(trace, settled, room, power, part)}
 
 
-def _mean_power(trace: Trace, stage: StageSpan) -> tuple[float, float] | str:
+def _mean_power(trace: Trace, stage: StageSpan, part: Part) -> tuple[float, float] | str:
     """Return the mean power of the stage's last minute and its standard uncertainty, W, or why there is none."""
-    channel = power_channel(trace)
+    channel = power_channel(trace, part)
     if channel is None:
         return "power was not readable"
     t_s, values = stage_columns(trace, stage, channel)
@@ -60,7 +69,7 @@ def _mean_power(trace: Trace, stage: StageSpan) -> tuple[float, float] | str:
     return mean, float(np.std(late, ddof=1)) / math.sqrt(len(late)) if len(late) > 1 else 0.0
 
 
-def _whole(trace: Trace, die: Settled | str, room: Room | None, power: tuple[float, float] | str) -> Metric:
+def _whole(trace: Trace, die: Settled | str, room: Room | None, power: _Power, part: Part) -> Metric:
     if isinstance(die, str):
         return not_measured("K/W", die)
     if room is None:
@@ -68,17 +77,22 @@ def _whole(trace: Trace, die: Settled | str, room: Room | None, power: tuple[flo
     if isinstance(power, str):
         return not_measured("K/W", power)
     if die.value_c <= room.value_c:
-        return not_measured("K/W", "the room reads above the die: one of the two is wrong")
-    lines = (*sensor_lines(sensor_facts(trace, "die_temp_c"), die.u_k), room_accuracy(room.u95_k))
-    return _quotient(die.value_c - room.value_c, lines, power, trace, note=die.note, settled=die.known)
+        return not_measured("K/W", f"the room reads above the {part.name}: one of the two is wrong")
+    lines = (*sensor_lines(sensor_facts(trace, part.temp), die.u_k), room_accuracy(room.u95_k))
+    facts = sensor_facts(trace, part.power)
+    return _quotient(die.value_c - room.value_c, lines, power, facts, note=die.note, settled=die.known)
 
 
 def _quotient(
-    rise_k: float, lines: tuple[Component, ...], power: tuple[float, float], trace: Trace, note: str, settled: bool
+    rise_k: float,
+    lines: tuple[Component, ...],
+    power: tuple[float, float],
+    facts: SensorFacts,
+    note: str,
+    settled: bool,
 ) -> Metric:
     watts, u_watts = power
     value = rise_k / watts
-    facts = sensor_facts(trace, "package_power_w")
     budget = (
         *scaled(lines, 1 / watts),
         Component(name="scatter of the power", standard_uncertainty=u_watts, sensitivity=-value / watts),
@@ -88,11 +102,12 @@ def _quotient(
 
 
 def _parts(
-    trace: Trace, settled: Mapping[str, Settled | str], room: Room | None, power: tuple[float, float] | str
+    trace: Trace, settled: Mapping[str, Settled | str], room: Room | None, power: _Power, part: Part
 ) -> dict[str, Metric]:
-    known = [(name, settled[name]) for name in _PATH if isinstance(settled.get(name), Settled)]
+    known = [(name, settled[name]) for name in _PATHS[part] if isinstance(settled.get(name), Settled)]
     if isinstance(power, str) or len(known) < 2:
         return {}
+    facts, start = sensor_facts(trace, part.power), f"{part.prefix}thermal_resistance"
     found: dict[str, Metric] = {}
     for (hot, a), (cold, b) in pairwise(known):
         if isinstance(a, Settled) and isinstance(b, Settled):
@@ -100,12 +115,12 @@ def _parts(
                 *sensor_lines(sensor_facts(trace, hot), a.u_k),
                 *scaled(sensor_lines(sensor_facts(trace, cold), b.u_k), -1.0),
             )
-            name = f"thermal_resistance_{_SHORT[hot]}_to_{_SHORT[cold]}"
+            name = f"{start}_{_SHORT[hot]}_to_{_SHORT[cold]}"
             note, ok = a.note or b.note, a.known and b.known
-            found[name] = _quotient(a.value_c - b.value_c, lines, power, trace, note=note, settled=ok)
+            found[name] = _quotient(a.value_c - b.value_c, lines, power, facts, note=note, settled=ok)
     last, end = known[-1]
     if room is not None and isinstance(end, Settled):
         lines = (*sensor_lines(sensor_facts(trace, last), end.u_k), room_accuracy(room.u95_k))
-        name = f"thermal_resistance_{_SHORT[last]}_to_room"
-        found[name] = _quotient(end.value_c - room.value_c, lines, power, trace, note=end.note, settled=end.known)
+        name = f"{start}_{_SHORT[last]}_to_room"
+        found[name] = _quotient(end.value_c - room.value_c, lines, power, facts, note=end.note, settled=end.known)
     return found

@@ -8,22 +8,16 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast
-from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s, room_columns
+from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s, power_scale, room_columns
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts, stage_columns
 from verifyrig.analysis.slope_bound import slope_bound
-from verifyrig.channels import base_name
+from verifyrig.heated import part_of
 from verifyrig.profile import Settle
 from verifyrig.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["Settled", "settle_rule", "settled_value"]
 
-# Parts that are heated themselves: the power that heats them and the fan that cools them.
-_HEATED = {
-    "die_temp_c": ("package_power_w", "cpu_fan_speed_rpm"),
-    "gpu_temp_c": ("gpu_power_w", "gpu_fan_speed_rpm"),
-    "gpu_hotspot_temp_c": ("gpu_power_w", "gpu_fan_speed_rpm"),
-}
 _HISTORY_S = 600.0
 _LONG_IN_TIME_CONSTANTS = 5.0
 
@@ -91,7 +85,8 @@ def _forecast_end(trace: Trace, stage: StageSpan, channel: str, rule: Settle, fr
 
 def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Forecast | None:
     facts = sensor_facts(trace, channel)
-    if base_name(channel) not in _HEATED:
+    part = part_of(channel)
+    if part is None:
         t_s, values = stage_columns(trace, stage, channel)
         after = t_s >= from_s
         return slope_bound(
@@ -100,16 +95,15 @@ def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: f
     span = trace.within(stage)
     early = int(np.searchsorted(trace.t_s, from_s - _HISTORY_S))
     span = slice(min(early, span.start), span.stop)
-    power, fan = _HEATED[base_name(channel)]
 
-    def column(name: str) -> FloatArray | None:
-        return trace.usable(name)[span] if trace.has(name) else None
+    def column(name: str, scale: float = 1.0) -> FloatArray | None:
+        return scale * trace.usable(name)[span] if trace.has(name) else None
 
     return forecast(
         trace.t_s[span],
         trace.usable(channel)[span],
-        power_w=column(power),
-        fan_rpm=column(fan),
+        power_w=column(part.power, power_scale(trace, part)),
+        fan_rpm=column(part.fan),
         ambient_c=room_columns(trace, stage, span),
         load_share=column("load_share"),
         load_on_s=from_s,

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from verifyrig.analysis.results import Metric, ThresholdResult
 from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import missing_share
+from verifyrig.heated import PARTS
 from verifyrig.profile import Purpose, Threshold
 from verifyrig.trace import StageSpan, Trace
 from verifyrig.verdict import Verdict, judge, worst
@@ -101,8 +102,9 @@ def _channels_behind(trace: Trace, metric: str) -> list[str]:
     channel = metric.split(".", 1)[0]
     if channel in trace.columns:
         return [channel]
-    if metric.startswith("thermal_"):
-        return [name for name in ("die_temp_c", "package_power_w") if name in trace.columns]
+    for part in PARTS:
+        if metric.startswith(f"{part.prefix}thermal_"):
+            return [name for name in (part.temp, part.power) if name in trace.columns]
     if metric == "throttle_share":
         return [name for name in ("throttle_count",) if name in trace.columns]
     return []
