@@ -114,6 +114,16 @@ def test_counts_are_differences_since_the_start(tmp_path: Path) -> None:
     load.close()
 
 
+def test_a_machine_without_counters_says_that_it_counts_no_work(tmp_path: Path) -> None:
+    folder = machine(tmp_path)
+    load = FileLoad(tmp_path)
+    load.start(LoadDemand(work="march"))
+    assert not load.status().counts_work
+    (folder / "work").write_text("1000.5 2 1\n")
+    assert load.status().counts_work
+    load.close()
+
+
 def test_a_dark_machine_is_said(tmp_path: Path) -> None:
     folder = machine(tmp_path)
     load = FileLoad(tmp_path)

@@ -5,12 +5,14 @@ The machine that runs the tests may show no temperature: the plan is a short bli
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import json
 import os
 import pty
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import termios
@@ -159,6 +161,26 @@ def test_a_run_told_to_end_closes_its_record_with_exit_130(
     assert json.loads(out)["cause"]["class"] == kind
     assert not any(alive(worker) for worker in workers)
     assert not record_of(bench).with_name(record_of(bench).name + "-wal").exists()
+
+
+def work_is_recorded(bench: Path) -> bool:
+    with contextlib.closing(sqlite3.connect(f"file:{record_of(bench)}?mode=ro", uri=True)) as record:
+        return bool(record.execute("SELECT count(*) FROM sample WHERE work_rate_per_s > 0").fetchone()[0])
+
+
+def test_workers_that_do_no_work_any_more_stop_the_run(
+    bench: Path,
+    loaded: tuple[subprocess.Popen[str], list[psutil.Process]],
+) -> None:
+    run, workers = loaded
+    wait_until(lambda: work_is_recorded(bench), HANG_S)
+    for worker in workers:
+        worker.send_signal(signal.SIGSTOP)  # they are there, and give no heat
+    out, _ = run.communicate(timeout=HANG_S)
+    found = json.loads(out)
+    assert run.returncode == 3 and found["outcome"] == "stopped"
+    assert {stage["name"]: stage["ended"] for stage in found["stages"]}["pulses"] == "stopped"
+    assert not any(alive(worker) for worker in workers)
 
 
 def take_terminal() -> None:

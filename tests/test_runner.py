@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -145,6 +146,42 @@ def test_a_worker_that_is_gone_stops_the_run() -> None:
     stand.load.on_status = lose
     end = stand.run()
     assert end.outcome == "stopped" and "1 of 2 workers" in end.messages[0]
+
+
+@pytest.mark.parametrize("stage", ["load", "pulses"])
+def test_workers_that_are_there_and_do_no_work_stop_the_run(stage: str) -> None:
+    # Heat comes from work alone: a stage "under load" without any would be measured at rest, and pass.
+    stand = Stand(sound, PROFILE.replace("on_s = 5, off_s = 15, count = 2", "on_s = 5, off_s = 15, count = 4"))
+
+    def idle(load: FakeLoad) -> None:
+        if stand.log and ("stage", stage) in stand.log:
+            load.work = min(load.work, 300.0)
+
+    stand.load.on_status = idle
+    end = stand.run()
+    assert end.outcome == "stopped" and "did no work in" in end.messages[0]
+    assert stand.writer.stages[stage] == "stopped" and stand.load.alive == 0
+    assert [d["why"] for _, kind, d in stand.writer.events if kind == "stopped"] == list(end.messages[:1])
+
+
+def test_a_load_that_counts_no_work_is_not_taken_for_an_idle_one() -> None:
+    stand = Stand(sound)
+    counted = stand.load.status
+    stand.load.status = lambda: replace(counted(), work_done=0.0, counts_work=False)  # type: ignore[method-assign]
+    assert stand.run().outcome == "completed"
+
+
+def test_pulses_that_fall_between_two_samples_are_not_taken_for_idle_workers() -> None:
+    text = PROFILE.replace("[trip]", "[sampling]\nperiod_s = 10.0\n\n[trip]", 1)
+    stand = Stand(sound, text.replace("stale_after_s = 3.0", "stale_after_s = 30.0"))
+    before = [0.0]
+
+    def reported_by_the_next_sample(load: FakeLoad) -> None:
+        load.work += 100 * (before[0] - load.share)
+        before[0] = load.share
+
+    stand.load.on_status = reported_by_the_next_sample
+    assert stand.run().outcome == "completed"
 
 
 def test_a_full_disk_ends_the_load_and_is_told() -> None:

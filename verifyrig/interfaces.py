@@ -194,6 +194,7 @@ class LoadStatus:
         workers_alive: How many are.
         faults: New faults since the last status.
         checks_done: Results checked since `start` (for the bound that zero errors give).
+        counts_work: Whether `work_done` is counted at all; where it is not, it tells nothing of idle workers.
     """
 
     work_done: float
@@ -202,6 +203,7 @@ class LoadStatus:
     workers_alive: int
     faults: Sequence[WorkFault] = ()
     checks_done: int = 0
+    counts_work: bool = True
 
 
 class Load(Protocol):

@@ -21,6 +21,11 @@ HOLD_CHANNELS = (
     ("gpu_temp_c", "gpu_temp_c"),
 )
 
+# Workers that are told to work this long and finish nothing give no heat: what is measured then is rest, not load.
+NO_WORK_S = 10.0
+# Below this share a worker's blocks may lie so far apart that a wait for the next one means nothing.
+LEAST_SHARE = 0.05
+
 _HAIR_S = 1e-6
 
 
@@ -37,6 +42,8 @@ class LoadDriver:
         self._plan = plan
         self._hold = _controller(plan.hold, plan.share)
         self._work_before: tuple[float, float] | None = None
+        self._at_work_since_s = math.inf
+        self._without_work_s = 0.0
         self._began_s = 0.0
         self.share = 0.0
         self.lost = ""
@@ -74,7 +81,7 @@ class LoadDriver:
         self._began_s = t_s
         if self.external:
             return 0.0
-        self._tell(self._hold.share if self._hold is not None else share_at(self._plan, 0.0))
+        self._tell(self._hold.share if self._hold is not None else share_at(self._plan, 0.0), t_s)
         return self.share
 
     def next_edge_s(self, t_s: float) -> float:
@@ -91,7 +98,7 @@ class LoadDriver:
         share = share_at(self._plan, t_s - self._began_s + _HAIR_S)
         if share == self.share:
             return None
-        self._tell(share)
+        self._tell(share, t_s)
         return share
 
     def steer(self, t_s: float, readings: Mapping[str, Reading]) -> float | None:
@@ -99,7 +106,7 @@ class LoadDriver:
         if self._hold is None or self._plan.hold is None:
             return None
         reading = readings.get(hold_channel(self._plan.hold))
-        self._tell(self._hold.update(t_s, reading.value if reading is not None and reading.ok else None))
+        self._tell(self._hold.update(t_s, reading.value if reading is not None and reading.ok else None), t_s)
         return self.share
 
     def newly_limited(self) -> str:
@@ -120,6 +127,7 @@ class LoadDriver:
         before, self._work_before = self._work_before, (t_s, status.work_done)
         if before is None or t_s <= before[0]:
             return None
+        self._notice_idle_workers(status, before, t_s)
         return (status.work_done - before[1]) / (t_s - before[0])
 
     def _notice_loss(self, status: LoadStatus) -> None:
@@ -127,9 +135,22 @@ class LoadDriver:
             gone = status.workers_wanted - status.workers_alive
             self.lost = f"{gone} of {status.workers_wanted} workers ended by themselves"
 
-    def _tell(self, share: float) -> None:
+    def _notice_idle_workers(self, status: LoadStatus, before: tuple[float, float], t_s: float) -> None:
+        """Add up, over pulses too, how long the workers were told to work since they last finished anything."""
+        if status.work_done > before[1] or not status.counts_work or not status.workers_wanted:
+            self._without_work_s = 0.0
+            return
+        self._without_work_s += max(0.0, t_s - max(before[0], self._at_work_since_s))
+        if self._without_work_s >= NO_WORK_S:
+            self.lost = f"the workers are there, but did no work in {self._without_work_s:.0f} s"
+
+    def _tell(self, share: float, t_s: float) -> None:
         self._load.set_share(share)
         self.share = share
+        if share < LEAST_SHARE:
+            self._at_work_since_s = math.inf
+        elif math.isinf(self._at_work_since_s):
+            self._at_work_since_s = t_s
 
 
 def hold_channel(hold: Hold) -> str:

@@ -89,6 +89,7 @@ class FileLoad:
         if self._text("power").strip() == "off":
             raise MachineOff
         done, errors, core = self._counts()
+        counts_work = bool(self._text("work").strip())
         alive = len(self._placement.workers) if self._fd >= 0 else 0
         faults = self._new_faults(errors, core)
         return LoadStatus(
@@ -97,6 +98,7 @@ class FileLoad:
             workers_wanted=alive,
             workers_alive=alive,
             faults=faults,
+            counts_work=counts_work,
         )
 
     def stop(self) -> float:
