@@ -86,6 +86,7 @@ def test_without_a_reading_the_share_stays(nothing: float | None) -> None:
         controller.update(float(t_s), 60.0)
     share = controller.share
     assert [controller.update(10.0 + t, nothing) for t in range(20)] == [share] * 20
+    assert "no reading of the power" in controller.limited
     # And the time without readings is not made up for in one leap.
     assert abs(controller.update(31.0, 60.0) - share) < 0.2
 

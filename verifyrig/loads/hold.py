@@ -50,11 +50,13 @@ class HoldController:
         self._last: tuple[float, float] | None = None
         self._limited_since_s: float | None = None
         self._error = 0.0
-        self._now_s = 0.0
+        self._now_s = self._read_s = -math.inf
 
     @property
     def limited(self) -> str:
         """Why the target cannot be reached, in words; empty while it can, or while that is not known yet."""
+        if self._now_s - self._read_s >= LIMITED_AFTER_S:
+            return f"there is no reading of the {self._kind}, so the load stays at {self.share:.0%} of full duty"
         if self._limited_since_s is None or self._now_s - self._limited_since_s < LIMITED_AFTER_S:
             return ""
         unit = "W" if self._kind == "power" else "°C"
@@ -70,8 +72,11 @@ class HoldController:
             measured: Power, W, or temperature, °C.
         """
         before_s, self._now_s = self._now_s, t_s
+        if math.isinf(self._read_s):
+            self._read_s = t_s
         if measured is None or not math.isfinite(measured):
             return self.share
+        self._read_s = t_s
         error = self._target - measured
         last, self._last = self._last, (t_s, error)
         if last is None:

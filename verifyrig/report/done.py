@@ -154,6 +154,7 @@ def not_tested(report: ReportInput, words: Words) -> list[str]:
     run = report.after_run or report.before_run
     if run is not None:
         said += _stages_left_out(run, words)
+        said += _targets_not_held(run, words)
         said += _thresholds_without_figure(run, words)
     said += rarely(report, words)
     works = {
@@ -221,6 +222,21 @@ def _stages_left_out(run: RunInput, words: Words) -> list[str]:
         return []
     names = words.listed([stage_label(name, words) for name in left])
     return [words.t("These parts of the plan were not run: {stages}.", stages=names)]
+
+
+def _targets_not_held(run: RunInput, words: Words) -> list[str]:
+    """A load that was to hold a power or a temperature and did not: without a reading it keeps a fixed share."""
+    why = {str(event.detail.get("why")): event.t_s for event in run.trace.events if event.kind == "hold-limited"}
+    return [
+        words.t(
+            "The power or temperature that was to be held in {stage}: {why}.",
+            stage=stage_label(stage.name, words),
+            why=words.retold(reason),
+        )
+        for reason, t_s in why.items()
+        for stage in run.trace.stages
+        if stage.start_s <= t_s and (stage.end_s is None or t_s < stage.end_s)
+    ]
 
 
 def _thresholds_without_figure(run: RunInput, words: Words) -> list[str]:
