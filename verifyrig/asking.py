@@ -116,13 +116,17 @@ class TerminalAsker:
 
 
 def _in_brackets(options: Sequence[Option], default: str) -> str:
-    """Return few options in one bracket, `(y/n)` where the keys speak for themselves, the default as a capital."""
-    keys = [option.key.upper() if option.key == default else option.key for option in options]
+    """Return few options in one bracket, `(y/n)` where the keys speak for themselves; the default is marked."""
+    keys = [_default_key(option.key) if option.key == default else option.key for option in options]
     if [option.label for option in options] == ["yes", "no"]:
         return f"({'/'.join(keys)})"
     # A blank that does not break keeps each key beside its meaning.
     named = [f"{key}\u00a0{option.label}" for key, option in zip(keys, options, strict=True)]
     return f"({', '.join(named)})"
+
+
+def _default_key(key: str) -> str:
+    return key.upper() if key.isalpha() else f"{key}/Enter"
 
 
 def read_key() -> str:
