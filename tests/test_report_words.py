@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from tests import report_inputs as ri
 from verifyrig import job_words, safety
 from verifyrig.channels import HEAT_PATH
+from verifyrig.diagnosis import explain
 from verifyrig.report import (
     before_after,
     conditions,
@@ -78,6 +80,16 @@ def test_numbers_and_days_take_the_form_of_the_language() -> None:
     assert ENGLISH.moment(ri.DAY_UTC) == "14 Mar 2031, 13:05 UTC"
 
 
+def test_times_are_told_in_the_zone_of_the_bench_with_their_offset() -> None:
+    # Directive 2000/84/EC: summer time begins on the last Sunday of March at 01:00 UTC, which in 2031 is the 30th.
+    berlin = words_for("en", time_zone="Europe/Berlin")
+    change_s = datetime(2031, 3, 30, 1, tzinfo=UTC).timestamp()
+    assert berlin.moment(change_s - 60.0) == "30 Mar 2031, 01:59 UTC+01:00"
+    assert berlin.moment(change_s) == "30 Mar 2031, 03:00 UTC+02:00"
+    assert berlin.date(datetime(2031, 3, 14, 23, 30, tzinfo=UTC).timestamp()) == "15 March 2031"
+    assert ENGLISH.moment(change_s) == "30 Mar 2031, 01:00 UTC"
+
+
 @pytest.mark.parametrize(
     ("seconds", "text"),
     [(0.4, "0 s"), (38, "38 s"), (119.4, "119 s"), (120, "2 min"), (750, "12 min 30 s"), (3900, "1 h 05 min")],
@@ -121,7 +133,7 @@ def texts_in_tables() -> set[str]:
         names._CAUSES, names._ENDED, names._PURPOSES, names._KINDS, names._RULES, before_after._LIMIT_WORDS,
         before_after._END_WORDS, done._FACT_WORDS, conditions._MACHINE_WORDS, method._CONDITIONAL,
         sentences._STATE_WORDS, sentences._READY_WORDS, job_words.MACHINE_KINDS, job_words.CHANGE_KINDS,
-        job_words.CONSENTS, job_words.CAUSES, job_words.OLD_PARTS,
+        job_words.CONSENTS, job_words.CAUSES, job_words.OLD_PARTS, explain.CUSTOMER,
         *(job_words.protective_steps(kind) for kind in job_words.MACHINE_KINDS),
     )  # fmt: skip
     found = {text for table in tables for text in table.values()}

@@ -3,25 +3,32 @@
 from __future__ import annotations
 
 import argparse
+import html
 import json
 import os
 import re
 import shutil
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests import report_inputs as ri
 from tests.small_records import write_record
+from verifyrig.analysis import compare
 from verifyrig.bench import Bench, find_bench
 from verifyrig.commands import Context
 from verifyrig.commands import report as command
+from verifyrig.diagnosis import diagnose
 from verifyrig.errors import BenchError, JobError, RecordError, UsageError
 from verifyrig.job import Customer, EntryKind, Intake, Machine
-from verifyrig.job_store import append, new_entry, new_job
+from verifyrig.job_store import append, new_entry, new_job, read_job
+from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
 from verifyrig.report import write_report
+from verifyrig.report.gather import gather
 from verifyrig.report.index import marks_in
 from verifyrig.report.pdf import find_chromium, write_pdf
 
@@ -45,6 +52,7 @@ terms = "Invented terms."
 calibrated = 2026-01-05
 due = 2027-01-05
 """
+INSTRUMENTS = {"die_temp_c": {"label": "die", "driver": "invented", "device": "invented:1", "unit": "°C"}}
 LOGO = '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9 9"><circle cx="4" cy="4" r="4"/></svg>'
 
 
@@ -65,12 +73,12 @@ def bench(tmp_path: Path) -> Bench:
     new_job(found, intake, operator="I. N. Vented", job_id="job-1", now=START - timedelta(hours=1))
     runs = found.runs_dir("job-1")
     runs.mkdir(parents=True)
-    write_record(runs, 0, k_per_w=0.55, facts={"purpose": "baseline", "job": "job-1"})
+    write_record(runs, 0, k_per_w=0.55, facts={"purpose": "baseline", "job": "job-1", "channels": INSTRUMENTS})
     detail = {"part": "air cooler", "lot": "L-1", "warranty_months": 12}
     append(
         found, "job-1", [new_entry(EntryKind.CHANGE, "part-replaced", now=START + timedelta(minutes=8), detail=detail)]
     )
-    write_record(runs, 1, k_per_w=0.30, facts={"purpose": "verification", "job": "job-1"})
+    write_record(runs, 1, k_per_w=0.30, facts={"purpose": "verification", "job": "job-1", "channels": INSTRUMENTS})
     return found
 
 
@@ -138,6 +146,48 @@ def test_the_soak_that_the_customers_words_ask_for_is_told(bench: Bench) -> None
     page = write_report(bench, ["job-1"]).path.read_text(encoding="utf-8").replace("\u202f", " ")
     # Rule of three: a fault every 2 h takes 6 h without any; the load here lasted 4 min.
     assert "it came too rarely for 4 min of load to exclude it; that takes 6 h" in page
+
+
+def test_an_overdue_calibration_is_said(bench: Bench) -> None:
+    when = START.date()
+    settings = bench.root / "bench.toml"
+    plain = settings.read_text(encoding="utf-8").partition("[channel.die_temp_c]")[0]
+
+    def page(calibrated: date, due: date) -> str:
+        table = f"\n[channel.die_temp_c]\ncalibrated = {calibrated}\ndue = {due}\n"
+        settings.write_text(plain + table, encoding="utf-8")
+        return write_report(find_bench(str(bench.root)), ["job-1"], at=1.7e9).path.read_text(encoding="utf-8")
+
+    a_day, a_year = timedelta(days=1), timedelta(days=365)
+    assert "overdue when it was measured" in page(when - a_year - a_day, when - a_day)
+    assert "overdue" not in page(when - a_year, when + a_day)
+    assert "(after these runs)" in page(when + a_day, when + a_year)
+
+
+def test_the_customer_reads_one_sentence_on_the_cause_and_the_archive_what_speaks_for_it(bench: Bench) -> None:
+    job = read_job(bench, "job-1")
+    found = diagnose([read_trace(path) for path in bench.records("job-1")], job=job)
+    customer, archive, slip = (
+        html.unescape(p.read_text(encoding="utf-8")) for p in write_report(bench, ["job-1"]).paths
+    )
+    assert found.customer_sentence in customer and found.customer_sentence in archive
+    reasons = [reason for suspect in found.suspects if suspect.probability >= 0.05 for reason in suspect.reasons_for]
+    assert reasons and all(reason in archive and reason not in customer and reason not in slip for reason in reasons)
+    assert customer.index('id="signatures"') < customer.index(found.customer_sentence)
+
+
+def test_the_fan_of_a_cooler_that_was_replaced_does_not_forbid_the_comparison(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Contract of `compare`: the channels of the part recorded as changed are results, not conditions.
+    old, new = ri.healthy_run("20260202-080000-aaaa", purpose="baseline"), ri.healthy_run("20260202-090000-bbbb")
+    columns = dict(old.trace.columns)
+    columns["cpu_fan_speed_rpm"] = 1.5 * columns["cpu_fan_speed_rpm"]
+    runs = iter([replace(old, trace=replace(old.trace, columns=columns)), new])
+    assert not compare(replace(old.trace, columns=columns), new.trace).stages["load"].comparable
+    monkeypatch.setattr("verifyrig.report.gather.read_run", lambda path: next(runs))
+    report = gather(bench, ["job-1"])
+    assert report.comparison is not None and report.comparison["stages"]["load"]["comparable"]
 
 
 # --- the index -------------------------------------------------------------------------------------------------

@@ -24,6 +24,7 @@ from verifyrig.errors import SerialError
 from verifyrig.probe_finder import find_probe, listen_for, temperatures, warmed
 from verifyrig.sensors.instruments import parse_instruments
 from verifyrig.settings_text import changed_settings, wanted_data
+from verifyrig.time_zone import system_zone_name
 
 FOREIGN = """\
 # ours since 2019
@@ -138,6 +139,8 @@ def test_settings_by_flags(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
         [],
         ["--language", "tlh"],
         ["--paper", "A0"],
+        ["--time-zone", "Nowhere/At all"],
+        ["--time-zone", "../../etc/passwd"],
         ["--channel", "t1=plate_temp_c"],
         ["--probe", "COM3"],
         ["--probe", "COM3", "--channel", "t1=plate"],
@@ -159,14 +162,26 @@ def test_a_bench_toml_that_is_no_toml_is_not_overwritten(tmp_path: Path, capsys:
 
 
 def test_everything_is_asked_once_and_offered_the_second_time(tmp_path: Path) -> None:
-    first = FakeAsker("Bench", "N. Bench", "Lane 1", "", "", "2", "", "None.", "n")
+    first = FakeAsker("Bench", "N. Bench", "Lane 1", "", "", "2", "", "Nowhere/At all", "Asia/Tokyo", "None.", "n")
     data = by_keys(tmp_path, first)
     assert first.answers == []
     assert data["shop"] == {"name": "Bench", "operator": "N. Bench", "address": "Lane 1"}
-    assert data["report"] == {"language": "en", "paper": "Letter", "temperature_unit": "°C", "terms": "None."}
-    again = by_keys(tmp_path, FakeAsker("", "", "Lane 2", "", "", "", "", "", "n"))
+    rest = {"time_zone": "Asia/Tokyo", "terms": "None."}
+    assert data["report"] == {"language": "en", "paper": "Letter", "temperature_unit": "°C", **rest}
+    again = by_keys(tmp_path, FakeAsker("", "", "Lane 2", "", "", "", "", "", "", "n"))
     assert again["shop"]["name"] == "Bench" and again["shop"]["address"] == "Lane 2"
     assert again["report"] == data["report"]
+
+
+def test_the_zone_offered_is_the_computers_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # tzset(3): TZ names a file of the zone database, perhaps behind a colon; localtime(5): /etc/localtime links to one.
+    monkeypatch.setenv("TZ", ":Asia/Tokyo")
+    assert system_zone_name() == "Asia/Tokyo"
+    monkeypatch.delenv("TZ")
+    link = tmp_path / "localtime"
+    link.symlink_to("/usr/share/zoneinfo/Europe/Berlin")
+    assert system_zone_name(link) == "Europe/Berlin"
+    assert system_zone_name(tmp_path / "none") == "UTC"
 
 
 # ---- probes
@@ -243,7 +258,7 @@ def test_probes_are_found_and_the_warm_one_is_the_plate(thermometer: tuple[str, 
     url, warm_file = thermometer
     bench = tmp_path / "bench"
     bench.mkdir()
-    settings_only = ["Bench", "N.", "", "", "", "", "", ""]
+    settings_only = ["Bench", "N.", "", "", "", "", "", "", ""]
     asker = WarmHand(warm_file, *settings_only, "y", url, "1", "1")
     data = by_keys(bench, asker)
     assert asker.answers == []
@@ -254,7 +269,7 @@ def test_probes_are_found_and_the_warm_one_is_the_plate(thermometer: tuple[str, 
 
 
 def test_a_port_without_a_thermometer_is_said_and_the_rest_is_kept(tmp_path: Path) -> None:
-    asker = FakeAsker("Bench", "N.", "", "", "", "", "", "", "y", "/dev/no-such-port")
+    asker = FakeAsker("Bench", "N.", "", "", "", "", "", "", "", "y", "/dev/no-such-port")
     data = by_keys(tmp_path, asker)
     assert "instrument" not in data and data["shop"]["name"] == "Bench"
     assert any("no such port" in text for text in asker.said)

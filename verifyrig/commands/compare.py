@@ -10,7 +10,6 @@ from verifyrig.errors import ExitCode, RecordError, UsageError
 
 if TYPE_CHECKING:
     from verifyrig.analysis import Comparison, MetricDifference
-    from verifyrig.job import Job
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -22,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Compare two records; without names, the first and the last of the open job."""
     from verifyrig.analysis import compare
+    from verifyrig.changed_parts import changed_channels
     from verifyrig.job_store import open_job
     from verifyrig.record import read_trace
 
@@ -38,25 +38,6 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     found = compare(read_trace(before), read_trace(after), changed_parts=changed)
     code = ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN
     return Answer(data=data_of(found), text="\n".join(_lines(found)), code=code)
-
-
-# Words in the name of a part, and the channels that are then a result of the change and no condition.
-_CHANNELS_OF_PART = {
-    "pump": ("pump_speed_rpm", "pump_duty_share"),
-    "cooler": ("cpu_fan_speed_rpm", "cpu_fan_duty_share", "pump_speed_rpm", "pump_duty_share"),
-    "case fan": ("case_fan_speed_rpm", "case_fan_duty_share"),
-    "fan": ("cpu_fan_speed_rpm", "cpu_fan_duty_share"),
-}
-
-
-def changed_channels(job: Job) -> tuple[str, ...]:
-    """Return the channels of the parts that the job records as changed, most telling word first."""
-    found: list[str] = []
-    for change in job.changes:
-        part = change.text("part").lower()
-        word = next((word for word in _CHANNELS_OF_PART if word in part), None)
-        found += _CHANNELS_OF_PART[word] if word is not None else ()
-    return tuple(dict.fromkeys(found))
 
 
 def data_of(found: Comparison) -> dict[str, Any]:

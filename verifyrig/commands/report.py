@@ -26,7 +26,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.report.pdf import write_pdf
     from verifyrig.report.sentences import hand_over_reason, ready_words
     from verifyrig.report.standing import standing_of
-    from verifyrig.report.wording import words_for
+    from verifyrig.report.wording import words_of
     from verifyrig.report.write import write_editions
 
     now_utc = time.time() if args.at is None else parse_time(args.at)
@@ -34,7 +34,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     written = write_editions(context.bench, report, Path(args.out) if args.out else None, now_utc)
     printed = [write_pdf(page) for page in written.paths] if args.pdf else []
     standing = standing_of(report)
-    words = words_for(report.settings.language, report.settings.temperature_unit)
+    words = words_of(report.settings)
     files = [str(path) for path in [*written.paths, *printed]]
     data = {
         "number": report.number,

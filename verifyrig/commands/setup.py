@@ -40,6 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--language", metavar="CODE", help="language of the report")
     parser.add_argument("--paper", metavar="SIZE", choices=PAPERS, help=" or ".join(PAPERS))
     parser.add_argument("--temperature-unit", metavar="UNIT", choices=TEMPERATURE_UNITS, help="°C or °F")
+    parser.add_argument("--time-zone", metavar="NAME", help="time zone of the report's times, such as Europe/Berlin")
     parser.add_argument("--terms", metavar="TEXT", help="terms printed in the report")
     parser.add_argument("--probe", metavar="URL", help="port of a thermometer: /dev/ttyUSB0, COM3, socket://host:port")
     parser.add_argument(
@@ -114,6 +115,7 @@ _FLAGS = {
     ("report", "language"): "language",
     ("report", "paper"): "paper",
     ("report", "temperature_unit"): "temperature_unit",
+    ("report", "time_zone"): "time_zone",
     ("report", "terms"): "terms",
 }
 
@@ -126,7 +128,22 @@ def _given(args: argparse.Namespace) -> _Values:
     if language is not None and language not in languages():
         known = ", ".join(languages())
         raise UsageError(f"there is no catalogue of language {language!r}", where="--language", mend=f"Known: {known}.")
+    zone = values.get(("report", "time_zone"))
+    if zone is not None and not _is_zone(zone):
+        from verifyrig.time_zone import ZONE_MEND
+
+        raise UsageError(f"there is no time zone {zone!r} on this computer", where="--time-zone", mend=ZONE_MEND)
     return values
+
+
+def _is_zone(name: str) -> bool:
+    from verifyrig.time_zone import zone_of
+
+    try:
+        zone_of(name)
+    except ValueError:
+        return False
+    return True
 
 
 def _given_instrument(args: argparse.Namespace, context: Context) -> list[dict[str, Any]]:
@@ -166,7 +183,7 @@ def _free_id(config: Mapping[str, Any], url: str = "") -> str:
 def ask_settings(asker: Asker, config: Mapping[str, Any]) -> _Values:
     """Ask for shop and report; what is set already is offered."""
     from verifyrig.job_interview import pick
-    from verifyrig.report.catalogue import languages
+    from verifyrig.report.catalogue import display_name, languages
 
     def known(table: str, key: str) -> str:
         part = config.get(table)
@@ -179,14 +196,25 @@ def ask_settings(asker: Asker, config: Mapping[str, Any]) -> _Values:
         ("shop", "address"): asker.line("Address?", default=known("shop", "address")),
         ("shop", "logo"): asker.line("Logo, a picture's file? (Enter: none)", default=known("shop", "logo")),
     }
-    codes = {code: code for code in languages()}
+    codes = {code: display_name(code) for code in languages()}
     papers, units = {paper: paper for paper in PAPERS}, {unit: unit for unit in TEMPERATURE_UNITS}
     values["report", "language"] = pick(asker, "Language of reports?", codes, known("report", "language") or "en")
     values["report", "paper"] = pick(asker, "Paper?", papers, known("report", "paper") or "A4")
     unit = {"C": "°C", "F": "°F"}.get(known("report", "temperature_unit"), known("report", "temperature_unit"))
     values["report", "temperature_unit"] = pick(asker, "Temperatures in?", units, unit or "°C")
+    values["report", "time_zone"] = _ask_zone(asker, known("report", "time_zone"))
     values["report", "terms"] = asker.line("Terms printed in reports?", default=known("report", "terms"))
     return values
+
+
+def _ask_zone(asker: Asker, known: str) -> str:
+    from verifyrig.time_zone import system_zone_name
+
+    while True:
+        zone = asker.line("Time zone of reports, such as Europe/Berlin?", default=known or system_zone_name())
+        if _is_zone(zone):
+            return zone
+        asker.say(f"There is no time zone {zone!r} on this computer.")
 
 
 def ask_probes(asker: Asker, config: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -33,6 +33,13 @@ def languages() -> list[str]:
     return sorted({SOURCE_LANGUAGE, *(path.parent.parent.name for path in LOCALE_DIR.glob("*/LC_MESSAGES/report.po"))})
 
 
+def display_name(language: str) -> str:
+    """Return what a language calls itself."""
+    from babel import Locale
+
+    return Locale.parse(language).get_display_name() or language
+
+
 @cache
 def read_catalogue(language: str) -> Catalogue:
     """Return the catalogue; the English one is empty, since the English texts are the keys."""

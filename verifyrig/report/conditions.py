@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any, NamedTuple
 
 from verifyrig.channels import base_name, number_of
@@ -132,22 +133,30 @@ def instrument_rows(report: ReportInput, words: Words, *, archive: bool) -> list
     The archive names each channel with its stable device; else those of a kind that are read alike stand together.
     """
     found: dict[str, Mapping[str, Any]] = {}
-    for run in (report.before_run, report.after_run):
-        channels = run.trace.facts.get("channels") if run is not None else None
+    shown = [run for run in (report.before_run, report.after_run) if run is not None]
+    measured = [words.local(run.started_utc_s).date() for run in shown if run.started_utc_s is not None]
+    for run in shown:
+        channels = run.trace.facts.get("channels")
         if isinstance(channels, Mapping):
             found |= {str(name): info for name, info in channels.items() if isinstance(info, Mapping)}
     known = {str(one.get("channel")): one for one in report.instruments if one.get("channel")}
     if archive:
-        return [_instrument_row([name], info, known.get(name, {}), words, device=True) for name, info in found.items()]
+        return [
+            _instrument_row([name], info, _calibration(known.get(name, {}), measured, words), device=True, words=words)
+            for name, info in found.items()
+        ]
     kinds: dict[tuple[str, ...], list[str]] = {}
     for name, info in found.items():
         alike = (base_name(name), str(info.get("driver")), str(info.get("expanded_uncertainty")), str(known.get(name)))
         kinds.setdefault(alike, []).append(name)
-    return [_instrument_row(names, found[names[0]], known.get(names[0], {}), words) for names in kinds.values()]
+    return [
+        _instrument_row(names, found[names[0]], _calibration(known.get(names[0], {}), measured, words), words)
+        for names in kinds.values()
+    ]
 
 
 def _instrument_row(
-    names: list[str], info: Mapping[str, Any], calibration: Mapping[str, Any], words: Words, *, device: bool = False
+    names: list[str], info: Mapping[str, Any], calibration: str, words: Words, *, device: bool = False
 ) -> InstrumentRow:
     u95 = info.get("expanded_uncertainty")
     unit = str(info.get("unit") or "")
@@ -156,7 +165,7 @@ def _instrument_row(
     return InstrumentRow(
         _label(names, words),
         " · ".join(str(part) for part in parts if part),
-        _calibration(calibration, words),
+        calibration,
         stated or words.t("not stated by the driver"),
     )
 
@@ -168,13 +177,26 @@ def _label(names: list[str], words: Words) -> str:
     return f"{channel_label(base_name(names[0]), words)} {numbers[0]}–{numbers[-1]}"
 
 
-def _calibration(calibration: Mapping[str, Any], words: Words) -> str:
+def _calibration(calibration: Mapping[str, Any], measured: Sequence[date], words: Words) -> str:
+    """Return the calibration's days, and where it was overdue, or made only afterwards, when the runs were made."""
     if not calibration.get("calibrated"):
         return words.t("not calibrated here")
     said = words.t("corrected on {day}", day=words.day(str(calibration["calibrated"])))
+    days = {key: _day(calibration.get(key)) for key in ("calibrated", "due")}
+    if measured and days["calibrated"] is not None and days["calibrated"] > max(measured):
+        said += " (" + words.t("after these runs") + ")"
     if calibration.get("due"):
         said += ", " + words.t("due {day}", day=words.day(str(calibration["due"])))
+        if measured and days["due"] is not None and days["due"] < max(measured):
+            said += ": " + words.t("overdue when it was measured")
     return said
+
+
+def _day(iso: Any) -> date | None:
+    try:
+        return date.fromisoformat(str(iso)[:10])
+    except ValueError:
+        return None
 
 
 def attestation_lines(report: ReportInput, words: Words) -> list[str]:

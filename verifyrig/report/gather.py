@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,8 @@ from verifyrig.bench import Bench
 from verifyrig.errors import BenchError, RecordError, UsageError
 from verifyrig.report.catalogue import languages
 from verifyrig.report.choose import choose_pair
-from verifyrig.report.inputs import Entry, JobFacts, ReportInput, RunInput, Settings, Shop
+from verifyrig.report.inputs import Entry, JobFacts, Opinion, ReportInput, RunInput, Settings, Shop, Suspect
+from verifyrig.time_zone import UTC_NAME, ZONE_MEND, zone_of
 
 if TYPE_CHECKING:
     from verifyrig.job import Entry as JobEntry
@@ -51,11 +52,13 @@ def gather_job(bench: Bench, job_id: str) -> ReportInput:
     Raises:
         RigError: There is no such job, or job, record or settings cannot be read.
     """
+    from verifyrig.changed_parts import changed_channels
     from verifyrig.job_store import read_job
 
-    runs = [read_run(path) for path in bench.records(bench.check_job(job_id))]
-    job = job_facts(bench, read_job(bench, job_id), runs)
-    return _assembled(bench, job, runs)
+    job = read_job(bench, bench.check_job(job_id))
+    runs = [read_run(path) for path in bench.records(job_id)]
+    report = _assembled(bench, job_facts(bench, job, runs), runs, changed_channels(job))
+    return replace(report, opinion=_opinion(job, report.runs))
 
 
 def gather_records(bench: Bench, paths: Sequence[Path]) -> ReportInput:
@@ -67,7 +70,9 @@ def gather_records(bench: Bench, paths: Sequence[Path]) -> ReportInput:
     return _with_pair(report, runs[0].run_id, runs[-1].run_id)
 
 
-def _assembled(bench: Bench, job: JobFacts | None, runs: Sequence[RunInput]) -> ReportInput:
+def _assembled(
+    bench: Bench, job: JobFacts | None, runs: Sequence[RunInput], changed: Sequence[str] = ()
+) -> ReportInput:
     ordered = sorted(runs, key=lambda run: (run.started_utc_s or 0.0, run.run_id))
     report = ReportInput(
         shop=read_shop(bench),
@@ -77,24 +82,38 @@ def _assembled(bench: Bench, job: JobFacts | None, runs: Sequence[RunInput]) -> 
         instruments=read_instruments(bench),
         tool_version=__version__,
     )
-    return _with_pair(report, *choose_pair(ordered, job))
+    return _with_pair(report, *choose_pair(ordered, job), changed)
 
 
-def _with_pair(report: ReportInput, before: str | None, after: str | None) -> ReportInput:
-    from dataclasses import replace
-
+def _with_pair(report: ReportInput, before: str | None, after: str | None, changed: Sequence[str] = ()) -> ReportInput:
     chosen = replace(report, before=before, after=after)
     old, new = chosen.before_run, chosen.after_run
     if old is None or new is None or old is new:
         return replace(chosen, after=None) if old is new else chosen
-    return replace(chosen, comparison=_comparison(old.trace, new.trace))
+    return replace(chosen, comparison=_comparison(old.trace, new.trace, changed))
 
 
-def _comparison(before: Trace, after: Trace) -> dict[str, Any]:
-    """Return the contract's `compare` object of two runs."""
+def _opinion(job: Job, runs: Sequence[RunInput]) -> Opinion | None:
+    """Return what the evidence says of the fault as it came in; None where nothing was measured."""
+    from verifyrig.diagnosis import diagnose
+
+    if not runs:
+        return None
+    found = diagnose([run.trace for run in runs], job=job)
+    suspects = tuple(
+        Suspect(cause=s.cause, probability=s.probability, reasons_for=s.reasons_for, reasons_against=s.reasons_against)
+        for s in found.suspects
+    )
+    return Opinion(
+        sentence=found.customer_sentence, suspects=suspects, substitutions=tuple(s.says for s in found.substitutions)
+    )
+
+
+def _comparison(before: Trace, after: Trace, changed: Sequence[str]) -> dict[str, Any]:
+    """Return the contract's `compare` object of two runs; `changed` are the channels of parts that were changed."""
     from verifyrig.analysis import compare
 
-    found = compare(before, after)
+    found = compare(before, after, changed_parts=changed)
     return {
         "before": found.before,
         "after": found.after,
@@ -162,7 +181,7 @@ def _logo_uri(root: Path, name: str) -> str:
 
 
 def read_settings(bench: Bench) -> Settings:
-    """Return language, paper, temperature unit and templates, from bench.toml.
+    """Return language, paper, temperature unit, time zone and templates, from bench.toml.
 
     Raises:
         BenchError: One of them is none that we know.
@@ -179,9 +198,19 @@ def read_settings(bench: Bench) -> Settings:
     return Settings(
         language=language,
         paper=_chosen(report, "paper", _PAPERS, "A4"),
+        time_zone=_time_zone(_text(report, "time_zone")),
         temperature_unit=_chosen(report, "temperature_unit", _UNITS, "°C"),
         templates_dir=str(bench.root / templates) if templates else "",
     )
+
+
+def _time_zone(name: str) -> str:
+    """The zone is the bench's and not this computer's, so that a second reader gets the same page."""
+    try:
+        zone_of(name or UTC_NAME)
+    except ValueError as error:
+        raise BenchError(str(error), where="bench.toml, report.time_zone", mend=ZONE_MEND) from error
+    return name or UTC_NAME
 
 
 def _chosen(table: Mapping[str, Any], key: str, known: Mapping[str, str], otherwise: str) -> str:

@@ -11,7 +11,7 @@ from urllib.parse import quote
 from verifyrig.bench import Bench
 from verifyrig.report.gather import read_settings, read_shop
 from verifyrig.report.render import rendered
-from verifyrig.report.wording import Words, words_for
+from verifyrig.report.wording import Words, words_of
 
 _PREFIX = "verifyrig-"
 _HEAD_BYTES = 4096
@@ -55,7 +55,7 @@ def write_index(bench: Bench) -> Path:
     from verifyrig.report.write import write_whole
 
     settings = read_settings(bench)
-    words = words_for(settings.language, settings.temperature_unit)
+    words = words_of(settings)
     values = {"title": words.t("Reports of this bench"), "shop": read_shop(bench), "lines": index_lines(bench, words)}
     path = bench.reports_dir / "index.html"
     text = rendered("index.html.j2", {**values, "issued": ""}, words, settings.paper, settings.templates_dir)

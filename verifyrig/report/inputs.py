@@ -28,12 +28,14 @@ class Settings:
         language: Language code of the catalogue, such as `en` or `de`.
         paper: `A4` or `Letter`.
         temperature_unit: `°C` or `°F`.
+        time_zone: Name in the tz database, in which times are shown.
         templates_dir: Folder of the shop's own templates that are looked up first, or empty.
     """
 
     language: str = "en"
     paper: str = "A4"
     temperature_unit: str = "°C"
+    time_zone: str = "UTC"
     templates_dir: str = ""
 
 
@@ -139,6 +141,30 @@ class RunInput:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Suspect:
+    """A cause that the evidence speaks for: its word of the contract, its probability, what speaks for and against."""
+
+    cause: str
+    probability: float
+    reasons_for: tuple[str, ...] = ()
+    reasons_against: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opinion:
+    """What the evidence says of the fault as the machine came in; English texts, most probable suspect first.
+
+    Attributes:
+        sentence: For the customer.
+        substitutions: What parts changed for known-good ones have shown.
+    """
+
+    sentence: str
+    suspects: tuple[Suspect, ...] = ()
+    substitutions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReportInput:
     """Everything that the page needs.
 
@@ -146,6 +172,7 @@ class ReportInput:
         runs: All runs of the job, oldest first; none is left out.
         before, after: Ids of the two runs that are set side by side; None where there is none.
         comparison: The contract's `compare` object of these two, None where there are not two.
+        opinion: What the evidence says of the cause, None where nothing was measured or there is no job.
         instruments: `[[instrument]]` and `[channel.*]` of bench.toml with their calibration state.
     """
 
@@ -156,6 +183,7 @@ class ReportInput:
     before: str | None = None
     after: str | None = None
     comparison: Mapping[str, Any] | None = None
+    opinion: Opinion | None = None
     instruments: tuple[Mapping[str, Any], ...] = ()
     tool_version: str = ""
 

@@ -12,7 +12,7 @@ from dataclasses import replace
 from ipaddress import IPv6Address
 from typing import Any
 
-from verifyrig.report.inputs import JobFacts, ReportInput, RunInput
+from verifyrig.report.inputs import JobFacts, Opinion, ReportInput, RunInput
 
 _SERIAL_KEYS = ("serial", "asset_tag", "service_tag", "uuid")
 _NAME_KEYS = ("host", "hostname", "host_name", "user", "username", "user_name", "login")
@@ -51,6 +51,7 @@ def masked(report: ReportInput) -> ReportInput:
         job=_masked_job(report.job, hide) if report.job is not None else None,
         runs=tuple(_masked_run(run, hide) for run in report.runs),
         comparison=_walked(report.comparison, hide),
+        opinion=_masked_opinion(report.opinion, hide) if report.opinion is not None else None,
         instruments=tuple(_walked(one, hide) for one in report.instruments),
     )
 
@@ -144,6 +145,19 @@ def _masked_job(job: JobFacts, hide: Hide) -> JobFacts:
         refused=tuple(hide(text) for text in job.refused),
         handover=_walked(job.handover, hide),
     )
+
+
+def _masked_opinion(opinion: Opinion, hide: Hide) -> Opinion:
+    """Reasons may quote what was noted by hand, and name parts."""
+    suspects = tuple(
+        replace(
+            suspect,
+            reasons_for=tuple(hide(reason) for reason in suspect.reasons_for),
+            reasons_against=tuple(hide(reason) for reason in suspect.reasons_against),
+        )
+        for suspect in opinion.suspects
+    )
+    return replace(opinion, suspects=suspects, substitutions=tuple(hide(says) for says in opinion.substitutions))
 
 
 def _masked_run(run: RunInput, hide: Hide) -> RunInput:

@@ -42,7 +42,7 @@ def method_lines(report: ReportInput, words: Words) -> list[str]:
             "What the customer told us, and readings typed in by hand, are marked as such where they stand. No result"
             " comes from another laboratory."
         ),
-        words.t("Most likely causes, where they are named, are the technician's opinion and not a measurement."),
+        words.t("Causes, where they are named, are an opinion drawn from the evidence, and not a measurement."),
     ]
     return lines
 

@@ -13,6 +13,7 @@ from verifyrig.report.inputs import JobFacts, ReportInput
 from verifyrig.report.job_part import done_short, job_values, noted, slip_machine
 from verifyrig.report.method import method_lines
 from verifyrig.report.names import channel_label
+from verifyrig.report.opinion import opinion_sentence, substitution_lines, suspect_rows
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
 from verifyrig.report.required import required_items
 from verifyrig.report.standing import Ready, State, standing_of
@@ -56,6 +57,9 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "bad_readings": _bad_readings(report, words),
         "conditions": condition_rows(report, words),
         "instruments": instrument_rows(report, words, archive=archive),
+        "opinion": opinion_sentence(report, words),
+        "suspects": suspect_rows(report, words) if archive else [],
+        "substitutions": substitution_lines(report, words) if archive else [],
         "attestations": attestation_lines(report, words),
         "method": method_lines(report, words),
         "required": required_items(words),
@@ -177,7 +181,7 @@ def _bad_readings(report: ReportInput, words: Words) -> list[str]:
             what=channel_label(channel, words),
             kind=kinds.get(quality, quality),
             times=words.n("{count} time", "{count} times", len(lengths)),
-            duration=words.duration(sum(lengths)),
+            duration=words.duration(sum(lengths)) if sum(lengths) >= 0.5 else words.t("less than 1\u202fs"),
             run=run_id,
         )
         for (run_id, channel, quality), lengths in found.items()

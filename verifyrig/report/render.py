@@ -11,7 +11,7 @@ from verifyrig.errors import BenchError
 from verifyrig.report import pages
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.masking import masked
-from verifyrig.report.wording import Foreign, Words, visible, words_for
+from verifyrig.report.wording import Foreign, Words, visible, words_of
 
 if TYPE_CHECKING:
     from jinja2 import Environment, TemplateError
@@ -37,7 +37,7 @@ def render(report_input: ReportInput, edition: Edition, *, now_utc: float) -> st
     if edition not in EDITIONS:
         raise ValueError(f"there is no edition {edition!r}")
     report = report_input if edition == "archive" else masked(report_input)
-    words = words_for(report.settings.language, report.settings.temperature_unit)
+    words = words_of(report.settings)
     values = pages.slip_values(report, words, now_utc) if edition == "slip" else pages.report_values(
         report, words, now_utc, archive=edition == "archive"
     )  # fmt: skip

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 import unicodedata
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from verifyrig.report.catalogue import SOURCE_LANGUAGE, Catalogue, read_catalogue
+from verifyrig.report.inputs import Settings
+from verifyrig.time_zone import UTC_NAME, zone_of
 
 # No sentence of our own is longer; longer texts are from outside, and are not tried against every form.
 _LONGEST_TOLD = 400
@@ -53,10 +55,11 @@ class Foreign(str):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Words:
-    """Language, temperature unit, and what follows from them."""
+    """Language, temperature unit and time zone (by its name in the tz database), and what follows from them."""
 
     language: str = "en"
     temperature_unit: str = "°C"
+    time_zone: str = UTC_NAME
     catalogue: Catalogue = field(default_factory=lambda: Catalogue({}, {}, ()), repr=False)
 
     @property
@@ -156,13 +159,17 @@ class Words:
         return f"{hours}\u202fh" + (f" {minutes:02d}\u202fmin" if minutes else "")
 
     def date(self, utc_s: float | None) -> str:
-        """Return the day, in UTC."""
+        """Return the day, in the report's time zone."""
         if utc_s is None:
             return self.t("date not noted")
         from babel.dates import format_date
 
-        day: str = format_date(datetime.fromtimestamp(utc_s, UTC).date(), format="long", locale=self.locale)
+        day: str = format_date(self.local(utc_s).date(), format="long", locale=self.locale)
         return day
+
+    def local(self, utc_s: float) -> datetime:
+        """Return a time in the report's time zone."""
+        return datetime.fromtimestamp(utc_s, zone_of(self.time_zone))
 
     def day(self, iso: str) -> str:
         """Return a day written as ISO in the form of the language; any other text unchanged."""
@@ -174,14 +181,16 @@ class Words:
             return iso
 
     def moment(self, utc_s: float | None) -> str:
-        """Return day and time of day, in UTC and saying so."""
+        """Return day and time of day in the report's time zone, with its offset from UTC."""
         if utc_s is None:
             return self.t("time not noted")
         from babel.dates import format_datetime
 
-        when = datetime.fromtimestamp(utc_s, UTC)
-        text: str = format_datetime(when, format="d MMM y, HH:mm", locale=self.locale)
-        return f"{text} UTC"
+        when = self.local(utc_s)
+        offset = when.isoformat(timespec="seconds")[19:] if when.utcoffset() else ""
+        # Without its zone the time is written as it stands.
+        text: str = format_datetime(when.replace(tzinfo=None), format="d MMM y, HH:mm", locale=self.locale)
+        return f"{text} UTC{offset}"
 
     def listed(self, parts: list[str]) -> str:
         """Return "a, b and c"."""
@@ -191,9 +200,15 @@ class Words:
         return text
 
 
-def words_for(language: str, temperature_unit: str = "°C") -> Words:
+def words_for(language: str, temperature_unit: str = "°C", time_zone: str = UTC_NAME) -> Words:
     """Return the words of a language; English where there is no catalogue of that language."""
-    return Words(language=language, temperature_unit=temperature_unit, catalogue=read_catalogue(language))
+    catalogue = read_catalogue(language)
+    return Words(language=language, temperature_unit=temperature_unit, time_zone=time_zone, catalogue=catalogue)
+
+
+def words_of(settings: Settings) -> Words:
+    """Return the words that the settings ask for."""
+    return words_for(settings.language, settings.temperature_unit, settings.time_zone)
 
 
 def _places_of_uncertainty(u95: float) -> int:

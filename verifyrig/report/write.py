@@ -17,7 +17,7 @@ from verifyrig.report.inputs import ReportInput
 from verifyrig.report.render import EDITIONS, Edition, render
 from verifyrig.report.sentences import finding_of
 from verifyrig.report.standing import standing_of
-from verifyrig.report.wording import words_for
+from verifyrig.report.wording import words_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +62,7 @@ def write_editions(bench: Bench, report: ReportInput, out: Path | None, now_utc:
         write_whole(path, render(report, edition, now_utc=now_utc))
     if out is None:
         write_index(bench)
-    words = words_for(report.settings.language, report.settings.temperature_unit)
+    words = words_of(report.settings)
     finding = finding_of(report, standing_of(report), words)
     return Written(report=report, paths=tuple(paths.values()), sentence=f"{finding.word}. {finding.text}")
 

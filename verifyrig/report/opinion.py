@@ -1,0 +1,48 @@
+"""What the evidence says of the cause: one sentence for the customer, suspects with their reasons for the archive."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from verifyrig.job_words import CAUSES
+from verifyrig.report.inputs import ReportInput
+from verifyrig.report.wording import Words
+
+# A cause less probable than this is listed without its reasons: they would only crowd the others.
+_LEAST_EXPLAINED = 0.05
+
+
+class SuspectRow(NamedTuple):
+    """One suspect in words."""
+
+    cause: str
+    probability: str
+    reasons_for: list[str]
+    reasons_against: list[str]
+
+
+def opinion_sentence(report: ReportInput, words: Words) -> str:
+    """Return the sentence for the customer; empty where there is no opinion."""
+    return words.t(report.opinion.sentence) if report.opinion is not None else ""
+
+
+def suspect_rows(report: ReportInput, words: Words) -> list[SuspectRow]:
+    """Return the suspects, most probable first."""
+    rows = []
+    for suspect in report.opinion.suspects if report.opinion is not None else ():
+        explained = suspect.probability >= _LEAST_EXPLAINED
+        cause = "cannot tell, or none of these" if suspect.cause == "unknown" else CAUSES[suspect.cause]
+        rows.append(
+            SuspectRow(
+                words.t(cause),
+                words.share(suspect.probability),
+                [words.retold(reason) for reason in suspect.reasons_for if explained],
+                [words.retold(reason) for reason in suspect.reasons_against if explained],
+            )
+        )
+    return rows
+
+
+def substitution_lines(report: ReportInput, words: Words) -> list[str]:
+    """Return what parts changed for known-good ones have shown."""
+    return [words.retold(says) for says in (report.opinion.substitutions if report.opinion is not None else ())]
