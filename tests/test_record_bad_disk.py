@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -108,6 +110,37 @@ def test_a_file_that_is_taken_away_ends_the_recording_in_words(tmp_path: Path) -
     acknowledged, error = run_until_it_fails(path, trouble=lambda: path.parent.rename(tmp_path / "elsewhere"))
     assert "gone" in error["what"] and "back" in error["mend"]
     check_what_is_left(tmp_path / "elsewhere" / "r.sqlite", acknowledged)
+
+
+PLAN = """
+name = "rest"
+title = "A rest that nobody needs to answer for"
+[sampling]
+period_s = 0.1
+[trip]
+die_temp_c = { max = 90.0, optional = true }
+[[stage]]
+name = "idle"
+kind = "idle"
+max_duration_s = 90
+"""
+
+
+def test_a_run_on_a_disk_that_fills_up_says_so_itself(tmp_path: Path) -> None:
+    with small_disk(tmp_path, 1536) as place:
+        (place / "rest.toml").write_text(PLAN)
+        words = ["run", str(place / "rest.toml"), "--yes", "--json", "--bench", str(place)]
+        run = subprocess.Popen([sys.executable, "-m", "verifyrig", *words], stdout=subprocess.PIPE, text=True)
+        end = time.monotonic() + 60.0
+        while not list(place.glob("runs/*.sqlite-wal")) and time.monotonic() < end:
+            time.sleep(0.1)
+        with contextlib.suppress(OSError), (place / "fill").open("wb", buffering=0) as fill:
+            while True:
+                fill.write(bytes(1024))
+        out, _ = run.communicate(timeout=80.0)
+    # A full disk is `stopped`, exit 3 (contract); the record alone would look like one of a hung program.
+    assert run.returncode == 3, out
+    assert json.loads(out)["outcome"] == "stopped" and json.loads(out)["cause"] is None
 
 
 def test_a_record_in_a_folder_that_may_not_be_written_is_refused_in_words(tmp_path: Path) -> None:

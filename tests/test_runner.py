@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from tests.fakes import PROFILE, Ears, FakeBank, FakeClock, FakeLoad, FakeWriter, profile
+from verifyrig.errors import RecordError
 from verifyrig.guard import arm
 from verifyrig.interfaces import Controls, MachineOff, Quality, Reading
 from verifyrig.load_permit import LoadPermit
@@ -191,6 +192,20 @@ def test_a_full_disk_ends_the_load_and_is_told() -> None:
     assert end.outcome == "stopped" and "disk is full" in end.messages[0]
     assert stand.load.alive == 0
     assert any(loud and "cannot be written" in text for text, loud in stand.ears.said)
+
+
+def test_a_full_disk_ends_a_rest_too_and_is_told_in_one_clear_clause() -> None:
+    stand = Stand(sound)
+
+    def full() -> float:
+        if len(stand.writer.rows) >= 3:
+            raise RecordError("cannot be written (database or disk is full)", where="record", mend="Make room.")
+        return 0.0
+
+    stand.writer.lag_s = full  # type: ignore[method-assign]
+    end = stand.run()
+    assert end.messages == ("the record cannot be written (database or disk is full); what was committed stays",)
+    assert stand.clock.t - 1000.0 < 10.0  # the plan's rest lasts 20 s, and nothing of it would be kept
 
 
 def test_a_stalling_disk_ends_the_load_after_five_seconds() -> None:

@@ -250,6 +250,8 @@ class Runner:
         t_s = self._t_s()
         if self._obey_people(stage):
             return "interrupted"
+        if self._record_failed:
+            return "stopped"
         if self._trip is not None and stage.kind is not StageKind.COOLDOWN:
             return "tripped"
         if self._stopped and stage.kind is StageKind.LOAD:
@@ -504,7 +506,8 @@ class Runner:
     def _disk_failed(self, error: RecordError) -> None:
         if not self._record_failed:
             self._record_failed = True
-            self._stop(f"the record cannot be written ({error.what}); what was committed stays", self._t_s())
+            why = error.what.removeprefix("cannot be written (").removesuffix(")")
+            self._stop(f"the record cannot be written ({why}); what was committed stays", self._t_s())
 
     def _watch_suspend(self) -> None:
         slept_s = _suspended_s() - self._suspended_s

@@ -75,11 +75,18 @@ def _with_end_screen(answer: Answer, request: RunRequest) -> str:
 
 
 def answer_of(done: RunDone) -> Answer:
-    """Return the answer of a run that is over, from its record alone."""
+    """Return the answer of a run that is over, from its record; how it ended is known even where the disk took no more.
+
+    A record that could not be closed looks like one whose program was killed or hung.
+    """
     from verifyrig.record import read_trace
     from verifyrig.summary import exit_code_of, sentences_of, summary_of
 
-    summary = summary_of(read_trace(done.record), str(done.record))
+    trace = read_trace(done.record)
+    if done.end is not None:
+        ending = {"outcome": done.end.outcome, "cause": done.end.cause, "trip": done.end.trip}
+        trace = replace(trace, facts={**trace.facts, **ending})
+    summary = summary_of(trace, str(done.record))
     return Answer(data=summary, text="\n".join(sentences_of(summary)), code=exit_code_of(summary))
 
 
