@@ -9,6 +9,8 @@ from verifyrig.channels import is_channel, quantity_of
 from verifyrig.errors import BenchError
 from verifyrig.interfaces import ChannelInfo
 
+_NAMED_AT_MOST = 12
+
 
 def channel_tables(config: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
     """Return the `[channel.NAME]` tables; raise `BenchError` where one is no channel of the contract."""
@@ -62,7 +64,7 @@ def _find_source(infos: Sequence[ChannelInfo], name: str, source: str) -> int:
         raise BenchError(
             f"no sensor of this machine is {source!r}",
             where=where,
-            mend="`verifyrig channels` lists what there is now; correct the source or take the line out.",
+            mend=f"Correct the source or take the line out; {_of_its_kind(infos, name)}.",
         )
     if len(found) > 1:
         devices = ", ".join(infos[i].device for i in found)
@@ -74,6 +76,16 @@ def _find_source(infos: Sequence[ChannelInfo], name: str, source: str) -> int:
             mend="Name a sensor of the right kind.",
         )
     return found[0]
+
+
+def _of_its_kind(infos: Sequence[ChannelInfo], name: str) -> str:
+    """Return which sensors could be meant; `verifyrig channels` could not say it while the file names a gone one."""
+    kind = quantity_of(name)
+    devices = [info.device for info in infos if info.quantity == kind]
+    if not devices:
+        return f"this machine shows no {kind} now"
+    more = f" and {len(devices) - _NAMED_AT_MOST} more" if len(devices) > _NAMED_AT_MOST else ""
+    return f"of this kind there is now: {', '.join(devices[:_NAMED_AT_MOST])}{more}"
 
 
 def learned_roles(
