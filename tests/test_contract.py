@@ -152,6 +152,7 @@ def test_bad_input_gets_one_sentence_and_exit_2(bench: Path, words: list[str], w
     assert set(error) == {"what", "where", "mend"} and all(error.values())
     assert where in error["where"]
     assert "Traceback" not in done.stderr and len(done.stderr.strip().splitlines()) == 1
+    assert done.stderr.startswith("verifyrig") and not done.stderr.startswith("verifyrig: verifyrig")
 
 
 def test_a_profile_with_a_typo_is_refused_by_file_and_key(bench: Path) -> None:
@@ -177,6 +178,12 @@ def test_a_bench_toml_that_names_a_channel_that_is_gone_is_refused(tmp_path: Pat
     done = verifyrig("run", "short", "--root", _laid(tmp_path), cwd=tmp_path)
     assert done.returncode == 2 and "plate_temp_c" in done.stderr
     assert not list(tmp_path.rglob("*.sqlite"))
+
+
+def test_a_tree_that_no_simulated_machine_serves_is_refused_before_anything_is_measured(bench: Path) -> None:
+    (bench / "bare" / "sys").mkdir(parents=True)
+    done = verifyrig("run", "short", "--root", "bare", "--json", cwd=bench)
+    assert done.returncode == 2 and "listed, not run" in json.loads(done.stdout)["error"]["what"]
 
 
 def test_a_serial_port_that_is_not_there_is_named(tmp_path: Path) -> None:

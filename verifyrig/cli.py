@@ -166,7 +166,7 @@ def _fail(error: dict[str, str], line: str, code: ExitCode, wants_json: bool) ->
         json.dump({"schema": SCHEMA, "error": error}, sys.stdout, ensure_ascii=False)
         sys.stdout.write("\n")
         sys.stdout.flush()
-    print(f"verifyrig: {line}", file=sys.stderr)
+    print(line if line.startswith("verifyrig") else f"verifyrig: {line}", file=sys.stderr)
     return int(code)
 
 

@@ -19,7 +19,7 @@ from verifyrig.errors import SensorError, UsageError
 from verifyrig.guard import arm
 from verifyrig.interfaces import Clock, Controls, MachineOff, SensorBank
 from verifyrig.load_permit import LoadPermit
-from verifyrig.loads import make_load
+from verifyrig.loads import check_runnable, make_load
 from verifyrig.machine import is_live, machine_facts
 from verifyrig.observer import Observer
 from verifyrig.outside import is_from_outside
@@ -115,6 +115,7 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
 @contextlib.contextmanager
 def _stand(request: RunRequest) -> Iterator[_Stand]:
     if request.mock is None:
+        check_runnable(request.root)
         simulated = not is_live(request.root)
         yield _Stand(clock=RealClock(), root=request.root, simulated=simulated, live=True)
         return

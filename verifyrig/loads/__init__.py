@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 from verifyrig.interfaces import Load
 from verifyrig.loads.external import LoadByWork
 
-__all__ = ["make_load"]
+__all__ = ["check_runnable", "make_load"]
 
 
 def make_load(
@@ -23,6 +24,14 @@ def make_load(
         card: Which graphics processor, by index or a part of its name; empty takes the first.
     """
     return LoadByWork(_workers(root, storage_dir, now_s, card))
+
+
+def check_runnable(root: Path) -> None:
+    """Raise `LoadError` where a root other than `/` has no duty file: such a tree can be listed, but not run."""
+    if root.resolve() != Path("/").resolve():
+        from verifyrig.loads.file_load import open_duty
+
+        os.close(open_duty(root / "verifyrig" / "load"))
 
 
 def _workers(root: Path, storage_dir: Path | None, now_s: Callable[[], float] | None, card: str) -> Load:

@@ -34,6 +34,18 @@ def load_line(share: float, cores: tuple[int, ...] = ()) -> bytes:
     return text.ljust(LINE_BYTES - 1).encode() + b"\n"
 
 
+def open_duty(path: Path) -> int:
+    """Open the duty file for writing; raise `LoadError` where the tree has none, so that it can only be listed."""
+    try:
+        return os.open(path, os.O_WRONLY | getattr(os, "O_BINARY", 0))
+    except OSError as error:
+        raise LoadError(
+            f"a tree without that file can only be listed, not run ({error.strerror})",
+            where=str(path),
+            mend="Serve a simulated machine there, or leave --root out to load this machine.",
+        ) from error
+
+
 class FileLoad:
     """Tells a simulated machine its duty. Works at any speed of its clock; needs no heartbeat."""
 
@@ -131,15 +143,7 @@ class FileLoad:
 
     def _open(self) -> None:
         self.close()
-        path = self._folder / "load"
-        try:
-            self._fd = os.open(path, os.O_WRONLY | getattr(os, "O_BINARY", 0))
-        except OSError as error:
-            raise LoadError(
-                f"a tree without that file can only be listed, not run ({error.strerror})",
-                where=str(path),
-                mend="Serve a simulated machine there, or leave --root out to load this machine.",
-            ) from error
+        self._fd = open_duty(self._folder / "load")
 
     def _write(self) -> None:
         chosen = self._placement.in_turn or self._placement.named
