@@ -149,3 +149,11 @@ def test_what_must_not_be_powered_is_offered_nothing_powered(finding: str, word:
     job = made_job(entry(1, EntryKind.FINDING, finding, value=word), answers=COMPLAINT)
     found = diagnose([], job=job)
     assert found.next_test is None or not found.next_test.plan.powered
+
+
+def test_no_plug_lead_or_panel_is_moved_while_the_machine_has_power() -> None:
+    # The safety rule of the design: tilting, moving panels and plugs only switched off, unplugged, fans still.
+    moves = re.compile(r"\b(move|take|put|turn|tilt|connect|fit|seat)\b[^.;]*\b(plugs?|leads?|panel|machine|cooler)\b")
+    for plan in plans():
+        if not plan.do.startswith("Switch off, unplug"):
+            assert not moves.search(plan.do.casefold()), plan.do
