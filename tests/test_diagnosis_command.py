@@ -82,3 +82,43 @@ def test_people_read_sentences_and_a_caution(tmp_path: Path, record: Path, capsy
     text = capsys.readouterr().out
     assert "For the customer:" in text
     assert "Never open a power supply" in text
+
+
+def test_what_the_system_remembers_of_a_run_that_broke_off_counts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from verifyrig.aftermath import Aftermath, aftermath_path, write_aftermath
+    from verifyrig.history.entries import LogEntry
+
+    (tmp_path / "runs").mkdir()
+    path = write_record(tmp_path / "runs", 2, close=False)
+
+    def reasons(*remembered: LogEntry) -> list[str]:
+        cause = {"class": "power-off", "why": ["another boot"]}
+        note = Aftermath(run=path.stem, seen_utc_s=1.77e9, outcome="interrupted", cause=cause, remembered=remembered)
+        aftermath_path(path).unlink(missing_ok=True)
+        assert write_aftermath(path, note)
+        _, data = answer(capsys, "diagnose", str(path), "--bench", str(tmp_path))
+        return [reason for suspect in data["suspects"] for reason in suspect["for"]]
+
+    # Bit 0: the processor's thermal pin (kernel document "arch/x86/amd-debugging").
+    assert any("thermal pin" in reason for reason in reasons(LogEntry(utc_s=None, id="reset-reason", code="bits=0")))
+    assert not any("thermal pin" in reason for reason in reasons())
+
+
+def test_the_picture_is_drawn_where_it_is_asked_for(
+    tmp_path: Path, record: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from xml.etree import ElementTree
+
+    picture = tmp_path / "chain.svg"
+    _, data = answer(capsys, "diagnose", str(record), "--out", str(picture), "--bench", str(tmp_path))
+    assert data["picture"] == str(picture)
+    texts = [element.text for element in ElementTree.parse(picture).iter("{http://www.w3.org/2000/svg}text")]
+    assert "die → plate" in texts and "die → room" in texts
+
+
+def test_a_picture_of_another_kind_is_refused(tmp_path: Path, record: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, data = answer(capsys, "diagnose", str(record), "--out", "chain.png", "--bench", str(tmp_path))
+    assert code == 2
+    assert data["error"]["where"] == "--out"

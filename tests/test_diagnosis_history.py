@@ -10,13 +10,16 @@ import pytest
 
 from tests.diagnosis_traces import DAY, Made, entry, made_job, made_run
 from verifyrig.diagnosis import diagnose
-from verifyrig.diagnosis.evidence import Seen
+from verifyrig.diagnosis.endings import ending_pieces
+from verifyrig.diagnosis.evidence import Piece, Seen
 from verifyrig.diagnosis.history import change_key, tell, what_changed
+from verifyrig.diagnosis.judging import see
 from verifyrig.diagnosis.quantities import Figure
-from verifyrig.diagnosis.repeats import repeat_piece
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.diagnosis.typed import findings_of
+from verifyrig.history.entries import LogEntry
 from verifyrig.job import Entry, EntryKind
+from verifyrig.post_mortem import explain_end
 from verifyrig.trace import StageSpan, Trace
 
 INTAKE = {"what": "switches-off", "when": "any-time", "restart": "after-minutes"}
@@ -173,18 +176,56 @@ def dark(power_w: float, die_c: float, run_id: str) -> Trace:
     return replace(trace, columns={**trace.columns, "die_temp_c": die})
 
 
+def pieces_of_ends(*traces: Trace) -> list[Piece]:
+    return ending_pieces([found for trace in traces if (found := explain_end(trace)) is not None])
+
+
 def test_shut_offs_at_the_same_watts_speak_for_the_power_and_at_the_same_degrees_for_heat() -> None:
     # Die equal within 3 K: heat; watts equal, degrees not: power (common practice, no source).
-    by_power = repeat_piece([dark(100.0, 55.0, "a"), dark(100.0, 70.0, "b")])
-    by_heat = repeat_piece([dark(80.0, 92.0, "a"), dark(130.0, 93.0, "b")])
+    (by_power,) = pieces_of_ends(dark(100.0, 55.0, "a"), dark(100.0, 70.0, "b"))
+    (by_heat,) = pieces_of_ends(dark(80.0, 92.0, "a"), dark(130.0, 93.0, "b"))
     supply, paste = MECHANISMS.index(Mechanism.SUPPLY), MECHANISMS.index(Mechanism.PASTE)
-    assert by_power is not None and by_power.logs[supply] - by_power.logs[paste] > 2.0
-    assert by_heat is not None and by_heat.logs[paste] - by_heat.logs[supply] > 2.0
+    assert by_power.logs[supply] - by_power.logs[paste] > 2.0
+    assert by_heat.logs[paste] - by_heat.logs[supply] > 2.0
 
 
 def test_one_shut_off_or_two_alike_in_both_tell_nothing_more() -> None:
-    assert repeat_piece([dark(100.0, 55.0, "a")]) is None
-    assert repeat_piece([dark(100.0, 55.0, "a"), dark(100.0, 55.0, "b")]) is None
+    assert not pieces_of_ends(dark(100.0, 55.0, "a"))
+    assert not pieces_of_ends(dark(100.0, 55.0, "a"), dark(100.0, 55.0, "b"))
+
+
+# What each kind of reset leaves: bit 0 the thermal pin, bit 16 the reset line (kernel document "amd-debugging");
+# an uncorrected memory error (kernel document "ras"). That they speak for these causes: common practice, no source.
+REMEMBERED = {
+    "contact": LogEntry(utc_s=None, id="reset-reason", code="bits=0"),
+    "memory": LogEntry(utc_s=None, id="memory-ue"),
+    "wiring": LogEntry(utc_s=None, id="reset-reason", code="bits=16"),
+}
+
+
+def odds(probability: float) -> float:
+    return probability / (1 - probability)
+
+
+@pytest.mark.parametrize("cause", REMEMBERED)
+def test_what_the_system_remembers_of_a_shut_off_counts(cause: str) -> None:
+    trace = dark(100.0, 72.0, "a")
+    ending = explain_end(trace, [REMEMBERED[cause]])
+    assert ending is not None
+    silent = tell(made_job(answers=INTAKE), [trace], endings={}).judged
+    told = tell(made_job(answers=INTAKE), [trace], endings={"a": ending}).judged
+    assert odds(told.causes[cause]) > 4 * odds(silent.causes[cause])
+    assert any("the system says" in piece.says for piece in told.seen.pieces)
+
+
+def test_a_shut_off_between_two_readings_was_hotter_than_the_last_one() -> None:
+    # Straight line: 2 K/s up to 87 °C, the cut half a period of 1 s after it on average: 88 °C, 4 K under the limit.
+    trace = made_run(Made(limit_c=92.0), ends_at_s=600.0, cause="power-off")
+    rising = np.where(trace.t_s > 580.0, 87.0 - 2.0 * (trace.t_s[-1] - trace.t_s), trace.columns["die_temp_c"])
+    hot = replace(trace, columns={**trace.columns, "die_temp_c": rising})
+    (end,) = [sign for sign in see(hot).signs if sign.name == "end"]
+    assert end.word == "off-hot"
+    assert "88 °C" in end.says
 
 
 def test_temperatures_typed_by_hand_count_like_words() -> None:

@@ -10,11 +10,16 @@ from verifyrig.break_offs import Pattern, pattern_of
 from verifyrig.errors import RecordError
 from verifyrig.post_mortem import PostMortem, explain_end
 from verifyrig.record import read_head, read_trace
+from verifyrig.trace import Trace
 
 
-def post_mortem_of(path: Path) -> PostMortem | None:
-    """Return what ended the run; None where it did not break off. Raises `RecordError` as `read_trace`."""
-    trace, note = read_trace(path), read_aftermath(path)
+def post_mortem_of(path: Path, trace: Trace | None = None) -> PostMortem | None:
+    """Return what ended the run; None where it did not break off. Raises `RecordError` as `read_trace`.
+
+    Args:
+        trace: What the record holds, where it was read already.
+    """
+    trace, note = trace or read_trace(path), read_aftermath(path)
     if note is None:
         return explain_end(trace)
     return explain_end(trace, note.remembered, note.restarted_utc_s)

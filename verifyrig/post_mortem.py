@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -43,6 +43,7 @@ class PostMortem:
         shares: How the weighing divides between heat, power and software; empty where nothing had to be weighed.
         moments: The figures behind it.
         restart_s: From the last sample to the next start of the system, s, where that is known.
+        remembered: What the system's logs say of the time around the end.
     """
 
     verdict: Reason
@@ -52,6 +53,7 @@ class PostMortem:
     shares: dict[Reason, float]
     moments: LastMoments
     restart_s: float | None = None
+    remembered: tuple[LogEntry, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,8 +110,10 @@ def explain_end(
         verdict, sentence = _TOLD[kind]
         return _finding(verdict, sentence, why, (), {}, moments, restart_s)
     if kind == "hang":
-        return _hang(why, moments, restart_s)
-    return _weigh(moments, list(_signs(moments, remembered, restart_s)), remembered, restart_s)
+        found = _hang(why, moments, restart_s)
+    else:
+        found = _weigh(moments, list(_signs(moments, remembered, restart_s)), remembered, restart_s)
+    return replace(found, remembered=tuple(remembered))
 
 
 def _finding(

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.bench import Bench
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import ExitCode, RecordError
+from verifyrig.errors import ExitCode, RecordError, UsageError
 
 if TYPE_CHECKING:
     from verifyrig.diagnosis import Diagnosis
     from verifyrig.job import Job
+    from verifyrig.post_mortem import PostMortem
     from verifyrig.trace import Trace
 
 
@@ -22,16 +23,33 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "records", nargs="*", metavar="RECORD", help="records of one machine, in any order (default: of the open job)"
     )
+    parser.add_argument("--out", metavar="FILE.svg", help="draw the heat's path, each link beside its usual range")
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Diagnose the records named, with their job's intake and findings; without names, the open job."""
     from verifyrig.diagnosis import diagnose
+    from verifyrig.record import read_trace
+    from verifyrig.report.write import write_whole
 
+    picture = _picture_path(args.out)
     job, paths = _chosen(context.bench, args.records)
-    found = diagnose(_traces(paths), job=job)
+    traces = {path: read_trace(path) for path in paths}
+    ordered = sorted(traces.values(), key=_began)
+    found = diagnose(ordered, job=job, endings=_endings(traces))
     code = ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN
-    return Answer(data=data_of(found), text="\n".join(lines_of(found)), code=code)
+    data, lines = data_of(found), lines_of(found)
+    if picture is not None:
+        write_whole(picture, found.picture())
+        data["picture"] = str(picture)
+        lines.append(f"The heat's path, drawn: {picture}")
+    return Answer(data=data, text="\n".join(lines), code=code)
+
+
+def _picture_path(text: str | None) -> Path | None:
+    if text is not None and Path(text).suffix.lower() != ".svg":
+        raise UsageError(f"{text!r} is no name for a picture", where="--out", mend="Let it end in .svg.")
+    return None if text is None else Path(text)
 
 
 def _chosen(bench: Bench, names: Sequence[str]) -> tuple[Job | None, list[Path]]:
@@ -59,11 +77,16 @@ def _job_of(bench: Bench, paths: Sequence[Path]) -> Job | None:
     return read_job(bench, ids.pop()) if inside and len(ids) == 1 else None
 
 
-def _traces(paths: Sequence[Path]) -> list[Trace]:
-    from verifyrig.record import read_trace
+def _began(trace: Trace) -> tuple[float, str]:
+    return (float(trace.utc_s[0]) if len(trace.utc_s) else 0.0, trace.run_id)
 
-    traces = [read_trace(path) for path in paths]
-    return sorted(traces, key=lambda trace: (float(trace.utc_s[0]) if len(trace.utc_s) else 0.0, trace.run_id))
+
+def _endings(traces: Mapping[Path, Trace]) -> dict[str, PostMortem]:
+    """Return the post-mortems of those runs that broke off, by run, with what the system's logs said of them."""
+    from verifyrig.end_of_run import post_mortem_of
+
+    found = {trace.run_id: post_mortem_of(path, trace) for path, trace in traces.items()}
+    return {run: ending for run, ending in found.items() if ending is not None}
 
 
 def data_of(found: Diagnosis) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from verifyrig.diagnosis.judging import Judged, Suspect
     from verifyrig.diagnosis.next_test import NextTest
     from verifyrig.job import Job
+    from verifyrig.post_mortem import PostMortem
 
 __all__ = ["CLEAR", "Diagnosis", "diagnose"]
 
@@ -57,13 +58,20 @@ class Diagnosis:
         return lead.probability >= CLEAR and lead.cause != "unknown"
 
 
-def diagnose(traces: Sequence[Trace], *, job: Job | None = None, prior: FloatArray | None = None) -> Diagnosis:
+def diagnose(
+    traces: Sequence[Trace],
+    *,
+    job: Job | None = None,
+    prior: FloatArray | None = None,
+    endings: Mapping[str, PostMortem] | None = None,
+) -> Diagnosis:
     """Diagnose one machine.
 
     Args:
         traces: Its records, oldest first; whole, broken off, or none at all.
         job: Its job: intake, findings and changes count as evidence.
         prior: Over `suspects.MECHANISMS`, shape (n,); the table's where None.
+        endings: Post-mortems of runs that broke off, by run; made from the traces alone where None.
     """
     from verifyrig.diagnosis.explain import not_measured
     from verifyrig.diagnosis.history import tell
@@ -71,7 +79,7 @@ def diagnose(traces: Sequence[Trace], *, job: Job | None = None, prior: FloatArr
     from verifyrig.diagnosis.next_test import next_tests
     from verifyrig.diagnosis.state import state_of
 
-    told = tell(job, traces, prior)
+    told = tell(job, traces, prior, endings)
     tests = next_tests(told.judged, state_of(traces, told.findings, told.done))
     seen = told.judged.seen
     return Diagnosis(

@@ -67,13 +67,13 @@ _MISSING = {
     "window_5s": "the first seconds after a step of the load",
     "load_rise": "a settled load",
     "rail_droop": "the 12 V rail",
-    "regulator_rise": "the voltage regulator's temperature",
-    "die_over_plate": "the plate's temperature",
-    "coolant_over_room": "the coolant's temperature",
+    "regulator_rise": "the voltage regulator under load",
+    "die_over_plate": "the plate under load",
+    "coolant_over_room": "the coolant under load",
 }
 
 
 def not_measured(figures: dict[str, Figure], cooler: str) -> list[str]:
     """Return in words what this evidence does not hold."""
     wet = ("coolant_over_room",)
-    return [says for name, says in _MISSING.items() if name not in figures and (cooler != "air" or name not in wet)]
+    return [says for name, says in _MISSING.items() if name not in figures and (cooler == "liquid" or name not in wet)]

@@ -10,13 +10,14 @@ from datetime import UTC, datetime
 import numpy as np
 
 from verifyrig.diagnosis import tables
+from verifyrig.diagnosis.endings import ending_pieces
 from verifyrig.diagnosis.evidence import Piece, Seen
 from verifyrig.diagnosis.judging import Judged, judge, see_all
 from verifyrig.diagnosis.next_test import outcome_table, plans
-from verifyrig.diagnosis.repeats import repeat_piece
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.diagnosis.typed import findings_of
 from verifyrig.job import Entry, EntryKind, Job
+from verifyrig.post_mortem import PostMortem, explain_end
 from verifyrig.trace import FloatArray, Trace
 
 __all__ = ["Substitution", "Told", "change_key", "tell", "what_changed"]
@@ -76,21 +77,27 @@ class _Phase:
     findings: Mapping[str, str]
 
 
-def tell(job: Job | None, traces: Sequence[Trace], prior: FloatArray | None = None) -> Told:
+def tell(
+    job: Job | None,
+    traces: Sequence[Trace],
+    prior: FloatArray | None = None,
+    endings: Mapping[str, PostMortem] | None = None,
+) -> Told:
     """Return what intake, findings, changes and runs say together about the fault as it came in.
 
     Args:
         job: Intake and entries, or None.
         traces: Its runs, oldest first.
+        endings: Post-mortems by run, with what the system's logs say; made from the traces alone where None.
     """
     phases = _phases(job, traces)
     pieces, done, cured_before = _change_pieces(phases)
     ill = [phase for phase, is_cured in zip(phases, _well(phases), strict=True) if not is_cured]
     seen = see_all([trace for phase in ill for trace in phase.traces])
     findings = {name: word for phase in ill for name, word in phase.findings.items()}
-    repeated = repeat_piece([trace for phase in ill for trace in phase.traces])
-    if repeated is not None:
-        pieces.append(repeated)
+    if endings is None:
+        endings = {trace.run_id: found for trace in traces if (found := explain_end(trace)) is not None}
+    pieces += ending_pieces([endings[t.run_id] for phase in ill for t in phase.traces if t.run_id in endings])
     seen = Seen(
         cooler=_cooler(job, seen.cooler),
         figures=seen.figures,

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from verifyrig.diagnosis.readings import Readings, Step
+from verifyrig.last_moments import last_moments
 from verifyrig.trace import FloatArray
 
 __all__ = ["Sign", "WorkErrors", "signs_of", "work_errors"]
@@ -19,6 +20,8 @@ _STANDS_RPM = 60.0
 _UNLIMITED_W = 1000.0
 _FROZEN_STEP_W = 9.0
 _COOL_K = 9.0
+_USUAL_LIMIT_C, _HOT_K = 95.0, 4.0
+_SOON_AFTER_STEP_S = 5.0
 _HOTSPOT_K = 28.0  # 25 to 30 K: common practice, no source
 
 
@@ -159,18 +162,21 @@ def _end(readings: Readings) -> Sign | None:
     ups = [s for s in readings.steps() if s.up]
     if kind != "power-off":
         return Sign(name="end", word="in-order", says="the machine stayed on") if ups else None
-    _, die = readings.within("die_temp_c", readings.last_s - 3.0, readings.last_s)
-    last_c = float(die[-1]) if len(die) else math.nan
+    moments = last_moments(readings.trace)
+    die = moments.die
+    # The last reading understates the heat at the cut: it is carried on to the moment itself.
+    if die is None:
+        at = "and nothing read the die"
+    else:
+        at = f"with the die at {die.estimate_c:.0f} °C ({die.low_c:.0f} to {die.high_c:.0f})"
     limit = readings.limit_c()
-    hot_c = (limit if math.isfinite(limit) else 95.0) - 4.0
-    events = [e for e in readings.trace.events if e.kind == "load" and e.detail.get("share", 0) > 0]
-    since_s = readings.last_s - events[-1].t_s if events else math.inf
-    if last_c >= hot_c:
-        return Sign(name="end", word="off-hot", says=f"it went dark with the die at {last_c:.0f} °C or above")
-    if since_s <= 5.0:
-        says = f"it went dark {since_s:.0f} s after a step of the load, the die at only {last_c:.0f} °C"
+    hot_c = (limit if math.isfinite(limit) else _USUAL_LIMIT_C) - _HOT_K
+    if die is not None and die.estimate_c >= hot_c:
+        return Sign(name="end", word="off-hot", says=f"it went dark {at}, its limit")
+    if moments.load_s is not None and moments.load_s <= _SOON_AFTER_STEP_S:
+        says = f"it went dark {moments.load_s:.0f} s after a step of the load, {at}"
         return Sign(name="end", word="off-at-step", says=says)
-    return Sign(name="end", word="off-cool", says=f"it went dark with the die at only {last_c:.0f} °C")
+    return Sign(name="end", word="off-cool", says=f"it went dark {at}")
 
 
 def _rail(readings: Readings) -> Sign | None:

@@ -1,0 +1,35 @@
+"""Runs that broke off as evidence: what the system's own log says of them, and what several have in common.
+
+The figures of the last moments are those of the post-mortem, so that `inspect` and `diagnose` say the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from verifyrig.break_offs import pattern_of
+from verifyrig.diagnosis import tables
+from verifyrig.diagnosis.evidence import Piece
+from verifyrig.history.words import speaks_for, words_of
+from verifyrig.post_mortem import PostMortem, Reason
+
+__all__ = ["ending_pieces"]
+
+_REPEATS = {Reason.HEAT: "same-temperature", Reason.POWER: "same-watts"}
+
+
+def ending_pieces(endings: Sequence[PostMortem]) -> list[Piece]:
+    """Return what the post-mortems of one state of the machine add to its records; empty where they add nothing."""
+    said = {speaks_for(entry): words_of(entry) for ending in endings for entry in ending.remembered}
+    found = [_piece("system-log", word.value, f"the system says: {says}") for word, says in said.items()]
+    pattern = pattern_of(endings)
+    if pattern is not None and pattern.speaks_for in _REPEATS:
+        found.append(_piece("repeat", _REPEATS[pattern.speaks_for], pattern.sentence))
+    return [piece for piece in found if piece is not None]
+
+
+def _piece(name: str, word: str, says: str) -> Piece | None:
+    row = tables.likelihood("sign", name, word)
+    return None if row is None else Piece(name=name, says=says, logs=np.log(np.maximum(row, 1e-3)))
