@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from verifyrig.aftermath import read_aftermath
@@ -23,6 +24,12 @@ def post_mortem_of(path: Path, trace: Trace | None = None) -> PostMortem | None:
     if note is None:
         return explain_end(trace)
     return explain_end(trace, note.remembered, note.restarted_utc_s)
+
+
+def post_mortems(traces: Mapping[Path, Trace]) -> dict[str, PostMortem]:
+    """Return what ended those runs that broke off, by run, from their traces by path."""
+    found = {trace.run_id: post_mortem_of(path, trace) for path, trace in traces.items()}
+    return {run: ending for run, ending in found.items() if ending is not None}
 
 
 def pattern_in_job(bench: Bench, job: str) -> Pattern | None:

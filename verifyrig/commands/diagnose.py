@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,6 @@ from verifyrig.errors import ExitCode, RecordError, UsageError
 if TYPE_CHECKING:
     from verifyrig.diagnosis import Diagnosis
     from verifyrig.job import Job
-    from verifyrig.post_mortem import PostMortem
     from verifyrig.trace import Trace
 
 
@@ -29,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Diagnose the records named, with their job's intake and findings; without names, the open job."""
     from verifyrig.diagnosis import diagnose
+    from verifyrig.end_of_run import post_mortems
     from verifyrig.record import read_trace
     from verifyrig.report.write import write_whole
 
@@ -36,7 +36,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     job, paths = _chosen(context.bench, args.records)
     traces = {path: read_trace(path) for path in paths}
     ordered = sorted(traces.values(), key=_began)
-    found = diagnose(ordered, job=job, endings=_endings(traces))
+    found = diagnose(ordered, job=job, endings=post_mortems(traces))
     code = ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN
     data, lines = data_of(found), lines_of(found)
     if picture is not None:
@@ -79,14 +79,6 @@ def _job_of(bench: Bench, paths: Sequence[Path]) -> Job | None:
 
 def _began(trace: Trace) -> tuple[float, str]:
     return (float(trace.utc_s[0]) if len(trace.utc_s) else 0.0, trace.run_id)
-
-
-def _endings(traces: Mapping[Path, Trace]) -> dict[str, PostMortem]:
-    """Return the post-mortems of those runs that broke off, by run, with what the system's logs said of them."""
-    from verifyrig.end_of_run import post_mortem_of
-
-    found = {trace.run_id: post_mortem_of(path, trace) for path, trace in traces.items()}
-    return {run: ending for run, ending in found.items() if ending is not None}
 
 
 def data_of(found: Diagnosis) -> dict[str, Any]:

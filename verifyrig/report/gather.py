@@ -20,6 +20,7 @@ from verifyrig.time_zone import UTC_NAME, ZONE_MEND, zone_of
 if TYPE_CHECKING:
     from verifyrig.job import Entry as JobEntry
     from verifyrig.job import Job
+    from verifyrig.post_mortem import PostMortem
     from verifyrig.trace import Trace
 
 _LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".webp": "webp", ".svg": "svg+xml"}
@@ -53,12 +54,15 @@ def gather_job(bench: Bench, job_id: str) -> ReportInput:
         RigError: There is no such job, or job, record or settings cannot be read.
     """
     from verifyrig.changed_parts import changed_channels
+    from verifyrig.end_of_run import post_mortems
     from verifyrig.job_store import read_job
 
     job = read_job(bench, bench.check_job(job_id))
-    runs = [read_run(path) for path in bench.records(job_id)]
-    report = _assembled(bench, job_facts(bench, job, runs), runs, changed_channels(job))
-    return replace(report, opinion=_opinion(job, report.runs))
+    runs = {path: read_run(path) for path in bench.records(job_id)}
+    listed = list(runs.values())
+    report = _assembled(bench, job_facts(bench, job, listed), listed, changed_channels(job))
+    endings = post_mortems({path: run.trace for path, run in runs.items()})
+    return replace(report, opinion=_opinion(job, report.runs, endings))
 
 
 def gather_records(bench: Bench, paths: Sequence[Path]) -> ReportInput:
@@ -93,13 +97,13 @@ def _with_pair(report: ReportInput, before: str | None, after: str | None, chang
     return replace(chosen, comparison=_comparison(old.trace, new.trace, changed))
 
 
-def _opinion(job: Job, runs: Sequence[RunInput]) -> Opinion | None:
+def _opinion(job: Job, runs: Sequence[RunInput], endings: Mapping[str, PostMortem]) -> Opinion | None:
     """Return what the evidence says of the fault as it came in; None where nothing was measured."""
     from verifyrig.diagnosis import diagnose
 
     if not runs:
         return None
-    found = diagnose([run.trace for run in runs], job=job)
+    found = diagnose([run.trace for run in runs], job=job, endings=endings)
     suspects = tuple(
         Suspect(cause=s.cause, probability=s.probability, reasons_for=s.reasons_for, reasons_against=s.reasons_against)
         for s in found.suspects
