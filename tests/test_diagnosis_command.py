@@ -122,3 +122,28 @@ def test_a_picture_of_another_kind_is_refused(tmp_path: Path, record: Path, caps
     code, data = answer(capsys, "diagnose", str(record), "--out", "chain.png", "--bench", str(tmp_path))
     assert code == 2
     assert data["error"]["where"] == "--out"
+
+
+def test_a_damaged_record_of_the_job_is_left_out_and_said_and_a_named_one_is_bad_input(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from datetime import UTC, datetime
+
+    from verifyrig.bench import find_bench
+    from verifyrig.job import Intake, Machine
+    from verifyrig.job_store import new_job
+
+    bench = find_bench(str(tmp_path))
+    intake = Intake(complaint="It runs hot.", machine=Machine(kind="desktop-air"))
+    job = new_job(bench, intake, now=datetime(2026, 2, 2, 7, tzinfo=UTC))
+    folder = bench.jobs_dir / job.job_id / "runs"
+    folder.mkdir(parents=True, exist_ok=True)
+    write_record(folder, 1)
+    damaged = folder / "20260202-090000-dead.sqlite"
+    damaged.write_bytes(b"no database at all")
+    code, data = answer(capsys, "diagnose", "--bench", str(tmp_path))
+    assert code in (0, 4)
+    assert [one["run"] for one in data["left_out"]] == [damaged.stem]
+    assert any("K/W" in reason for suspect in data["suspects"] for reason in suspect["for"])
+    code, data = answer(capsys, "diagnose", str(damaged), "--bench", str(tmp_path))
+    assert code == 2

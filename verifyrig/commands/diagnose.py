@@ -29,21 +29,40 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Diagnose the records named, with their job's intake and findings; without names, the open job."""
     from verifyrig.diagnosis import diagnose
     from verifyrig.end_of_run import post_mortems
-    from verifyrig.record import read_trace
     from verifyrig.report.write import write_whole
 
     picture = _picture_path(args.out)
     job, paths = _chosen(context.bench, args.records)
-    traces = {path: read_trace(path) for path in paths}
+    traces, left_out = _read(paths, all_or_none=bool(args.records))
     ordered = sorted(traces.values(), key=_began)
     found = diagnose(ordered, job=job, endings=post_mortems(traces))
     code = ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN
-    data, lines = data_of(found), lines_of(found)
+    data, lines = data_of(found) | {"left_out": left_out}, lines_of(found)
+    lines += [f"Left out: {one['run']}: {one['why']}" for one in left_out]
     if picture is not None:
         write_whole(picture, found.picture())
         data["picture"] = str(picture)
         lines.append(f"The heat's path, drawn: {picture}")
     return Answer(data=data, text="\n".join(lines), code=code)
+
+
+def _read(paths: Sequence[Path], *, all_or_none: bool) -> tuple[dict[Path, Trace], list[dict[str, str]]]:
+    """Return the traces by path, and of a job those records that cannot be read, with the reason.
+
+    Raises:
+        RecordError: A record cannot be read, and `all_or_none`: it was named.
+    """
+    from verifyrig.record import read_trace
+
+    traces, left_out = {}, []
+    for path in paths:
+        try:
+            traces[path] = read_trace(path)
+        except RecordError as error:
+            if all_or_none:
+                raise
+            left_out.append({"run": path.stem, "why": error.what})
+    return traces, left_out
 
 
 def _picture_path(text: str | None) -> Path | None:
