@@ -132,7 +132,8 @@ def close_and_hand_over(desk: Desk) -> None:
         desk.press("y", "  yes\r\n")
     desk.until("What was the cause?")
     desk.press("3", MENU)
-    desk.press("6", MENU)
+    # Closed, and no report is made of it as it stands: Enter writes it, and hands over only then.
+    desk.press("\r", MENU)
     for keys, until in (("\r", "Handed over to?"), ("\r", "Old parts"), ("1", "Signed by?"), ("\r", MENU)):
         desk.press(keys, until)
 

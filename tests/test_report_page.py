@@ -19,7 +19,7 @@ from verifyrig.report.required import required_items
 from verifyrig.report.sentences import finding_of
 from verifyrig.report.standing import Ready, State, standing_of
 from verifyrig.report.wording import Words
-from verifyrig.trace import QualityInterval
+from verifyrig.trace import Event, QualityInterval
 
 NOW_UTC = ri.DAY_UTC + 13_000.0
 
@@ -81,6 +81,16 @@ def test_a_gate_that_closed_reads_as_safety_and_not_as_a_failure_of_the_test() -
     assert standing_of(report).state is State.FIXED
     assert "Before: stopped at rest for safety; no load was run." in said(report)
     assert "a load is started only below 47 °C" in said(report)
+
+
+def test_a_load_that_was_foreseen_too_hot_says_so() -> None:
+    cold = ri.gated_run()
+    why = "rest and pulses foresee 82 ± 19 °C under it, and the limit is 92 °C"
+    stages = tuple(replace(s, ended="time") if s.ended == "gate" else s for s in cold.trace.stages)
+    events = (Event(t_s=60.0, kind="load-refused", detail={"stage": "load", "why": why}),)
+    before = replace(cold, trace=replace(cold.trace, stages=stages, events=events))
+    told = said(ri.report(before, ri.healthy_run()))
+    assert "Before: no full load was run, as rest and pulses foretold too much heat under it." in told
 
 
 def test_a_machine_that_went_dark_says_when() -> None:

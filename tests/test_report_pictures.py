@@ -204,6 +204,20 @@ def test_a_run_that_was_never_loaded_shows_where_the_load_was_refused() -> None:
     assert "no load above 47" in drawn  # 25 K above a room of 22 °C, lower than the gate's own 50 °C
 
 
+def test_the_words_of_limits_close_together_stand_beside_each_other() -> None:
+    # The machine's own limit was read differently in the two runs: trip limits of 81.5 and 83 °C, accepted 80 °C.
+    info = {"die_temp_c": {"label": "die", "driver": "invented", "device": "invented:die", "unit": "°C"}}
+    before = ri.tripped_run(channels={"die_temp_c": info["die_temp_c"] | {"limit": 84.5}})
+    after = ri.healthy_run(channels={"die_temp_c": info["die_temp_c"] | {"limit": 86.0}})
+    page = before_after(before, after, "die_temp_c", WORDS, ident="p", title="t", desc="d")
+    wide = page.split("</svg>")[0].replace("\u202f", " ")
+    boxes = []
+    for x, y, text in re.findall(r'<text x="([\d.]+)" y="([\d.]+)"[^>]*>((?:trip limit|accepted)[^<]*)<', wide):
+        boxes.append(Box(float(x), float(y) - 12.0, float(x) + 6.5 * len(text), float(y)))
+    assert len(boxes) >= 3
+    assert not any(a.overlaps(b) for a, b in combinations(boxes, 2)), boxes
+
+
 def test_without_a_single_reading_there_is_no_picture() -> None:
     run = ri.healthy_run()
     assert before_after(run, None, "gpu_temp_c", WORDS, ident="p", title="T", desc="D") == ""

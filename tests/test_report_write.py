@@ -29,7 +29,7 @@ from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
 from verifyrig.report import write_report
 from verifyrig.report.gather import gather
-from verifyrig.report.index import marks_in
+from verifyrig.report.index import has_current_report, marks_in
 from verifyrig.report.pdf import find_chromium, write_pdf
 
 # The small records begin at this time, ten minutes apart.
@@ -220,6 +220,17 @@ def test_a_report_older_than_its_job_no_longer_lets_anything_leave(bench: Bench)
     new_job(bench, intake, job_id="job-2", now=START)
     execute(bench, "job-2")
     assert "something was noted or measured after the report was made" in index_of(bench)
+
+
+def test_a_machine_that_has_left_is_told_so(bench: Bench) -> None:
+    execute(bench, "job-1")
+    assert "handed over on" not in index_of(bench)
+    append(bench, "job-1", [new_entry(EntryKind.HANDOVER, "handed-over", now=START, detail={"to": "Q. Uestion"})])
+    assert not has_current_report(bench, "job-1")
+    execute(bench, "job-1")
+    assert has_current_report(bench, "job-1")
+    # The small records begin on 2 February 2026 (UTC).
+    assert re.search(r"<strong>no</strong>, because: <bdi>handed over on 2 February 2026", index_of(bench))
 
 
 def test_a_job_that_is_called_index_does_not_overwrite_the_index(bench: Bench) -> None:

@@ -131,7 +131,15 @@ class _Desk:
         if self._job is None:
             return "1"
         word = standing_of(self._job, self._runs).word
+        if word == "closed" and not self._reported():
+            return "6"
         return {"taken in": "1", "changed": "1", "test part fitted": "1", "measured": "4"}.get(word, "7")
+
+    def _reported(self) -> bool:
+        from verifyrig.report.index import has_current_report
+
+        assert self._job is not None
+        return has_current_report(self._bench, self._job.job_id)
 
     # ---- measuring
 

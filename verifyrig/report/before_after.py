@@ -136,10 +136,20 @@ def _limit_lines(drawing: _Drawing) -> tuple[str, list[Box]]:
         )  # fmt: skip
         value = drawing.words.temperature(limit.value_c, decimals=0)
         said = drawing.words.t(_LIMIT_WORDS[limit.kind], value=value)
-        left = size.left + 6
-        parts.append(svg.halo(said, left, place, fill=svg.INK))
-        taken.append(Box(left, place - LINE_HEIGHT + 3, left + LETTER_WIDTH * len(said), place + 3))
+        box = _free_of(taken, Box(0.0, place - LINE_HEIGHT + 3, LETTER_WIDTH * len(said), place + 3), size)
+        parts.append(svg.halo(said, box.left, place, fill=svg.INK))
+        taken.append(box)
     return "".join(parts), taken
+
+
+def _free_of(taken: Sequence[Box], box: Box, size: Size) -> Box:
+    """Move the ground of a line's words to the left end of its line, or beside other words that stand there."""
+    moved = box
+    for left in [size.left + 6, *sorted(other.right + 8 for other in taken)]:
+        moved = Box(left, box.top, left + box.right - box.left, box.bottom)
+        if moved.right <= size.inner_right and not any(moved.overlaps(other) for other in taken):
+            break
+    return moved
 
 
 def _beside_lines(heights: Sequence[float]) -> list[float]:

@@ -33,6 +33,7 @@ _MACHINE_WORDS = {
     "host": "host name",
     "user": "user name",
     "name": "name",
+    "ticket": "ticket",
     "contact": "contact",
     "phone": "telephone",
     "email": "e-mail",

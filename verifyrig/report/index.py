@@ -9,6 +9,7 @@ from typing import NamedTuple
 from urllib.parse import quote
 
 from verifyrig.bench import Bench
+from verifyrig.errors import JobError
 from verifyrig.report.gather import read_settings, read_shop
 from verifyrig.report.render import rendered
 from verifyrig.report.wording import Words, words_of
@@ -21,6 +22,7 @@ class Line(NamedTuple):
     """One job as the counter sees it; `links` are addresses relative to the page, with their words."""
 
     number: str
+    ticket: str
     customer: str
     state: str
     hand_over: bool
@@ -52,14 +54,14 @@ def marks_in(text: str) -> dict[str, str]:
 
 def write_index(bench: Bench) -> Path:
     """Remake `reports/index.html` from what lies in the folder; return its path."""
-    from verifyrig.report.write import write_whole
+    from verifyrig.report.write import write_page
 
     settings = read_settings(bench)
     words = words_of(settings)
     values = {"title": words.t("Reports of this bench"), "shop": read_shop(bench), "lines": index_lines(bench, words)}
     path = bench.reports_dir / "index.html"
     text = rendered("index.html.j2", {**values, "issued": ""}, words, settings.paper, settings.templates_dir)
-    write_whole(path, text)
+    write_page(path, text)
     return path
 
 
@@ -90,15 +92,40 @@ def _line(bench: Bench, path: Path, marks: dict[str, str], words: Words) -> Line
         (_beside(path, "archive"), words.t("archive")),
     ]
     stale = _newer_than_report(bench, marks)
+    gone = _handed_over(bench, marks.get("number", ""), words)
     return Line(
         marks.get("number", path.stem),
+        marks.get("ticket", ""),
         marks.get("customer", ""),
         marks.get("state", ""),
-        marks.get("hand-over") == "yes" and not stale,
-        words.t("something was noted or measured after the report was made") if stale else marks.get("because", ""),
+        marks.get("hand-over") == "yes" and not stale and not gone,
+        gone or _because(marks, words, stale=stale),
         marks.get("simulated") == "yes",
         [(quote(file.name), word) for file, word in links if file.is_file()],
     )
+
+
+def _because(marks: dict[str, str], words: Words, *, stale: bool) -> str:
+    return words.t("something was noted or measured after the report was made") if stale else marks.get("because", "")
+
+
+def _handed_over(bench: Bench, number: str, words: Words) -> str:
+    """Say when the machine left; empty while it is here."""
+    from verifyrig.job_store import read_job
+
+    if number not in bench.job_ids():
+        return ""
+    try:
+        handover = read_job(bench, number).handover
+    except JobError:
+        return ""
+    return "" if handover is None else words.t("handed over on {day}", day=words.date(handover.time.timestamp()))
+
+
+def has_current_report(bench: Bench, number: str) -> bool:
+    """Return whether the job's report lies in its place, and nothing was noted or measured since."""
+    marks = marks_in(_head_of(bench.reports_dir / f"{number}.html"))
+    return bool(marks) and not _newer_than_report(bench, marks)
 
 
 def _beside(path: Path, edition: str) -> Path:
@@ -116,4 +143,4 @@ def _newer_than_report(bench: Bench, marks: dict[str, str]) -> bool:
 
 
 def _without_report(job: str, words: Words) -> Line:
-    return Line(job, "", words.t("no report yet"), False, words.t("no report yet"), False, [])
+    return Line(job, "", "", words.t("no report yet"), False, words.t("no report yet"), False, [])

@@ -122,6 +122,7 @@ def marks_of(report: ReportInput, words: Words) -> list[tuple[str, str]]:
         ("hand-over", "yes" if standing.hand_over else "no"),
         ("because", shortened(sentences.hand_over_reason(report, standing, words), 300)),
         ("customer", shortened((report.job.customer if report.job else {}).get("name", ""), 80)),
+        ("ticket", shortened((report.job.customer if report.job else {}).get("ticket", ""), 40)),
         ("simulated", "yes" if report.simulated else "no"),
         ("job-digest", report.job.digest if report.job else ""),
         ("runs", " ".join(run.run_id for run in report.runs)),

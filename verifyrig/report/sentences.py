@@ -48,6 +48,8 @@ _READY_WORDS = {
 
 
 _MOST_BLOCKERS = 3
+# How the event of a refused load says that the forecast was too hot.
+_TOO_HOT = "rest and pulses foresee"
 
 
 class Finding(NamedTuple):
@@ -211,6 +213,8 @@ def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) ->
             duration=words.duration(span.length_s),
             hot=hot,
         )
+    if any(event.kind == "load-refused" and _TOO_HOT in str(event.detail.get("why")) for event in trace.events):
+        return words.t("{when}: no full load was run, as rest and pulses foretold too much heat under it.", when=when)
     cause = (run.summary.get("cause") or {}).get("class")
     how = outcome_words(str(run.summary.get("outcome")), cause, words)
     return f"{when}: {how}."
