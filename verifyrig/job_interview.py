@@ -116,8 +116,8 @@ def _ask_new_part(asker: Asker) -> dict[str, Any]:
 
 
 _AGREED = (
-    Option(key="y", label="different, agreed"),
-    Option(key="n", label="different, not agreed"),
+    Option(key="y", label="different and agreed"),
+    Option(key="n", label="different and not agreed"),
     Option(key="-", label="looks alike"),
 )
 # In the order in which they are seen, smelt and heard.
