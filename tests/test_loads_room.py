@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import pytest
 
 from verifyrig.errors import LoadError
 from verifyrig.interfaces import LoadDemand
+from verifyrig.loads import check_runnable
 from verifyrig.loads.memory_room import (
     GIB,
     MIB,
@@ -25,6 +27,7 @@ from verifyrig.loads.placement import place
 from verifyrig.loads.topology import usable_cores
 from verifyrig.loads.worker_load import WorkerLoad
 from verifyrig.loads.works.storage import PIECE_BYTES, Storage, file_size
+from verifyrig.profile import LoadPlan
 
 
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.95, 1.0])
@@ -164,3 +167,13 @@ def test_each_work_runs_in_a_worker(work: str, tmp_path: Path) -> None:
     assert all(isinstance(note, str) and note for note in load.notes)
     load.close()
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("workers", [4096, (4095,)])
+def test_workers_that_this_machine_cannot_place_are_refused_before_anything_is_measured(
+    workers: int | tuple[int, ...],
+) -> None:
+    plan = LoadPlan(work="digest", workers=workers)
+    with pytest.raises(LoadError):
+        check_runnable(Path("/"), [plan])
+    check_runnable(Path("/"), [LoadPlan(work="digest"), replace(plan, work="external")])

@@ -115,7 +115,7 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
 @contextlib.contextmanager
 def _stand(request: RunRequest) -> Iterator[_Stand]:
     if request.mock is None:
-        check_runnable(request.root)
+        check_runnable(request.root, [stage.load for stage in request.profile.stages if stage.load])
         simulated = not is_live(request.root)
         yield _Stand(clock=RealClock(), root=request.root, simulated=simulated, live=True)
         return

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from verifyrig.interfaces import Load
-from verifyrig.loads.external import LoadByWork
+from verifyrig.loads.external import EXTERNAL, LoadByWork
+from verifyrig.profile import LoadPlan
 
 __all__ = ["check_runnable", "make_load"]
 
@@ -26,12 +27,25 @@ def make_load(
     return LoadByWork(_workers(root, storage_dir, now_s, card))
 
 
-def check_runnable(root: Path) -> None:
-    """Raise `LoadError` where a root other than `/` has no duty file: such a tree can be listed, but not run."""
+def check_runnable(root: Path, plans: Iterable[LoadPlan] = ()) -> None:
+    """Refuse before anything is measured what could not be loaded later.
+
+    Raises:
+        LoadError: A root other than `/` has no duty file (such a tree can be listed, but not run), or a plan asks for
+            more workers, or other cores, than this machine has.
+    """
     if root.resolve() != Path("/").resolve():
         from verifyrig.loads.file_load import open_duty
 
         os.close(open_duty(root / "verifyrig" / "load"))
+        return
+    from verifyrig.loads.placement import place
+    from verifyrig.loads.topology import usable_cores
+
+    cores = sorted(core.number for core in usable_cores())
+    for plan in plans:
+        if plan.work != EXTERNAL:
+            place(plan.workers, cores)
 
 
 def _workers(root: Path, storage_dir: Path | None, now_s: Callable[[], float] | None, card: str) -> Load:

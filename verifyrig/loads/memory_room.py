@@ -41,7 +41,7 @@ def memory_to_fill(share: float, *, available_bytes: int, total_bytes: int) -> t
     if allowed == wanted:
         return allowed, ""
     return allowed, (
-        f"{allowed / GIB:.1f} GiB of memory under test, not {wanted / GIB:.1f}: {reserve / GIB:.1f} GiB stay free"
+        f"{allowed / GIB:.2f} GiB of memory under test, not {wanted / GIB:.2f}: {reserve / GIB:.1f} GiB stay free"
     )
 
 
