@@ -37,7 +37,7 @@ PARTS = (DIE, CARD)
 
 def part_of(temperature: str) -> Part | None:
     """Return the part whose own power heats this temperature, or None for what is heated from elsewhere."""
-    known = {"die_temp_c": DIE, "gpu_temp_c": CARD, "gpu_hotspot_temp_c": CARD}
+    known = {"die_temp_c": DIE, "gpu_temp_c": CARD, "gpu_hotspot_temp_c": CARD, "gpu_memory_temp_c": CARD}
     return known.get(base_name(temperature))
 
 

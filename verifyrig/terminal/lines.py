@@ -9,7 +9,7 @@ from typing import TextIO
 from verifyrig.interfaces import ChannelInfo
 from verifyrig.observer import TickView
 from verifyrig.profile import Profile, Stage
-from verifyrig.terminal.words import clock, forecast_sentence, margin_sentence, plain, temp_word
+from verifyrig.terminal.words import clock, forecast_sentence, main_channel, margin_sentence, plain, temp_word
 
 EVERY_S = 30.0
 
@@ -21,9 +21,11 @@ class PlainLines:
         self._out = out or sys.stderr
         self._every_s = every_s
         self._next_s = 0.0
+        self._channel = ""
 
     def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
         """Name the profile, its cautions, and what cannot be guarded."""
+        self._channel = main_channel(profile, infos)
         self._line(f"{profile.title or profile.name} ({profile.name})")
         for text in (*profile.cautions, *notes):
             self._line(f"  {plain(text, 400)}")
@@ -38,8 +40,8 @@ class PlainLines:
         if view.t_s < self._next_s:
             return
         self._next_s = view.t_s + self._every_s
-        die = next((c for c in ("die_temp_c", "gpu_temp_c", "plate_temp_c") if c in view.readings), None)
-        parts = [f"{die.split('_')[0]} {temp_word(view.readings[die])}" if die else "no temperature"]
+        shown = self._channel if self._channel in view.readings else ""
+        parts = [f"{shown.split('_')[0]} {temp_word(view.readings[shown])}" if shown else "no temperature"]
         parts += [margin_sentence(view.margin_k), forecast_sentence(view.forecast)]
         self._line(f"{clock(view.t_s)}  {view.stage.name}: " + ", ".join(part for part in parts if part))
 

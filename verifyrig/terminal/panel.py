@@ -13,7 +13,7 @@ from verifyrig.job_words import RUN_KEYS
 from verifyrig.observer import TickView
 from verifyrig.profile import Profile, Stage
 from verifyrig.terminal.plot import level_row, trace_rows
-from verifyrig.terminal.words import clock, forecast_sentence, heat_path, margin_sentence, plain
+from verifyrig.terminal.words import clock, forecast_sentence, heat_path, main_channel, margin_sentence, plain
 
 NARROW = 60
 _KEEP = 4000
@@ -43,9 +43,7 @@ class LivePanel:
         """Open the panel."""
         self._profile = profile
         self._notes = [plain(text, 300) for text in (*profile.cautions, *notes)]
-        self._channel = next((c for c in ("gpu_temp_c", "die_temp_c", "plate_temp_c") if c in infos), "")
-        if "die_temp_c" in infos and not any("gpu" in (s.load.work if s.load else "") for s in profile.stages):
-            self._channel = "die_temp_c"
+        self._channel = main_channel(profile, infos)
         self._live.start()
 
     def stage(self, stage: Stage, index: int, t_s: float) -> None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from verifyrig.analysis import Forecast
+from verifyrig.heated import CARD, DIE, heated_by
 from verifyrig.interfaces import Reading
+from verifyrig.profile import Profile
 
 _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 
@@ -55,6 +57,13 @@ def temp_word(reading: Reading | None) -> str:
     return reading.quality.value
 
 
+def main_channel(profile: Profile, names: Collection[str]) -> str:
+    """Return the temperature that a run is about: the graphics card's where the load is on it, else the die's."""
+    on_card = any(CARD.temp in heated_by(stage.load.work) for stage in profile.stages if stage.load is not None)
+    order = (CARD.temp, DIE.temp) if on_card else (DIE.temp, CARD.temp)
+    return next((name for name in (*order, "plate_temp_c") if name in names), "")
+
+
 def heat_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | None, str]]:
     """Return the path of the heat, room first: place, temperature °C or None, word; only places with a channel."""
     from verifyrig.channels import HEAT_PATH
@@ -65,4 +74,8 @@ def heat_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | None, 
         if name is not None:
             reading = readings[name]
             path.append((place, reading.value if reading.ok else None, temp_word(reading)))
+    if DIE.temp not in readings and CARD.temp in readings:
+        # Where the die tells nothing, the card is what the room is held against.
+        reading = readings[CARD.temp]
+        path.append(("graphics", reading.value if reading.ok else None, temp_word(reading)))
     return path
