@@ -153,7 +153,7 @@ def test_what_cannot_be_meant_ends_with_2_one_sentence_and_nothing_written(
     capsys.readouterr()
     assert verifyrig(tmp_path, "job", *words) == 2
     out, err = capsys.readouterr()
-    assert out == "" and err.count("\n") == 1 and err.startswith("verifyrig: ")
+    assert out == "" and err.count("\n") == 1 and err.startswith("verifyrig")
     assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
 
 

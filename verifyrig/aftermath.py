@@ -7,13 +7,13 @@ the next start overwrites a reset reason, and another computer cannot know which
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from verifyrig.history.entries import LogEntry
+from verifyrig.whole_file import write_whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,16 +68,10 @@ def write_aftermath(record: Path, note: Aftermath) -> bool:
         "remembered": [entry.as_json() for entry in note.remembered],
     }
     place = aftermath_path(record)
-    aside = place.with_name(f"{place.name}.{os.getpid()}.new")
     if place.exists():
         return False
     try:
-        with aside.open("x", encoding="utf-8") as file:
-            json.dump(data, file, ensure_ascii=False, indent=1)
-            file.flush()
-            os.fsync(file.fileno())
-        aside.replace(place)
+        write_whole(place, json.dumps(data, ensure_ascii=False, indent=1))
     except OSError:
-        aside.unlink(missing_ok=True)
         return False
     return True

@@ -16,12 +16,11 @@ def change_file(path: Path, change: Callable[[str], Changed]) -> Changed:
     Raises:
         BenchError: The file cannot be read or written, or is no TOML.
     """
-    from verifyrig.job_store import write_whole
+    from verifyrig.whole_file import write_whole
 
     try:
         text = path.read_text(encoding="utf-8") if path.exists() else ""
         changed = change(text)
-        path.parent.mkdir(parents=True, exist_ok=True)
         write_whole(path, changed.text)
     except tomllib.TOMLDecodeError as error:
         raise BenchError(f"not valid TOML ({error})", where=str(path), mend="Mend the line named.") from error

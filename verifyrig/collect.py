@@ -16,8 +16,8 @@ from verifyrig.errors import JobError, RecordError, RigError, UsageError
 from verifyrig.job_store import merge_job
 from verifyrig.record.check import RecordCheck, check_record
 from verifyrig.record.schema import wal_path
-from verifyrig.record.store import sync_folder
 from verifyrig.run_list import job_of
+from verifyrig.whole_file import sync_folder
 
 _LARGEST_JOB_BYTES = 20_000_000
 

@@ -22,6 +22,7 @@ from verifyrig.bench import Bench, check_id
 from verifyrig.errors import JobError
 from verifyrig.job import Entry, EntryKind, Intake, Job, merged
 from verifyrig.job_text import entry_data, job_data, parse_job
+from verifyrig.whole_file import write_whole
 
 LARGEST_PHOTO_BYTES = 50_000_000
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
@@ -248,23 +249,3 @@ def _write_data(path: Path, data: Mapping[str, Any]) -> None:
     import tomli_w
 
     write_whole(path, tomli_w.dumps(data))
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a text file so that a power cut leaves the old one or the new one: aside, synced, renamed."""
-    aside = path.with_name(f".{path.name}.{os.getpid()}.new")
-    try:
-        with aside.open("w", encoding="utf-8", errors="replace") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        aside.replace(path)
-    except OSError:
-        aside.unlink(missing_ok=True)
-        raise
-    if hasattr(os, "O_DIRECTORY"):
-        handle = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

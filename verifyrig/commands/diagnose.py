@@ -29,7 +29,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Diagnose the records named, with their job's intake and findings; without names, the open job."""
     from verifyrig.diagnosis import diagnose
     from verifyrig.end_of_run import post_mortems
-    from verifyrig.report.write import write_whole
+    from verifyrig.report.write import write_page
 
     picture = _picture_path(args.out)
     job, paths = _chosen(context.bench, args.records)
@@ -40,7 +40,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     data, lines = data_of(found) | {"left_out": left_out}, lines_of(found)
     lines += [f"Left out: {one['run']}: {one['why']}" for one in left_out]
     if picture is not None:
-        write_whole(picture, found.picture())
+        write_page(picture, found.picture())
         data["picture"] = str(picture)
         lines.append(f"The heat's path, drawn: {picture}")
     return Answer(data=data, text="\n".join(lines), code=code)

@@ -149,7 +149,7 @@ def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[dict[
     from verifyrig.bench import check_id
     from verifyrig.profile_text import parse_profile
     from verifyrig.qa.proposing import profile_text_with, proposal_json, proposal_lines, propose_thresholds
-    from verifyrig.report.write import write_whole
+    from verifyrig.report.write import write_page
 
     if path.suffix != ".toml":
         raise UsageError("a profile ends in .toml", where=f"--propose {path}", mend="Name a file such as golden.toml.")
@@ -164,7 +164,7 @@ def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[dict[
     units = ", ".join(run.unit for run in golden[:5]) + (" and others" if len(golden) > 5 else "")
     text = profile_text_with(proposals, profile, name, f"golden units: {units}")
     parse_profile(text, origin=path.name)
-    write_whole(path, text)
+    write_page(path, text)
     return proposal_json(proposals), [*lines, f"Written: {path}"]
 
 
@@ -179,7 +179,7 @@ def _out_path(text: str) -> Path:
 
 def _write(path: Path, found: QaFinding, compared: BuildsCompared | None, context: Context) -> None:
     from verifyrig.qa import as_csv, as_junit
-    from verifyrig.report.write import write_whole
+    from verifyrig.report.write import write_page
 
     if path.suffix.lower() == ".csv":
         text = "\ufeff" + as_csv(found)  # the mark by which spreadsheets know UTF-8
@@ -187,7 +187,7 @@ def _write(path: Path, found: QaFinding, compared: BuildsCompared | None, contex
         text = as_junit(found)
     else:
         text = _page(found, compared, context)
-    write_whole(path, text)
+    write_page(path, text)
 
 
 def _page(found: QaFinding, compared: BuildsCompared | None, context: Context) -> str:

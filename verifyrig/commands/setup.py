@@ -94,10 +94,9 @@ def _read(path: Path) -> str:
 
 
 def _write(path: Path, text: str) -> None:
-    from verifyrig.job_store import write_whole
+    from verifyrig.whole_file import write_whole
 
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
         write_whole(path, text)
     except OSError as error:
         raise BenchError(

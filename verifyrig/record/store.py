@@ -19,6 +19,7 @@ from verifyrig.record.schema import APPLICATION_ID, SCHEMA_VERSION, SMALL_TABLES
 from verifyrig.record.stamp import UNSTAMPED, stamp
 from verifyrig.seal import FILE_PART, RECORD_PART, SampleChain, SealRow, TableSeal, record_digest
 from verifyrig.trace import FloatArray
+from verifyrig.whole_file import sync_folder
 
 Change = Callable[[], None]
 SampleRow = Sequence[float | None]
@@ -247,11 +248,14 @@ def telling(path: Path) -> Iterator[None]:
             f"the place of the record is gone ({error})", where=str(path), mend="Put the stick or folder back."
         ) from error
     except (sqlite3.Error, OSError) as error:
-        raise RecordError(f"cannot be written ({error})", where=str(path), mend=_mend(error)) from error
+        why = getattr(error, "strerror", None) or error
+        raise RecordError(f"cannot be written ({why})", where=str(path), mend=_mend(error)) from error
 
 
 def _mend(error: Exception) -> str:
     text = str(error).lower()
+    if isinstance(error, PermissionError):
+        return "Check the rights of the folder, or name another bench folder with --bench."
     if "full" in text or "no space" in text:
         return "Make room on the disk; what was recorded so far stays whole."
     if "readonly" in text or "read-only" in text:
@@ -269,17 +273,6 @@ def _make_file(path: Path) -> None:
     os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o644))
     for folder in [path.parent, *(folder.parent for folder in missing)]:
         sync_folder(folder)
-
-
-def sync_folder(folder: Path) -> None:
-    """Put the names in a folder on the medium, where the system can (Windows cannot and need not)."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def clean(text: str) -> str:

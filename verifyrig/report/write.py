@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,6 +16,7 @@ from verifyrig.report.render import EDITIONS, Edition, render
 from verifyrig.report.sentences import finding_of
 from verifyrig.report.standing import standing_of
 from verifyrig.report.wording import words_of
+from verifyrig.whole_file import write_whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +58,7 @@ def write_editions(bench: Bench, report: ReportInput, out: Path | None, now_utc:
     """Write all editions of a gathered report; arguments and errors as `write_report`."""
     paths = edition_paths(bench, report, out)
     for edition, path in paths.items():
-        write_whole(path, render(report, edition, now_utc=now_utc))
+        write_page(path, render(report, edition, now_utc=now_utc))
     if out is None:
         write_index(bench)
     words = words_of(report.settings)
@@ -82,35 +81,13 @@ def edition_paths(bench: Bench, report: ReportInput, out: Path | None) -> dict[E
     }
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write a file aside, sync, rename, and sync its folder; raise `BenchError` where that cannot be."""
-    data = text.encode("utf-8", "replace")
+def write_page(path: Path, text: str) -> None:
+    """Write a file whole or not at all; raise `BenchError` where that cannot be."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, aside = tempfile.mkstemp(dir=path.parent, prefix=".verifyrig-", suffix=".part")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            Path(aside).chmod(0o644)
-            Path(aside).replace(path)
-        except BaseException:
-            Path(aside).unlink(missing_ok=True)
-            raise
-        _sync_folder(path.parent)
+        write_whole(path, text)
     except OSError as error:
         raise BenchError(
-            f"the report cannot be written ({error})", where=str(path), mend="Check space and rights of the folder."
+            f"it cannot be written ({error.strerror or error})",
+            where=str(path),
+            mend="Check the rights of the folder and the space on the disk.",
         ) from error
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make the rename last, where the system can sync a folder."""
-    if not hasattr(os, "O_DIRECTORY"):
-        return
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
