@@ -248,6 +248,23 @@ def test_nobody_can_run_it_with_a_real_load_and_is_told_what_is_missing() -> Non
         shutil.rmtree(bench)
 
 
+def test_a_folder_of_jobs_that_may_not_be_read_is_said_and_does_not_look_empty() -> None:
+    python = python_for_nobody()
+    if python is None:
+        pytest.skip("not root, no setpriv, or no interpreter that nobody may run")
+    bench = Path("/tmp") / f"verifyrig-locked-{os.getpid()}"
+    bench.mkdir(mode=0o755)
+    try:
+        (bench / "jobs").mkdir(mode=0o700)
+        for words in (["runs"], ["job", "list"], ["inspect", "last"]):
+            done = subprocess.run(
+                [*python, "-m", "verifyrig", *words, "--bench", str(bench)], capture_output=True, text=True, cwd="/"
+            )
+            assert done.returncode == 2 and "jobs: the folder may not be read" in done.stderr, done.stderr
+    finally:
+        shutil.rmtree(bench)
+
+
 def test_a_bench_folder_that_cannot_be_written_is_said_and_nothing_runs() -> None:
     python = python_for_nobody()
     if python is None:
@@ -258,7 +275,8 @@ def test_a_bench_folder_that_cannot_be_written_is_said_and_nothing_runs() -> Non
         (bench / "blind.toml").write_text(PLAN)
         words = ["-m", "verifyrig", "run", str(bench / "blind.toml"), "--yes", "--json", "--bench", str(bench)]
         done = subprocess.run([*python, *words], capture_output=True, text=True, cwd="/", timeout=HANG_S)
-        assert done.returncode == 2 and "error" in json.loads(done.stdout)
-        assert "Traceback" not in done.stderr
+        error = json.loads(done.stdout)["error"]
+        assert done.returncode == 2 and "Permission denied" in error["what"] and "rights" in error["mend"]
+        assert "Errno" not in error["what"] and "Traceback" not in done.stderr
     finally:
         shutil.rmtree(bench)

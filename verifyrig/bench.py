@@ -57,6 +57,7 @@ class Bench:
 
     def records(self, job: str | None = None) -> list[Path]:
         """Return all records of the bench, or of one job, oldest id first."""
+        self._check_readable()
         patterns = ("runs/*.sqlite", "jobs/*/runs/*.sqlite")
         if job is not None:
             return sorted(self.runs_dir(job).glob("*.sqlite"), key=lambda path: path.stem)
@@ -89,7 +90,16 @@ class Bench:
 
     def job_ids(self) -> list[str]:
         """Return the ids of all jobs of this bench."""
+        self._check_readable()
         return sorted(path.parent.name for path in self.jobs_dir.glob("*/job.toml"))
+
+    def _check_readable(self) -> None:
+        """Raise `BenchError` where a folder may not be looked into: to a search it would look empty."""
+        for folder in (self.root, self.root / "runs", self.jobs_dir):
+            if folder.is_dir() and not os.access(folder, os.R_OK | os.X_OK):
+                raise BenchError(
+                    "the folder may not be read", where=str(folder), mend="Check its rights, or who runs this."
+                )
 
     def check_job(self, job: str) -> str:
         """Return the job's id; raise `JobError` where there is no such job."""

@@ -94,7 +94,7 @@ def _tell_unfinished(bench: Bench) -> None:
     """Name runs that broke off since the last start; that something cannot be read there stops no command."""
     from verifyrig.unfinished import newly_unfinished
 
-    with contextlib.suppress(OSError):
+    with contextlib.suppress(OSError, RigError):
         for found in newly_unfinished(bench):
             print(f"verifyrig: {found.sentence}", file=sys.stderr)
 

@@ -149,7 +149,7 @@ def _text(seen: list[Seen], root: Path, proved: Mapping[str, Moved]) -> str:
         [(one.info, one.reading) for one in seen],
         can,
         cannot,
-        width=shutil.get_terminal_size((100, 24)).columns,
+        width=shutil.get_terminal_size((100, 24)).columns - 1,  # as the printing of answers breaks lines
         simulated=not is_live(root),
         proved=words,
     )

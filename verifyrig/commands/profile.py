@@ -38,7 +38,8 @@ def _list(names: list[str], context: Context) -> Answer:
     if names:
         raise UsageError("`profile list` takes no name", where="verifyrig profile", mend="Write `profile show NAME`.")
     rows = [_row(file) for file in list_profiles(context.bench)]
-    lines = [f"{row['name']:<16} {row['title']}{'' if row['shipped'] else '  (the shop’s own)'}" for row in rows]
+    widest = max((len(row["name"]) for row in rows), default=0)
+    lines = [f"{row['name']:<{widest}}  {row['title']}{'' if row['shipped'] else '  (the shop’s own)'}" for row in rows]
     return Answer(data={"profiles": rows}, text="\n".join(lines))
 
 
