@@ -50,13 +50,14 @@ def made_run(
     *,
     load_s: int = 900,
     pulses: bool = True,
+    between_pulses_s: int = 55,
     ends_at_s: float | None = None,
     cause: str | None = None,
     start: datetime = DAY,
     run_id: str = "20310314-090000-made",
 ) -> Trace:
     """Return rest, pulses, load and cooldown of an invented machine; `ends_at_s` breaks it off."""
-    spans, share = _plan(load_s, pulses)
+    spans, share = _plan(load_s, pulses, between_pulses_s)
     t_s = np.arange(0.0, float(len(share)))
     columns, events = _columns(machine, t_s, share, spans)
     end_s = float(t_s[-1]) if ends_at_s is None else ends_at_s
@@ -88,13 +89,13 @@ def _cut(stage: StageSpan, end_s: float) -> StageSpan:
     return StageSpan(name=stage.name, kind=stage.kind, start_s=stage.start_s)
 
 
-def _plan(load_s: int, pulses: bool) -> tuple[list[StageSpan], np.ndarray]:
+def _plan(load_s: int, pulses: bool, between_pulses_s: int) -> tuple[list[StageSpan], np.ndarray]:
     share = [0.0] * 150
     spans = [StageSpan(name="idle", kind="idle", start_s=0.0, end_s=150.0, ended="settled")]
     if pulses:
         start = len(share)
         for _ in range(4):
-            share += [0.25] * 5 + [0.0] * 55
+            share += [0.25] * 5 + [0.0] * between_pulses_s
         spans.append(StageSpan(name="pulses", kind="load", start_s=start, end_s=len(share), ended="time"))
     if load_s:
         start = len(share)

@@ -48,6 +48,14 @@ def test_a_run_that_breaks_off_after_ten_seconds_of_load_still_tells_its_first_w
     assert "window_60s" not in figures
 
 
+def test_what_is_left_after_a_pulse_is_not_read_out_of_the_next_one() -> None:
+    # One machine, linear: what a pulse leaves behind does not depend on when the next one comes.
+    far, near = made_run(Made()), made_run(Made(), between_pulses_s=15)
+    apart, close = (see(trace).figures.get("pulse_tail") for trace in (far, near))
+    assert apart is not None
+    assert close is None or abs(close.value - apart.value) < 2 * np.hypot(close.u, apart.u)
+
+
 def test_rest_alone_tells_rest_and_nothing_of_steps() -> None:
     figures = see(made_run(Made(), load_s=0, pulses=False)).figures
     assert {"room", "rest_rise", "rest_creep"} <= set(figures)

@@ -83,12 +83,15 @@ def _window(readings: Readings, ups: list[Step], at_s: int, around: tuple[float,
 
 
 def _tail(readings: Readings, ups: list[Step]) -> Found:
-    """What is left 10 to 25 s after a pulse, over the mean of what was before it and what comes 45 s after it."""
+    """What is left 10 to 25 s after a pulse over what was before it; none where the next pulse comes sooner."""
     found = []
+    starts_s = [step.t_s for step in readings.steps() if step.up]
     for step in ups:
         if not 4.0 <= step.length_s <= 7.0:
             continue
         off_s = step.until_s
+        if any(off_s <= start_s < off_s + 25.0 for start_s in starts_s):
+            continue
         left = readings.mean("die_temp_c", off_s + 10.0, off_s + 25.0)
         base = _baseline(readings, step)
         watts = readings.mean("package_power_w", step.t_s + 1.0, step.t_s + 5.05) - step.before_w
