@@ -267,10 +267,10 @@ def test_an_entry_edited_by_hand_on_one_copy_is_kept_beside_the_other() -> None:
 # ---- a machine that comes back
 
 
-def comparison(*, comparable: bool = True, **metrics: tuple[float, float, bool]) -> dict[str, Any]:
+def comparison(**metrics: tuple[float, float, bool]) -> dict[str, Any]:
     return {
-        "comparable": comparable,
-        "stages": {"load": {"comparable": comparable, "why": [] if comparable else ["ambient: 9 K apart"]}},
+        "comparable": True,
+        "stages": {"load": {"comparable": True, "why": []}},
         "metrics": {
             name.replace("__", "."): {"before": before, "after": after, "significant": significant}
             for name, (before, after, significant) in metrics.items()
@@ -289,8 +289,11 @@ def test_a_come_back_is_same_drifted_a_new_fault_or_not_comparable() -> None:
     assert judge_come_back(then, run(2, "baseline", "tripped", "fail"), same).word == "new-fault"
     dark = run(2, "baseline", "interrupted", None, cause="power-off")
     assert judge_come_back(then, dark, same).word == "new-fault"
-    unlike = judge_come_back(then, now, comparison(comparable=False))
-    assert unlike.word == "not-comparable" and "ambient" in unlike.why[0]
+    why = ["ambient: 9 K apart", "panel is unknown in both runs"]
+    unlike = {"comparable": False, "stages": {name: {"comparable": False, "why": why} for name in ("idle", "load")}}
+    # Contract of `compare`: what is unknown in both runs forbids nothing by itself.
+    found = judge_come_back(then, now, unlike)
+    assert found.word == "not-comparable" and found.why == ("ambient: 9 K apart (idle, load)",)
 
 
 def test_the_machine_is_measured_against_the_newest_verification_that_stood() -> None:

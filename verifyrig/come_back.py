@@ -39,16 +39,21 @@ def judge_come_back(then: RunFacts, now: RunFacts, comparison: Mapping[str, Any]
     if now.verdict == "fail" and then.verdict != "fail":
         return ComeBack(word=NEW_FAULT, why=("today's run fails a limit that it kept then",))
     if not comparison.get("comparable"):
-        reasons = tuple(
-            f"{name}: {reason}"
-            for name, stage in (comparison.get("stages") or {}).items()
-            for reason in stage.get("why") or ()
-        )
-        return ComeBack(word=NOT_COMPARABLE, why=reasons or ("the two runs cannot be compared",))
+        return ComeBack(word=NOT_COMPARABLE, why=_hindrances(comparison) or ("the two runs cannot be compared",))
     moved = tuple(_moved(comparison.get("metrics") or {}))
     if moved:
         return ComeBack(word=DRIFTED, why=moved)
     return ComeBack(word=SAME, why=("no figure differs by more than its uncertainty",))
+
+
+def _hindrances(comparison: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return each reason once, with its stages; what is only unknown forbids no comparison by itself."""
+    stages_of: dict[str, list[str]] = {}
+    for name, stage in (comparison.get("stages") or {}).items():
+        for reason in stage.get("why") or ():
+            if " unknown in " not in reason:
+                stages_of.setdefault(reason, []).append(name)
+    return tuple(f"{reason} ({', '.join(names)})" for reason, names in stages_of.items())
 
 
 def _moved(metrics: Mapping[str, Any]) -> list[str]:

@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from verifyrig.bench import Bench
-from verifyrig.errors import RecordError
-from verifyrig.job import RunFacts
-from verifyrig.job_rules import LoadCaution, last_profile, load_caution, next_purpose
+from verifyrig.errors import JobError, RecordError
+from verifyrig.job import Job, RunFacts
+from verifyrig.job_rules import LoadCaution, last_profile, load_caution, next_purpose, signed_off_run
 from verifyrig.job_store import open_job, read_job
 from verifyrig.pattern import is_gentle
 from verifyrig.trace import StageSpan, Trace
@@ -42,9 +42,21 @@ def defaults_for(bench: Bench, job_id: str | None) -> Defaults:
     return Defaults(
         job=job.job_id,
         purpose=next_purpose(job, runs).value,
-        profile=last_profile(job, runs),
+        profile=last_profile(job, runs) or _profile_then(bench, job),
         caution=load_caution(job, runs),
     )
+
+
+def _profile_then(bench: Bench, job: Job) -> str | None:
+    """Return the profile that a machine which came back was signed off with, so that the runs can be compared."""
+    if not job.again:
+        return None
+    try:
+        old = read_job(bench, bench.check_job(job.again))
+    except JobError:
+        return None
+    signed_off = signed_off_run(old, runs_of(bench, old.job_id, verdicts=False))
+    return signed_off.profile if signed_off is not None else None
 
 
 def runs_of(bench: Bench, job_id: str, *, verdicts: bool = True) -> list[RunFacts]:
