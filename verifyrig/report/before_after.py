@@ -127,7 +127,8 @@ def _load_word(drawing: _Drawing) -> str:
 
 def _limit_lines(drawing: _Drawing) -> tuple[str, list[Box]]:
     """The limits with their words, and the ground that the words take."""
-    parts, taken = [], []
+    parts: list[str] = []
+    taken: list[Box] = []
     size, heights = drawing.size, [drawing.y(level) for level in drawing.levels]
     for limit, height, place in zip(drawing.limits, heights, _beside_lines(heights), strict=True):
         parts.append(
