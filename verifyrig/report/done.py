@@ -156,7 +156,7 @@ def not_tested(report: ReportInput, words: Words) -> list[str]:
         said += _stages_left_out(run, words)
         said += _targets_not_held(run, words)
         said += _thresholds_without_figure(run, words)
-    said += rarely(report, words)
+    said += rarely(report, words) + _wrong_results_bound(report, words)
     works = {
         stage.load.work for one in report.runs if one.trace.profile for stage in one.trace.profile.stages if stage.load
     }
@@ -193,6 +193,31 @@ def rarely(report: ReportInput, words: Words) -> list[str]:
             time=words.duration(every_h * 3600),
         )
     ]
+
+
+def _wrong_results_bound(report: ReportInput, words: Words) -> list[str]:
+    """Return what clean checks do not exclude; empty where no result was checked, or one was wrong."""
+    from verifyrig.capability import zero_events_bound
+
+    runs = runs_since_last_change(report)
+    checks = sum(
+        int(event.detail.get("checks_done", 0)) for run in runs for event in run.trace.events if event.kind == "load"
+    )
+    if not checks or any(_wrong_results(run) for run in runs):
+        return []
+    return [
+        words.t(
+            "Wrong results that come less often than once in {every} (none in {checks} that were checked under load;"
+            " not excluded at 95 %).",
+            every=words.number(1 / zero_events_bound(checks)),
+            checks=words.number(checks),
+        )
+    ]
+
+
+def _wrong_results(run: RunInput) -> bool:
+    errors = run.trace.columns.get("compute_errors")
+    return errors is not None and bool((errors > 0).any())
 
 
 def clean_load_h(report: ReportInput) -> float:
