@@ -264,6 +264,20 @@ def test_watching_goes_on_until_ctrl_c(tree: Path) -> None:
         assert process.wait(30) == 0
 
 
+def test_watching_keeps_the_path_of_the_heat_on_the_screen(tree: Path) -> None:
+    import pexpect
+
+    words = ["-m", "verifyrig", "channels", "--root", str(tree), "--watch"]
+    # A terminal of 24 rows: what stands on it after clearing must fit, or its top scrolls away.
+    child = pexpect.spawn(sys.executable, words, dimensions=(24, 80), encoding="utf-8", timeout=60)
+    try:
+        child.expect(r"\x1b\[2J\x1b\[H(.*?further lines without --watch)\r\n")
+        lines = child.match.group(1).split("\r\n")
+        assert len(lines) <= 23 and any(line.startswith("  die") for line in lines)
+    finally:
+        child.close(force=True)
+
+
 def test_watching_and_json_exclude_each_other(tree: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert channels(tree, capsys, "--watch", "--json")[0] == 2
 

@@ -93,7 +93,7 @@ class TerminalAsker:
                 return key
 
     def _show(self, question: str, options: Sequence[Option], default: str) -> None:
-        if len(options) <= 3:
+        if len(options) <= 3 and not any("," in option.label for option in options):
             self.say(f"{question} {_in_brackets(options, default)}")
             return
         if question:

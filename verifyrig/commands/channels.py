@@ -194,6 +194,15 @@ def _prove(survey: Survey, root: Path) -> dict[str, Moved]:
         return prove(survey.bank, load, say=lambda text: print(text, file=sys.stderr, flush=True))
 
 
+def _top_of(text: str, rows: int) -> str:
+    """Return what a screen of so many rows can show: the path of the heat stands first and must not scroll away."""
+    lines = text.split("\n")
+    if len(lines) < rows:
+        return text
+    kept = lines[: max(1, rows - 2)]
+    return "\n".join([*kept, f"... {len(lines) - len(kept)} further lines without --watch"])
+
+
 def _watch(survey: Survey, root: Path) -> Answer:
     """Show it each second; on a terminal in place. Ctrl-C is the way to end it, and no fault."""
     with contextlib.suppress(KeyboardInterrupt):
@@ -202,6 +211,7 @@ def _watch(survey: Survey, root: Path) -> Answer:
             time.sleep(_WATCH_S)
             text = _text(survey.look(), root, {})
             if sys.stdout.isatty():
+                text = _top_of(text, shutil.get_terminal_size((100, 24)).lines)
                 sys.stdout.write("\x1b[2J\x1b[H")  # clear and home, understood by every terminal that has a cursor
             print(text, flush=True)
     return Answer()
