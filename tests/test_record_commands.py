@@ -107,6 +107,37 @@ def test_an_altered_record_gives_exit_code_1_and_its_row(bench: Path, capsys: py
     assert "ALTERED: sample 5 was altered." in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("words", "code"),
+    # `metrics` and `export` give 0 when they did their work; the others 1 for an altered record (contract).
+    [
+        (["metrics", "first"], 0),
+        (["export", "first"], 0),
+        (["compare", "first", "last"], 1),
+        (["diagnose", "first"], 1),
+    ],
+)
+def test_no_command_draws_on_an_altered_record_silently(
+    bench: Path, capsys: pytest.CaptureFixture[str], words: list[str], code: int
+) -> None:
+    assert cli.run([*words, "--bench", str(bench)]) in (0, 4)
+    assert "ALTERED" not in capsys.readouterr().err
+    with sqlite3.connect(bench / "runs" / "20260101-000000-aaaa.sqlite") as record:
+        record.execute("UPDATE sample SET die_temp_c = 40 WHERE rowid = 5")
+    record.close()
+    assert cli.run([*words, "--bench", str(bench)]) == code
+    told = capsys.readouterr().err
+    assert "ALTERED: sample 5 was altered" in told and told.count("ALTERED") == 1
+
+
+def test_a_seal_that_was_taken_out_is_named(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with sqlite3.connect(bench / "runs" / "20260101-000000-aaaa.sqlite") as record:
+        record.execute("DELETE FROM seal")
+    record.close()
+    code, answer = ask(bench, capsys, "inspect", "first")
+    assert code == 1 and answer["altered"] == {"row": None, "what": "seal: all digests were taken out"}
+
+
 def test_a_damaged_record_gives_exit_code_1_and_says_so(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = bench / "runs" / "20260101-000000-aaaa.sqlite"
     path.write_bytes(path.read_bytes()[:5000])

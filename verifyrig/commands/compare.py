@@ -6,7 +6,8 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import ExitCode, RecordError, UsageError
+from verifyrig.commands.evidence import tell_altered
+from verifyrig.errors import ExitCode, RecordError, UsageError, first_code
 
 if TYPE_CHECKING:
     from verifyrig.analysis import Comparison, MetricDifference
@@ -36,7 +37,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     ours = job is not None and all(context.bench.runs_dir(job_id) == path.parent for path in (before, after))
     changed = changed_channels(job) if job is not None and ours else ()
     found = compare(read_trace(before), read_trace(after), changed_parts=changed)
-    code = ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN
+    code = first_code(tell_altered((before, after)), ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN)
     return Answer(data=data_of(found), text="\n".join(_lines(found)), code=code)
 
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.bench import Bench
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import ExitCode, RecordError, UsageError
+from verifyrig.commands.evidence import tell_altered
+from verifyrig.errors import ExitCode, RecordError, UsageError, first_code
 
 if TYPE_CHECKING:
     from verifyrig.diagnosis import Diagnosis
@@ -36,7 +37,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     traces, left_out = _read(paths, all_or_none=bool(args.records))
     ordered = sorted(traces.values(), key=_began)
     found = diagnose(ordered, job=job, endings=post_mortems(traces))
-    code = ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN
+    code = first_code(tell_altered(traces), ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN)
     data, lines = data_of(found) | {"left_out": left_out}, lines_of(found)
     lines += [f"Left out: {one['run']}: {one['why']}" for one in left_out]
     if picture is not None:

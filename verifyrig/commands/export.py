@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.evidence import tell_altered
 from verifyrig.errors import RecordError, UsageError
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
     record = context.bench.find_record(args.record)
     trace = read_trace(record)
+    tell_altered([record])
     if args.out is None and not context.json:
         sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]
         write_csv(trace, sys.stdout)

@@ -6,6 +6,7 @@ import argparse
 import math
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.evidence import tell_altered
 from verifyrig.errors import UsageError
 
 
@@ -34,6 +35,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
     path = context.bench.find_record(args.record)
     trace = read_trace(path)
+    tell_altered([path])
     if args.until is not None:
         if len(trace.t_s) and args.until < trace.t_s[0]:
             raise UsageError(

@@ -103,7 +103,7 @@ def _as_json(done: Collected) -> dict[str, Any]:
 
 
 def _collected_lines(done: Collected) -> list[str]:
-    lines = [f"{len(done.taken)} records taken over, {len(done.had)} were here already."]
+    lines = [f"Records taken over: {len(done.taken)}; here already: {len(done.had)}."]
     lines += [f"Job {job}: {entries} entries taken over." for job, entries in done.jobs.items() if entries]
     lines += [f"REFUSED {path}: {why}." for path, why in done.refused]
     return [*lines, *(f"{note[0].upper()}{note[1:]}." for note in done.notes)]

@@ -289,6 +289,8 @@ def _last_block(stored: Seal, part: str) -> int:
 
 def _name(stored: Seal, now: SealRow, marks: Sequence[bytes], what: str) -> Alteration:
     """Name what differs in a block whose seal row is another than the stored one."""
+    if not stored:
+        return Alteration(None, "seal: all digests were taken out")
     before = stored.get((now.part, now.block))
     if before is None and now.block < _last_block(stored, now.part):
         return Alteration(None, f"seal: the digest of {what} {now.first_row} to {now.last_row} is missing")
