@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -13,7 +14,7 @@ import pytest
 from tests.fakes import PROFILE, Ears, FakeBank, FakeClock, FakeLoad, FakeWriter, profile
 from verifyrig.errors import RecordError
 from verifyrig.guard import arm
-from verifyrig.interfaces import Controls, MachineOff, Quality, Reading
+from verifyrig.interfaces import Controls, LoadDemand, MachineOff, Quality, Reading
 from verifyrig.load_permit import LoadPermit
 from verifyrig.runner import Ambient, Rig, RunEnd, Runner
 
@@ -317,3 +318,24 @@ def test_a_finding_is_noted_with_one_key() -> None:
     stand.load.on_status = lambda load: stand.controls.keys.append("c") if load.work == 100 else None
     stand.run()
     assert [d["text"] for _, kind, d in stand.writer.events if kind == "finding"] == ["radiator=cold"]
+
+
+def test_only_a_rest_is_called_disturbed_and_not_the_load_that_was_slow_to_come_up(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    stand = Stand(sound)
+    sample, start = stand.bank.sample, stand.load.start
+
+    def busy_sample(now_s: float, *, load_share: float) -> dict[str, Reading]:
+        return sample(now_s, load_share=load_share) | {"busy_share": Reading(value=0.6)}
+
+    def slow_start(demand: LoadDemand) -> None:
+        until_s = stand.clock.t + 5.0
+        while stand.clock.t < until_s:
+            time.sleep(0.001)
+        start(demand)
+
+    monkeypatch.setattr(stand.bank, "sample", busy_sample)
+    monkeypatch.setattr(stand.load, "start", slow_start)
+    stand.run()
+    assert [d["stage"] for _, kind, d in stand.writer.events if kind == "rest-disturbed"] == ["idle"]

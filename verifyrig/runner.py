@@ -142,7 +142,8 @@ class Runner:
 
     def _say_of_rest(self, stage: Stage) -> None:
         busy = self._rest.disturbed()
-        if busy is not None:
+        # While a load is brought up the clock of the rest before it goes on, with our own workers busy.
+        if busy is not None and stage.kind is StageKind.IDLE:
             self._event("rest-disturbed", stage=stage.name, busy_share=busy)
             self._rig.observer.say(
                 f"Stage {stage.name} was no rest: other programs kept {busy:.0%} of the processor busy."

@@ -154,7 +154,7 @@ def not_tested(report: ReportInput, words: Words) -> list[str]:
     run = report.after_run or report.before_run
     if run is not None:
         said += _stages_left_out(run, words)
-        said += _targets_not_held(run, words)
+        said += _disturbed_rests(run, words) + _targets_not_held(run, words)
         said += _thresholds_without_figure(run, words)
     said += rarely(report, words) + _wrong_results_bound(report, words)
     works = {
@@ -247,6 +247,18 @@ def _stages_left_out(run: RunInput, words: Words) -> list[str]:
         return []
     names = words.listed([stage_label(name, words) for name in left])
     return [words.t("These parts of the plan were not run: {stages}.", stages=names)]
+
+
+def _disturbed_rests(run: RunInput, words: Words) -> list[str]:
+    found = [event.detail for event in run.trace.events if event.kind == "rest-disturbed"]
+    return [
+        words.t(
+            "A true rest in {stage}: other programs kept {share} of the processor busy.",
+            stage=stage_label(str(detail.get("stage")), words),
+            share=words.share(float(detail.get("busy_share", 0.0))),
+        )
+        for detail in found
+    ]
 
 
 def _targets_not_held(run: RunInput, words: Words) -> list[str]:
