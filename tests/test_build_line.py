@@ -126,7 +126,7 @@ def test_without_a_key_the_named_run_starts(tmp_path: Path) -> None:
 
 def test_a_simulated_build_run_ends_in_large_letters_on_a_terminal(tmp_path: Path) -> None:
     ours, theirs = pty.openpty()
-    words = ["run", "build", "--mock", "healthy-air:3", "--as", "build", "--unit", "unit-07", "--bench", str(tmp_path)]
+    words = ["run", "build", "--mock", "healthy-air:3", "--unit", "unit-07", "--bench", str(tmp_path)]
     process = subprocess.Popen(
         [sys.executable, "-m", "verifyrig", *words],
         stdin=subprocess.DEVNULL, stdout=theirs, stderr=subprocess.DEVNULL,

@@ -12,6 +12,7 @@ from verifyrig.errors import UsageError
 
 if TYPE_CHECKING:
     from verifyrig.interfaces import Controls
+    from verifyrig.job_runs import Defaults
     from verifyrig.observer import Observer
     from verifyrig.rig import RunDone, RunRequest
 
@@ -115,7 +116,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
     attestation, refusals = _answers(args, context, profile, defaults.job, simulated=simulated)
     return RunRequest(
         profile=profile,
-        purpose=args.purpose or defaults.purpose,
+        purpose=args.purpose or ("build" if _is_of_a_build_line(args, defaults) else defaults.purpose),
         job=defaults.job,
         unit=_short(args.unit, "--unit"),
         ambient=_ambient(args.ambient),
@@ -127,6 +128,11 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         may_load_blind=lambda: _may_load_blind(args),
         facts={"attestation": attestation, "batch": _short(args.batch, "--batch"), "operator": _operator(context)},
     )
+
+
+def _is_of_a_build_line(args: argparse.Namespace, defaults: Defaults) -> bool:
+    """Whether a unit or batch is named, and no job: a customer's machine is no unit of a build."""
+    return defaults.job is None and bool(args.unit or args.batch)
 
 
 def _answers(
