@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from verifyrig.analysis import metrics_of
+from verifyrig.analysis import compare, metrics_of
 from verifyrig.profile import LoadPlan, Profile, Settle, Stage, StageKind
 from verifyrig.summary import sentences_of, summary_of
 from verifyrig.trace import Event, FloatArray, StageSpan, Trace
@@ -155,3 +155,47 @@ def test_hot_spot_and_memory_stand_above_the_chip_by_what_they_read_more() -> No
 def test_the_sentences_of_a_run_name_the_card() -> None:
     lines = "\n".join(sentences_of(summary_of(card_trace("desktop"), "x")))
     assert "graphics card" in lines and "card to room" in lines and "card power" in lines
+
+
+def test_what_holds_a_card_back_is_told_apart_and_only_heat_counts_as_slowing_down() -> None:
+    trace = card_trace("desktop")
+    in_load = (trace.t_s >= REST_S + PULSED_S) & (trace.t_s < REST_S + PULSED_S + LOAD_S)
+    late = in_load & (trace.t_s >= REST_S + PULSED_S + 0.75 * LOAD_S)
+    held = {
+        "gpu_heat_limited_share": late.astype(float),
+        "gpu_power_limited_share": in_load.astype(float),
+        "gpu_brake_limited_share": np.zeros_like(trace.t_s),
+        "work_rate_per_s": np.where(in_load, 100.0, np.nan),
+    }
+    found = metrics_of(card_trace("desktop", **held))
+    assert found["load.throttle_share"].value == pytest.approx(0.25, abs=0.01)
+    assert "heat" in found["load.throttle_share"].note
+    assert found["load.gpu_heat_limited_share.mean"].value == pytest.approx(0.25, abs=0.01)
+    assert found["load.gpu_power_limited_share.mean"].value == pytest.approx(1.0, abs=0.01)
+    assert found["load.gpu_brake_limited_share.mean"].value == 0.0
+    # At its cap a card is judged by work and watts, and both say so.
+    for name in ("load.gpu_power_w.mean", "load.work_rate_kept_share"):
+        assert "at its power limit of 300 W for 100%" in found[name].note
+    assert found["load.work_rate_kept_share"].value == pytest.approx(1.0)
+
+
+def test_a_card_that_gives_no_reasons_has_no_figure_for_them() -> None:
+    found = metrics_of(card_trace("desktop"))
+    for name in ("throttle_share", "gpu_heat_limited_share.mean", "gpu_brake_limited_share.mean"):
+        assert found[f"load.{name}"].value is None and "does not say" in found[f"load.{name}"].note
+
+
+def test_a_processor_without_a_counter_is_not_cleared_by_a_card_that_never_slowed_down() -> None:
+    still = {"gpu_heat_limited_share": np.zeros_like(card_trace("desktop").t_s)}
+    found = metrics_of(card_trace("desktop", work="gpu-and-processor", **still))
+    assert found["load.throttle_share"].value is None and "counter" in found["load.throttle_share"].note
+
+
+def test_runs_of_a_card_compare_by_the_cards_power() -> None:
+    before = card_trace("desktop")
+    cooler = before.columns["gpu_temp_c"] - 5.0
+    found = compare(before, card_trace("desktop", gpu_temp_c=cooler))
+    assert found.stages["load"].comparable
+    assert found.metrics["load.gpu_thermal_resistance"].difference == pytest.approx(-5.0 / 300.0, rel=0.15)
+    weaker = compare(before, card_trace("desktop", gpu_power_w=0.8 * before.columns["gpu_power_w"]))
+    assert not weaker.stages["load"].comparable and any("mean power" in why for why in weaker.stages["load"].why)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -14,7 +15,7 @@ from hypothesis.extra import numpy as hnp
 from tests import report_inputs as ri
 from verifyrig.report import plot, svg
 from verifyrig.report.before_after import before_after
-from verifyrig.report.fingerprint import NORMAL_K_PER_W, prints
+from verifyrig.report.fingerprint import NORMAL_K_PER_W, fingerprint, prints
 from verifyrig.report.heat_path import paths
 from verifyrig.report.labels import Box, free_place
 from verifyrig.report.reduce import reduced, reduced_again
@@ -232,6 +233,16 @@ def test_the_fingerprint_is_the_step_between_windows() -> None:
     assert values == pytest.approx([0.12, 0.27 - 0.12, 0.42 - 0.27])
     # Independent uncertainties add in squares (JCGM 100:2008, 5.1.2).
     assert after.windows[2].u95_k_per_w == pytest.approx(np.hypot(0.02, 0.02))
+
+
+def test_a_card_alone_has_a_fingerprint_of_its_own_without_a_usual_range() -> None:
+    run = ri.healthy_run()
+    metrics = {re.sub(r"\.thermal_impedance", ".gpu_thermal_impedance", name): m for name, m in run.metrics.items()}
+    found = prints(replace(run, summary={**run.summary, "metrics": metrics}), None)
+    assert found[0].on_card and found[0].windows[0].value_k_per_w == pytest.approx(0.12)
+    drawn = fingerprint(found, WORDS, ident="f", title="T", desc="D")
+    assert 'class="normal"' not in drawn and "usual" not in drawn
+    assert 'class="normal"' in fingerprint(prints(run, None), WORDS, ident="f", title="T", desc="D")
 
 
 # Rises in K after a step of 105 W, by window, of a lumped model worked by hand for the trade (derived, no standard):

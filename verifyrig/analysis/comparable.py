@@ -14,12 +14,13 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from verifyrig.analysis.budget import ROOM_CORRECTION, difference_u95
-from verifyrig.analysis.load_edges import room_of
+from verifyrig.analysis.load_edges import is_heated, room_of
 from verifyrig.analysis.metrics import metrics_of
 from verifyrig.analysis.results import Comparison, Metric, MetricDifference, StageComparison
 from verifyrig.analysis.signals import sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import CORRECTION_RANGE_K
 from verifyrig.channels import base_name, is_temperature
+from verifyrig.heated import CARD, DIE, PARTS, Part
 from verifyrig.trace import StageSpan, Trace
 from verifyrig.uncertainty import Component
 
@@ -77,7 +78,7 @@ def _findings(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: 
     if a.kind == "load":
         yield from _power(before, after, a, b)
         yield from _fans(before, after, a, b, changed)
-    yield from _sensors(before, after, changed)
+    yield from _sensors(before, after, a, changed)
     yield from _facts(before, after)
 
 
@@ -112,13 +113,19 @@ def _room(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_
 
 
 def _power(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
-    watts = [_stage_mean(trace, stage, "package_power_w") for trace, stage in ((before, a), (after, b))]
-    if watts[0] is None or watts[1] is None:
-        yield _Finding("power was not readable in " + ("both runs" if watts == [None, None] else "one run"), False)
-        yield from _work_rate(before, after, a, b)
-        return
-    if abs(watts[1] - watts[0]) > _POWER_SHARE * max(abs(watts[0]), 1e-9):
-        yield _Finding(f"the mean power differs: {watts[0]:.0f} W before, {watts[1]:.0f} W after", True)
+    for part in _heated(before, a):
+        watts = [_stage_mean(trace, stage, part.power) for trace, stage in ((before, a), (after, b))]
+        if watts[0] is None or watts[1] is None:
+            yield _Finding("power was not readable in " + ("both runs" if watts == [None, None] else "one run"), False)
+            yield from _work_rate(before, after, a, b)
+        elif abs(watts[1] - watts[0]) > _POWER_SHARE * max(abs(watts[0]), 1e-9):
+            yield _Finding(f"the mean power differs: {watts[0]:.0f} W before, {watts[1]:.0f} W after", True)
+
+
+def _heated(trace: Trace, stage: StageSpan) -> list[Part]:
+    """Return what the stage's load heats: the die where nothing tells."""
+    heated = [part for part in PARTS if is_heated(trace, stage, part)]
+    return heated or [DIE]
 
 
 def _work_rate(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
@@ -143,13 +150,17 @@ def _fans(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: froz
 
 
 def _speed_ratio(before: Trace, after: Trace, a: StageSpan, b: StageSpan, speed: str) -> float | None:
-    """Return the speed after over the speed before where both dies were equally hot; None where they never were."""
+    """Return the speed after over the speed before where both dies were equally hot; None where they never were.
+
+    A card's fan is held against the card.
+    """
+    hot = CARD.temp if base_name(speed) == CARD.fan else DIE.temp
     found = []
     for trace, stage in ((before, a), (after, b)):
         span = trace.within(stage)
-        if not trace.has("die_temp_c") or not trace.has(speed):
+        if not trace.has(hot) or not trace.has(speed):
             return None
-        temp, rpm = trace.usable("die_temp_c")[span], trace.usable(speed)[span]
+        temp, rpm = trace.usable(hot)[span], trace.usable(speed)[span]
         good = np.isfinite(temp) & np.isfinite(rpm)
         found.append((temp[good], rpm[good]))
     (temp_a, rpm_a), (temp_b, rpm_b) = found
@@ -165,12 +176,13 @@ def _speed_ratio(before: Trace, after: Trace, a: StageSpan, b: StageSpan, speed:
     return float(middle[1] / middle[0]) if middle[0] > 0 else None
 
 
-def _sensors(before: Trace, after: Trace, changed: frozenset[str]) -> Iterable[_Finding]:
+def _sensors(before: Trace, after: Trace, a: StageSpan, changed: frozenset[str]) -> Iterable[_Finding]:
+    heated = [part.temp for part in _heated(before, a)]
     for channel in before.columns:
         if is_temperature(channel) and channel not in changed and channel in after.columns:
             devices = [sensor_facts(trace, channel).device for trace in (before, after)]
             if all(devices) and devices[0] != devices[1]:
-                yield _Finding(f"{channel} was read by another sensor", channel == "die_temp_c")
+                yield _Finding(f"{channel} was read by another sensor", channel in heated)
     gone = [c for c in before.columns if is_temperature(c) and before.has(c) and not after.has(c) and c not in changed]
     if gone:
         yield _Finding(f"only the run before has {', '.join(gone)}", False)

@@ -113,7 +113,7 @@ def is_heated(trace: Trace, stage: StageSpan, part: Part) -> bool | None:
     if stage.kind == "idle":
         return any(part.temp in heated_by(plan.work) for plan in plans.values() if plan is not None)
     plan = own or (loads[-1] if loads else None)
-    return plan is not None and part.temp in heated_by(plan.work)
+    return None if plan is None else part.temp in heated_by(plan.work)
 
 
 def power_scale(trace: Trace, part: Part) -> float:

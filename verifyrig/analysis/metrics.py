@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import has_bad_times, sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import temperature_metrics
-from verifyrig.analysis.throttling import AT_LIMIT_NOTE, at_limit, throttle_metrics
+from verifyrig.analysis.throttling import AT_LIMIT_NOTE, at_limit, power_cap_note, throttle_metrics
 from verifyrig.channels import base_name, is_channel, is_temperature, quantity_of, unit_of
 from verifyrig.heated import CARD, DIE, PARTS, Part
 from verifyrig.trace import FloatArray, StageSpan, Trace
@@ -58,9 +59,18 @@ def _stage_metrics(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric
     if stage.kind == "load":
         yield from throttle_metrics(trace, stage).items()
         yield "compute_errors", _compute_errors(trace, stage)
+        yield from _at_the_cap(trace, stage)
         for part in PARTS:
             if at_limit(trace, stage, part.temp):
                 yield f"{part.temp}.peak", _at_or_above(trace, stage, part.temp)
+
+
+def _at_the_cap(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric]]:
+    """The watts of a card that its own power limit holds, with a note that says so."""
+    note = power_cap_note(trace, stage)
+    if note and CARD.power in trace.columns:
+        for name, metric in _plain(trace, stage, CARD.power):
+            yield name, replace(metric, note=note)
 
 
 def _parts_of(trace: Trace, stage: StageSpan) -> list[Part]:

@@ -106,7 +106,7 @@ def _channels_behind(trace: Trace, metric: str) -> list[str]:
         if metric.startswith(f"{part.prefix}thermal_"):
             return [name for name in (part.temp, part.power) if name in trace.columns]
     if metric == "throttle_share":
-        return [name for name in ("throttle_count",) if name in trace.columns]
+        return [name for name in ("throttle_count", "gpu_heat_limited_share") if name in trace.columns]
     return []
 
 

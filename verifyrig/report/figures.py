@@ -157,19 +157,29 @@ def _print_figure(report: ReportInput, words: Words) -> Figure | None:
     found = fingerprint.prints(report.before_run, report.after_run)
     if not found:
         return None
+    on_card = found[0].on_card
     heading = words.t("The fingerprint of the cooling")
-    caption = words.t(
-        "How much the temperature rises for each watt, by the time it takes to show: the first seconds show paste and"
-        " contact, the first minute the flow, ten minutes fins, fan and case. Grey: usual range, common practice, no"
-        " source."
-    )
-    head = [words.t("window"), words.t("it shows"), *(words.t(one.side.word) for one in found), words.t("usual")]
+    if on_card:
+        heading = words.t("The fingerprint of the graphics card's cooling")
+        caption = words.t(
+            "How much the temperature rises for each watt, by the time it takes to show: the first seconds show paste"
+            " and contact, the first minute the heat pipes, ten minutes fins and fans. What is usual depends on the"
+            " card."
+        )
+    else:
+        caption = words.t(
+            "How much the temperature rises for each watt, by the time it takes to show: the first seconds show paste"
+            " and contact, the first minute the flow, ten minutes fins, fan and case. Grey: usual range, common"
+            " practice, no source."
+        )
+    head = [words.t("window"), words.t("it shows"), *(words.t(one.side.word) for one in found)]
+    head += [] if on_card else [words.t("usual")]
     rows = [
         [
             words.t(name),
             words.t(what),
             *(words.quantity(one.windows[index].value_k_per_w, "K/W", one.windows[index].u95_k_per_w) for one in found),
-            _usual(index, words),
+            *([] if on_card else [_usual(index, words)]),
         ]
         for index, (name, what) in enumerate(fingerprint.WINDOWS)
     ]

@@ -20,6 +20,8 @@ WINDOWS = (
     ("1 to 10 min", "fins to air: fan, radiator, case"),
 )
 _HEIGHT = 262.0
+# Below this a third decimal is shown: a card of hundreds of watts rises by hundredths of a kelvin for each.
+_SMALL_K_PER_W = 0.03
 
 
 class Window(NamedTuple):
@@ -31,39 +33,50 @@ class Window(NamedTuple):
 
 
 class Print(NamedTuple):
-    """The fingerprint of one run: three windows, and the stage that it comes from."""
+    """The fingerprint of one run: the stage that it comes from, three windows, whether it is the graphics card's."""
 
     side: Side
     stage: str
     windows: tuple[Window, Window, Window]
+    on_card: bool = False
 
 
 def prints(before: RunInput | None, after: RunInput | None) -> list[Print]:
-    """Return the fingerprints of the runs; one without any figure is kept, to say so; empty where none has one."""
+    """Return the fingerprints of the runs; one without any figure is kept, to say so; empty where none has one.
+
+    They are the processor's; the graphics card's where no run has one of the processor.
+    """
     pairs = [(run, side) for run, side in ((before, BEFORE), (after, AFTER)) if run is not None]
     if len(pairs) == 1:
         pairs = [(pairs[0][0], ALONE)]
-    found = [_print_of(run, side) for run, side in pairs]
-    return found if any(w.value_k_per_w is not None for p in found for w in p.windows) else []
+    for prefix in ("", "gpu_"):
+        found = [_print_of(run, side, prefix) for run, side in pairs]
+        if any(w.value_k_per_w is not None for p in found for w in p.windows):
+            return found
+    return []
 
 
-def _print_of(run: RunInput, side: Side) -> Print:
+def _print_of(run: RunInput, side: Side, prefix: str) -> Print:
     """Of the stages that have a fingerprint, the one with most windows; load before others."""
     stages = sorted(run.trace.stages, key=lambda stage: stage.kind != "load")
-    best = max(stages, key=lambda stage: len(_known(run.metrics, stage.name)), default=None)
-    if best is None or not _known(run.metrics, best.name):
-        return Print(side, "", (Window(None, None), Window(None, None), Window(None, None)))
-    points = [run.metrics.get(f"{best.name}.thermal_impedance_{s}s") or {} for s in (5, 60, 600)]
+    best = max(stages, key=lambda stage: len(_known(run.metrics, stage.name, prefix)), default=None)
+    if best is None or not _known(run.metrics, best.name, prefix):
+        return Print(side, "", (Window(None, None), Window(None, None), Window(None, None)), bool(prefix))
+    points = [run.metrics.get(name) or {} for name in _names(best.name, prefix)]
     return Print(
         side,
         best.name,
         (_step({"value": 0.0, "u95": 0.0}, points[0]), _step(points[0], points[1]), _step(points[1], points[2])),
+        bool(prefix),
     )
 
 
-def _known(metrics: Mapping[str, Mapping[str, Any]], stage: str) -> list[str]:
-    names = [f"{stage}.thermal_impedance_{s}s" for s in (5, 60, 600)]
-    return [name for name in names if (metrics.get(name) or {}).get("value") is not None]
+def _names(stage: str, prefix: str) -> list[str]:
+    return [f"{stage}.{prefix}thermal_impedance_{s}s" for s in (5, 60, 600)]
+
+
+def _known(metrics: Mapping[str, Mapping[str, Any]], stage: str, prefix: str) -> list[str]:
+    return [name for name in _names(stage, prefix) if (metrics.get(name) or {}).get("value") is not None]
 
 
 def _step(low: Mapping[str, Any], high: Mapping[str, Any]) -> Window:
@@ -95,7 +108,8 @@ def fingerprint(found: Sequence[Print], words: Words, *, ident: str, title: str,
 
 def _drawn(found: Sequence[Print], size: Size, words: Words) -> str:
     tops = [w.value_k_per_w + (w.u95_k_per_w or 0) for p in found for w in p.windows if w.value_k_per_w is not None]
-    ticks = svg.nice_ticks(0, max([*tops, *(high for _, high in NORMAL_K_PER_W)]) * 1.12, 4)
+    usual = () if found[0].on_card else NORMAL_K_PER_W
+    ticks = svg.nice_ticks(0, max([*tops, *(high for _, high in usual)]) * 1.12, 4)
     y = svg.Scale(ticks[0], ticks[-1], size.inner_bottom, size.top)
     places = max(0, -math.floor(math.log10(ticks[1] - ticks[0])))
     parts = []
@@ -113,20 +127,27 @@ def _drawn(found: Sequence[Print], size: Size, words: Words) -> str:
 def _window(
     found: Sequence[Print], index: int, left: float, room: float, y: svg.Scale, size: Size, words: Words
 ) -> str:
-    low, high = NORMAL_K_PER_W[index]
-    parts = [
-        svg.tag("rect", x=left + 4, y=y(high), width=room - 8, height=y(low) - y(high), fill=svg.INK,
-                fill_opacity="0.08", stroke=svg.RULE, stroke_dasharray="2 2", class_="normal"),
+    parts = [] if found[0].on_card else _usual_band(index, left, room, y, words)
+    parts.append(
         svg.text(words.t(WINDOWS[index][0]), left + room / 2, size.inner_bottom + 18, text_anchor="middle",
-                 fill=svg.INK),
-    ]  # fmt: skip
-    if index == 0:
-        parts.append(svg.halo(words.t("usual"), left + 8, y(high) - 5, fill=svg.MUTED, font_style="italic"))
+                 fill=svg.INK)
+    )  # fmt: skip
     width = min(46.0, (room - 24) / len(found))
     for place, one in enumerate(found):
         at = left + room / 2 + (place - len(found) / 2) * (width + 4) + 2
         parts.append(_bar(one.side, one.windows[index], at, width, y, words))
     return "".join(parts)
+
+
+def _usual_band(index: int, left: float, room: float, y: svg.Scale, words: Words) -> list[str]:
+    low, high = NORMAL_K_PER_W[index]
+    band = svg.tag(
+        "rect", x=left + 4, y=y(high), width=room - 8, height=y(low) - y(high), fill=svg.INK,
+        fill_opacity="0.08", stroke=svg.RULE, stroke_dasharray="2 2", class_="normal",
+    )  # fmt: skip
+    if index > 0:
+        return [band]
+    return [band, svg.halo(words.t("usual"), left + 8, y(high) - 5, fill=svg.MUTED, font_style="italic")]
 
 
 def _bar(side: Side, window: Window, left: float, width: float, y: svg.Scale, words: Words) -> str:
@@ -148,7 +169,7 @@ def _bar(side: Side, window: Window, left: float, width: float, y: svg.Scale, wo
         parts += [svg.line(middle - 4, at, middle + 4, at, stroke=svg.INK, stroke_width="1.4") for at in (crest, foot)]
     parts.append(
         svg.halo(
-            words.number(window.value_k_per_w, 2),
+            words.number(window.value_k_per_w, 2 if window.value_k_per_w >= _SMALL_K_PER_W else 3),
             middle,
             crest - 6,
             text_anchor="middle",

@@ -14,11 +14,14 @@ from verifyrig.trace import StageSpan
 # In the order of telling power; of each group at most one metric is taken, so that three different things are said.
 _GROUPS: tuple[tuple[str, ...], ...] = (
     ("die_temp_c.settled", "core_temp_c.settled", "gpu_temp_c.settled", "die_temp_c.peak", "plate_temp_c.settled"),
-    ("thermal_resistance", "thermal_impedance_600s", "thermal_impedance_60s", "thermal_impedance_5s"),
+    (
+        *("thermal_resistance", "thermal_impedance_600s", "thermal_impedance_60s", "thermal_impedance_5s"),
+        *("gpu_thermal_resistance", "gpu_thermal_impedance_60s", "gpu_thermal_impedance_5s"),
+    ),
     ("work_rate_kept_share", "throttle_share"),
     ("coolant_temp_c.settled", "coolant_temp_c.peak"),
-    ("die_temp_c.rise",),
-    ("package_power_w.mean",),
+    ("die_temp_c.rise", "gpu_temp_c.rise"),
+    ("package_power_w.mean", "gpu_power_w.mean"),
     ("pump_speed_rpm.mean", "cpu_fan_speed_rpm.mean"),
     ("compute_errors",),
 )
