@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,8 @@ import pytest
 
 from tests.small_records import write_record
 from verifyrig.cli import run
+from verifyrig.commands.diagnose import lines_of
+from verifyrig.diagnosis import diagnose
 from verifyrig.diagnosis.suspects import CAUSES
 
 
@@ -147,3 +150,10 @@ def test_a_damaged_record_of_the_job_is_left_out_and_said_and_a_named_one_is_bad
     assert any("K/W" in reason for suspect in data["suspects"] for reason in suspect["for"])
     code, data = answer(capsys, "diagnose", str(damaged), "--bench", str(tmp_path))
     assert code == 2
+
+
+@pytest.mark.parametrize(("probability", "said"), [(0.99999, ">99.9%"), (0.9987, " 99.9%"), (0.25, " 25.0%")])
+def test_nothing_is_called_wholly_certain(probability: float, said: str) -> None:
+    found = diagnose([])
+    first = replace(found.suspects[0], probability=probability)
+    assert lines_of(replace(found, suspects=(first,)))[0].startswith(said)

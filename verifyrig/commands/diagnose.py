@@ -128,6 +128,11 @@ def data_of(found: Diagnosis) -> dict[str, Any]:
     }
 
 
+def _share(probability: float) -> str:
+    """Never 100 %: no measurement is as sure as that."""
+    return ">99.9%" if probability > 0.999 else f"{probability:6.1%}"
+
+
 def lines_of(found: Diagnosis) -> list[str]:
     """Return what a person reads."""
     from verifyrig.job_words import CAUSES
@@ -135,7 +140,7 @@ def lines_of(found: Diagnosis) -> list[str]:
     lines = []
     for suspect in found.suspects:
         words = "cannot tell yet, or none of these" if suspect.cause == "unknown" else CAUSES[suspect.cause]
-        lines.append(f"{suspect.probability:6.1%}  {words} ({suspect.cause})")
+        lines.append(f"{_share(suspect.probability)}  {words} ({suspect.cause})")
         if suspect.probability >= 0.05:
             lines += [f"          for: {reason}" for reason in suspect.reasons_for]
             lines += [f"          against: {reason}" for reason in suspect.reasons_against]
