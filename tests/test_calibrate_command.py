@@ -219,6 +219,30 @@ def test_while_calibrating_the_old_correction_is_off(tmp_path: Path) -> None:
     probes.close()
 
 
+class TimedProbes(BenchProbes):
+    """The probes of a tree, on a time of its own."""
+
+    t_s = 0.0
+
+    def now_s(self) -> float:
+        return self.t_s
+
+    def sleep(self, seconds: float) -> None:
+        self.t_s += seconds
+
+
+def test_a_probe_in_ice_is_believed_though_it_is_colder_than_the_room(tmp_path: Path) -> None:
+    root = probe_tree(tmp_path / "m", 250)
+    lay(root, chip(1, "w1_slave_temp", "w1/28-02", temp1_input=22_500, temp1_label="room"))
+    probes = TimedProbes(root, {"channel": {"plate_temp_c": {"source": "plate"}}})
+    assert "ambient_temp_c" in probes.channels()
+    person = Person(["plate_temp_c", "i", "y"], Bench([0.0]))
+    outcome = calibrate(person, probes, TODAY)
+    probes.close()
+    # Ice and water are at 0 °C: what the probe shows there is its error.
+    assert outcome is not None and outcome.values["correction"] == pytest.approx(-0.25, abs=0.001)
+
+
 @pytest.mark.parametrize(
     ("today", "u95_k", "says"),
     [(date(2027, 3, 1), 0.3, False), (date(2028, 3, 1), 0.6, True), (date(2030, 3, 2), 1.2, True)],

@@ -181,7 +181,8 @@ def wait_until_stable(asker: Asker, probes: Probes, channel: str) -> Stability |
             return found
         if probes.now_s() - said_s >= 15.0:
             said_s = probes.now_s()
-            asker.say(f"  {temps_c[-1]:.2f} °C, {found.why or 'not long enough yet'}")
+            now = "no reading to be believed now" if math.isnan(temps_c[-1]) else f"{temps_c[-1]:.2f} °C"
+            asker.say(f"  {now}, {found.why or 'not long enough yet'}")
         probes.sleep(PERIOD_S)
     asker.say(f"It did not stand still within {LONGEST_S / 60:.0f} minutes; this point is left out.")
     return None

@@ -55,7 +55,8 @@ class BenchProbes:
     def __init__(self, root: Path, config: Mapping[str, Any]) -> None:
         from verifyrig.sensors.bank import open_bank
 
-        self._bank = open_bank(root, _uncorrected(config))
+        # In ice a probe is colder than the room, and nothing is wrong with it.
+        self._bank = open_bank(root, _uncorrected(config), in_place=False)
         self._readings = self._bank.sample(self.now_s(), load_share=0.0)
 
     def channels(self) -> Sequence[str]:

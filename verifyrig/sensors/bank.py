@@ -31,6 +31,7 @@ def open_bank(
     stale_after_s: float = 3.0,
     now_s: Callable[[], float] = time.monotonic,
     outside_only: bool = False,
+    in_place: bool = True,
 ) -> Bank:
     """Return the bank of all channels with a role.
 
@@ -41,6 +42,7 @@ def open_bank(
         now_s: Clock for differences of counters: that of the run.
         outside_only: Only probes (instruments, one-wire sensors, what bench.toml names): this computer is not the
             machine under test.
+        in_place: Whether all sit where their names say; probes out of their place are not held against each other.
 
     Raises:
         BenchError: bench.toml names a channel or a source that does not exist.
@@ -56,7 +58,7 @@ def open_bank(
     ]
     close_all(sensor for sensor in found if sensor not in wanted)
     wait_for_first([sensor for sensor in wanted if isinstance(sensor, InstrumentSensor)])
-    return Bank([_never_waiting(sensor) for sensor in wanted], stale_after_s=stale_after_s)
+    return Bank([_never_waiting(sensor) for sensor in wanted], stale_after_s=stale_after_s, in_place=in_place)
 
 
 def _is_probe(info: ChannelInfo) -> bool:
@@ -125,15 +127,16 @@ class Bank:
     Args:
         sensors: Those without a channel are left out.
         stale_after_s: Age above which a reading counts as stale, s.
+        in_place: Whether all sit where their names say, so that they may contradict each other.
     """
 
-    def __init__(self, sensors: Sequence[Sensor], *, stale_after_s: float = 3.0) -> None:
+    def __init__(self, sensors: Sequence[Sensor], *, stale_after_s: float = 3.0, in_place: bool = True) -> None:
         named = [(sensor.info.channel, sensor) for sensor in sensors if sensor.info.channel is not None]
         named.sort(key=lambda item: recording_order(item[0]))
         self._infos = {channel: sensor.info for channel, sensor in named}
         self._channels = {channel: _Channel(sensor, stale_after_s) for channel, sensor in named}
         self._step = StepWatch()
-        self._cross = CrossCheck(self._infos)
+        self._cross = CrossCheck(self._infos) if in_place else None
         self._power_w: float | None = None
         self._busy_share: float | None = None
 
@@ -149,7 +152,8 @@ class Bank:
         readings = {name: channel.judge.judge(now_s, channel.take(), step) for name, channel in self._channels.items()}
         self._power_w = _ok_value(readings, "package_power_w")
         self._busy_share = _ok_value(readings, "busy_share")
-        self._cross.apply(now_s, readings, load_share)
+        if self._cross is not None:
+            self._cross.apply(now_s, readings, load_share)
         return readings
 
     def reread(self, channel: str, now_s: float) -> Reading:
