@@ -74,6 +74,12 @@ def test_an_old_kernel_keeps_name_and_values_at_the_device(tmp_path: Path) -> No
     assert (sensor.info.driver, sensor.read().value) == ("coretemp", 51.0)
 
 
+def test_a_reading_has_no_more_digits_than_its_file(tmp_path: Path) -> None:
+    # hwmon/sysfs-interface: m°C. Multiplied by 0.001 it would be 22.400000000000002, and stand so in every table.
+    lay(tmp_path, chip(0, "coretemp", "platform/coretemp.0", temp1_input=22400))
+    assert repr(hwmon.find(tmp_path)[0].read().value) == "22.4"
+
+
 @pytest.mark.parametrize("limit", [-273150, 65261850, 127000, 0, 999999])
 def test_a_limit_that_was_never_set_is_not_taken_for_one(tmp_path: Path, limit: int) -> None:
     lay(tmp_path, chip(0, "nvme", "pci/0", temp1_input=40000, temp1_max=limit))

@@ -86,12 +86,13 @@ def unreadable_reason(path: Path) -> str:
 class FileSensor:
     """One value of one kernel file, scaled to the channel's unit."""
 
-    __slots__ = ("_fault", "_file", "_scale", "info")
+    __slots__ = ("_fault", "_file", "_per_unit", "info")
 
-    def __init__(self, info: ChannelInfo, path: Path, *, scale: float, fault: Path | None = None) -> None:
+    def __init__(self, info: ChannelInfo, path: Path, *, per_unit: float, fault: Path | None = None) -> None:
         self.info = info
         self._file = HeldFile(path)
-        self._scale = scale
+        # Divided, not multiplied by a thousandth: 22400 m°C is then 22.4 °C and not 22.400000000000002.
+        self._per_unit = per_unit
         self._fault = HeldFile(fault) if fault is not None else None
 
     def read(self) -> Taken:
@@ -104,7 +105,7 @@ class FileSensor:
             self._check_fault(self._fault)
         try:
             if len(text) < _VALUE_BYTES:  # a longer text was cut, and its head may look like a number
-                return Taken(int(text) * self._scale)
+                return Taken(int(text) / self._per_unit)
         except ValueError:
             pass
         raise self._error(*_no_number(text))

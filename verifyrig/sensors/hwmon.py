@@ -27,18 +27,18 @@ from verifyrig.sensors.files import (
 class _Kind:
     quantity: Quantity
     unit: str
-    scale: float  # unit of the file to unit of the channel
+    per_unit: float  # units of the file in one unit of the channel
 
 
 # hwmon/sysfs-interface: m°C, RPM, mV, µW, µJ, Hz, and 0 to 255 for the duty of a fan output.
 _KINDS = {
-    "temp": _Kind("temperature", "°C", 1e-3),
+    "temp": _Kind("temperature", "°C", 1e3),
     "fan": _Kind("speed", "rpm", 1.0),
-    "in": _Kind("voltage", "V", 1e-3),
-    "power": _Kind("power", "W", 1e-6),
-    "energy": _Kind("power", "W", 1e-6),
-    "freq": _Kind("clock", "MHz", 1e-6),
-    "pwm": _Kind("share", "1", 1 / 255),
+    "in": _Kind("voltage", "V", 1e3),
+    "power": _Kind("power", "W", 1e6),
+    "energy": _Kind("power", "W", 1e6),
+    "freq": _Kind("clock", "MHz", 1e6),
+    "pwm": _Kind("share", "1", 255.0),
 }
 _FILE = re.compile(r"(?P<kind>temp|fan|in|power|energy|freq)(?P<n>\d+)_(?:input|average)|(?P<pwm>pwm)(?P<m>\d+)")
 
@@ -136,5 +136,5 @@ def _sensor(
     if kind == "energy":
         return EnergySensor(info, HeldFile(folder / name), range_uj=None, now_s=now_s)
     fault = folder / f"{info.device.rpartition(':')[2]}_fault"
-    scale = _KINDS[kind].scale
-    return FileSensor(info, folder / name, scale=scale, fault=fault if fault.exists() else None)
+    per_unit = _KINDS[kind].per_unit
+    return FileSensor(info, folder / name, per_unit=per_unit, fault=fault if fault.exists() else None)

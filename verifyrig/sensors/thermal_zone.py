@@ -13,7 +13,7 @@ _TRIP_POINTS = 16
 def find(root: Path) -> list[FileSensor]:
     """Return the temperature of every zone, a disabled one with the reason why it gives none."""
     return [
-        FileSensor(_info(zone, root), zone / "temp", scale=1e-3)
+        FileSensor(_info(zone, root), zone / "temp", per_unit=1e3)
         for zone in numbered_dirs(root / "sys/class/thermal", "thermal_zone")
     ]
 
