@@ -183,3 +183,20 @@ def test_a_link_that_is_out_of_its_range_has_another_shape_than_one_within() -> 
     bad = chain_svg(see(made_run(Made(contact=0.6, contact_s=4.0))).figures, "liquid")
     assert bad.count('<path d="M') > 0
     assert good.count("<circle") > bad.count("<circle")
+
+
+@pytest.mark.parametrize(
+    ("machine", "counts_from_s", "said"),
+    [
+        (Made(air=0.75, air_s=450.0, limit_c=88.0), 900.0, "held-down-hot"),
+        (Made(), 900.0, "held-down-cool"),
+        (Made(), math.inf, "kept"),
+    ],
+)
+def test_without_a_clock_the_count_of_slow_downs_speaks(machine: Made, counts_from_s: float, said: str) -> None:
+    # The count since the start of the system stands at 40 before: its rise tells, not its level (kernel document
+    # "thermal_throttle": counts cannot be reset).
+    run = made_run(machine)
+    columns = {name: values for name, values in run.columns.items() if name != "core_clock_mhz"}
+    columns["throttle_count"] = 40.0 + np.clip(run.t_s - counts_from_s, 0.0, None)
+    assert word(replace(run, columns=columns), "clock") == said

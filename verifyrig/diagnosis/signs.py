@@ -138,19 +138,33 @@ def _clock(readings: Readings) -> Sign | None:
     early = readings.mean("core_clock_mhz", load.t_s + 1.5, load.t_s + 6.0)
     t_s, clocks = readings.within("core_clock_mhz", load.t_s + 6.0, load.until_s - 0.5)
     if not math.isfinite(early) or len(clocks) < 20:
-        return None
+        return _counted(readings, load)
     low = clocks < 0.8 * early
     if low.mean() < 0.02:
         return Sign(name="clock", word="kept", says="the clock was kept throughout the load")
-    first_s = float(t_s[low][0])
+    return _held_down(readings, load, float(t_s[low][0]), "the clock fell")
+
+
+def _counted(readings: Readings, load: Step) -> Sign | None:
+    """Without a clock the processor's own count of slow-downs speaks: its rise, never its level."""
+    t_s, counts = readings.within("throttle_count", load.t_s, load.until_s)
+    if len(counts) < 20:
+        return None
+    risen = counts > counts[0]
+    if not risen.any():
+        return Sign(name="clock", word="kept", says="the processor counted no slow-down throughout the load")
+    return _held_down(readings, load, float(t_s[risen][0]), "the processor first counted a slow-down")
+
+
+def _held_down(readings: Readings, load: Step, first_s: float, what: str) -> Sign | None:
     die = readings.mean("die_temp_c", first_s - 8.0, first_s)
     limit = readings.limit_c()
     if not math.isfinite(die):
         return None
     if die < (limit if math.isfinite(limit) else 90.0) - _COOL_K:
-        says = f"the clock fell {first_s - load.t_s:.0f} s into the load with the die at only {die:.0f} °C"
+        says = f"{what} {first_s - load.t_s:.0f} s into the load with the die at only {die:.0f} °C"
         return Sign(name="clock", word="held-down-cool", says=says)
-    return Sign(name="clock", word="held-down-hot", says=f"the clock fell with the die at {die:.0f} °C")
+    return Sign(name="clock", word="held-down-hot", says=f"{what} with the die at {die:.0f} °C")
 
 
 def _end(readings: Readings) -> Sign | None:
