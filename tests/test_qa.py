@@ -313,6 +313,19 @@ def test_junit_shows_each_attempt_as_a_test() -> None:
     assert suite.findall("testcase")[0].get("name") == '<unit "A" & ?[31m?B>'
 
 
+def test_what_leaves_the_program_says_which_units_are_simulated_hardware() -> None:
+    real, simulated = batch_with_three_faults()[:2]
+    found = find([replace(real, simulated=False), simulated], PROFILE)
+    rows = {row["unit"]: row["hardware"] for row in csv.DictReader(io.StringIO(as_csv(found)))}
+    assert rows == {real.unit: "real", simulated.unit: "simulated hardware"}
+    outputs = {
+        case.get("name"): case.findtext("system-out")
+        for case in ElementTree.fromstring(as_junit(found)).iter("testcase")
+    }
+    assert "simulated hardware" in (outputs[simulated.unit] or "")
+    assert "simulated" not in (outputs[real.unit] or "")
+
+
 def test_text_names_what_stands_out_and_hides_no_control_characters() -> None:
     runs = batch_with_three_faults()
     runs[0] = replace(runs[0], unit="unit\x1b[2J\n\u202e")

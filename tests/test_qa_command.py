@@ -174,6 +174,7 @@ def test_limits_from_golden_units_become_a_profile_that_can_be_run(
     assert code == 0
     profile = parse_profile(target.read_text("utf-8"), origin="golden")
     assert profile.name == "tiny-golden"
+    assert "simulated hardware" in profile.thresholds[0].why
     limit_c = profile.thresholds[0].maximum
     assert limit_c is not None
     assert limit_c == data["proposals"][0]["limit"]

@@ -162,6 +162,7 @@ def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[dict[
     if not any(proposal.found for proposal in proposals):
         return proposal_json(proposals), [*lines, "No limit could be proposed, so no profile was written."]
     units = ", ".join(run.unit for run in golden[:5]) + (" and others" if len(golden) > 5 else "")
+    units += " of simulated hardware" if any(run.simulated for run in golden) else ""
     text = profile_text_with(proposals, profile, name, f"golden units: {units}")
     parse_profile(text, origin=path.name)
     write_page(path, text)

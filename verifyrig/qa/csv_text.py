@@ -24,6 +24,7 @@ def as_csv(found: QaFinding) -> str:
     units = {name: metric.unit for name, metric in found.metrics.items()}
     heads = [f"{name} ({units[name]})" if units[name] not in ("", "1") else name for name in names]
     fixed = ["unit", "batch", "model", "run", "started", "attempt", "of", "outcome", "room (°C)", "verdict", "left out"]
+    fixed.append("hardware")
     writer.writerow([*fixed, *(column for head in heads for column in (head, f"{head} u95"))])
     for attempt in found.attempts:
         run = attempt.run
@@ -31,10 +32,11 @@ def as_csv(found: QaFinding) -> str:
         told = [run.unit, run.batch or "", run.model or "", run.run, started]
         figures = [cell for name in names for cell in _cells(run.metrics.get(name))]
         judged = [run.outcome, _number(run.ambient_c), str(found.run_verdicts[run.run]), ""]
+        judged.append("simulated hardware" if run.simulated else "real")
         writer.writerow([*map(safe_cell, told), attempt.number, attempt.of, *judged, *figures])
     for item in found.sorted.left_out:
         told = [item.unit, "", "", item.run]
-        writer.writerow([*map(safe_cell, told), *[""] * 6, safe_cell(item.why), *[""] * (2 * len(names))])
+        writer.writerow([*map(safe_cell, told), *[""] * 6, safe_cell(item.why), *[""] * (1 + 2 * len(names))])
     return out.getvalue()
 
 

@@ -46,7 +46,8 @@ def _case(attempt: Attempt, found: QaFinding) -> ElementTree.Element:
         failure = ElementTree.SubElement(case, "failure", type=kind, message=plain_word(verdict))
         failure.text = "\n".join(_reasons(attempt, found)) or f"outcome: {run.outcome}"
     output = ElementTree.SubElement(case, "system-out")
-    output.text = "\n".join([f"run {run.run}", *(s.what for s in found.shapes if s.run == run.run)])
+    where = " on simulated hardware" if run.simulated else ""
+    output.text = "\n".join([f"run {run.run}{where}", *(s.what for s in found.shapes if s.run == run.run)])
     return case
 
 
