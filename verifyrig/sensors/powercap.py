@@ -39,7 +39,9 @@ def _zone_sensors(zone: Path, root: Path, now_s: Callable[[], float]) -> Iterato
         yield EnergySensor(info, HeldFile(zone / "energy_uj"), range_uj=range_uj, now_s=now_s)
     limit = zone / "constraint_0_power_limit_uw"
     if limit.exists():
-        yield FileSensor(_info(limit, root, f"{name} {read_text(zone / 'constraint_0_name')} limit"), limit, per_unit=1e6)
+        yield FileSensor(
+            _info(limit, root, f"{name} {read_text(zone / 'constraint_0_name')} limit"), limit, per_unit=1e6
+        )
 
 
 def _info(path: Path, root: Path, label: str) -> ChannelInfo:
