@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -107,14 +106,6 @@ def outside(case: str, seed: int) -> MachineParameters:
     )
     cpu = replace(cpu, leakage_per_k=beyond(cpu.leakage_per_k, 0.003, 0.008))
     return replace(machine, thermal=thermal, fans=fans, processor=cpu)
-
-
-def runs(case: str, machines: int) -> Iterator[Run]:
-    """Yield the completed runs of a case, seeds from `FIRST_SEED`."""
-    for seed in range(FIRST_SEED, FIRST_SEED + machines):
-        found = record(case, seed)
-        if found is not None:
-            yield found
 
 
 def share_within(errors: list[float], u95: list[float]) -> float:

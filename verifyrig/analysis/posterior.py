@@ -35,7 +35,7 @@ _TAILED = [P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_ROOM, P.OFFSET]
 _FLOOR_K = 0.06  # what no average gets below: a sensor's steps do not average out where nothing moves
 # What four lumps cannot follow: standard deviation, the share of the whole swing, and how far on a logarithmic scale
 # of time it stays alike.
-_MODEL_K, _MODEL_SHARE, _MODEL_LENGTH = 0.1, 0.006, 1.0
+_MODEL_K, _MODEL_SHARE, _MODEL_LENGTH = 0.1, 0.012, 1.0
 _TIMING_S = 0.7  # age of a held reading is not known better
 _FAN_SHARE_SD = 0.03  # of full speed: a real curve is not two straight lines
 

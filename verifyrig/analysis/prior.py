@@ -39,7 +39,7 @@ class P(IntEnum):
 
 
 class _Spread(NamedTuple):
-    """Median and spread; `tail` lets z beyond 1.2 reach far: rare faults, without blurring what is usual."""
+    """Median and spread; `tail` lets z beyond 1 reach far: rare faults, without blurring what is usual."""
 
     middle: float
     spread: float
@@ -68,7 +68,7 @@ _TABLE: dict[P, _Spread] = {
     P.START_EXCESS: _Spread(0.0, 1.0, 4.0, logarithmic=False),  # K, above its rest at the first sample
     P.STEP_GAIN: _Spread(1.0, 0.003),  # true over assumed power under load
 }
-_TAIL_FROM = 1.2
+_TAIL_FROM = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
