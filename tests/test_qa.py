@@ -240,6 +240,13 @@ def test_one_unit_and_equal_values_and_nothing_at_all_are_answered() -> None:
     assert one.verdict is Verdict.CONDITIONAL_PASS
     equal = find([with_figure(run, RISE, Figure(value=50.0, u95=1.0, unit="K")) for run in batch(9)], PROFILE)
     assert any("all 9 values are equal" in note for note in equal.metrics[RISE].notes)
+    # 3 × 16.7 and 50.1 differ in the last binary digits only (IEEE 754).
+    nearly = [50.1, 3 * 16.7] * 5
+    found = find(
+        [with_figure(run, RISE, Figure(value=v, u95=1.0, unit="K")) for run, v in zip(batch(10), nearly, strict=True)],
+        PROFILE,
+    )
+    assert found.metrics[RISE].sd == 0 and found.metrics[RISE].cpk is None
     nothing = find([], PROFILE)
     assert nothing.verdict is Verdict.NOT_MEASURED
     assert "no comparable run was found" in nothing.notes[0]

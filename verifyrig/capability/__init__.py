@@ -37,7 +37,7 @@ from .indices import (
 from .limits import LimitProposal, propose_limit
 from .outliers import EsdStep, GrubbsTest, find_outliers, generalised_esd, grubbs
 from .risk import GlobalRisks, global_risks
-from .samples import Unanswered, finite
+from .samples import Unanswered, are_equal, finite
 from .tolerance import (
     ToleranceInterval,
     distribution_free_interval,
@@ -69,6 +69,7 @@ __all__ = [
     "ToleranceInterval",
     "Trend",
     "Unanswered",
+    "are_equal",
     "batch_chart",
     "bissell_lower_bound",
     "capability",

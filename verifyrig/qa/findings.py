@@ -6,8 +6,9 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from verifyrig.capability import Chart, Unanswered, find_outliers, finite, over_reference_ambient
+from verifyrig.capability import Chart, Unanswered, are_equal, find_outliers, finite, over_reference_ambient
 from verifyrig.profile import Profile
+from verifyrig.trace import FloatArray
 from verifyrig.verdict import Verdict, worst
 
 from .charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of
@@ -192,7 +193,7 @@ def _find_metric(name: str, told: Sorted, profile: Profile, alpha: float) -> Met
         unit=next((figure.unit for figure in figures if figure is not None), ""),
         n=int(sample.size),
         mean=float(sample.mean()) if sample.size else None,
-        sd=float((sample - sample[0]).std(ddof=1)) if sample.size > 1 else None,
+        sd=_sd(sample),
         minimum=minimum,
         maximum=maximum,
         tolerance_low=claim.tolerance_low,
@@ -220,6 +221,12 @@ def values_of(runs: Sequence[UnitRun], name: str, profile: Profile) -> tuple[lis
     if unit != "°C" or name.split(".")[1] in ("ambient_temp_c", "inlet_temp_c") or None in rooms:
         return values, False
     return over_reference_ambient(values, rooms, profile.reference_ambient_c), True
+
+
+def _sd(sample: FloatArray) -> float | None:
+    if sample.size < 2:
+        return None
+    return 0.0 if are_equal(sample) else float((sample - sample[0]).std(ddof=1))
 
 
 def _number(figure: Figure | None) -> float | None:
