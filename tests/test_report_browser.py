@@ -197,6 +197,25 @@ def test_the_first_page_ends_with_the_signatures(tmp_path: Path, paper: str, lan
 
 
 @needs_poppler
+@pytest.mark.parametrize("font", ["", "DejaVu Serif"])
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_picture_gives_way_to_the_words_of_the_first_page(tmp_path: Path, paper: str, font: str) -> None:
+    """The longest finding, a fault too rare to exclude, and cautions; also where only a wide font is installed."""
+    before, after = ri.gated_run(), ri.healthy_run(simulated=True)
+    told = tuple(f"Caution {n}: what is hot stays hot after the load, so wait until the end of it." for n in "123")
+    after = replace(after, trace=replace(after.trace, profile=replace(ri.profile(), cautions=told)))
+    facts = ri.job(how_often="every 20 h")
+    report = ri.report(before, after, facts=facts, paper=paper, language="de", comparable=False)
+    text = render(report, "customer", now_utc=NOW_UTC)
+    if font:
+        text = text.replace('Georgia, "Liberation Serif"', f'"{font}"')
+    (tmp_path / "customer.html").write_text(text, encoding="utf-8")
+    first, second = pages_of_pdf(write_pdf(tmp_path / "customer.html"))[:2]
+    for word in ("SIMULIERTE HARDWARE", "Vorsicht", "Erhalten von"):
+        assert word in first and word not in second.split("Was gesagt")[0], word
+
+
+@needs_poppler
 def test_the_slip_is_one_page(tmp_path: Path) -> None:
     report = ri.report(ri.gated_run(), ri.healthy_run(simulated=True), paper="Letter")
     (tmp_path / "slip.html").write_text(render(report, "slip", now_utc=NOW_UTC), encoding="utf-8")

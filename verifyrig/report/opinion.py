@@ -10,6 +10,7 @@ from verifyrig.report.wording import Words
 
 # A cause less probable than this is listed without its reasons: they would only crowd the others.
 _LEAST_EXPLAINED = 0.05
+_NEARLY_SURE = 0.99
 
 
 class SuspectRow(NamedTuple):
@@ -35,12 +36,19 @@ def suspect_rows(report: ReportInput, words: Words) -> list[SuspectRow]:
         rows.append(
             SuspectRow(
                 words.t(cause),
-                words.share(suspect.probability),
+                _probability(suspect.probability, words),
                 [words.retold(reason) for reason in suspect.reasons_for if explained],
                 [words.retold(reason) for reason in suspect.reasons_against if explained],
             )
         )
     return rows
+
+
+def _probability(probability: float, words: Words) -> str:
+    """Whole per cent; no model of ours is so good that it may claim to be certain."""
+    if probability >= _NEARLY_SURE:
+        return words.t("more than {share}\u202f%", share=99)
+    return f"{words.number(100 * probability)}\u202f%"
 
 
 def substitution_lines(report: ReportInput, words: Words) -> list[str]:
