@@ -47,7 +47,8 @@ class PlainLines:
 
     def say(self, text: str, *, loud: bool = False) -> None:
         """Write it, set apart where it is loud."""
-        self._line(f"*** {plain(text, 400).upper() if loud and len(text) < 60 else plain(text, 400)}")
+        said = plain(text, 400)
+        self._line(f"*** {said}" if loud else f"      {said}")
 
     def end(self) -> None:
         """Nothing to give back."""

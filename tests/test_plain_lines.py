@@ -1,0 +1,18 @@
+"""A run as plain lines: what is loud stands apart from what is said by the way."""
+
+from __future__ import annotations
+
+import io
+
+from verifyrig.terminal.lines import PlainLines
+
+
+def test_only_what_is_loud_is_set_apart_and_units_keep_their_letters() -> None:
+    out = io.StringIO()
+    lines = PlainLines(out)
+    lines.say("Measuring itself took 0.3% of one core.")
+    lines.say("Tripped: rail_12v_v: 900 mV too low. The load is off.", loud=True)
+    assert out.getvalue().splitlines() == [
+        "      Measuring itself took 0.3% of one core.",
+        "*** Tripped: rail_12v_v: 900 mV too low. The load is off.",
+    ]
