@@ -66,7 +66,7 @@ def bench(tmp_path: Path) -> Bench:
     found = find_bench(str(root))
     intake = Intake(
         complaint="It is too loud and too hot.",
-        customer=Customer(name="Q. Uestion", contact="q@example.invalid"),
+        customer=Customer(name="Q. Uestion", contact="q@example.invalid", ticket="T-0815"),
         machine=Machine(kind="desktop-air", maker="Example Works", model="One", serial="EX-0000-1234"),
         answers={"what": "hot", "how-often": "every 2 h"},
     )
@@ -202,6 +202,7 @@ def test_the_index_says_who_what_and_whether_it_may_leave(bench: Bench) -> None:
     new_job(bench, intake, job_id="job-2", now=START)
     execute(bench, "job-1")
     text = index_of(bench)
+    assert "T-0815" in text and "T-0815" in (bench.reports_dir / "job-1.slip.html").read_text(encoding="utf-8")
     assert "job-1" in text and "Q. Uestion" in text and "the job is not closed" in text
     assert re.search(r"job-2.*no report yet", text, re.DOTALL)
     for name in ("job-1.html", "job-1.slip.html", "job-1.archive.html"):

@@ -97,6 +97,7 @@ def slip_machine(report: ReportInput, words: Words) -> list[tuple[str, str]]:
         return []
     rows: Sequence[tuple[str, str]] = [
         (words.t("customer"), job.customer.get("name", "")),
+        (machine_word("ticket", words), job.customer.get("ticket", "")),
         (words.t("machine"), job.machine.get("description", "")),
         (machine_word("serial", words), job.machine.get("serial", "")),
         (words.t("accessories"), job.accessories),
