@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
 from collections.abc import Mapping
 from typing import TextIO
 
@@ -55,7 +57,16 @@ class PlainLines:
 
     def _line(self, text: str) -> None:
         try:
-            print(text, file=self._out, flush=True)
+            print(_broken(text) if self._out.isatty() else text, file=self._out, flush=True)
         except (OSError, ValueError):
             # A closed terminal must not keep the run from ending in order.
             return
+
+
+def _broken(text: str) -> str:
+    """Return the text broken at words to the terminal's width; what goes on stands a little further in."""
+    columns = shutil.get_terminal_size((80, 24)).columns
+    inner = len(text) - len(text.lstrip(" ")) + 4
+    return textwrap.fill(
+        text, max(24, columns - 1), subsequent_indent=" " * inner, break_on_hyphens=False, drop_whitespace=True
+    )
