@@ -121,6 +121,7 @@ def _explain(trace: Trace, stage: StageSpan, edges: list[Edge], part: Part) -> _
         room_columns(trace, stage, span),
         _told(trace, span),
         None,
+        part,
     )
     posterior = None if samples is None else explain(samples, facts.resolution, facts.refresh_s, None)
     return None if samples is None or posterior is None else _Explained(samples, posterior, scale)

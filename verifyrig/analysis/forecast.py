@@ -15,9 +15,10 @@ import numpy as np
 from verifyrig.analysis.compress import compress
 from verifyrig.analysis.heat_path import End, settle
 from verifyrig.analysis.posterior import Posterior, update
-from verifyrig.analysis.prior import PLAUSIBLE, P, Prior
+from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import held_s, noise_k
+from verifyrig.heated import CARD, DIE, Part
 from verifyrig.profile import Settle
 from verifyrig.trace import BoolArray, FloatArray
 
@@ -83,6 +84,7 @@ def forecast(
     resolution_k: float | None = None,
     refresh_s: float | None = None,
     limit_c: float | None = None,
+    part: Part = DIE,
 ) -> Forecast | None:
     """Return where the temperature will settle, or None while there is too little to say anything.
 
@@ -97,8 +99,9 @@ def forecast(
         settle: The stage's rule; without it 1 K and 400 s are taken.
         resolution_k, refresh_s: Step and refresh interval of the sensor, where known.
         limit_c: The machine's own limit, at which it throttles, °C, where known.
+        part: What is heated; the power of a graphics card comes in a processor's terms (`card_power`).
     """
-    samples = prepare(t_s, temp_c, power_w, fan_rpm, ambient_c, load_share, load_on_s)
+    samples = prepare(t_s, temp_c, power_w, fan_rpm, ambient_c, load_share, load_on_s, part)
     if samples is None:
         return None
     answer = forecast_from(samples, settle or DEFAULT_SETTLE, resolution_k, refresh_s, limit_c)
@@ -113,6 +116,7 @@ def prepare(
     ambient_c: float | FloatArray | None,
     load_share: FloatArray | None,
     load_on_s: float | None,
+    part: Part = DIE,
 ) -> Samples | None:
     """Return the samples cleaned for the model, None where there are too few; arguments as in `forecast`."""
     n = len(t_s)
@@ -121,7 +125,7 @@ def prepare(
     share = _share(t_s, load_share, load_on_s)
     edge_s = load_on_s if load_on_s is not None else _last_change_s(t_s, share)
     start = int(np.searchsorted(t_s, edge_s - 1e-9))
-    prior, notes = PLAUSIBLE, []
+    prior, notes = PLAUSIBLE_CARD if part is CARD else PLAUSIBLE, []
     if power_w is None or not np.isfinite(power_w).any():
         power, prior = _assumed_power(temp_c, share), _prior_without_power(prior)
         notes.append("power is unknown")

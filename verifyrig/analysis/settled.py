@@ -111,4 +111,5 @@ def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: f
         resolution_k=facts.resolution,
         refresh_s=facts.refresh_s,
         limit_c=facts.limit,
+        part=part,
     )

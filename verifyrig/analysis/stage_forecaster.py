@@ -9,6 +9,7 @@ import numpy as np
 
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast_from, prepare
 from verifyrig.analysis.results import Forecast
+from verifyrig.heated import DIE, part_of
 from verifyrig.interfaces import ChannelInfo
 from verifyrig.profile import Settle
 from verifyrig.trace import FloatArray
@@ -38,6 +39,7 @@ class StageForecaster:
         before: StageForecaster | None = None,
     ) -> None:
         self._rule, self._info, self._limit_c = settle or DEFAULT_SETTLE, info, limit_c
+        self._part = part_of(info.channel or "") or DIE if info else DIE
         self._rows: list[tuple[float, ...]] = []
         self._earlier: list[tuple[float, Forecast]] = []
         self._machines: FloatArray | None = None
@@ -77,7 +79,7 @@ class StageForecaster:
         if not self._rows:
             return None
         t, temp, power, fan, room, share = self._all().T
-        samples = prepare(t, temp, power, fan, room, share, None)
+        samples = prepare(t, temp, power, fan, room, share, None, self._part)
         if samples is None or self._still_before(samples.t_s[samples.start], share):
             return None
         info, elapsed_s = self._info, float(t[-1]) - self._rows[0][0]
