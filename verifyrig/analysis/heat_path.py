@@ -133,36 +133,42 @@ def simulate(theta: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray]:
     # Each step has its own steady state; only how fast it is approached is taken from a few fan speeds.
     steady = _steady(theta, sink, case, _powers(theta, drive), drive.room_c[None, :])
     state = _first_state(theta, sink[:, :1], case[:, :1], drive)
-    sink, case = sink[:, drive.level_at], case[:, drive.level_at]
-    decay, mean_row, pair_of = _propagators(_modes(theta, sink, case), drive)
-    steady = np.ascontiguousarray(np.swapaxes(steady, 0, 1))
-    away = np.empty((len(drive.dt_s), len(theta), 4, 1))
-    at = steady[..., None]
-    now = state[..., None]
-    for k, pair in enumerate(pair_of):
-        np.subtract(now, at[k], out=away[k])
-        now = decay[pair] @ away[k]
-        now += at[k]
-    away = away[..., 0]
-    shown = (mean_row[pair_of] * away).sum(axis=-1) + steady[..., 0]
-    return shown.T + theta[:, P.OFFSET, None], now[..., 0]
+    rates, modes, inverse = _modes(theta, sink[:, drive.level_at], case[:, drive.level_at])
+    fade, shown, pair_of = _fades(rates, modes, drive)
+    # In a fan speed's own modes a step is a plain fading; a matrix is needed only where the speed changes.
+    jumps = np.concatenate((state[:, None], steady[:, :-1]), axis=1) - steady
+    away = _in_modes(inverse, jumps, drive.level_of)
+    now = np.zeros_like(away[0])
+    for k, (level, pair) in enumerate(zip(drive.level_of, pair_of, strict=True)):
+        if k and level != drive.level_of[k - 1]:
+            state = np.einsum("mij,mj->mi", modes[:, drive.level_of[k - 1]], now)
+            now = np.einsum("mij,mj->mi", inverse[:, level], state)
+        away[k] += now
+        now = away[k] * fade[pair]
+    seen = np.einsum("kmi,kmi->mk", away, shown[pair_of]) + steady[..., 0]
+    last = steady[:, -1] + np.einsum("mij,mj->mi", modes[:, drive.level_of[-1]], now)
+    return seen + theta[:, P.OFFSET, None], last
 
 
-def _propagators(
-    modes: tuple[FloatArray, FloatArray, FloatArray], drive: Drive
-) -> tuple[FloatArray, FloatArray, IntArray]:
-    """Return for each pair of fan speed and step length the decay (q, m, 4, 4) and the die's mean over the step
-    (q, m, 4), both of what is away from the steady state, and for each step its pair, shape (k,)."""
-    rates, vectors, inverse = (np.swapaxes(part, 0, 1) for part in modes)
+def _in_modes(inverse: FloatArray, jumps: FloatArray, level_of: IntArray) -> FloatArray:
+    """Return by how much each step throws a machine from its steady state, jumps (m, k, 4), in modes: (k, m, 4)."""
+    found = np.empty((jumps.shape[1], jumps.shape[0], 4))
+    for level in range(inverse.shape[1]):
+        at = np.flatnonzero(level_of == level)
+        found[at] = np.swapaxes(jumps[:, at] @ np.swapaxes(inverse[:, level], 1, 2), 0, 1)
+    return found
+
+
+def _fades(rates: FloatArray, modes: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Return for each pair of fan speed and step length what is left of each mode after the step and what the die shows
+    of it on average, both (q, m, 4), and for each step its pair, shape (k,)."""
     lengths, length_of = np.unique(np.round(drive.dt_s, 3), return_inverse=True)
     pairs, pair_of = np.unique(drive.level_of * len(lengths) + length_of, return_inverse=True)
     level, length = pairs // len(lengths), lengths[pairs % len(lengths)]
-    x = rates[level] * length[:, None, None]
+    x = np.swapaxes(rates, 0, 1)[level] * length[:, None, None]
     fade = np.exp(-x)
     mean = -np.expm1(-x) / np.maximum(x, 1e-12)
-    decay = (vectors[level] * fade[:, :, None, :]) @ inverse[level]
-    mean_row = ((vectors[level, :, 0] * mean)[:, :, None, :] @ inverse[level])[:, :, 0]
-    return decay, mean_row, pair_of
+    return fade, mean * np.swapaxes(modes[:, :, 0], 0, 1)[level], pair_of
 
 
 def _first_state(theta: FloatArray, sink: FloatArray, case: FloatArray, drive: Drive) -> FloatArray:
