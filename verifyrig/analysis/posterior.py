@@ -227,40 +227,60 @@ def _cost(residual: FloatArray, z: FloatArray) -> FloatArray:
 
 
 def _draw_from_all(fit: _Fit, peaks: list[_Peak], seed: int) -> tuple[FloatArray, FloatArray]:
-    """Draw machines around every peak, as many as its share of the probability; coordinates and residuals."""
+    """Draw machines around every peak, as many as its share of the probability; coordinates and residuals.
+
+    Each draw is the best machine for readings and prior that were disturbed by as much as they are uncertain
+    (randomised maximum likelihood). It starts where the linear answer lies and is led back to the bent ridge of
+    machines that fit, so that products of parameters which the readings fix stay fixed. Source: Oliver, He, Reynolds
+    1996 (from memory).
+    """
     weights = np.exp(-0.5 * np.array([peak.cost - peaks[0].cost for peak in peaks]))
     counts = np.maximum(2, 2 * np.round(_DRAWS / 2 * weights / weights.sum()).astype(int))
-    found = [_draw(fit, peak, int(n), seed + i) for i, (peak, n) in enumerate(zip(peaks, counts, strict=True))]
+    clouds = [_Cloud(peak, int(n), seed + i) for i, (peak, n) in enumerate(zip(peaks, counts, strict=True))]
+    for turn in range(_LEAD_BACK + 1):
+        shown = fit.residuals(np.concatenate([cloud.z for cloud in clouds]))
+        for cloud, plain in zip(clouds, np.split(shown, np.cumsum(counts)[:-1]), strict=True):
+            cloud.keep_better(plain)
+            if turn < _LEAD_BACK:
+                cloud.lead_back(plain)
+    found = [cloud.settled() for cloud in clouds]
     return np.concatenate([z for z, _ in found]), np.concatenate([r for _, r in found])
 
 
-def _draw(fit: _Fit, peak: _Peak, draws: int, seed: int) -> tuple[FloatArray, FloatArray]:
-    """Draw machines from the posterior by randomised maximum likelihood: coordinates (d, p), residuals (d, r).
+class _Cloud:
+    """Machines drawn around one peak: coordinates (d, p), and the best of each so far with its residuals (d, r)."""
 
-    Each draw is the best machine for readings and prior that were disturbed by as much as they are uncertain. It
-    starts where the linear answer lies and is led back to the bent ridge of machines that fit, so that products of
-    parameters which the readings fix stay fixed. Source: Oliver, He, Reynolds 1996 (from memory).
-    """
-    rng = np.random.default_rng(seed)
-    slope = peak.slope
-    r, p = slope.shape
-    half_data, half_prior = rng.standard_normal((draws // 2, r)), rng.standard_normal((draws // 2, p))
-    noise, centre = (np.concatenate((half, -half)) for half in (half_data, half_prior))
-    z = peak.z + (noise @ slope + centre) @ np.linalg.inv(slope.T @ slope + np.eye(p))
-    best_z, best_plain, best_cost = z, np.zeros_like(noise), np.full(len(z), np.inf)
-    for turn in range(_LEAD_BACK + 1):
-        z = np.clip(z, -5.0, 5.0)
-        plain = fit.residuals(z)
-        cost = _cost(plain - noise, z - centre)
-        better = (cost < best_cost)[:, None]
-        best_z, best_plain = np.where(better, z, best_z), np.where(better, plain, best_plain)
-        best_cost = np.minimum(cost, best_cost)
-        if turn < _LEAD_BACK:
-            slope = _refit_slope(slope, z, plain)
-            step = ((plain - noise) @ slope + z - centre) @ np.linalg.inv(slope.T @ slope + np.eye(p))
-            z = z - step * np.minimum(1.0, 1.0 / np.maximum(1e-9, np.abs(step).max(axis=1)))[:, None]
-    settled = best_cost <= np.median(best_cost) + _STRAY_COST
-    return best_z[settled], best_plain[settled]
+    def __init__(self, peak: _Peak, draws: int, seed: int) -> None:
+        rng = np.random.default_rng(seed)
+        r, p = peak.slope.shape
+        half_data, half_prior = rng.standard_normal((draws // 2, r)), rng.standard_normal((draws // 2, p))
+        self._noise, self._centre = (np.concatenate((half, -half)) for half in (half_data, half_prior))
+        self._slope = peak.slope
+        way = (self._noise @ self._slope + self._centre) @ np.linalg.inv(self._slope.T @ self._slope + np.eye(p))
+        self.z = np.clip(peak.z + way, -5.0, 5.0)
+        self._best_z, self._best_plain = self.z, np.zeros_like(self._noise)
+        self._best_cost = np.full(draws, np.inf)
+
+    def keep_better(self, plain: FloatArray) -> None:
+        """Take the machines as they are now where they fit better than before, with their residuals, shape (d, r)."""
+        cost = _cost(plain - self._noise, self.z - self._centre)
+        better = (cost < self._best_cost)[:, None]
+        self._best_z = np.where(better, self.z, self._best_z)
+        self._best_plain = np.where(better, plain, self._best_plain)
+        self._best_cost = np.minimum(cost, self._best_cost)
+
+    def lead_back(self, plain: FloatArray) -> None:
+        """Move every machine a step towards its own best fit."""
+        self._slope = slope = _refit_slope(self._slope, self.z, plain)
+        pull = (plain - self._noise) @ slope + self.z - self._centre
+        step = pull @ np.linalg.inv(slope.T @ slope + np.eye(slope.shape[1]))
+        step *= np.minimum(1.0, 1.0 / np.maximum(1e-9, np.abs(step).max(axis=1)))[:, None]
+        self.z = np.clip(self.z - step, -5.0, 5.0)
+
+    def settled(self) -> tuple[FloatArray, FloatArray]:
+        """Return machines and residuals, without those that never came to fit."""
+        good = self._best_cost <= np.median(self._best_cost) + _STRAY_COST
+        return self._best_z[good], self._best_plain[good]
 
 
 def _refit_slope(slope: FloatArray, z: FloatArray, residual: FloatArray) -> FloatArray:

@@ -34,8 +34,22 @@ class Shape(NamedTuple):
 
 
 # Chosen by measurement: wide enough for the full rate, short enough for a block. Slower cores take fewer columns.
-SHAPE = Shape(rows=1024, depth=512, columns=(384, 256, 128, 64, 32))
+SHAPE = Shape(rows=576, depth=512, columns=(1536, 1280, 1024, 768, 512, 384, 256, 128, 64, 32))
+LARGE_PAGE_BYTES = 2**21
+# From this size on numpy asks the system for large pages.
+NUMPY_ASKS_FROM_BYTES = 2**22
 OPERAND_CHECK_EVERY = 8
+
+
+def on_large_pages(shape: tuple[int, ...], dtype: npt.DTypeLike) -> Array:
+    """Return an array without contents that lies on large pages where the system grants them.
+
+    A product that looks up fewer addresses comes closer to what the core can do (2 % measured).
+    """
+    wanted = int(np.prod(shape)) * np.dtype(dtype).itemsize
+    memory = np.empty(max(wanted + LARGE_PAGE_BYTES, NUMPY_ASKS_FROM_BYTES), np.uint8)
+    first = -memory.ctypes.data % LARGE_PAGE_BYTES
+    return memory[first : first + wanted].view(dtype).reshape(shape)
 
 
 def scaled_residual(a: Array, b: Array, c: Array) -> float:
@@ -80,12 +94,14 @@ class Product(Work):
         self._seed = seed
         self._meddle = meddle
         self._per_column = 8 // self._dtype.itemsize
-        self._operands = [self._operand(i) for i in range(2 * sets)]
+        self._operands = [self._laid_out(self._operand(i)) for i in range(2 * sets)]
         self._operand_digests = [digest(operand) for operand in self._operands]
         self._blocks = count()
         self._standing: list[str] = []
         self._seconds = self._fitting_columns()
-        self._results = {columns: np.empty((self._shape.rows, columns), self._dtype) for columns in self._seconds}
+        # One place for all results: each is compared before the next is made.
+        place = on_large_pages((self._shape.rows * max(self._seconds),), self._dtype)
+        self._results = {n: place[: self._shape.rows * n].reshape(self._shape.rows, n) for n in self._seconds}
         self._known = {(i, columns): self._establish(i, columns) for i in range(sets) for columns in self._results}
         self.block_s = min(self._seconds.values())
 
@@ -124,6 +140,11 @@ class Product(Work):
         operand: Array = rng.random(shape, dtype=self._dtype.type)
         operand -= 0.5
         return operand
+
+    def _laid_out(self, operand: Array) -> Array:
+        laid_out = on_large_pages(operand.shape, self._dtype)
+        laid_out[...] = operand
+        return laid_out
 
     def _fitting_columns(self) -> dict[int, float]:
         """Return the widths whose product takes no longer than a block on this core, and the time of each, s."""
