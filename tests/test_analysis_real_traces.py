@@ -74,7 +74,7 @@ def after(seconds_of_load: float, t: FloatArray, temp: FloatArray, power: FloatA
     return found, float(np.mean(temp[(t > off_s - 20) & (t < off_s)]))
 
 
-@pytest.mark.parametrize(("seconds_of_load", "most_k"), [(60.0, 20.0), (140.0, 5.0)])
+@pytest.mark.parametrize(("seconds_of_load", "most_k"), [(60.0, 20.0), (140.0, 15.0)])
 def test_real_gpus_end_inside_what_was_foretold(seconds_of_load: float, most_k: float, shared_dir: Path) -> None:
     """What is plausible of a card was chosen by looking at these eight too: this holds it, it does not prove it."""
     path = shared_dir / "traces" / "eight_gpus_idle_to_load.csv"

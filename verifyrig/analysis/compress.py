@@ -12,12 +12,10 @@ from verifyrig.trace import BoolArray, FloatArray
 
 __all__ = ["Compressed", "compress", "step_edges"]
 
-_GROWTH = 0.20
-# A history that begins at rest begins as coarsely as if that rest were so old: nothing fast happens in it.
-_REST_AGE_S = 30.0
+_GROWTH = 0.18
 # Steps have one of a few lengths, in samples: each pair of length and fan speed costs a matrix exponential.
 _LENGTHS = np.array([1, 2, 3, 5, 8, 12, 18, 27, 40, 60, 90, 135, 200, 300, 450, 700, 1000, 1500, 2500, 5000])
-_LEVELS = 5
+_LEVELS = 4
 _MOST_EDGES = 12
 
 
@@ -44,18 +42,14 @@ class Compressed:
     part: IntArray
 
 
-def step_edges(
-    start_s: float, end_s: float, changes_s: FloatArray, cadence_s: float, *, begins_at_rest: bool = False
-) -> FloatArray:
+def step_edges(start_s: float, end_s: float, changes_s: FloatArray, cadence_s: float) -> FloatArray:
     """Return instants from `start_s` to `end_s`, s, that begin anew at every change of load and then spread out."""
     marks = [start_s, *(float(c) for c in changes_s if start_s < c < end_s), end_s]
     edges = [start_s]
     for a, b in pairwise(marks):
         t = a
-        from_s = a - (_REST_AGE_S if begins_at_rest and a == start_s else 0.0)
         while t < b:
-            longest = _GROWTH * (t - from_s) / cadence_s
-            counts = _LENGTHS[max(1, int(np.searchsorted(_LENGTHS, longest, side="right"))) - 1]
+            counts = _LENGTHS[max(1, int(np.searchsorted(_LENGTHS, _GROWTH * (t - a) / cadence_s, side="right"))) - 1]
             step = cadence_s * float(counts)
             t = b if t + 1.3 * step > b else t + step
             edges.append(t)
@@ -79,7 +73,7 @@ def compress(
     changes = _edge_times(t_s, share, power_w)
     if len(changes) > _MOST_EDGES:
         changes = changes[-_MOST_EDGES:]
-    edges = step_edges(float(t_s[0]), float(t_s[-1]), changes, cadence_s, begins_at_rest=bool(share[0] <= 0))
+    edges = step_edges(float(t_s[0]), float(t_s[-1]), changes, cadence_s)
     # A sample speaks for the time up to it, so it belongs to the step that ends with it.
     step = np.searchsorted(edges, t_s, side="left") - 1
     inside: BoolArray = step >= 0

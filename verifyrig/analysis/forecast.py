@@ -33,6 +33,8 @@ _FAN_STANDS_RPM = 30.0
 _ROOM_MOVES_K = 0.2
 # Forty-odd draws around one or two peaks miss some of the far ends of what is possible (benchmark `settle-forecast`).
 _SPREAD = 1.2
+# The assumed power of an unknown machine has another course than the true one. Held against heatings of real boards.
+_ASSUMED_POWER_SPREAD = 1.35
 # Called slower than the profile allows for once so many of the plausible machines are: better said once too often.
 _SLOW_SHARE = 0.35
 _MISFIT_ALLOWED = 1.5
@@ -50,6 +52,7 @@ class Samples:
         fan_rpm: Shape (n,), or None without a reading.
         start: Place of the first sample under the present load.
         prior: Machines that are plausible beforehand, given what is not measured.
+        spread: By what the answer's spread grows for what is assumed in place of a reading.
         note: What is not measured.
     """
 
@@ -61,6 +64,7 @@ class Samples:
     fan_rpm: FloatArray | None
     start: int
     prior: Prior
+    spread: float
     note: str
 
 
@@ -125,9 +129,9 @@ def prepare(
     share = _share(t_s, load_share, load_on_s)
     edge_s = load_on_s if load_on_s is not None else _last_change_s(t_s, share)
     start = int(np.searchsorted(t_s, edge_s - 1e-9))
-    prior, notes = PLAUSIBLE_CARD if part is CARD else PLAUSIBLE, []
+    prior, notes, spread = PLAUSIBLE_CARD if part is CARD else PLAUSIBLE, [], 1.0
     if power_w is None or not np.isfinite(power_w).any():
-        power, prior = _assumed_power(temp_c, share), _prior_without_power(prior)
+        power, prior, spread = _assumed_power(temp_c, share), _prior_without_power(prior), _ASSUMED_POWER_SPREAD
         notes.append("power is unknown")
     else:
         power = _bridged(t_s, power_w)
@@ -151,6 +155,7 @@ def prepare(
         fan_rpm=fan,
         start=start,
         prior=prior,
+        spread=spread,
         note="; ".join(notes),
     )
 
@@ -275,7 +280,7 @@ def _foretell(samples: Samples, posterior: Posterior, rule: Settle, limit_c: flo
     if limit_c is not None:
         shown_c = np.minimum(shown_c, limit_c + np.clip(posterior.draws[:, P.OFFSET], -2.0, 1.0))
     misfit = math.sqrt(max(1.0, posterior.misfit / _MISFIT_ALLOWED))
-    u_k = math.hypot(_SPREAD * misfit * spread_k, posterior.late_u_k, _ROOM_MOVES_K)
+    u_k = math.hypot(_SPREAD * samples.spread * misfit * spread_k, posterior.late_u_k, _ROOM_MOVES_K)
     u95_k = 1.96 * u_k
     known = u95_k <= rule.within_k
     slowest_s = float(np.median(end.slowest_s))

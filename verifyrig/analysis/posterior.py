@@ -22,13 +22,13 @@ __all__ = ["Posterior", "update"]
 
 # The search: machines looked at first, rounds of Gauss-Newton steps (rivals are dropped after two unless near),
 # dampings tried in each, and the gain below which it ends.
-_SCOUTS, _ROUNDS, _RIVALS_UNTIL = 80, 7, 2
+_SCOUTS, _ROUNDS, _RIVALS_UNTIL = 80, 5, 2
 _DAMPINGS = (0.03, 0.3, 3.0)
 _GAIN_ENOUGH = 0.2
 _STEP = 0.02  # of a standard deviation, for derivatives
 # The draws: how many, how often each is led back, how much worse than the median one may end, and how strongly the
 # derivatives at the peak are held on to. Peaks that cost more than the rival's share above the best are left out.
-_DRAWS, _LEAD_BACK, _STRAY_COST, _HOLD = 48, 3, 25.0, 3.0
+_DRAWS, _LEAD_BACK, _STRAY_COST, _HOLD = 48, 2, 25.0, 3.0
 _RIVAL_COST, _MOST_RIVALS = 7.0, 2
 # Parameters whose rare faults a search from the usual machine would not find.
 _TAILED = [P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_ROOM, P.OFFSET]
