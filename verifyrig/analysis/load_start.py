@@ -19,6 +19,9 @@ _FAN_STANDS_RPM = 30.0
 # part of the package is shared (common practice, no source). So only a small error towards more is allowed for.
 _POWER_SCALING_SHARE = 0.06
 _MISFIT_ALLOWED = 1.5
+# As in `forecast`: few draws miss some of the far ends of what is possible.
+_SPREAD = 1.25
+_NINE_IN_TEN = 1.645  # standard deviations to either side that hold so much of a normal distribution
 
 
 def load_start_forecast(
@@ -69,9 +72,11 @@ def _foresee(samples: Samples, posterior: Posterior, share: float) -> LoadStart:
         fan_stands=fan is not None and float(np.median(fan)) < _FAN_STANDS_RPM,
     )
     shown_c = end.shown_c + posterior.late_k
-    peak_c = float(np.mean(shown_c))
+    # A few far machines among the draws would stretch mean and deviation beyond what nine in ten of them say.
+    low_c, peak_c, high_c = (float(q) for q in np.quantile(shown_c, (0.05, 0.5, 0.95)))
+    spread_k = _SPREAD * (high_c - low_c) / (2 * _NINE_IN_TEN)
     misfit = math.sqrt(max(1.0, posterior.misfit / _MISFIT_ALLOWED))
-    u_k = math.hypot(float(np.std(shown_c)) * misfit, _POWER_SCALING_SHARE * max(0.0, peak_c - rest_c), 0.5)
+    u_k = math.hypot(spread_k * misfit, _POWER_SCALING_SHARE * max(0.0, peak_c - rest_c), 0.5)
     note = "from rest and pulses"
     return LoadStart(peak_c=peak_c, u95_k=1.96 * u_k, note=f"{note}; {samples.note}" if samples.note else note)
 
