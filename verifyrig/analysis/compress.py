@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from verifyrig.analysis.heat_path import Drive, IntArray
+from verifyrig.analysis.heat_path import Drive, IntArray, pairs_of
 from verifyrig.trace import BoolArray, FloatArray
 
 __all__ = ["Compressed", "compress", "step_edges"]
@@ -100,6 +100,7 @@ def compress(
         start_power_w=float(power_w[0]),
         level_at=level_at,
         level_of=level_of,
+        pairs=pairs_of(level_of, np.diff(edges)),
     )
     begun = np.concatenate(([t_s[0]], changes))
     part = np.searchsorted(begun, middle_s, side="right") - 1

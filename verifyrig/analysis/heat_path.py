@@ -15,7 +15,7 @@ import numpy.typing as npt
 from verifyrig.analysis.prior import P
 from verifyrig.trace import FloatArray
 
-__all__ = ["Drive", "End", "fan_share_at", "settle", "simulate"]
+__all__ = ["Drive", "End", "fan_share_at", "pairs_of", "settle", "simulate"]
 
 IntArray = npt.NDArray[np.intp]
 
@@ -38,6 +38,7 @@ class Drive:
         start_power_w: Power before the first step, W.
         level_at: Steps that stand for the fan speeds of others like them, shape (l,).
         level_of: For each step its place in `level_at`, shape (k,).
+        pairs: As of `pairs_of` these steps.
     """
 
     dt_s: FloatArray
@@ -49,6 +50,14 @@ class Drive:
     start_power_w: float
     level_at: IntArray
     level_of: IntArray
+    pairs: tuple[IntArray, FloatArray, IntArray]
+
+
+def pairs_of(level_of: IntArray, dt_s: FloatArray) -> tuple[IntArray, FloatArray, IntArray]:
+    """Return fan speed and length of each different step, shape (q,), and for each step its place there, (k,)."""
+    lengths, length_of = np.unique(np.round(dt_s, 3), return_inverse=True)
+    pairs, pair_of = np.unique(level_of * len(lengths) + length_of, return_inverse=True)
+    return pairs // len(lengths), lengths[pairs % len(lengths)], pair_of
 
 
 def fan_share_at(theta: FloatArray, temp_c: FloatArray) -> FloatArray:
@@ -162,9 +171,7 @@ def _in_modes(inverse: FloatArray, jumps: FloatArray, level_of: IntArray) -> Flo
 def _fades(rates: FloatArray, modes: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray, IntArray]:
     """Return for each pair of fan speed and step length what is left of each mode after the step and what the die shows
     of it on average, both (q, m, 4), and for each step its pair, shape (k,)."""
-    lengths, length_of = np.unique(np.round(drive.dt_s, 3), return_inverse=True)
-    pairs, pair_of = np.unique(drive.level_of * len(lengths) + length_of, return_inverse=True)
-    level, length = pairs // len(lengths), lengths[pairs % len(lengths)]
+    level, length, pair_of = drive.pairs
     x = np.swapaxes(rates, 0, 1)[level] * length[:, None, None]
     fade = np.exp(-x)
     mean = -np.expm1(-x) / np.maximum(x, 1e-12)
