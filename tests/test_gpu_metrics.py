@@ -16,7 +16,8 @@ REST_S, PULSES, ON_S, OFF_S, LOAD_S, COOL_S = 120.0, 4, 5.0, 25.0, 900.0, 700.0
 PULSED_S = PULSES * (ON_S + OFF_S)
 ROOM_C = 24.0
 # Foster ladders, Z(t) = sum R_i (1 - exp(-t / tau_i)), the closed form of JESD51-1's transient impedance. Sizes from
-# memory: a data-centre card that sheds 700 W without a fan of its own, and a card of 300 W with fans.
+# memory: a data-centre card that sheds 700 W without a fan of its own, and a card of 300 W with fans. What is
+# plausible of a card was chosen with both in view: these tests hold the forecast, they do not prove it.
 LADDERS = {
     "data-centre": (700.0, 70.0, ((0.028, 0.8), (0.012, 15.0), (0.023, 70.0)), None),
     "desktop": (300.0, 20.0, ((0.06, 0.9), (0.03, 20.0), (0.06, 120.0)), 1500.0),

@@ -13,7 +13,7 @@ from verifyrig.trace import BoolArray, FloatArray
 __all__ = ["Compressed", "compress", "step_edges"]
 
 _GROWTH = 0.18
-# Steps have one of a few lengths, in samples: each pair of length and fan speed costs a matrix exponential.
+# Steps have one of a few lengths, in samples: each pair of length and fan speed costs a machine's fadings anew.
 _LENGTHS = np.array([1, 2, 3, 5, 8, 12, 18, 27, 40, 60, 90, 135, 200, 300, 450, 700, 1000, 1500, 2500, 5000])
 _LEVELS = 4
 _MOST_EDGES = 12

@@ -105,8 +105,8 @@ PLAUSIBLE = Prior(
 
 # A graphics card with its power in a processor's terms (`card_power`), so that the capacities are those of a card of
 # two to six times the power over as much: die, vapour chamber and fins are small beside the watts that pass them, and
-# its air comes warmed by the rest of the machine. Chosen by looking at nine server cards of 700 W and widened for
-# others (common practice, no source).
+# its air comes warmed by the rest of the machine. Chosen by looking at nine server cards of 700 W and at two
+# ladders of other sizes, and widened for others (common practice, no source).
 PLAUSIBLE_CARD = PLAUSIBLE.changed(
     die_to_plate=(0.15, 0.70),
     die_capacity=(8.0, 0.80),

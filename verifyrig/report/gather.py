@@ -14,7 +14,7 @@ from verifyrig.bench import Bench
 from verifyrig.errors import BenchError, RecordError, UsageError
 from verifyrig.report.catalogue import languages
 from verifyrig.report.choose import choose_pair
-from verifyrig.report.inputs import Entry, JobFacts, Opinion, ReportInput, RunInput, Settings, Shop, Suspect
+from verifyrig.report.inputs import Entry, JobFacts, Opinion, ReportInput, RunInput, Settings, Shop
 from verifyrig.time_zone import UTC_NAME, ZONE_MEND, zone_of
 
 if TYPE_CHECKING:
@@ -104,12 +104,10 @@ def _opinion(job: Job, runs: Sequence[RunInput], endings: Mapping[str, PostMorte
     if not runs:
         return None
     found = diagnose([run.trace for run in runs], job=job, endings=endings)
-    suspects = tuple(
-        Suspect(cause=s.cause, probability=s.probability, reasons_for=s.reasons_for, reasons_against=s.reasons_against)
-        for s in found.suspects
-    )
     return Opinion(
-        sentence=found.customer_sentence, suspects=suspects, substitutions=tuple(s.says for s in found.substitutions)
+        sentence=found.customer_sentence,
+        suspects=tuple(found.suspects),
+        substitutions=tuple(s.says for s in found.substitutions),
     )
 
 

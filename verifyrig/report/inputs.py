@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from verifyrig.diagnosis.judging import Suspect
 from verifyrig.trace import Trace
 
 
@@ -138,16 +139,6 @@ class RunInput:
         """Metrics by name: value, unit, u95, note."""
         metrics: Mapping[str, Mapping[str, Any]] = self.summary.get("metrics") or {}
         return metrics
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Suspect:
-    """A cause that the evidence speaks for: its word of the contract, its probability, what speaks for and against."""
-
-    cause: str
-    probability: float
-    reasons_for: tuple[str, ...] = ()
-    reasons_against: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
