@@ -10,7 +10,7 @@ from mock_hw.parts import Fans
 _CASE_FAN_GENTLER = 0.8  # the chassis fan's duty over the cooler fan's
 
 
-class FanControl:
+class FanRegulator:
     """The controller averages the die's temperature, sets the duty, and the fans spin up behind it.
 
     Attributes:

@@ -8,7 +8,7 @@ import uuid
 from collections.abc import Callable, Sequence
 from typing import Literal
 
-from mock_hw.cooling import FanControl
+from mock_hw.cooling import FanRegulator
 from mock_hw.counters import ENERGY_RANGE_UJ, Counters
 from mock_hw.governor import Governor
 from mock_hw.mistakes import MistakeMaker
@@ -59,7 +59,7 @@ class Machine:
         cpu = parameters.processor
         self.thermal = ThermalState(parameters.thermal, parameters.room.temp_at_c(0.0))
         self.governor = Governor(cpu)
-        self.fans = FanControl(parameters.fans)
+        self.fans = FanRegulator(parameters.fans)
         self.supply = PowerSupply(parameters.supply, cpu.load_w, supply)
         self.regulator = Regulator(parameters.board_power)
         self.mistakes = MistakeMaker(parameters.mistakes, cpu.cores, mistakes)

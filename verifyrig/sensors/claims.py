@@ -39,8 +39,8 @@ class Claim:
     alone: bool = False
 
 
-# Words of labels, tried in order; the first that fits decides. Common practice of board makers and
-# drivers (nct6775, nct6687, it87, asus_ec_sensors, dell_smm_hwmon, nzxt and one-wire names), no standard.
+# Words of labels, tried in order; the first that fits decides. Common practice of board makers and of drivers
+# (nct6775, nct6687, it87, asus_ec_sensors, dell_smm_hwmon, drivers of liquid coolers, one-wire names), no standard.
 _TEMP_WORDS: tuple[tuple[str, str], ...] = (
     (r"room|ambient", "ambient_temp_c"),
     (r"inlet|intake|air in\b", "inlet_temp_c"),
