@@ -10,6 +10,7 @@ from verifyrig.errors import LoadError
 from verifyrig.interfaces import LoadDemand
 from verifyrig.loads import make_load
 from verifyrig.loads.external import ExternalLoad
+from verifyrig.machine import THIS_MACHINE, resolve_root
 
 
 def test_an_external_load_starts_nothing_and_follows_the_marks() -> None:
@@ -29,14 +30,14 @@ def test_an_external_load_starts_nothing_and_follows_the_marks() -> None:
 
 
 def test_a_root_other_than_the_machine_starts_no_process(tmp_path: Path) -> None:
-    load = make_load(tmp_path)
+    load = make_load(resolve_root(tmp_path))
     with pytest.raises(LoadError, match="can only be listed"):
         load.start(LoadDemand(work="linear-algebra"))
     load.close()
 
 
 def test_external_works_on_any_root(tmp_path: Path) -> None:
-    load = make_load(tmp_path)
+    load = make_load(resolve_root(tmp_path))
     load.start(LoadDemand(work="external"))
     load.mark(on=True)
     load.set_share(1.0)
@@ -49,7 +50,7 @@ def test_stages_of_one_run_may_change_between_the_two(tmp_path: Path) -> None:
     folder = tmp_path / "verifyrig"
     folder.mkdir()
     (folder / "load").write_bytes(b"0".ljust(63) + b"\n")
-    load = make_load(tmp_path)
+    load = make_load(resolve_root(tmp_path))
     load.start(LoadDemand(work="linear-algebra"))
     load.set_share(0.5)
     assert float((folder / "load").read_text()) == 0.5
@@ -59,7 +60,7 @@ def test_stages_of_one_run_may_change_between_the_two(tmp_path: Path) -> None:
 
 
 def test_the_machine_itself_gets_real_workers() -> None:
-    load = make_load(Path("/"))
+    load = make_load(THIS_MACHINE)
     load.start(LoadDemand(work="digest", workers=1))
     assert load.status().workers_alive == 1
     load.stop()

@@ -27,6 +27,7 @@ from verifyrig.loads.placement import place
 from verifyrig.loads.topology import usable_cores
 from verifyrig.loads.worker_load import WorkerLoad
 from verifyrig.loads.works.storage import PIECE_BYTES, Storage, file_size
+from verifyrig.machine import THIS_MACHINE
 from verifyrig.profile import LoadPlan
 
 
@@ -175,5 +176,5 @@ def test_workers_that_this_machine_cannot_place_are_refused_before_anything_is_m
 ) -> None:
     plan = LoadPlan(work="digest", workers=workers)
     with pytest.raises(LoadError):
-        check_runnable(Path("/"), [plan])
-    check_runnable(Path("/"), [LoadPlan(work="digest"), replace(plan, work="external")])
+        check_runnable(THIS_MACHINE, [plan])
+    check_runnable(THIS_MACHINE, [LoadPlan(work="digest"), replace(plan, work="external")])

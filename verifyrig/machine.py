@@ -5,35 +5,82 @@ from __future__ import annotations
 import os
 import platform
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
+
+from verifyrig.errors import UsageError
 
 
-def machine_facts(root: Path) -> dict[str, Any]:
+class MachineRoot(NamedTuple):
+    """The folder that holds `sys` and `proc` of the machine under test, and the decision whether that is this machine.
+
+    Attributes:
+        path: Without links and dots; `/` where it is the running system.
+        live: Whether it is the running system itself, however the path was spelt: a load there is a real load.
+    """
+
+    path: Path
+    live: bool
+
+
+THIS_MACHINE = MachineRoot(Path("/"), live=True)
+
+
+def resolve_root(path: Path) -> MachineRoot:
+    """Return the root that a path leads to. Real or simulated is decided here, once; all else takes this decision.
+
+    `//`, `DIR/..`, a link and a bind mount all can lead to the running system. The path of `/proc/PID/root` may read
+    as anything, so folders are told apart by device and inode, and not by name (POSIX: the two identify a file).
+
+    Raises:
+        UsageError: It is no folder that can be looked into.
+    """
+    try:
+        real = Path(os.path.realpath(path, strict=True))
+        is_folder, live = real.is_dir(), is_live(real)
+    except (OSError, ValueError) as error:  # ValueError: a NUL inside the path
+        why = getattr(error, "strerror", None) or str(error)
+        raise _no_root(f"there is no folder {str(path)!r} ({why})") from error
+    if live:
+        return THIS_MACHINE
+    if not is_folder:
+        raise _no_root(f"{str(path)!r} is no folder")
+    return MachineRoot(real, live=False)
+
+
+def _no_root(what: str) -> UsageError:
+    return UsageError(what, where="--root", mend="Name a folder that holds sys and proc.")
+
+
+def is_live(root: Path) -> bool:
+    """Return whether a folder is the root of the running system, by whatever path it is reached."""
+    try:
+        return root.samefile("/")
+    except OSError:
+        return False
+
+
+def machine_facts(machine: MachineRoot) -> dict[str, Any]:
     """Return maker, model, firmware, processor, cores, memory, system, kernel and boot id; None where unreadable.
 
-    `root` is the folder that holds `sys` and `proc`. Serial numbers are not read: they are of no use for heat.
+    Serial numbers are not read: they are of no use for heat.
     """
+    root, live = machine
     dmi = root / "sys/class/dmi/id"
     facts: dict[str, Any] = {
         "maker": _line(dmi / "sys_vendor"),
         "model": _line(dmi / "product_name"),
         "board": _line(dmi / "board_name"),
         "firmware": _line(dmi / "bios_version"),
-        "processor": _processor(root),
-        "cores": _cores(root),
-        "memory_bytes": _memory(root),
-        "system": _system(root),
-        "kernel": platform.release() if is_live(root) else _line(root / "proc/sys/kernel/osrelease"),
+        "processor": _processor(root, live=live),
+        "cores": _cores(root, live=live),
+        "memory_bytes": _memory(root, live=live),
+        "system": _system(root, live=live),
+        "kernel": platform.release() if live else _line(root / "proc/sys/kernel/osrelease"),
         "boot_id": boot_id(root),
         "governor": _line(root / "sys/devices/system/cpu/cpu0/cpufreq/scaling_governor"),
     }
     facts["power_limits_w"] = _power_limits(root)
     return facts
-
-
-def is_live(root: Path) -> bool:
-    """Return whether `root` is the running system itself."""
-    return root == Path("/")
 
 
 def boot_id(root: Path) -> str | None:
@@ -49,23 +96,23 @@ def _line(path: Path) -> str | None:
     return text or None
 
 
-def _processor(root: Path) -> str | None:
+def _processor(root: Path, *, live: bool) -> str | None:
     text = _line(root / "proc/cpuinfo") or ""
     for line in text.splitlines():
         key, _, value = line.partition(":")
         if key.strip() in ("model name", "Model", "Hardware"):
             return value.strip()
-    return (platform.processor() or platform.machine()) if is_live(root) else None
+    return (platform.processor() or platform.machine()) if live else None
 
 
-def _cores(root: Path) -> int | None:
-    if is_live(root):
+def _cores(root: Path, *, live: bool) -> int | None:
+    if live:
         return os.cpu_count()
     return len(list((root / "sys/devices/system/cpu").glob("cpu[0-9]*"))) or None
 
 
-def _memory(root: Path) -> int | None:
-    if is_live(root):
+def _memory(root: Path, *, live: bool) -> int | None:
+    if live:
         import psutil
 
         return int(psutil.virtual_memory().total)
@@ -75,8 +122,8 @@ def _memory(root: Path) -> int | None:
     return None
 
 
-def _system(root: Path) -> str | None:
-    if not is_live(root):
+def _system(root: Path, *, live: bool) -> str | None:
+    if not live:
         return "simulated hardware" if (root / "verifyrig/load").exists() else None
     try:
         return platform.freedesktop_os_release().get("PRETTY_NAME")

@@ -20,7 +20,7 @@ from verifyrig.guard import arm
 from verifyrig.interfaces import Clock, Controls, MachineOff, SensorBank
 from verifyrig.load_permit import LoadPermit
 from verifyrig.loads import check_runnable, make_load
-from verifyrig.machine import is_live, machine_facts
+from verifyrig.machine import THIS_MACHINE, MachineRoot, machine_facts
 from verifyrig.observer import Observer
 from verifyrig.outside import is_from_outside
 from verifyrig.pattern import is_gentle
@@ -46,7 +46,7 @@ class RunRequest:
         probes: Probes that the simulated bench puts on the machine, beside the room's.
         from_cold: Whether the simulated machine was just switched on, in place of settled at rest.
         speed: Pace of simulated time; `SPEED_MAX` as fast as the processor allows; None real time.
-        root: Folder that holds `sys` and `proc`.
+        root: Folder that holds `sys` and `proc`, and whether that is this machine.
         start_utc_s: Wall clock at the start of simulated time, s since 1970; now where None.
         refusals: Reasons that forbid any load above quarter-share pulses.
         may_load_blind: Asks a person (or `--yes`) for a short load without any temperature; called only where needed.
@@ -63,7 +63,7 @@ class RunRequest:
     probes: tuple[str, ...] = ("room",)
     from_cold: bool = False
     speed: float | None = SPEED_MAX
-    root: Path = Path("/")
+    root: MachineRoot = THIS_MACHINE
     start_utc_s: float | None = None
     refusals: Sequence[str] = ()
     may_load_blind: Callable[[], bool] = lambda: False
@@ -81,13 +81,16 @@ class RunDone:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Stand:
-    """Where a run is made: the clock, the root of the sensors, and what is simulated."""
+    """Where a run is made: the clock, whether it is a live one, the root of the sensors, and what is simulated."""
 
     clock: Clock
-    root: Path
-    simulated: bool
+    root: MachineRoot
     live: bool
     case: str | None = None
+
+    @property
+    def simulated(self) -> bool:
+        return not self.root.live
 
 
 def run(request: RunRequest, bench: Bench, observer: Observer, controls: Controls | None = None) -> RunDone:
@@ -101,7 +104,7 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
         # The bench's instruments and channel sources belong to real machines, not to a simulated one.
         config = {} if request.mock is not None else bench.config
         bank = open_bank(
-            stand.root,
+            stand.root.path,
             config,
             stale_after_s=request.profile.stale_after_s,
             now_s=stand.clock.now_s,
@@ -116,8 +119,7 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
 def _stand(request: RunRequest) -> Iterator[_Stand]:
     if request.mock is None:
         check_runnable(request.root, [stage.load for stage in request.profile.stages if stage.load])
-        simulated = not is_live(request.root)
-        yield _Stand(clock=RealClock(), root=request.root, simulated=simulated, live=True)
+        yield _Stand(clock=RealClock(), root=request.root, live=True)
         return
     from mock_hw.bench import SimulatedBench
 
@@ -129,7 +131,7 @@ def _stand(request: RunRequest) -> Iterator[_Stand]:
         pace = None if request.speed == SPEED_MAX else request.speed
         clock = VirtualClock(_advance(machine), start_utc_s=request.start_utc_s, speed=pace)
         with contextlib.closing(machine):
-            yield _Stand(clock=clock, root=Path(folder), simulated=True, live=False, case=f"{case}:{seed}")
+            yield _Stand(clock=clock, root=MachineRoot(Path(folder), live=False), live=False, case=f"{case}:{seed}")
 
 
 def _advance(machine: Any) -> Callable[[float], None]:

@@ -10,6 +10,7 @@ from typing import Any
 
 from mock_hw.bench import SimulatedBench
 from verifyrig.bench import Bench
+from verifyrig.machine import resolve_root
 from verifyrig.observer import Silent
 from verifyrig.profile_text import parse_profile
 from verifyrig.rig import RunRequest, run
@@ -31,7 +32,7 @@ max_duration_s = {seconds}
 def _cost(tree: Path, period_s: float, seconds: float) -> float:
     profile = parse_profile(PLAN.format(period=period_s, seconds=seconds), origin="own-cost.toml")
     with tempfile.TemporaryDirectory() as folder:
-        request = RunRequest(profile=profile, purpose="check", root=tree)
+        request = RunRequest(profile=profile, purpose="check", root=resolve_root(tree))
         began_s, used_s = time.perf_counter(), time.process_time()
         run(request, Bench(root=Path(folder)), Silent())
         return (time.process_time() - used_s) / (time.perf_counter() - began_s)

@@ -19,6 +19,7 @@ from verifyrig.guard import arm
 from verifyrig.interfaces import ChannelInfo, Controls, Reading
 from verifyrig.load_permit import LoadPermit
 from verifyrig.loads import make_load
+from verifyrig.machine import THIS_MACHINE
 from verifyrig.observer import Silent
 from verifyrig.profile_text import parse_profile
 from verifyrig.runner import Rig, Runner
@@ -63,8 +64,6 @@ class CrossingBank:
 
 
 def _one_trip(after_s: float) -> float:
-    from pathlib import Path
-
     profile = parse_profile(PROFILE, origin="trip-latency.toml")
     bank = CrossingBank(after_s)
     armed, _ = arm(profile, bank.infos)
@@ -73,7 +72,7 @@ def _one_trip(after_s: float) -> float:
         profile=profile,
         clock=RealClock(),
         bank=bank,
-        load=make_load(Path("/")),
+        load=make_load(THIS_MACHINE),
         writer=FakeWriter([]),
         controls=controls,
         observer=_EndAfterTrip(controls),

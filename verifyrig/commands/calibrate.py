@@ -24,13 +24,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context, asker: Asker | None = None) -> Answer:
     """Talk a person through it, and write the correction to bench.toml."""
     from verifyrig.calibrate_flow import calibrate
+    from verifyrig.machine import resolve_root
 
     if asker is None and not can_ask(json=context.json):
         raise UsageError(
             "it asks questions, and nobody can be asked", where="verifyrig calibrate", mend="Run it on a terminal."
         )
-    root = Path(args.root) if args.root else Path("/")
-    with contextlib.closing(BenchProbes(root, context.bench.config)) as probes:
+    root = resolve_root(Path(args.root or "/"))
+    with contextlib.closing(BenchProbes(root.path, context.bench.config)) as probes:
         outcome = calibrate(asker or TerminalAsker(), probes, date.today())
     if outcome is None:
         return Answer(data={"written": None}, text="Nothing was written.")

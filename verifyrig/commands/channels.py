@@ -17,6 +17,7 @@ from verifyrig.commands import Answer, Context
 from verifyrig.errors import UsageError
 
 if TYPE_CHECKING:
+    from verifyrig.machine import MachineRoot
     from verifyrig.sensors.proof import Moved
     from verifyrig.sensors.survey import Seen, Survey
 
@@ -37,26 +38,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """List every sensor with its reading; say what can and cannot be told."""
+    from verifyrig.machine import resolve_root
     from verifyrig.sensors.survey import Survey
 
     if args.watch and (context.json or args.prove):
         raise UsageError("it draws for a person, by itself", where="--watch", mend="Leave out --json and --prove.")
-    root = _root(args.root)
+    root = resolve_root(Path(args.root or "/"))
     if args.assign:
-        _assign(args.assign, root, context)
+        _assign(args.assign, root.path, context)
         context = replace(context, bench=find_bench(str(context.bench.root)))
-    with contextlib.closing(Survey(root, context.bench.config)) as survey:
+    with contextlib.closing(Survey(root.path, context.bench.config)) as survey:
         if args.watch:
             return _watch(survey, root)
         proved = _prove(survey, root) if args.prove else {}
-        return _answer(_with_cold_notes(survey.first_look(), root), root, proved)
-
-
-def _root(text: str | None) -> Path:
-    root = Path(text) if text else Path("/")
-    if not root.is_dir():
-        raise UsageError(f"there is no folder {text!r}", where="--root", mend="Name a folder that holds sys and proc.")
-    return root
+        return _answer(_with_cold_notes(survey.first_look(), root.path), root, proved)
 
 
 def _assign(words: Sequence[str], root: Path, context: Context) -> None:
@@ -100,7 +95,7 @@ def _role(word: str, root: Path, context: Context) -> tuple[str, str]:
     return channel, device
 
 
-def _answer(seen: list[Seen], root: Path, proved: Mapping[str, Moved]) -> Answer:
+def _answer(seen: list[Seen], root: MachineRoot, proved: Mapping[str, Moved]) -> Answer:
     from verifyrig.sensors.survey import by_channel
     from verifyrig.telling import tell
 
@@ -132,8 +127,7 @@ def _noted(one: Seen, note: str) -> Seen:
     return replace(one, info=replace(one.info, note="; ".join(filter(None, (one.info.note, note)))))
 
 
-def _text(seen: list[Seen], root: Path, proved: Mapping[str, Moved]) -> str:
-    from verifyrig.machine import is_live
+def _text(seen: list[Seen], root: MachineRoot, proved: Mapping[str, Moved]) -> str:
     from verifyrig.sensors.survey import by_channel
     from verifyrig.telling import tell
     from verifyrig.terminal.channels_text import show
@@ -150,7 +144,7 @@ def _text(seen: list[Seen], root: Path, proved: Mapping[str, Moved]) -> str:
         can,
         cannot,
         width=shutil.get_terminal_size((100, 24)).columns - 1,  # as the printing of answers breaks lines
-        simulated=not is_live(root),
+        simulated=not root.live,
         proved=words,
     )
 
@@ -185,7 +179,7 @@ def _moved_word(moved: Moved, unit: str) -> str:
     return f"did not clearly move ({size}): five seconds cannot tell"
 
 
-def _prove(survey: Survey, root: Path) -> dict[str, Moved]:
+def _prove(survey: Survey, root: MachineRoot) -> dict[str, Moved]:
     from verifyrig.loads import make_load
     from verifyrig.sensors.proof import prove
 
@@ -203,7 +197,7 @@ def _top_of(text: str, rows: int) -> str:
     return "\n".join([*kept, f"... {len(lines) - len(kept)} further lines without --watch"])
 
 
-def _watch(survey: Survey, root: Path) -> Answer:
+def _watch(survey: Survey, root: MachineRoot) -> Answer:
     """Show it each second; on a terminal in place. Ctrl-C is the way to end it, and no fault."""
     with contextlib.suppress(KeyboardInterrupt):
         survey.look()

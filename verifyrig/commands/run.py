@@ -105,14 +105,15 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         RigError: A word does not fit, or there is no such profile or job.
     """
     from verifyrig.job_runs import defaults_for
+    from verifyrig.machine import resolve_root
     from verifyrig.profiles import find_profile
     from verifyrig.rig import RunRequest
 
     defaults = defaults_for(context.bench, args.job)
     profile = find_profile(args.profile or defaults.profile or DEFAULT_PROFILE, context.bench)
     mock = _mock(args.mock)
-    root = _root(args.root)
-    simulated = mock is not None or root != Path("/")
+    root = resolve_root(Path(args.root or "/"))
+    simulated = mock is not None or not root.live
     attestation, refusals = _answers(args, context, profile, defaults.job, simulated=simulated)
     return RunRequest(
         profile=profile,
@@ -173,15 +174,6 @@ def _mock(text: str | None) -> tuple[str, int] | None:
             f"there is no simulated case {text!r}", where="--mock", mend="Cases: " + ", ".join(sorted(CASES)) + "."
         )
     return case, int(seed or 0)
-
-
-def _root(text: str | None) -> Path:
-    root = Path(text or "/")
-    if not root.is_dir():
-        raise UsageError(
-            "there is no such folder", where=f"--root {root}", mend="Name a folder that holds sys and proc."
-        )
-    return root.absolute()
 
 
 def _speed(text: str | None, mock: tuple[str, int] | None) -> float | None:

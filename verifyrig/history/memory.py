@@ -16,6 +16,7 @@ from verifyrig.history.entries import LogEntry
 from verifyrig.history.journal import NoJournal, lines_of_json, read_boots, read_kernel_lines
 from verifyrig.history.kernel_log import kernel_entries, lines_of_kmsg, lines_of_text
 from verifyrig.history.linux_files import edac_entries, pstore_entries
+from verifyrig.machine import is_live
 
 _LARGEST_FILE_BYTES = 500_000_000
 _KERNEL_STAMP = re.compile(r"\[ *\d+\.\d+")
@@ -43,7 +44,7 @@ class SystemMemory:
 
 def remember(root: Path = Path("/")) -> SystemMemory:
     """Return what the Linux system below `root` remembers; `/` is this one, another may be a mounted disk."""
-    live = root == Path("/")
+    live = is_live(root)
     folder = None if live else root / "var/log/journal"
     notes: list[str] = []
     boots: list[BootSpan] = []

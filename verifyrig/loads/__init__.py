@@ -8,15 +8,16 @@ from pathlib import Path
 
 from verifyrig.interfaces import Load
 from verifyrig.loads.external import EXTERNAL, LoadByWork
+from verifyrig.machine import MachineRoot
 from verifyrig.profile import LoadPlan
 
 __all__ = ["check_runnable", "make_load"]
 
 
 def make_load(
-    root: Path, *, storage_dir: Path | None = None, now_s: Callable[[], float] | None = None, card: str = ""
+    root: MachineRoot, *, storage_dir: Path | None = None, now_s: Callable[[], float] | None = None, card: str = ""
 ) -> LoadByWork:
-    """Return the load for a root: real workers for `/`, the duty file for any other; `external` for both.
+    """Return the load for a root: real workers for this machine, the duty file for any other; `external` for both.
 
     Args:
         root: Root of the machine under test.
@@ -27,17 +28,17 @@ def make_load(
     return LoadByWork(_workers(root, storage_dir, now_s, card))
 
 
-def check_runnable(root: Path, plans: Iterable[LoadPlan] = ()) -> None:
+def check_runnable(root: MachineRoot, plans: Iterable[LoadPlan] = ()) -> None:
     """Refuse before anything is measured what could not be loaded later.
 
     Raises:
-        LoadError: A root other than `/` has no duty file (such a tree can be listed, but not run), or a plan asks for
-            more workers, or other cores, than this machine has.
+        LoadError: A root that is not this machine has no duty file (such a tree can be listed, but not run), or a plan
+            asks for more workers, or other cores, than this machine has.
     """
-    if root.resolve() != Path("/").resolve():
+    if not root.live:
         from verifyrig.loads.file_load import open_duty
 
-        os.close(open_duty(root / "verifyrig" / "load"))
+        os.close(open_duty(root.path / "verifyrig" / "load"))
         return
     from verifyrig.loads.placement import place
     from verifyrig.loads.topology import usable_cores
@@ -48,11 +49,11 @@ def check_runnable(root: Path, plans: Iterable[LoadPlan] = ()) -> None:
             place(plan.workers, cores)
 
 
-def _workers(root: Path, storage_dir: Path | None, now_s: Callable[[], float] | None, card: str) -> Load:
-    if root.resolve() == Path("/").resolve():
+def _workers(root: MachineRoot, storage_dir: Path | None, now_s: Callable[[], float] | None, card: str) -> Load:
+    if root.live:
         from verifyrig.loads.worker_load import WorkerLoad
 
         return WorkerLoad(storage_dir=storage_dir, card=card)
     from verifyrig.loads.file_load import FileLoad
 
-    return FileLoad(root, now_s=now_s) if now_s else FileLoad(root)
+    return FileLoad(root.path, now_s=now_s) if now_s else FileLoad(root.path)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from verifyrig.interfaces import ChannelInfo, Taken
+from verifyrig.machine import is_live
 from verifyrig.sensors import (
     cpufreq,
     hwmon,
@@ -47,7 +48,7 @@ def find_sensors(root: Path, *, now_s: Callable[[], float] = time.monotonic) -> 
         *procstat.find(root),
         *nvml.find(root),
     ]
-    if root == Path(root.anchor or "/"):
+    if is_live(root):
         found += windows_zones.find()
     found += psutil_sensors.find(root, have={sensor.info.driver for sensor in found})
     _make_distinct(found)

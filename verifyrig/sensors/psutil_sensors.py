@@ -7,6 +7,7 @@ from pathlib import Path
 
 from verifyrig.errors import SensorError
 from verifyrig.interfaces import ChannelInfo, Quantity, Taken
+from verifyrig.machine import is_live
 
 
 class PsutilSensor:
@@ -35,7 +36,7 @@ class PsutilSensor:
 
 def find(root: Path, *, have: Collection[str]) -> list[PsutilSensor]:
     """Return what the drivers already found do not give; nothing for a root other than this machine's own."""
-    if root != Path(root.anchor or "/"):
+    if not is_live(root):
         return []
     import psutil
 
