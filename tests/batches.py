@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from verifyrig.profile import LoadPlan, Profile, Stage, StageKind, Threshold
+from verifyrig.core.profile import LoadPlan, Profile, Stage, StageKind, Threshold
 from verifyrig.qa import Figure, UnitRun
 
 START_UTC_S = 1_770_000_000.0

@@ -18,15 +18,15 @@ from unittest import mock
 from mock_hw.bench import SimulatedBench
 from mock_hw.parameters import draw
 from verifyrig.bench import Bench
-from verifyrig.interfaces import Controls
+from verifyrig.core.interfaces import Controls
+from verifyrig.core.profile import Profile
+from verifyrig.core.trace import Trace
 from verifyrig.observer import Silent, TickView
 from verifyrig.post_mortem import PostMortem, Reason, explain_end
-from verifyrig.profile import Profile
 from verifyrig.profile_text import parse_profile
 from verifyrig.record import read_trace
 from verifyrig.rig import RunRequest, run
 from verifyrig.runner import Ambient
-from verifyrig.trace import Trace
 
 _HEAD = """
 name = "{name}"

@@ -6,8 +6,8 @@ import threading
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from verifyrig.errors import RecordError
-from verifyrig.interfaces import ChannelInfo, LoadDemand, LoadStatus, Quality, Reading
+from verifyrig.core.errors import RecordError
+from verifyrig.core.interfaces import ChannelInfo, LoadDemand, LoadStatus, Quality, Reading
 from verifyrig.observer import Silent
 from verifyrig.profile_text import parse_profile
 

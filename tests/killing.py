@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.recorder_child import is_whole_prefix, read_acks
-from verifyrig.errors import RecordError
+from verifyrig.core.errors import RecordError
 from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
 

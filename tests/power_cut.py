@@ -13,7 +13,7 @@ from pathlib import Path
 
 from tests.disk_model import Disk, Step, replay
 from tests.recorder_child import is_whole_prefix
-from verifyrig.errors import RecordError
+from verifyrig.core.errors import RecordError
 from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
 

@@ -18,10 +18,10 @@ from pathlib import Path
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from verifyrig.errors import RecordError
-from verifyrig.interfaces import Quality, Reading
+from verifyrig.core.errors import RecordError
+from verifyrig.core.interfaces import Quality, Reading
+from verifyrig.core.trace import Trace
 from verifyrig.record import open_record, store
-from verifyrig.trace import Trace
 
 CHANNELS = ("die_temp_c", "cpu_fan_speed_rpm", "package_power_w")
 PERIOD_S = 0.02

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from verifyrig.profile import Gate, LoadPlan, Profile, Settle, Stage, StageKind, Threshold, TripLimit
+from verifyrig.core.profile import Gate, LoadPlan, Profile, Settle, Stage, StageKind, Threshold, TripLimit
+from verifyrig.core.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
 from verifyrig.report.inputs import Entry, JobFacts, ReportInput, RunInput, Settings, Shop
-from verifyrig.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
 
 # 14 March 2031, 13:05 UTC: no real day of anybody.
 DAY_UTC = 1931259900.0

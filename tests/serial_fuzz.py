@@ -11,8 +11,8 @@ import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Taken
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.sensors.quality import ChannelJudge
 from verifyrig.sensors.serial_decoder import TextDecoder, TextFormat
 from verifyrig.sensors.step_watch import StepWatch

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from verifyrig.interfaces import Reading
+from verifyrig.core.interfaces import Reading
 from verifyrig.profile_text import parse_profile
 from verifyrig.record import open_record
 

@@ -19,9 +19,9 @@ from verifyrig.analysis import Forecast, StageForecaster, forecast, load_start_f
 from verifyrig.analysis.heat_path import impedance
 from verifyrig.analysis.prior import PLAUSIBLE, P
 from verifyrig.analysis.slope_bound import slope_bound
-from verifyrig.interfaces import ChannelInfo
-from verifyrig.profile import Settle
-from verifyrig.trace import FloatArray
+from verifyrig.core.interfaces import ChannelInfo
+from verifyrig.core.profile import Settle
+from verifyrig.core.trace import FloatArray
 
 RULE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
 REST_S = 150

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from verifyrig.analysis import judge_thresholds, metrics_of, run_verdict
-from verifyrig.errors import ExitCode
-from verifyrig.profile import LoadPlan, Profile, Settle, Stage, StageKind, Threshold
+from verifyrig.core.errors import ExitCode
+from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, Threshold
+from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.summary import exit_code_of, sentences_of, summary_of
-from verifyrig.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.verdict import Verdict
 
 REST_S, LOAD_S, COOL_S = 200.0, 2400.0, 900.0

@@ -16,8 +16,8 @@ import pytest
 
 from verifyrig.analysis import Forecast, forecast
 from verifyrig.card_power import in_processor_terms
-from verifyrig.heated import CARD
-from verifyrig.trace import FloatArray
+from verifyrig.core.heat_sources import CARD
+from verifyrig.core.trace import FloatArray
 
 GPU_LIMIT_W = 700.0  # they draw 690 W under load, so this is taken for their limit
 

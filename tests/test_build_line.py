@@ -15,7 +15,7 @@ import pytest
 
 from verifyrig.autostart import autostart_words
 from verifyrig.bench import Bench, find_bench
-from verifyrig.errors import BenchError
+from verifyrig.core.errors import BenchError
 from verifyrig.profiles import find_profile
 from verifyrig.terminal.end_screen import end_screen
 from verifyrig.verdict import Verdict

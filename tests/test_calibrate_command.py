@@ -17,7 +17,7 @@ from verifyrig.bench_file import change_file
 from verifyrig.calibrate_flow import Outcome, calibrate
 from verifyrig.cli import run
 from verifyrig.commands.calibrate import BenchProbes
-from verifyrig.errors import BenchError, SensorError
+from verifyrig.core.errors import BenchError, SensorError
 from verifyrig.sensors.bank import open_bank
 from verifyrig.sensors.corrections import KEYS
 from verifyrig.sensors.find import find_sensors

@@ -8,7 +8,7 @@ import pytest
 
 from verifyrig.analysis import Forecast
 from verifyrig.bench import Bench
-from verifyrig.interfaces import ChannelInfo, Reading
+from verifyrig.core.interfaces import ChannelInfo, Reading
 from verifyrig.observer import TickView
 from verifyrig.profiles import find_profile
 from verifyrig.terminal.lines import PlainLines

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from verifyrig.channels import (
+from verifyrig.core.channels import (
     BASE_CHANNELS,
     HEAT_PATH,
     OWN_CHANNELS,

@@ -21,10 +21,10 @@ import pytest
 from mock_hw.bench import SimulatedBench
 from mock_hw.load_file import format_load
 from tests.sensor_tree import chip, lay, lay_listing, rewrite
-from verifyrig.channels import is_channel
 from verifyrig.cli import run
-from verifyrig.errors import SafetyRefusal
-from verifyrig.interfaces import LoadDemand, LoadStatus, Quality
+from verifyrig.core.channels import is_channel
+from verifyrig.core.errors import SafetyRefusal
+from verifyrig.core.interfaces import LoadDemand, LoadStatus, Quality
 from verifyrig.sensors.bank import Bank, open_bank
 from verifyrig.sensors.find import find_sensors, list_channels
 from verifyrig.sensors.proof import prove

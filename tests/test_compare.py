@@ -14,7 +14,7 @@ from tests.test_analysis_metrics import LOAD_S, REST_S, ladder_trace
 from verifyrig.analysis import compare, metrics_of
 from verifyrig.analysis.budget import POWER_GAIN, SENSOR_ACCURACY, difference_u95
 from verifyrig.commands.compare import data_of
-from verifyrig.trace import Trace
+from verifyrig.core.trace import Trace
 from verifyrig.uncertainty import Component
 
 

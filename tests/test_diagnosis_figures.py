@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from tests.diagnosis_traces import Made, made_run
+from verifyrig.core.trace import QualityInterval, Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.chain_picture import chain_svg
 from verifyrig.diagnosis.evidence import Seen, joint_log
 from verifyrig.diagnosis.judging import judge, see, see_all
 from verifyrig.diagnosis.readings import Readings
 from verifyrig.diagnosis.signs import signs_of
-from verifyrig.trace import QualityInterval, Trace
 
 
 @pytest.fixture(scope="module")

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from tests.diagnosis_traces import DAY, Made, entry, made_job, made_run
+from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.diagnosis import diagnose
 from verifyrig.diagnosis.endings import ending_pieces
 from verifyrig.diagnosis.evidence import Piece, Seen
@@ -20,7 +21,6 @@ from verifyrig.diagnosis.typed import findings_of
 from verifyrig.history.entries import LogEntry
 from verifyrig.job import Entry, EntryKind
 from verifyrig.post_mortem import explain_end
-from verifyrig.trace import StageSpan, Trace
 
 INTAKE = {"what": "switches-off", "when": "any-time", "restart": "after-minutes"}
 

@@ -17,8 +17,8 @@ from _diagnosis_machines import PLAIN, run_machine
 from diagnosis import brier, only_pulses, reliability, reliability_svg, without_probes
 
 from mock_hw.parameters import CASES, draw
+from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.judging import judge, see
-from verifyrig.trace import Trace
 
 
 @pytest.fixture(scope="module")

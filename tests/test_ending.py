@@ -14,9 +14,9 @@ from typing import Any
 import pytest
 
 from verifyrig.aftermath import Aftermath, aftermath_path, read_aftermath, write_aftermath
+from verifyrig.core.interfaces import Reading
 from verifyrig.ending import BootSpan, SystemState, ending_of, host_id
 from verifyrig.history.entries import LogEntry
-from verifyrig.interfaces import Reading
 from verifyrig.record import open_record, read_head, read_trace
 
 LAST_UTC_S = 1_700_000_000.0

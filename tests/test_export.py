@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 
 from verifyrig import cli
+from verifyrig.core.interfaces import Quality, Reading
+from verifyrig.core.trace import StageSpan
 from verifyrig.csv_export import head_of, safe_text, write_csv
-from verifyrig.interfaces import Quality, Reading
 from verifyrig.record import open_record, read_trace
-from verifyrig.trace import StageSpan
 
 CHANNELS = ("die_temp_c", "package_power_w")
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from verifyrig.errors import LoadError
+from verifyrig.core.errors import LoadError
 from verifyrig.loads.gpu.card import Card, choose_card
 from verifyrig.loads.gpu.kernels import Tiling, check_program, product_program
 
@@ -118,7 +118,7 @@ def test_a_backend_that_computes_the_known_answer_wrongly_is_refused(renderer: s
 def test_the_work_runs_in_a_worker_of_its_own(renderer: str) -> None:
     import time
 
-    from verifyrig.interfaces import LoadDemand
+    from verifyrig.core.interfaces import LoadDemand
     from verifyrig.loads.worker_load import WorkerLoad
 
     load = WorkerLoad(card=renderer)
@@ -137,7 +137,7 @@ def test_the_work_runs_in_a_worker_of_its_own(renderer: str) -> None:
 
 def test_a_card_that_is_not_there_refuses_the_load_before_the_run() -> None:
     pytest.importorskip("wgpu", reason="the package wgpu (extra gpu) is not installed")
-    from verifyrig.interfaces import LoadDemand
+    from verifyrig.core.interfaces import LoadDemand
     from verifyrig.loads.worker_load import WorkerLoad
 
     load = WorkerLoad(card="no such card")

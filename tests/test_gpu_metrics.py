@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from verifyrig.analysis import compare, metrics_of
-from verifyrig.profile import LoadPlan, Profile, Settle, Stage, StageKind
+from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
+from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.summary import sentences_of, summary_of
-from verifyrig.trace import Event, FloatArray, StageSpan, Trace
 
 REST_S, PULSES, ON_S, OFF_S, LOAD_S, COOL_S = 120.0, 4, 5.0, 25.0, 900.0, 700.0
 PULSED_S = PULSES * (ON_S + OFF_S)

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from verifyrig.errors import SensorError
+from verifyrig.core.errors import SensorError
 from verifyrig.sensors import nvml, roles
 
 

@@ -6,10 +6,10 @@ from collections.abc import Iterable
 
 import pytest
 
+from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
+from verifyrig.core.profile import Gate, Profile, Stage, StageKind, TripLimit
 from verifyrig.gate import check_gate
 from verifyrig.guard import Guard, Trip, arm
-from verifyrig.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.profile import Gate, Profile, Stage, StageKind, TripLimit
 
 DIE = ChannelInfo(
     channel="die_temp_c", label="Package id 0", device="coretemp/0/temp1", source="x", quantity="temperature",

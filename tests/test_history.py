@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from verifyrig import cli
-from verifyrig.errors import ImportFault
+from verifyrig.core.errors import ImportFault
 from verifyrig.history.entries import LogEntry
 from verifyrig.history.journal import boots_of_text, lines_of_json, with_end
 from verifyrig.history.kernel_log import LogLine, kernel_entries, lines_of_kmsg, lines_of_text

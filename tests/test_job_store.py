@@ -15,7 +15,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from verifyrig.bench import Bench
-from verifyrig.errors import JobError, RigError
+from verifyrig.core.errors import JobError, RigError
 from verifyrig.job import Customer, EntryKind, Intake, Machine
 from verifyrig.job_store import (
     append,

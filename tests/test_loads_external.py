@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from verifyrig.errors import LoadError
-from verifyrig.interfaces import LoadDemand
+from verifyrig.core.errors import LoadError
+from verifyrig.core.interfaces import LoadDemand
 from verifyrig.loads import make_load
 from verifyrig.loads.external import ExternalLoad
 from verifyrig.machine import THIS_MACHINE, resolve_root

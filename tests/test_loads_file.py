@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from verifyrig.errors import LoadError
-from verifyrig.interfaces import LoadDemand, MachineOff
+from verifyrig.core.errors import LoadError
+from verifyrig.core.interfaces import LoadDemand, MachineOff
 from verifyrig.loads.file_load import LINE_BYTES, FileLoad
 
 

@@ -12,8 +12,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from verifyrig.errors import LoadError
-from verifyrig.interfaces import LoadDemand
+from verifyrig.core.errors import LoadError
+from verifyrig.core.interfaces import LoadDemand
+from verifyrig.core.profile import LoadPlan
 from verifyrig.loads import check_runnable
 from verifyrig.loads.memory_room import (
     GIB,
@@ -28,7 +29,6 @@ from verifyrig.loads.topology import usable_cores
 from verifyrig.loads.worker_load import WorkerLoad
 from verifyrig.loads.works.storage import PIECE_BYTES, Storage, file_size
 from verifyrig.machine import THIS_MACHINE
-from verifyrig.profile import LoadPlan
 
 
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.95, 1.0])

@@ -14,8 +14,8 @@ from pathlib import Path
 import psutil
 import pytest
 
-from verifyrig.errors import LoadError
-from verifyrig.interfaces import LoadDemand
+from verifyrig.core.errors import LoadError
+from verifyrig.core.interfaces import LoadDemand
 from verifyrig.loads.wire import WorkerSettings
 from verifyrig.loads.worker_load import WorkerLoad
 from verifyrig.loads.worker_process import WorkerProcess, worker_environment
@@ -155,7 +155,7 @@ def test_workers_end_without_a_heartbeat(load: WorkerLoad) -> None:
 
 SUPERVISOR = """
 import sys, time
-from verifyrig.interfaces import LoadDemand
+from verifyrig.core.interfaces import LoadDemand
 from verifyrig.loads.worker_load import WorkerLoad
 load = WorkerLoad()
 load.start(LoadDemand(work="linear-algebra"))

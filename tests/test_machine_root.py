@@ -17,7 +17,7 @@ from verifyrig.bench import find_bench
 from verifyrig.cli import command_parser, run
 from verifyrig.commands import Context
 from verifyrig.commands.run import request_from
-from verifyrig.errors import RigError
+from verifyrig.core.errors import RigError
 
 REPO = Path(__file__).resolve().parent.parent
 

@@ -161,7 +161,7 @@ def test_the_sweep_runs_clean_over_real_memory_and_finds_each_flipped_bit() -> N
 
 
 def test_a_buffer_that_cannot_be_had_is_refused() -> None:
-    from verifyrig.errors import LoadError
+    from verifyrig.core.errors import LoadError
 
     with pytest.raises(LoadError, match="cannot be had"):
         Buffer(2**62)

@@ -12,7 +12,7 @@ import pytest
 from verifyrig.analysis.exponentials import Base, fit_exponentials
 from verifyrig.analysis.least_squares import fit_curve
 from verifyrig.analysis.signals import fit_line, lag1_correlation
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 HERE = Path(__file__).parent / "data"
 NIST: dict[str, Any] = tomllib.loads((HERE / "nist_curves.toml").read_text("utf-8"))

@@ -10,7 +10,7 @@ import pytest
 
 from verifyrig.bench import Bench
 from verifyrig.cli import run
-from verifyrig.errors import ProfileError
+from verifyrig.core.errors import ProfileError
 from verifyrig.profiles import find_profile, list_profiles, shipped_dir
 
 SHIPPED = {"quick-look", "desktop-air", "desktop-liquid", "small-form", "laptop", "soak", "pulses-only"}

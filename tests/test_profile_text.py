@@ -11,9 +11,9 @@ import tomli_w
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from verifyrig.errors import ProfileError
-from verifyrig.pattern import pattern_duration_s
-from verifyrig.profile import Stage, StageKind
+from verifyrig.core.errors import ProfileError
+from verifyrig.core.pattern import pattern_duration_s
+from verifyrig.core.profile import Stage, StageKind
 from verifyrig.profile_text import parse_profile, profile_faults, recipe_digest
 
 REPO = Path(__file__).resolve().parent.parent

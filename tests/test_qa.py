@@ -23,7 +23,7 @@ from tests.batches import (
     unit_run,
 )
 from verifyrig.capability import k_one_sided
-from verifyrig.profile import Threshold
+from verifyrig.core.profile import Threshold
 from verifyrig.qa import Figure, UnitRun, as_csv, as_json, as_junit, find, find_shapes, lines_of
 from verifyrig.verdict import Verdict
 

@@ -14,7 +14,7 @@ import pytest
 from tests.batches import PROFILE, batch, unit_run
 from tests.small_records import PROFILE_TEXT
 from verifyrig.capability import GaugeStudy, Unanswered
-from verifyrig.profile import Profile
+from verifyrig.core.profile import Profile
 from verifyrig.profile_text import parse_profile
 from verifyrig.qa import Figure, UnitRun
 from verifyrig.qa.bench_check import Calibrated, check_bench

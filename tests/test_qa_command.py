@@ -17,9 +17,9 @@ import pytest
 from tests.small_records import PROFILE_TEXT, write_record
 from verifyrig.analysis import Metric
 from verifyrig.cli import run
+from verifyrig.core.trace import Trace
 from verifyrig.index import collect_runs
 from verifyrig.profile_text import parse_profile
-from verifyrig.trace import Trace
 
 PEAK = "load.die_temp_c.peak"
 

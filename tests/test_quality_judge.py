@@ -7,9 +7,9 @@ import random
 
 import pytest
 
-from verifyrig.channels import quantity_of, unit_of
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Quality, Reading, Taken
+from verifyrig.core.channels import quantity_of, unit_of
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Quality, Reading, Taken
 from verifyrig.sensors.cross_check import CrossCheck, cold_start_disagreement, cold_start_notes
 from verifyrig.sensors.quality import ChannelJudge, Implausible
 from verifyrig.sensors.step_watch import StepWatch

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from verifyrig.errors import RecordError
-from verifyrig.interfaces import Quality, Reading
+from verifyrig.core.errors import RecordError
+from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.record import new_run_id, open_record, read_trace
 from verifyrig.record.check import check_record
 from verifyrig.record.schema import opened, wal_path

@@ -17,8 +17,8 @@ from pathlib import Path
 import pytest
 
 from tests.recorder_child import is_whole_prefix
-from verifyrig.errors import RecordError
-from verifyrig.interfaces import Reading
+from verifyrig.core.errors import RecordError
+from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record, read_trace
 from verifyrig.record.check import check_record
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from verifyrig import cli
-from verifyrig.interfaces import Reading
+from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record
 from verifyrig.run_list import INDEX_NAME
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from tests import report_inputs as ri
+from verifyrig.core.trace import Event
 from verifyrig.report.done import not_tested
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.wording import Foreign, words_for
-from verifyrig.trace import Event
 
 WHY = "there is no reading of the power, so the load stays at 50% of full duty"
 

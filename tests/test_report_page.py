@@ -13,13 +13,13 @@ import pytest
 
 from tests import report_inputs as ri
 from verifyrig import report as report_package
+from verifyrig.core.trace import Event, QualityInterval
 from verifyrig.report.inputs import Entry, ReportInput, Shop
 from verifyrig.report.render import EDITIONS, css_string, render
 from verifyrig.report.required import required_items
 from verifyrig.report.sentences import finding_of
 from verifyrig.report.standing import Ready, State, standing_of
 from verifyrig.report.wording import Words
-from verifyrig.trace import Event, QualityInterval
 
 NOW_UTC = ri.DAY_UTC + 13_000.0
 

@@ -11,7 +11,7 @@ import pytest
 
 from tests import report_inputs as ri
 from verifyrig import job_words, safety
-from verifyrig.channels import HEAT_PATH
+from verifyrig.core.channels import HEAT_PATH
 from verifyrig.diagnosis import explain
 from verifyrig.report import (
     before_after,

@@ -21,8 +21,8 @@ from verifyrig.analysis import compare
 from verifyrig.bench import Bench, find_bench
 from verifyrig.commands import Context
 from verifyrig.commands import report as command
+from verifyrig.core.errors import BenchError, JobError, RecordError, UsageError
 from verifyrig.diagnosis import diagnose
-from verifyrig.errors import BenchError, JobError, RecordError, UsageError
 from verifyrig.job import Customer, EntryKind, Intake, Machine
 from verifyrig.job_store import append, new_entry, new_job, read_job
 from verifyrig.record import read_trace

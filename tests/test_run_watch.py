@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from verifyrig.interfaces import Reading
+from verifyrig.core.interfaces import Reading
 from verifyrig.run_watch import RestWatch, TouchWatch
 
 

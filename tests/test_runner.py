@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 
 from tests.fakes import PROFILE, Ears, FakeBank, FakeClock, FakeLoad, FakeWriter, profile
-from verifyrig.errors import RecordError
+from verifyrig.core.errors import RecordError
+from verifyrig.core.interfaces import Controls, LoadDemand, MachineOff, Quality, Reading
 from verifyrig.guard import arm
-from verifyrig.interfaces import Controls, LoadDemand, MachineOff, Quality, Reading
 from verifyrig.load_permit import LoadPermit
 from verifyrig.runner import Ambient, Rig, RunEnd, Runner
 

@@ -11,11 +11,11 @@ import pytest
 from verifyrig.attest import answers_for
 from verifyrig.bench import Bench
 from verifyrig.commands import Context
-from verifyrig.errors import ExitCode, SafetyRefusal, UsageError
+from verifyrig.core.errors import ExitCode, SafetyRefusal, UsageError
+from verifyrig.core.profile import Profile
 from verifyrig.job import Intake, Machine
 from verifyrig.job_store import new_job
 from verifyrig.job_words import MACHINE_KINDS
-from verifyrig.profile import Profile
 from verifyrig.profile_text import parse_profile
 from verifyrig.profiles import find_profile
 from verifyrig.safety import (

@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from verifyrig.errors import RecordError
-from verifyrig.interfaces import Quality, Reading
+from verifyrig.core.errors import RecordError
+from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.record import open_record, read_trace
 from verifyrig.record.check import RecordCheck, check_record, prefix_digest
 from verifyrig.record.schema import wal_path

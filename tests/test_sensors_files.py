@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.sensor_tree import chip, lay, rewrite
-from verifyrig.errors import SensorError
+from verifyrig.core.errors import SensorError
 from verifyrig.sensors import cpufreq, hwmon, powercap, procstat, thermal_zone, throttle
 from verifyrig.sensors.energy import power_w
 from verifyrig.sensors.files import FileSensor, HeldFile

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from mock_hw.bench import SimulatedBench
-from verifyrig.outside import is_from_outside
+from verifyrig.core.probe_only import is_from_outside
 from verifyrig.profile_text import parse_profile
 from verifyrig.sensors.bank import open_bank
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from tests.sensor_tree import chip, lay
-from verifyrig.errors import BenchError
-from verifyrig.interfaces import ChannelInfo
+from verifyrig.core.errors import BenchError
+from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.sensors.bank import list_channels, open_bank
 from verifyrig.sensors.roles import assign
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from verifyrig.errors import SensorError
+from verifyrig.core.errors import SensorError
 from verifyrig.sensors import psutil_sensors, windows_zones
 from verifyrig.sensors.windows_zones import Zone, parse_line
 

@@ -16,7 +16,7 @@ from tests.serial_fuzz import (
     values_of,
     wrong_values,
 )
-from verifyrig.errors import SensorError
+from verifyrig.core.errors import SensorError
 from verifyrig.sensors.serial_decoder import TextDecoder, TextFormat
 
 SEED = 4_100

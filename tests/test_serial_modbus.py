@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from tests.modbus_server import UNIT
-from verifyrig.errors import FrameError, SensorError, SerialError
+from verifyrig.core.errors import FrameError, SensorError, SerialError
 from verifyrig.sensors.instruments import InstrumentSensor, open_instruments, parse_instruments, wait_for_first
 from verifyrig.sensors.quality import Implausible
 from verifyrig.sensors.serial_modbus import ModbusInstrument

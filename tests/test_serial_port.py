@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from verifyrig.errors import BenchError, FrameError, SensorError, SerialError
+from verifyrig.core.errors import BenchError, FrameError, SensorError, SerialError
 from verifyrig.sensors.bank import open_bank
 from verifyrig.sensors.instruments import InstrumentSensor, open_instruments, parse_instruments, wait_for_first
 from verifyrig.sensors.serial_port import Adapter, PortAddress, locate

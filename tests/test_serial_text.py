@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from verifyrig.errors import FrameError, SensorError, SerialError
+from verifyrig.core.errors import FrameError, SensorError, SerialError
 from verifyrig.sensors.quality import Implausible
 from verifyrig.sensors.serial_decoder import TextDecoder, TextFormat
 from verifyrig.sensors.serial_filter import Fault, ValueFilter, as_celsius

@@ -20,7 +20,7 @@ from verifyrig.bench import find_bench
 from verifyrig.cli import command_parser, run
 from verifyrig.commands import Context
 from verifyrig.commands import setup as setup_command
-from verifyrig.errors import SerialError
+from verifyrig.core.errors import SerialError
 from verifyrig.probe_finder import find_probe, listen_for, temperatures, warmed
 from verifyrig.sensors.instruments import parse_instruments
 from verifyrig.settings_text import changed_settings, wanted_data

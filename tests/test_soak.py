@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 from verifyrig.soak import in_words, plan_soak, rate_not_excluded_per_h, sentence_after
 
 

@@ -8,11 +8,11 @@ from pathlib import Path
 
 from verifyrig.asking import Asker, Option, TerminalAsker, can_ask
 from verifyrig.commands import Context
-from verifyrig.errors import SafetyRefusal, UsageError
+from verifyrig.core.errors import SafetyRefusal, UsageError
+from verifyrig.core.profile import Profile
 from verifyrig.job import Job
 from verifyrig.job_store import read_job
 from verifyrig.job_words import NO, YES
-from verifyrig.profile import Profile
 from verifyrig.safety import (
     FIRST_RULE,
     Attestation,

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.bench import Bench
-from verifyrig.errors import BenchError
+from verifyrig.core.errors import BenchError
 
 __all__ = ["autostart_words", "somebody_wants_the_menu"]
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from verifyrig.errors import BenchError, JobError, RecordError, UsageError
+from verifyrig.core.errors import BenchError, JobError, RecordError, UsageError
 
 ID_PATTERN = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 

@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
-from verifyrig.errors import BenchError
+from verifyrig.core.errors import BenchError
 from verifyrig.settings_text import Changed
 
 

@@ -10,7 +10,7 @@ from typing import Protocol
 
 from verifyrig.asking import Asker, Option
 from verifyrig.calibration import Correction, fit_correction
-from verifyrig.errors import SensorError, UsageError
+from verifyrig.core.errors import SensorError, UsageError
 from verifyrig.stability import Match, Stability, check_stability, match_probes
 from verifyrig.table_text import Value
 

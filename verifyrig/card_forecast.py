@@ -13,7 +13,7 @@ import numpy as np
 
 from verifyrig.analysis.results import LoadStart
 from verifyrig.analysis.signals import fit_line
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 # Of the rise in the end, a card shows this part at once, and the rest with this time constant. Fitted by eye to a
 # data-centre card (57 % after 5 s, 83 % after 40 s, 89 % after 60 s) and set slower, as smaller coolers are.

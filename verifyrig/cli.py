@@ -17,7 +17,7 @@ from typing import NoReturn, cast
 from verifyrig import __version__
 from verifyrig.bench import Bench, find_bench
 from verifyrig.commands import COMMANDS, Answer, Command, Context
-from verifyrig.errors import ExitCode, RigError, UsageError
+from verifyrig.core.errors import ExitCode, RigError, UsageError
 
 SCHEMA = 1
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from verifyrig.aftermath import aftermath_path
 from verifyrig.bench import ID_PATTERN, Bench
-from verifyrig.errors import JobError, RecordError, RigError, UsageError
+from verifyrig.core.errors import JobError, RecordError, RigError, UsageError
 from verifyrig.job_store import merge_job
 from verifyrig.record.check import RecordCheck, check_record
 from verifyrig.record.schema import wal_path

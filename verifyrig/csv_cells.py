@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from itertools import pairwise
 from typing import NamedTuple
 
-from verifyrig.interfaces import Quantity
+from verifyrig.core.interfaces import Quantity
 
 # Written in place of a reading that was not taken, by loggers, spreadsheets and command-line tools.
 NO_READING = frozenset(

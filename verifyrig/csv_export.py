@@ -11,8 +11,8 @@ from typing import IO
 import numpy as np
 import numpy.typing as npt
 
-from verifyrig.channels import unit_of
-from verifyrig.trace import Trace
+from verifyrig.core.channels import unit_of
+from verifyrig.core.trace import Trace
 
 # Spreadsheets take a text for a formula by its first character; tab and line ends are stripped before that.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")

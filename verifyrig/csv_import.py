@@ -10,7 +10,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from verifyrig.channels import BASE_CHANNELS, is_channel, quantity_of, unit_of
+from verifyrig.core.channels import BASE_CHANNELS, is_channel, quantity_of, unit_of
+from verifyrig.core.errors import ImportFault, UsageError
+from verifyrig.core.trace import FloatArray
 from verifyrig.csv_cells import (
     Decimals,
     Moment,
@@ -27,8 +29,6 @@ from verifyrig.csv_cells import (
     units_for,
 )
 from verifyrig.csv_table import Row, TextTable
-from verifyrig.errors import ImportFault, UsageError
-from verifyrig.trace import FloatArray
 
 # More doubled times than this are several machines in one file, not a logger that stuttered.
 _DOUBLED_SHARE = 0.25

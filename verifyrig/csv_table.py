@@ -7,7 +7,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from verifyrig.errors import ImportFault
+from verifyrig.core.errors import ImportFault
 
 _SEPARATORS = (",", ";", "\t", "|")
 _HEAD_WITHIN_ROWS = 60  # loggers put their own lines above the head

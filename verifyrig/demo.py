@@ -9,14 +9,14 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from verifyrig.bench import Bench, find_bench
-from verifyrig.errors import BenchError
-from verifyrig.interfaces import Controls
+from verifyrig.core.errors import BenchError
+from verifyrig.core.interfaces import Controls
+from verifyrig.core.profile import Profile
 from verifyrig.job import Customer, EntryKind, Intake, Job, Machine
 from verifyrig.job_flow import close_job, tick_steps
 from verifyrig.job_rules import missing_verification
 from verifyrig.job_runs import runs_of
 from verifyrig.job_store import read_job
-from verifyrig.profile import Profile
 from verifyrig.terminal.lines import PlainLines
 
 # The demo's day; the machine's whole job fits into one afternoon of it.

@@ -8,10 +8,10 @@ from pathlib import Path
 from verifyrig.aftermath import read_aftermath
 from verifyrig.bench import Bench
 from verifyrig.break_offs import Pattern, pattern_of
-from verifyrig.errors import RecordError
+from verifyrig.core.errors import RecordError
+from verifyrig.core.trace import Trace
 from verifyrig.post_mortem import PostMortem, explain_end
 from verifyrig.record import read_head, read_trace
-from verifyrig.trace import Trace
 
 
 def post_mortem_of(path: Path, trace: Trace | None = None) -> PostMortem | None:

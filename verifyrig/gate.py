@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from verifyrig.analysis import Forecast
-from verifyrig.interfaces import Reading
-from verifyrig.profile import Gate
+from verifyrig.core.interfaces import Reading
+from verifyrig.core.profile import Gate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

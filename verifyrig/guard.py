@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from verifyrig.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.profile import Profile, Stage, TripLimit
+from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
+from verifyrig.core.profile import Profile, Stage, TripLimit
 
 RATE_WINDOW_S = 10.0
 REACTION_WITHIN_S = 10.0

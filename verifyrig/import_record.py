@@ -13,14 +13,14 @@ from typing import Any
 import numpy as np
 
 from verifyrig import __version__
-from verifyrig.channels import quantity_of, unit_of
+from verifyrig.core.channels import quantity_of, unit_of
+from verifyrig.core.errors import UsageError
+from verifyrig.core.interfaces import Quality, Reading
+from verifyrig.core.profile import Profile
+from verifyrig.core.trace import FloatArray
 from verifyrig.csv_cells import smallest_step
 from verifyrig.csv_import import ChannelColumn, Imported, StagePart
-from verifyrig.errors import UsageError
-from verifyrig.interfaces import Quality, Reading
-from verifyrig.profile import Profile
 from verifyrig.record import new_run_id, open_record
-from verifyrig.trace import FloatArray
 
 # Outside these no sensor of a computer gives a true reading; common practice, no source.
 _COLDEST_C, _HOTTEST_C = -60.0, 150.0

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.bench import Bench
-from verifyrig.errors import JobError, UsageError
+from verifyrig.core.errors import JobError, UsageError
 from verifyrig.job import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
 from verifyrig.job_rules import obstacles_to_close, obstacles_to_handover
 from verifyrig.job_store import append, keep_photos, new_entry, new_job, read_job

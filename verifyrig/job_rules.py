@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from verifyrig.core.profile import Purpose
 from verifyrig.job import Entry, Job, RunFacts
 from verifyrig.job_words import CHANGE_KINDS, NEW_CONTACT_CHANGES, protective_steps
-from verifyrig.profile import Purpose
 
 SAFE_PROFILE = "pulses-only"
 # Causes that speak of the machine, not of whoever sat before it.

@@ -7,12 +7,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from verifyrig.bench import Bench
-from verifyrig.errors import JobError, RecordError
+from verifyrig.core.errors import JobError, RecordError
+from verifyrig.core.pattern import is_gentle
+from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.job import Job, RunFacts
 from verifyrig.job_rules import LoadCaution, last_profile, load_caution, next_purpose, signed_off_run
 from verifyrig.job_store import open_job, read_job
-from verifyrig.pattern import is_gentle
-from verifyrig.trace import StageSpan, Trace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

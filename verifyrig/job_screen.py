@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 from verifyrig.job import Entry, EntryKind, Job, RunFacts
 from verifyrig.job_rules import Obstacle, in_order, next_purpose, obstacles_to_close, obstacles_to_handover
 from verifyrig.job_words import CAUSES, CHANGE_KINDS, CONSENTS, MACHINE_KINDS, NOT_ASKED, OLD_PARTS, QUESTIONS

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.bench import Bench, check_id
-from verifyrig.errors import JobError
+from verifyrig.core.errors import JobError
 from verifyrig.job import Entry, EntryKind, Intake, Job, merged
 from verifyrig.job_text import entry_data, job_data, parse_job
 from verifyrig.whole_file import write_whole

@@ -28,7 +28,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from verifyrig.errors import JobError
+from verifyrig.core.errors import JobError
 from verifyrig.job import Customer, Entry, EntryKind, Intake, Job, Machine
 from verifyrig.job_words import CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, QUESTIONS
 from verifyrig.toml_reader import Faults, Table, parse_table, shown

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from types import FrameType
 from typing import Any
 
-from verifyrig.interfaces import Controls
+from verifyrig.core.interfaces import Controls
 
 _POLL_S = 0.1  # on Windows, where a keyboard cannot be waited for
 

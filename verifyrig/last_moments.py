@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from verifyrig.trace import FloatArray, Trace
+from verifyrig.core.trace import FloatArray, Trace
 
 _SLOPE_OVER_S = 10.0
 _END_S = 10.0

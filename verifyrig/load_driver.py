@@ -6,10 +6,10 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Literal
 
-from verifyrig.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
+from verifyrig.core.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
+from verifyrig.core.pattern import next_edge_s, share_at
+from verifyrig.core.profile import Hold, LoadPlan
 from verifyrig.loads.external import EXTERNAL
-from verifyrig.pattern import next_edge_s, share_at
-from verifyrig.profile import Hold, LoadPlan
 
 if TYPE_CHECKING:
     from verifyrig.loads.hold import HoldController

@@ -9,12 +9,12 @@ import numpy as np
 
 from verifyrig.analysis import load_start_forecast
 from verifyrig.card_forecast import card_load_start
-from verifyrig.heated import heated_by
-from verifyrig.interfaces import Reading
+from verifyrig.core.heat_sources import heated_by
+from verifyrig.core.interfaces import Reading
+from verifyrig.core.pattern import peak_share
+from verifyrig.core.profile import LoadPlan, Stage
+from verifyrig.core.trace import FloatArray
 from verifyrig.loads.external import EXTERNAL
-from verifyrig.pattern import peak_share
-from verifyrig.profile import LoadPlan, Stage
-from verifyrig.trace import FloatArray
 
 _COLUMNS = ("die_temp_c", "package_power_w", "cpu_fan_speed_rpm")
 _GPU_COLUMNS = ("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm")

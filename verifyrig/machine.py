@@ -7,7 +7,7 @@ import platform
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 
 
 class MachineRoot(NamedTuple):

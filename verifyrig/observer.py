@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from verifyrig.analysis import Forecast
-from verifyrig.interfaces import ChannelInfo, Reading
-from verifyrig.profile import Profile, Stage
+from verifyrig.core.interfaces import ChannelInfo, Reading
+from verifyrig.core.profile import Profile, Stage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from verifyrig.trace import FloatArray, Trace
+from verifyrig.core.trace import FloatArray, Trace
 
 # Edges further apart than this, once the records are shifted, are not the same edge: an operator's key comes late.
 SAME_EDGE_S = 5.0

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from verifyrig.errors import SerialError
+from verifyrig.core.errors import SerialError
 from verifyrig.sensors.serial_port import PortAddress, listed_adapters, open_port
 from verifyrig.sensors.serial_text import Field, LineSplitter, parse_line
 

@@ -6,9 +6,9 @@ import math
 import re
 from collections.abc import Iterable
 
-from verifyrig.channels import is_channel, is_temperature, quantity_of
-from verifyrig.pattern import is_gentle, pattern_duration_s
-from verifyrig.profile import Profile, Stage, StageKind, Threshold, TripLimit
+from verifyrig.core.channels import is_channel, is_temperature, quantity_of
+from verifyrig.core.pattern import is_gentle, pattern_duration_s
+from verifyrig.core.profile import Profile, Stage, StageKind, Threshold, TripLimit
 from verifyrig.toml_reader import Faults, Table, meant, shown
 
 # Figures that the contract knows for a channel, by what the channel measures.

@@ -10,9 +10,9 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict
 
-from verifyrig.channels import is_channel
-from verifyrig.errors import ProfileError
-from verifyrig.profile import Profile, Stage, Threshold, TripLimit
+from verifyrig.core.channels import is_channel
+from verifyrig.core.errors import ProfileError
+from verifyrig.core.profile import Profile, Stage, Threshold, TripLimit
 from verifyrig.profile_checks import check_profile
 from verifyrig.stage_text import id_name, known_channel, number_or, read_stages, required_text
 from verifyrig.toml_reader import Faults, Table, meant, parse_table, shown

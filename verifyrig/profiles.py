@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from verifyrig.bench import ID_PATTERN, Bench
-from verifyrig.errors import ProfileError
-from verifyrig.profile import Profile
+from verifyrig.core.errors import ProfileError
+from verifyrig.core.profile import Profile
 from verifyrig.profile_text import parse_profile
 from verifyrig.toml_reader import meant
 

@@ -145,7 +145,7 @@ class BenchRig:
         from verifyrig.cli import command_parser
         from verifyrig.commands import Context
         from verifyrig.commands.run import request_from, run_and_read
-        from verifyrig.interfaces import Controls
+        from verifyrig.core.interfaces import Controls
         from verifyrig.terminal.lines import PlainLines
 
         words = [profile, "--as", "build", "--json"]
@@ -159,7 +159,7 @@ class BenchRig:
 
 
 def _read(record: Path, summary: Mapping[str, Any]) -> RigRun:
-    from verifyrig.errors import RecordError
+    from verifyrig.core.errors import RecordError
     from verifyrig.index.compute import compute_one
     from verifyrig.index.kept import all_figures
 

@@ -13,18 +13,18 @@ from typing import Any, Literal
 
 from verifyrig import __version__
 from verifyrig.bench import Bench
-from verifyrig.channels import OWN_CHANNELS, is_temperature
-from verifyrig.clock import RealClock, VirtualClock
-from verifyrig.errors import SensorError, UsageError
+from verifyrig.core.channels import OWN_CHANNELS, is_temperature
+from verifyrig.core.clock import RealClock, VirtualClock
+from verifyrig.core.errors import SensorError, UsageError
+from verifyrig.core.interfaces import Clock, Controls, MachineOff, SensorBank
+from verifyrig.core.pattern import is_gentle
+from verifyrig.core.probe_only import is_from_outside
+from verifyrig.core.profile import Profile
 from verifyrig.guard import arm
-from verifyrig.interfaces import Clock, Controls, MachineOff, SensorBank
 from verifyrig.load_permit import LoadPermit
 from verifyrig.loads import check_runnable, make_load
 from verifyrig.machine import THIS_MACHINE, MachineRoot, machine_facts
 from verifyrig.observer import Observer
-from verifyrig.outside import is_from_outside
-from verifyrig.pattern import is_gentle
-from verifyrig.profile import Profile
 from verifyrig.record import new_run_id, open_record
 from verifyrig.runner import BEAT_EVERY_S, Ambient, Rig, RunEnd, Runner
 from verifyrig.sensors.bank import open_bank

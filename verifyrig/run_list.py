@@ -11,7 +11,7 @@ from typing import Any
 
 from verifyrig import __version__
 from verifyrig.bench import Bench
-from verifyrig.errors import RigError
+from verifyrig.core.errors import RigError
 from verifyrig.record import Head, read_head, read_trace
 from verifyrig.record.schema import wal_path
 

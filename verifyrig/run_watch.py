@@ -9,7 +9,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from verifyrig.analysis import TOUCH_SAFE_C, touch_safe_in_s
-from verifyrig.interfaces import Reading
+from verifyrig.core.interfaces import Reading
 
 # Above this share of the processor others' work is seen in the temperature at rest (common practice, no source).
 BUSY_AT_REST = 0.10

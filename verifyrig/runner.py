@@ -14,17 +14,17 @@ from typing import Any
 
 from verifyrig.analysis import Forecast, StageForecaster
 from verifyrig.card_power import in_processor_terms
-from verifyrig.errors import LoadError, RecordError
+from verifyrig.core.errors import LoadError, RecordError
+from verifyrig.core.heat_sources import CARD, DIE, heated_by, part_of
+from verifyrig.core.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
+from verifyrig.core.pattern import is_gentle, pattern_duration_s
+from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
 from verifyrig.gate import StageGate
 from verifyrig.guard import ArmedLimit, Guard, HeatAtRest, Trip
-from verifyrig.heated import CARD, DIE, heated_by, part_of
-from verifyrig.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
 from verifyrig.job_words import RUN_KEYS
 from verifyrig.load_driver import LoadDriver
 from verifyrig.load_permit import LoadPermit
 from verifyrig.observer import Observer, TickView
-from verifyrig.pattern import is_gentle, pattern_duration_s
-from verifyrig.profile import LoadPlan, Profile, Settle, Stage, StageKind
 from verifyrig.run_watch import OwnCost, RestWatch, TouchWatch
 
 # Workers end themselves 2 s after the last heartbeat; five beats fit into that.

@@ -10,10 +10,10 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
+from verifyrig.core.pattern import is_gentle, pattern_duration_s
+from verifyrig.core.profile import Profile, Stage
 from verifyrig.job_words import NO, NOT_ASKED, YES
-from verifyrig.pattern import is_gentle, pattern_duration_s
-from verifyrig.profile import Profile, Stage
 from verifyrig.toml_reader import Faults, parse_table, shown
 
 FIRST_RULE = "Local codes, licensed practice and the maker's manual come first; this only advises."

@@ -23,7 +23,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 BLOCK_ROWS = 256
 SAMPLE_PART = "sample"

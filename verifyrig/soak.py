@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 
 RULE_OF_THREE = 3.0
 CONFIDENCE = 0.95

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from verifyrig.channels import is_channel, is_temperature
-from verifyrig.profile import Gate, Hold, LoadPlan, Settle, Stage, StageKind
+from verifyrig.core.channels import is_channel, is_temperature
+from verifyrig.core.profile import Gate, Hold, LoadPlan, Settle, Stage, StageKind
 from verifyrig.profile_checks import check_stage
 from verifyrig.toml_reader import Table, shown
 

@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from verifyrig.analysis import Metric, ThresholdResult, judge_thresholds, metrics_of, run_verdict
-from verifyrig.channels import HEAT_PATH
-from verifyrig.errors import ExitCode
-from verifyrig.trace import StageSpan, Trace
+from verifyrig.core.channels import HEAT_PATH
+from verifyrig.core.errors import ExitCode
+from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.verdict import Verdict, plain_word, shape
 
 __all__ = ["budget_of", "exit_code_of", "sentences_of", "summary_of"]

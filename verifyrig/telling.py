@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Set
 from dataclasses import dataclass
 
-from verifyrig.channels import base_name
-from verifyrig.interfaces import Reading
+from verifyrig.core.channels import base_name
+from verifyrig.core.interfaces import Reading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 
 # What a wall thermometer of a shop is good for; used where no uncertainty is typed (common practice, no source).
 DEFAULT_AMBIENT_U95_K = 1.0

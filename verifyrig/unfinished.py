@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifyrig.bench import Bench
-from verifyrig.errors import RigError
+from verifyrig.core.errors import RigError
 
 if TYPE_CHECKING:
     from verifyrig.ending import Ending, SystemState

@@ -18,13 +18,13 @@ from mock_hw.machine import Machine
 from mock_hw.network import steady_state
 from mock_hw.parameters import CASES, draw
 from mock_hw.parts import MachineParameters
+from verifyrig.core.trace import Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.evidence import Piece, Seen, merged
 from verifyrig.diagnosis.judging import Judged, judge, see
 from verifyrig.diagnosis.next_test import State, TestPlan, next_tests, outcome_table, plans
 from verifyrig.diagnosis.state import state_of
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
-from verifyrig.trace import Trace
 
 SURE = 0.95
 _MOST_TESTS = 10

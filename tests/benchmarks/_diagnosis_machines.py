@@ -12,7 +12,7 @@ import numpy as np
 from mock_hw.machine import Machine
 from mock_hw.network import steady_state
 from mock_hw.parameters import MachineParameters
-from verifyrig.trace import Event, StageSpan, Trace
+from verifyrig.core.trace import Event, StageSpan, Trace
 
 # What the first figure may use: die, power, ambient, RPM, clock, rails, work rate and errors.
 PLAIN = (

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from verifyrig.trace import Event, StageSpan, Trace
+from verifyrig.core.trace import Event, StageSpan, Trace
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import numpy as np
 
-from verifyrig.channels import BASE_CHANNELS, numbered
-from verifyrig.interfaces import Reading
+from verifyrig.core.channels import BASE_CHANNELS, numbered
+from verifyrig.core.interfaces import Reading
+from verifyrig.core.trace import FloatArray
 from verifyrig.record import open_record
-from verifyrig.trace import FloatArray
 
 
 def channel_names(n: int) -> list[str]:

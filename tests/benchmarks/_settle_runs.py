@@ -11,7 +11,7 @@ import numpy as np
 from mock_hw.machine import Machine
 from mock_hw.network import ThermalNetwork, steady_state
 from mock_hw.parameters import MachineParameters, draw
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 REST_S, LOAD_S = 150, 1200
 # Cases without a settled value to foretell: no load is reached, the reading never moves, or clocks swing for ever.

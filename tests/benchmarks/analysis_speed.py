@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from verifyrig.analysis import forecast, metrics_of
-from verifyrig.trace import Event, FloatArray, StageSpan, Trace
+from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 
 _REST_S = 600
 _TEMPERATURES = ("die", "core", "core_2", "core_3", "core_4", "plate", "board", "vrm", "memory", "drive")

@@ -26,11 +26,11 @@ from _diagnosis_second import run_second
 from mock_hw.network import steady_state
 from mock_hw.parameters import CASES, draw
 from mock_hw.parts import MachineParameters
+from verifyrig.core.trace import Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.judging import judge, see
 from verifyrig.diagnosis.readings import Readings
 from verifyrig.diagnosis.suspects import MECHANISMS, cause_of
-from verifyrig.trace import Trace
 
 FULL, QUICK = 200, 3
 # What rest and quarter pulses of 5 s cannot show: it needs minutes of heat, or minutes of work.

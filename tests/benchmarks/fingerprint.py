@@ -15,7 +15,7 @@ from mock_hw.machine import Machine
 from mock_hw.network import true_impedance
 from mock_hw.parameters import MachineParameters, draw
 from verifyrig.analysis.fingerprint import WINDOWS_S, impedance_metrics
-from verifyrig.trace import Event, FloatArray, StageSpan, Trace
+from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 
 CASES = ("healthy-air", "healthy-liquid", "paste-dried", "coolant-slow", "fan-stopped", "radiator-blocked")
 _PLAN = (("idle", "idle", 200), ("pulses", "load", 240), ("load", "load", 700), ("cooldown", "cooldown", 700))

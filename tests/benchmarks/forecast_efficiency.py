@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from verifyrig.analysis.exponentials import fit_exponentials
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 _NOISE_K = 0.3
 

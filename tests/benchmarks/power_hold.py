@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from mock_hw.bench import SimulatedBench
-from verifyrig.interfaces import LoadDemand
+from verifyrig.core.interfaces import LoadDemand
 from verifyrig.loads.file_load import FileLoad
 from verifyrig.loads.hold import HoldController
 

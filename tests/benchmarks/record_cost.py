@@ -15,7 +15,7 @@ from typing import Any
 
 from _records import channel_names, sample_table
 
-from verifyrig.interfaces import Reading
+from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record
 
 

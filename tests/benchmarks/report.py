@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 
 from tests import report_inputs
+from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.report.reduce import Piece
 from verifyrig.report.render import EDITIONS, render
 from verifyrig.report.svg import Scale, path_of
-from verifyrig.trace import StageSpan, Trace
 
 HOURS, RATE_HZ, SEED = 24.0, 10.0, 7
 _SPIKES = 40

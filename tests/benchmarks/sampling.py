@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from verifyrig.interfaces import Sensor
+from verifyrig.core.interfaces import Sensor
 from verifyrig.sensors.bank import Bank
 from verifyrig.sensors.find import list_channels
 

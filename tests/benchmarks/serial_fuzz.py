@@ -16,7 +16,7 @@ from mock_hw.line_faults import FAULTS, FaultPlan
 from mock_hw.ports import open_port
 from mock_hw.thermometer import Thermometer, constant
 from tests.serial_fuzz import STALE_AFTER_S, Stream, given, make_stream, wrong_values
-from verifyrig.errors import SensorError
+from verifyrig.core.errors import SensorError
 from verifyrig.sensors.instruments import open_instruments
 
 SEED = 4_100

@@ -21,9 +21,9 @@ from threadpoolctl import threadpool_limits
 
 from mock_hw.parameters import CASES
 from verifyrig.analysis.stage_forecaster import StageForecaster
-from verifyrig.interfaces import ChannelInfo
-from verifyrig.profile import Settle
-from verifyrig.trace import FloatArray
+from verifyrig.core.interfaces import ChannelInfo
+from verifyrig.core.profile import Settle
+from verifyrig.core.trace import FloatArray
 
 FIXED_S = (180, 300, 600)
 RULE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)

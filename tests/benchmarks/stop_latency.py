@@ -11,7 +11,7 @@ import subprocess
 import sys
 import time
 
-from verifyrig.interfaces import LoadDemand
+from verifyrig.core.interfaces import LoadDemand
 from verifyrig.loads.worker_load import WorkerLoad
 
 SPIN = "while True: pass"

@@ -14,9 +14,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from tests.fakes import FakeWriter, die_info
-from verifyrig.clock import RealClock
+from verifyrig.core.clock import RealClock
+from verifyrig.core.interfaces import ChannelInfo, Controls, Reading
 from verifyrig.guard import arm
-from verifyrig.interfaces import ChannelInfo, Controls, Reading
 from verifyrig.load_permit import LoadPermit
 from verifyrig.loads import make_load
 from verifyrig.machine import THIS_MACHINE

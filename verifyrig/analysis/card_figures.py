@@ -8,8 +8,8 @@ import numpy as np
 
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import sensor_facts
-from verifyrig.heated import CARD
-from verifyrig.trace import StageSpan, Trace
+from verifyrig.core.heat_sources import CARD
+from verifyrig.core.trace import StageSpan, Trace
 
 __all__ = ["card_gap_metrics"]
 

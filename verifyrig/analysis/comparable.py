@@ -19,9 +19,9 @@ from verifyrig.analysis.metrics import metrics_of
 from verifyrig.analysis.results import Comparison, Metric, MetricDifference, StageComparison
 from verifyrig.analysis.signals import sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import CORRECTION_RANGE_K
-from verifyrig.channels import base_name, is_temperature
-from verifyrig.heated import CARD, DIE, PARTS, Part
-from verifyrig.trace import StageSpan, Trace
+from verifyrig.core.channels import base_name, is_temperature
+from verifyrig.core.heat_sources import CARD, DIE, PARTS, Part
+from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.uncertainty import Component
 
 __all__ = ["compare"]

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from verifyrig.analysis.heat_path import Drive, IntArray, pairs_of
-from verifyrig.trace import BoolArray, FloatArray
+from verifyrig.core.trace import BoolArray, FloatArray
 
 __all__ = ["Compressed", "compress", "step_edges"]
 

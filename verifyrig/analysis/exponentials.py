@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 __all__ = ["Base", "ExponentialFit", "fit_exponentials"]
 

@@ -30,8 +30,8 @@ from verifyrig.analysis.load_edges import (
 from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts
-from verifyrig.heated import DIE, Part
-from verifyrig.trace import FloatArray, StageSpan, Trace
+from verifyrig.core.heat_sources import DIE, Part
+from verifyrig.core.trace import FloatArray, StageSpan, Trace
 from verifyrig.uncertainty import Component
 
 __all__ = ["WINDOWS_S", "impedance_metrics"]

@@ -18,9 +18,9 @@ from verifyrig.analysis.posterior import Posterior, update
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import held_s, noise_k
-from verifyrig.heated import CARD, DIE, Part
-from verifyrig.profile import Settle
-from verifyrig.trace import BoolArray, FloatArray
+from verifyrig.core.heat_sources import CARD, DIE, Part
+from verifyrig.core.profile import Settle
+from verifyrig.core.trace import BoolArray, FloatArray
 
 __all__ = ["Answer", "Samples", "explain", "forecast", "forecast_from", "prepare"]
 

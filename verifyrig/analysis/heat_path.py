@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from verifyrig.analysis.prior import P
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 __all__ = ["Drive", "End", "fan_share_at", "pairs_of", "settle", "simulate"]
 

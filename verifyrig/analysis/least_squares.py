@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 __all__ = ["CurveFit", "fit_curve"]
 

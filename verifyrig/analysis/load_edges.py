@@ -9,8 +9,8 @@ import numpy as np
 
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
 from verifyrig.card_power import TYPICAL_PROCESSOR_W, in_processor_terms
-from verifyrig.heated import CARD, DIE, Part, heated_by
-from verifyrig.trace import FloatArray, StageSpan, Trace
+from verifyrig.core.heat_sources import CARD, DIE, Part, heated_by
+from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 __all__ = [
     "Edge",

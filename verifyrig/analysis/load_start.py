@@ -10,7 +10,7 @@ from verifyrig.analysis.forecast import Samples, explain, prepare
 from verifyrig.analysis.heat_path import settle
 from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import LoadStart
-from verifyrig.trace import BoolArray, FloatArray
+from verifyrig.core.trace import BoolArray, FloatArray
 
 __all__ = ["load_start_forecast"]
 

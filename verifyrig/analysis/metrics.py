@@ -17,9 +17,9 @@ from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import has_bad_times, sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import temperature_metrics
 from verifyrig.analysis.throttling import AT_LIMIT_NOTE, at_limit, power_cap_note, throttle_metrics
-from verifyrig.channels import base_name, is_channel, is_temperature, quantity_of, unit_of
-from verifyrig.heated import CARD, DIE, PARTS, Part
-from verifyrig.trace import FloatArray, StageSpan, Trace
+from verifyrig.core.channels import base_name, is_channel, is_temperature, quantity_of, unit_of
+from verifyrig.core.heat_sources import CARD, DIE, PARTS, Part
+from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["BAD_TIMES", "metrics_of"]
 

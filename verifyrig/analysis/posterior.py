@@ -16,7 +16,7 @@ import numpy as np
 from verifyrig.analysis.compress import Compressed
 from verifyrig.analysis.heat_path import Drive, fan_share_at, simulate
 from verifyrig.analysis.prior import P, Prior
-from verifyrig.trace import BoolArray, FloatArray
+from verifyrig.core.trace import BoolArray, FloatArray
 
 __all__ = ["Posterior", "update"]
 

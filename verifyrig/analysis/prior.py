@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from verifyrig.trace import BoolArray, FloatArray
+from verifyrig.core.trace import BoolArray, FloatArray
 
 
 class P(IntEnum):

@@ -16,8 +16,8 @@ from verifyrig.analysis.load_edges import Room, power_channel
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
-from verifyrig.heated import CARD, DIE, Part
-from verifyrig.trace import StageSpan, Trace
+from verifyrig.core.heat_sources import CARD, DIE, Part
+from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.uncertainty import Component
 
 __all__ = ["resistance_metrics"]

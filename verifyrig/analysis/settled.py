@@ -12,9 +12,9 @@ from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s, powe
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts, stage_columns
 from verifyrig.analysis.slope_bound import slope_bound
-from verifyrig.heated import part_of
-from verifyrig.profile import Settle
-from verifyrig.trace import FloatArray, StageSpan, Trace
+from verifyrig.core.heat_sources import part_of
+from verifyrig.core.profile import Settle
+from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["Settled", "settle_rule", "settled_value"]
 

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from verifyrig.trace import BoolArray, FloatArray, StageSpan, Trace
+from verifyrig.core.trace import BoolArray, FloatArray, StageSpan, Trace
 
 __all__ = [
     "Line",

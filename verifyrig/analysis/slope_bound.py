@@ -10,7 +10,7 @@ import math
 
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import fit_line, lag1_correlation
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 __all__ = ["slope_bound"]
 

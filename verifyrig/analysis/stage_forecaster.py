@@ -9,10 +9,10 @@ import numpy as np
 
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast_from, prepare
 from verifyrig.analysis.results import Forecast
-from verifyrig.heated import DIE, part_of
-from verifyrig.interfaces import ChannelInfo
-from verifyrig.profile import Settle
-from verifyrig.trace import FloatArray
+from verifyrig.core.heat_sources import DIE, part_of
+from verifyrig.core.interfaces import ChannelInfo
+from verifyrig.core.profile import Settle
+from verifyrig.core.trace import FloatArray
 
 __all__ = ["StageForecaster"]
 

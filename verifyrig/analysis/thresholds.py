@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from verifyrig.analysis.results import Metric, ThresholdResult
 from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import missing_share
-from verifyrig.heated import PARTS
-from verifyrig.profile import Purpose, Threshold
-from verifyrig.trace import StageSpan, Trace
+from verifyrig.core.heat_sources import PARTS
+from verifyrig.core.profile import Purpose, Threshold
+from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.verdict import Verdict, judge, worst
 
 __all__ = ["judge_thresholds", "run_verdict"]

@@ -14,9 +14,9 @@ import numpy as np
 from verifyrig.analysis.load_edges import is_heated
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import sensor_facts, stage_columns
-from verifyrig.channels import GPU_LIMITS
-from verifyrig.heated import CARD, DIE
-from verifyrig.trace import StageSpan, Trace
+from verifyrig.core.channels import GPU_LIMITS
+from verifyrig.core.heat_sources import CARD, DIE
+from verifyrig.core.trace import StageSpan, Trace
 
 __all__ = ["AT_LIMIT_NOTE", "at_limit", "power_cap_note", "throttle_metrics"]
 

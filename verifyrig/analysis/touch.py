@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from verifyrig.analysis.signals import fit_line
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 __all__ = ["TOUCH_SAFE_C", "touch_safe_in_s"]
 

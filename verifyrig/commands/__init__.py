@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from verifyrig.bench import Bench
-from verifyrig.errors import ExitCode
+from verifyrig.core.errors import ExitCode
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ from typing import Any
 
 from verifyrig.asking import Asker, TerminalAsker, can_ask
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -62,7 +62,7 @@ class BenchProbes:
 
     def channels(self) -> Sequence[str]:
         """Return the temperature channels that can be read, probes before what is built in."""
-        from verifyrig.channels import is_temperature
+        from verifyrig.core.channels import is_temperature
 
         names = [name for name, reading in self._readings.items() if is_temperature(name) and reading.ok]
         return sorted(names, key=lambda name: self._bank.infos[name].driver not in ("text", "modbus", "w1_slave_temp"))

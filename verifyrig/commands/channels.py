@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.bench import find_bench
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 
 if TYPE_CHECKING:
     from verifyrig.machine import MachineRoot
@@ -75,7 +75,7 @@ def _assign(words: Sequence[str], root: Path, context: Context) -> None:
 
 
 def _role(word: str, root: Path, context: Context) -> tuple[str, str]:
-    from verifyrig.channels import is_channel, quantity_of
+    from verifyrig.core.channels import is_channel, quantity_of
     from verifyrig.sensors.find import close_all, find_sensors
 
     channel, _, device = word.partition("=")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import tell_altered
-from verifyrig.errors import ExitCode, RecordError, UsageError, first_code
+from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 
 if TYPE_CHECKING:
     from verifyrig.analysis import Comparison, MetricDifference

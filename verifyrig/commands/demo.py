@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 
 DEFAULT_CASE = "coolant-stopped"
 

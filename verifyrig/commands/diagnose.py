@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 from verifyrig.bench import Bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import tell_altered
-from verifyrig.errors import ExitCode, RecordError, UsageError, first_code
+from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 
 if TYPE_CHECKING:
+    from verifyrig.core.trace import Trace
     from verifyrig.diagnosis import Diagnosis
     from verifyrig.job import Job
-    from verifyrig.trace import Trace
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterable
 from pathlib import Path
 
-from verifyrig.errors import ExitCode
+from verifyrig.core.errors import ExitCode
 
 
 def tell_altered(paths: Iterable[Path]) -> ExitCode:

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import tell_altered
-from verifyrig.errors import RecordError, UsageError
+from verifyrig.core.errors import RecordError, UsageError
 
 if TYPE_CHECKING:
-    from verifyrig.trace import Trace
+    from verifyrig.core.trace import Trace
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import ImportFault, UsageError
+from verifyrig.core.errors import ImportFault, UsageError
 
 LARGEST_FILE_BYTES = 2_000_000_000
 PURPOSES = ("baseline", "check", "verification", "build")

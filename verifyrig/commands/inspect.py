@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import ExitCode
+from verifyrig.core.errors import ExitCode
 
 if TYPE_CHECKING:
     from verifyrig.record.check import RecordCheck

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.asking import Asker, TerminalAsker, can_ask, wrapped
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import JobError, UsageError
+from verifyrig.core.errors import JobError, UsageError
 from verifyrig.job_words import CAUSES, CHANGE_KINDS, CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, OLD_PARTS, QUESTIONS
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ import math
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import tell_altered
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -18,7 +18,7 @@ from typing import Any
 from verifyrig.asking import Asker, Option, TerminalAsker, wrapped
 from verifyrig.bench import Bench, find_bench
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import RigError
+from verifyrig.core.errors import RigError
 from verifyrig.job import Job, RunFacts
 from verifyrig.job_rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
 from verifyrig.job_screen import plain, run_line, standing_of

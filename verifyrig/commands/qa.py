@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import ExitCode, ProfileError, RecordError, UsageError
+from verifyrig.core.errors import ExitCode, ProfileError, RecordError, UsageError
 
 if TYPE_CHECKING:
-    from verifyrig.profile import Profile
+    from verifyrig.core.profile import Profile
     from verifyrig.qa import QaFinding, UnitRun
     from verifyrig.qa.comparing import BuildsCompared
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import BenchError, ExitCode, UsageError
+from verifyrig.core.errors import BenchError, ExitCode, UsageError
 
 if TYPE_CHECKING:
     from verifyrig.qa import UnitRun

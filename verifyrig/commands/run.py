@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from verifyrig.interfaces import Controls
+    from verifyrig.core.interfaces import Controls
     from verifyrig.job_runs import Defaults
     from verifyrig.observer import Observer
     from verifyrig.rig import RunDone, RunRequest
@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Run it, then read the record back as anybody else would."""
-    from verifyrig.interfaces import Controls
+    from verifyrig.core.interfaces import Controls
     from verifyrig.keyboard import people_in_control
     from verifyrig.rig import SPEED_MAX
     from verifyrig.rig import run as run_on_rig

@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import ExitCode, RecordError, UsageError
+from verifyrig.core.errors import ExitCode, RecordError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from verifyrig.collect import Collected
-    from verifyrig.trace import FloatArray
+    from verifyrig.core.trace import FloatArray
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 
 from verifyrig.asking import Asker, Option, TerminalAsker, can_ask
 from verifyrig.commands import Answer, Context
-from verifyrig.errors import BenchError, SerialError, UsageError
+from verifyrig.core.errors import BenchError, SerialError, UsageError
 
 PAPERS = ("A4", "Letter")
 TEMPERATURE_UNITS = ("°C", "°F")
@@ -146,7 +146,7 @@ def _is_zone(name: str) -> bool:
 
 
 def _given_instrument(args: argparse.Namespace, context: Context) -> list[dict[str, Any]]:
-    from verifyrig.channels import is_channel
+    from verifyrig.core.channels import is_channel
 
     if args.probe is None:
         if args.channel:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from verifyrig.trace import FloatArray, Trace
+from verifyrig.core.trace import FloatArray, Trace
 
 if TYPE_CHECKING:
     from verifyrig.diagnosis.history import Substitution

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 __all__ = ["entropy_bits", "expected_gain_bits", "normalised", "updated"]
 

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.evidence import COOLERS, Seen, used_figures
 from verifyrig.diagnosis.quantities import PLACE, Figure, even_u
 from verifyrig.diagnosis.suspects import LIQUID_ONLY, MECHANISMS, Mechanism
-from verifyrig.trace import FloatArray
 
 if TYPE_CHECKING:
     from verifyrig.diagnosis.mixture import Densities

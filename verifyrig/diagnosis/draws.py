@@ -12,8 +12,8 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from verifyrig.core.trace import BoolArray, FloatArray
 from verifyrig.diagnosis.suspects import Mechanism
-from verifyrig.trace import BoolArray, FloatArray
 
 _SUPPLIES_THAT_SAG = 0.75
 

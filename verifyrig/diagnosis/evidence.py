@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.quantities import Figure
 from verifyrig.diagnosis.signs import Sign, WorkErrors
 from verifyrig.diagnosis.suspects import LIQUID_ONLY, MECHANISMS, Mechanism
-from verifyrig.trace import FloatArray
 
 __all__ = ["Piece", "Seen", "error_pieces", "figure_pieces", "joint_log", "pieces_of", "sign_pieces"]
 

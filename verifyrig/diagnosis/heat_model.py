@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.draws import Machines
-from verifyrig.trace import FloatArray
 
 __all__ = ["Course", "run_course"]
 

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray, Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.endings import ending_pieces
 from verifyrig.diagnosis.evidence import Piece, Seen
@@ -18,7 +19,6 @@ from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.diagnosis.typed import findings_of
 from verifyrig.job import Entry, EntryKind, Job
 from verifyrig.post_mortem import PostMortem, explain_end
-from verifyrig.trace import FloatArray, Trace
 
 __all__ = ["Substitution", "Told", "change_key", "tell", "what_changed"]
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray, Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.bayes import normalised
 from verifyrig.diagnosis.coverage import covered, with_unknown
@@ -16,7 +17,6 @@ from verifyrig.diagnosis.power_figures import power_figures
 from verifyrig.diagnosis.readings import Readings
 from verifyrig.diagnosis.signs import signs_of, work_errors
 from verifyrig.diagnosis.suspects import CAUSES, MECHANISMS, Mechanism, cause_of
-from verifyrig.trace import FloatArray, Trace
 
 __all__ = ["Judged", "Suspect", "judge", "see", "see_all", "suspects_of"]
 

@@ -15,10 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.predict import drawn_figures
 from verifyrig.diagnosis.quantities import NAMES, PLACE, Figure, even, even_u
 from verifyrig.diagnosis.suspects import Mechanism
-from verifyrig.trace import FloatArray
 
 __all__ = ["Component", "Densities", "densities", "log_t"]
 

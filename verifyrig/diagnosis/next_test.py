@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.bayes import expected_gain_bits
 from verifyrig.diagnosis.judging import Judged
 from verifyrig.diagnosis.suspects import CAUSES, LIQUID_ONLY, MECHANISMS, Mechanism, cause_of
-from verifyrig.trace import FloatArray
 
 if TYPE_CHECKING:
     from verifyrig.diagnosis.mixture import Densities

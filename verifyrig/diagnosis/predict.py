@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from verifyrig.core.trace import BoolArray, FloatArray
 from verifyrig.diagnosis.draws import FAULTS, Machines, sound
 from verifyrig.diagnosis.heat_model import Course, run_course
 from verifyrig.diagnosis.quantities import NAMES, even
 from verifyrig.diagnosis.suspects import LIQUID_ONLY, Mechanism
-from verifyrig.trace import BoolArray, FloatArray
 
 __all__ = ["drawn_figures", "figures_of", "sold_as_sound"]
 

@@ -9,9 +9,9 @@ import numpy as np
 
 from verifyrig.analysis.load_edges import edges_in
 from verifyrig.analysis.signals import fit_line, noise_k
-from verifyrig.channels import base_name
-from verifyrig.pattern import peak_share
-from verifyrig.trace import FloatArray, StageSpan, Trace
+from verifyrig.core.channels import base_name
+from verifyrig.core.pattern import peak_share
+from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["LATE_S", "SETTLED_LOAD_S", "Readings", "Step"]
 

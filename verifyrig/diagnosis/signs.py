@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.readings import Readings, Step
 from verifyrig.last_moments import last_moments
-from verifyrig.trace import FloatArray
 
 __all__ = ["Sign", "WorkErrors", "signs_of", "work_errors"]
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.next_test import State
 from verifyrig.diagnosis.readings import Readings
-from verifyrig.trace import Trace
 
 __all__ = ["state_of"]
 

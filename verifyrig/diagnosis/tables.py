@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism, mechanisms_of
-from verifyrig.trace import FloatArray
 
 __all__ = ["column", "likelihood", "load", "prior", "words_of"]
 

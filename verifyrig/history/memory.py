@@ -9,8 +9,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from verifyrig.core.errors import ImportFault
 from verifyrig.ending import BootSpan
-from verifyrig.errors import ImportFault
 from verifyrig.history import windows_events
 from verifyrig.history.entries import LogEntry
 from verifyrig.history.journal import NoJournal, lines_of_json, read_boots, read_kernel_lines

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from typing import Any
 from xml.etree import ElementTree
 
-from verifyrig.errors import ImportFault
+from verifyrig.core.errors import ImportFault
 from verifyrig.history.entries import LogEntry
 
 # Ids are counted by each provider for itself: 41 of another one means something else.

@@ -13,11 +13,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-from verifyrig.errors import RecordError
+from verifyrig.core.errors import RecordError
+from verifyrig.core.trace import Trace
 from verifyrig.index.kept import Kept, pack_figures
 from verifyrig.qa import Figure
 from verifyrig.qa.units import ALTERED
-from verifyrig.trace import Trace
 
 __all__ = ["Computed", "compute_all", "compute_one", "computed_head", "holds", "sealed_digest", "spread"]
 
@@ -230,7 +230,7 @@ def _figures(trace: Trace) -> dict[str, Figure]:
 def _whys(trace: Trace, metrics: Mapping[str, Any]) -> dict[str, str]:
     """Return why a metric may not pass, by asking for its verdict against a limit that nothing exceeds."""
     from verifyrig.analysis import judge_thresholds
-    from verifyrig.profile import Threshold
+    from verifyrig.core.profile import Threshold
 
     if trace.profile is None:
         return {}

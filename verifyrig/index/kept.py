@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray
 from verifyrig.qa import Figure, UnitRun
-from verifyrig.trace import FloatArray
 
 __all__ = ["Kept", "all_figures", "figure_picker", "json_of", "pack_figures", "unit_run"]
 

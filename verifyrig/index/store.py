@@ -17,9 +17,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray
 from verifyrig.index.compute import Computed
 from verifyrig.index.kept import json_of
-from verifyrig.trace import FloatArray
 
 __all__ = ["Index", "Row", "open_index", "stat_of"]
 

@@ -6,10 +6,10 @@ import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from verifyrig.interfaces import Load
+from verifyrig.core.interfaces import Load
+from verifyrig.core.profile import LoadPlan
 from verifyrig.loads.external import EXTERNAL, LoadByWork
 from verifyrig.machine import MachineRoot
-from verifyrig.profile import LoadPlan
 
 __all__ = ["check_runnable", "make_load"]
 

@@ -6,7 +6,7 @@ import threading
 import time
 from collections.abc import Sequence
 
-from verifyrig.errors import LoadError
+from verifyrig.core.errors import LoadError
 from verifyrig.loads.wire import Counts, WorkerSettings, clock_s
 from verifyrig.loads.worker_process import WorkerProcess
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from verifyrig.interfaces import Load, LoadDemand, LoadStatus
+from verifyrig.core.interfaces import Load, LoadDemand, LoadStatus
 
 EXTERNAL = "external"
 IDLE = LoadStatus(work_done=0.0, compute_errors=0, workers_wanted=0, workers_alive=0)

@@ -14,8 +14,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from verifyrig.errors import LoadError
-from verifyrig.interfaces import LoadDemand, LoadStatus, MachineOff, WorkFault
+from verifyrig.core.errors import LoadError
+from verifyrig.core.interfaces import LoadDemand, LoadStatus, MachineOff, WorkFault
 from verifyrig.loads.placement import Placement, place
 
 LINE_BYTES = 64

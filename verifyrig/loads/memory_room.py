@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from verifyrig.errors import LoadError
+from verifyrig.core.errors import LoadError
 
 GIB = 2**30
 MIB = 2**20

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from verifyrig.errors import LoadError
+from verifyrig.core.errors import LoadError
 
 WHERE = "load, workers"
 

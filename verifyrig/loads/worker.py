@@ -10,7 +10,7 @@ import signal
 import sys
 import threading
 
-from verifyrig.errors import LoadError
+from verifyrig.core.errors import LoadError
 from verifyrig.loads.duty import DutyMeter, ShareSchedule
 from verifyrig.loads.lifeline import Lifeline
 from verifyrig.loads.wire import (

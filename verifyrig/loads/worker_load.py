@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from verifyrig.interfaces import LoadDemand, LoadStatus, WorkFault
+from verifyrig.core.interfaces import LoadDemand, LoadStatus, WorkFault
 from verifyrig.loads.crew import Crew
 from verifyrig.loads.memory_room import free_memory, last_level_cache_bytes, memory_to_fill
 from verifyrig.loads.placement import Placement, place

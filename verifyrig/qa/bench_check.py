@@ -20,7 +20,7 @@ from verifyrig.capability import (
     gauge_study,
     individuals_chart,
 )
-from verifyrig.profile import Profile
+from verifyrig.core.profile import Profile
 from verifyrig.verdict import Verdict, worst
 
 from .findings import values_of

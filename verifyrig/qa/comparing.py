@@ -18,7 +18,7 @@ from verifyrig.capability import (
     compare_ranks,
     equivalence,
 )
-from verifyrig.profile import Profile
+from verifyrig.core.profile import Profile
 
 from .as_json import plain
 from .findings import values_of

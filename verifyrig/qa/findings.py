@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from verifyrig.capability import Chart, Unanswered, are_equal, find_outliers, finite, over_reference_ambient
-from verifyrig.profile import Profile
-from verifyrig.trace import FloatArray
+from verifyrig.core.profile import Profile
+from verifyrig.core.trace import FloatArray
 from verifyrig.verdict import Verdict, worst
 
 from .charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of

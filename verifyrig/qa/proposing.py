@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from verifyrig.capability import LimitProposal, Unanswered, propose_limit
-from verifyrig.profile import Profile, Threshold
+from verifyrig.core.profile import Profile, Threshold
 
 from .as_json import plain
 from .text import table

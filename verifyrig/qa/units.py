@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from verifyrig.profile import Profile
+from verifyrig.core.profile import Profile
 from verifyrig.verdict import Verdict, judge, worst
 
 __all__ = ["ALTERED", "Attempt", "Figure", "LeftOut", "Sorted", "UnitRun", "judge_figure", "judge_unit", "sort_out"]

@@ -10,8 +10,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from verifyrig.core.errors import RecordError
+from verifyrig.core.trace import FloatArray
 from verifyrig.ending import SystemState
-from verifyrig.errors import RecordError
 from verifyrig.record.reader import head_of
 from verifyrig.record.sample_rows import sample_rows
 from verifyrig.record.schema import (
@@ -36,7 +37,6 @@ from verifyrig.seal import (
     TableSeal,
     record_digest,
 )
-from verifyrig.trace import FloatArray
 
 _MARK_BYTES = 8
 _SAME_AGAIN_ROWS = 3  # so many marks must fit after a shift before a row is called missing or inserted

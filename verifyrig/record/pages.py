@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import as_strided
 
-from verifyrig.trace import FloatArray
+from verifyrig.core.trace import FloatArray
 
 Bytes = npt.NDArray[np.uint8]
 Ints = npt.NDArray[np.int64]

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray
 from verifyrig.record.pages import NotPlainError, Rows, read_rows
 from verifyrig.record.schema import is_one_file
-from verifyrig.trace import FloatArray
 
 _ROWS_AT_ONCE = 4096
 

@@ -9,8 +9,8 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from verifyrig.channels import is_channel
-from verifyrig.errors import RecordError
+from verifyrig.core.channels import is_channel
+from verifyrig.core.errors import RecordError
 
 SCHEMA_VERSION = 1
 APPLICATION_ID = 0x76526967  # marks the file as a record, for `file` and other programs

@@ -11,9 +11,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from verifyrig.core.errors import RecordError
+from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.ending import host_facts
-from verifyrig.errors import RecordError
-from verifyrig.interfaces import Quality, Reading
 from verifyrig.record import store as _store
 from verifyrig.record.schema import SCHEMA_VERSION, check_channels
 from verifyrig.record.store import SYNCHRONOUS_IN_BLOCKS, Change, Store

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
-from verifyrig.channels import base_name, number_of
+from verifyrig.core.channels import base_name, number_of
 from verifyrig.report.done import plain
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.limits import ambient_c

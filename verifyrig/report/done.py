@@ -230,7 +230,7 @@ def clean_load_h(report: ReportInput) -> float:
 
 def _needed_h(how_often: str) -> float | None:
     """Length of a clean soak that the customer's words ask for, h; None where they cannot be read."""
-    from verifyrig.errors import UsageError
+    from verifyrig.core.errors import UsageError
     from verifyrig.soak import plan_soak
 
     try:

@@ -221,7 +221,7 @@ def _strip_figure(report: ReportInput, words: Words) -> Figure | None:
 def _strip_row(report: ReportInput, channel: str, words: Words) -> list[str]:
     import numpy as np
 
-    from verifyrig.channels import unit_of
+    from verifyrig.core.channels import unit_of
 
     cells = []
     for run in (report.before_run, report.after_run):

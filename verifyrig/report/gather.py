@@ -11,17 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig import __version__
 from verifyrig.bench import Bench
-from verifyrig.errors import BenchError, RecordError, UsageError
+from verifyrig.core.errors import BenchError, RecordError, UsageError
 from verifyrig.report.catalogue import languages
 from verifyrig.report.choose import choose_pair
 from verifyrig.report.inputs import Entry, JobFacts, Opinion, ReportInput, RunInput, Settings, Shop
 from verifyrig.time_zone import UTC_NAME, ZONE_MEND, zone_of
 
 if TYPE_CHECKING:
+    from verifyrig.core.trace import Trace
     from verifyrig.job import Entry as JobEntry
     from verifyrig.job import Job
     from verifyrig.post_mortem import PostMortem
-    from verifyrig.trace import Trace
 
 _LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".webp": "webp", ".svg": "svg+xml"}
 LARGEST_LOGO_BYTES = 400_000

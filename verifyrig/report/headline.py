@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
+from verifyrig.core.trace import StageSpan
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import metric_label, metric_parts, stage_label
 from verifyrig.report.timeline import main_load
 from verifyrig.report.wording import Words
-from verifyrig.trace import StageSpan
 
 # In the order of telling power; of each group at most one metric is taken, so that three different things are said.
 _GROUPS: tuple[tuple[str, ...], ...] = (

@@ -8,14 +8,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from verifyrig.channels import HEAT_PATH
+from verifyrig.core.channels import HEAT_PATH
+from verifyrig.core.trace import StageSpan
 from verifyrig.report import svg
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.limits import ambient_c
 from verifyrig.report.plot import AFTER, ALONE, BEFORE, NARROW, WIDE, Side, Size
 from verifyrig.report.timeline import main_load
 from verifyrig.report.wording import Words
-from verifyrig.trace import StageSpan
 
 _LAST_S = 30.0
 _HEIGHT = 250.0

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from urllib.parse import quote
 
 from verifyrig.bench import Bench
-from verifyrig.errors import JobError
+from verifyrig.core.errors import JobError
 from verifyrig.report.gather import read_settings, read_shop
 from verifyrig.report.render import rendered
 from verifyrig.report.wording import Words, words_of

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.judging import Suspect
-from verifyrig.trace import Trace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

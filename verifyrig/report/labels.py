@@ -7,9 +7,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.core.trace import FloatArray
 from verifyrig.report.reduce import Piece
 from verifyrig.report.svg import Scale
-from verifyrig.trace import FloatArray
 
 # Width of a bold letter and height of a line at the pictures' 13 units, taken wide.
 LETTER_WIDTH, LINE_HEIGHT = 7.4, 15.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from verifyrig.profile import TripLimit
+from verifyrig.core.profile import TripLimit
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.names import metric_parts
 from verifyrig.report.timeline import closed_gate

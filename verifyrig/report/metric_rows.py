@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from verifyrig.channels import base_name, number_of
+from verifyrig.core.channels import base_name, number_of
 from verifyrig.report.headline import share_or_text
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.names import (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from verifyrig.channels import base_name, is_channel, number_of
+from verifyrig.core.channels import base_name, is_channel, number_of
 from verifyrig.report.wording import Foreign, Words
 
 _CHANNELS = {

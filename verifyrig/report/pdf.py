@@ -9,7 +9,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from verifyrig.errors import UsageError
+from verifyrig.core.errors import UsageError
 
 _NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 _LIMIT_S = 120

@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from verifyrig.errors import BenchError
+from verifyrig.core.errors import BenchError
 from verifyrig.report import pages
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.masking import masked

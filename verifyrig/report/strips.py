@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from verifyrig.channels import CLOCKS, POWERS, RAILS, SPEEDS, base_name, number_of, unit_of
+from verifyrig.core.channels import CLOCKS, POWERS, RAILS, SPEEDS, base_name, number_of, unit_of
 from verifyrig.report import plot, svg
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.names import channel_label

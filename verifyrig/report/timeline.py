@@ -6,8 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.report.inputs import RunInput
-from verifyrig.trace import StageSpan, Trace
 
 
 class Span(NamedTuple):

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from verifyrig.bench import Bench
-from verifyrig.errors import BenchError
+from verifyrig.core.errors import BenchError
 from verifyrig.report.gather import gather
 from verifyrig.report.index import write_index
 from verifyrig.report.inputs import ReportInput

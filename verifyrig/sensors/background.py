@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import threading
 
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Sensor, Taken
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Sensor, Taken
 from verifyrig.sensors.ages import boot_time_s
 
 # Above it a reading holds up all others. A one-wire probe converts for 0.75 s (DS18B20 data sheet, 12 bit).

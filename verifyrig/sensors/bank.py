@@ -8,9 +8,9 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from verifyrig.channels import BASE_CHANNELS, base_name, number_of
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Reading, Sensor, Taken
+from verifyrig.core.channels import BASE_CHANNELS, base_name, number_of
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Reading, Sensor, Taken
 from verifyrig.sensors.background import SLOW_S, BackgroundSensor
 from verifyrig.sensors.cross_check import CrossCheck
 from verifyrig.sensors.find import close_all, list_channels

@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from verifyrig.interfaces import ChannelInfo
+from verifyrig.core.interfaces import ChannelInfo
 
 _CONTROL_NOTE = (
     "a control value whose offset from the die is not known (up to 27 K on some parts); compare it only with itself"

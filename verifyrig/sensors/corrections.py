@@ -7,8 +7,8 @@ from dataclasses import replace
 from datetime import date, datetime
 from typing import Any
 
-from verifyrig.errors import BenchError
-from verifyrig.interfaces import ChannelInfo
+from verifyrig.core.errors import BenchError
+from verifyrig.core.interfaces import ChannelInfo
 
 # The keys that a calibration writes.
 KEYS = (

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Taken
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.sensors.files import HeldFile, numbered_dirs
 
 # The first is close to the real clock on x86 and readable by all; the second is root's on most systems.

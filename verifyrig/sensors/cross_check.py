@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from verifyrig.channels import HEAT_PATH, base_name, is_temperature
-from verifyrig.interfaces import ChannelInfo, Quality, Reading
+from verifyrig.core.channels import HEAT_PATH, base_name, is_temperature
+from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 
 # A contradiction has to last, so that the lag of one sensor behind another is none.
 _LASTS_S = 10.0

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Taken
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.sensors.files import HeldFile, why_not
 
 # The counter moves about every millisecond; over less than this the step shows more than the power.

@@ -6,8 +6,8 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Taken
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Taken
 
 # Longest value of the kernel's one-value files is a 64-bit integer; more is not a value.
 _VALUE_BYTES = 64

@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Protocol
 
-from verifyrig.interfaces import ChannelInfo, Taken
+from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.machine import is_live
 from verifyrig.sensors import (
     cpufreq,

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from verifyrig.interfaces import ChannelInfo, Quantity
+from verifyrig.core.interfaces import ChannelInfo, Quantity
 from verifyrig.sensors.energy import EnergySensor
 from verifyrig.sensors.files import (
     FileSensor,

@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from verifyrig.channels import is_channel, quantity_of, unit_of
-from verifyrig.errors import BenchError, SensorError, SerialError
-from verifyrig.interfaces import ChannelInfo, Taken
+from verifyrig.core.channels import is_channel, quantity_of, unit_of
+from verifyrig.core.errors import BenchError, SensorError, SerialError
+from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.sensors.ages import boot_time_s
 from verifyrig.sensors.serial_decoder import NOT_OPENED, TextDecoder, TextFormat
 from verifyrig.sensors.serial_port import PortAddress, PortThread, TextConversation

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Quantity, Taken
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Quantity, Taken
 from verifyrig.machine import is_live
 
 # Bits of the clocks event reasons, by what limits the card.

@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from verifyrig.interfaces import ChannelInfo
+from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.sensors.energy import EnergySensor
 from verifyrig.sensors.files import (
     FileSensor,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Taken
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.sensors.files import HeldFile, why_not
 
 _IDLE = (3, 4)  # idle, iowait

@@ -8,9 +8,9 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from verifyrig.channels import base_name
-from verifyrig.errors import SafetyRefusal
-from verifyrig.interfaces import ChannelInfo, Load, LoadDemand, Reading
+from verifyrig.core.channels import base_name
+from verifyrig.core.errors import SafetyRefusal
+from verifyrig.core.interfaces import ChannelInfo, Load, LoadDemand, Reading
 from verifyrig.sensors.bank import Bank
 
 REST_S = 4.0

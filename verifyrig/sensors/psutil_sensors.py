@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from pathlib import Path
 
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Quantity, Taken
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Quantity, Taken
 from verifyrig.machine import is_live
 
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import math
 
-from verifyrig.channels import base_name
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Quality, Reading, Taken
+from verifyrig.core.channels import base_name
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Quality, Reading, Taken
 from verifyrig.sensors.step_watch import StepWatch
 from verifyrig.sensors.wavering import RefreshMeter, Turns
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from verifyrig.channels import is_channel, quantity_of
-from verifyrig.errors import BenchError
-from verifyrig.interfaces import ChannelInfo
+from verifyrig.core.channels import is_channel, quantity_of
+from verifyrig.core.errors import BenchError
+from verifyrig.core.interfaces import ChannelInfo
 
 _NAMED_AT_MOST = 12
 

@@ -11,8 +11,8 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from verifyrig.channels import numbered
-from verifyrig.interfaces import ChannelInfo
+from verifyrig.core.channels import numbered
+from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.sensors.claims import AMD, Claim, claim
 from verifyrig.sensors.corrections import corrected
 from verifyrig.sensors.hwmon import SUPER_IO

@@ -6,9 +6,9 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from verifyrig.channels import quantity_of
-from verifyrig.errors import FrameError, SensorError, SerialError
-from verifyrig.interfaces import Taken
+from verifyrig.core.channels import quantity_of
+from verifyrig.core.errors import FrameError, SensorError, SerialError
+from verifyrig.core.interfaces import Taken
 from verifyrig.sensors.quality import Implausible
 from verifyrig.sensors.serial_filter import (
     GARBAGE_LINES,

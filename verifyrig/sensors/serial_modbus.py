@@ -5,9 +5,9 @@ from __future__ import annotations
 import threading
 from typing import Any
 
-from verifyrig.channels import quantity_of
-from verifyrig.errors import FrameError, SensorError, SerialError
-from verifyrig.interfaces import Taken
+from verifyrig.core.channels import quantity_of
+from verifyrig.core.errors import FrameError, SensorError, SerialError
+from verifyrig.core.interfaces import Taken
 from verifyrig.sensors.ages import boot_time_s
 from verifyrig.sensors.instruments import InstrumentSpec, Register
 from verifyrig.sensors.quality import Implausible

@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 import serial
 
-from verifyrig.errors import SerialError
+from verifyrig.core.errors import SerialError
 from verifyrig.sensors.ages import boot_time_s
 
 # A read ends when so many bytes are there, or so much time went by: latency against load under a flood.

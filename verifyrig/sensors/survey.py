@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Quality, Reading, Taken
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Quality, Reading, Taken
 from verifyrig.sensors.bank import Bank, recording_order
 from verifyrig.sensors.find import Found, close_all, list_channels
 from verifyrig.sensors.instruments import InstrumentSensor, wait_for_first

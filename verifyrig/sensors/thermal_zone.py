@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from verifyrig.interfaces import ChannelInfo
+from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.sensors.files import FileSensor, device_path, numbered_dirs, read_int, read_text, relative
 
 _TRIP_POINTS = 16

@@ -10,8 +10,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Taken
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.sensors.files import HeldFile, numbered_dirs, read_int
 
 _CPU = re.compile(r"cpu(\d+)")

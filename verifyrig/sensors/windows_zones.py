@@ -18,8 +18,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
-from verifyrig.errors import SensorError
-from verifyrig.interfaces import ChannelInfo, Taken
+from verifyrig.core.errors import SensorError
+from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.sensors.ages import boot_time_s
 
 _KELVIN = 273.15

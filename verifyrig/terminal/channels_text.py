@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 
-from verifyrig.channels import HEAT_PATH, base_name, is_temperature, number_of
-from verifyrig.interfaces import ChannelInfo, Quality, Reading
+from verifyrig.core.channels import HEAT_PATH, base_name, is_temperature, number_of
+from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.terminal.words import plain
 
 _PLACE_WORDS = {"fins or radiator": {"radiator_temp_c": "radiator", "exhaust_temp_c": "exhaust air"}}

@@ -8,9 +8,9 @@ import textwrap
 from collections.abc import Mapping
 from typing import TextIO
 
-from verifyrig.interfaces import ChannelInfo
+from verifyrig.core.interfaces import ChannelInfo
+from verifyrig.core.profile import Profile, Stage
 from verifyrig.observer import TickView
-from verifyrig.profile import Profile, Stage
 from verifyrig.terminal.words import clock, forecast_sentence, main_channel, margin_sentence, plain, temp_word
 
 EVERY_S = 30.0

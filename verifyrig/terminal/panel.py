@@ -8,10 +8,10 @@ import time
 from collections.abc import Mapping
 from typing import Any
 
-from verifyrig.interfaces import ChannelInfo
+from verifyrig.core.interfaces import ChannelInfo
+from verifyrig.core.profile import Profile, Stage
 from verifyrig.job_words import RUN_KEYS
 from verifyrig.observer import TickView
-from verifyrig.profile import Profile, Stage
 from verifyrig.terminal.plot import level_row, trace_rows
 from verifyrig.terminal.words import clock, forecast_sentence, heat_path, main_channel, margin_sentence, plain
 

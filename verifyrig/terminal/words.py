@@ -6,9 +6,9 @@ import unicodedata
 from collections.abc import Collection, Mapping
 
 from verifyrig.analysis import Forecast
-from verifyrig.heated import CARD, DIE, heated_by
-from verifyrig.interfaces import Reading
-from verifyrig.profile import Profile
+from verifyrig.core.heat_sources import CARD, DIE, heated_by
+from verifyrig.core.interfaces import Reading
+from verifyrig.core.profile import Profile
 
 _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 
@@ -66,7 +66,7 @@ def main_channel(profile: Profile, names: Collection[str]) -> str:
 
 def heat_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | None, str]]:
     """Return the path of the heat, room first: place, temperature °C or None, word; only places with a channel."""
-    from verifyrig.channels import HEAT_PATH
+    from verifyrig.core.channels import HEAT_PATH
 
     path = []
     for place, names in HEAT_PATH:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from verifyrig.errors import LoadError
+from verifyrig.core.errors import LoadError
 
 WHERE = "graphics load"
 

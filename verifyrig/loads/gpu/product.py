@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from verifyrig.errors import LoadError
+from verifyrig.core.errors import LoadError
 from verifyrig.loads.gpu.card import open_device
 from verifyrig.loads.gpu.kernels import Tiling, check_program, product_program
 from verifyrig.loads.works import BlockResult

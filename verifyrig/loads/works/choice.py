@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from verifyrig.errors import LoadError
+from verifyrig.core.errors import LoadError
 from verifyrig.loads.wire import WorkerSettings
 from verifyrig.loads.works import Work
 

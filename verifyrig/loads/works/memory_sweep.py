@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from verifyrig.errors import LoadError
+from verifyrig.core.errors import LoadError
 from verifyrig.loads.works import BlockResult, Meddle, Work, untouched
 from verifyrig.loads.works.march import (
     MARCH_C_MINUS,

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from verifyrig.errors import LoadError
+from verifyrig.core.errors import LoadError
 from verifyrig.loads.works import BlockResult, Meddle, Work, untouched
 from verifyrig.loads.works.bits import difference, digest
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from verifyrig.interfaces import Quantity
+from verifyrig.core.interfaces import Quantity
 
 # In the order of the path of the heat: room, air inlet, fins or radiator, coolant, plate, die; then the rest.
 TEMPERATURES = (

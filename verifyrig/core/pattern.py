@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from verifyrig.profile import LoadPlan
+from verifyrig.core.profile import LoadPlan
 
 
 def share_at(plan: LoadPlan, t_s: float) -> float:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from verifyrig.channels import base_name
-from verifyrig.profile import Profile
+from verifyrig.core.channels import base_name
+from verifyrig.core.profile import Profile
 
 # What a probe laid on a machine, or a meter in its lead, can show of it.
 PROBED = (

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from verifyrig.channels import base_name
+from verifyrig.core.channels import base_name
 
 __all__ = ["CARD", "DIE", "PARTS", "Part", "heated_by", "part_of"]
 

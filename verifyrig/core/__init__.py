@@ -1,0 +1,1 @@
+"""What everybody may name: channels, protocols, errors, time, profiles and traces as plain data."""
