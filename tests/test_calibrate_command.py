@@ -13,16 +13,16 @@ import pytest
 from tests.sensor_tree import chip, lay
 from verifyrig.asking import Option
 from verifyrig.bench import read_config
-from verifyrig.bench_file import change_file
 from verifyrig.calibrate_flow import Outcome, calibrate
 from verifyrig.cli import run
 from verifyrig.commands.calibrate import BenchProbes
 from verifyrig.core.errors import BenchError, SensorError
+from verifyrig.files.bench_file import change_file
+from verifyrig.files.table_text import with_table_values
 from verifyrig.sensors.bank import open_bank
 from verifyrig.sensors.corrections import KEYS
 from verifyrig.sensors.find import find_sensors
 from verifyrig.sensors.roles import assign
-from verifyrig.table_text import with_table_values
 
 TODAY = date(2026, 3, 1)
 

@@ -11,9 +11,9 @@ import pytest
 
 from verifyrig import cli
 from verifyrig.core.errors import ImportFault, UsageError
-from verifyrig.csv_cells import Decimals, decimals_of, moment_of, smallest_step
 from verifyrig.csv_import import parse_channel_word, parse_stage_words, samples_of
-from verifyrig.csv_table import decode, read_table
+from verifyrig.files.csv_cells import Decimals, decimals_of, moment_of, smallest_step
+from verifyrig.files.csv_table import decode, read_table
 from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from verifyrig.whole_file import write_whole
+from verifyrig.files.atomic_write import write_whole
 
 
 def test_a_file_is_replaced_with_all_of_its_text(tmp_path: Path) -> None:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from verifyrig.files.atomic_write import write_whole
 from verifyrig.history.entries import LogEntry
-from verifyrig.whole_file import write_whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

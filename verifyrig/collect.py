@@ -13,11 +13,11 @@ from pathlib import Path
 from verifyrig.aftermath import aftermath_path
 from verifyrig.bench import ID_PATTERN, Bench
 from verifyrig.core.errors import JobError, RecordError, RigError, UsageError
+from verifyrig.files.atomic_write import sync_folder
 from verifyrig.job_store import merge_job
 from verifyrig.record.check import RecordCheck, check_record
 from verifyrig.record.schema import wal_path
 from verifyrig.run_list import job_of
-from verifyrig.whole_file import sync_folder
 
 _LARGEST_JOB_BYTES = 20_000_000
 

@@ -13,7 +13,7 @@ import numpy as np
 from verifyrig.core.channels import BASE_CHANNELS, is_channel, quantity_of, unit_of
 from verifyrig.core.errors import ImportFault, UsageError
 from verifyrig.core.trace import FloatArray
-from verifyrig.csv_cells import (
+from verifyrig.files.csv_cells import (
     Decimals,
     Moment,
     OddNumber,
@@ -28,7 +28,7 @@ from verifyrig.csv_cells import (
     unit_named,
     units_for,
 )
-from verifyrig.csv_table import Row, TextTable
+from verifyrig.files.csv_table import Row, TextTable
 
 # More doubled times than this are several machines in one file, not a logger that stuttered.
 _DOUBLED_SHARE = 0.25

@@ -12,6 +12,7 @@ from typing import Any
 
 from verifyrig.bench import Bench
 from verifyrig.core.errors import JobError, UsageError
+from verifyrig.files.toml_table import meant, shown
 from verifyrig.job import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
 from verifyrig.job_rules import obstacles_to_close, obstacles_to_handover
 from verifyrig.job_store import append, keep_photos, new_entry, new_job, read_job
@@ -25,7 +26,6 @@ from verifyrig.job_words import (
     TYPED_TEMPERATURE_U95_K,
     protective_steps,
 )
-from verifyrig.toml_reader import meant, shown
 
 LONGEST_VALUE = 500
 LONGEST_WARRANTY_MONTHS = 240

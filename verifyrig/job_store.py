@@ -20,9 +20,9 @@ from typing import Any
 
 from verifyrig.bench import Bench, check_id
 from verifyrig.core.errors import JobError
+from verifyrig.files.atomic_write import write_whole
 from verifyrig.job import Entry, EntryKind, Intake, Job, merged
 from verifyrig.job_text import entry_data, job_data, parse_job
-from verifyrig.whole_file import write_whole
 
 LARGEST_PHOTO_BYTES = 50_000_000
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"

@@ -29,9 +29,9 @@ from datetime import UTC, datetime
 from typing import Any, TypeVar
 
 from verifyrig.core.errors import JobError
+from verifyrig.files.toml_table import Faults, Table, parse_table, shown
 from verifyrig.job import Customer, Entry, EntryKind, Intake, Job, Machine
 from verifyrig.job_words import CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, QUESTIONS
-from verifyrig.toml_reader import Faults, Table, parse_table, shown
 
 SCHEMA = 1
 LONGEST_TEXT = 20_000

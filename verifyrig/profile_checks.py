@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from verifyrig.core.channels import is_channel, is_temperature, quantity_of
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import Profile, Stage, StageKind, Threshold, TripLimit
-from verifyrig.toml_reader import Faults, Table, meant, shown
+from verifyrig.files.toml_table import Faults, Table, meant, shown
 
 # Figures that the contract knows for a channel, by what the channel measures.
 FIGURES = {

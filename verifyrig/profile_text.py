@@ -13,9 +13,9 @@ from dataclasses import asdict
 from verifyrig.core.channels import is_channel
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.profile import Profile, Stage, Threshold, TripLimit
+from verifyrig.files.toml_table import Faults, Table, meant, parse_table, shown
 from verifyrig.profile_checks import check_profile
 from verifyrig.stage_text import id_name, known_channel, number_or, read_stages, required_text
-from verifyrig.toml_reader import Faults, Table, meant, parse_table, shown
 
 __all__ = ["ON_CONDITIONAL", "parse_profile", "profile_faults", "recipe_digest"]
 

@@ -9,8 +9,8 @@ from pathlib import Path
 from verifyrig.bench import ID_PATTERN, Bench
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.profile import Profile
+from verifyrig.files.toml_table import meant
 from verifyrig.profile_text import parse_profile
-from verifyrig.toml_reader import meant
 
 LARGEST_FILE_BYTES = 1_000_000
 _PACKAGE = Path(__file__).resolve().parent

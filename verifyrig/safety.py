@@ -13,8 +13,8 @@ from typing import Any
 from verifyrig.core.errors import UsageError
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import Profile, Stage
+from verifyrig.files.toml_table import Faults, parse_table, shown
 from verifyrig.job_words import NO, NOT_ASKED, YES
-from verifyrig.toml_reader import Faults, parse_table, shown
 
 FIRST_RULE = "Local codes, licensed practice and the maker's manual come first; this only advises."
 

@@ -42,9 +42,9 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
 
 
 def _write(path: Path, channel: str, values: Mapping[str, Any]) -> tuple[Path, bool]:
-    from verifyrig.bench_file import change_file
+    from verifyrig.files.bench_file import change_file
+    from verifyrig.files.table_text import with_table_values
     from verifyrig.sensors.corrections import KEYS
-    from verifyrig.table_text import with_table_values
 
     changed = change_file(path, lambda text: with_table_values(text, "channel", channel, values, KEYS))
     return path, changed.comments_kept

@@ -56,9 +56,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
 def _assign(words: Sequence[str], root: Path, context: Context) -> None:
     """Keep in bench.toml which sensor is which channel on boards of this machine's model."""
-    from verifyrig.bench_file import change_file
+    from verifyrig.files.bench_file import change_file
+    from verifyrig.files.table_text import with_table_values
     from verifyrig.sensors.find import board_model
-    from verifyrig.table_text import with_table_values
 
     model = board_model(root)
     if not model:

@@ -36,12 +36,12 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         parse_where_words,
         samples_of,
     )
-    from verifyrig.csv_table import decode, read_table
+    from verifyrig.files.csv_table import decode, read_table
+    from verifyrig.files.typed_values import parse_ambient
     from verifyrig.import_record import ImportOrder, write_imported
     from verifyrig.profiles import find_profile
     from verifyrig.record import read_trace
     from verifyrig.summary import sentences_of, summary_of
-    from verifyrig.typed_values import parse_ambient
 
     channels = [parse_channel_word(word) for word in args.channel]
     if len({entry.channel for entry in channels}) != len(channels):

@@ -211,7 +211,7 @@ def _intake_of_flags(args: argparse.Namespace) -> Intake:
 
 
 def _pairs(words: list[str], where: str, keys: list[str], values: tuple[str, ...] | None) -> dict[str, str]:
-    from verifyrig.toml_reader import meant, shown
+    from verifyrig.files.toml_table import meant, shown
 
     found = {}
     for word in words:

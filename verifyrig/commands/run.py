@@ -195,8 +195,8 @@ def _speed(text: str | None, mock: tuple[str, int] | None) -> float | None:
 
 
 def _ambient(text: str | None) -> Any:
+    from verifyrig.files.typed_values import parse_ambient
     from verifyrig.runner import Ambient
-    from verifyrig.typed_values import parse_ambient
 
     if text is None:
         return None
@@ -205,7 +205,7 @@ def _ambient(text: str | None) -> Any:
 
 
 def _states(words: list[str]) -> dict[str, str]:
-    from verifyrig.typed_values import parse_states
+    from verifyrig.files.typed_values import parse_states
 
     return parse_states(words)
 

@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context, asker: Asker | None = None) -> Answer:
     """Ask what was not given, and change bench.toml without losing what others wrote."""
-    from verifyrig.settings_text import changed_settings
+    from verifyrig.files.settings_text import changed_settings
 
     path = context.bench.root / "bench.toml"
     values = _given(args)
@@ -94,7 +94,7 @@ def _read(path: Path) -> str:
 
 
 def _write(path: Path, text: str) -> None:
-    from verifyrig.whole_file import write_whole
+    from verifyrig.files.atomic_write import write_whole
 
     try:
         write_whole(path, text)
@@ -129,14 +129,14 @@ def _given(args: argparse.Namespace) -> _Values:
         raise UsageError(f"there is no catalogue of language {language!r}", where="--language", mend=f"Known: {known}.")
     zone = values.get(("report", "time_zone"))
     if zone is not None and not _is_zone(zone):
-        from verifyrig.time_zone import ZONE_MEND
+        from verifyrig.files.time_zone import ZONE_MEND
 
         raise UsageError(f"there is no time zone {zone!r} on this computer", where="--time-zone", mend=ZONE_MEND)
     return values
 
 
 def _is_zone(name: str) -> bool:
-    from verifyrig.time_zone import zone_of
+    from verifyrig.files.time_zone import zone_of
 
     try:
         zone_of(name)
@@ -207,7 +207,7 @@ def ask_settings(asker: Asker, config: Mapping[str, Any]) -> _Values:
 
 
 def _ask_zone(asker: Asker, known: str) -> str:
-    from verifyrig.time_zone import system_zone_name
+    from verifyrig.files.time_zone import system_zone_name
 
     while True:
         zone = asker.line("Time zone of reports, such as Europe/Berlin?", default=known or system_zone_name())

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any
 from verifyrig import __version__
 from verifyrig.bench import Bench
 from verifyrig.core.errors import BenchError, RecordError, UsageError
+from verifyrig.files.time_zone import UTC_NAME, ZONE_MEND, zone_of
 from verifyrig.report.catalogue import languages
 from verifyrig.report.choose import choose_pair
 from verifyrig.report.inputs import Entry, JobFacts, Opinion, ReportInput, RunInput, Settings, Shop
-from verifyrig.time_zone import UTC_NAME, ZONE_MEND, zone_of
 
 if TYPE_CHECKING:
     from verifyrig.core.trace import Trace

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from verifyrig.files.time_zone import UTC_NAME, zone_of
 from verifyrig.report.catalogue import SOURCE_LANGUAGE, Catalogue, read_catalogue
 from verifyrig.report.inputs import Settings
-from verifyrig.time_zone import UTC_NAME, zone_of
 
 # No sentence of our own is longer; longer texts are from outside, and are not tried against every form.
 _LONGEST_TOLD = 400

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from verifyrig.bench import Bench
 from verifyrig.core.errors import BenchError
+from verifyrig.files.atomic_write import write_whole
 from verifyrig.report.gather import gather
 from verifyrig.report.index import write_index
 from verifyrig.report.inputs import ReportInput
@@ -16,7 +17,6 @@ from verifyrig.report.render import EDITIONS, Edition, render
 from verifyrig.report.sentences import finding_of
 from verifyrig.report.standing import standing_of
 from verifyrig.report.wording import words_of
-from verifyrig.whole_file import write_whole
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

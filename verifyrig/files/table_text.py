@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from verifyrig.settings_text import Changed
+from verifyrig.files.settings_text import Changed
 
 Value = str | float | date | Sequence[float]
 

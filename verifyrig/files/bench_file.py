@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from verifyrig.core.errors import BenchError
-from verifyrig.settings_text import Changed
+from verifyrig.files.settings_text import Changed
 
 
 def change_file(path: Path, change: Callable[[str], Changed]) -> Changed:
@@ -16,7 +16,7 @@ def change_file(path: Path, change: Callable[[str], Changed]) -> Changed:
     Raises:
         BenchError: The file cannot be read or written, or is no TOML.
     """
-    from verifyrig.whole_file import write_whole
+    from verifyrig.files.atomic_write import write_whole
 
     try:
         text = path.read_text(encoding="utf-8") if path.exists() else ""

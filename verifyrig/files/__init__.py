@@ -1,0 +1,1 @@
+"""Files as they are read and written whole: TOML, CSV, typed values, time zones."""
