@@ -16,9 +16,9 @@ import pytest
 from verifyrig.autostart import autostart_words
 from verifyrig.bench import Bench, find_bench
 from verifyrig.core.errors import BenchError
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.profiles import find_profile
 from verifyrig.terminal.end_screen import end_screen
-from verifyrig.verdict import Verdict
 
 HANG_S = 100.0
 

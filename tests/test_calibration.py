@@ -11,7 +11,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from verifyrig.calibration import Correction, check_stability, fit_correction, match_probes, widened_when_overdue
+from verifyrig.metrology.calibration import (
+    Correction,
+    check_stability,
+    fit_correction,
+    match_probes,
+    widened_when_overdue,
+)
 
 H3: dict[str, Any] = tomllib.loads((Path(__file__).parent / "data" / "gum.toml").read_text("utf-8"))["thermometer"]
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from verifyrig.capability import LimitProposal, Unanswered, global_risks, k_one_sided, propose_limit
-from verifyrig.verdict import Verdict, judge
+from verifyrig.metrology.verdict import Verdict, judge
 
 DRAWS = 400_000
 

@@ -15,7 +15,7 @@ from verifyrig.analysis import compare, metrics_of
 from verifyrig.analysis.budget import POWER_GAIN, SENSOR_ACCURACY, difference_u95
 from verifyrig.commands.compare import data_of
 from verifyrig.core.trace import Trace
-from verifyrig.uncertainty import Component
+from verifyrig.metrology.uncertainty import Component
 
 
 def again(**changed: Any) -> Trace:

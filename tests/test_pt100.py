@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from verifyrig import pt100
+from verifyrig.metrology import pt100
 
 TABLE: dict[str, Any] = tomllib.loads((Path(__file__).parent / "data" / "pt100.toml").read_text("utf-8"))
 POINTS = list(zip(TABLE["temp_c"], TABLE["resistance_ohm"], strict=True))

@@ -11,9 +11,9 @@ from xml.etree import ElementTree
 import pytest
 
 from tests.small_records import PROFILE_TEXT
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.pytest_plugin import GuardedFigure, RigRun, pytest_assertrepr_compare
 from verifyrig.qa import Figure
-from verifyrig.verdict import Verdict
 
 REPO = Path(__file__).resolve().parent.parent
 

@@ -24,8 +24,8 @@ from tests.batches import (
 )
 from verifyrig.capability import k_one_sided
 from verifyrig.core.profile import Threshold
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.qa import Figure, UnitRun, as_csv, as_json, as_junit, find, find_shapes, lines_of
-from verifyrig.verdict import Verdict
 
 RISE = "load.die_temp_c.rise"
 

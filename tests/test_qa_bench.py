@@ -15,13 +15,13 @@ from tests.batches import PROFILE, batch, unit_run
 from tests.small_records import PROFILE_TEXT
 from verifyrig.capability import GaugeStudy, Unanswered
 from verifyrig.core.profile import Profile
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.profile_text import parse_profile
 from verifyrig.qa import Figure, UnitRun
 from verifyrig.qa.bench_check import Calibrated, check_bench
 from verifyrig.qa.bench_words import check_json, check_lines
 from verifyrig.qa.comparing import compare_builds, comparison_json, comparison_lines
 from verifyrig.qa.proposing import profile_text_with, proposal_json, proposal_lines, propose_thresholds
-from verifyrig.verdict import Verdict
 
 RISE = "load.die_temp_c.rise"
 TODAY = date(2026, 3, 1)

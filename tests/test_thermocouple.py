@@ -11,7 +11,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from verifyrig.thermocouple import TYPES, OutOfRangeError, emf_mv, temperature_c, temperature_range_c, tolerance_k
+from verifyrig.metrology.thermocouple import (
+    TYPES,
+    OutOfRangeError,
+    emf_mv,
+    temperature_c,
+    temperature_range_c,
+    tolerance_k,
+)
 
 # NIST SRD 60 / Monograph 175 (1993), printed tables; see the head of the file.
 POINTS_FILE = Path(__file__).parent / "data" / "thermocouple_points.csv"

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from verifyrig.uncertainty import (
+from verifyrig.metrology.uncertainty import (
     Component,
     combine,
     coverage_factor,

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from verifyrig.verdict import Verdict, conformance_probability, judge, plain_word, shape, worst
+from verifyrig.metrology.verdict import Verdict, conformance_probability, judge, plain_word, shape, worst
 
 P, CP, CF, F, NM = (
     Verdict.PASS,

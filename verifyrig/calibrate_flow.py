@@ -9,10 +9,10 @@ from datetime import date
 from typing import Protocol
 
 from verifyrig.asking import Asker, Option
-from verifyrig.calibration import Correction, fit_correction
 from verifyrig.core.errors import SensorError, UsageError
 from verifyrig.files.table_text import Value
-from verifyrig.stability import Match, Stability, check_stability, match_probes
+from verifyrig.metrology.calibration import Correction, fit_correction
+from verifyrig.metrology.stability import Match, Stability, check_stability, match_probes
 
 # A bath of crushed ice and clean water, stirred, in a jug on the bench is within this of 0 °C (common practice,
 # no source; a bath made by the book is ten times better).

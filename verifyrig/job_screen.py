@@ -12,8 +12,8 @@ from verifyrig.core.errors import UsageError
 from verifyrig.job import Entry, EntryKind, Job, RunFacts
 from verifyrig.job_rules import Obstacle, in_order, next_purpose, obstacles_to_close, obstacles_to_handover
 from verifyrig.job_words import CAUSES, CHANGE_KINDS, CONSENTS, MACHINE_KINDS, NOT_ASKED, OLD_PARTS, QUESTIONS
+from verifyrig.metrology.verdict import Verdict, plain_word, shape
 from verifyrig.soak import plan_soak
-from verifyrig.verdict import Verdict, plain_word, shape
 
 _OUTCOMES = {
     "running": "running",

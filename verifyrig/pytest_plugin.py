@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from verifyrig.verdict import Verdict, judge, plain_word
+from verifyrig.metrology.verdict import Verdict, judge, plain_word
 
 if TYPE_CHECKING:
     from verifyrig.qa import Figure

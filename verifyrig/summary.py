@@ -10,7 +10,7 @@ from verifyrig.analysis import Metric, ThresholdResult, judge_thresholds, metric
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.trace import StageSpan, Trace
-from verifyrig.verdict import Verdict, plain_word, shape
+from verifyrig.metrology.verdict import Verdict, plain_word, shape
 
 __all__ = ["budget_of", "exit_code_of", "sentences_of", "summary_of"]
 

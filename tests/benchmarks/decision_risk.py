@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from verifyrig.capability import global_risks
-from verifyrig.verdict import Verdict, judge
+from verifyrig.metrology.verdict import Verdict, judge
 
 _MEAN, _SD, _U, _LIMIT = 57.0, 2.0, 0.75, 60.0
 

@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from verifyrig.analysis.signals import SensorFacts
-from verifyrig.uncertainty import Component, combine, standard_from_expanded, standard_from_half_width
+from verifyrig.metrology.uncertainty import Component, combine, standard_from_expanded, standard_from_half_width
 
 __all__ = [
     "POWER_GAIN",

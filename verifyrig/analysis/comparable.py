@@ -22,7 +22,7 @@ from verifyrig.analysis.temperatures import CORRECTION_RANGE_K
 from verifyrig.core.channels import base_name, is_temperature
 from verifyrig.core.heat_sources import CARD, DIE, PARTS, Part
 from verifyrig.core.trace import StageSpan, Trace
-from verifyrig.uncertainty import Component
+from verifyrig.metrology.uncertainty import Component
 
 __all__ = ["compare"]
 

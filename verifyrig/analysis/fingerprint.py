@@ -32,7 +32,7 @@ from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts
 from verifyrig.core.heat_sources import DIE, Part
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
-from verifyrig.uncertainty import Component
+from verifyrig.metrology.uncertainty import Component
 
 __all__ = ["WINDOWS_S", "impedance_metrics"]
 

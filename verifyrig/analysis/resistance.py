@@ -18,7 +18,7 @@ from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
 from verifyrig.core.heat_sources import CARD, DIE, Part
 from verifyrig.core.trace import StageSpan, Trace
-from verifyrig.uncertainty import Component
+from verifyrig.metrology.uncertainty import Component
 
 __all__ = ["resistance_metrics"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from verifyrig.uncertainty import Component
-from verifyrig.verdict import Verdict
+from verifyrig.metrology.uncertainty import Component
+from verifyrig.metrology.verdict import Verdict
 
 Figure = float | tuple[float, ...] | None
 

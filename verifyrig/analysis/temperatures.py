@@ -14,7 +14,7 @@ from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import noise_k, sensor_facts, stage_columns, steepest_rate
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
-from verifyrig.uncertainty import Component
+from verifyrig.metrology.uncertainty import Component
 
 __all__ = ["CORRECTION_RANGE_K", "temperature_metrics"]
 

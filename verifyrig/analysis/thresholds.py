@@ -10,7 +10,7 @@ from verifyrig.analysis.signals import missing_share
 from verifyrig.core.heat_sources import PARTS
 from verifyrig.core.profile import Purpose, Threshold
 from verifyrig.core.trace import StageSpan, Trace
-from verifyrig.verdict import Verdict, judge, worst
+from verifyrig.metrology.verdict import Verdict, judge, worst
 
 __all__ = ["judge_thresholds", "run_verdict"]
 

@@ -201,7 +201,7 @@ def _page(found: QaFinding, compared: BuildsCompared | None, context: Context) -
 
 
 def _code(found: QaFinding) -> ExitCode:
-    from verifyrig.verdict import Verdict
+    from verifyrig.metrology.verdict import Verdict
 
     if found.verdict is Verdict.FAIL or any(item.altered for item in found.sorted.left_out):
         return ExitCode.FAILED

@@ -66,9 +66,9 @@ def _with_end_screen(answer: Answer, request: RunRequest) -> str:
     """Return the answer's text with the verdict below it in letters that are read from three metres."""
     import shutil
 
+    from verifyrig.metrology.verdict import Verdict
     from verifyrig.terminal.end_screen import end_screen
     from verifyrig.terminal.words import plain
-    from verifyrig.verdict import Verdict
 
     size = shutil.get_terminal_size()
     unit = plain(request.unit or answer.data["run"], 40)

@@ -21,7 +21,7 @@ from verifyrig.capability import (
     individuals_chart,
 )
 from verifyrig.core.profile import Profile
-from verifyrig.verdict import Verdict, worst
+from verifyrig.metrology.verdict import Verdict, worst
 
 from .findings import values_of
 from .shapes import WINDOWS, fingerprint_stage

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from verifyrig.capability import GaugeStudy, Unanswered
-from verifyrig.verdict import Verdict, plain_word, shape
+from verifyrig.metrology.verdict import Verdict, plain_word, shape
 
 from .as_json import plain
 from .bench_check import BenchCheck, GoldenChart, gauge_verdict, is_creep

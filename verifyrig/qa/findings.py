@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from verifyrig.capability import Chart, Unanswered, are_equal, find_outliers, finite, over_reference_ambient
 from verifyrig.core.profile import Profile
 from verifyrig.core.trace import FloatArray
-from verifyrig.verdict import Verdict, worst
+from verifyrig.metrology.verdict import Verdict, worst
 
 from .charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of
 from .claims import Claim, claim_for

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
-from verifyrig.verdict import Verdict, plain_word
+from verifyrig.metrology.verdict import Verdict, plain_word
 
 from .findings import QaFinding
 from .text import shown

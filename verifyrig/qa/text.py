@@ -6,7 +6,7 @@ import math
 import unicodedata
 from collections.abc import Sequence
 
-from verifyrig.verdict import plain_word, shape
+from verifyrig.metrology.verdict import plain_word, shape
 
 from .findings import MetricFinding, QaFinding
 from .shapes import Fingerprint

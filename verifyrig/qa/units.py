@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from verifyrig.core.profile import Profile
-from verifyrig.verdict import Verdict, judge, worst
+from verifyrig.metrology.verdict import Verdict, judge, worst
 
 __all__ = ["ALTERED", "Attempt", "Figure", "LeftOut", "Sorted", "UnitRun", "judge_figure", "judge_unit", "sort_out"]
 

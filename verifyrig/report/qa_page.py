@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from verifyrig.metrology.verdict import Verdict, plain_word
 from verifyrig.qa import Attempt, MetricFinding, QaFinding, judge_figure
 from verifyrig.qa.comparing import BuildsCompared
 from verifyrig.qa.text import limit_words, standing_out
@@ -13,7 +14,6 @@ from verifyrig.report.names import SHAPES
 from verifyrig.report.qa_strips import metric_strip
 from verifyrig.report.render import rendered
 from verifyrig.report.wording import words_for
-from verifyrig.verdict import Verdict, plain_word
 
 __all__ = ["qa_page"]
 

@@ -50,7 +50,7 @@ def corrected(info: ChannelInfo, table: Mapping[str, Any], today: date | None) -
 
 
 def _overdue(info: ChannelInfo, u95: float, calibrated: date, due: date, today: date) -> ChannelInfo:
-    from verifyrig.calibration import widened_when_overdue
+    from verifyrig.metrology.calibration import widened_when_overdue
 
     try:
         wider = widened_when_overdue(u95, calibrated=calibrated, due=due, today=today)

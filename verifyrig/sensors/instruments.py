@@ -11,10 +11,10 @@ from typing import Any, Protocol
 from verifyrig.core.channels import is_channel, quantity_of, unit_of
 from verifyrig.core.errors import BenchError, SensorError, SerialError
 from verifyrig.core.interfaces import ChannelInfo, Taken
+from verifyrig.metrology.thermocouple import TYPES
 from verifyrig.sensors.ages import boot_time_s
 from verifyrig.sensors.serial_decoder import NOT_OPENED, TextDecoder, TextFormat
 from verifyrig.sensors.serial_port import PortAddress, PortThread, TextConversation
-from verifyrig.thermocouple import TYPES
 
 # An instrument that sends once a second has its second whole line after three.
 FIRST_VALUE_S = 4.0

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from verifyrig.core.channels import quantity_of
 from verifyrig.core.errors import FrameError, SensorError, SerialError
 from verifyrig.core.interfaces import Taken
+from verifyrig.metrology.thermocouple import OutOfRangeError, temperature_c
 from verifyrig.sensors.quality import Implausible
 from verifyrig.sensors.serial_filter import (
     GARBAGE_LINES,
@@ -19,7 +20,6 @@ from verifyrig.sensors.serial_filter import (
     in_channel_unit,
 )
 from verifyrig.sensors.serial_text import Field, LineSplitter, parse_line, parse_pattern, select
-from verifyrig.thermocouple import OutOfRangeError, temperature_c
 
 # No instrument pauses so long within a line: what comes later belongs to another one.
 MIDWAY_S = 0.25

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from verifyrig.verdict import Verdict
+from verifyrig.metrology.verdict import Verdict
 
 __all__ = ["end_screen"]
 
@@ -45,7 +45,7 @@ def end_screen(verdict: Verdict, unit: str, columns: int = 80, rows: int = 24) -
 
     Where even the smallest letters do not fit, word and shape stand there once in plain letters.
     """
-    from verifyrig.verdict import plain_word, shape
+    from verifyrig.metrology.verdict import plain_word, shape
 
     for scale in (3, 2, 1):
         lines = _drawn(verdict, scale)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from verifyrig.uncertainty import Combined, Component, combine
+from verifyrig.metrology.uncertainty import Combined, Component, combine
 
 __all__ = ["Match", "Stability", "check_stability", "match_probes"]
 

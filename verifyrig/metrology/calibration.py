@@ -15,8 +15,8 @@ from datetime import date
 import numpy as np
 import numpy.typing as npt
 
-from verifyrig.stability import Match, Stability, check_stability, match_probes
-from verifyrig.uncertainty import Combined, Component, combine
+from verifyrig.metrology.stability import Match, Stability, check_stability, match_probes
+from verifyrig.metrology.uncertainty import Combined, Component, combine
 
 __all__ = [
     "Correction",

@@ -1,0 +1,1 @@
+"""Uncertainty, verdicts against limits, calibration and thermocouples."""
