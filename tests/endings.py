@@ -22,8 +22,8 @@ from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Profile
 from verifyrig.core.trace import Trace
 from verifyrig.observer import Silent, TickView
+from verifyrig.plan.text import parse_profile
 from verifyrig.post_mortem import PostMortem, Reason, explain_end
-from verifyrig.profile_text import parse_profile
 from verifyrig.record import read_trace
 from verifyrig.rig import RunRequest, run
 from verifyrig.runner import Ambient

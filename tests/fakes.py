@@ -9,7 +9,7 @@ from typing import Any
 from verifyrig.core.errors import RecordError
 from verifyrig.core.interfaces import ChannelInfo, LoadDemand, LoadStatus, Quality, Reading
 from verifyrig.observer import Silent
-from verifyrig.profile_text import parse_profile
+from verifyrig.plan.text import parse_profile
 
 PROFILE = """
 name = "bench-test"

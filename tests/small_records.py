@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from verifyrig.core.interfaces import Reading
-from verifyrig.profile_text import parse_profile
+from verifyrig.plan.text import parse_profile
 from verifyrig.record import open_record
 
 PROFILE_TEXT = """

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.pattern import pattern_duration_s
 from verifyrig.core.profile import Stage, StageKind
-from verifyrig.profile_text import parse_profile, profile_faults, recipe_digest
+from verifyrig.plan.text import parse_profile, profile_faults, recipe_digest
 
 REPO = Path(__file__).resolve().parent.parent
 

@@ -16,7 +16,7 @@ from tests.small_records import PROFILE_TEXT
 from verifyrig.capability import GaugeStudy, Unanswered
 from verifyrig.core.profile import Profile
 from verifyrig.metrology.verdict import Verdict
-from verifyrig.profile_text import parse_profile
+from verifyrig.plan.text import parse_profile
 from verifyrig.qa import Figure, UnitRun
 from verifyrig.qa.bench_check import Calibrated, check_bench
 from verifyrig.qa.bench_words import check_json, check_lines

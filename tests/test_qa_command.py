@@ -19,7 +19,7 @@ from verifyrig.analysis import Metric
 from verifyrig.cli import run
 from verifyrig.core.trace import Trace
 from verifyrig.index import collect_runs
-from verifyrig.profile_text import parse_profile
+from verifyrig.plan.text import parse_profile
 
 PEAK = "load.die_temp_c.peak"
 

@@ -16,7 +16,7 @@ from verifyrig.core.profile import Profile
 from verifyrig.job import Intake, Machine
 from verifyrig.job_store import new_job
 from verifyrig.job_words import MACHINE_KINDS
-from verifyrig.profile_text import parse_profile
+from verifyrig.plan.text import parse_profile
 from verifyrig.profiles import find_profile
 from verifyrig.safety import (
     NOTES,

@@ -8,7 +8,7 @@ import pytest
 
 from mock_hw.bench import SimulatedBench
 from verifyrig.core.probe_only import is_from_outside
-from verifyrig.profile_text import parse_profile
+from verifyrig.plan.text import parse_profile
 from verifyrig.sensors.bank import open_bank
 
 PROFILES = Path(__file__).resolve().parent.parent / "profiles"

@@ -10,7 +10,7 @@ from verifyrig.bench import ID_PATTERN, Bench
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.profile import Profile
 from verifyrig.files.toml_table import meant
-from verifyrig.profile_text import parse_profile
+from verifyrig.plan.text import parse_profile
 
 LARGEST_FILE_BYTES = 1_000_000
 _PACKAGE = Path(__file__).resolve().parent

@@ -12,7 +12,7 @@ from mock_hw.bench import SimulatedBench
 from verifyrig.bench import Bench
 from verifyrig.machine import resolve_root
 from verifyrig.observer import Silent
-from verifyrig.profile_text import parse_profile
+from verifyrig.plan.text import parse_profile
 from verifyrig.rig import RunRequest, run
 
 PLAN = """

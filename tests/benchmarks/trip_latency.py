@@ -21,7 +21,7 @@ from verifyrig.load_permit import LoadPermit
 from verifyrig.loads import make_load
 from verifyrig.machine import THIS_MACHINE
 from verifyrig.observer import Silent
-from verifyrig.profile_text import parse_profile
+from verifyrig.plan.text import parse_profile
 from verifyrig.runner import Rig, Runner
 
 PROFILE = """

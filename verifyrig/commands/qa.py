@@ -147,7 +147,7 @@ def _compare(
 def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[dict[str, Any]], list[str]]:
     """Write a profile with the proposed limits; return the proposals as data and as lines."""
     from verifyrig.bench import check_id
-    from verifyrig.profile_text import parse_profile
+    from verifyrig.plan.text import parse_profile
     from verifyrig.qa.proposing import profile_text_with, proposal_json, proposal_lines, propose_thresholds
     from verifyrig.report.write import write_page
 

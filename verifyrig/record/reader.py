@@ -165,7 +165,7 @@ def _profile(text: Any, path: Path) -> Profile | None:
     """Return the stored profile; None where there is none, or one that this version cannot read."""
     if not isinstance(text, str):
         return None
-    from verifyrig.profile_text import parse_profile
+    from verifyrig.plan.text import parse_profile
 
     try:
         return parse_profile(text, origin=f"the profile in {path.name}")

@@ -14,8 +14,8 @@ from verifyrig.core.channels import is_channel
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.profile import Profile, Stage, Threshold, TripLimit
 from verifyrig.files.toml_table import Faults, Table, meant, parse_table, shown
-from verifyrig.profile_checks import check_profile
-from verifyrig.stage_text import id_name, known_channel, number_or, read_stages, required_text
+from verifyrig.plan.checks import check_profile
+from verifyrig.plan.stages import id_name, known_channel, number_or, read_stages, required_text
 
 __all__ = ["ON_CONDITIONAL", "parse_profile", "profile_faults", "recipe_digest"]
 

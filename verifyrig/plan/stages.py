@@ -8,7 +8,7 @@ from typing import Any
 from verifyrig.core.channels import is_channel, is_temperature
 from verifyrig.core.profile import Gate, Hold, LoadPlan, Settle, Stage, StageKind
 from verifyrig.files.toml_table import Table, shown
-from verifyrig.profile_checks import check_stage
+from verifyrig.plan.checks import check_stage
 
 WORKS = (
     "linear-algebra",

@@ -1,0 +1,1 @@
+"""A profile from its TOML text, checked."""
