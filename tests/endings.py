@@ -17,7 +17,7 @@ from unittest import mock
 
 from mock_hw.bench import SimulatedBench
 from mock_hw.parameters import draw
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Profile
 from verifyrig.core.trace import Trace

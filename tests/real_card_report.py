@@ -17,7 +17,7 @@ from typing import Any
 
 from tests.sample_report import REPORTS, picture
 from verifyrig.analysis.signals import sensor_facts
-from verifyrig.bench import find_bench
+from verifyrig.bench.folder import find_bench
 from verifyrig.report.gather import gather
 from verifyrig.report.inputs import JobFacts, ReportInput, RunInput
 from verifyrig.report.render import render

@@ -13,7 +13,7 @@ import tempfile
 from datetime import timedelta
 from pathlib import Path
 
-from verifyrig.bench import find_bench
+from verifyrig.bench.folder import find_bench
 from verifyrig.demo import DAY, OPERATOR, run_demo
 from verifyrig.job_flow import close_job, tick_steps
 from verifyrig.job_rules import obstacles_to_close

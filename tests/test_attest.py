@@ -9,10 +9,10 @@ import pytest
 
 from tests.fake_asker import FakeAsker
 from verifyrig.attest import answers_for, ask
-from verifyrig.bench import Bench
+from verifyrig.bench.find_profile import find_profile
+from verifyrig.bench.folder import Bench
 from verifyrig.commands import Context
 from verifyrig.core.errors import SafetyRefusal, UsageError
-from verifyrig.profiles import find_profile
 from verifyrig.safety import QUESTIONS, load_refusals
 
 

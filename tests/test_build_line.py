@@ -13,11 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from verifyrig.autostart import autostart_words
-from verifyrig.bench import Bench, find_bench
+from verifyrig.bench.autostart import autostart_words
+from verifyrig.bench.find_profile import find_profile
+from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.core.errors import BenchError
 from verifyrig.metrology.verdict import Verdict
-from verifyrig.profiles import find_profile
 from verifyrig.terminal.end_screen import end_screen
 
 HANG_S = 100.0

@@ -12,7 +12,7 @@ import pytest
 
 from tests.sensor_tree import chip, lay
 from verifyrig.asking import Option
-from verifyrig.bench import read_config
+from verifyrig.bench.folder import read_config
 from verifyrig.calibrate_flow import Outcome, calibrate
 from verifyrig.cli import run
 from verifyrig.commands.calibrate import BenchProbes

@@ -7,10 +7,10 @@ import io
 import pytest
 
 from verifyrig.analysis import Forecast
-from verifyrig.bench import Bench
+from verifyrig.bench.find_profile import find_profile
+from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import ChannelInfo, Reading
 from verifyrig.observer import TickView
-from verifyrig.profiles import find_profile
 from verifyrig.terminal.lines import PlainLines
 from verifyrig.terminal.panel import panel_lines
 from verifyrig.terminal.words import main_channel

@@ -13,7 +13,7 @@ import pytest
 
 from verifyrig import cli
 from verifyrig.aftermath import Aftermath, read_aftermath, write_aftermath
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import Reading
 from verifyrig.job import EntryKind, Intake
 from verifyrig.job_store import append, new_entry, new_job, read_job

@@ -68,7 +68,7 @@ def test_a_record_that_does_not_exist_is_bad_input(tmp_path: Path, capsys: pytes
 def test_the_open_jobs_intake_counts_without_any_record(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     from datetime import UTC, datetime
 
-    from verifyrig.bench import find_bench
+    from verifyrig.bench.folder import find_bench
     from verifyrig.job import Intake, Machine
     from verifyrig.job_store import new_job
 
@@ -132,7 +132,7 @@ def test_a_damaged_record_of_the_job_is_left_out_and_said_and_a_named_one_is_bad
 ) -> None:
     from datetime import UTC, datetime
 
-    from verifyrig.bench import find_bench
+    from verifyrig.bench.folder import find_bench
     from verifyrig.job import Intake, Machine
     from verifyrig.job_store import new_job
 

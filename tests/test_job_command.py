@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from tests.fake_asker import FakeAsker
-from verifyrig.bench import Bench, find_bench
+from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.cli import command_parser, run
 from verifyrig.commands import Answer, Context
 from verifyrig.commands import job as job_command

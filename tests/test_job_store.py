@@ -14,7 +14,7 @@ import tomli_w
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, RigError
 from verifyrig.job import Customer, EntryKind, Intake, Machine
 from verifyrig.job_store import (
@@ -137,7 +137,7 @@ APPENDER = """
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.job import EntryKind
 from verifyrig.job_store import append, new_entry
 for n in range(12):

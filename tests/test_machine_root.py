@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from mock_hw.bench import SimulatedBench
-from verifyrig.bench import find_bench
+from verifyrig.bench.folder import find_bench
 from verifyrig.cli import command_parser, run
 from verifyrig.commands import Context
 from verifyrig.commands.run import request_from

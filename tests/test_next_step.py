@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from tests.fake_asker import FakeAsker
-from verifyrig.bench import Bench, find_bench
+from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.cli import run
 from verifyrig.commands import Context, next_step
 from verifyrig.job import Customer, Intake, Machine

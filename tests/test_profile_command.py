@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
-from verifyrig.bench import Bench
+from verifyrig.bench.find_profile import find_profile, list_profiles, shipped_dir
+from verifyrig.bench.folder import Bench
 from verifyrig.cli import run
 from verifyrig.core.errors import ProfileError
-from verifyrig.profiles import find_profile, list_profiles, shipped_dir
 
 SHIPPED = {"quick-look", "desktop-air", "desktop-liquid", "small-form", "laptop", "soak", "pulses-only"}
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from tests.endings import EXPECTED, ends
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.break_offs import pattern_of
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.history.entries import LogEntry

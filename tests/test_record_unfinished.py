@@ -14,7 +14,7 @@ import pytest
 from tests.killing import wait_for_acks, wait_until_dead
 from verifyrig import cli
 from verifyrig.aftermath import read_aftermath
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record, read_trace
 from verifyrig.unfinished import newly_unfinished

@@ -18,7 +18,7 @@ import pytest
 from tests import report_inputs as ri
 from tests.small_records import write_record
 from verifyrig.analysis import compare
-from verifyrig.bench import Bench, find_bench
+from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Context
 from verifyrig.commands import report as command
 from verifyrig.core.errors import BenchError, JobError, RecordError, UsageError

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from verifyrig.attest import answers_for
-from verifyrig.bench import Bench
+from verifyrig.bench.find_profile import find_profile
+from verifyrig.bench.folder import Bench
 from verifyrig.commands import Context
 from verifyrig.core.errors import ExitCode, SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
@@ -17,7 +18,6 @@ from verifyrig.job import Intake, Machine
 from verifyrig.job_store import new_job
 from verifyrig.job_words import MACHINE_KINDS
 from verifyrig.plan.text import parse_profile
-from verifyrig.profiles import find_profile
 from verifyrig.safety import (
     NOTES,
     QUESTIONS,

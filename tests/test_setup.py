@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.fake_asker import FakeAsker
-from verifyrig.bench import find_bench
+from verifyrig.bench.folder import find_bench
 from verifyrig.cli import command_parser, run
 from verifyrig.commands import Context
 from verifyrig.commands import setup as setup_command

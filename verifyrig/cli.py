@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from typing import NoReturn, cast
 
 from verifyrig import __version__
-from verifyrig.bench import Bench, find_bench
+from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import COMMANDS, Answer, Command, Context
 from verifyrig.core.errors import ExitCode, RigError, UsageError
 
@@ -73,7 +73,7 @@ def _answer(words: list[str]) -> tuple[Answer, bool]:
 
 def _autostarted(args: argparse.Namespace) -> tuple[Answer, bool] | None:
     """Run what bench.toml starts by itself; None where it starts nothing, or somebody asks for the menu."""
-    from verifyrig.autostart import autostart_words, somebody_wants_the_menu
+    from verifyrig.bench.autostart import autostart_words, somebody_wants_the_menu
 
     bench = find_bench(args.bench)
     words = autostart_words(bench)

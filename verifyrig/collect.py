@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from verifyrig.aftermath import aftermath_path
-from verifyrig.bench import ID_PATTERN, Bench
+from verifyrig.bench.folder import ID_PATTERN, Bench
 from verifyrig.core.errors import JobError, RecordError, RigError, UsageError
 from verifyrig.files.atomic_write import sync_folder
 from verifyrig.job_store import merge_job

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from verifyrig.bench import Bench, find_bench
+from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.core.errors import BenchError
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Profile
@@ -111,7 +111,7 @@ def _bench(out: Path) -> Bench:
 
 
 def _profile(bench: Bench, cooler: str) -> Profile:
-    from verifyrig.profiles import find_profile
+    from verifyrig.bench.find_profile import find_profile
 
     return find_profile("desktop-liquid" if cooler == "liquid" else "desktop-air", bench)
 

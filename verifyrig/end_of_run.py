@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from verifyrig.aftermath import read_aftermath
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.break_offs import Pattern, pattern_of
 from verifyrig.core.errors import RecordError
 from verifyrig.core.trace import Trace

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, UsageError
 from verifyrig.files.toml_table import meant, shown
 from verifyrig.job import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part

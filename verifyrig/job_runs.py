@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, RecordError
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.trace import StageSpan, Trace

@@ -18,7 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from verifyrig.bench import Bench, check_id
+from verifyrig.bench.folder import Bench, check_id
 from verifyrig.core.errors import JobError
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.job import Entry, EntryKind, Intake, Job, merged

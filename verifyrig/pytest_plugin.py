@@ -141,7 +141,7 @@ class BenchRig:
         return self._done[profile]
 
     def _execute(self, profile: str) -> RigRun:
-        from verifyrig.bench import find_bench
+        from verifyrig.bench.folder import find_bench
         from verifyrig.cli import command_parser
         from verifyrig.commands import Context
         from verifyrig.commands.run import request_from, run_and_read

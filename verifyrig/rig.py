@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from verifyrig import __version__
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.channels import OWN_CHANNELS, is_temperature
 from verifyrig.core.clock import RealClock, VirtualClock
 from verifyrig.core.errors import SensorError, UsageError

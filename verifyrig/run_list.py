@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig import __version__
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
 from verifyrig.record import Head, read_head, read_trace
 from verifyrig.record.schema import wal_path

@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 
 from verifyrig.analysis import ANALYSIS_VERSION
-from verifyrig.bench import Bench
+from verifyrig.bench.find_profile import find_profile
+from verifyrig.bench.folder import Bench
 from verifyrig.index import INDEX_NAME
 from verifyrig.index.compute import Computed, compute_one
 from verifyrig.index.kept import Kept
 from verifyrig.index.store import open_index
 from verifyrig.observer import Silent
-from verifyrig.profiles import find_profile
 from verifyrig.rig import RunRequest, run
 
 PROFILE = "desktop-air"

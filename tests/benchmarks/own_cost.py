@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from mock_hw.bench import SimulatedBench
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.machine import resolve_root
 from verifyrig.observer import Silent
 from verifyrig.plan.text import parse_profile

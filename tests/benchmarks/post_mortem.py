@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.endings import EXPECTED, ends
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.post_mortem import PostMortem, Reason
 
 _HOT_C = 80.0

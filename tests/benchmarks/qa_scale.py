@@ -17,10 +17,10 @@ from typing import Any
 
 from _qa_batch import PROFILE, fill_bench, template
 
-from verifyrig.bench import Bench
+from verifyrig.bench.find_profile import find_profile
+from verifyrig.bench.folder import Bench
 from verifyrig.index import collect_runs
 from verifyrig.index.kept import Kept
-from verifyrig.profiles import find_profile
 from verifyrig.qa import as_json, find
 from verifyrig.qa.findings import may_be_asked
 

@@ -19,9 +19,9 @@ UNWATCHED_S = 300.0
 def one_run(case: str, seed: int) -> dict[str, Any]:
     """Run one machine; return outcome, verdict, and by how much its true die passed its limit, K."""
     import mock_hw.bench
-    from verifyrig.bench import Bench
+    from verifyrig.bench.find_profile import find_profile
+    from verifyrig.bench.folder import Bench
     from verifyrig.observer import Silent
-    from verifyrig.profiles import find_profile
     from verifyrig.rig import RunRequest, run
 
     hottest = -300.0

@@ -9,7 +9,7 @@ import argparse
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import ExitCode
 
 

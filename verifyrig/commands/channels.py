@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from verifyrig.bench import find_bench
+from verifyrig.bench.folder import find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import UsageError
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import tell_altered
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code

@@ -29,6 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Read the file, write a record, and answer with its metrics."""
+    from verifyrig.bench.find_profile import find_profile
     from verifyrig.csv_import import (
         parse_channel_word,
         parse_stage_words,
@@ -39,7 +40,6 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.files.csv_table import decode, read_table
     from verifyrig.files.typed_values import parse_ambient
     from verifyrig.import_record import ImportOrder, write_imported
-    from verifyrig.profiles import find_profile
     from verifyrig.record import read_trace
     from verifyrig.summary import sentences_of, summary_of
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from verifyrig.asking import Asker, Option, TerminalAsker, wrapped
-from verifyrig.bench import Bench, find_bench
+from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import RigError
 from verifyrig.job import Job, RunFacts
@@ -145,7 +145,7 @@ class _Desk:
 
     def _profile(self) -> str:
         """Return the profile that comes next: the job's last one, before that the one of its kind of machine."""
-        from verifyrig.profiles import list_profiles
+        from verifyrig.bench.find_profile import list_profiles
 
         assert self._job is not None
         caution = self._caution()
@@ -166,8 +166,8 @@ class _Desk:
         self._run(self._profile())
 
     def _measure_with_another(self) -> None:
+        from verifyrig.bench.find_profile import list_profiles
         from verifyrig.job_interview import pick
-        from verifyrig.profiles import list_profiles
 
         names = {file.name: file.name for file in list_profiles(self._bench)}
         self._run(pick(self._asker, "Which profile?", names))

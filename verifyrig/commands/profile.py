@@ -8,12 +8,12 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from verifyrig.bench.find_profile import ProfileFile, find_profile, list_profiles, read_profile_text
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, ProfileError, UsageError
 from verifyrig.core.pattern import pattern_duration_s
 from verifyrig.core.profile import Gate, LoadPlan, Profile, Stage, Threshold, TripLimit
 from verifyrig.plan.text import parse_profile, profile_faults
-from verifyrig.profiles import ProfileFile, find_profile, list_profiles, read_profile_text
 from verifyrig.report.wording import shortened
 
 

@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Hold all comparable runs against the profile; write what was asked for."""
-    from verifyrig.profiles import find_profile
+    from verifyrig.bench.find_profile import find_profile
     from verifyrig.qa import as_json, find, lines_of
 
     outs = [_out_path(text) for text in args.out]
@@ -146,7 +146,7 @@ def _compare(
 
 def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[dict[str, Any]], list[str]]:
     """Write a profile with the proposed limits; return the proposals as data and as lines."""
-    from verifyrig.bench import check_id
+    from verifyrig.bench.folder import check_id
     from verifyrig.plan.text import parse_profile
     from verifyrig.qa.proposing import profile_text_with, proposal_json, proposal_lines, propose_thresholds
     from verifyrig.report.write import write_page

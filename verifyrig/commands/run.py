@@ -104,9 +104,9 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
     Raises:
         RigError: A word does not fit, or there is no such profile or job.
     """
+    from verifyrig.bench.find_profile import find_profile
     from verifyrig.job_runs import defaults_for
     from verifyrig.machine import resolve_root
-    from verifyrig.profiles import find_profile
     from verifyrig.rig import RunRequest
 
     defaults = defaults_for(context.bench, args.job)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig import __version__
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import BenchError, RecordError, UsageError
 from verifyrig.files.time_zone import UTC_NAME, ZONE_MEND, zone_of
 from verifyrig.report.catalogue import languages

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import NamedTuple
 from urllib.parse import quote
 
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError
 from verifyrig.report.gather import read_settings, read_shop
 from verifyrig.report.render import rendered

@@ -20,7 +20,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from verifyrig.bench import Bench
+from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import BenchError
 
 __all__ = ["autostart_words", "somebody_wants_the_menu"]

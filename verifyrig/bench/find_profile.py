@@ -6,14 +6,14 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from verifyrig.bench import ID_PATTERN, Bench
+from verifyrig.bench.folder import ID_PATTERN, Bench
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.profile import Profile
 from verifyrig.files.toml_table import meant
 from verifyrig.plan.text import parse_profile
 
 LARGEST_FILE_BYTES = 1_000_000
-_PACKAGE = Path(__file__).resolve().parent
+_PACKAGE = Path(__file__).resolve().parent.parent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,1 @@
+"""The shop's folder: where it lies, its settings and its profiles."""
