@@ -91,7 +91,7 @@ def test_what_the_system_remembers_of_a_run_that_broke_off_counts(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from verifyrig.aftermath import Aftermath, aftermath_path, write_aftermath
-    from verifyrig.history.entries import LogEntry
+    from verifyrig.system.history.entries import LogEntry
 
     (tmp_path / "runs").mkdir()
     path = write_record(tmp_path / "runs", 2, close=False)

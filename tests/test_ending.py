@@ -16,8 +16,8 @@ import pytest
 from verifyrig.aftermath import Aftermath, aftermath_path, read_aftermath, write_aftermath
 from verifyrig.core.interfaces import Reading
 from verifyrig.ending import BootSpan, SystemState, ending_of, host_id
-from verifyrig.history.entries import LogEntry
 from verifyrig.record import open_record, read_head, read_trace
+from verifyrig.system.history.entries import LogEntry
 
 LAST_UTC_S = 1_700_000_000.0
 KEEPER = {"host": "h1", "boot_id": "aaaa-1111", "pid": 4321, "started": 1_699_990_000.0}

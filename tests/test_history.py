@@ -10,12 +10,12 @@ import pytest
 
 from verifyrig import cli
 from verifyrig.core.errors import ImportFault
-from verifyrig.history.entries import LogEntry
-from verifyrig.history.journal import boots_of_text, lines_of_json, with_end
-from verifyrig.history.kernel_log import LogLine, kernel_entries, lines_of_kmsg, lines_of_text
-from verifyrig.history.linux_files import edac_entries, pstore_entries
-from verifyrig.history.memory import newest_first, read_log_file, remember
-from verifyrig.history.words import Speaks, speaks_for, words_of
+from verifyrig.system.history.entries import LogEntry
+from verifyrig.system.history.journal import boots_of_text, lines_of_json, with_end
+from verifyrig.system.history.kernel_log import LogLine, kernel_entries, lines_of_kmsg, lines_of_text
+from verifyrig.system.history.linux_files import edac_entries, pstore_entries
+from verifyrig.system.history.memory import newest_first, read_log_file, remember
+from verifyrig.system.history.words import Speaks, speaks_for, words_of
 
 
 def one(text: str) -> LogEntry:

@@ -10,7 +10,7 @@ from verifyrig.core.errors import LoadError
 from verifyrig.core.interfaces import LoadDemand
 from verifyrig.loads import make_load
 from verifyrig.loads.external import ExternalLoad
-from verifyrig.machine import THIS_MACHINE, resolve_root
+from verifyrig.system.machine import THIS_MACHINE, resolve_root
 
 
 def test_an_external_load_starts_nothing_and_follows_the_marks() -> None:

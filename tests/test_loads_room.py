@@ -28,7 +28,7 @@ from verifyrig.loads.placement import place
 from verifyrig.loads.topology import usable_cores
 from verifyrig.loads.worker_load import WorkerLoad
 from verifyrig.loads.works.storage import PIECE_BYTES, Storage, file_size
-from verifyrig.machine import THIS_MACHINE
+from verifyrig.system.machine import THIS_MACHINE
 
 
 @pytest.mark.parametrize("share", [0.1, 0.5, 0.95, 1.0])

@@ -157,7 +157,8 @@ def test_the_system_under_another_mount_point_is_the_system(bench: Path) -> None
         pytest.skip("no unshare or mount here")
     (bench / "again").mkdir()
     ask = (
-        "from pathlib import Path; import sys; from verifyrig.machine import is_live; print(is_live(Path(sys.argv[1])))"
+        "import sys; from pathlib import Path; from verifyrig.system.machine import is_live; "
+        "print(is_live(Path(sys.argv[1])))"
     )
     script = f'{mount} --rbind / "$0" || exit 99; exec {sys.executable} -c "$1" "$0"'
     words = [unshare, "--user", "--map-root-user", "--mount", "sh", "-c", script, str(bench / "again"), ask]

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.files.atomic_write import write_whole
-from verifyrig.history.entries import LogEntry
+from verifyrig.system.history.entries import LogEntry
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

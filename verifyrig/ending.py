@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from verifyrig.machine import boot_id
+from verifyrig.system.machine import boot_id
 
 # psutil counts a process's start from the boot time, which moves when the clock is set right after boot.
 _SAME_START_S = 5.0

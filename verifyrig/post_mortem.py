@@ -15,9 +15,9 @@ from enum import StrEnum
 from typing import Any
 
 from verifyrig.core.trace import Trace
-from verifyrig.history.entries import LogEntry
-from verifyrig.history.words import Speaks, speaks_for, words_of
 from verifyrig.last_moments import CutTemperature, LastMoments, last_moments
+from verifyrig.system.history.entries import LogEntry
+from verifyrig.system.history.words import Speaks, speaks_for, words_of
 
 
 class Reason(StrEnum):

@@ -23,11 +23,11 @@ from verifyrig.core.profile import Profile
 from verifyrig.guard import arm
 from verifyrig.load_permit import LoadPermit
 from verifyrig.loads import check_runnable, make_load
-from verifyrig.machine import THIS_MACHINE, MachineRoot, machine_facts
 from verifyrig.observer import Observer
 from verifyrig.record import new_run_id, open_record
 from verifyrig.runner import BEAT_EVERY_S, Ambient, Rig, RunEnd, Runner
 from verifyrig.sensors.bank import open_bank
+from verifyrig.system.machine import THIS_MACHINE, MachineRoot, machine_facts
 
 SPEED_MAX = math.inf
 

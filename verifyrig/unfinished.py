@@ -15,9 +15,9 @@ from verifyrig.core.errors import RigError
 
 if TYPE_CHECKING:
     from verifyrig.ending import Ending, SystemState
-    from verifyrig.history.entries import LogEntry
-    from verifyrig.history.memory import SystemMemory
     from verifyrig.record import Head
+    from verifyrig.system.history.entries import LogEntry
+    from verifyrig.system.history.memory import SystemMemory
 
 _WAL_VERSION = 2  # byte 18 of an SQLite file that was not closed in order
 _BEFORE_S, _AFTER_S = 900.0, 1800.0
@@ -117,8 +117,8 @@ def _look_closer(path: Path, head: Head, state: SystemState, *, rebooted: bool) 
 
     from verifyrig.aftermath import Aftermath, write_aftermath
     from verifyrig.ending import Ending, system_state
-    from verifyrig.history.memory import SystemMemory, remember
     from verifyrig.record import read_head
+    from verifyrig.system.history.memory import SystemMemory, remember
 
     memory = remember() if rebooted else SystemMemory()
     if memory.boots:

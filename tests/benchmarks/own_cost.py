@@ -10,10 +10,10 @@ from typing import Any
 
 from mock_hw.bench import SimulatedBench
 from verifyrig.bench.folder import Bench
-from verifyrig.machine import resolve_root
 from verifyrig.observer import Silent
 from verifyrig.plan.text import parse_profile
 from verifyrig.rig import RunRequest, run
+from verifyrig.system.machine import resolve_root
 
 PLAN = """
 name = "own-cost"

@@ -19,10 +19,10 @@ from verifyrig.core.interfaces import ChannelInfo, Controls, Reading
 from verifyrig.guard import arm
 from verifyrig.load_permit import LoadPermit
 from verifyrig.loads import make_load
-from verifyrig.machine import THIS_MACHINE
 from verifyrig.observer import Silent
 from verifyrig.plan.text import parse_profile
 from verifyrig.runner import Rig, Runner
+from verifyrig.system.machine import THIS_MACHINE
 
 PROFILE = """
 name = "trip-latency"

@@ -24,7 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context, asker: Asker | None = None) -> Answer:
     """Talk a person through it, and write the correction to bench.toml."""
     from verifyrig.calibrate_flow import calibrate
-    from verifyrig.machine import resolve_root
+    from verifyrig.system.machine import resolve_root
 
     if asker is None and not can_ask(json=context.json):
         raise UsageError(

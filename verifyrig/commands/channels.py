@@ -17,9 +17,9 @@ from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from verifyrig.machine import MachineRoot
     from verifyrig.sensors.proof import Moved
     from verifyrig.sensors.survey import Seen, Survey
+    from verifyrig.system.machine import MachineRoot
 
 _WATCH_S = 1.0
 
@@ -38,8 +38,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """List every sensor with its reading; say what can and cannot be told."""
-    from verifyrig.machine import resolve_root
     from verifyrig.sensors.survey import Survey
+    from verifyrig.system.machine import resolve_root
 
     if args.watch and (context.json or args.prove):
         raise UsageError("it draws for a person, by itself", where="--watch", mend="Leave out --json and --prove.")

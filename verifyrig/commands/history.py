@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from verifyrig.commands import Answer, Context
 
 if TYPE_CHECKING:
-    from verifyrig.history.memory import SystemMemory
+    from verifyrig.system.history.memory import SystemMemory
 
 _SHOWN = 40
 
@@ -27,8 +27,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Tell, newest first, how sessions ended; of a log no more is shown than time, id and code."""
-    from verifyrig.history.memory import SystemMemory, newest_first, read_log_file, remember
-    from verifyrig.history.words import speaks_for, words_of
+    from verifyrig.system.history.memory import SystemMemory, newest_first, read_log_file, remember
+    from verifyrig.system.history.words import speaks_for, words_of
 
     if args.files:
         found = [entry for name in args.files for entry in read_log_file(Path(name))]
@@ -57,7 +57,7 @@ def time_text(utc_s: float | None) -> str | None:
 
 
 def _lines(memory: SystemMemory) -> list[str]:
-    from verifyrig.history.words import words_of
+    from verifyrig.system.history.words import words_of
 
     lines = []
     for entry in memory.entries[:_SHOWN]:

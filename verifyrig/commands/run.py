@@ -106,8 +106,8 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
     """
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.job_runs import defaults_for
-    from verifyrig.machine import resolve_root
     from verifyrig.rig import RunRequest
+    from verifyrig.system.machine import resolve_root
 
     defaults = defaults_for(context.bench, args.job)
     profile = find_profile(args.profile or defaults.profile or DEFAULT_PROFILE, context.bench)

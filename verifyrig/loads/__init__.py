@@ -9,7 +9,7 @@ from pathlib import Path
 from verifyrig.core.interfaces import Load
 from verifyrig.core.profile import LoadPlan
 from verifyrig.loads.external import EXTERNAL, LoadByWork
-from verifyrig.machine import MachineRoot
+from verifyrig.system.machine import MachineRoot
 
 __all__ = ["check_runnable", "make_load"]
 

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from verifyrig.core.interfaces import ChannelInfo, Taken
-from verifyrig.machine import is_live
 from verifyrig.sensors import (
     cpufreq,
     hwmon,
@@ -25,6 +24,7 @@ from verifyrig.sensors import (
 )
 from verifyrig.sensors.files import read_text
 from verifyrig.sensors.instruments import open_instruments
+from verifyrig.system.machine import is_live
 
 
 class Found(Protocol):

@@ -14,7 +14,7 @@ from typing import Any
 
 from verifyrig.core.errors import SensorError
 from verifyrig.core.interfaces import ChannelInfo, Quantity, Taken
-from verifyrig.machine import is_live
+from verifyrig.system.machine import is_live
 
 # Bits of the clocks event reasons, by what limits the card.
 HEAT_BITS = 0x20 | 0x40

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from verifyrig.core.errors import SensorError
 from verifyrig.core.interfaces import ChannelInfo, Quantity, Taken
-from verifyrig.machine import is_live
+from verifyrig.system.machine import is_live
 
 
 class PsutilSensor:

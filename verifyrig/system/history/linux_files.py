@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from verifyrig.history.entries import LogEntry
+from verifyrig.system.history.entries import LogEntry
 
 # systemd-pstore(8) archives crash records below the first; the kernel shows those not yet taken below the second.
 _PSTORE_FOLDERS = ("var/lib/systemd/pstore", "sys/fs/pstore")

@@ -16,7 +16,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 from verifyrig.core.errors import ImportFault
-from verifyrig.history.entries import LogEntry
+from verifyrig.system.history.entries import LogEntry
 
 # Ids are counted by each provider for itself: 41 of another one means something else.
 _EVENTS = {

@@ -11,12 +11,12 @@ from pathlib import Path
 
 from verifyrig.core.errors import ImportFault
 from verifyrig.ending import BootSpan
-from verifyrig.history import windows_events
-from verifyrig.history.entries import LogEntry
-from verifyrig.history.journal import NoJournal, lines_of_json, read_boots, read_kernel_lines
-from verifyrig.history.kernel_log import kernel_entries, lines_of_kmsg, lines_of_text
-from verifyrig.history.linux_files import edac_entries, pstore_entries
-from verifyrig.machine import is_live
+from verifyrig.system.history import windows_events
+from verifyrig.system.history.entries import LogEntry
+from verifyrig.system.history.journal import NoJournal, lines_of_json, read_boots, read_kernel_lines
+from verifyrig.system.history.kernel_log import kernel_entries, lines_of_kmsg, lines_of_text
+from verifyrig.system.history.linux_files import edac_entries, pstore_entries
+from verifyrig.system.machine import is_live
 
 _LARGEST_FILE_BYTES = 500_000_000
 _KERNEL_STAMP = re.compile(r"\[ *\d+\.\d+")

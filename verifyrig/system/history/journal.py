@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.ending import BootSpan
-from verifyrig.history.kernel_log import LogLine
+from verifyrig.system.history.kernel_log import LogLine
 
 _TIMEOUT_S = 20.0
 _BOOTS_LOOKED_INTO = 8

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from enum import StrEnum
 
-from verifyrig.history.entries import LogEntry
+from verifyrig.system.history.entries import LogEntry
 
 
 class Speaks(StrEnum):

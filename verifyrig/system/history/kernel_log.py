@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from verifyrig.history.entries import LogEntry
+from verifyrig.system.history.entries import LogEntry
 
 _INVALID_RESET = 0xFFFFFFFF  # the register reads all ones where it holds nothing
 

@@ -1,0 +1,1 @@
+"""What this computer says of itself: its identity, and its logs of past shutdowns."""
