@@ -23,8 +23,8 @@ from verifyrig.commands import setup as setup_command
 from verifyrig.core.errors import SerialError
 from verifyrig.files.settings_text import changed_settings, wanted_data
 from verifyrig.files.time_zone import system_zone_name
-from verifyrig.probe_finder import find_probe, listen_for, temperatures, warmed
 from verifyrig.sensors.instruments import parse_instruments
+from verifyrig.sensors.probe_finder import find_probe, listen_for, temperatures, warmed
 
 FOREIGN = """\
 # ours since 2019

@@ -96,8 +96,8 @@ def _role(word: str, root: Path, context: Context) -> tuple[str, str]:
 
 
 def _answer(seen: list[Seen], root: MachineRoot, proved: Mapping[str, Moved]) -> Answer:
+    from verifyrig.sensors.answerable import tell
     from verifyrig.sensors.survey import by_channel
-    from verifyrig.telling import tell
 
     can, cannot = tell(by_channel(seen))
     data = {
@@ -128,8 +128,8 @@ def _noted(one: Seen, note: str) -> Seen:
 
 
 def _text(seen: list[Seen], root: MachineRoot, proved: Mapping[str, Moved]) -> str:
+    from verifyrig.sensors.answerable import tell
     from verifyrig.sensors.survey import by_channel
-    from verifyrig.telling import tell
     from verifyrig.terminal.channels_text import show
 
     can, cannot = tell(by_channel(seen))

@@ -218,7 +218,7 @@ def _ask_zone(asker: Asker, known: str) -> str:
 
 def ask_probes(asker: Asker, config: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Look for serial thermometers, and ask which reading is which place."""
-    from verifyrig.probe_finder import find_probe, ports
+    from verifyrig.sensors.probe_finder import find_probe, ports
 
     yes_no = (Option(key="y", label="yes"), Option(key="n", label="no"))
     if asker.choose("Is a thermometer on a serial port or USB?", yes_no, default="n") == "n":
@@ -263,7 +263,7 @@ def _warmed_key(asker: Asker, url: str, baud: int, left: Mapping[str, float], pl
     import time
 
     from verifyrig.job_interview import pick
-    from verifyrig.probe_finder import listen_for, warmed
+    from verifyrig.sensors.probe_finder import listen_for, warmed
 
     asker.say(f"Warm this one in your hand: that is {place}. Listening for a minute ...")
     before: dict[str, float] = {}
