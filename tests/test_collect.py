@@ -12,12 +12,12 @@ from typing import Any
 import pytest
 
 from verifyrig import cli
-from verifyrig.aftermath import Aftermath, read_aftermath, write_aftermath
 from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import Reading
 from verifyrig.job import EntryKind, Intake
 from verifyrig.job_store import append, new_entry, new_job, read_job
 from verifyrig.record import open_record, read_trace
+from verifyrig.record.restart_note import Aftermath, read_aftermath, write_aftermath
 from verifyrig.record.schema import wal_path
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)

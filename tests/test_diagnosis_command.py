@@ -90,7 +90,7 @@ def test_people_read_sentences_and_a_caution(tmp_path: Path, record: Path, capsy
 def test_what_the_system_remembers_of_a_run_that_broke_off_counts(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from verifyrig.aftermath import Aftermath, aftermath_path, write_aftermath
+    from verifyrig.record.restart_note import Aftermath, aftermath_path, write_aftermath
     from verifyrig.system.history.entries import LogEntry
 
     (tmp_path / "runs").mkdir()

@@ -13,10 +13,10 @@ from typing import Any
 
 import pytest
 
-from verifyrig.aftermath import Aftermath, aftermath_path, read_aftermath, write_aftermath
 from verifyrig.core.interfaces import Reading
-from verifyrig.ending import BootSpan, SystemState, ending_of, host_id
 from verifyrig.record import open_record, read_head, read_trace
+from verifyrig.record.outcome_of import BootSpan, SystemState, ending_of, host_id
+from verifyrig.record.restart_note import Aftermath, aftermath_path, read_aftermath, write_aftermath
 from verifyrig.system.history.entries import LogEntry
 
 LAST_UTC_S = 1_700_000_000.0

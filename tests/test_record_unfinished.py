@@ -13,10 +13,10 @@ import pytest
 
 from tests.killing import wait_for_acks, wait_until_dead
 from verifyrig import cli
-from verifyrig.aftermath import read_aftermath
 from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record, read_trace
+from verifyrig.record.restart_note import read_aftermath
 from verifyrig.unfinished import newly_unfinished
 
 
@@ -70,7 +70,7 @@ def test_a_run_in_progress_is_not_told(tmp_path: Path, capsys: pytest.CaptureFix
 def test_a_run_of_another_computer_is_left_to_that_computer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "runs" / "20260101-000000-dddd.sqlite"
     with monkeypatch.context() as elsewhere:
-        elsewhere.setattr("verifyrig.ending.host_id", lambda root=Path("/"): "another-computer")
+        elsewhere.setattr("verifyrig.record.outcome_of.host_id", lambda root=Path("/"): "another-computer")
         record(path, "power-off")
     assert newly_unfinished(Bench(root=tmp_path)) == [] and read_aftermath(path) is None
 

@@ -20,7 +20,7 @@ from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.record import open_record, read_trace
 from verifyrig.record.check import RecordCheck, check_record, prefix_digest
 from verifyrig.record.schema import wal_path
-from verifyrig.seal import SampleChain, canonical, row_marks
+from verifyrig.record.seal import SampleChain, canonical, row_marks
 
 CHANNELS = ("die_temp_c", "cpu_fan_speed_rpm", "package_power_w")
 ROWS = 700

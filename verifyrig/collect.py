@@ -10,12 +10,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from verifyrig.aftermath import aftermath_path
 from verifyrig.bench.folder import ID_PATTERN, Bench
 from verifyrig.core.errors import JobError, RecordError, RigError, UsageError
 from verifyrig.files.atomic_write import sync_folder
 from verifyrig.job_store import merge_job
 from verifyrig.record.check import RecordCheck, check_record
+from verifyrig.record.restart_note import aftermath_path
 from verifyrig.record.schema import wal_path
 from verifyrig.run_list import job_of
 

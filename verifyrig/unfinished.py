@@ -14,8 +14,8 @@ from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
 
 if TYPE_CHECKING:
-    from verifyrig.ending import Ending, SystemState
     from verifyrig.record import Head
+    from verifyrig.record.outcome_of import Ending, SystemState
     from verifyrig.system.history.entries import LogEntry
     from verifyrig.system.history.memory import SystemMemory
 
@@ -75,8 +75,8 @@ def _is_noted(path: Path) -> bool:
 
 
 def _notice(path: Path) -> Unfinished | None:
-    from verifyrig.ending import system_state
     from verifyrig.record import read_head
+    from verifyrig.record.outcome_of import system_state
 
     state = system_state()
     try:
@@ -115,9 +115,9 @@ def _look_closer(path: Path, head: Head, state: SystemState, *, rebooted: bool) 
     """Ask the system's logs where it was restarted since, and keep what they say."""
     import time
 
-    from verifyrig.aftermath import Aftermath, write_aftermath
-    from verifyrig.ending import Ending, system_state
     from verifyrig.record import read_head
+    from verifyrig.record.outcome_of import Ending, system_state
+    from verifyrig.record.restart_note import Aftermath, write_aftermath
     from verifyrig.system.history.memory import SystemMemory, remember
 
     memory = remember() if rebooted else SystemMemory()

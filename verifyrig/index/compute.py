@@ -128,7 +128,7 @@ def compute_one(path: Path) -> Computed:
 def sealed_digest(path: Path) -> str | None:
     """Return the digest that a record was sealed with, unchecked; None where there is none."""
     from verifyrig.record.schema import opened
-    from verifyrig.seal import RECORD_PART
+    from verifyrig.record.seal import RECORD_PART
 
     try:
         with opened(path) as connection:

@@ -12,7 +12,7 @@ import numpy as np
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.trace import FloatArray
-from verifyrig.ending import SystemState
+from verifyrig.record.outcome_of import SystemState
 from verifyrig.record.reader import head_of
 from verifyrig.record.sample_rows import sample_rows
 from verifyrig.record.schema import (
@@ -26,8 +26,7 @@ from verifyrig.record.schema import (
     wal_path,
     was_closed,
 )
-from verifyrig.record.stamp import Stamp, read_stamp
-from verifyrig.seal import (
+from verifyrig.record.seal import (
     BLOCK_ROWS,
     FILE_PART,
     RECORD_PART,
@@ -37,6 +36,7 @@ from verifyrig.seal import (
     TableSeal,
     record_digest,
 )
+from verifyrig.record.stamp import Stamp, read_stamp
 
 _MARK_BYTES = 8
 _SAME_AGAIN_ROWS = 3  # so many marks must fit after a shift before a row is called missing or inserted

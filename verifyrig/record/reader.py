@@ -11,14 +11,14 @@ from typing import Any
 
 import numpy as np
 
-from verifyrig.aftermath import read_aftermath
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.profile import Profile
 from verifyrig.core.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
-from verifyrig.ending import Ending, SystemState, ending_of, system_state
+from verifyrig.record.outcome_of import Ending, SystemState, ending_of, system_state
+from verifyrig.record.restart_note import read_aftermath
 from verifyrig.record.sample_rows import sample_rows
 from verifyrig.record.schema import opened, sample_channels, wal_path
-from verifyrig.seal import RECORD_PART
+from verifyrig.record.seal import RECORD_PART
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,8 +18,8 @@ from verifyrig.core.errors import RecordError
 from verifyrig.core.trace import FloatArray
 from verifyrig.files.atomic_write import sync_folder
 from verifyrig.record.schema import APPLICATION_ID, SCHEMA_VERSION, SMALL_TABLES, schema_sql
+from verifyrig.record.seal import FILE_PART, RECORD_PART, SampleChain, SealRow, TableSeal, record_digest
 from verifyrig.record.stamp import UNSTAMPED, stamp
-from verifyrig.seal import FILE_PART, RECORD_PART, SampleChain, SealRow, TableSeal, record_digest
 
 Change = Callable[[], None]
 SampleRow = Sequence[float | None]

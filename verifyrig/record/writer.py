@@ -13,11 +13,11 @@ from typing import Any
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.interfaces import Quality, Reading
-from verifyrig.ending import host_facts
 from verifyrig.record import store as _store
+from verifyrig.record.outcome_of import host_facts
 from verifyrig.record.schema import SCHEMA_VERSION, check_channels
+from verifyrig.record.seal import BLOCK_ROWS
 from verifyrig.record.store import SYNCHRONOUS_IN_BLOCKS, Change, Store
-from verifyrig.seal import BLOCK_ROWS
 
 _LAG_STEP_S = 0.2
 _BLOCK_AT_MOST_S = 0.5  # real time: a simulated run that is watched at its own pace can be killed, too
