@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from verifyrig.analysis import Forecast, forecast
-from verifyrig.card_power import in_processor_terms
+from verifyrig.analysis.card_power import in_processor_terms
 from verifyrig.core.heat_sources import CARD
 from verifyrig.core.trace import FloatArray
 

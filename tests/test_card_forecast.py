@@ -9,7 +9,7 @@ import pytest
 
 from tests.test_analysis_real_traces import gpu
 from tests.test_gpu_metrics import LADDERS, ROOM_C, impedance
-from verifyrig.card_forecast import card_load_start
+from verifyrig.analysis.card_forecast import card_load_start
 from verifyrig.core.trace import FloatArray
 
 PULSE_SHARE, HALF_SHARE = 0.02, 0.45

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from verifyrig.analysis import load_start_forecast
-from verifyrig.card_forecast import card_load_start
+from verifyrig.analysis.card_forecast import card_load_start
 from verifyrig.core.heat_sources import heated_by
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.pattern import peak_share

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from verifyrig.analysis import Forecast, StageForecaster
-from verifyrig.card_power import in_processor_terms
+from verifyrig.analysis.card_power import in_processor_terms
 from verifyrig.core.errors import LoadError, RecordError
 from verifyrig.core.heat_sources import CARD, DIE, heated_by, part_of
 from verifyrig.core.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank

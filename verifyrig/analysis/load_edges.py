@@ -7,8 +7,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W, in_processor_terms
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
-from verifyrig.card_power import TYPICAL_PROCESSOR_W, in_processor_terms
 from verifyrig.core.heat_sources import CARD, DIE, Part, heated_by
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
