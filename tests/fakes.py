@@ -8,8 +8,8 @@ from typing import Any
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.interfaces import ChannelInfo, LoadDemand, LoadStatus, Quality, Reading
-from verifyrig.observer import Silent
 from verifyrig.plan.text import parse_profile
+from verifyrig.rig.observer import Silent
 
 PROFILE = """
 name = "bench-test"

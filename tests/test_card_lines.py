@@ -10,7 +10,7 @@ from verifyrig.analysis import Forecast
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import ChannelInfo, Reading
-from verifyrig.observer import TickView
+from verifyrig.rig.observer import TickView
 from verifyrig.terminal.lines import PlainLines
 from verifyrig.terminal.panel import panel_lines
 from verifyrig.terminal.words import main_channel

@@ -8,8 +8,8 @@ import pytest
 
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Gate, Profile, Stage, StageKind, TripLimit
-from verifyrig.gate import check_gate
-from verifyrig.guard import Guard, Trip, arm
+from verifyrig.rig.gate import check_gate
+from verifyrig.rig.guard import Guard, Trip, arm
 
 DIE = ChannelInfo(
     channel="die_temp_c", label="Package id 0", device="coretemp/0/temp1", source="x", quantity="temperature",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from verifyrig.core.interfaces import Reading
-from verifyrig.run_watch import RestWatch, TouchWatch
+from verifyrig.rig.stage_notes import RestWatch, TouchWatch
 
 
 def busy(share: float) -> dict[str, Reading]:

@@ -144,7 +144,7 @@ def _change(bench: Bench, job: Job, kind: str, detail: Mapping[str, object], whe
 
 
 def _run(bench: Bench, job: Job, profile: Profile, case: str, purpose: str, start: datetime) -> str:
-    from verifyrig.rig import RunRequest, run
+    from verifyrig.rig.assemble import RunRequest, run
 
     request = RunRequest(
         profile=profile,

@@ -14,8 +14,8 @@ from verifyrig.index import INDEX_NAME
 from verifyrig.index.compute import Computed, compute_one
 from verifyrig.index.kept import Kept
 from verifyrig.index.store import open_index
-from verifyrig.observer import Silent
-from verifyrig.rig import RunRequest, run
+from verifyrig.rig.assemble import RunRequest, run
+from verifyrig.rig.observer import Silent
 
 PROFILE = "desktop-air"
 _AT_ONCE = 2000

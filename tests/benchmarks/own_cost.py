@@ -10,9 +10,9 @@ from typing import Any
 
 from mock_hw.bench import SimulatedBench
 from verifyrig.bench.folder import Bench
-from verifyrig.observer import Silent
 from verifyrig.plan.text import parse_profile
-from verifyrig.rig import RunRequest, run
+from verifyrig.rig.assemble import RunRequest, run
+from verifyrig.rig.observer import Silent
 from verifyrig.system.machine import resolve_root
 
 PLAN = """

@@ -21,8 +21,8 @@ def one_run(case: str, seed: int) -> dict[str, Any]:
     import mock_hw.bench
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.bench.folder import Bench
-    from verifyrig.observer import Silent
-    from verifyrig.rig import RunRequest, run
+    from verifyrig.rig.assemble import RunRequest, run
+    from verifyrig.rig.observer import Silent
 
     hottest = -300.0
     advance_to = mock_hw.bench.SimulatedBench.advance_to

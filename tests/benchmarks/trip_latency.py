@@ -16,12 +16,12 @@ from typing import Any
 from tests.fakes import FakeWriter, die_info
 from verifyrig.core.clock import RealClock
 from verifyrig.core.interfaces import ChannelInfo, Controls, Reading
-from verifyrig.guard import arm
-from verifyrig.load_permit import LoadPermit
 from verifyrig.loads import make_load
-from verifyrig.observer import Silent
 from verifyrig.plan.text import parse_profile
-from verifyrig.runner import Rig, Runner
+from verifyrig.rig.guard import arm
+from verifyrig.rig.load_permit import LoadPermit
+from verifyrig.rig.observer import Silent
+from verifyrig.rig.runner import Rig, Runner
 from verifyrig.system.machine import THIS_MACHINE
 
 PROFILE = """

@@ -13,8 +13,8 @@ from verifyrig.core.errors import UsageError
 if TYPE_CHECKING:
     from verifyrig.core.interfaces import Controls
     from verifyrig.job_runs import Defaults
-    from verifyrig.observer import Observer
-    from verifyrig.rig import RunDone, RunRequest
+    from verifyrig.rig.assemble import RunDone, RunRequest
+    from verifyrig.rig.observer import Observer
 
 DEFAULT_PROFILE = "quick-look"
 PURPOSES = ("baseline", "check", "verification", "build")
@@ -43,8 +43,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Run it, then read the record back as anybody else would."""
     from verifyrig.core.interfaces import Controls
     from verifyrig.keyboard import people_in_control
-    from verifyrig.rig import SPEED_MAX
-    from verifyrig.rig import run as run_on_rig
+    from verifyrig.rig.assemble import SPEED_MAX
+    from verifyrig.rig.assemble import run as run_on_rig
     from verifyrig.terminal.choose import choose_face
 
     request = request_from(args, context)
@@ -93,7 +93,7 @@ def answer_of(done: RunDone) -> Answer:
 
 def run_and_read(request: RunRequest, context: Context, face: Observer, controls: Controls) -> Answer:
     """Run without keys and signals of our own: for a demo, a test, a build line."""
-    from verifyrig.rig import run as run_on_rig
+    from verifyrig.rig.assemble import run as run_on_rig
 
     return answer_of(run_on_rig(request, context.bench, face, controls))
 
@@ -106,7 +106,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
     """
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.job_runs import defaults_for
-    from verifyrig.rig import RunRequest
+    from verifyrig.rig.assemble import RunRequest
     from verifyrig.system.machine import resolve_root
 
     defaults = defaults_for(context.bench, args.job)
@@ -177,7 +177,7 @@ def _mock(text: str | None) -> tuple[str, int] | None:
 
 
 def _speed(text: str | None, mock: tuple[str, int] | None) -> float | None:
-    from verifyrig.rig import SPEED_MAX
+    from verifyrig.rig.assemble import SPEED_MAX
 
     if text is None:
         return SPEED_MAX
@@ -196,7 +196,7 @@ def _speed(text: str | None, mock: tuple[str, int] | None) -> float | None:
 
 def _ambient(text: str | None) -> Any:
     from verifyrig.files.typed_values import parse_ambient
-    from verifyrig.runner import Ambient
+    from verifyrig.rig.runner import Ambient
 
     if text is None:
         return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 
-from verifyrig.observer import Observer
+from verifyrig.rig.observer import Observer
 
 
 def choose_face(*, simulated_fast: bool) -> Observer:

@@ -10,7 +10,7 @@ from typing import TextIO
 
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Profile, Stage
-from verifyrig.observer import TickView
+from verifyrig.rig.observer import TickView
 from verifyrig.terminal.words import clock, forecast_sentence, main_channel, margin_sentence, plain, temp_word
 
 EVERY_S = 30.0

@@ -19,13 +19,13 @@ from verifyrig.core.heat_sources import CARD, DIE, heated_by, part_of
 from verifyrig.core.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
-from verifyrig.gate import StageGate
-from verifyrig.guard import ArmedLimit, Guard, HeatAtRest, Trip
 from verifyrig.job_words import RUN_KEYS
-from verifyrig.load_driver import LoadDriver
-from verifyrig.load_permit import LoadPermit
-from verifyrig.observer import Observer, TickView
-from verifyrig.run_watch import OwnCost, RestWatch, TouchWatch
+from verifyrig.rig.gate import StageGate
+from verifyrig.rig.guard import ArmedLimit, Guard, HeatAtRest, Trip
+from verifyrig.rig.load_driver import LoadDriver
+from verifyrig.rig.load_permit import LoadPermit
+from verifyrig.rig.observer import Observer, TickView
+from verifyrig.rig.stage_notes import OwnCost, RestWatch, TouchWatch
 
 # Workers end themselves 2 s after the last heartbeat; five beats fit into that.
 BEAT_EVERY_S = 0.4

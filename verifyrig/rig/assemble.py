@@ -20,12 +20,12 @@ from verifyrig.core.interfaces import Clock, Controls, MachineOff, SensorBank
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.probe_only import is_from_outside
 from verifyrig.core.profile import Profile
-from verifyrig.guard import arm
-from verifyrig.load_permit import LoadPermit
 from verifyrig.loads import check_runnable, make_load
-from verifyrig.observer import Observer
 from verifyrig.record import new_run_id, open_record
-from verifyrig.runner import BEAT_EVERY_S, Ambient, Rig, RunEnd, Runner
+from verifyrig.rig.guard import arm
+from verifyrig.rig.load_permit import LoadPermit
+from verifyrig.rig.observer import Observer
+from verifyrig.rig.runner import BEAT_EVERY_S, Ambient, Rig, RunEnd, Runner
 from verifyrig.sensors.bank import open_bank
 from verifyrig.system.machine import THIS_MACHINE, MachineRoot, machine_facts
 

@@ -1,0 +1,1 @@
+"""One run: assembles sensors, load, guard and record, and takes a profile through its stages."""
