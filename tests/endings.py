@@ -22,11 +22,11 @@ from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Profile
 from verifyrig.core.trace import Trace
 from verifyrig.plan.text import parse_profile
-from verifyrig.post_mortem import PostMortem, Reason, explain_end
 from verifyrig.record import read_trace
 from verifyrig.rig.assemble import RunRequest, run
 from verifyrig.rig.observer import Silent, TickView
 from verifyrig.rig.runner import Ambient
+from verifyrig.runs.post_mortem import PostMortem, Reason, explain_end
 
 _HEAD = """
 name = "{name}"

@@ -12,7 +12,7 @@ from verifyrig.core.errors import ExitCode
 from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, Threshold
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict
-from verifyrig.summary import exit_code_of, sentences_of, summary_of
+from verifyrig.runs.summary import exit_code_of, sentences_of, summary_of
 
 REST_S, LOAD_S, COOL_S = 200.0, 2400.0, 900.0
 REST_W, LOAD_W = 15.0, 115.0

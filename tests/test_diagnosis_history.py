@@ -19,7 +19,7 @@ from verifyrig.diagnosis.quantities import Figure
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.diagnosis.typed import findings_of
 from verifyrig.job import Entry, EntryKind
-from verifyrig.post_mortem import explain_end
+from verifyrig.runs.post_mortem import explain_end
 from verifyrig.system.history.entries import LogEntry
 
 INTAKE = {"what": "switches-off", "when": "any-time", "restart": "after-minutes"}

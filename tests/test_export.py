@@ -17,8 +17,8 @@ import pytest
 from verifyrig import cli
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.core.trace import StageSpan
-from verifyrig.csv_export import head_of, safe_text, write_csv
 from verifyrig.record import open_record, read_trace
+from verifyrig.runs.csv_export import head_of, safe_text, write_csv
 
 CHANNELS = ("die_temp_c", "package_power_w")
 

@@ -10,7 +10,7 @@ import pytest
 from verifyrig.analysis import compare, metrics_of
 from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
-from verifyrig.summary import sentences_of, summary_of
+from verifyrig.runs.summary import sentences_of, summary_of
 
 REST_S, PULSES, ON_S, OFF_S, LOAD_S, COOL_S = 120.0, 4, 5.0, 25.0, 900.0, 700.0
 PULSED_S = PULSES * (ON_S + OFF_S)

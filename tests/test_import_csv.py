@@ -11,11 +11,11 @@ import pytest
 
 from verifyrig import cli
 from verifyrig.core.errors import ImportFault, UsageError
-from verifyrig.csv_import import parse_channel_word, parse_stage_words, samples_of
 from verifyrig.files.csv_cells import Decimals, decimals_of, moment_of, smallest_step
 from verifyrig.files.csv_table import decode, read_table
 from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
+from verifyrig.runs.csv_import import parse_channel_word, parse_stage_words, samples_of
 
 PLAIN = "t,die,power\n0,40.5,20\n1,41.0,60\n2,41.5,61\n3,42.0,60\n"
 BASE = ["--time", "t", "--channel", "die_temp_c=die", "--stage", "load=0:4"]

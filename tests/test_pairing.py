@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from verifyrig.core.trace import Event, Trace
-from verifyrig.pairing import on_one_axis, pair
+from verifyrig.runs.pairing import on_one_axis, pair
 
 
 def trace(edges: list[tuple[float, float]], channel: str, *, start_utc_s: float = 1e9, n: int = 300) -> Trace:

@@ -12,7 +12,7 @@ import pytest
 from verifyrig import cli
 from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record
-from verifyrig.run_list import INDEX_NAME
+from verifyrig.runs.run_list import INDEX_NAME
 
 
 @pytest.fixture

@@ -12,10 +12,10 @@ import pytest
 
 from tests.endings import EXPECTED, ends
 from verifyrig.bench.folder import Bench
-from verifyrig.break_offs import pattern_of
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
-from verifyrig.last_moments import last_moments
-from verifyrig.post_mortem import PostMortem, Reason, as_json, explain_end
+from verifyrig.runs.interruptions import pattern_of
+from verifyrig.runs.last_moments import last_moments
+from verifyrig.runs.post_mortem import PostMortem, Reason, as_json, explain_end
 from verifyrig.system.history.entries import LogEntry
 
 LOAD_S = 60.0

@@ -17,7 +17,7 @@ from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record, read_trace
 from verifyrig.record.restart_note import read_aftermath
-from verifyrig.unfinished import newly_unfinished
+from verifyrig.runs.unfinished import newly_unfinished
 
 
 def record(path: Path, how: str) -> None:

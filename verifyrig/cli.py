@@ -92,7 +92,7 @@ def _next_step(args: argparse.Namespace) -> Answer:
 
 def _tell_unfinished(bench: Bench) -> None:
     """Name runs that broke off since the last start; that something cannot be read there stops no command."""
-    from verifyrig.unfinished import newly_unfinished
+    from verifyrig.runs.unfinished import newly_unfinished
 
     with contextlib.suppress(OSError, RigError):
         for found in newly_unfinished(bench):

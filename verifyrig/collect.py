@@ -17,7 +17,7 @@ from verifyrig.job_store import merge_job
 from verifyrig.record.check import RecordCheck, check_record
 from verifyrig.record.restart_note import aftermath_path
 from verifyrig.record.schema import wal_path
-from verifyrig.run_list import job_of
+from verifyrig.runs.run_list import job_of
 
 _LARGEST_JOB_BYTES = 20_000_000
 

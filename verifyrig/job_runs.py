@@ -69,7 +69,7 @@ def runs_of(bench: Bench, job_id: str, *, verdicts: bool = True) -> list[RunFact
     runs = [run for run in found if run is not None]
     if not verdicts or not runs:
         return runs
-    from verifyrig.run_list import list_runs
+    from verifyrig.runs.run_list import list_runs
 
     # Computing a verdict takes all metrics; the list of runs keeps what it has computed once.
     known = {row["run"]: row["verdict"] for row in list_runs(bench, job_id)}

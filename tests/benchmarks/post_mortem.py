@@ -12,7 +12,7 @@ from typing import Any
 
 from tests.endings import EXPECTED, ends
 from verifyrig.bench.folder import Bench
-from verifyrig.post_mortem import PostMortem, Reason
+from verifyrig.runs.post_mortem import PostMortem, Reason
 
 _HOT_C = 80.0
 

@@ -24,8 +24,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Write the samples of a record as CSV."""
-    from verifyrig.csv_export import write_csv
     from verifyrig.record import read_trace
+    from verifyrig.runs.csv_export import write_csv
 
     record = context.bench.find_record(args.record)
     trace = read_trace(record)
@@ -42,7 +42,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
 def _write_whole(trace: Trace, out: Path) -> int:
     """Write aside and rename, so that no half file stands under the name."""
-    from verifyrig.csv_export import write_csv
+    from verifyrig.runs.csv_export import write_csv
 
     if out.is_dir() or out.suffix.lower() in (".sqlite", ".toml", ".sqlite-wal"):
         raise UsageError("this is no place for a CSV", where=f"--out {out}", mend="Name a file that ends in .csv.")

@@ -30,18 +30,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Read the file, write a record, and answer with its metrics."""
     from verifyrig.bench.find_profile import find_profile
-    from verifyrig.csv_import import (
+    from verifyrig.files.csv_table import decode, read_table
+    from verifyrig.files.typed_values import parse_ambient
+    from verifyrig.record import read_trace
+    from verifyrig.runs.csv_import import (
         parse_channel_word,
         parse_stage_words,
         parse_time_word,
         parse_where_words,
         samples_of,
     )
-    from verifyrig.files.csv_table import decode, read_table
-    from verifyrig.files.typed_values import parse_ambient
-    from verifyrig.import_record import ImportOrder, write_imported
-    from verifyrig.record import read_trace
-    from verifyrig.summary import sentences_of, summary_of
+    from verifyrig.runs.import_record import ImportOrder, write_imported
+    from verifyrig.runs.summary import sentences_of, summary_of
 
     channels = [parse_channel_word(word) for word in args.channel]
     if len({entry.channel for entry in channels}) != len(channels):

@@ -34,9 +34,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
 def _post_mortem(path: Path, context: Context) -> tuple[dict[str, Any], list[str]]:
     """Return what ended the run, and what the break-offs of its job have in common, as JSON and as sentences."""
-    from verifyrig.end_of_run import pattern_in_job, post_mortem_of
-    from verifyrig.post_mortem import as_json
-    from verifyrig.run_list import job_of
+    from verifyrig.runs.end_of_run import pattern_in_job, post_mortem_of
+    from verifyrig.runs.post_mortem import as_json
+    from verifyrig.runs.run_list import job_of
 
     found, job = post_mortem_of(path), job_of(path)
     if found is None:

@@ -31,7 +31,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Compute all metrics of one record, or of its first `--until` seconds."""
     from verifyrig.analysis import metrics_of
     from verifyrig.record import read_trace
-    from verifyrig.summary import budget_of, sentences_of, summary_of
+    from verifyrig.runs.summary import budget_of, sentences_of, summary_of
 
     path = context.bench.find_record(args.record)
     trace = read_trace(path)

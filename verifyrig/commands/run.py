@@ -81,7 +81,7 @@ def answer_of(done: RunDone) -> Answer:
     A record that could not be closed looks like one whose program was killed or hung.
     """
     from verifyrig.record import read_trace
-    from verifyrig.summary import exit_code_of, sentences_of, summary_of
+    from verifyrig.runs.summary import exit_code_of, sentences_of, summary_of
 
     trace = read_trace(done.record)
     if done.end is not None:

@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """List all runs, oldest first; exit code 1 where a record to collect was refused because it was altered."""
-    from verifyrig.run_list import list_runs
+    from verifyrig.runs.run_list import list_runs
 
     if args.pair is not None:
         return _pair(args.pair[0], args.pair[1], args.out, context)
@@ -49,8 +49,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
 def _pair(first: str, second: str, out: str | None, context: Context) -> Answer:
     """Tell how two records lie to one another in time, and write both on one axis where a file is named."""
-    from verifyrig.pairing import on_one_axis, pair
     from verifyrig.record import read_trace
+    from verifyrig.runs.pairing import on_one_axis, pair
 
     own, other = (read_trace(context.bench.find_record(text)) for text in (first, second))
     found = pair(own, other)

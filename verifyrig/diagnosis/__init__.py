@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from verifyrig.diagnosis.judging import Judged, Suspect
     from verifyrig.diagnosis.next_test import NextTest
     from verifyrig.job import Job
-    from verifyrig.post_mortem import PostMortem
+    from verifyrig.runs.post_mortem import PostMortem
 
 __all__ = ["CLEAR", "Diagnosis", "diagnose"]
 

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from verifyrig.break_offs import pattern_of
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.evidence import Piece
-from verifyrig.post_mortem import PostMortem, Reason
+from verifyrig.runs.interruptions import pattern_of
+from verifyrig.runs.post_mortem import PostMortem, Reason
 from verifyrig.system.history.words import speaks_for, words_of
 
 __all__ = ["ending_pieces"]

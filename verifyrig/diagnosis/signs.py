@@ -12,7 +12,7 @@ import numpy as np
 
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.readings import Readings, Step
-from verifyrig.last_moments import last_moments
+from verifyrig.runs.last_moments import last_moments
 
 __all__ = ["Sign", "WorkErrors", "signs_of", "work_errors"]
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from verifyrig.core.trace import Trace
     from verifyrig.job import Entry as JobEntry
     from verifyrig.job import Job
-    from verifyrig.post_mortem import PostMortem
+    from verifyrig.runs.post_mortem import PostMortem
 
 _LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".webp": "webp", ".svg": "svg+xml"}
 LARGEST_LOGO_BYTES = 400_000
@@ -54,8 +54,8 @@ def gather_job(bench: Bench, job_id: str) -> ReportInput:
         RigError: There is no such job, or job, record or settings cannot be read.
     """
     from verifyrig.changed_parts import changed_channels
-    from verifyrig.end_of_run import post_mortems
     from verifyrig.job_store import read_job
+    from verifyrig.runs.end_of_run import post_mortems
 
     job = read_job(bench, bench.check_job(job_id))
     runs = {path: read_run(path) for path in bench.records(job_id)}
@@ -129,7 +129,7 @@ def read_run(path: Path) -> RunInput:
     """Return one run with its figures and what its seals say; raise `RecordError` where it cannot be read."""
     from verifyrig.record import read_trace
     from verifyrig.record.check import check_record
-    from verifyrig.summary import summary_of
+    from verifyrig.runs.summary import summary_of
 
     trace = read_trace(path)
     check = check_record(path)

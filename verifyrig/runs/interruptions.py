@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from verifyrig.post_mortem import PostMortem, Reason
+from verifyrig.runs.post_mortem import PostMortem, Reason
 
 SAME_TEMP_K = 3.0
 SAME_POWER_SHARE = 0.05

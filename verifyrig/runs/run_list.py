@@ -39,7 +39,7 @@ def list_runs(bench: Bench, job: str | None = None) -> list[dict[str, Any]]:
 
 
 def _row(path: Path) -> dict[str, Any]:
-    from verifyrig.summary import summary_of
+    from verifyrig.runs.summary import summary_of
 
     try:
         head = read_head(path)

@@ -18,9 +18,9 @@ from verifyrig.core.errors import UsageError
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.core.profile import Profile
 from verifyrig.core.trace import FloatArray
-from verifyrig.csv_import import ChannelColumn, Imported, StagePart
 from verifyrig.files.csv_cells import smallest_step
 from verifyrig.record import new_run_id, open_record
+from verifyrig.runs.csv_import import ChannelColumn, Imported, StagePart
 
 # Outside these no sensor of a computer gives a true reading; common practice, no source.
 _COLDEST_C, _HOTTEST_C = -60.0, 150.0

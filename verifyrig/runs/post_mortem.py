@@ -15,7 +15,7 @@ from enum import StrEnum
 from typing import Any
 
 from verifyrig.core.trace import Trace
-from verifyrig.last_moments import CutTemperature, LastMoments, last_moments
+from verifyrig.runs.last_moments import CutTemperature, LastMoments, last_moments
 from verifyrig.system.history.entries import LogEntry
 from verifyrig.system.history.words import Speaks, speaks_for, words_of
 

@@ -102,7 +102,7 @@ def _notice(path: Path) -> Unfinished | None:
 
 
 def _made_of_it(path: Path) -> str:
-    from verifyrig.end_of_run import post_mortem_of
+    from verifyrig.runs.end_of_run import post_mortem_of
 
     try:
         found = post_mortem_of(path)

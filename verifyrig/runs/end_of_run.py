@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from verifyrig.bench.folder import Bench
-from verifyrig.break_offs import Pattern, pattern_of
 from verifyrig.core.errors import RecordError
 from verifyrig.core.trace import Trace
-from verifyrig.post_mortem import PostMortem, explain_end
 from verifyrig.record import read_head, read_trace
 from verifyrig.record.restart_note import read_aftermath
+from verifyrig.runs.interruptions import Pattern, pattern_of
+from verifyrig.runs.post_mortem import PostMortem, explain_end
 
 
 def post_mortem_of(path: Path, trace: Trace | None = None) -> PostMortem | None:

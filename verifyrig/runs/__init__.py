@@ -1,0 +1,1 @@
+"""Finished runs: summaries, lists, imports, exports, and what happened at their end."""
