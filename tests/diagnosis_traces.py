@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from verifyrig.core.trace import Event, StageSpan, Trace
-from verifyrig.job import Entry, EntryKind, Intake, Job, Machine
+from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, Machine
 
 DAY = datetime(2031, 3, 14, 9, 0, tzinfo=UTC)
 

@@ -15,10 +15,10 @@ from pathlib import Path
 
 from verifyrig.bench.folder import find_bench
 from verifyrig.demo import DAY, OPERATOR, run_demo
-from verifyrig.job_flow import close_job, tick_steps
-from verifyrig.job_rules import obstacles_to_close
-from verifyrig.job_runs import runs_of
-from verifyrig.job_store import read_job
+from verifyrig.jobs.actions import close_job, tick_steps
+from verifyrig.jobs.rules import obstacles_to_close
+from verifyrig.jobs.runs import runs_of
+from verifyrig.jobs.store import read_job
 from verifyrig.report import EDITIONS, write_report
 from verifyrig.report.pdf import write_pdf
 

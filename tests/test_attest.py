@@ -13,7 +13,7 @@ from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.commands import Context
 from verifyrig.core.errors import SafetyRefusal, UsageError
-from verifyrig.safety import QUESTIONS, load_refusals
+from verifyrig.jobs.safety import QUESTIONS, load_refusals
 
 
 @pytest.fixture

@@ -14,8 +14,8 @@ import pytest
 from verifyrig import cli
 from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import Reading
-from verifyrig.job import EntryKind, Intake
-from verifyrig.job_store import append, new_entry, new_job, read_job
+from verifyrig.jobs.model import EntryKind, Intake
+from verifyrig.jobs.store import append, new_entry, new_job, read_job
 from verifyrig.record import open_record, read_trace
 from verifyrig.record.restart_note import Aftermath, read_aftermath, write_aftermath
 from verifyrig.record.schema import wal_path

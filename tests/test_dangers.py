@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verifyrig.dangers import DANGERS, INTAKE, DangerCode, danger_of, dangers_in, standing_dangers
-from verifyrig.job import Entry, EntryKind, Intake, Job
+from verifyrig.jobs.dangers import DANGERS, INTAKE, DangerCode, danger_of, dangers_in, standing_dangers
+from verifyrig.jobs.model import Entry, EntryKind, Intake, Job
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 # As they are written at the bench: each of them alone keeps a machine off the mains.

@@ -69,8 +69,8 @@ def test_the_open_jobs_intake_counts_without_any_record(tmp_path: Path, capsys: 
     from datetime import UTC, datetime
 
     from verifyrig.bench.folder import find_bench
-    from verifyrig.job import Intake, Machine
-    from verifyrig.job_store import new_job
+    from verifyrig.jobs.model import Intake, Machine
+    from verifyrig.jobs.store import new_job
 
     answers = {"what": "switches-off", "restart": "after-mains-switch", "when": "at-a-load-step"}
     intake = Intake(complaint="It goes dark.", machine=Machine(kind="desktop-air"), answers=answers)
@@ -133,8 +133,8 @@ def test_a_damaged_record_of_the_job_is_left_out_and_said_and_a_named_one_is_bad
     from datetime import UTC, datetime
 
     from verifyrig.bench.folder import find_bench
-    from verifyrig.job import Intake, Machine
-    from verifyrig.job_store import new_job
+    from verifyrig.jobs.model import Intake, Machine
+    from verifyrig.jobs.store import new_job
 
     bench = find_bench(str(tmp_path))
     intake = Intake(complaint="It runs hot.", machine=Machine(kind="desktop-air"))

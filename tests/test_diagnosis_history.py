@@ -18,7 +18,7 @@ from verifyrig.diagnosis.judging import see
 from verifyrig.diagnosis.quantities import Figure
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.diagnosis.typed import findings_of
-from verifyrig.job import Entry, EntryKind
+from verifyrig.jobs.model import Entry, EntryKind
 from verifyrig.runs.post_mortem import explain_end
 from verifyrig.system.history.entries import LogEntry
 

@@ -11,7 +11,7 @@ import pytest
 
 from tests.diagnosis_traces import Made, entry, made_job, made_run
 from verifyrig.diagnosis import Diagnosis, diagnose
-from verifyrig.job import EntryKind
+from verifyrig.jobs.model import EntryKind
 
 
 def leading(found: Diagnosis) -> str:

@@ -15,8 +15,8 @@ from verifyrig.diagnosis.judging import judge
 from verifyrig.diagnosis.next_test import State, next_tests, outcome_table, plans
 from verifyrig.diagnosis.state import state_of
 from verifyrig.diagnosis.suspects import CAUSES, MECHANISMS, cause_of
-from verifyrig.job import EntryKind
-from verifyrig.job_words import FINDINGS, QUESTIONS
+from verifyrig.jobs.model import EntryKind
+from verifyrig.jobs.vocabulary import FINDINGS, QUESTIONS
 
 COMPLAINT = {"what": "switches-off", "when": "under-load", "restart": "after-minutes"}
 # What the issue of a diagnosis has to offer; common practice, no source.

@@ -15,8 +15,8 @@ from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.cli import command_parser, run
 from verifyrig.commands import Answer, Context
 from verifyrig.commands import job as job_command
-from verifyrig.job_store import open_job, read_job, read_jobs
-from verifyrig.job_words import protective_steps
+from verifyrig.jobs.store import open_job, read_job, read_jobs
+from verifyrig.jobs.vocabulary import protective_steps
 
 HOSTILE = "\x1b[2J\x1b]0;owned\x07<script>alert(1)</script>\u202eevil\r\n=cmd|' /C calc'!A0 ../../etc"
 

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from verifyrig.come_back import judge_come_back
-from verifyrig.job import Entry, EntryKind, Intake, Job, Machine, RunFacts, merged, months_later
-from verifyrig.job_rules import (
+from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, Machine, RunFacts, merged, months_later
+from verifyrig.jobs.returned import judge_come_back
+from verifyrig.jobs.rules import (
     last_profile,
     load_caution,
     missing_verification,
@@ -18,7 +18,7 @@ from verifyrig.job_rules import (
     obstacles_to_handover,
     signed_off_run,
 )
-from verifyrig.job_words import CHANGE_KINDS, protective_steps
+from verifyrig.jobs.vocabulary import CHANGE_KINDS, protective_steps
 
 MORNING = datetime(2026, 3, 14, 9, tzinfo=UTC)
 

@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, RigError
-from verifyrig.job import Customer, EntryKind, Intake, Machine
-from verifyrig.job_store import (
+from verifyrig.jobs.model import Customer, EntryKind, Intake, Machine
+from verifyrig.jobs.store import (
     append,
     job_file,
     keep_photos,
@@ -29,7 +29,7 @@ from verifyrig.job_store import (
     read_jobs,
     wanted_job,
 )
-from verifyrig.job_text import job_data, parse_intake, parse_job
+from verifyrig.jobs.text import job_data, parse_intake, parse_job
 
 NOW = datetime(2026, 3, 14, 12, 0, 0, 123000, tzinfo=UTC)
 INTAKE = Intake(
@@ -138,8 +138,8 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from verifyrig.bench.folder import Bench
-from verifyrig.job import EntryKind
-from verifyrig.job_store import append, new_entry
+from verifyrig.jobs.model import EntryKind
+from verifyrig.jobs.store import append, new_entry
 for n in range(12):
     entry = new_entry(EntryKind.FINDING, sys.argv[2], now=datetime.now(UTC), detail={"value": str(n)})
     append(Bench(root=Path(sys.argv[1])), "a", [entry])
@@ -210,7 +210,7 @@ def test_any_text_comes_back_unchanged(
     intake = Intake(
         complaint=complaint, customer=Customer(name=name), machine=Machine(model=model), answers={"place": answer}
     )
-    from verifyrig.job import Job
+    from verifyrig.jobs.model import Job
 
     entry = new_entry(EntryKind.FINDING, "note", now=NOW, detail=detail)
     job = Job(job_id="a", opened=NOW, intake=intake, entries=(entry,))

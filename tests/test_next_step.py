@@ -15,10 +15,10 @@ from tests.fake_asker import FakeAsker
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.cli import run
 from verifyrig.commands import Context, next_step
-from verifyrig.job import Customer, Intake, Machine
-from verifyrig.job_rules import in_order
-from verifyrig.job_runs import runs_of
-from verifyrig.job_store import new_job, open_job, read_jobs
+from verifyrig.jobs.model import Customer, Intake, Machine
+from verifyrig.jobs.rules import in_order
+from verifyrig.jobs.runs import runs_of
+from verifyrig.jobs.store import new_job, open_job, read_jobs
 
 pexpect = pytest.importorskip("pexpect")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")

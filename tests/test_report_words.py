@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 
 from tests import report_inputs as ri
-from verifyrig import job_words, safety
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.diagnosis import explain
+from verifyrig.jobs import safety
+from verifyrig.jobs import vocabulary as job_words
 from verifyrig.report import (
     before_after,
     conditions,

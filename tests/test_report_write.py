@@ -23,8 +23,8 @@ from verifyrig.commands import Context
 from verifyrig.commands import report as command
 from verifyrig.core.errors import BenchError, JobError, RecordError, UsageError
 from verifyrig.diagnosis import diagnose
-from verifyrig.job import Customer, EntryKind, Intake, Machine
-from verifyrig.job_store import append, new_entry, new_job, read_job
+from verifyrig.jobs.model import Customer, EntryKind, Intake, Machine
+from verifyrig.jobs.store import append, new_entry, new_job, read_job
 from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
 from verifyrig.report import write_report

@@ -14,11 +14,8 @@ from verifyrig.bench.folder import Bench
 from verifyrig.commands import Context
 from verifyrig.core.errors import ExitCode, SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
-from verifyrig.job import Intake, Machine
-from verifyrig.job_store import new_job
-from verifyrig.job_words import MACHINE_KINDS
-from verifyrig.plan.text import parse_profile
-from verifyrig.safety import (
+from verifyrig.jobs.model import Intake, Machine
+from verifyrig.jobs.safety import (
     NOTES,
     QUESTIONS,
     Attestation,
@@ -31,6 +28,9 @@ from verifyrig.safety import (
     parse_attestation,
     questions_for,
 )
+from verifyrig.jobs.store import new_job
+from verifyrig.jobs.vocabulary import MACHINE_KINDS
+from verifyrig.plan.text import parse_profile
 
 NOW = datetime(2026, 3, 14, 12, 0, tzinfo=UTC)
 NOWHERE = Bench(root=Path("/nonexistent"))

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from verifyrig.core.errors import UsageError
-from verifyrig.soak import in_words, plan_soak, rate_not_excluded_per_h, sentence_after
+from verifyrig.jobs.soak import in_words, plan_soak, rate_not_excluded_per_h, sentence_after
 
 
 @given(hours=st.floats(0.01, 10_000))

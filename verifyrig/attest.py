@@ -10,10 +10,8 @@ from verifyrig.asking import Asker, Option, TerminalAsker, can_ask
 from verifyrig.commands import Context
 from verifyrig.core.errors import SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
-from verifyrig.job import Job
-from verifyrig.job_store import read_job
-from verifyrig.job_words import NO, YES
-from verifyrig.safety import (
+from verifyrig.jobs.model import Job
+from verifyrig.jobs.safety import (
     FIRST_RULE,
     Attestation,
     SafetyQuestion,
@@ -25,6 +23,8 @@ from verifyrig.safety import (
     parse_attestation,
     questions_for,
 )
+from verifyrig.jobs.store import read_job
+from verifyrig.jobs.vocabulary import NO, YES
 
 _LONGEST_FILE = 100_000
 # Time for the questions themselves and for what a stage takes beyond its plan.
@@ -53,7 +53,7 @@ def answers_for(
 
 
 def _consent(job: Job) -> dict[str, str]:
-    from verifyrig.job_words import CONSENTS
+    from verifyrig.jobs.vocabulary import CONSENTS
 
     return {key: job.consent(key) for key in CONSENTS}
 

@@ -12,11 +12,11 @@ from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.core.errors import BenchError
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Profile
-from verifyrig.job import Customer, EntryKind, Intake, Job, Machine
-from verifyrig.job_flow import close_job, tick_steps
-from verifyrig.job_rules import missing_verification
-from verifyrig.job_runs import runs_of
-from verifyrig.job_store import read_job
+from verifyrig.jobs.actions import close_job, tick_steps
+from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine
+from verifyrig.jobs.rules import missing_verification
+from verifyrig.jobs.runs import runs_of
+from verifyrig.jobs.store import read_job
 from verifyrig.terminal.lines import PlainLines
 
 # The demo's day; the machine's whole job fits into one afternoon of it.
@@ -117,7 +117,7 @@ def _profile(bench: Bench, cooler: str) -> Profile:
 
 
 def _take_in(bench: Bench, cooler: str) -> Job:
-    from verifyrig.job_store import new_job
+    from verifyrig.jobs.store import new_job
 
     intake = Intake(
         complaint="It switches itself off a minute after I start it, and it is hot on top.",
@@ -138,7 +138,7 @@ def _take_in(bench: Bench, cooler: str) -> Job:
 
 
 def _change(bench: Bench, job: Job, kind: str, detail: Mapping[str, object], when: datetime) -> None:
-    from verifyrig.job_store import append, new_entry
+    from verifyrig.jobs.store import append, new_entry
 
     append(bench, job.job_id, [new_entry(EntryKind.CHANGE, kind, now=when, by=OPERATOR, detail=detail)])
 

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.asking import Asker, Option
-from verifyrig.job import Customer, Intake, Job, Machine
-from verifyrig.job_words import (
+from verifyrig.jobs.model import Customer, Intake, Job, Machine
+from verifyrig.jobs.vocabulary import (
     CAUSES,
     CHANGE_KINDS,
     CONSENTS,

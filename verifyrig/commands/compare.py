@@ -22,8 +22,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Compare two records; without names, the first and the last of the open job."""
     from verifyrig.analysis import compare
-    from verifyrig.changed_parts import changed_channels
-    from verifyrig.job_store import open_job
+    from verifyrig.jobs.changed_parts import changed_channels
+    from verifyrig.jobs.store import open_job
     from verifyrig.record import read_trace
 
     if (args.before is None) != (args.after is None):

@@ -15,7 +15,7 @@ from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 if TYPE_CHECKING:
     from verifyrig.core.trace import Trace
     from verifyrig.diagnosis import Diagnosis
-    from verifyrig.job import Job
+    from verifyrig.jobs.model import Job
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -73,7 +73,7 @@ def _picture_path(text: str | None) -> Path | None:
 
 
 def _chosen(bench: Bench, names: Sequence[str]) -> tuple[Job | None, list[Path]]:
-    from verifyrig.job_store import open_job
+    from verifyrig.jobs.store import open_job
 
     job = open_job(bench)
     if names:
@@ -90,7 +90,7 @@ def _chosen(bench: Bench, names: Sequence[str]) -> tuple[Job | None, list[Path]]
 
 def _job_of(bench: Bench, paths: Sequence[Path]) -> Job | None:
     """The job whose folder holds all of these records, None where they lie elsewhere or in several."""
-    from verifyrig.job_store import read_job
+    from verifyrig.jobs.store import read_job
 
     ids = {path.resolve().parent.parent.name for path in paths if path.resolve().parent.parent.parent == bench.jobs_dir}
     inside = all(path.resolve().parent.parent.parent == bench.jobs_dir for path in paths)
@@ -135,7 +135,7 @@ def _share(probability: float) -> str:
 
 def lines_of(found: Diagnosis) -> list[str]:
     """Return what a person reads."""
-    from verifyrig.job_words import CAUSES
+    from verifyrig.jobs.vocabulary import CAUSES
 
     lines = []
     for suspect in found.suspects:

@@ -73,7 +73,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
 
 def _job(named: str | None, context: Context) -> str | None:
-    from verifyrig.job_store import open_job
+    from verifyrig.jobs.store import open_job
 
     if named is not None:
         return context.bench.check_job(named)

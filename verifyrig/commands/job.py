@@ -12,10 +12,18 @@ from typing import TYPE_CHECKING, Any
 from verifyrig.asking import Asker, TerminalAsker, can_ask, wrapped
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import JobError, UsageError
-from verifyrig.job_words import CAUSES, CHANGE_KINDS, CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, OLD_PARTS, QUESTIONS
+from verifyrig.jobs.vocabulary import (
+    CAUSES,
+    CHANGE_KINDS,
+    CONSENT_ANSWERS,
+    CONSENTS,
+    MACHINE_KINDS,
+    OLD_PARTS,
+    QUESTIONS,
+)
 
 if TYPE_CHECKING:
-    from verifyrig.job import Intake, Job
+    from verifyrig.jobs.model import Intake, Job
 
 LARGEST_FILE_BYTES = 1_000_000
 _INTAKE_FLAGS = (
@@ -131,14 +139,14 @@ def _by(args: argparse.Namespace, context: Context) -> str:
 
 
 def _wanted(args: argparse.Namespace, context: Context) -> Job:
-    from verifyrig.job_store import wanted_job
+    from verifyrig.jobs.store import wanted_job
 
     return wanted_job(context.bench, args.job)
 
 
 def _answer(job: Job, context: Context, said: str = "") -> Answer:
-    from verifyrig.job_runs import runs_of
-    from verifyrig.job_screen import job_object, standing_of
+    from verifyrig.jobs.runs import runs_of
+    from verifyrig.jobs.screen import job_object, standing_of
 
     runs = runs_of(context.bench, job.job_id)
     lines = [said] if said else []
@@ -150,7 +158,7 @@ def _answer(job: Job, context: Context, said: str = "") -> Answer:
 
 
 def _open(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.job_flow import take_in
+    from verifyrig.jobs.actions import take_in
 
     job = take_in(
         context.bench,
@@ -164,9 +172,9 @@ def _open(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
 
 
 def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> Intake:
-    from verifyrig.job import Intake
     from verifyrig.job_interview import ask_intake
-    from verifyrig.job_store import read_job
+    from verifyrig.jobs.model import Intake
+    from verifyrig.jobs.store import read_job
 
     told = any(getattr(args, flag) is not None for flag in _INTAKE_FLAGS) or args.answer or args.consent
     if args.file is not None:
@@ -180,7 +188,7 @@ def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
 
 
 def _intake_of_file(path: Path) -> Intake:
-    from verifyrig.job_text import parse_intake
+    from verifyrig.jobs.text import parse_intake
 
     where = repr(str(path)[:200])
     try:
@@ -193,7 +201,7 @@ def _intake_of_file(path: Path) -> Intake:
 
 
 def _intake_of_flags(args: argparse.Namespace) -> Intake:
-    from verifyrig.job import Customer, Intake, Machine
+    from verifyrig.jobs.model import Customer, Intake, Machine
 
     def text(flag: str) -> str:
         return str(getattr(args, flag) or "")[:10_000]
@@ -228,8 +236,8 @@ def _pairs(words: list[str], where: str, keys: list[str], values: tuple[str, ...
 
 
 def _change(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.job_flow import record_change
     from verifyrig.job_interview import ask_change
+    from verifyrig.jobs.actions import record_change
 
     job = _wanted(args, context)
     kind, photos = args.kind, [Path(photo) for photo in args.photo]
@@ -250,8 +258,8 @@ def _short(detail: dict[str, Any]) -> dict[str, Any]:
 
 
 def _finding(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.job_flow import note_findings, tick_steps
     from verifyrig.job_interview import ask_finding
+    from verifyrig.jobs.actions import note_findings, tick_steps
 
     job = _wanted(args, context)
     words = list(args.words)
@@ -269,10 +277,10 @@ def _finding(args: argparse.Namespace, context: Context, asker: Asker | None) ->
 
 
 def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.job_flow import close_job, tick_steps
     from verifyrig.job_interview import ask_cause, ask_override, ask_steps
-    from verifyrig.job_rules import obstacles_to_close
-    from verifyrig.job_runs import runs_of
+    from verifyrig.jobs.actions import close_job, tick_steps
+    from verifyrig.jobs.rules import obstacles_to_close
+    from verifyrig.jobs.runs import runs_of
 
     job = _wanted(args, context)
     by = _by(args, context)
@@ -294,9 +302,9 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
 
 
 def _handover(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.job_flow import hand_over
     from verifyrig.job_interview import ask_handover
-    from verifyrig.job_runs import runs_of
+    from verifyrig.jobs.actions import hand_over
+    from verifyrig.jobs.runs import runs_of
 
     job = _wanted(args, context)
     answers = {"to": args.to or "", "old_parts": args.old_parts or "", "signature": args.signature or ""}
@@ -312,9 +320,9 @@ def _handover(args: argparse.Namespace, context: Context, asker: Asker | None) -
 
 
 def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.job_runs import runs_of
-    from verifyrig.job_screen import job_object, show
-    from verifyrig.job_store import read_job, wanted_job
+    from verifyrig.jobs.runs import runs_of
+    from verifyrig.jobs.screen import job_object, show
+    from verifyrig.jobs.store import read_job, wanted_job
 
     job = wanted_job(context.bench, args.job)
     runs = runs_of(context.bench, job.job_id)
@@ -341,10 +349,10 @@ def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
 def come_back_of(job: Job, old: Job, context: Context) -> dict[str, Any] | None:
     """Return today's newest run beside the one that the earlier job was signed off by, None where one is missing."""
     from verifyrig.analysis import compare
-    from verifyrig.come_back import judge_come_back
     from verifyrig.commands.compare import data_of
-    from verifyrig.job_rules import in_order, signed_off_run
-    from verifyrig.job_runs import runs_of
+    from verifyrig.jobs.returned import judge_come_back
+    from verifyrig.jobs.rules import in_order, signed_off_run
+    from verifyrig.jobs.runs import runs_of
     from verifyrig.record import read_trace
 
     then = signed_off_run(old, runs_of(context.bench, old.job_id))
@@ -358,8 +366,8 @@ def come_back_of(job: Job, old: Job, context: Context) -> dict[str, Any] | None:
 
 
 def _list(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.job_screen import plain
-    from verifyrig.job_store import read_jobs
+    from verifyrig.jobs.screen import plain
+    from verifyrig.jobs.store import read_jobs
 
     jobs, faults = read_jobs(context.bench)
     rows = [

@@ -19,9 +19,9 @@ from verifyrig.asking import Asker, Option, TerminalAsker, wrapped
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import RigError
-from verifyrig.job import Job, RunFacts
-from verifyrig.job_rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
-from verifyrig.job_screen import plain, run_line, standing_of
+from verifyrig.jobs.model import Job, RunFacts
+from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
+from verifyrig.jobs.screen import plain, run_line, standing_of
 
 LEAVE = "q"
 _FIRST_PROFILE = "quick-look"
@@ -74,8 +74,8 @@ class _Desk:
         return True
 
     def _look(self) -> None:
-        from verifyrig.job_runs import runs_of
-        from verifyrig.job_store import open_job
+        from verifyrig.jobs.runs import runs_of
+        from verifyrig.jobs.store import open_job
 
         self._bench = find_bench(str(self._root))
         self._job = open_job(self._bench)

@@ -12,7 +12,7 @@ from verifyrig.core.errors import UsageError
 
 if TYPE_CHECKING:
     from verifyrig.core.interfaces import Controls
-    from verifyrig.job_runs import Defaults
+    from verifyrig.jobs.runs import Defaults
     from verifyrig.rig.assemble import RunDone, RunRequest
     from verifyrig.rig.observer import Observer
 
@@ -105,7 +105,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         RigError: A word does not fit, or there is no such profile or job.
     """
     from verifyrig.bench.find_profile import find_profile
-    from verifyrig.job_runs import defaults_for
+    from verifyrig.jobs.runs import defaults_for
     from verifyrig.rig.assemble import RunRequest
     from verifyrig.system.machine import resolve_root
 

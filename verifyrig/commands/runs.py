@@ -12,8 +12,8 @@ from verifyrig.core.errors import ExitCode, RecordError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from verifyrig.collect import Collected
     from verifyrig.core.trace import FloatArray
+    from verifyrig.jobs.take_over import Collected
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -87,7 +87,7 @@ def _write_pair(path: Path, t_s: FloatArray, columns: Mapping[str, FloatArray]) 
 
 
 def _collect(folder: str, context: Context) -> Collected:
-    from verifyrig.collect import collect
+    from verifyrig.jobs.take_over import collect
 
     return collect(context.bench, Path(folder))
 

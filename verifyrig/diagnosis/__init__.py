@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from verifyrig.diagnosis.history import Substitution
     from verifyrig.diagnosis.judging import Judged, Suspect
     from verifyrig.diagnosis.next_test import NextTest
-    from verifyrig.job import Job
+    from verifyrig.jobs.model import Job
     from verifyrig.runs.post_mortem import PostMortem
 
 __all__ = ["CLEAR", "Diagnosis", "diagnose"]

@@ -17,7 +17,7 @@ from verifyrig.diagnosis.judging import Judged, judge, see_all
 from verifyrig.diagnosis.next_test import outcome_table, plans
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.diagnosis.typed import findings_of
-from verifyrig.job import Entry, EntryKind, Job
+from verifyrig.jobs.model import Entry, EntryKind, Job
 from verifyrig.runs.post_mortem import PostMortem, explain_end
 
 __all__ = ["Substitution", "Told", "change_key", "tell", "what_changed"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from verifyrig.job import Entry
+from verifyrig.jobs.model import Entry
 
 __all__ = ["findings_of"]
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
-from verifyrig.job_words import CHANGE_KINDS, OLD_PARTS
+from verifyrig.jobs.vocabulary import CHANGE_KINDS, OLD_PARTS
 from verifyrig.report.choose import runs_since_last_change
 from verifyrig.report.inputs import Entry, ReportInput, RunInput
 from verifyrig.report.names import metric_label, metric_parts, stage_label
@@ -171,7 +171,7 @@ def not_tested(report: ReportInput, words: Words) -> list[str]:
 
 def rarely(report: ReportInput, words: Words) -> list[str]:
     """Return what the clean hours under load do not exclude (rule of three, 95 %); empty where no load went well."""
-    from verifyrig.soak import rate_not_excluded_per_h
+    from verifyrig.jobs.soak import rate_not_excluded_per_h
 
     hours = clean_load_h(report)
     if hours <= 0:
@@ -231,7 +231,7 @@ def clean_load_h(report: ReportInput) -> float:
 def _needed_h(how_often: str) -> float | None:
     """Length of a clean soak that the customer's words ask for, h; None where they cannot be read."""
     from verifyrig.core.errors import UsageError
-    from verifyrig.soak import plan_soak
+    from verifyrig.jobs.soak import plan_soak
 
     try:
         return plan_soak(how_often).hours

@@ -19,8 +19,8 @@ from verifyrig.report.inputs import Entry, JobFacts, Opinion, ReportInput, RunIn
 
 if TYPE_CHECKING:
     from verifyrig.core.trace import Trace
-    from verifyrig.job import Entry as JobEntry
-    from verifyrig.job import Job
+    from verifyrig.jobs.model import Entry as JobEntry
+    from verifyrig.jobs.model import Job
     from verifyrig.runs.post_mortem import PostMortem
 
 _LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".webp": "webp", ".svg": "svg+xml"}
@@ -35,7 +35,7 @@ def gather(bench: Bench, what: Sequence[str] = ()) -> ReportInput:
     Raises:
         RigError: A word is neither, or more than one job is named.
     """
-    from verifyrig.job_store import wanted_job
+    from verifyrig.jobs.store import wanted_job
 
     if not what:
         return gather_job(bench, wanted_job(bench, None).job_id)
@@ -53,8 +53,8 @@ def gather_job(bench: Bench, job_id: str) -> ReportInput:
     Raises:
         RigError: There is no such job, or job, record or settings cannot be read.
     """
-    from verifyrig.changed_parts import changed_channels
-    from verifyrig.job_store import read_job
+    from verifyrig.jobs.changed_parts import changed_channels
+    from verifyrig.jobs.store import read_job
     from verifyrig.runs.end_of_run import post_mortems
 
     job = read_job(bench, bench.check_job(job_id))
@@ -252,9 +252,9 @@ def _text(table: Mapping[str, Any], key: str) -> str:
 
 def job_facts(bench: Bench, job: Job, runs: Sequence[RunInput]) -> JobFacts:
     """Return a job as the report sees it; the rules of closing and pickup are asked here."""
-    from verifyrig.job_rules import obstacles_to_handover
-    from verifyrig.job_runs import run_facts
-    from verifyrig.job_words import CONSENTS, MACHINE_KINDS, QUESTIONS, protective_steps
+    from verifyrig.jobs.rules import obstacles_to_handover
+    from verifyrig.jobs.runs import run_facts
+    from verifyrig.jobs.vocabulary import CONSENTS, MACHINE_KINDS, QUESTIONS, protective_steps
 
     intake, closing, handover = job.intake, job.closing, job.handover
     machine, steps = intake.machine, protective_steps(intake.machine.kind)

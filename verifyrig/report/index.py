@@ -111,7 +111,7 @@ def _because(marks: dict[str, str], words: Words, *, stale: bool) -> str:
 
 def _handed_over(bench: Bench, number: str, words: Words) -> str:
     """Say when the machine left; empty while it is here."""
-    from verifyrig.job_store import read_job
+    from verifyrig.jobs.store import read_job
 
     if number not in bench.job_ids():
         return ""

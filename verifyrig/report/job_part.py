@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from verifyrig.job_words import CAUSES
+from verifyrig.jobs.vocabulary import CAUSES
 from verifyrig.report import done
 from verifyrig.report.conditions import machine_word
 from verifyrig.report.inputs import Entry, JobFacts, ReportInput

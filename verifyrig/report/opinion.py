@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from verifyrig.job_words import CAUSES
+from verifyrig.jobs.vocabulary import CAUSES
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.wording import Words
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from verifyrig.jobs.safety import FIRST_RULE, NOTES, SafetyNote, notes_for
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.timeline import highest
 from verifyrig.report.wording import Words
-from verifyrig.safety import FIRST_RULE, NOTES, SafetyNote, notes_for
 
 # ISO 13732-1:2006, burn thresholds of bare metal, from memory: 65 to 70 °C for 1 s, 55 °C for 10 s, 51 °C for 1 min.
 BURN_METAL_C = (65.0, 55.0, 51.0)

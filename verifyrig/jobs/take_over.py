@@ -13,7 +13,7 @@ from pathlib import Path
 from verifyrig.bench.folder import ID_PATTERN, Bench
 from verifyrig.core.errors import JobError, RecordError, RigError, UsageError
 from verifyrig.files.atomic_write import sync_folder
-from verifyrig.job_store import merge_job
+from verifyrig.jobs.store import merge_job
 from verifyrig.record.check import RecordCheck, check_record
 from verifyrig.record.restart_note import aftermath_path
 from verifyrig.record.schema import wal_path

@@ -10,9 +10,9 @@ from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, RecordError
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.trace import StageSpan, Trace
-from verifyrig.job import Job, RunFacts
-from verifyrig.job_rules import LoadCaution, last_profile, load_caution, next_purpose, signed_off_run
-from verifyrig.job_store import open_job, read_job
+from verifyrig.jobs.model import Job, RunFacts
+from verifyrig.jobs.rules import LoadCaution, last_profile, load_caution, next_purpose, signed_off_run
+from verifyrig.jobs.store import open_job, read_job
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

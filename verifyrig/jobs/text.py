@@ -30,8 +30,8 @@ from typing import Any, TypeVar
 
 from verifyrig.core.errors import JobError
 from verifyrig.files.toml_table import Faults, Table, parse_table, shown
-from verifyrig.job import Customer, Entry, EntryKind, Intake, Job, Machine
-from verifyrig.job_words import CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, QUESTIONS
+from verifyrig.jobs.model import Customer, Entry, EntryKind, Intake, Job, Machine
+from verifyrig.jobs.vocabulary import CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, QUESTIONS
 
 SCHEMA = 1
 LONGEST_TEXT = 20_000

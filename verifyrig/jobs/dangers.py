@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from verifyrig.job import Entry, EntryKind, Job
+from verifyrig.jobs.model import Entry, EntryKind, Job
 
 INTAKE = "intake"
 

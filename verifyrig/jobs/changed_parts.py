@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from verifyrig.job import Job
+from verifyrig.jobs.model import Job
 
 # Words in the name of a part, most telling first, and its channels.
 _CHANNELS_OF_PART = {

@@ -21,8 +21,8 @@ from typing import Any
 from verifyrig.bench.folder import Bench, check_id
 from verifyrig.core.errors import JobError
 from verifyrig.files.atomic_write import write_whole
-from verifyrig.job import Entry, EntryKind, Intake, Job, merged
-from verifyrig.job_text import entry_data, job_data, parse_job
+from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, merged
+from verifyrig.jobs.text import entry_data, job_data, parse_job
 
 LARGEST_PHOTO_BYTES = 50_000_000
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"

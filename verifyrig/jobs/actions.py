@@ -13,10 +13,10 @@ from typing import Any
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, UsageError
 from verifyrig.files.toml_table import meant, shown
-from verifyrig.job import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
-from verifyrig.job_rules import obstacles_to_close, obstacles_to_handover
-from verifyrig.job_store import append, keep_photos, new_entry, new_job, read_job
-from verifyrig.job_words import (
+from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
+from verifyrig.jobs.rules import obstacles_to_close, obstacles_to_handover
+from verifyrig.jobs.store import append, keep_photos, new_entry, new_job, read_job
+from verifyrig.jobs.vocabulary import (
     CAUSES,
     CHANGE_KINDS,
     CONSENT_ANSWERS,

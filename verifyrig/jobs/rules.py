@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from verifyrig.core.profile import Purpose
-from verifyrig.job import Entry, Job, RunFacts
-from verifyrig.job_words import CHANGE_KINDS, NEW_CONTACT_CHANGES, protective_steps
+from verifyrig.jobs.model import Entry, Job, RunFacts
+from verifyrig.jobs.vocabulary import CHANGE_KINDS, NEW_CONTACT_CHANGES, protective_steps
 
 SAFE_PROFILE = "pulses-only"
 # Causes that speak of the machine, not of whoever sat before it.

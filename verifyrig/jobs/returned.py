@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from verifyrig.job import RunFacts
+from verifyrig.jobs.model import RunFacts
 
 SAME, DRIFTED, NEW_FAULT, NOT_COMPARABLE = "same", "drifted", "new-fault", "not-comparable"
 _TELLING = ("thermal_resistance", "thermal_impedance", ".settled", ".rise")

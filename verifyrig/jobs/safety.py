@@ -14,7 +14,7 @@ from verifyrig.core.errors import UsageError
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import Profile, Stage
 from verifyrig.files.toml_table import Faults, parse_table, shown
-from verifyrig.job_words import NO, NOT_ASKED, YES
+from verifyrig.jobs.vocabulary import NO, NOT_ASKED, YES
 
 FIRST_RULE = "Local codes, licensed practice and the maker's manual come first; this only advises."
 

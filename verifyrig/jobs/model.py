@@ -13,7 +13,7 @@ from datetime import UTC, date, datetime
 from enum import StrEnum
 from typing import Any
 
-from verifyrig.job_words import NOT_ASKED, protective_steps
+from verifyrig.jobs.vocabulary import NOT_ASKED, protective_steps
 
 
 class EntryKind(StrEnum):

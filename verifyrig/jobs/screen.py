@@ -9,11 +9,11 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from verifyrig.core.errors import UsageError
-from verifyrig.job import Entry, EntryKind, Job, RunFacts
-from verifyrig.job_rules import Obstacle, in_order, next_purpose, obstacles_to_close, obstacles_to_handover
-from verifyrig.job_words import CAUSES, CHANGE_KINDS, CONSENTS, MACHINE_KINDS, NOT_ASKED, OLD_PARTS, QUESTIONS
+from verifyrig.jobs.model import Entry, EntryKind, Job, RunFacts
+from verifyrig.jobs.rules import Obstacle, in_order, next_purpose, obstacles_to_close, obstacles_to_handover
+from verifyrig.jobs.soak import plan_soak
+from verifyrig.jobs.vocabulary import CAUSES, CHANGE_KINDS, CONSENTS, MACHINE_KINDS, NOT_ASKED, OLD_PARTS, QUESTIONS
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
-from verifyrig.soak import plan_soak
 
 _OUTCOMES = {
     "running": "running",

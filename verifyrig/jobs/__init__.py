@@ -1,0 +1,1 @@
+"""One customer's machine on the bench, from intake to handover."""
