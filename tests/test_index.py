@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from tests.small_records import write_record
-from verifyrig.index import INDEX_NAME, collect_runs
-from verifyrig.index import collect as collect_module
-from verifyrig.index.compute import compute_all, compute_one
 from verifyrig.qa import UnitRun
+from verifyrig.qa.index import INDEX_NAME, collect_runs
+from verifyrig.qa.index import collect as collect_module
+from verifyrig.qa.index.compute import compute_all, compute_one
 
 
 def everything(metric: str) -> bool:
@@ -182,7 +182,7 @@ def test_a_metric_keeps_the_reason_why_it_may_not_pass(bench: Path) -> None:
 
 
 def test_many_processes_give_what_one_gives_to_the_last_digit(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("verifyrig.index.compute._FEWEST_FOR_A_POOL", 2)
+    monkeypatch.setattr("verifyrig.qa.index.compute._FEWEST_FOR_A_POOL", 2)
     alone = [compute_one(path) for path in records(bench)]
     together = list(compute_all(records(bench), workers=2))
     for one, other in zip(alone, together, strict=True):

@@ -18,8 +18,8 @@ from tests.small_records import PROFILE_TEXT, write_record
 from verifyrig.analysis import Metric
 from verifyrig.cli import run
 from verifyrig.core.trace import Trace
-from verifyrig.index import collect_runs
 from verifyrig.plan.text import parse_profile
+from verifyrig.qa.index import collect_runs
 
 PEAK = "load.die_temp_c.peak"
 

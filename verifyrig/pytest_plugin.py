@@ -160,8 +160,8 @@ class BenchRig:
 
 def _read(record: Path, summary: Mapping[str, Any]) -> RigRun:
     from verifyrig.core.errors import RecordError
-    from verifyrig.index.compute import compute_one
-    from verifyrig.index.kept import all_figures
+    from verifyrig.qa.index.compute import compute_one
+    from verifyrig.qa.index.kept import all_figures
 
     computed = compute_one(record)
     if computed.kept is None:

@@ -10,10 +10,10 @@ import numpy as np
 from verifyrig.analysis import ANALYSIS_VERSION
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
-from verifyrig.index import INDEX_NAME
-from verifyrig.index.compute import Computed, compute_one
-from verifyrig.index.kept import Kept
-from verifyrig.index.store import open_index
+from verifyrig.qa.index import INDEX_NAME
+from verifyrig.qa.index.compute import Computed, compute_one
+from verifyrig.qa.index.kept import Kept
+from verifyrig.qa.index.store import open_index
 from verifyrig.rig.assemble import RunRequest, run
 from verifyrig.rig.observer import Silent
 

@@ -80,7 +80,7 @@ import hashlib, sys, time
 if __name__ == "__main__":
     import verifyrig.__main__
     from pathlib import Path
-    from verifyrig.index.compute import compute_all
+    from verifyrig.qa.index.compute import compute_all
     started = time.perf_counter()
     digest = hashlib.sha256()
     for item in compute_all([Path(name) for name in sys.argv[2:]], workers=int(sys.argv[1])):

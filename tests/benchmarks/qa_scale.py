@@ -19,10 +19,10 @@ from _qa_batch import PROFILE, fill_bench, template
 
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
-from verifyrig.index import collect_runs
-from verifyrig.index.kept import Kept
 from verifyrig.qa import as_json, find
 from verifyrig.qa.findings import may_be_asked
+from verifyrig.qa.index import collect_runs
+from verifyrig.qa.index.kept import Kept
 
 
 def measure(full: bool = True) -> dict[str, Any]:

@@ -70,8 +70,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
 
 def _runs(args: argparse.Namespace, context: Context, profile: Profile) -> list[UnitRun]:
-    from verifyrig.index import collect_runs
     from verifyrig.qa.findings import may_be_asked
+    from verifyrig.qa.index import collect_runs
 
     if args.cores is not None and args.cores < 1:
         raise UsageError(f"{args.cores} is no number of cores", where="--cores", mend="Give 1 or more.")

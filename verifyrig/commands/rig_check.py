@@ -27,10 +27,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Chart the golden units, study the gauge, and look at the dates of the calibrations."""
     from verifyrig.bench.find_profile import find_profile
-    from verifyrig.index import collect_runs
     from verifyrig.metrology.verdict import Verdict
     from verifyrig.qa.bench_check import FACTORS, check_bench
     from verifyrig.qa.bench_words import check_json, check_lines
+    from verifyrig.qa.index import collect_runs
 
     settings = _settings(context)
     golden = set(args.golden or settings["golden"])

@@ -18,8 +18,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from verifyrig.core.trace import FloatArray
-from verifyrig.index.compute import Computed
-from verifyrig.index.kept import json_of
+from verifyrig.qa.index.compute import Computed
+from verifyrig.qa.index.kept import json_of
 
 __all__ = ["Index", "Row", "open_index", "stat_of"]
 

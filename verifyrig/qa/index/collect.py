@@ -6,10 +6,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from verifyrig.index.compute import Computed, compute_all, holds, sealed_digest, spread
-from verifyrig.index.kept import all_figures, figure_picker, unit_run
-from verifyrig.index.store import Index, open_index
 from verifyrig.qa import UnitRun
+from verifyrig.qa.index.compute import Computed, compute_all, holds, sealed_digest, spread
+from verifyrig.qa.index.kept import all_figures, figure_picker, unit_run
+from verifyrig.qa.index.store import Index, open_index
 
 __all__ = ["INDEX_NAME", "collect_runs"]
 

@@ -1,5 +1,5 @@
 """The index of a bench: what was computed from its records, kept by record digest and version of the analysis."""
 
-from verifyrig.index.collect import INDEX_NAME, collect_runs
+from verifyrig.qa.index.collect import INDEX_NAME, collect_runs
 
 __all__ = ["INDEX_NAME", "collect_runs"]

@@ -15,8 +15,8 @@ from typing import Any, TypeVar
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.trace import Trace
-from verifyrig.index.kept import Kept, pack_figures
 from verifyrig.qa import Figure
+from verifyrig.qa.index.kept import Kept, pack_figures
 from verifyrig.qa.units import ALTERED
 
 __all__ = ["Computed", "compute_all", "compute_one", "computed_head", "holds", "sealed_digest", "spread"]
