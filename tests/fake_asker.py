@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from verifyrig.asking import NobodyThere, Option
+from verifyrig.dialogs.prompt import NobodyThere, Option
 
 
 class FakeAsker:

@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 
 from tests.fake_asker import FakeAsker
-from verifyrig.attest import answers_for, ask
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.commands import Context
 from verifyrig.core.errors import SafetyRefusal, UsageError
+from verifyrig.dialogs.attestation import answers_for, ask
 from verifyrig.jobs.safety import QUESTIONS, load_refusals
 
 

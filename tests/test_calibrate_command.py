@@ -11,12 +11,12 @@ from pathlib import Path
 import pytest
 
 from tests.sensor_tree import chip, lay
-from verifyrig.asking import Option
 from verifyrig.bench.folder import read_config
-from verifyrig.calibrate_flow import Outcome, calibrate
 from verifyrig.cli import run
 from verifyrig.commands.calibrate import BenchProbes
 from verifyrig.core.errors import BenchError, SensorError
+from verifyrig.dialogs.calibrate_flow import Outcome, calibrate
+from verifyrig.dialogs.prompt import Option
 from verifyrig.files.bench_file import change_file
 from verifyrig.files.table_text import with_table_values
 from verifyrig.sensors.bank import open_bank

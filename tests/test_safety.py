@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from verifyrig.attest import answers_for
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.commands import Context
 from verifyrig.core.errors import ExitCode, SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
+from verifyrig.dialogs.attestation import answers_for
 from verifyrig.jobs.model import Intake, Machine
 from verifyrig.jobs.safety import (
     NOTES,

@@ -155,7 +155,7 @@ def _fitted(text: str) -> str:
     """Return the text broken at words where a person reads it on a narrow terminal; as it is elsewhere."""
     if not sys.stdout.isatty():
         return text
-    from verifyrig.asking import width, wrapped
+    from verifyrig.dialogs.prompt import width, wrapped
 
     most = width()
     return "\n".join(wrapped(line, indent="    ") if len(line) > most else line for line in text.split("\n"))

@@ -11,9 +11,9 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from verifyrig.asking import Asker, TerminalAsker, can_ask
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import UsageError
+from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context, asker: Asker | None = None) -> Answer:
     """Talk a person through it, and write the correction to bench.toml."""
-    from verifyrig.calibrate_flow import calibrate
+    from verifyrig.dialogs.calibrate_flow import calibrate
     from verifyrig.system.machine import resolve_root
 
     if asker is None and not can_ask(json=context.json):

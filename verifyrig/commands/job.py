@@ -9,9 +9,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from verifyrig.asking import Asker, TerminalAsker, can_ask, wrapped
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import JobError, UsageError
+from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask, wrapped
 from verifyrig.jobs.vocabulary import (
     CAUSES,
     CHANGE_KINDS,
@@ -172,7 +172,7 @@ def _open(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
 
 
 def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> Intake:
-    from verifyrig.job_interview import ask_intake
+    from verifyrig.dialogs.job_interview import ask_intake
     from verifyrig.jobs.model import Intake
     from verifyrig.jobs.store import read_job
 
@@ -236,7 +236,7 @@ def _pairs(words: list[str], where: str, keys: list[str], values: tuple[str, ...
 
 
 def _change(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.job_interview import ask_change
+    from verifyrig.dialogs.job_interview import ask_change
     from verifyrig.jobs.actions import record_change
 
     job = _wanted(args, context)
@@ -258,7 +258,7 @@ def _short(detail: dict[str, Any]) -> dict[str, Any]:
 
 
 def _finding(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.job_interview import ask_finding
+    from verifyrig.dialogs.job_interview import ask_finding
     from verifyrig.jobs.actions import note_findings, tick_steps
 
     job = _wanted(args, context)
@@ -277,7 +277,7 @@ def _finding(args: argparse.Namespace, context: Context, asker: Asker | None) ->
 
 
 def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.job_interview import ask_cause, ask_override, ask_steps
+    from verifyrig.dialogs.job_interview import ask_cause, ask_override, ask_steps
     from verifyrig.jobs.actions import close_job, tick_steps
     from verifyrig.jobs.rules import obstacles_to_close
     from verifyrig.jobs.runs import runs_of
@@ -302,7 +302,7 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
 
 
 def _handover(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.job_interview import ask_handover
+    from verifyrig.dialogs.job_interview import ask_handover
     from verifyrig.jobs.actions import hand_over
     from verifyrig.jobs.runs import runs_of
 

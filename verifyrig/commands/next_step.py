@@ -15,10 +15,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from verifyrig.asking import Asker, Option, TerminalAsker, wrapped
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import RigError
+from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, wrapped
 from verifyrig.jobs.model import Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
 from verifyrig.jobs.screen import plain, run_line, standing_of
@@ -167,7 +167,7 @@ class _Desk:
 
     def _measure_with_another(self) -> None:
         from verifyrig.bench.find_profile import list_profiles
-        from verifyrig.job_interview import pick
+        from verifyrig.dialogs.job_interview import pick
 
         names = {file.name: file.name for file in list_profiles(self._bench)}
         self._run(pick(self._asker, "Which profile?", names))
@@ -197,7 +197,7 @@ class _Desk:
     # ---- the rest
 
     def _more(self) -> None:
-        from verifyrig.job_interview import pick
+        from verifyrig.dialogs.job_interview import pick
 
         chosen = pick(
             self._asker,

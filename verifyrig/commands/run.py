@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Run it, then read the record back as anybody else would."""
     from verifyrig.core.interfaces import Controls
-    from verifyrig.keyboard import people_in_control
+    from verifyrig.dialogs.keyboard import people_in_control
     from verifyrig.rig.assemble import SPEED_MAX
     from verifyrig.rig.assemble import run as run_on_rig
     from verifyrig.terminal.choose import choose_face
@@ -142,7 +142,7 @@ def _answers(
     """Return what people answered, and what stays unanswered; simulated hardware hurts nobody and asks nothing."""
     if simulated:
         return None, []
-    from verifyrig.attest import answers_for
+    from verifyrig.dialogs.attestation import answers_for
 
     return answers_for(context, profile, job, Path(args.attest) if args.attest else None)
 
@@ -153,7 +153,7 @@ def _job_caution(args: argparse.Namespace, defaults: Any) -> list[str]:
 
 
 def _may_load_blind(args: argparse.Namespace) -> bool:
-    from verifyrig.asking import Option, TerminalAsker, can_ask
+    from verifyrig.dialogs.prompt import Option, TerminalAsker, can_ask
 
     if args.yes:
         return True

@@ -9,9 +9,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from verifyrig.asking import Asker, Option, TerminalAsker, can_ask
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import BenchError, SerialError, UsageError
+from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
 
 PAPERS = ("A4", "Letter")
 TEMPERATURE_UNITS = ("°C", "°F")
@@ -181,7 +181,7 @@ def _free_id(config: Mapping[str, Any], url: str = "") -> str:
 
 def ask_settings(asker: Asker, config: Mapping[str, Any]) -> _Values:
     """Ask for shop and report; what is set already is offered."""
-    from verifyrig.job_interview import pick
+    from verifyrig.dialogs.job_interview import pick
     from verifyrig.report.catalogue import display_name, languages
 
     def known(table: str, key: str) -> str:
@@ -242,7 +242,7 @@ def ask_probes(asker: Asker, config: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _places_of(asker: Asker, url: str, baud: int, readings: Mapping[str, float]) -> dict[str, str]:
     """Return the channel of each key: with one key its place is asked, with several the one that is warmed is it."""
-    from verifyrig.job_interview import pick
+    from verifyrig.dialogs.job_interview import pick
 
     channels: dict[str, str] = {}
     left = dict(readings)
@@ -262,7 +262,7 @@ def _places_of(asker: Asker, url: str, baud: int, readings: Mapping[str, float])
 def _warmed_key(asker: Asker, url: str, baud: int, left: Mapping[str, float], place: str) -> str:
     import time
 
-    from verifyrig.job_interview import pick
+    from verifyrig.dialogs.job_interview import pick
     from verifyrig.sensors.probe_finder import listen_for, warmed
 
     asker.say(f"Warm this one in your hand: that is {place}. Listening for a minute ...")

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from verifyrig.asking import Asker, Option
+from verifyrig.dialogs.prompt import Asker, Option
 from verifyrig.jobs.model import Customer, Intake, Job, Machine
 from verifyrig.jobs.vocabulary import (
     CAUSES,

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from verifyrig.asking import Asker, Option, TerminalAsker, can_ask
 from verifyrig.commands import Context
 from verifyrig.core.errors import SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
+from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
 from verifyrig.jobs.model import Job
 from verifyrig.jobs.safety import (
     FIRST_RULE,

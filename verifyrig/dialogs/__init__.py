@@ -1,0 +1,1 @@
+"""Questions to a person at a terminal."""
