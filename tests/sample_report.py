@@ -14,7 +14,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from verifyrig.bench.folder import find_bench
-from verifyrig.demo import DAY, OPERATOR, run_demo
+from verifyrig.commands.demo_job import DAY, OPERATOR, run_demo
 from verifyrig.jobs.actions import close_job, tick_steps
 from verifyrig.jobs.rules import obstacles_to_close
 from verifyrig.jobs.runs import runs_of

@@ -12,8 +12,8 @@ import pytest
 
 from tests.sensor_tree import chip, lay
 from verifyrig.bench.folder import read_config
-from verifyrig.cli import run
 from verifyrig.commands.calibrate import BenchProbes
+from verifyrig.commands.cli import run
 from verifyrig.core.errors import BenchError, SensorError
 from verifyrig.dialogs.calibrate_flow import Outcome, calibrate
 from verifyrig.dialogs.prompt import Option

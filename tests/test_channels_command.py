@@ -21,7 +21,7 @@ import pytest
 from mock_hw.bench import SimulatedBench
 from mock_hw.load_file import format_load
 from tests.sensor_tree import chip, lay, lay_listing, rewrite
-from verifyrig.cli import run
+from verifyrig.commands.cli import run
 from verifyrig.core.channels import is_channel
 from verifyrig.core.errors import SafetyRefusal
 from verifyrig.core.interfaces import LoadDemand, LoadStatus, Quality

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from verifyrig import cli
 from verifyrig.bench.folder import Bench
+from verifyrig.commands import cli
 from verifyrig.core.interfaces import Reading
 from verifyrig.jobs.model import EntryKind, Intake
 from verifyrig.jobs.store import append, new_entry, new_job, read_job

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from tests.small_records import write_record
-from verifyrig.cli import run
+from verifyrig.commands.cli import run
 from verifyrig.commands.diagnose import lines_of
 from verifyrig.diagnosis import diagnose
 from verifyrig.diagnosis.suspects import CAUSES

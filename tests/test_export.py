@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from verifyrig import cli
+from verifyrig.commands import cli
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.core.trace import StageSpan
 from verifyrig.record import open_record, read_trace

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from verifyrig import cli
+from verifyrig.commands import cli
 from verifyrig.core.errors import ImportFault
 from verifyrig.system.history.entries import LogEntry
 from verifyrig.system.history.journal import boots_of_text, lines_of_json, with_end

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from verifyrig import cli
+from verifyrig.commands import cli
 from verifyrig.core.errors import ImportFault, UsageError
 from verifyrig.files.csv_cells import Decimals, decimals_of, moment_of, smallest_step
 from verifyrig.files.csv_table import decode, read_table

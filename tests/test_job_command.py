@@ -12,9 +12,9 @@ import pytest
 
 from tests.fake_asker import FakeAsker
 from verifyrig.bench.folder import Bench, find_bench
-from verifyrig.cli import command_parser, run
 from verifyrig.commands import Answer, Context
 from verifyrig.commands import job as job_command
+from verifyrig.commands.cli import command_parser, run
 from verifyrig.jobs.store import open_job, read_job, read_jobs
 from verifyrig.jobs.vocabulary import protective_steps
 

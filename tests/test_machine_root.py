@@ -14,8 +14,8 @@ import pytest
 
 from mock_hw.bench import SimulatedBench
 from verifyrig.bench.folder import find_bench
-from verifyrig.cli import command_parser, run
 from verifyrig.commands import Context
+from verifyrig.commands.cli import command_parser, run
 from verifyrig.commands.run import request_from
 from verifyrig.core.errors import RigError
 

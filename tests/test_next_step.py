@@ -13,8 +13,8 @@ import pytest
 
 from tests.fake_asker import FakeAsker
 from verifyrig.bench.folder import Bench, find_bench
-from verifyrig.cli import run
 from verifyrig.commands import Context, next_step
+from verifyrig.commands.cli import run
 from verifyrig.jobs.model import Customer, Intake, Machine
 from verifyrig.jobs.rules import in_order
 from verifyrig.jobs.runs import runs_of

@@ -10,7 +10,7 @@ import pytest
 
 from verifyrig.bench.find_profile import find_profile, list_profiles, shipped_dir
 from verifyrig.bench.folder import Bench
-from verifyrig.cli import run
+from verifyrig.commands.cli import run
 from verifyrig.core.errors import ProfileError
 
 SHIPPED = {"quick-look", "desktop-air", "desktop-liquid", "small-form", "laptop", "soak", "pulses-only"}

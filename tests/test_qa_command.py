@@ -16,7 +16,7 @@ import pytest
 
 from tests.small_records import PROFILE_TEXT, write_record
 from verifyrig.analysis import Metric
-from verifyrig.cli import run
+from verifyrig.commands.cli import run
 from verifyrig.core.trace import Trace
 from verifyrig.plan.text import parse_profile
 from verifyrig.qa.index import collect_runs

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from verifyrig import cli
+from verifyrig.commands import cli
 from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record
 from verifyrig.runs.run_list import INDEX_NAME

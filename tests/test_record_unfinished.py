@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from tests.killing import wait_for_acks, wait_until_dead
-from verifyrig import cli
 from verifyrig.bench.folder import Bench
+from verifyrig.commands import cli
 from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record, read_trace
 from verifyrig.record.restart_note import read_aftermath

@@ -13,7 +13,7 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 
 def main() -> int:
     """Run the command line; return its exit code."""
-    from verifyrig.cli import run
+    from verifyrig.commands.cli import run
 
     return run(sys.argv[1:])
 
