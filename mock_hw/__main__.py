@@ -10,7 +10,7 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 
-from mock_hw.parameters import CASES
+from mock_hw.physics.parameters import CASES
 
 USAGE_ERROR = 2
 
@@ -40,7 +40,7 @@ def _add_machine(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_thermometer(parser: argparse.ArgumentParser) -> None:
-    from mock_hw.line_faults import FAULTS
+    from mock_hw.serial.line_faults import FAULTS
 
     parser.add_argument("--url", required=True, help="pty:/path/of/link or socket://host:port (port 0: any free one)")
     parser.add_argument("--follow", action="append", type=Path, default=[], metavar="FILE", help="show a channel file")
@@ -84,9 +84,9 @@ def _machine(options: argparse.Namespace) -> None:
 
 
 def _thermometer(options: argparse.Namespace) -> None:
-    from mock_hw.line_faults import FaultPlan
-    from mock_hw.ports import open_port
-    from mock_hw.thermometer import Thermometer, constant, follow
+    from mock_hw.serial.line_faults import FaultPlan
+    from mock_hw.serial.ports import open_port
+    from mock_hw.serial.thermometer import Thermometer, constant, follow
 
     if options.period <= 0:
         raise ValueError(f"--period is {options.period}, and must be above 0")

@@ -7,10 +7,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Literal, Self
 
-from mock_hw.machine import Machine
-from mock_hw.parameters import draw
-from mock_hw.parts import Cooler, MachineParameters
-from mock_hw.sysfs import Tree
+from mock_hw.physics.machine import Machine
+from mock_hw.physics.parameters import draw
+from mock_hw.physics.parts import Cooler, MachineParameters
+from mock_hw.tree.sysfs import Tree
 
 _LONGEST_STEP_S = 1.0
 
@@ -19,7 +19,7 @@ class SimulatedBench:
     """Simulated hardware of one case under a root, moved on by absolute times.
 
     Args:
-        case: A key of `mock_hw.parameters.CASES`.
+        case: A key of `mock_hw.physics.parameters.CASES`.
         seed: Chooses the machine and its noise; 0 is a typical machine.
         root: Where the tree goes.
         probes: One-wire probes laid on the machine ("room", "plate", "radiator", ...).

@@ -16,7 +16,7 @@ from typing import Any
 from unittest import mock
 
 from mock_hw.bench import SimulatedBench
-from mock_hw.parameters import draw
+from mock_hw.physics.parameters import draw
 from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Profile

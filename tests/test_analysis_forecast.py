@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mock_hw.machine import Machine
-from mock_hw.network import steady_state, true_impedance
-from mock_hw.parameters import draw
+from mock_hw.physics.machine import Machine
+from mock_hw.physics.network import steady_state, true_impedance
+from mock_hw.physics.parameters import draw
 from verifyrig.analysis import Forecast, StageForecaster, forecast, load_start_forecast, touch_safe_in_s
 from verifyrig.analysis.heat_path import impedance
 from verifyrig.analysis.prior import PLAUSIBLE, P

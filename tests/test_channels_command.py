@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 
 from mock_hw.bench import SimulatedBench
-from mock_hw.load_file import format_load
+from mock_hw.tree.load_file import format_load
 from tests.sensor_tree import chip, lay, lay_listing, rewrite
 from verifyrig.commands.cli import run
 from verifyrig.core.channels import is_channel

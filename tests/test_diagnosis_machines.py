@@ -16,7 +16,7 @@ from _diagnosis_campaign import follow, proposed, take_in
 from _diagnosis_machines import PLAIN, run_machine
 from diagnosis import brier, only_pulses, reliability, reliability_svg, without_probes
 
-from mock_hw.parameters import CASES, draw
+from mock_hw.physics.parameters import CASES, draw
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.judging import judge, see
 

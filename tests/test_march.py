@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from mock_hw.faulty_memory import (
+from mock_hw.physics.faulty_memory import (
     Cell,
     Decoder,
     FaultyMemory,

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from mock_hw.bench import SimulatedBench
-from mock_hw.parameters import CASES
+from mock_hw.physics.parameters import CASES
 
 
 def ask(bench: SimulatedBench, line: str) -> None:

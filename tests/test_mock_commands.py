@@ -14,7 +14,7 @@ import pytest
 import serial
 
 from mock_hw.__main__ import main
-from mock_hw.parameters import CASES
+from mock_hw.physics.parameters import CASES
 
 HANG_LIMIT_S = 30.0
 Start = Callable[..., "subprocess.Popen[str]"]

@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import pytest
 
-from mock_hw.counters import ENERGY_RANGE_UJ, Counters
-from mock_hw.machine import Machine
-from mock_hw.mistakes import Countdown
-from mock_hw.network import steady_state
-from mock_hw.parameters import draw
-from mock_hw.parts import Cooler, MachineParameters, Mistakes
+from mock_hw.physics.counters import ENERGY_RANGE_UJ, Counters
+from mock_hw.physics.machine import Machine
+from mock_hw.physics.mistakes import Countdown
+from mock_hw.physics.network import steady_state
+from mock_hw.physics.parameters import draw
+from mock_hw.physics.parts import Cooler, MachineParameters, Mistakes
 
 RESISTANT = {"gives_up_after_s": math.inf}
 

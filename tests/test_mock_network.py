@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from mock_hw.machine import Machine
-from mock_hw.network import FAN_LEVELS, ThermalNetwork, steady_state, true_impedance
-from mock_hw.parameters import draw
-from mock_hw.parts import MachineParameters, ThermalPath
+from mock_hw.physics.machine import Machine
+from mock_hw.physics.network import FAN_LEVELS, ThermalNetwork, steady_state, true_impedance
+from mock_hw.physics.parameters import draw
+from mock_hw.physics.parts import MachineParameters, ThermalPath
 
 COOLED = [("healthy-air", 3), ("healthy-liquid", 3), ("coolant-stopped", 5), ("case-choked", 2)]
 

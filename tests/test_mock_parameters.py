@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from mock_hw.network import coolant_k_per_w, steady_state, true_impedance
-from mock_hw.parameters import CASES, draw
-from mock_hw.parts import Cooler
+from mock_hw.physics.network import coolant_k_per_w, steady_state, true_impedance
+from mock_hw.physics.parameters import CASES, draw
+from mock_hw.physics.parts import Cooler
 
 # The whole list of causes of the project's contract that a simulated case may have.
 CAUSES = {"none", "contact", "coolant-flow", "airflow", "warm-room", "firmware-limit", "supply", "board-power"}

@@ -10,10 +10,10 @@ import psutil
 import pytest
 
 from mock_hw.bench import SimulatedBench
-from mock_hw.load_file import REST, format_load, parse_load
-from mock_hw.machine import Machine
-from mock_hw.parameters import draw
-from mock_hw.sysfs import Tree
+from mock_hw.physics.machine import Machine
+from mock_hw.physics.parameters import draw
+from mock_hw.tree.load_file import REST, format_load, parse_load
+from mock_hw.tree.sysfs import Tree
 
 PROBES = ("room", "plate", "radiator", "hose-in", "hose-out")
 

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 import serial
 
-from mock_hw.line_faults import FAULTS, FaultPlan
-from mock_hw.ports import open_port
-from mock_hw.thermometer import Source, Thermometer, constant, follow
+from mock_hw.serial.line_faults import FAULTS, FaultPlan
+from mock_hw.serial.ports import open_port
+from mock_hw.serial.thermometer import Source, Thermometer, constant, follow
 
 HANG_LIMIT_S = 20.0
 

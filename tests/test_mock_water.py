@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from mock_hw import water
+from mock_hw.physics import water
 
 TEMPS_C = [10, 20, 25, 30, 40, 50, 60, 80, 90]
 ONE_ATMOSPHERE_MPA = 0.101325

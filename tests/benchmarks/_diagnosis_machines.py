@@ -9,9 +9,9 @@ from typing import Any, Literal
 
 import numpy as np
 
-from mock_hw.machine import Machine
-from mock_hw.network import steady_state
-from mock_hw.parameters import MachineParameters
+from mock_hw.physics.machine import Machine
+from mock_hw.physics.network import steady_state
+from mock_hw.physics.parameters import MachineParameters
 from verifyrig.core.trace import Event, StageSpan, Trace
 
 # What the first figure may use: die, power, ambient, RPM, clock, rails, work rate and errors.

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mock_hw.machine import Machine
-from mock_hw.network import ThermalNetwork, steady_state
-from mock_hw.parameters import MachineParameters, draw
+from mock_hw.physics.machine import Machine
+from mock_hw.physics.network import ThermalNetwork, steady_state
+from mock_hw.physics.parameters import MachineParameters, draw
 from verifyrig.core.trace import FloatArray
 
 REST_S, LOAD_S = 150, 1200

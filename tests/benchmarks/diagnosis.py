@@ -23,9 +23,9 @@ from _diagnosis_machines import PLAIN, WITH_PROBES, run_machine
 from _diagnosis_second import CASES as SECOND_CASES
 from _diagnosis_second import run_second
 
-from mock_hw.network import steady_state
-from mock_hw.parameters import CASES, draw
-from mock_hw.parts import MachineParameters
+from mock_hw.physics.network import steady_state
+from mock_hw.physics.parameters import CASES, draw
+from mock_hw.physics.parts import MachineParameters
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.judging import judge, see

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 from _settle_runs import BELOW_LIMIT_K, FIRST_SEED, USUAL_TRIP_C
 
-from mock_hw.machine import Machine
-from mock_hw.network import true_impedance
-from mock_hw.parameters import MachineParameters, draw
+from mock_hw.physics.machine import Machine
+from mock_hw.physics.network import true_impedance
+from mock_hw.physics.parameters import MachineParameters, draw
 from verifyrig.analysis.fingerprint import WINDOWS_S, impedance_metrics
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 

@@ -9,7 +9,7 @@ import itertools
 import random
 from collections.abc import Iterable, Iterator
 
-from mock_hw.faulty_memory import Cell, Fault, FaultyMemory, coupling_faults, decoder_faults, single_cell_faults
+from mock_hw.physics.faulty_memory import Cell, Fault, FaultyMemory, coupling_faults, decoder_faults, single_cell_faults
 from verifyrig.loads.works.march import (
     MARCH_C_MINUS,
     MATS_PLUS,

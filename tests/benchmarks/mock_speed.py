@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 
 from mock_hw.bench import SimulatedBench
-from mock_hw.network import ThermalNetwork
-from mock_hw.parameters import CASES, draw
+from mock_hw.physics.network import ThermalNetwork
+from mock_hw.physics.parameters import CASES, draw
 
 _BUDGET_S_AN_HOUR = 5.0
 

@@ -46,8 +46,8 @@ def one_run(case: str, seed: int) -> dict[str, Any]:
 
 
 def _unwatched_over_k(case: str, seed: int) -> float:
-    from mock_hw.machine import Machine
-    from mock_hw.parameters import draw
+    from mock_hw.physics.machine import Machine
+    from mock_hw.physics.parameters import draw
 
     parameters = draw(case, seed)
     machine = Machine(parameters, seed=seed)

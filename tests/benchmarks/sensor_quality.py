@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from mock_hw.bench import SimulatedBench
-from mock_hw.load_file import format_load
+from mock_hw.tree.load_file import format_load
 from verifyrig.core.interfaces import Quality, Reading, Sensor, Taken
 from verifyrig.sensors.bank import Bank, list_channels
 from verifyrig.sensors.cross_check import cold_start_disagreement

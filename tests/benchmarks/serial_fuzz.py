@@ -12,9 +12,9 @@ import threading
 import time
 from typing import Any
 
-from mock_hw.line_faults import FAULTS, FaultPlan
-from mock_hw.ports import open_port
-from mock_hw.thermometer import Thermometer, constant
+from mock_hw.serial.line_faults import FAULTS, FaultPlan
+from mock_hw.serial.ports import open_port
+from mock_hw.serial.thermometer import Thermometer, constant
 from tests.serial_fuzz import STALE_AFTER_S, Stream, given, make_stream, wrong_values
 from verifyrig.core.errors import SensorError
 from verifyrig.sensors.instruments import open_instruments

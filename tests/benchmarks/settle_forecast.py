@@ -19,7 +19,7 @@ import numpy as np
 from _settle_runs import FIRST_SEED, LEFT_OUT, LOAD_S, REST_S, Run, outside, record, share_within
 from threadpoolctl import threadpool_limits
 
-from mock_hw.parameters import CASES
+from mock_hw.physics.parameters import CASES
 from verifyrig.analysis.stage_forecaster import StageForecaster
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle

@@ -20,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Take an invented machine in, measure, change one thing, measure again, write the report."""
-    from mock_hw.parameters import CASES
+    from mock_hw.physics.parameters import CASES
     from verifyrig.commands.demo_job import run_demo
 
     if args.case not in CASES:

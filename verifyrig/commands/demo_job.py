@@ -68,7 +68,7 @@ def run_demo(out: Path, case: str, *, say: Callable[[str], None]) -> DemoDone:
     Raises:
         BenchError: The folder holds something that is not a demo.
     """
-    from mock_hw.parameters import draw
+    from mock_hw.physics.parameters import draw
 
     bench = _bench(out)
     machine = draw(case, 0)

@@ -166,7 +166,7 @@ def _may_load_blind(args: argparse.Namespace) -> bool:
 def _mock(text: str | None) -> tuple[str, int] | None:
     if text is None:
         return None
-    from mock_hw.parameters import CASES
+    from mock_hw.physics.parameters import CASES
 
     case, _, seed = text.partition(":")
     if case not in CASES or (seed and not seed.isdigit()):

@@ -6,7 +6,7 @@ import math
 import random
 from collections.abc import Callable, Iterable, Mapping
 
-from mock_hw.parts import SensorModel
+from mock_hw.physics.parts import SensorModel
 
 _TIMING_SLACK_S = 1e-6  # a sample due at the same instant counts as due, whatever the rounding of times
 

@@ -14,9 +14,9 @@ from typing import overload
 import numpy as np
 import numpy.typing as npt
 
-from mock_hw.parts import MachineParameters, ThermalPath
-from mock_hw.power import clock_share_for, leakage_factor, reference_power_w
-from mock_hw.water import flow_w_per_k
+from mock_hw.physics.parts import MachineParameters, ThermalPath
+from mock_hw.physics.power import clock_share_for, leakage_factor, reference_power_w
+from mock_hw.physics.water import flow_w_per_k
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from mock_hw.parts import Processor
+from mock_hw.physics.parts import Processor
 
 _CLOCK_EXPONENT = 2.4  # power over clock where the voltage follows: between the square and the cube
 _REST_FALLS_BY = 0.4  # part of the rest power that follows the clock down when throttled

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 
-from mock_hw.dice import Dice
-from mock_hw.faults import FAULTS
-from mock_hw.network import steady_state, true_impedance
-from mock_hw.parts import (
+from mock_hw.physics.dice import Dice
+from mock_hw.physics.faults import FAULTS
+from mock_hw.physics.network import steady_state, true_impedance
+from mock_hw.physics.parts import (
     BoardPower,
     Cooler,
     Fans,
@@ -22,7 +22,7 @@ from mock_hw.parts import (
     Supply,
     ThermalPath,
 )
-from mock_hw.sensing import draw_sensors
+from mock_hw.physics.sensing import draw_sensors
 
 __all__ = ["CASES", "MachineParameters", "draw", "is_healthy"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from mock_hw.parts import BoardPower
+from mock_hw.physics.parts import BoardPower
 
 
 class Regulator:

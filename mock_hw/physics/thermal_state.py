@@ -7,9 +7,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from mock_hw.network import ThermalNetwork, coolant_k_per_w
-from mock_hw.parts import ThermalPath
-from mock_hw.water import flow_w_per_k
+from mock_hw.physics.network import ThermalNetwork, coolant_k_per_w
+from mock_hw.physics.parts import ThermalPath
+from mock_hw.physics.water import flow_w_per_k
 
 _STANDING_HOSE_SHARE = 0.3  # without flow the first hose still sits by the hot block
 

@@ -12,11 +12,11 @@ import shutil
 from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
 
-from mock_hw.live_files import NUMBER_WIDTH, LiveFile
-from mock_hw.load_file import LoadFile, Request
-from mock_hw.machine import Machine
-from mock_hw.sensing import PROBE_CHANNELS, probes_for
-from mock_hw.sysfs_layout import MILLI, fixed_files, hwmon_devices
+from mock_hw.physics.machine import Machine
+from mock_hw.physics.sensing import PROBE_CHANNELS, probes_for
+from mock_hw.tree.live_files import NUMBER_WIDTH, LiveFile
+from mock_hw.tree.load_file import LoadFile, Request
+from mock_hw.tree.sysfs_layout import MILLI, fixed_files, hwmon_devices
 
 _CLASS_LINKS = {
     "sys/class/thermal/thermal_zone0": "sys/devices/virtual/thermal/thermal_zone0",

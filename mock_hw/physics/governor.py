@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from mock_hw.parts import Processor
-from mock_hw.power import clock_share_for, leakage_factor, reference_power_w
+from mock_hw.physics.parts import Processor
+from mock_hw.physics.power import clock_share_for, leakage_factor, reference_power_w
 
 
 class Governor:

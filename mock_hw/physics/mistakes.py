@@ -6,7 +6,7 @@ import math
 import random
 from collections.abc import Sequence
 
-from mock_hw.parts import Mistakes
+from mock_hw.physics.parts import Mistakes
 
 
 class Countdown:

@@ -6,9 +6,9 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
-from mock_hw.dice import Dice
-from mock_hw.network import steady_state
-from mock_hw.parts import MachineParameters, Mistakes, SensorModel
+from mock_hw.physics.dice import Dice
+from mock_hw.physics.network import steady_state
+from mock_hw.physics.parts import MachineParameters, Mistakes, SensorModel
 
 Fault = Callable[[MachineParameters, Dice, dict[str, str]], MachineParameters]
 

@@ -10,9 +10,9 @@ import random
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath
 
-from mock_hw.counters import ENERGY_RANGE_UJ
-from mock_hw.parts import MachineParameters
-from mock_hw.sensing import PROBE_CHANNELS, core_channel
+from mock_hw.physics.counters import ENERGY_RANGE_UJ
+from mock_hw.physics.parts import MachineParameters
+from mock_hw.physics.sensing import PROBE_CHANNELS, core_channel
 
 MILLI = 1000.0  # °C to m°C, V to mV
 

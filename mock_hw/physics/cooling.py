@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from mock_hw.network import FAN_LEVELS
-from mock_hw.parts import Fans
+from mock_hw.physics.network import FAN_LEVELS
+from mock_hw.physics.parts import Fans
 
 _CASE_FAN_GENTLER = 0.8  # the chassis fan's duty over the cooler fan's
 

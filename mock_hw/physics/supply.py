@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 
-from mock_hw.parts import Supply
+from mock_hw.physics.parts import Supply
 
 _STEP_SHARE = 0.3  # a rise by this share of full load within a second or so is a step
 _LATEST_TRIP_S = 3.0

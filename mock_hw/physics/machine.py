@@ -8,17 +8,17 @@ import uuid
 from collections.abc import Callable, Sequence
 from typing import Literal
 
-from mock_hw.cooling import FanRegulator
-from mock_hw.counters import ENERGY_RANGE_UJ, Counters
-from mock_hw.governor import Governor
-from mock_hw.mistakes import MistakeMaker
-from mock_hw.network import steady_state
-from mock_hw.parts import MachineParameters
-from mock_hw.regulator import Regulator
-from mock_hw.sensors import SensorSet
-from mock_hw.supply import PowerSupply
-from mock_hw.thermal_state import ThermalState
-from mock_hw.truths import truths
+from mock_hw.physics.cooling import FanRegulator
+from mock_hw.physics.counters import ENERGY_RANGE_UJ, Counters
+from mock_hw.physics.governor import Governor
+from mock_hw.physics.mistakes import MistakeMaker
+from mock_hw.physics.network import steady_state
+from mock_hw.physics.parts import MachineParameters
+from mock_hw.physics.regulator import Regulator
+from mock_hw.physics.sensors import SensorSet
+from mock_hw.physics.supply import PowerSupply
+from mock_hw.physics.thermal_state import ThermalState
+from mock_hw.physics.truths import truths
 
 Stop = Literal["thermal-cut", "supply-latch", "regulator-cut", "reset", "hang"]
 PowerState = Literal["on", "off", "hung"]

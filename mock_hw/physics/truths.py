@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from mock_hw.sensing import core_channel
+from mock_hw.physics.sensing import core_channel
 
 if TYPE_CHECKING:
-    from mock_hw.machine import Machine
+    from mock_hw.physics.machine import Machine
 
 _IDLE_CORE_COOLER_K_PER_W = 0.04  # a core with nothing to do, below the same core at work
 _BOARD_OVER_CASE_K = 3.0

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from mock_hw.dice import Dice
-from mock_hw.parts import Cooler, Processor, SensorModel
+from mock_hw.physics.dice import Dice
+from mock_hw.physics.parts import Cooler, Processor, SensorModel
 
 PROBE_CHANNELS: dict[str, str] = {
     "room": "ambient_temp_c",

@@ -8,8 +8,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from mock_hw.line_faults import FaultPlan, Sending
-from mock_hw.ports import Port
+from mock_hw.serial.line_faults import FaultPlan, Sending
+from mock_hw.serial.ports import Port
 
 Source = Callable[[], float | None]
 

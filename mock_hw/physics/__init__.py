@@ -1,0 +1,1 @@
+"""The simulated machine: heat, cooling, power, supply and their faults."""

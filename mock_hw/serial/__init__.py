@@ -1,0 +1,1 @@
+"""Simulated serial instruments, and faults of their line."""

@@ -1,0 +1,1 @@
+"""The simulated machine as a folder shaped like the kernel's."""
