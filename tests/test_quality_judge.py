@@ -281,3 +281,9 @@ def test_a_machine_just_switched_on_tells_of_its_sensors(
     values = {"ambient_temp_c": 22.0, "die_temp_c": die_c, "coolant_temp_c": coolant_c}
     readings = {channel: Reading(value=value) for channel, value in values.items()}
     assert set(cold_start_notes(readings, uptime_s)) == named
+
+
+def test_a_room_at_exactly_0_degrees_is_a_room() -> None:
+    # Common practice, no source: a machine brought in from an unheated van, a probe at the freezing point.
+    readings = {channel: Reading(value=value) for channel, value in (("ambient_temp_c", 0.0), ("inlet_temp_c", 20.0))}
+    assert set(cold_start_notes({**readings, "coolant_temp_c": Reading(value=0.5)}, 60.0)) == {"inlet_temp_c"}

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import pytest
 
-from tests.sensor_tree import chip, lay
+from tests.sensor_tree import chip, lay, rewrite
 from verifyrig.core.errors import BenchError
-from verifyrig.core.interfaces import ChannelInfo
-from verifyrig.sensors.bank import list_channels, open_bank
+from verifyrig.core.interfaces import ChannelInfo, Quality, Taken
+from verifyrig.sensors.bank import Bank, list_channels, open_bank
 from verifyrig.sensors.roles import assign
 
 Tree = dict[str, object]
@@ -235,6 +236,48 @@ def test_bench_toml_sets_a_role_by_label_with_correction_and_uncertainty(tmp_pat
     assert bank.infos["plate_temp_c"].expanded_uncertainty == 0.5
     assert bank.sample(0.0, load_share=0.0)["plate_temp_c"].value == pytest.approx(24.6)
     bank.close()
+
+
+# DS18B20 data sheet: 85 °C stands in the scratchpad from power-on until the first conversion; a bus without an answer
+# reads as all ones, -127 °C by the drivers' conversion. A register never written reads 0.
+@pytest.mark.parametrize("code_c", [85.0, 0.0, -127.0])
+@pytest.mark.parametrize("table", [{"correction": 0.3}, {"correction": 0.1, "correction_slope": 0.01}])
+def test_a_code_is_told_before_it_is_corrected(tmp_path: Path, code_c: float, table: Tree) -> None:
+    lay(tmp_path, chip(0, "w1_slave_temp", "w1/28-01", temp1_input=round(code_c * 1000), temp1_label="probe 7"))
+    with contextlib.closing(open_bank(tmp_path, {"channel": {"plate_temp_c": {"source": "probe 7", **table}}})) as bank:
+        first = bank.sample(0.0, load_share=0.0)["plate_temp_c"]
+        assert (first.quality, first.value) == (Quality.IMPLAUSIBLE, code_c)
+        rewrite(tmp_path / "sys/devices/w1/28-01/hwmon/hwmon0/temp1_input", "25000\n")
+        measured = bank.sample(1.0, load_share=0.0)["plate_temp_c"]
+        slope = float(table.get("correction_slope", 0.0))  # type: ignore[arg-type]
+        assert measured.ok
+        assert measured.value == pytest.approx(25.0 + table["correction"] + slope * 25.0)  # type: ignore[operator]
+        assert bank.reread("plate_temp_c", 1.0).value == measured.value
+
+
+def test_a_corrected_reading_that_is_old_is_corrected_and_stale(tmp_path: Path) -> None:
+    class Old:
+        info = ChannelInfo(
+            channel="plate_temp_c", label="t1", device="text:probe:t1", source="x", quantity="temperature", unit="°C",
+            driver="text", correction=-0.5,
+        )  # fmt: skip
+
+        def read(self) -> Taken:
+            return Taken(30.0, age_s=9.0)
+
+        def close(self) -> None:
+            pass
+
+    reading = Bank([Old()]).sample(0.0, load_share=0.0)["plate_temp_c"]
+    assert (reading.quality, reading.value, reading.age_s) == (Quality.STALE, 29.5, 9.0)
+
+
+@pytest.mark.parametrize("key", ["correction", "correction_slope", "expanded_uncertainty"])
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -1e308])
+def test_a_correction_that_cannot_be_meant_is_refused(tmp_path: Path, key: str, value: float) -> None:
+    lay(tmp_path, chip(0, "w1_slave_temp", "w1/28-01", temp1_input=25000, temp1_label="probe 7"))
+    with pytest.raises(BenchError, match=f"channel.plate_temp_c.{key}: .* is no number that can be meant"):
+        list_channels(tmp_path, {"channel": {"plate_temp_c": {"source": "probe 7", key: value}}})
 
 
 @pytest.mark.parametrize(

@@ -5,12 +5,13 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from verifyrig.core.channels import BASE_CHANNELS, base_name, number_of
 from verifyrig.core.errors import SensorError
-from verifyrig.core.interfaces import ChannelInfo, Reading, Sensor, Taken
+from verifyrig.core.interfaces import ChannelInfo, Quality, Reading, Sensor, Taken
 from verifyrig.sensors.background import SLOW_S, BackgroundSensor
 from verifyrig.sensors.cross_check import CrossCheck
 from verifyrig.sensors.find import close_all, list_channels
@@ -98,8 +99,23 @@ class _Channel:
             else None
         )
 
-    def take(self) -> Taken | SensorError:
-        """Return the corrected value, or why there is none."""
+    def sample(self, now_s: float, step: StepWatch) -> Reading:
+        """Return one reading, judged and then corrected."""
+        return self._corrected(self.judge.judge(now_s, self._take(), step))
+
+    def reread(self) -> Reading:
+        """Read once more in the same tick."""
+        return self._corrected(self.judge.judge_again(self._take()))
+
+    def _corrected(self, reading: Reading) -> Reading:
+        # The codes that stand for no measurement are exact values of the sensor: a correction would make them look like
+        # a temperature. What is implausible stays as the sensor gave it.
+        if reading.value is None or reading.quality is Quality.IMPLAUSIBLE or not (self.correction or self.slope):
+            return reading
+        return replace(reading, value=reading.value + self.correction + self.slope * (reading.value - self.at))
+
+    def _take(self) -> Taken | SensorError:
+        """Return the value as the sensor gives it, or why there is none."""
         if self.unreadable is not None:
             return self.unreadable
         began_s = time.perf_counter()
@@ -111,9 +127,7 @@ class _Channel:
             self._note_slow()
         else:
             self.slow = 0
-        if self.correction == 0.0 and self.slope == 0.0:
-            return taken
-        return Taken(taken.value + self.correction + self.slope * (taken.value - self.at), taken.age_s)
+        return taken
 
     def _note_slow(self) -> None:
         self.slow += 1
@@ -149,7 +163,7 @@ class Bank:
         """Return one judged reading for each channel; never raises for a sensor, never waits for one."""
         self._step.update(now_s, load_share, self._power_w, self._busy_share)
         step = self._step
-        readings = {name: channel.judge.judge(now_s, channel.take(), step) for name, channel in self._channels.items()}
+        readings = {name: channel.sample(now_s, step) for name, channel in self._channels.items()}
         self._power_w = _ok_value(readings, "package_power_w")
         self._busy_share = _ok_value(readings, "busy_share")
         if self._cross is not None:
@@ -158,8 +172,7 @@ class Bank:
 
     def reread(self, channel: str, now_s: float) -> Reading:
         """Read one channel once more in the same tick; it is judged by its value and age alone."""
-        found = self._channels[channel]
-        return found.judge.judge_again(found.take())
+        return self._channels[channel].reread()
 
     def refresh_s(self, channel: str) -> float | None:
         """Return the measured interval between fresh values of a channel, s, None while unknown."""

@@ -25,6 +25,9 @@ KEYS = (
     "matched_to",
 )
 
+# Far beyond any correction and its uncertainty; a correction that is not finite would make every reading "no number".
+LARGEST = 1000.0
+
 
 def corrected(info: ChannelInfo, table: Mapping[str, Any], today: date | None) -> ChannelInfo:
     """Return the channel with its correction and uncertainty; an overdue one is wider, and says so.
@@ -66,9 +69,9 @@ def _number(table: Mapping[str, Any], channel: str, key: str, default: float | N
     value = table.get(key, default)
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < LARGEST:
         raise BenchError(
-            f"{value!r} is no number",
+            f"{value!r} is no number that can be meant",
             where=f"bench.toml, channel.{channel}.{key}",
             mend="Write a number in °C, K or W.",
         )

@@ -149,7 +149,8 @@ def cold_start_notes(readings: Mapping[str, Reading], uptime_s: float | None) ->
         readings: What it shows now.
         uptime_s: Time since it was switched on, s; None where not known.
     """
-    room = _value(readings, "ambient_temp_c") or _value(readings, "inlet_temp_c")
+    room = _value(readings, "ambient_temp_c")
+    room = _value(readings, "inlet_temp_c") if room is None else room
     if room is None or uptime_s is None or uptime_s > _JUST_ON_S:
         return {}
     off = cold_start_disagreement(readings, room)

@@ -53,7 +53,8 @@ class LivePanel:
     def tick(self, view: TickView) -> None:
         """Take the sample in; draw a few times a second."""
         reading = view.readings.get(self._channel)
-        self._trace.append(reading.value if reading is not None and reading.ok and reading.value else math.nan)
+        value = reading.value if reading is not None and reading.ok else None
+        self._trace.append(math.nan if value is None else value)
         del self._trace[:-_KEEP]
         if time.monotonic() - self._drawn_s >= _REDRAW_S and self._profile is not None:
             self._drawn_s = time.monotonic()
