@@ -29,30 +29,30 @@ def attestation(folder: Path, until: datetime, **answers: str) -> Path:
 
 
 def test_without_a_person_every_heavy_load_is_refused(context: Context) -> None:
-    fact, refusals = answers_for(context, find_profile("desktop-air", context.bench), None, None)
+    fact, refusals = answers_for(context.bench, find_profile("desktop-air", context.bench), None, None)
     assert fact is None and any("who is here" in why for why in refusals)
 
 
 def test_gentle_pulses_need_nobody(context: Context) -> None:
-    assert answers_for(context, find_profile("pulses-only", context.bench), None, None) == (None, [])
+    assert answers_for(context.bench, find_profile("pulses-only", context.bench), None, None) == (None, [])
 
 
 def test_a_file_with_all_answers_frees_the_load(context: Context, tmp_path: Path) -> None:
     late = datetime.now() + timedelta(hours=5)
     file = attestation(tmp_path, late, leak="no", pack="no", burnt="no", ground="yes")
-    fact, refusals = answers_for(context, find_profile("desktop-air", context.bench), None, file)
+    fact, refusals = answers_for(context.bench, find_profile("desktop-air", context.bench), None, file)
     assert refusals == [] and fact is not None and fact["by"] == "N. Bench"
 
 
 def test_a_leak_forbids_every_load(context: Context, tmp_path: Path) -> None:
     file = attestation(tmp_path, datetime.now() + timedelta(hours=5), leak="yes", pack="no", burnt="no", ground="yes")
     with pytest.raises(SafetyRefusal, match="leak"):
-        answers_for(context, find_profile("quick-look", context.bench), None, file)
+        answers_for(context.bench, find_profile("quick-look", context.bench), None, file)
 
 
 def test_a_file_that_is_not_there_is_said_in_one_sentence(context: Context, tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="cannot be read"):
-        answers_for(context, find_profile("desktop-air", context.bench), None, tmp_path / "none.toml")
+        answers_for(context.bench, find_profile("desktop-air", context.bench), None, tmp_path / "none.toml")
 
 
 def test_a_person_answers_with_single_keys(context: Context) -> None:

@@ -15,8 +15,9 @@ import pytest
 
 from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record, read_head, read_trace
-from verifyrig.record.outcome_of import BootSpan, SystemState, ending_of, host_id
+from verifyrig.record.outcome_of import SystemState, ending_of, host_id
 from verifyrig.record.restart_note import Aftermath, aftermath_path, read_aftermath, write_aftermath
+from verifyrig.system.boot_span import BootSpan
 from verifyrig.system.history.entries import LogEntry
 
 LAST_UTC_S = 1_700_000_000.0

@@ -15,7 +15,7 @@ import pytest
 from mock_hw.bench import SimulatedBench
 from verifyrig.bench.folder import find_bench
 from verifyrig.commands import Context
-from verifyrig.commands.cli import command_parser, run
+from verifyrig.commands.parsers import command_parser, run
 from verifyrig.commands.run import request_from
 from verifyrig.core.errors import RigError
 

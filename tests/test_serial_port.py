@@ -16,7 +16,8 @@ import pytest
 
 from verifyrig.core.errors import BenchError, FrameError, SensorError, SerialError
 from verifyrig.sensors.bank import open_bank
-from verifyrig.sensors.instruments import InstrumentSensor, open_instruments, parse_instruments, wait_for_first
+from verifyrig.sensors.instrument_spec import parse_instruments
+from verifyrig.sensors.instruments import InstrumentSensor, open_instruments, wait_for_first
 from verifyrig.sensors.serial_port import Adapter, PortAddress, locate
 
 pty = pytest.importorskip("pty", reason="this system has no pseudo-terminals")

@@ -143,7 +143,7 @@ class BenchRig:
     def _execute(self, profile: str) -> RigRun:
         from verifyrig.bench.folder import find_bench
         from verifyrig.commands import Context
-        from verifyrig.commands.cli import command_parser
+        from verifyrig.commands.parsers import command_parser
         from verifyrig.commands.run import request_from, run_and_read
         from verifyrig.core.interfaces import Controls
         from verifyrig.terminal.lines import PlainLines

@@ -2,19 +2,46 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import Protocol
 
+from mock_hw.physics.cooling import FanRegulator
+from mock_hw.physics.parts import MachineParameters
+from mock_hw.physics.regulator import Regulator
 from mock_hw.physics.sensing import core_channel
-
-if TYPE_CHECKING:
-    from mock_hw.physics.machine import Machine
+from mock_hw.physics.supply import PowerSupply
+from mock_hw.physics.thermal_state import ThermalState
 
 _IDLE_CORE_COOLER_K_PER_W = 0.04  # a core with nothing to do, below the same core at work
 _BOARD_OVER_CASE_K = 3.0
 _DRIVE_OVER_CASE_K = 10.0
 
 
-def truths(machine: Machine) -> dict[str, float]:
+class Inside(Protocol):
+    """What sensors may look at inside a simulated machine."""
+
+    parameters: MachineParameters
+    thermal: ThermalState
+    fans: FanRegulator
+    supply: PowerSupply
+    regulator: Regulator
+    busy_cores: Sequence[int] | None
+    die_c: float
+    case_c: float
+    power_w: float
+
+    @property
+    def is_on(self) -> bool:
+        """Whether it has power and runs."""
+        ...
+
+    @property
+    def room_c(self) -> float:
+        """The true room temperature, °C."""
+        ...
+
+
+def truths(machine: Inside) -> dict[str, float]:
     """Return channel to true value for every channel that any machine may have a sensor for."""
     thermal, fans, supply = machine.thermal, machine.fans, machine.supply
     on = machine.is_on
@@ -42,7 +69,7 @@ def truths(machine: Machine) -> dict[str, float]:
     }
 
 
-def _cores(machine: Machine) -> dict[str, float]:
+def _cores(machine: Inside) -> dict[str, float]:
     """Return each core's temperature: below the die's hottest point, more so where it has nothing to do."""
     power_w, die_c, busy = machine.power_w, machine.die_c, machine.busy_cores
     return {

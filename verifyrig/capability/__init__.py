@@ -1,7 +1,7 @@
 """Statistics of units against limits: tolerance intervals, capability, charts, outliers, gauge studies."""
 
-from .anova import AnovaLine, CrossedAnova, OneWayAnova, crossed_anova, one_way_anova
-from .charts import (
+from verifyrig.capability.anova import AnovaLine, CrossedAnova, OneWayAnova, crossed_anova, one_way_anova
+from verifyrig.capability.charts import (
     Chart,
     Factors,
     Signal,
@@ -11,7 +11,7 @@ from .charts import (
     short_run_chart,
     western_electric,
 )
-from .comparison import (
+from verifyrig.capability.comparison import (
     Equivalence,
     MeanDifference,
     Shift,
@@ -21,8 +21,8 @@ from .comparison import (
     equivalence,
     over_reference_ambient,
 )
-from .gauge import GaugeStudy, gauge_study
-from .indices import (
+from verifyrig.capability.gauge import GaugeStudy, gauge_study
+from verifyrig.capability.indices import (
     FEWEST_FOR_A_CLAIM,
     Capability,
     Normality,
@@ -34,11 +34,11 @@ from .indices import (
     units_for_claim,
     zero_events_bound,
 )
-from .limits import LimitProposal, propose_limit
-from .outliers import EsdStep, GrubbsTest, find_outliers, generalised_esd, grubbs
-from .risk import GlobalRisks, global_risks
-from .samples import Unanswered, are_equal, finite
-from .tolerance import (
+from verifyrig.capability.limits import LimitProposal, propose_limit
+from verifyrig.capability.outliers import EsdStep, GrubbsTest, find_outliers, generalised_esd, grubbs
+from verifyrig.capability.risk import GlobalRisks, global_risks
+from verifyrig.capability.samples import Unanswered, are_equal, finite
+from verifyrig.capability.tolerance import (
     ToleranceInterval,
     distribution_free_interval,
     k_one_sided,
@@ -46,7 +46,7 @@ from .tolerance import (
     needed_units,
     normal_interval,
 )
-from .trend import Trend, find_trend
+from verifyrig.capability.trend import Trend, find_trend
 
 __all__ = [
     "FEWEST_FOR_A_CLAIM",

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from .samples import FloatArray, Unanswered, finite
+from verifyrig.capability.samples import FloatArray, Unanswered, finite
 
 __all__ = ["AnovaLine", "CrossedAnova", "OneWayAnova", "crossed_anova", "one_way_anova"]
 

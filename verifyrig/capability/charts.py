@@ -14,7 +14,7 @@ from functools import cache
 
 import numpy as np
 
-from .samples import FloatArray, Unanswered, are_equal, finite
+from verifyrig.capability.samples import FloatArray, Unanswered, are_equal, finite
 
 __all__ = [
     "Chart",

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .samples import FloatArray, Unanswered, are_equal, finite
+from verifyrig.capability.samples import FloatArray, Unanswered, are_equal, finite
 
 __all__ = [
     "Equivalence",

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy.typing as npt
 
-from .anova import CrossedAnova, crossed_anova
-from .samples import Unanswered
+from verifyrig.capability.anova import CrossedAnova, crossed_anova
+from verifyrig.capability.samples import Unanswered
 
 __all__ = ["GaugeStudy", "gauge_study"]
 

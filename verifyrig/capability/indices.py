@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .samples import FloatArray, Unanswered, finite, spread_of
-from .tolerance import k_one_sided, k_two_sided, needed_units
+from verifyrig.capability.samples import FloatArray, Unanswered, finite, spread_of
+from verifyrig.capability.tolerance import k_one_sided, k_two_sided, needed_units
 
 __all__ = [
     "FEWEST_FOR_A_CLAIM",

@@ -9,9 +9,9 @@ from typing import Literal
 
 import numpy as np
 
-from .indices import FEWEST_FOR_A_CLAIM
-from .samples import Unanswered, finite, spread_of
-from .tolerance import k_one_sided
+from verifyrig.capability.indices import FEWEST_FOR_A_CLAIM
+from verifyrig.capability.samples import Unanswered, finite, spread_of
+from verifyrig.capability.tolerance import k_one_sided
 
 __all__ = ["LimitProposal", "propose_limit"]
 

@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from .samples import FloatArray, Unanswered, are_equal
+from verifyrig.capability.samples import FloatArray, Unanswered, are_equal
 
 __all__ = ["EsdStep", "GrubbsTest", "find_outliers", "generalised_esd", "grubbs"]
 

@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from .samples import FloatArray, Unanswered, finite, spread_of
+from verifyrig.capability.samples import FloatArray, Unanswered, finite, spread_of
 
 __all__ = [
     "Side",

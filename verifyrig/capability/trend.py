@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .samples import Unanswered, are_equal
+from verifyrig.capability.samples import Unanswered, are_equal
 
 __all__ = ["Trend", "find_trend"]
 

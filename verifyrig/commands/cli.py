@@ -7,33 +7,18 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import importlib
 import json
 import os
 import sys
 from collections.abc import Sequence
-from typing import NoReturn, cast
 
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench, find_bench
-from verifyrig.commands import COMMANDS, Answer, Command, Context
+from verifyrig.commands import COMMANDS, Answer, Context
+from verifyrig.commands.parsers import command_parser, main_parser
 from verifyrig.core.errors import ExitCode, RigError, UsageError
 
 SCHEMA = 1
-
-_ENDING = """\
-exit codes, the first that applies:
-  5 the program's own fault      2 bad input or usage      130 ended by the operator or a signal
-  3 tripped or stopped for safety      1 fail, or an altered record      4 not proven      0 done
-
-Advice only: local codes, licensed practice and the maker's manual come first."""
-
-
-class _Parser(argparse.ArgumentParser):
-    """Reports a wrong word as a `UsageError`, so that `--json` can carry it."""
-
-    def error(self, message: str) -> NoReturn:
-        raise UsageError(message, where=self.prog, mend=f"`{self.prog} --help` shows what it takes.")
 
 
 def run(words: Sequence[str]) -> int:
@@ -97,37 +82,6 @@ def _tell_unfinished(bench: Bench) -> None:
     with contextlib.suppress(OSError, RigError):
         for found in newly_unfinished(bench):
             print(f"verifyrig: {found.sentence}", file=sys.stderr)
-
-
-def main_parser() -> argparse.ArgumentParser:
-    """Return the parser of the bare program, whose help lists the commands."""
-    lines = [f"  {name:<10} {help_line}" for name, (_, help_line) in COMMANDS.items()]
-    parser = _Parser(
-        prog="verifyrig",
-        description="Measure how a machine carries its heat, change one thing, measure again, and sign it off.",
-        epilog="commands (each has --help):\n" + "\n".join(lines) + "\n\n" + _ENDING,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        usage="verifyrig [COMMAND] [--bench DIR] [--json]",
-    )
-    _add_shared(parser)
-    return parser
-
-
-def command_parser(name: str) -> tuple[argparse.ArgumentParser, Command]:
-    """Return a command's own parser and its module."""
-    module_name, help_line = COMMANDS[name]
-    module = cast(Command, importlib.import_module(f"verifyrig.commands.{module_name}"))
-    parser = _Parser(
-        prog=f"verifyrig {name}", description=help_line[0].upper() + help_line[1:] + ".", allow_abbrev=False
-    )
-    _add_shared(parser)
-    module.add_arguments(parser)
-    return parser, module
-
-
-def _add_shared(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--bench", metavar="DIR", help="the bench folder (else VERIFYRIG_BENCH, else the nearest)")
-    parser.add_argument("--json", action="store_true", help="one JSON object on stdout, nothing else there")
 
 
 def _command_answer(name: str, words: list[str]) -> tuple[Answer, bool]:

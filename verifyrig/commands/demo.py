@@ -20,12 +20,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Take an invented machine in, measure, change one thing, measure again, write the report."""
-    from mock_hw.physics.parameters import CASES
     from verifyrig.commands.demo_job import run_demo
+    from verifyrig.rig.simulated import simulated_cases
 
-    if args.case not in CASES:
+    if args.case not in simulated_cases():
         raise UsageError(
-            f"there is no simulated case {args.case!r}", where="--case", mend="Cases: " + ", ".join(sorted(CASES)) + "."
+            f"there is no simulated case {args.case!r}",
+            where="--case",
+            mend="Cases: " + ", ".join(simulated_cases()) + ".",
         )
     done = run_demo(Path(args.out), args.case, say=lambda text: print(text, file=sys.stderr, flush=True))
     text = f"\n{done.sentence}\nReport: {done.report}"

@@ -68,10 +68,10 @@ def run_demo(out: Path, case: str, *, say: Callable[[str], None]) -> DemoDone:
     Raises:
         BenchError: The folder holds something that is not a demo.
     """
-    from mock_hw.physics.parameters import draw
-
     bench = _bench(out)
-    machine = draw(case, 0)
+    from verifyrig.rig.simulated import typical_machine
+
+    machine = typical_machine(case)
     profile = _profile(bench, machine.cooler)
     say("Demo on simulated hardware: shop, people and machine are invented.\n")
     job = _take_in(bench, machine.cooler)

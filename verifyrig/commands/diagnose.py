@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Diagnose the records named, with their job's intake and findings; without names, the open job."""
     from verifyrig.diagnosis import diagnose
-    from verifyrig.report.write import write_page
+    from verifyrig.report.page_file import write_page
     from verifyrig.runs.end_of_run import post_mortems
 
     picture = _picture_path(args.out)

@@ -220,7 +220,7 @@ class _Desk:
 
     def _do(self, name: str, *words: str) -> None:
         """Do a command as if its words had been typed, and print its answer."""
-        from verifyrig.commands.cli import command_parser
+        from verifyrig.commands.parsers import command_parser
 
         parser, module = command_parser(name)
         args = parser.parse_args(_as_typed(words))

@@ -149,7 +149,7 @@ def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[dict[
     from verifyrig.bench.folder import check_id
     from verifyrig.plan.text import parse_profile
     from verifyrig.qa.proposing import profile_text_with, proposal_json, proposal_lines, propose_thresholds
-    from verifyrig.report.write import write_page
+    from verifyrig.report.page_file import write_page
 
     if path.suffix != ".toml":
         raise UsageError("a profile ends in .toml", where=f"--propose {path}", mend="Name a file such as golden.toml.")
@@ -180,7 +180,7 @@ def _out_path(text: str) -> Path:
 
 def _write(path: Path, found: QaFinding, compared: BuildsCompared | None, context: Context) -> None:
     from verifyrig.qa import as_csv, as_junit
-    from verifyrig.report.write import write_page
+    from verifyrig.report.page_file import write_page
 
     if path.suffix.lower() == ".csv":
         text = "\ufeff" + as_csv(found)  # the mark by which spreadsheets know UTF-8

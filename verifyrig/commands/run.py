@@ -144,7 +144,7 @@ def _answers(
         return None, []
     from verifyrig.dialogs.attestation import answers_for
 
-    return answers_for(context, profile, job, Path(args.attest) if args.attest else None)
+    return answers_for(context.bench, profile, job, Path(args.attest) if args.attest else None, json=context.json)
 
 
 def _job_caution(args: argparse.Namespace, defaults: Any) -> list[str]:
@@ -166,12 +166,12 @@ def _may_load_blind(args: argparse.Namespace) -> bool:
 def _mock(text: str | None) -> tuple[str, int] | None:
     if text is None:
         return None
-    from mock_hw.physics.parameters import CASES
+    from verifyrig.rig.simulated import simulated_cases
 
     case, _, seed = text.partition(":")
-    if case not in CASES or (seed and not seed.isdigit()):
+    if case not in simulated_cases() or (seed and not seed.isdigit()):
         raise UsageError(
-            f"there is no simulated case {text!r}", where="--mock", mend="Cases: " + ", ".join(sorted(CASES)) + "."
+            f"there is no simulated case {text!r}", where="--mock", mend="Cases: " + ", ".join(simulated_cases()) + "."
         )
     return case, int(seed or 0)
 

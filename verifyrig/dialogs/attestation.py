@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from verifyrig.commands import Context
+from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
@@ -32,7 +32,7 @@ _SPARE = timedelta(minutes=10)
 
 
 def answers_for(
-    context: Context, profile: Profile, job_id: str | None, file: Path | None
+    bench: Bench, profile: Profile, job_id: str | None, file: Path | None, *, json: bool = False
 ) -> tuple[dict[str, object] | None, list[str]]:
     """Return what a person answered, as the record keeps it, and why no load above quarter-share pulses may start.
 
@@ -40,10 +40,10 @@ def answers_for(
         SafetyRefusal: An answer forbids every load.
         UsageError: The file cannot be read, or does not fit.
     """
-    job = read_job(context.bench, job_id) if job_id is not None else None
+    job = read_job(bench, job_id) if job_id is not None else None
     kind = job.intake.machine.kind if job is not None else None
     now = datetime.now().astimezone()
-    attestation = _from_file(file, now) if file is not None else _from_keys(context, profile, kind, now)
+    attestation = _from_file(file, now) if file is not None else _from_keys(bench, profile, kind, now, json=json)
     for danger in dangers(attestation):
         raise SafetyRefusal(danger, where="before the load", mend="No load is run. " + FIRST_RULE)
     refusals = load_refusals(kind, profile, attestation, now)
@@ -70,12 +70,12 @@ def _from_file(file: Path, now: datetime) -> Attestation:
     return parse_attestation(text, file.name, now)
 
 
-def _from_keys(context: Context, profile: Profile, kind: str | None, now: datetime) -> Attestation | None:
+def _from_keys(bench: Bench, profile: Profile, kind: str | None, now: datetime, *, json: bool) -> Attestation | None:
     """Ask on a terminal; elsewhere nobody is there to answer, and nobody answers in a person's place."""
     questions = questions_for(kind, profile)
-    if not questions or not can_ask(json=context.json):
+    if not questions or not can_ask(json=json):
         return None
-    shop = context.bench.config.get("shop")
+    shop = bench.config.get("shop")
     operator = shop.get("operator") if isinstance(shop, dict) else None
     asker = TerminalAsker()
     asker.say(FIRST_RULE)

@@ -183,13 +183,3 @@ _STEPS_BY_KIND = {
 def protective_steps(machine_kind: str) -> dict[str, str]:
     """Return the steps that must be ticked before a machine of this kind leaves, by id, in order."""
     return {**_STEPS_FOR_ALL, **_STEPS_BY_KIND.get(machine_kind, {})}
-
-
-# What is noticed while a run lasts is noted with one key; L, P and the space bar have their own meaning there.
-RUN_KEYS = {
-    "c": "radiator=cold",
-    "h": "radiator=hot",
-    "g": "noise=gurgle",
-    "r": "noise=rattle",
-    "s": "pump=silent",
-}

@@ -1,13 +1,13 @@
 """QA of builds: units against limits, what they prove of those to come, and which of them stand out. No I/O."""
 
-from .as_json import as_json
-from .charting import ChartSignal
-from .csv_text import as_csv
-from .findings import MetricFinding, QaFinding, find
-from .junit import as_junit
-from .shapes import Shape, find_shapes
-from .text import lines_of
-from .units import Attempt, Figure, LeftOut, UnitRun, judge_figure, judge_unit, sort_out
+from verifyrig.qa.as_json import as_json
+from verifyrig.qa.charting import ChartSignal
+from verifyrig.qa.csv_text import as_csv
+from verifyrig.qa.findings import MetricFinding, QaFinding, find
+from verifyrig.qa.junit import as_junit
+from verifyrig.qa.shapes import Shape, find_shapes
+from verifyrig.qa.text import lines_of
+from verifyrig.qa.units import Attempt, Figure, LeftOut, UnitRun, judge_figure, judge_unit, sort_out
 
 __all__ = [
     "Attempt",

@@ -6,9 +6,9 @@ import math
 from datetime import UTC, datetime
 from typing import Any
 
-from .charting import BatchCharts
-from .findings import MetricFinding, QaFinding
-from .units import Attempt
+from verifyrig.qa.charting import BatchCharts
+from verifyrig.qa.findings import MetricFinding, QaFinding
+from verifyrig.qa.units import Attempt
 
 __all__ = ["as_json"]
 

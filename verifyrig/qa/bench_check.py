@@ -22,10 +22,9 @@ from verifyrig.capability import (
 )
 from verifyrig.core.profile import Profile
 from verifyrig.metrology.verdict import Verdict, worst
-
-from .findings import values_of
-from .shapes import WINDOWS, fingerprint_stage
-from .units import LeftOut, UnitRun, sort_out
+from verifyrig.qa.findings import values_of
+from verifyrig.qa.shapes import WINDOWS, fingerprint_stage
+from verifyrig.qa.units import LeftOut, UnitRun, sort_out
 
 __all__ = ["FACTORS", "BenchCheck", "Calibrated", "GoldenChart", "check_bench", "gauge_verdict"]
 

@@ -6,10 +6,9 @@ from typing import Any
 
 from verifyrig.capability import GaugeStudy, Unanswered
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
-
-from .as_json import plain
-from .bench_check import BenchCheck, GoldenChart, gauge_verdict, is_creep
-from .text import shown
+from verifyrig.qa.as_json import plain
+from verifyrig.qa.bench_check import BenchCheck, GoldenChart, gauge_verdict, is_creep
+from verifyrig.qa.text import shown
 
 __all__ = ["check_json", "check_lines"]
 

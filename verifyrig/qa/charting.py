@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from verifyrig.capability import Chart, Unanswered, batch_chart, individuals_chart, short_run_chart
-
-from .units import UnitRun
+from verifyrig.qa.units import UnitRun
 
 __all__ = ["BatchCharts", "ChartSignal", "chart_batches", "chart_over_time", "signals_of"]
 

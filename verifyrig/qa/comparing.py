@@ -19,11 +19,10 @@ from verifyrig.capability import (
     equivalence,
 )
 from verifyrig.core.profile import Profile
-
-from .as_json import plain
-from .findings import values_of
-from .text import shown, table
-from .units import UnitRun
+from verifyrig.qa.as_json import plain
+from verifyrig.qa.findings import values_of
+from verifyrig.qa.text import shown, table
+from verifyrig.qa.units import UnitRun
 
 __all__ = ["BuildDifference", "BuildsCompared", "compare_builds", "comparison_json", "comparison_lines"]
 

@@ -6,9 +6,9 @@ import csv
 import io
 from datetime import UTC, datetime
 
-from .findings import QaFinding
-from .text import shown
-from .units import Figure
+from verifyrig.qa.findings import QaFinding
+from verifyrig.qa.text import shown
+from verifyrig.qa.units import Figure
 
 __all__ = ["as_csv", "safe_cell"]
 

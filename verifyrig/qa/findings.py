@@ -10,10 +10,9 @@ from verifyrig.capability import Chart, Unanswered, are_equal, find_outliers, fi
 from verifyrig.core.profile import Profile
 from verifyrig.core.trace import FloatArray
 from verifyrig.metrology.verdict import Verdict, worst
-
-from .charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of
-from .claims import Claim, claim_for
-from .shapes import (
+from verifyrig.qa.charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of
+from verifyrig.qa.claims import Claim, claim_for
+from verifyrig.qa.shapes import (
     WINDOWS,
     Fingerprint,
     Shape,
@@ -22,7 +21,7 @@ from .shapes import (
     fingerprint_stage,
     usual_fingerprint,
 )
-from .units import Attempt, Figure, Sorted, UnitRun, judge_figure, judge_unit, sort_out
+from verifyrig.qa.units import Attempt, Figure, Sorted, UnitRun, judge_figure, judge_unit, sort_out
 
 __all__ = ["MetricFinding", "QaFinding", "find", "may_be_asked", "values_of"]
 

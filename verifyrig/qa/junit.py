@@ -10,10 +10,9 @@ from __future__ import annotations
 from xml.etree import ElementTree
 
 from verifyrig.metrology.verdict import Verdict, plain_word
-
-from .findings import QaFinding
-from .text import shown
-from .units import Attempt, LeftOut, judge_figure
+from verifyrig.qa.findings import QaFinding
+from verifyrig.qa.text import shown
+from verifyrig.qa.units import Attempt, LeftOut, judge_figure
 
 __all__ = ["as_junit"]
 

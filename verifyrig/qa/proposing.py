@@ -10,10 +10,9 @@ from typing import Any, Literal
 
 from verifyrig.capability import LimitProposal, Unanswered, propose_limit
 from verifyrig.core.profile import Profile, Threshold
-
-from .as_json import plain
-from .text import table
-from .units import UnitRun
+from verifyrig.qa.as_json import plain
+from verifyrig.qa.text import table
+from verifyrig.qa.units import UnitRun
 
 __all__ = ["ThresholdProposal", "profile_text_with", "proposal_json", "proposal_lines", "propose_thresholds"]
 

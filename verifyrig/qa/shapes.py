@@ -14,8 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from verifyrig.capability.samples import FloatArray
-
-from .units import UnitRun
+from verifyrig.qa.units import UnitRun
 
 __all__ = ["WINDOWS", "Fingerprint", "Shape", "find_shapes", "fingerprint_of", "fingerprint_stage", "usual_fingerprint"]
 

@@ -7,10 +7,9 @@ import unicodedata
 from collections.abc import Sequence
 
 from verifyrig.metrology.verdict import plain_word, shape
-
-from .findings import MetricFinding, QaFinding
-from .shapes import Fingerprint
-from .units import Attempt, Figure, judge_figure
+from verifyrig.qa.findings import MetricFinding, QaFinding
+from verifyrig.qa.shapes import Fingerprint
+from verifyrig.qa.units import Attempt, Figure, judge_figure
 
 __all__ = ["limit_words", "lines_of", "shown", "standing_out", "table"]
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from verifyrig.system.boot_span import BootSpan
 from verifyrig.system.machine import boot_id
 
 # psutil counts a process's start from the boot time, which moves when the clock is set right after boot.
@@ -31,24 +32,6 @@ class Ending(NamedTuple):
 
     outcome: str
     cause: dict[str, Any] | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BootSpan:
-    """One boot as the system's log remembers it.
-
-    Attributes:
-        boot_id: The kernel's id, without hyphens.
-        first_utc_s, last_utc_s: First and last entry of the log in that boot.
-        orderly: Whether it ends in an orderly shut-down; None where that cannot be told.
-        asleep: Whether it ends on the way into sleep.
-    """
-
-    boot_id: str
-    first_utc_s: float
-    last_utc_s: float
-    orderly: bool | None = None
-    asleep: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,6 +11,7 @@ from urllib.parse import quote
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError
 from verifyrig.report.gather import read_settings, read_shop
+from verifyrig.report.page_file import write_page
 from verifyrig.report.render import rendered
 from verifyrig.report.wording import Words, words_of
 
@@ -54,8 +55,6 @@ def marks_in(text: str) -> dict[str, str]:
 
 def write_index(bench: Bench) -> Path:
     """Remake `reports/index.html` from what lies in the folder; return its path."""
-    from verifyrig.report.write import write_page
-
     settings = read_settings(bench)
     words = words_of(settings)
     values = {"title": words.t("Reports of this bench"), "shop": read_shop(bench), "lines": index_lines(bench, words)}

@@ -8,11 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from verifyrig.bench.folder import Bench
-from verifyrig.core.errors import BenchError
-from verifyrig.files.atomic_write import write_whole
 from verifyrig.report.gather import gather
 from verifyrig.report.index import write_index
 from verifyrig.report.inputs import ReportInput
+from verifyrig.report.page_file import write_page
 from verifyrig.report.render import EDITIONS, Edition, render
 from verifyrig.report.sentences import finding_of
 from verifyrig.report.standing import standing_of
@@ -79,15 +78,3 @@ def edition_paths(bench: Bench, report: ReportInput, out: Path | None) -> dict[E
         edition: first if edition == "customer" else first.with_name(f"{stem}.{edition}{ending}")
         for edition in EDITIONS
     }
-
-
-def write_page(path: Path, text: str) -> None:
-    """Write a file whole or not at all; raise `BenchError` where that cannot be."""
-    try:
-        write_whole(path, text)
-    except OSError as error:
-        raise BenchError(
-            f"it cannot be written ({error.strerror or error})",
-            where=str(path),
-            mend="Check the rights of the folder and the space on the disk.",
-        ) from error

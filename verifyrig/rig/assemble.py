@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import math
-import tempfile
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.core.channels import OWN_CHANNELS, is_temperature
-from verifyrig.core.clock import RealClock, VirtualClock
+from verifyrig.core.clock import RealClock
 from verifyrig.core.errors import SensorError, UsageError
 from verifyrig.core.interfaces import Clock, Controls, MachineOff, SensorBank
 from verifyrig.core.pattern import is_gentle
@@ -26,6 +25,7 @@ from verifyrig.rig.guard import arm
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Observer
 from verifyrig.rig.runner import BEAT_EVERY_S, Ambient, Rig, RunEnd, Runner
+from verifyrig.rig.simulated import open_simulated
 from verifyrig.sensors.bank import open_bank
 from verifyrig.system.machine import THIS_MACHINE, MachineRoot, machine_facts
 
@@ -121,28 +121,17 @@ def _stand(request: RunRequest) -> Iterator[_Stand]:
         check_runnable(request.root, [stage.load for stage in request.profile.stages if stage.load])
         yield _Stand(clock=RealClock(), root=request.root, live=True)
         return
-    from mock_hw.bench import SimulatedBench
-
     case, seed = request.mock
-    with tempfile.TemporaryDirectory(prefix="verifyrig-mock-") as folder:
-        start: Literal["rest", "cold"] = "cold" if request.from_cold else "rest"
-        probes = ("room", "plate", "exhaust") if is_from_outside(request.profile) else request.probes
-        machine = SimulatedBench(case, seed, Path(folder), probes=probes, start=start)
-        pace = None if request.speed == SPEED_MAX else request.speed
-        clock = VirtualClock(_advance(machine), start_utc_s=request.start_utc_s, speed=pace)
-        with contextlib.closing(machine):
-            yield _Stand(clock=clock, root=MachineRoot(Path(folder), live=False), live=False, case=f"{case}:{seed}")
-
-
-def _advance(machine: Any) -> Callable[[float], None]:
-    def on_advance(t_s: float) -> None:
-        machine.advance_to(t_s)
-        if not machine.is_on:
-            raise MachineOff
-        if machine.is_hung:
-            raise MachineOff("hang")
-
-    return on_advance
+    with open_simulated(
+        case,
+        seed,
+        probes=("room", "plate", "exhaust") if is_from_outside(request.profile) else request.probes,
+        start="cold" if request.from_cold else "rest",
+        start_utc_s=request.start_utc_s,
+        speed=None if request.speed == SPEED_MAX else request.speed,
+    ) as simulated:
+        root = MachineRoot(simulated.root, live=False)
+        yield _Stand(clock=simulated.clock, root=root, live=False, case=f"{case}:{seed}")
 
 
 def _run_on(

@@ -19,11 +19,11 @@ from verifyrig.core.heat_sources import CARD, DIE, heated_by, part_of
 from verifyrig.core.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
-from verifyrig.jobs.vocabulary import RUN_KEYS
 from verifyrig.rig.gate import StageGate
 from verifyrig.rig.guard import ArmedLimit, Guard, HeatAtRest, Trip
 from verifyrig.rig.load_driver import LoadDriver
 from verifyrig.rig.load_permit import LoadPermit
+from verifyrig.rig.note_keys import RUN_KEYS
 from verifyrig.rig.observer import Observer, TickView
 from verifyrig.rig.stage_notes import OwnCost, RestWatch, TouchWatch
 

@@ -15,7 +15,8 @@ from verifyrig.core.interfaces import ChannelInfo, Quality, Reading, Sensor, Tak
 from verifyrig.sensors.background import SLOW_S, BackgroundSensor
 from verifyrig.sensors.cross_check import CrossCheck
 from verifyrig.sensors.find import close_all, list_channels
-from verifyrig.sensors.instruments import PROTOCOLS, InstrumentSensor, wait_for_first
+from verifyrig.sensors.instrument_spec import PROTOCOLS
+from verifyrig.sensors.instruments import InstrumentSensor, wait_for_first
 from verifyrig.sensors.quality import ChannelJudge
 from verifyrig.sensors.step_watch import StepWatch
 

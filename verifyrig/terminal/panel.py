@@ -10,7 +10,7 @@ from typing import Any
 
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Profile, Stage
-from verifyrig.jobs.vocabulary import RUN_KEYS
+from verifyrig.rig.note_keys import RUN_KEYS
 from verifyrig.rig.observer import TickView
 from verifyrig.terminal.plot import level_row, trace_rows
 from verifyrig.terminal.words import clock, forecast_sentence, heat_path, main_channel, margin_sentence, plain

@@ -11,7 +11,7 @@ from typing import overload
 import numpy as np
 import numpy.typing as npt
 
-from .coefficients import PIECES, Piece
+from verifyrig.metrology.thermocouple.coefficients import PIECES, Piece
 
 __all__ = ["TYPES", "OutOfRangeError", "emf_mv", "temperature_c", "temperature_range_c"]
 

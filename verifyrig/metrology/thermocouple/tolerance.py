@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from .reference import TYPES, OutOfRangeError
+from verifyrig.metrology.thermocouple.reference import TYPES, OutOfRangeError
 
 __all__ = ["tolerance_k"]
 

@@ -15,7 +15,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from verifyrig.record.outcome_of import BootSpan
+from verifyrig.system.boot_span import BootSpan
 from verifyrig.system.history.kernel_log import LogLine
 
 _TIMEOUT_S = 20.0

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from verifyrig.core.errors import ImportFault
-from verifyrig.record.outcome_of import BootSpan
+from verifyrig.system.boot_span import BootSpan
 from verifyrig.system.history import windows_events
 from verifyrig.system.history.entries import LogEntry
 from verifyrig.system.history.journal import NoJournal, lines_of_json, read_boots, read_kernel_lines

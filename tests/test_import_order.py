@@ -1,0 +1,92 @@
+"""The order of the packages, read from the imports themselves: each imports only what stands before it."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from graphlib import TopologicalSorter
+from pathlib import Path
+
+REPO = Path(__file__).resolve().parent.parent
+# From the ground up; DEVELOPERS.md says in a sentence each what they hold.
+ORDER = (
+    "core", "files", "metrology", "plan", "bench", "system", "sensors", "loads", "record", "analysis", "rig", "runs",
+    "jobs", "diagnosis", "capability", "qa", "dialogs", "terminal", "report", "commands", "pytest_plugin", "__main__",
+)  # fmt: skip
+EDGES = {"sensors", "loads", "record"}
+PURE = {"analysis", "diagnosis", "capability"}
+AT_THE_TOP = {"__init__", "__main__", "pytest_plugin"}
+# The one module that knows simulated hardware, and what simulated hardware borrows from the project.
+KNOWS_MOCK = {"verifyrig.rig.simulated"}
+MOCK_BORROWS = {"verifyrig.loads.works.march", "verifyrig.loads.works.sweep"}
+
+
+def _modules(package: str) -> dict[str, Path]:
+    found = {}
+    for path in (REPO / package).rglob("*.py"):
+        parts = path.relative_to(REPO).with_suffix("").parts
+        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return found
+
+
+MODULES = {**_modules("verifyrig"), **_modules("mock_hw")}
+
+
+def _imports(path: Path) -> Iterator[str]:
+    """Yield every module that a file imports, inside functions too."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: a relative import hides where it points"
+            names = (f"{node.module}.{alias.name}" for alias in node.names)
+            yield from (name if name in MODULES else node.module or "" for name in names)
+
+
+GRAPH = {name: {imported for imported in _imports(path) if imported in MODULES} for name, path in MODULES.items()}
+
+
+def _package(module: str) -> str:
+    return module.split(".")[1] if "." in module else ""
+
+
+def _arrows() -> Iterator[tuple[str, str]]:
+    return ((module, imported) for module, imports in GRAPH.items() for imported in imports)
+
+
+def test_every_package_has_its_place_in_the_order() -> None:
+    found = {_package(module) for module in _modules("verifyrig")} - {""}
+    assert found == set(ORDER)
+
+
+def test_only_the_entry_points_lie_at_the_top() -> None:
+    assert {path.stem for path in (REPO / "verifyrig").glob("*.py")} == AT_THE_TOP
+
+
+def test_no_import_points_up() -> None:
+    rank = {package: place for place, package in enumerate(ORDER)}
+    up = [
+        f"{module} -> {imported}"
+        for module, imported in _arrows()
+        if _package(module) in rank and _package(imported) in rank and rank[_package(imported)] > rank[_package(module)]
+    ]
+    assert up == []
+
+
+def test_analysis_diagnosis_and_capability_import_no_edge() -> None:
+    edges = [f"{m} -> {i}" for m, i in _arrows() if _package(m) in PURE and _package(i) in EDGES]
+    assert edges == []
+
+
+def test_no_module_cycles() -> None:
+    # A package's __init__ names what is public: importing it from inside its own package is not counted as a cycle.
+    graph = {m: {i for i in imports if not m.startswith(f"{i}.")} for m, imports in GRAPH.items()}
+    assert len(tuple(TopologicalSorter(graph).static_order())) == len(graph)
+
+
+def test_simulated_hardware_is_known_in_one_place() -> None:
+    assert {m for m, i in _arrows() if m.startswith("verifyrig") and i.startswith("mock_hw")} == KNOWS_MOCK
+
+
+def test_simulated_hardware_borrows_only_what_the_map_names() -> None:
+    assert {i for m, i in _arrows() if m.startswith("mock_hw") and i.startswith("verifyrig")} == MOCK_BORROWS
