@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.commands.evidence import tell_altered
+from verifyrig.commands.evidence import code_of, integrity_told
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 
 if TYPE_CHECKING:
@@ -37,8 +37,10 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     ours = job is not None and all(context.bench.runs_dir(job_id) == path.parent for path in (before, after))
     changed = changed_channels(job) if job is not None and ours else ()
     found = compare(read_trace(before), read_trace(after), changed_parts=changed)
-    code = first_code(tell_altered((before, after)), ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN)
-    return Answer(data=data_of(found), text="\n".join(_lines(found)), code=code)
+    integrity = integrity_told((before, after))
+    code = first_code(code_of(integrity), ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN)
+    data = data_of(found) | {"integrity": {"before": str(integrity[before]), "after": str(integrity[after])}}
+    return Answer(data=data, text="\n".join(_lines(found)), code=code)
 
 
 def data_of(found: Comparison) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.bench.folder import Bench
 from verifyrig.commands import Answer, Context
-from verifyrig.commands.evidence import tell_altered
+from verifyrig.commands.evidence import code_of, integrity_told
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 
 if TYPE_CHECKING:
@@ -37,8 +37,10 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     traces, left_out = _read(paths, all_or_none=bool(args.records))
     ordered = sorted(traces.values(), key=_began)
     found = diagnose(ordered, job=job, endings=post_mortems(traces))
-    code = first_code(tell_altered(traces), ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN)
+    integrity = integrity_told(paths)
+    code = first_code(code_of(integrity), ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN)
     data, lines = data_of(found) | {"left_out": left_out}, lines_of(found)
+    data["integrity"] = {path.stem: str(one) for path, one in integrity.items()}
     lines += [f"Left out: {one['run']}: {one['why']}" for one in left_out]
     if picture is not None:
         write_page(picture, found.picture())

@@ -1,27 +1,38 @@
-"""What every command that draws on records says first: that one of them was altered."""
+"""What every command that draws on records says first: what each is good for, where that is less than all."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from verifyrig.core.errors import ExitCode
+from verifyrig.core.errors import ExitCode, first_code
+from verifyrig.integrity import Integrity
+
+_WARNINGS = {
+    Integrity.ALTERED: "THE RECORD WAS ALTERED: {fault}. Take no figure of it for measured; `verifyrig inspect` tells "
+    "more.",
+    Integrity.DAMAGED: "THE RECORD IS DAMAGED: {fault}. Take no figure of it for measured; take another copy of it.",
+    Integrity.UNSEALED: "not sealed: the run broke off. It shows the machine as it was and serves the diagnosis; it "
+    "is no proof that a machine is sound.",
+}
 
 
-def tell_altered(paths: Iterable[Path]) -> ExitCode:
-    """Say on stderr which of these records do not fit their digests; return `FAILED` where one does not."""
-    from verifyrig.record.check import check_record
+def integrity_told(paths: Iterable[Path]) -> dict[Path, Integrity]:
+    """Return what each record is good for, and say on stderr where that is less than all."""
+    from verifyrig.record.check import integrity_of
     from verifyrig.terminal.words import plain
 
-    code = ExitCode.DONE
+    found = {}
     for path in paths:
-        altered = check_record(path).altered
-        if altered is not None:
-            code = ExitCode.FAILED
-            print(
-                f"verifyrig: {plain(str(path), 300)}: THE RECORD WAS ALTERED: {plain(altered.what, 200)}. "
-                "Take no figure of it for measured; `verifyrig inspect` tells more.",
-                file=sys.stderr,
-            )
-    return code
+        integrity, fault = integrity_of(path)
+        found[path] = integrity
+        if integrity in _WARNINGS:
+            warning = _WARNINGS[integrity].format(fault=plain(fault, 200))
+            print(f"verifyrig: {plain(str(path), 300)}: {warning}", file=sys.stderr)
+    return found
+
+
+def code_of(found: Mapping[Path, Integrity]) -> ExitCode:
+    """Return `FAILED` where one of the records is broken."""
+    return first_code(*(ExitCode.FAILED for integrity in found.values() if integrity.is_broken))

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
-from verifyrig.commands.evidence import tell_altered
+from verifyrig.commands.evidence import integrity_told
 from verifyrig.core.errors import RecordError, UsageError
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
     record = context.bench.find_record(args.record)
     trace = read_trace(record)
-    tell_altered([record])
+    integrity_told([record])
     if args.out is None and not context.json:
         sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]
         write_csv(trace, sys.stdout)

@@ -33,6 +33,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.files.csv_table import decode, read_table
     from verifyrig.files.typed_values import parse_ambient
     from verifyrig.record import read_trace
+    from verifyrig.record.check import integrity_of
     from verifyrig.runs.csv_import import (
         parse_channel_word,
         parse_stage_words,
@@ -67,7 +68,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         where=where,
     )
     record = write_imported(context.bench.runs_dir(job), samples, order)
-    summary = summary_of(read_trace(record), str(record))
+    summary = summary_of(read_trace(record), str(record), integrity=integrity_of(record)[0])
     notes = [f"{n} rows left out: {why}." for why, n in samples.left_out.items()]
     return Answer(data=summary, text="\n".join([*sentences_of(summary), *notes]))
 

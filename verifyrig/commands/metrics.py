@@ -6,7 +6,7 @@ import argparse
 import math
 
 from verifyrig.commands import Answer, Context
-from verifyrig.commands.evidence import tell_altered
+from verifyrig.commands.evidence import integrity_told
 from verifyrig.core.errors import UsageError
 
 
@@ -35,7 +35,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
     path = context.bench.find_record(args.record)
     trace = read_trace(path)
-    tell_altered([path])
+    integrity = integrity_told([path])[path]
     if args.until is not None:
         if len(trace.t_s) and args.until < trace.t_s[0]:
             raise UsageError(
@@ -43,7 +43,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
             )
         trace = trace.until(args.until)
     metrics = metrics_of(trace)
-    data = summary_of(trace, str(path), metrics)
+    data = summary_of(trace, str(path), metrics, integrity=integrity)
     lines = sentences_of(data)
     if args.budget:
         data["budget"] = budget_of(metrics)

@@ -81,13 +81,14 @@ def answer_of(done: RunDone) -> Answer:
     A record that could not be closed looks like one whose program was killed or hung.
     """
     from verifyrig.record import read_trace
+    from verifyrig.record.check import integrity_of
     from verifyrig.runs.summary import exit_code_of, sentences_of, summary_of
 
-    trace = read_trace(done.record)
+    trace, (integrity, _) = read_trace(done.record), integrity_of(done.record)
     if done.end is not None:
         ending = {"outcome": done.end.outcome, "cause": done.end.cause, "trip": done.end.trip}
         trace = replace(trace, facts={**trace.facts, **ending})
-    summary = summary_of(trace, str(done.record))
+    summary = summary_of(trace, str(done.record), integrity=integrity)
     return Answer(data=summary, text="\n".join(sentences_of(summary)), code=exit_code_of(summary))
 
 

@@ -18,6 +18,7 @@ __all__ = ["ALTERED", "Attempt", "Figure", "LeftOut", "Sorted", "UnitRun", "judg
 ROOM_RANGE_K = 6.0
 # How the refusal of a record begins whose content is not what was sealed.
 ALTERED = "it was altered after it was written"
+DAMAGED = "the file is damaged"
 # States that a gauge study changes from run to run; they make no run unlike the others.
 _REPEATED_ON_PURPOSE = ("remount", "repeat", "person")
 _ENDED_BY_PEOPLE = {
@@ -89,8 +90,8 @@ class LeftOut:
 
     @property
     def altered(self) -> bool:
-        """Whether the record is not what was once sealed."""
-        return self.why.startswith(ALTERED)
+        """Whether the record is not what was once sealed: altered, or damaged."""
+        return self.why.startswith((ALTERED, DAMAGED))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

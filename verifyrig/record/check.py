@@ -1,4 +1,7 @@
-"""Is a record whole, sealed, unaltered: everything in it is held against the digests that it carries."""
+"""Is a record whole, sealed, unaltered: everything in it is held against the digests that it carries.
+
+`integrity_of` is what every reader asks; `check_record` gives `inspect` the details.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,7 @@ import numpy as np
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.trace import FloatArray
+from verifyrig.integrity import Integrity
 from verifyrig.record.outcome_of import SystemState
 from verifyrig.record.reader import head_of
 from verifyrig.record.sample_rows import sample_rows
@@ -74,6 +78,35 @@ class RecordCheck:
     damage: str = ""
     notes: tuple[str, ...] = ()
 
+    @property
+    def integrity(self) -> Integrity:
+        """What the record is good for."""
+        if self.altered is not None:
+            return Integrity.ALTERED
+        if self.damage:
+            return Integrity.DAMAGED
+        if self.sealed:
+            return Integrity.SEALED
+        return Integrity.RECORDING if self.outcome == "running" else Integrity.UNSEALED
+
+    @property
+    def fault(self) -> str:
+        """What is wrong with it, a clause; empty where nothing is broken."""
+        return self.altered.what if self.altered is not None else self.damage
+
+
+def integrity_of(path: Path) -> tuple[Integrity, str]:
+    """Return what a record is good for, and what is wrong with it, as a clause.
+
+    A record that cannot be judged at all (gone, unreadable, of a newer version) counts as damaged: whatever it shows,
+    nothing may rest on it here.
+    """
+    try:
+        check = check_record(path)
+    except RecordError as error:
+        return Integrity.DAMAGED, error.what
+    return check.integrity, check.fault
+
 
 class _Found(NamedTuple):
     altered: Alteration | None
@@ -93,11 +126,12 @@ def check_record(path: Path, state: SystemState | None = None) -> RecordCheck:
         stamped = read_stamp(path)
         with opened(path) as connection:
             connection.execute("BEGIN")
-            _check_version(connection, path)
+            mark = _check_version(connection, path)
             if stamped is not Stamp.FITS:
                 _check_structure(connection)
             head = head_of(connection, path, state)
             found = _check_content(connection, path, head.sealed)
+            found = found._replace(altered=found.altered or mark)
     except DamagedRecord as error:
         return RecordCheck(run=path.stem, whole=False, sealed=False, altered=None, digest=None, damage=error.what)
     lag_s = head.facts.get("largest_lag_s")
@@ -146,17 +180,26 @@ def prefix_digest(path: Path, samples: int) -> str:
     )
 
 
-def _check_version(connection: sqlite3.Connection, path: Path) -> None:
+def _check_version(connection: sqlite3.Connection, path: Path) -> Alteration | None:
+    """Return what is wrong with the file's own marks; a file without the tables of a record is none of ours.
+
+    The marks lie outside the content and its digest. Were they taken for the whole answer, a change of one of them
+    would hide a change of the content.
+    """
     application = connection.execute("PRAGMA application_id").fetchone()[0]
     version = connection.execute("PRAGMA user_version").fetchone()[0]
-    if application != APPLICATION_ID:
-        raise sqlite3.DatabaseError("its mark says that it is no record")
-    if not 1 <= version <= SCHEMA_VERSION:
+    if version > SCHEMA_VERSION:
         raise RecordError(
             f"it has schema version {version}, this program knows up to {SCHEMA_VERSION}",
             where=str(path),
             mend="Use a newer verifyrig.",
         )
+    if application == APPLICATION_ID and version >= 1:
+        return None
+    names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    if not {"sample", "seal", *SMALL_TABLES} <= names:
+        raise sqlite3.DatabaseError("its mark says that it is no record")
+    return Alteration(None, "the file's mark as a record was altered")
 
 
 def _check_structure(connection: sqlite3.Connection) -> None:
@@ -168,9 +211,9 @@ def _check_structure(connection: sqlite3.Connection) -> None:
 def _check_content(connection: sqlite3.Connection, path: Path, sealed: bool) -> _Found:
     channels = sample_channels(connection)
     schema = {row[0]: row[1] for row in connection.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL")}
-    stored = _stored_seal(connection)
+    stored, odd = _stored_seal(connection)
     chain = SampleChain(channels)
-    altered = [_schema_alteration(schema, channels), _sample_alteration(connection, path, chain, stored)]
+    altered = [odd, _schema_alteration(schema, channels), _sample_alteration(connection, path, chain, stored)]
     tables = [_read_table(connection, name) for name in SMALL_TABLES]
     altered += [_table_alteration(connection, table, stored) for table in tables]
     digest = record_digest(list(schema.values()), chain.digest(), chain.rows, tables)
@@ -184,12 +227,20 @@ def _check_content(connection: sqlite3.Connection, path: Path, sealed: bool) -> 
 Seal = dict[tuple[str, int], SealRow]
 
 
-def _stored_seal(connection: sqlite3.Connection) -> Seal:
-    rows = [SealRow(*row) for row in connection.execute("SELECT * FROM seal ORDER BY rowid")]
-    for row in rows:
-        if not (isinstance(row.part, str) and isinstance(row.marks, bytes)) or len(row.marks) % _MARK_BYTES:
-            raise sqlite3.DatabaseError("the table seal holds something else than digests")
-    return {(row.part, row.block): row for row in rows}
+def _stored_seal(connection: sqlite3.Connection) -> tuple[Seal, Alteration | None]:
+    """Return the digests as stored, and the first row that is none: no program of ours writes such a row."""
+    columns = ", ".join(SealRow._fields)
+    rows = [SealRow(*row) for row in connection.execute(f"SELECT {columns} FROM seal ORDER BY rowid")]
+    sound = {(row.part, row.block): row for row in rows if _is_digest(row)}
+    number = next((n for n, row in enumerate(rows, start=1) if not _is_digest(row)), None)
+    odd = None if number is None else Alteration(None, f"seal: row {number} holds something else than a digest")
+    return sound, odd
+
+
+def _is_digest(row: SealRow) -> bool:
+    texts = isinstance(row.part, str) and isinstance(row.digest, str)
+    numbers = all(isinstance(n, int) for n in (row.block, row.first_row, row.last_row))
+    return texts and numbers and isinstance(row.marks, bytes) and not len(row.marks) % _MARK_BYTES
 
 
 def _schema_alteration(schema: Mapping[str, str], channels: Sequence[str]) -> Alteration | None:

@@ -12,6 +12,7 @@ from typing import Any
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
+from verifyrig.integrity import Integrity
 from verifyrig.record import Head, read_head, read_trace
 from verifyrig.record.schema import wal_path
 
@@ -39,11 +40,13 @@ def list_runs(bench: Bench, job: str | None = None) -> list[dict[str, Any]]:
 
 
 def _row(path: Path) -> dict[str, Any]:
+    from verifyrig.record.check import integrity_of
     from verifyrig.runs.summary import summary_of
 
+    integrity, fault = integrity_of(path)
     try:
         head = read_head(path)
-        summary = summary_of(read_trace(path), str(path))
+        summary = summary_of(read_trace(path), str(path), integrity=integrity)
     except RigError as error:
         return _damaged_row(path, error)
     return {
@@ -59,8 +62,15 @@ def _row(path: Path) -> dict[str, Any]:
         "verdict": summary["verdict"],
         "simulated": summary["simulated"],
         "sealed": head.sealed,
-        **({} if head.sealed or wal_path(path).exists() else {"note": _LOG_MISSING}),
+        "integrity": str(integrity),
+        **_note(path, head, integrity, fault),
     }
+
+
+def _note(path: Path, head: Head, integrity: Integrity, fault: str) -> dict[str, str]:
+    if integrity.is_broken:
+        return {"note": f"{integrity.upper()}: {fault}"}
+    return {} if head.sealed or wal_path(path).exists() else {"note": _LOG_MISSING}
 
 
 def job_of(path: Path) -> str | None:
@@ -81,6 +91,7 @@ def _damaged_row(path: Path, error: RigError) -> dict[str, Any]:
         "verdict": "not-measured",
         "simulated": False,
         "sealed": False,
+        "integrity": str(Integrity.DAMAGED),
         "damage": error.what,
     }
 
@@ -104,9 +115,9 @@ def _state_of(path: Path) -> list[int]:
     for name in (path.name, path.name + "-wal", f"{path.stem}.after.json"):
         try:
             stat = path.with_name(name).stat()
-            found += [stat.st_size, stat.st_mtime_ns]
+            found += [stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns]
         except OSError:
-            found += [0, 0]
+            found += [0, 0, 0]
     return found
 
 

@@ -4,27 +4,38 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from verifyrig.analysis import Metric, ThresholdResult, judge_thresholds, metrics_of, run_verdict
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.trace import StageSpan, Trace
+from verifyrig.integrity import Integrity
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
 
 __all__ = ["budget_of", "exit_code_of", "sentences_of", "summary_of"]
 
 
-def summary_of(trace: Trace, record_path: str, metrics: Mapping[str, Metric] | None = None) -> dict[str, Any]:
+def summary_of(
+    trace: Trace,
+    record_path: str,
+    metrics: Mapping[str, Metric] | None = None,
+    *,
+    integrity: Integrity = Integrity.SEALED,
+) -> dict[str, Any]:
     """Return the contract's object without `schema`.
 
     Args:
         record_path: Where the record lies, as it shall be printed.
         metrics: The run's metrics, where they are computed already.
+        integrity: What the record behind the trace is good for. Only a sealed one can pass; what a broken one fails
+            is no finding either.
     """
     facts = trace.facts
     found = metrics_of(trace) if metrics is None else metrics
-    thresholds = judge_thresholds(trace, found)
+    thresholds = [_as_far_as_proven(one, integrity) for one in judge_thresholds(trace, found)]
+    verdict = _proven(run_verdict(trace, thresholds), integrity)
     return {
         "run": trace.run_id,
         "record": record_path,
@@ -41,8 +52,30 @@ def summary_of(trace: Trace, record_path: str, metrics: Mapping[str, Metric] | N
         "stages": [_stage(stage) for stage in trace.stages],
         "metrics": {name: _metric(metric) for name, metric in found.items()},
         "thresholds": [_threshold(result) for result in thresholds],
-        "verdict": str(run_verdict(trace, thresholds)),
+        "verdict": str(verdict),
+        "integrity": str(integrity),
     }
+
+
+_NO_PROOF = {
+    Integrity.ALTERED: "the record was altered",
+    Integrity.DAMAGED: "the record is damaged",
+    Integrity.UNSEALED: "the record was never sealed",
+    Integrity.RECORDING: "the run is not over",
+}
+
+
+def _proven(verdict: Verdict, integrity: Integrity) -> Verdict:
+    """Return the verdict, `not-measured` where the record cannot bear it."""
+    if integrity.is_broken:
+        return Verdict.NOT_MEASURED
+    passes = verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
+    return Verdict.NOT_MEASURED if passes and not integrity.proves else verdict
+
+
+def _as_far_as_proven(result: ThresholdResult, integrity: Integrity) -> ThresholdResult:
+    verdict = _proven(result.verdict, integrity)
+    return result if verdict is result.verdict else replace(result, verdict=verdict, why=_NO_PROOF[integrity])
 
 
 def _stage(stage: StageSpan) -> dict[str, Any]:

@@ -15,9 +15,10 @@ from typing import Any, TypeVar
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.trace import Trace
+from verifyrig.integrity import Integrity
 from verifyrig.qa import Figure
 from verifyrig.qa.index.kept import Kept, pack_figures
-from verifyrig.qa.units import ALTERED
+from verifyrig.qa.units import ALTERED, DAMAGED
 
 __all__ = ["Computed", "compute_all", "compute_one", "computed_head", "holds", "sealed_digest", "spread"]
 
@@ -105,11 +106,13 @@ def compute_one(path: Path) -> Computed:
 
     try:
         check = check_record(path)
-        if check.altered is not None:
-            return _refused(path, f"{ALTERED}: {check.altered.what}")
-        if check.digest is None:
-            return _refused(path, f"the file is damaged ({check.damage})")
+        if check.integrity is Integrity.ALTERED:
+            return _refused(path, f"{ALTERED}: {check.fault}")
+        if check.integrity is Integrity.DAMAGED or check.digest is None:
+            return _refused(path, f"{DAMAGED} ({check.fault})")
         trace = read_trace(path)
+        if check.integrity is Integrity.UNSEALED and trace.facts.get("outcome") == "completed":
+            return _refused(path, "it was never sealed, so it proves nothing")
         names, figures, remarks = pack_figures(_figures(trace))
         kept = Kept(digest=check.digest, head=computed_head(trace), names=names, figures=figures, remarks=remarks)
     except RecordError as error:
@@ -147,7 +150,7 @@ def holds(path_and_digest: tuple[Path, str]) -> bool:
         check = check_record(path)
     except RecordError:
         return False
-    return check.sealed and check.altered is None and check.digest == digest
+    return check.integrity.proves and check.digest == digest
 
 
 def _refused(path: Path, why: str) -> Computed:
