@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from verifyrig.core.errors import ExitCode, first_code
-from verifyrig.integrity import Integrity
+from verifyrig.core.integrity import Integrity
 
 _WARNINGS = {
     Integrity.ALTERED: "THE RECORD WAS ALTERED: {fault}. Take no figure of it for measured; `verifyrig inspect` tells "

@@ -203,6 +203,6 @@ def _page(found: QaFinding, compared: BuildsCompared | None, context: Context) -
 def _code(found: QaFinding) -> ExitCode:
     from verifyrig.metrology.verdict import Verdict
 
-    if found.verdict is Verdict.FAIL or any(item.altered for item in found.sorted.left_out):
+    if found.verdict is Verdict.FAIL or any(item.broken for item in found.sorted.left_out):
         return ExitCode.FAILED
     return ExitCode.DONE if found.verdict is Verdict.PASS else ExitCode.NOT_PROVEN

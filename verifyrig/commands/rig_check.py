@@ -46,7 +46,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     today = datetime.now(UTC).date()
     found = check_bench(_golden_runs(runs, golden), studied, profile, _calibrated(context), _matches(context), today)
     code = {Verdict.PASS: ExitCode.DONE, Verdict.FAIL: ExitCode.FAILED}.get(found.verdict, ExitCode.NOT_PROVEN)
-    if any(item.altered for item in found.left_out):
+    if any(item.broken for item in found.left_out):
         code = ExitCode.FAILED
     return Answer(data={"profile": profile.name, **check_json(found)}, text="\n".join(check_lines(found)), code=code)
 

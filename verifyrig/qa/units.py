@@ -11,14 +11,11 @@ from typing import NamedTuple
 from verifyrig.core.profile import Profile
 from verifyrig.metrology.verdict import Verdict, judge, worst
 
-__all__ = ["ALTERED", "Attempt", "Figure", "LeftOut", "Sorted", "UnitRun", "judge_figure", "judge_unit", "sort_out"]
+__all__ = ["Attempt", "Figure", "LeftOut", "Sorted", "UnitRun", "judge_figure", "judge_unit", "sort_out"]
 
 # A room this far from the others' middle changes fan speed and leakage, so that not even the rise is the same any
 # more (common practice, no source: nearer than 3 K is called equal, and benches of one shop lie within 18 to 27 °C).
 ROOM_RANGE_K = 6.0
-# How the refusal of a record begins whose content is not what was sealed.
-ALTERED = "it was altered after it was written"
-DAMAGED = "the file is damaged"
 # States that a gauge study changes from run to run; they make no run unlike the others.
 _REPEATED_ON_PURPOSE = ("remount", "repeat", "person")
 _ENDED_BY_PEOPLE = {
@@ -62,6 +59,7 @@ class UnitRun:
         ambient_c: Mean room temperature, °C, or None.
         states: What was noted by hand (panel, position, fans, ...).
         refused: Why the record itself cannot be used (altered, unreadable); empty where it can.
+        broken: Whether it is refused because it is altered or damaged.
     """
 
     run: str
@@ -78,20 +76,17 @@ class UnitRun:
     states: Mapping[str, str] = field(default_factory=dict)
     simulated: bool = False
     refused: str = ""
+    broken: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOut:
-    """A run that does not count, and why."""
+    """A run that does not count, and why; `broken` where its record is altered or damaged."""
 
     run: str
     unit: str
     why: str
-
-    @property
-    def altered(self) -> bool:
-        """Whether the record is not what was once sealed: altered, or damaged."""
-        return self.why.startswith((ALTERED, DAMAGED))
+    broken: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,7 +158,7 @@ def _by_time(run: UnitRun) -> tuple[float, str]:
 def _keep(runs: Sequence[UnitRun], reasons: Sequence[str], left_out: list[LeftOut]) -> list[UnitRun]:
     """Return the runs without a reason; the others go to `left_out`."""
     pairs = list(zip(runs, reasons, strict=True))
-    left_out += [LeftOut(run=run.run, unit=run.unit, why=why) for run, why in pairs if why]
+    left_out += [LeftOut(run=run.run, unit=run.unit, why=why, broken=run.broken) for run, why in pairs if why]
     return [run for run, why in pairs if not why]
 
 

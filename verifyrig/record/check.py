@@ -14,8 +14,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from verifyrig.core.errors import RecordError
+from verifyrig.core.integrity import Integrity
 from verifyrig.core.trace import FloatArray
-from verifyrig.integrity import Integrity
 from verifyrig.record.outcome_of import SystemState
 from verifyrig.record.reader import head_of
 from verifyrig.record.sample_rows import sample_rows

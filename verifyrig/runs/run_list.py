@@ -12,7 +12,7 @@ from typing import Any
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
-from verifyrig.integrity import Integrity
+from verifyrig.core.integrity import Integrity
 from verifyrig.record import Head, read_head, read_trace
 from verifyrig.record.schema import wal_path
 

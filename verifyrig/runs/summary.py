@@ -10,8 +10,8 @@ from typing import Any
 from verifyrig.analysis import Metric, ThresholdResult, judge_thresholds, metrics_of, run_verdict
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.errors import ExitCode
+from verifyrig.core.integrity import Integrity
 from verifyrig.core.trace import StageSpan, Trace
-from verifyrig.integrity import Integrity
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
 
 __all__ = ["budget_of", "exit_code_of", "sentences_of", "summary_of"]

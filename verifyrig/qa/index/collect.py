@@ -116,5 +116,12 @@ def _fresh_run(computed: Computed, wanted: Callable[[str], bool], profile: str |
     if profile is not None and computed.profile != profile and not untold:
         return None
     if kept is None:
-        return UnitRun(run=computed.run, unit=computed.unit, metrics={}, version=version, refused=computed.refused)
+        return UnitRun(
+            run=computed.run,
+            unit=computed.unit,
+            metrics={},
+            version=version,
+            refused=computed.refused,
+            broken=computed.broken,
+        )
     return unit_run(kept.head, all_figures(kept, wanted), version)

@@ -14,11 +14,10 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from verifyrig.core.errors import RecordError
+from verifyrig.core.integrity import Integrity
 from verifyrig.core.trace import Trace
-from verifyrig.integrity import Integrity
 from verifyrig.qa import Figure
 from verifyrig.qa.index.kept import Kept, pack_figures
-from verifyrig.qa.units import ALTERED, DAMAGED
 
 __all__ = ["Computed", "compute_all", "compute_one", "computed_head", "holds", "sealed_digest", "spread"]
 
@@ -35,7 +34,8 @@ class Computed:
     """What came of one file.
 
     Attributes:
-        kept: Its figures, or None where it cannot be used; `refused` then says why.
+        kept: Its figures, or None where it cannot be used; `refused` then says why, and `broken` that it is altered
+            or damaged.
         lasting: Whether it may be kept: a record that is still written, or that broke off, may yet be told of anew.
         run, unit, profile: As the record itself says, as far as it can be read.
     """
@@ -46,6 +46,7 @@ class Computed:
     unit: str
     profile: str | None
     refused: str = ""
+    broken: bool = False
     lasting: bool = False
 
 
@@ -107,12 +108,12 @@ def compute_one(path: Path) -> Computed:
     try:
         check = check_record(path)
         if check.integrity is Integrity.ALTERED:
-            return _refused(path, f"{ALTERED}: {check.fault}")
+            return _refused(path, f"it was altered after it was written: {check.fault}")
         if check.integrity is Integrity.DAMAGED or check.digest is None:
-            return _refused(path, f"{DAMAGED} ({check.fault})")
+            return _refused(path, f"the file is damaged ({check.fault})")
         trace = read_trace(path)
         if check.integrity is Integrity.UNSEALED and trace.facts.get("outcome") == "completed":
-            return _refused(path, "it was never sealed, so it proves nothing")
+            return _refused(path, "it was never sealed, so it proves nothing", broken=False)
         names, figures, remarks = pack_figures(_figures(trace))
         kept = Kept(digest=check.digest, head=computed_head(trace), names=names, figures=figures, remarks=remarks)
     except RecordError as error:
@@ -153,7 +154,7 @@ def holds(path_and_digest: tuple[Path, str]) -> bool:
     return check.integrity.proves and check.digest == digest
 
 
-def _refused(path: Path, why: str) -> Computed:
+def _refused(path: Path, why: str, *, broken: bool = True) -> Computed:
     """Return a record that cannot be used, with what it says of itself where that can still be read."""
     from verifyrig.record import read_head
 
@@ -164,9 +165,8 @@ def _refused(path: Path, why: str) -> Computed:
     except RecordError:
         pass
     unit = str(facts.get("unit") or facts.get("job") or run)
-    return Computed(
-        path=str(path), kept=None, run=run, unit=unit, profile=_text(facts.get("profile_name")), refused=why
-    )
+    profile = _text(facts.get("profile_name"))
+    return Computed(path=str(path), kept=None, run=run, unit=unit, profile=profile, refused=why, broken=broken)
 
 
 def computed_head(trace: Trace) -> dict[str, Any]:
