@@ -17,7 +17,6 @@ from verifyrig.metrology.thermocouple import (
     emf_mv,
     temperature_c,
     temperature_range_c,
-    tolerance_k,
 )
 
 # NIST SRD 60 / Monograph 175 (1993), printed tables; see the head of the file.
@@ -147,39 +146,3 @@ def test_unknown_types_are_named() -> None:
         emf_mv("X", 1.0)
     with pytest.raises(ValueError, match=unknown):
         temperature_c("X", 1.0)
-    with pytest.raises(ValueError, match=unknown):
-        tolerance_k("X", 1, 1.0)
-
-
-# IEC 60584-1:2013 tolerance table, read in two secondary tables; where the share takes over: 375 °C for
-# 1.5 K and 0.4 %, 333.3 °C for 2.5 K and 0.75 %, -166.7 °C for class 3.
-@pytest.mark.parametrize(
-    ("type", "cls", "temp_c", "half_width_k"),
-    [
-        ("K", 1, 25.0, 1.5),
-        ("K", 1, 375.0, 1.5),
-        ("K", 1, 1000.0, 4.0),
-        ("K", 2, 100.0, 2.5),
-        ("K", 2, 1200.0, 9.0),
-        ("K", 3, -200.0, 3.0),
-        ("T", 1, 20.0, 0.5),
-        ("T", 2, 350.0, 2.625),
-        ("E", 2, 900.0, 6.75),
-        ("J", 1, 750.0, 3.0),
-        ("N", 2, -40.0, 2.5),
-        ("R", 1, 1100.0, 1.0),
-        ("S", 1, 1600.0, 2.5),
-        ("S", 2, 1000.0, 2.5),
-        ("B", 2, 600.0, 1.5),
-        ("B", 3, 1700.0, 8.5),
-    ],
-)
-def test_tolerance_classes(type: str, cls: int, temp_c: float, half_width_k: float) -> None:
-    assert tolerance_k(type, cls, temp_c) == pytest.approx(half_width_k, abs=1e-9)
-
-
-def test_tolerance_classes_refuse_what_they_do_not_cover() -> None:
-    with pytest.raises(OutOfRangeError, match="class 1 says nothing at 1001 °C"):
-        tolerance_k("K", 1, 1001.0)
-    with pytest.raises(ValueError, match=r"type J has no class 3; it has \[1, 2\]"):
-        tolerance_k("J", 3, -100.0)

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from verifyrig.metrology.verdict import Verdict, conformance_probability, judge, plain_word, shape, worst
+from verifyrig.metrology.verdict import Verdict, judge, plain_word, shape, worst
 
 P, CP, CF, F, NM = (
     Verdict.PASS,
@@ -85,30 +85,3 @@ def test_each_verdict_has_its_own_word_and_shape() -> None:
         "fail",
         "not-measured",
     ]
-
-
-# JCGM 106:2012, clause 7, three examples from memory (the guide was not open; printed to two digits).
-def test_probability_of_conformity_of_the_breakdown_voltage_example() -> None:
-    assert round(conformance_probability(-5.47, 0.05, maximum=-5.40), 2) == 0.92
-
-
-def test_probability_of_conformity_of_the_bursting_strength_example() -> None:
-    assert round(conformance_probability(509.7, 8.6, minimum=490.0), 2) == 0.99
-
-
-def test_probability_of_conformity_of_the_motor_oil_example() -> None:
-    assert round(conformance_probability(13.6, 1.8, minimum=12.5, maximum=16.3), 2) == 0.66
-
-
-# Risk of a value exactly on an acceptance limit with guard band w = g*u: 1 - Phi(g), normal table.
-@pytest.mark.parametrize(
-    ("guard_in_u", "risk"), [(0.0, 0.5), (1.0, 0.1587), (1.645, 0.05), (2.0, 0.0228), (3.0, 0.00135)]
-)
-def test_risk_at_the_acceptance_limit_agrees_with_the_normal_table(guard_in_u: float, risk: float) -> None:
-    at_limit = 10.0 - guard_in_u
-    assert 1 - conformance_probability(at_limit, 1.0, maximum=10.0) == pytest.approx(risk, abs=5e-5)
-
-
-def test_conformance_without_uncertainty_is_a_step() -> None:
-    assert conformance_probability(10.0, 0.0, maximum=10.0) == 1.0
-    assert conformance_probability(10.1, 0.0, maximum=10.0) == 0.0

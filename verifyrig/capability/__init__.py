@@ -36,7 +36,6 @@ from verifyrig.capability.indices import (
 )
 from verifyrig.capability.limits import LimitProposal, propose_limit
 from verifyrig.capability.outliers import EsdStep, GrubbsTest, find_outliers, generalised_esd, grubbs
-from verifyrig.capability.risk import GlobalRisks, global_risks
 from verifyrig.capability.samples import Unanswered, are_equal, finite
 from verifyrig.capability.tolerance import (
     ToleranceInterval,
@@ -58,7 +57,6 @@ __all__ = [
     "EsdStep",
     "Factors",
     "GaugeStudy",
-    "GlobalRisks",
     "GrubbsTest",
     "LimitProposal",
     "MeanDifference",
@@ -88,7 +86,6 @@ __all__ = [
     "finite",
     "gauge_study",
     "generalised_esd",
-    "global_risks",
     "grubbs",
     "individuals_chart",
     "k_one_sided",

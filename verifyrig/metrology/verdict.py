@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable
 from enum import StrEnum
 
-__all__ = ["Verdict", "conformance_probability", "judge", "plain_word", "shape", "worst"]
+__all__ = ["Verdict", "judge", "plain_word", "shape", "worst"]
 
 
 class Verdict(StrEnum):
@@ -97,42 +97,6 @@ def worst(verdicts: Iterable[Verdict]) -> Verdict:
     Worst first: fail, not-measured, conditional-fail, conditional-pass, pass.
     """
     return max(verdicts, key=_MILDEST_FIRST.index, default=Verdict.NOT_MEASURED)
-
-
-def conformance_probability(
-    value: float,
-    standard_uncertainty: float,
-    *,
-    minimum: float | None = None,
-    maximum: float | None = None,
-) -> float:
-    """Return the probability that the true value lies within the limits, for a normal distribution.
-
-    Args:
-        value: Best estimate, in the limits' unit.
-        standard_uncertainty: u (k = 1) in the same unit, >= 0; at 0 the answer is 0 or 1.
-        minimum: Lower tolerance limit.
-        maximum: Upper tolerance limit.
-
-    Raises:
-        ValueError: No limit is given, or the uncertainty is negative.
-
-    Source: JCGM 106:2012, 7.3 and 7.4, from memory: p = Phi((T_U - y)/u) - Phi((T_L - y)/u).
-    """
-    if minimum is None and maximum is None:
-        raise ValueError("conformance_probability() needs a minimum or a maximum")
-    below = 1.0 if maximum is None else _normal_share(maximum - value, standard_uncertainty)
-    above = 1.0 if minimum is None else _normal_share(value - minimum, standard_uncertainty)
-    return max(0.0, below + above - 1.0)
-
-
-def _normal_share(distance: float, standard_uncertainty: float) -> float:
-    """Return Phi(distance/u); at u = 0 a step that counts the limit itself as inside."""
-    if standard_uncertainty < 0:
-        raise ValueError(f"standard_uncertainty is {standard_uncertainty}; it is never negative")
-    if standard_uncertainty == 0:
-        return 1.0 if distance >= 0 else 0.0
-    return 0.5 * math.erfc(-distance / standard_uncertainty / math.sqrt(2))
 
 
 def plain_word(verdict: Verdict) -> str:

@@ -1,4 +1,4 @@
-"""Thermocouples: reference functions (ITS-90), their exact inverse, and tolerance classes."""
+"""Thermocouples: reference functions (ITS-90), and their exact inverse."""
 
 from verifyrig.metrology.thermocouple.reference import (
     TYPES,
@@ -7,6 +7,5 @@ from verifyrig.metrology.thermocouple.reference import (
     temperature_c,
     temperature_range_c,
 )
-from verifyrig.metrology.thermocouple.tolerance import tolerance_k
 
-__all__ = ["TYPES", "OutOfRangeError", "emf_mv", "temperature_c", "temperature_range_c", "tolerance_k"]
+__all__ = ["TYPES", "OutOfRangeError", "emf_mv", "temperature_c", "temperature_range_c"]
