@@ -15,7 +15,8 @@ import pytest
 from mock_hw.bench import SimulatedBench
 from verifyrig.bench.folder import find_bench
 from verifyrig.commands import Context
-from verifyrig.commands.parsers import command_parser, run
+from verifyrig.commands.cli import run
+from verifyrig.commands.parsers import command_parser
 from verifyrig.commands.run import request_from
 from verifyrig.core.errors import RigError
 

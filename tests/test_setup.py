@@ -19,7 +19,8 @@ from tests.fake_asker import FakeAsker
 from verifyrig.bench.folder import find_bench
 from verifyrig.commands import Context
 from verifyrig.commands import setup as setup_command
-from verifyrig.commands.parsers import command_parser, run
+from verifyrig.commands.cli import run
+from verifyrig.commands.parsers import command_parser
 from verifyrig.core.errors import SerialError
 from verifyrig.files.settings_text import changed_settings, wanted_data
 from verifyrig.files.time_zone import system_zone_name
