@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from verifyrig.jobs.dangers import DANGERS, INTAKE, DangerCode, danger_of, dangers_in, standing_dangers
@@ -124,6 +124,7 @@ def test_an_entry_does_not_lift_its_own_note() -> None:
     assert codes(job(own)) == ["pack"]
 
 
+@settings(deadline=None)
 @given(
     st.lists(
         st.tuples(st.sampled_from(list(EntryKind)), st.sampled_from(["pack", "leak", "smell"]), st.text(max_size=8)),

@@ -111,7 +111,8 @@ def take_in(desk: Desk) -> None:
         ("2", "Maker?"), ("\r", "Model?"), ("Box 1\r", "Serial number?"), ("\r", "exactly happens?"),
         ("1", "does it happen?"), ("2", "How often?"), ("2 h\r", "How long"), ("40 s\r", "start again?"),
         ("2", "Any noise?"), ("2", "What changed"), ("\r", "Where does it stand?"), ("1", "How warm"),
-        ("24\r", "Consent:"), ("n", "backup"), ("y", "recovery"), ("y", "heavy"), ("y", "together"), ("\r", "drive?"),
+        ("24\r", "none of these"), ("1", "Consent:"),
+        ("n", "backup"), ("y", "recovery"), ("y", "heavy"), ("y", "together"), ("\r", "drive?"),
         ("n", "Up to what price"), ("120\r", "What came with it?"), ("\r", "How does it look?"), ("\r", MENU),
     ):  # fmt: skip
         desk.press(keys, until)

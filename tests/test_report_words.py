@@ -12,7 +12,7 @@ import pytest
 from tests import report_inputs as ri
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.diagnosis import explain
-from verifyrig.jobs import safety
+from verifyrig.jobs import dangers, safety
 from verifyrig.jobs import vocabulary as job_words
 from verifyrig.report import (
     before_after,
@@ -143,6 +143,7 @@ def texts_in_tables() -> set[str]:
     found |= {side.word for side in (plot.BEFORE, plot.AFTER, plot.ALONE)} | {safety.FIRST_RULE}
     found |= {text for note in safety.NOTES.values() for text in (note.title, note.text, note.source)}
     found |= {question.text for question in job_words.QUESTIONS}
+    found |= {text for danger in dangers.DANGERS for text in (danger.what, danger.do)}
     spoken = [choice for question in job_words.QUESTIONS for choice in question.choices]
     spoken += [choice for word in job_words.FINDINGS.values() for choice in word.choices] + list(job_words.FINDINGS)
     return found | {word.replace("-", " ") for word in (*spoken, *job_words.CONSENT_ANSWERS)}

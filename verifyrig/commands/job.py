@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.core.errors import JobError, UsageError
+from verifyrig.core.errors import ExitCode, JobError, UsageError
 from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask, wrapped
 from verifyrig.jobs.vocabulary import (
     CAUSES,
@@ -82,18 +83,28 @@ def _add_change(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--agreed", choices=("yes", "no"), help="did the customer agree to a part that looks different")
     sub.add_argument("--new-mount", action="store_true", help="the cooler was off the processor for it")
     sub.add_argument("--note", metavar="TEXT", help="anything else")
+    _add_lift(sub)
     _add_job_and_by(sub)
 
 
 def _add_finding(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("words", nargs="*", metavar="KEY=VALUE", help="radiator=cold, hose-in=52, consent-data=yes, ...")
     sub.add_argument("--tick", action="append", default=[], metavar="STEP", help="tick a protective step")
+    _add_lift(sub)
     _add_job_and_by(sub)
+
+
+def _add_lift(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument(
+        "--lifts", action="append", default=[], metavar="DANGER", help="a danger that is gone; needs --done and --by"
+    )
+    sub.add_argument("--done", metavar="TEXT", help="what was done about that danger")
 
 
 def _add_close(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--cause", choices=list(CAUSES), metavar="CAUSE", help=", ".join(CAUSES))
     sub.add_argument("--override", default="", metavar="REASON", help="close although something is open; is printed")
+    sub.add_argument("--not-safe", action="store_true", help="close it as not safe to use: a danger stands")
     sub.add_argument("--tick", action="append", default=[], metavar="STEP", help="tick a protective step first")
     _add_job_and_by(sub)
 
@@ -102,6 +113,7 @@ def _add_handover(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--to", metavar="NAME", help="who takes the machine")
     sub.add_argument("--old-parts", choices=list(OLD_PARTS), help="what became of the old parts, offered back")
     sub.add_argument("--signature", metavar="NAME", help="who signed (default: who takes it)")
+    sub.add_argument("--not-safe", action="store_true", help="hand it over as not safe to use: a danger stands")
     _add_job_and_by(sub)
 
 
@@ -146,10 +158,10 @@ def _wanted(args: argparse.Namespace, context: Context) -> Job:
 
 def _answer(job: Job, context: Context, said: str = "") -> Answer:
     from verifyrig.jobs.runs import runs_of
-    from verifyrig.jobs.screen import job_object, standing_of
+    from verifyrig.jobs.screen import danger_lines, job_object, standing_of
 
     runs = runs_of(context.bench, job.job_id)
-    lines = [said] if said else []
+    lines = [*([said] if said else []), *danger_lines(job)]
     lines.append(f"Next: {standing_of(job, runs).next_step}.")
     return Answer(data=job_object(job, runs), text="\n".join(lines))
 
@@ -201,7 +213,12 @@ def _intake_of_file(path: Path) -> Intake:
 
 
 def _intake_of_flags(args: argparse.Namespace) -> Intake:
+    from verifyrig.jobs.dangers import check_word
     from verifyrig.jobs.model import Customer, Intake, Machine
+
+    answers = _pairs(args.answer, "--answer", [question.key for question in QUESTIONS], None)
+    for key, value in answers.items():
+        check_word(key, value, "--answer")
 
     def text(flag: str) -> str:
         return str(getattr(args, flag) or "")[:10_000]
@@ -210,7 +227,7 @@ def _intake_of_flags(args: argparse.Namespace) -> Intake:
         complaint=text("complaint"),
         customer=Customer(name=text("customer"), contact=text("contact"), ticket=text("ticket")),
         machine=Machine(kind=args.kind or "other", maker=text("maker"), model=text("model"), serial=text("serial")),
-        answers=_pairs(args.answer, "--answer", [question.key for question in QUESTIONS], None),
+        answers=answers,
         consent=_pairs(args.consent, "--consent", list(CONSENTS), CONSENT_ANSWERS),
         price_ceiling=text("price_ceiling"),
         accessories=text("accessories"),
@@ -236,10 +253,12 @@ def _pairs(words: list[str], where: str, keys: list[str], values: tuple[str, ...
 
 
 def _change(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.dialogs.job_interview import ask_change
+    from verifyrig.dialogs.job_interview import ask_change, ask_lift
     from verifyrig.jobs.actions import record_change
+    from verifyrig.jobs.dangers import standing_dangers
+    from verifyrig.lifting import lift_of
 
-    job = _wanted(args, context)
+    job, lift = _wanted(args, context), lift_of(args.lifts, args.done, args.by)
     kind, photos = args.kind, [Path(photo) for photo in args.photo]
     facts = ("part", "lot", "price", "warranty_months", "before", "after", "agreed", "note")
     detail: dict[str, Any] = {name: getattr(args, name) for name in facts}
@@ -248,8 +267,9 @@ def _change(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
         if asker is None:
             raise UsageError("it is not said what was done", where="job change", mend="Name the kind of change.")
         kind, detail, photos = ask_change(asker, job)
-    by = _by(args, context)
-    job = record_change(context.bench, job, kind, _short(detail), photos=photos, by=by, now=_now())
+        lift = lift or ask_lift(asker, standing_dangers(job))
+    by = lift.by if lift is not None else _by(args, context)
+    job = record_change(context.bench, job, kind, _short(detail), photos=photos, by=by, lift=lift, now=_now())
     return _answer(job, context, f"Recorded: {CHANGE_KINDS[kind]}.")
 
 
@@ -258,17 +278,23 @@ def _short(detail: dict[str, Any]) -> dict[str, Any]:
 
 
 def _finding(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.dialogs.job_interview import ask_finding
+    from verifyrig.dialogs.job_interview import ask_finding, ask_lift
     from verifyrig.jobs.actions import note_findings, tick_steps
+    from verifyrig.jobs.dangers import danger_of, standing_dangers
+    from verifyrig.lifting import lift_of
 
-    job = _wanted(args, context)
+    job, lift = _wanted(args, context), lift_of(args.lifts, args.done, args.by)
     words = list(args.words)
-    if not words and not args.tick:
+    if not words and (not args.tick or lift is not None):
         if asker is None:
-            raise UsageError("nothing is to be noted", where="job finding", mend="Write it like radiator=cold.")
+            mend = "Write it like radiator=cold." if lift is None else "Write what was found, as in pack=flat."
+            raise UsageError("nothing is to be noted", where="job finding", mend=mend)
         words = [word for word in [ask_finding(asker)] if word]
-    by, now = _by(args, context), _now()
-    job = note_findings(context.bench, job, words, by=by, now=now) if words else job
+        key, _, value = words[0].partition("=") if words else ("", "", "")
+        if words and lift is None and danger_of(key, value) is None:
+            lift = ask_lift(asker, standing_dangers(job))
+    by, now = lift.by if lift is not None else _by(args, context), _now()
+    job = note_findings(context.bench, job, words, by=by, lift=lift, now=now) if words else job
     job = tick_steps(context.bench, job, args.tick, by=by, now=now)
     return _answer(job, context, f"Noted: {', '.join([*words, *args.tick])}." if words or args.tick else "")
 
@@ -277,8 +303,9 @@ def _finding(args: argparse.Namespace, context: Context, asker: Asker | None) ->
 
 
 def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.dialogs.job_interview import ask_cause, ask_override, ask_steps
+    from verifyrig.dialogs.job_interview import ask_cause, ask_not_safe, ask_override, ask_steps
     from verifyrig.jobs.actions import close_job, tick_steps
+    from verifyrig.jobs.dangers import standing_dangers
     from verifyrig.jobs.rules import obstacles_to_close
     from verifyrig.jobs.runs import runs_of
 
@@ -288,7 +315,13 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     if asker is not None and not args.override:
         job = tick_steps(context.bench, job, ask_steps(asker, job), by=by, now=_now())
     runs = runs_of(context.bench, job.job_id)
-    obstacles = [obstacle.text for obstacle in obstacles_to_close(job, runs)]
+    obstacles = [obstacle.text for obstacle in obstacles_to_close(job, runs) if obstacle.kind != "danger"]
+    standing, not_safe = standing_dangers(job), args.not_safe
+    if standing and not not_safe and asker is not None:
+        not_safe = ask_not_safe(asker, standing)
+    if standing and not not_safe:
+        # Nothing else is asked for: it is refused, whatever the answers.
+        obstacles = []
     override = args.override
     if obstacles and not override and asker is not None:
         override = ask_override(asker, obstacles)
@@ -297,23 +330,31 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
         if asker is None:
             raise UsageError("the cause is not named", where="job close", mend=f"--cause {'|'.join(CAUSES)}.")
         cause = ask_cause(asker)
-    job = close_job(context.bench, job, runs, cause or "unknown", override=override[:2000], by=by, now=_now())
-    return _answer(job, context, f"Job {job.job_id} is closed: {CAUSES[cause or 'unknown']}.")
+    job = close_job(
+        context.bench, job, runs, cause or "unknown", override=override[:2000], not_safe=not_safe, by=by, now=_now()
+    )
+    answer = _answer(job, context, f"Job {job.job_id} is closed: {CAUSES[cause or 'unknown']}.")
+    return replace(answer, code=ExitCode.NOT_PROVEN) if standing else answer
 
 
 def _handover(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.dialogs.job_interview import ask_handover
+    from verifyrig.dialogs.job_interview import ask_handover, ask_not_safe
     from verifyrig.jobs.actions import hand_over
+    from verifyrig.jobs.dangers import standing_dangers
     from verifyrig.jobs.runs import runs_of
 
     job = _wanted(args, context)
+    standing, not_safe = standing_dangers(job), args.not_safe
+    if standing and not not_safe and asker is not None:
+        not_safe = ask_not_safe(asker, standing)
     answers = {"to": args.to or "", "old_parts": args.old_parts or "", "signature": args.signature or ""}
     if not args.to and asker is not None:
         answers |= ask_handover(asker, job)
     runs = runs_of(context.bench, job.job_id)
     answers = {key: value[:200] for key, value in answers.items()}
-    job = hand_over(context.bench, job, runs, by=_by(args, context), now=_now(), **answers)
-    return _answer(job, context, f"Job {job.job_id} is handed over.")
+    job = hand_over(context.bench, job, runs, not_safe=not_safe, by=_by(args, context), now=_now(), **answers)
+    answer = _answer(job, context, f"Job {job.job_id} is handed over.")
+    return replace(answer, code=ExitCode.NOT_PROVEN) if standing else answer
 
 
 # ---- show, list

@@ -21,7 +21,7 @@ from verifyrig.core.errors import RigError
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, wrapped
 from verifyrig.jobs.model import Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
-from verifyrig.jobs.screen import plain, run_line, standing_of
+from verifyrig.jobs.screen import danger_lines, plain, run_line, standing_of
 
 LEAVE = "q"
 _FIRST_PROFILE = "quick-look"
@@ -91,7 +91,7 @@ class _Desk:
             return [*lines, "No job is open."]
         job, intake = self._job, self._job.intake
         standing = standing_of(job, self._runs)
-        lines.append(f"Job {job.job_id}: {standing.word}")
+        lines += [f"Job {job.job_id}: {standing.word}", *danger_lines(job)]
         who = f", {plain(intake.customer.name, 30)}" if intake.customer.name else ""
         lines.append(f"{plain(intake.machine.description, 40)}{who}")
         lines += [f"“{plain(intake.complaint, 100)}”"] if intake.complaint else []
@@ -133,7 +133,7 @@ class _Desk:
         word = standing_of(self._job, self._runs).word
         if word == "closed" and not self._reported():
             return "6"
-        return {"taken in": "1", "changed": "1", "test part fitted": "1", "measured": "4"}.get(word, "7")
+        return {"locked": "8", "taken in": "1", "changed": "1", "test part fitted": "1", "measured": "4"}.get(word, "7")
 
     def _reported(self) -> bool:
         from verifyrig.report.index import has_current_report

@@ -74,6 +74,12 @@ class JobError(RigError):
     """A job cannot be found, read or changed as asked."""
 
 
+class NotReleasable(JobError):
+    """The machine may not leave as fit for use."""
+
+    exit_code = ExitCode.NOT_PROVEN
+
+
 class RecordError(RigError):
     """A record cannot be found, opened or written."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from verifyrig.core.trace import FloatArray, Trace
@@ -78,9 +78,14 @@ def diagnose(
     from verifyrig.diagnosis.judging import suspects_of
     from verifyrig.diagnosis.next_test import next_tests
     from verifyrig.diagnosis.state import state_of
+    from verifyrig.jobs.dangers import standing_dangers
 
     told = tell(job, traces, prior, endings)
-    tests = next_tests(told.judged, state_of(traces, told.findings, told.done))
+    state = state_of(traces, told.findings, told.done)
+    if job is not None:
+        # What a finding says last does not count here: a danger stands until a person signs that it is gone.
+        state = replace(state, must_stay_off=bool(standing_dangers(job)))
+    tests = next_tests(told.judged, state)
     seen = told.judged.seen
     return Diagnosis(
         suspects=tuple(suspects_of(told.judged)),

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.next_test import State
 from verifyrig.diagnosis.readings import Readings
+from verifyrig.jobs.dangers import dangers_in
 
 __all__ = ["state_of"]
 
@@ -21,10 +22,7 @@ def state_of(traces: Sequence[Trace], findings: Mapping[str, str], done: frozens
     return State(
         load_unsafe=any(_load_unsafe(trace) for trace in traces[-1:]),
         rest_unsafe=last is not None and _rest_unsafe(last),
-        must_stay_off=findings.get("leak") == "seen"
-        or findings.get("smell") == "burnt"
-        or findings.get("connector") == "scorched"
-        or findings.get("pack") == "swollen",
+        must_stay_off=bool(dangers_in(findings)),
         done=done,
     )
 

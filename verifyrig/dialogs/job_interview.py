@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.dialogs.prompt import Asker, Option
+from verifyrig.jobs.dangers import StandingDanger
 from verifyrig.jobs.model import Customer, Intake, Job, Machine
 from verifyrig.jobs.vocabulary import (
     CAUSES,
@@ -23,6 +24,7 @@ from verifyrig.jobs.vocabulary import (
     Question,
     protective_steps,
 )
+from verifyrig.lifting import Lift, lift_of
 
 KEYS = "123456789abcdefghijklmnoprstuvwxyz"
 _YES_NO = (Option(key="y", label="yes"), Option(key="n", label="no"))
@@ -49,7 +51,8 @@ def ask_intake(asker: Asker, known: Intake | None = None) -> Intake:
         ticket=customer.ticket,
     )
     machine = _ask_machine(asker, machine)
-    answers = {question.key: _ask_question(asker, question) for question in QUESTIONS}
+    answers = {question.key: _ask_question(asker, question) for question in QUESTIONS if not question.danger}
+    answers |= _ask_dangers(asker, machine.kind)
     asker.say("Consent:")
     consent = {key: _CONSENT_OF_KEY[asker.choose(text, _YES_NO_NOT, default="-")] for key, text in CONSENTS.items()}
     return Intake(
@@ -80,6 +83,16 @@ def _ask_question(asker: Asker, question: Question) -> str:
     words = {word: word.replace("-", " ") for word in question.choices}
     words |= {"": "not asked"}
     return pick(asker, question.text, words, default="")
+
+
+def _ask_dangers(asker: Asker, machine_kind: str) -> dict[str, str]:
+    """Ask with one key for what locks a machine; a second danger is noted as a finding."""
+    asked = [q for q in QUESTIONS if q.danger and (not q.kinds or machine_kind in q.kinds)]
+    words = {"none": "none of these"} | {q.key: f"{q.key}: {q.danger}" for q in asked} | {"": "not asked"}
+    chosen = pick(asker, "Look and smell before it is switched on:", words)
+    if chosen == "none":
+        return {q.key: q.none for q in asked}
+    return {q.key: q.danger for q in asked if q.key == chosen}
 
 
 def ask_change(asker: Asker, job: Job) -> tuple[str, dict[str, Any], list[Path]]:
@@ -130,6 +143,8 @@ def ask_finding(asker: Asker) -> str:
     """Return one finding as KEY=VALUE, empty where nothing is to be noted."""
     names = {name: name.replace("-", " ") for name in _FINDINGS_SHOWN}
     names |= {"temperature": "a temperature read by hand", "": "something else"}
+    # After the others, which keep their keys.
+    names |= {"smoke": "smoke", "touched": "what happens when it is touched"}
     name = pick(asker, "What was found?", names)
     if name == "temperature":
         places = {key: key.replace("-", " ") for key, word in FINDINGS.items() if word.unit}
@@ -143,6 +158,25 @@ def ask_finding(asker: Asker) -> str:
 
 def _joined(key: str, value: str) -> str:
     return f"{key}={value}" if value else ""
+
+
+def ask_lift(asker: Asker, standing: Sequence[StandingDanger]) -> Lift | None:
+    """Ask of each danger that stands whether it is gone by what was just noted, and who signs for it."""
+    gone = []
+    for found in standing:
+        asker.say(f"A danger stands: {found.danger.what} ({found.noted}).")
+        if asker.choose("Is it gone now?", _YES_NO, default="n") == "y":
+            gone.append(str(found.code))
+    if not gone:
+        return None
+    return lift_of(gone, asker.line("What was done about it?"), asker.line("Who signs for that, by name?"))
+
+
+def ask_not_safe(asker: Asker, standing: Sequence[StandingDanger]) -> bool:
+    """Show what is dangerous; return whether the machine goes on as not safe to use."""
+    for found in standing:
+        asker.say(f"NOT SAFE TO USE: {found.danger.what} ({found.noted}). {found.danger.do}")
+    return bool(standing) and asker.choose("Go on, as not safe to use?", _YES_NO, default="n") == "y"
 
 
 def ask_steps(asker: Asker, job: Job) -> list[str]:

@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.bench.folder import Bench
-from verifyrig.core.errors import JobError, UsageError
+from verifyrig.core.errors import JobError, NotReleasable, UsageError
 from verifyrig.files.toml_table import meant, shown
+from verifyrig.jobs.dangers import check_word, danger_of, standing_dangers
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
-from verifyrig.jobs.rules import obstacles_to_close, obstacles_to_handover
+from verifyrig.jobs.rules import Obstacle, obstacles_to_close, obstacles_to_handover
 from verifyrig.jobs.store import append, keep_photos, new_entry, new_job, read_job
 from verifyrig.jobs.vocabulary import (
     CAUSES,
@@ -26,6 +27,7 @@ from verifyrig.jobs.vocabulary import (
     TYPED_TEMPERATURE_U95_K,
     protective_steps,
 )
+from verifyrig.lifting import Lift, lift_facts
 
 LONGEST_VALUE = 500
 LONGEST_WARRANTY_MONTHS = 240
@@ -36,15 +38,31 @@ _TEMPERATURE = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*(?:°?C)?\s*(?:(?:±|\+-|\+
 def take_in(
     bench: Bench, intake: Intake, *, operator: str = "", again: str = "", job_id: str | None = None, now: datetime
 ) -> Job:
-    """Open a job; of a machine that came back, customer and machine are those of the earlier job unless told anew."""
-    if again:
-        old = read_job(bench, again).intake
+    """Open a job; of a machine that came back, customer and machine are those of the earlier job unless told anew.
+
+    A danger that stood when it left still stands when it comes back.
+    """
+    old_job = read_job(bench, again) if again else None
+    if old_job is not None:
+        old = old_job.intake
         intake = replace(
             intake,
             customer=old.customer if intake.customer == Customer() else intake.customer,
             machine=old.machine if intake.machine == Machine() else intake.machine,
         )
-    return new_job(bench, intake, operator=operator, again=again, job_id=job_id, now=now)
+    job = new_job(bench, intake, operator=operator, again=again, job_id=job_id, now=now)
+    still = [note for found in standing_dangers(old_job) for note in found.notes] if old_job is not None else []
+    entries = [
+        new_entry(
+            EntryKind.FINDING,
+            note.key,
+            now=_moment(now, n),
+            by=note.by,
+            detail={"value": note.value, "from_job": again},
+        )
+        for n, note in enumerate(still)
+    ]
+    return append(bench, job.job_id, entries) if entries else job
 
 
 def record_change(
@@ -55,15 +73,16 @@ def record_change(
     *,
     photos: Sequence[Path] = (),
     by: str = "",
+    lift: Lift | None = None,
     now: datetime,
 ) -> Job:
-    """Append a change.
+    """Append a change; with `lift` a person signs that it made a danger go.
 
     Raises:
         UsageError: The kind is unknown, or a fact that it needs is missing.
         JobError: The part to return is not in the machine, or nothing can be written.
     """
-    facts = {**checked_change(job, kind, detail)}
+    facts = {**checked_change(job, kind, detail), **(lift_facts(job, lift) if lift is not None else {})}
     entry = new_entry(EntryKind.CHANGE, kind, now=now, by=by, detail=facts)
     if photos:
         facts["photos"] = keep_photos(bench, job.job_id, entry.entry_id, photos)
@@ -111,17 +130,38 @@ def _part_to_return(job: Job, part: str) -> str:
     )
 
 
-def note_findings(bench: Bench, job: Job, words: Sequence[str], *, by: str = "", now: datetime) -> Job:
+def note_findings(
+    bench: Bench, job: Job, words: Sequence[str], *, by: str = "", lift: Lift | None = None, now: datetime
+) -> Job:
     """Append findings written as KEY=VALUE, and later consent written as consent-KEY=yes.
+
+    With `lift` a person signs that the one finding shows a danger to be gone.
 
     Raises:
         UsageError: A word cannot be meant.
     """
     found = [parse_finding(word) for word in words]
+    if lift is not None:
+        found = [_lifting(job, lift, found)]
     entries = [
         new_entry(kind, what, now=_moment(now, n), by=by, detail=detail) for n, (kind, what, detail) in enumerate(found)
     ]
     return append(bench, job.job_id, entries)
+
+
+def _lifting(job: Job, lift: Lift, found: Sequence[tuple[EntryKind, str, dict[str, Any]]]) -> Any:
+    if len(found) != 1 or found[0][0] is not EntryKind.FINDING:
+        raise UsageError(
+            "a danger is lifted by one finding", where="--lifts", mend="Write what was found, as in pack=flat."
+        )
+    kind, what, detail = found[0]
+    if danger_of(what, str(detail["value"])) is not None:
+        raise UsageError(
+            f"{what}={detail['value']} is a danger itself",
+            where="--lifts",
+            mend="Note it on its own; it lifts nothing.",
+        )
+    return kind, what, detail | lift_facts(job, lift)
 
 
 def _moment(now: datetime, n: int) -> datetime:
@@ -150,6 +190,7 @@ def parse_finding(word: str) -> tuple[EntryKind, str, dict[str, Any]]:
     if known is not None:
         value = value.lower() if value.lower() in known.choices else value
         _refuse_slip(value, known.choices, f"is no known word for {key}")
+    check_word(key, value, "job finding")
     return EntryKind.FINDING, key, {"value": value}
 
 
@@ -201,18 +242,25 @@ def close_job(
     cause: str,
     *,
     override: str = "",
+    not_safe: bool = False,
     by: str = "",
     now: datetime,
 ) -> Job:
     """Close a job, or refuse with everything that is still open; a reason overrides, and stands in the report.
 
+    Args:
+        not_safe: Close it as not safe to use; without that no job is closed while a danger stands, for no reason.
+
     Raises:
         UsageError: The cause is none of the contract.
+        NotReleasable: A danger stands.
         JobError: Something is open, and no reason is given to close nevertheless.
     """
     if cause not in CAUSES:
         raise UsageError(f"{shown(cause)} is no cause", where="--cause", mend=meant(cause, list(CAUSES)))
-    open_points = [obstacle.text for obstacle in obstacles_to_close(job, runs)]
+    obstacles = obstacles_to_close(job, runs)
+    dangers = _not_safe(job, obstacles, not_safe, "closed as fit", "close")
+    open_points = [obstacle.text for obstacle in obstacles if obstacle.kind != "danger"]
     if open_points and not override:
         raise JobError(
             "it cannot be closed yet: " + "; ".join(open_points),
@@ -220,7 +268,24 @@ def close_job(
             mend="Do that first, or close it with --override REASON, which the report prints.",
         )
     detail: dict[str, Any] = {"override": override, "refused": open_points} if open_points else {}
+    detail |= dangers
     return append(bench, job.job_id, [new_entry(EntryKind.CLOSE, cause, now=now, by=by, detail=detail)])
+
+
+def _not_safe(job: Job, obstacles: Sequence[Obstacle], not_safe: bool, done: str, action: str) -> dict[str, Any]:
+    """Return what an entry keeps of the dangers that stand, nothing for none; refuse them where it is not said."""
+    standing = standing_dangers(job)
+    if not_safe and not standing:
+        raise UsageError("no danger stands", where="--not-safe", mend="Leave --not-safe out.")
+    if standing and not not_safe:
+        codes = " ".join(f"--lifts {found.code}" for found in standing)
+        raise NotReleasable(
+            f"it cannot be {done}: " + "; ".join(o.text for o in obstacles if o.kind == "danger"),
+            where=job.job_id,
+            mend=f"{standing[0].danger.do} Where it is gone, a person signs: `job change KIND {codes} --done TEXT "
+            f"--by NAME`. Else `job {action} --not-safe` says first that it is not safe to use.",
+        )
+    return {"not_safe": [str(found.code) for found in standing]} if standing else {}
 
 
 def hand_over(
@@ -231,12 +296,17 @@ def hand_over(
     *,
     old_parts: str = "",
     signature: str = "",
+    not_safe: bool = False,
     by: str = "",
     now: datetime,
 ) -> Job:
     """Note the pickup: to whom, old parts offered back, who signed; the warranty begins now.
 
+    Args:
+        not_safe: Hand it over as not safe to use; without that no machine leaves while a danger stands.
+
     Raises:
+        NotReleasable: A danger stands.
         JobError: The job is not closed, or something came up since.
     """
     if not to.strip():
@@ -252,10 +322,12 @@ def hand_over(
             where="job handover",
             mend=f"Offer them back, then add --old-parts {'|'.join(OLD_PARTS)}.",
         )
-    open_points = [obstacle.text for obstacle in obstacles_to_handover(job, runs)]
+    obstacles = obstacles_to_handover(job, runs)
+    dangers = _not_safe(job, obstacles, not_safe, "handed over", "handover")
+    open_points = [obstacle.text for obstacle in obstacles if obstacle.kind != "danger"]
     if open_points:
         raise JobError(
             "it cannot be handed over yet: " + "; ".join(open_points), where=job.job_id, mend="Close the job first."
         )
-    detail = {"to": to, "old_parts": old_parts or "none", "signature": signature or to}
+    detail = {"to": to, "old_parts": old_parts or "none", "signature": signature or to, **dangers}
     return append(bench, job.job_id, [new_entry(EntryKind.HANDOVER, "handed over", now=now, by=by, detail=detail)])

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from verifyrig.core.errors import UsageError
+from verifyrig.files.toml_table import shown
 from verifyrig.jobs.model import Entry, EntryKind, Job
 
 INTAKE = "intake"
@@ -132,6 +134,11 @@ class StandingDanger:
         """Which danger."""
         return self.danger.code
 
+    @property
+    def noted(self) -> str:
+        """What was noted, as KEY=VALUE, each once."""
+        return ", ".join(dict.fromkeys(f"{note.key}={note.value}" for note in self.notes))
+
 
 def danger_of(key: str, value: str) -> Danger | None:
     """Return the danger that KEY=VALUE means, None where it means none."""
@@ -143,6 +150,23 @@ def words_of(key: str) -> tuple[str, ...] | None:
     """Return all words that a key of a danger may have; None where the key is of none, or takes any word."""
     sign, _ = _BY_KEY.get(key.casefold(), (None, None))
     return (*sign.harmful, *sign.harmless) if sign is not None and sign.harmless is not None else None
+
+
+def check_word(key: str, value: str, where: str) -> None:
+    """Raise `UsageError` for a word about a danger that is not known: it must be plain whether there is one."""
+    known = words_of(key)
+    if known is not None and " ".join(value.casefold().split()) not in known:
+        raise UsageError(
+            f"{shown(value)} is no known word for {key}",
+            where=where,
+            mend=f"Write {' or '.join((known[0], words_of_none(key)))}; what else there is to say goes into note=TEXT.",
+        )
+
+
+def words_of_none(key: str) -> str:
+    """Return the word that says that there is no such danger, as in `leak=none`."""
+    sign, _ = _BY_KEY[key.casefold()]
+    return sign.harmless[0] if sign.harmless else "no"
 
 
 def dangers_in(pairs: Mapping[str, str]) -> tuple[Danger, ...]:

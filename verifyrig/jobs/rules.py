@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from verifyrig.core.profile import Purpose
+from verifyrig.jobs.dangers import standing_dangers
 from verifyrig.jobs.model import Entry, Job, RunFacts
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, NEW_CONTACT_CHANGES, protective_steps
 
@@ -111,7 +112,7 @@ class Obstacle:
     """Something that keeps a job from being closed or handed over.
 
     Attributes:
-        kind: `test-part`, `step`, `verification` or `open`.
+        kind: `danger`, `test-part`, `step`, `verification` or `open`.
         text: One clause for a person.
     """
 
@@ -132,7 +133,16 @@ def obstacles_to_close(job: Job, runs: Sequence[RunFacts]) -> list[Obstacle]:
         if not ticked
     ]
     missing = missing_verification(job, runs)
-    return [*parts, *([Obstacle(kind="verification", text=missing)] if missing else []), *steps]
+    verification = [Obstacle(kind="verification", text=missing)] if missing else []
+    return [*danger_obstacles(job), *parts, *verification, *steps]
+
+
+def danger_obstacles(job: Job) -> list[Obstacle]:
+    """Return the dangers that stand; no reason overrides them."""
+    return [
+        Obstacle(kind="danger", text=f"not safe to use: {found.danger.what} ({found.noted})")
+        for found in standing_dangers(job)
+    ]
 
 
 def missing_verification(job: Job, runs: Sequence[RunFacts]) -> str | None:
@@ -177,12 +187,15 @@ def _standing_words(run: RunFacts) -> str:
 
 
 def obstacles_to_handover(job: Job, runs: Sequence[RunFacts]) -> list[Obstacle]:
-    """Return what keeps the machine in the shop; a job closed with an override is not held back by what that covers."""
+    """Return what keeps the machine in the shop; a job closed with an override is not held back by what that covers.
+
+    A danger holds it back whenever it was noted.
+    """
     closing = job.closing
     if closing is None:
         return [Obstacle(kind="open", text="the job is not closed"), *obstacles_to_close(job, runs)]
     if closing.text("override"):
-        return []
+        return danger_obstacles(job)
     return obstacles_to_close(job, runs)
 
 

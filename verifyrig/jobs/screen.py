@@ -9,6 +9,7 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from verifyrig.core.errors import UsageError
+from verifyrig.jobs.dangers import BY_CODE, StandingDanger, lifts, standing_dangers
 from verifyrig.jobs.model import Entry, EntryKind, Job, RunFacts
 from verifyrig.jobs.rules import Obstacle, in_order, next_purpose, obstacles_to_close, obstacles_to_handover
 from verifyrig.jobs.soak import plan_soak
@@ -37,7 +38,7 @@ class Standing:
     """Where a job stands.
 
     Attributes:
-        word: `taken in`, `measured`, `changed`, `verified`, `closed`, `handed over`.
+        word: `locked` (a danger stands), `taken in`, `measured`, `changed`, `verified`, `closed`, `handed over`.
         next_step: What comes next, one clause.
         to_close, to_hand_over: What keeps it from either.
     """
@@ -57,8 +58,11 @@ def standing_of(job: Job, runs: Sequence[RunFacts]) -> Standing:
 
 
 def _word_and_next(job: Job, runs: Sequence[RunFacts], to_close: Sequence[Obstacle]) -> tuple[str, str]:
+    dangers = standing_dangers(job)
     if job.closing is not None and job.handover is not None:
-        return "handed over", "nothing: the job is done"
+        return "handed over", "nothing: the job is done" if not dangers else f"tell who has it: {dangers[0].danger.do}"
+    if dangers:
+        return "locked" if job.closing is None else "closed", _next_of_danger(dangers)
     if job.closing is not None:
         return "closed", "report, then hand it over"
     purpose = next_purpose(job, runs)
@@ -74,10 +78,29 @@ def _word_and_next(job: Job, runs: Sequence[RunFacts], to_close: Sequence[Obstac
     return "verified", "tick the protective steps and close it" if to_close else "close it"
 
 
+def _next_of_danger(dangers: Sequence[StandingDanger]) -> str:
+    words = " ".join(f"--lifts {found.code}" for found in dangers)
+    return (
+        "switch it off and unplug it; no load before a person signs that the danger is gone "
+        f"(`job change KIND {words} --done TEXT --by NAME`)"
+    )
+
+
+def danger_lines(job: Job) -> list[str]:
+    """Return what is dangerous, who noted it when, and what to do; none where nothing is."""
+    lines = []
+    for found in standing_dangers(job):
+        note = found.notes[0]
+        by = f" by {plain(note.by, 40)}" if note.by else ""
+        noted = f"{plain(found.noted, 120)}, noted {note.time.astimezone():%d %b %H:%M}{by}"
+        lines += [f"NOT SAFE TO USE: {found.danger.what} ({noted}).", f"  {found.danger.do}"]
+    return lines
+
+
 def show(job: Job, runs: Sequence[RunFacts], *, old: Job | None = None, today: date | None = None) -> str:
     """Return the whole screen; `old` is the earlier job of a machine that came back."""
     standing = standing_of(job, runs)
-    lines = [f"Job {job.job_id}: {standing.word}", *_head(job), ""]
+    lines = [f"Job {job.job_id}: {standing.word}", *danger_lines(job), *_head(job), ""]
     lines += ["Time line", *(_timeline(job, runs) or ["  nothing yet"])]
     if old is not None:
         lines += ["", *_come_back_lines(old, today or datetime.now(UTC).date())]
@@ -140,7 +163,14 @@ def run_line(run: RunFacts) -> str:
 
 
 def entry_line(entry: Entry) -> str:
-    """Return an entry of the list in one line."""
+    """Return an entry of the list in one line; what it lifts stands behind, with who signs for it."""
+    gone = "; ".join(BY_CODE[code].what for code in lifts(entry))
+    signed = f"; signed by {plain(entry.by, 40)} as gone: {gone} ({plain(entry.text('done'), 120)})" if gone else ""
+    return _entry_line(entry) + signed
+
+
+def _entry_line(entry: Entry) -> str:
+    unsafe = " as NOT SAFE TO USE" if entry.detail.get("not_safe") else ""
     if entry.kind == EntryKind.CHANGE:
         return "change: " + CHANGE_KINDS.get(entry.what, plain(entry.what, 60)) + _change_facts(entry)
     if entry.kind == EntryKind.FINDING:
@@ -149,14 +179,14 @@ def entry_line(entry: Entry) -> str:
         return f"consent: {plain(entry.what.replace('-', ' '), 60)} {plain(entry.text('value'), 20)}"
     if entry.kind == EntryKind.CLOSE:
         override = entry.text("override")
-        return f"closed: {CAUSES.get(entry.what, plain(entry.what, 40))}" + (
+        return f"closed{unsafe}: {CAUSES.get(entry.what, plain(entry.what, 40))}" + (
             f", although {len(entry.detail.get('refused') or [])} things were open: {plain(override, 120)}"
             if override
             else ""
         )
     if entry.kind == EntryKind.HANDOVER:
         parts = OLD_PARTS.get(entry.text("old_parts"), "not said")
-        return f"handed over to {plain(entry.text('to'), 60)}; old parts: {parts}"
+        return f"handed over{unsafe} to {plain(entry.text('to'), 60)}; old parts: {parts}"
     return f"{plain(entry.kind, 40)}: {plain(entry.what, 60)}"
 
 
@@ -229,10 +259,19 @@ def job_object(job: Job, runs: Sequence[RunFacts]) -> dict[str, Any]:
         ],
         "state": standing.word,
         "next": standing.next_step,
+        "dangers": [_danger_object(found) for found in standing_dangers(job)],
         "open": [{"kind": obstacle.kind, "text": obstacle.text} for obstacle in standing.to_close],
         "hand_over": {"yes": not standing.to_hand_over, "because": [o.text for o in standing.to_hand_over]},
         "warranties": [{"part": part, "until": ends.isoformat()} for part, ends in job.warranties()],
     }
+
+
+def _danger_object(found: StandingDanger) -> dict[str, Any]:
+    notes = [
+        {"id": n.note_id, "time": n.time.isoformat(), "by": n.by or None, "key": n.key, "value": n.value}
+        for n in found.notes
+    ]
+    return {"code": str(found.code), "what": found.danger.what, "do": found.danger.do, "notes": notes}
 
 
 def _entry_object(entry: Entry) -> dict[str, Any]:

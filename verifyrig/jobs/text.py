@@ -28,8 +28,9 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from verifyrig.core.errors import JobError
+from verifyrig.core.errors import JobError, UsageError
 from verifyrig.files.toml_table import Faults, Table, parse_table, shown
+from verifyrig.jobs.dangers import check_word
 from verifyrig.jobs.model import Customer, Entry, EntryKind, Intake, Job, Machine
 from verifyrig.jobs.vocabulary import CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, QUESTIONS
 
@@ -45,6 +46,7 @@ def parse_intake(text: str, origin: str) -> Intake:
     faults = Faults(origin=origin)
     table = parse_table(text, faults)
     intake = _intake(table) if table is not None else Intake()
+    _check_dangers(intake.answers, faults)
     if table is not None:
         table.done()
     _raise_first(faults)
@@ -60,6 +62,14 @@ def parse_job(text: str, origin: str) -> Job:
     if job is None:
         raise JobError("it holds no job", where=origin, mend="Take the file from a copy of the bench folder.")
     return job
+
+
+def _check_dangers(answers: Mapping[str, str], faults: Faults) -> None:
+    for key, value in answers.items():
+        try:
+            check_word(key, value, f"answers.{key}")
+        except UsageError as error:
+            faults.add(error.where, error.what, error.mend)
 
 
 def _raise_first(faults: Faults) -> None:

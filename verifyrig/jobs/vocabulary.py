@@ -62,11 +62,16 @@ class Question:
         key: How it stands in job.toml.
         text: As it is asked.
         choices: Words to choose from with one key, empty for a free text.
+        kinds: Kinds of machine that are asked about it; all where empty.
+        none, danger: Of a question about a danger the word that there is none, and the one that there is.
     """
 
     key: str
     text: str
     choices: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+    none: str = ""
+    danger: str = ""
 
 
 # The restart behaviour is the cheapest of all to ask, and it tells a latched supply from a hot processor.
@@ -100,6 +105,33 @@ QUESTIONS = (
         choices=("desk", "floor", "carpet", "cabinet", "lap-or-bed", "not-known"),
     ),
     Question(key="room", text="How warm is the room there, °C?"),
+    # What these tell of is in `dangers`: it locks the machine from the intake on. One key answers them together.
+    Question(
+        key="pack",
+        text="Is the battery pack swollen, or does the case bulge over it?",
+        choices=("flat", "swollen", "not-known"),
+        kinds=("laptop", "other"),
+        none="flat",
+        danger="swollen",
+    ),
+    Question(
+        key="leak",
+        text="Any trace of coolant outside its loop?",
+        choices=("none", "seen", "not-known"),
+        kinds=("desktop-liquid", "other"),
+        none="none",
+        danger="seen",
+    ),
+    Question(
+        key="smell", text="Does it smell burnt?", choices=("none", "burnt", "not-known"), none="none", danger="burnt"
+    ),
+    Question(
+        key="connector",
+        text="How do its plugs and connectors look?",
+        choices=("sound", "loose", "scorched", "not-known"),
+        none="sound",
+        danger="scorched",
+    ),
 )
 
 CONSENTS = {
@@ -144,7 +176,8 @@ FINDINGS = {
     "connector": FindingWord(choices=("sound", "loose", "scorched")),
     "panel-off": FindingWord(choices=("helps", "no-change")),
     "tilt": FindingWord(choices=("helps", "no-change")),
-    "touched": FindingWord(choices=("switches-off", "no-change")),
+    "touched": FindingWord(choices=("switches-off", "no-change", "shock")),
+    "smoke": FindingWord(choices=("none", "seen")),
     "hose-in": _TEMPERATURE,
     "hose-out": _TEMPERATURE,
     "radiator-temp": _TEMPERATURE,
