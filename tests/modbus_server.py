@@ -6,15 +6,17 @@ Unit 17. Input registers from 0: 415 (41.5 °C in tenths), 65486 (-5.0 °C as si
 
 from __future__ import annotations
 
+import importlib
 import logging
 import sys
 import warnings
+from typing import Any
 
 UNIT = 17
 
 
-def _context():  # type: ignore[no-untyped-def]
-    from pymodbus import datastore
+def _context() -> Any:
+    datastore: Any = importlib.import_module("pymodbus.datastore")
 
     # The class was renamed between releases.
     device_context = getattr(datastore, "ModbusDeviceContext", None) or datastore.ModbusSlaveContext

@@ -69,8 +69,8 @@ def in_general_words(report: ReportInput) -> ReportInput:
 
 def card_words(runs: tuple[RunInput, ...]) -> str:
     """Return the card by its power limit, the only thing about it that a figure rests on."""
-    limits = {sensor_facts(run.trace, "gpu_power_w").limit for run in runs} - {None}
-    return "data-centre graphics card" + "".join(f", {limit:.0f} W" for limit in sorted(limits, key=float))
+    limits = {limit for run in runs if (limit := sensor_facts(run.trace, "gpu_power_w").limit) is not None}
+    return "data-centre graphics card" + "".join(f", {limit:.0f} W" for limit in sorted(limits))
 
 
 def machine_words(job: JobFacts, card: str) -> dict[str, Any]:

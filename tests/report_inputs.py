@@ -77,7 +77,7 @@ def trace(
 ) -> Trace:
     """A trace on a steady grid that begins at 0."""
     n = len(next(iter(columns.values())))
-    t_s = np.arange(n) * period_s
+    t_s = np.arange(n, dtype=np.float64) * period_s
     base = {
         "purpose": "check",
         "simulated": False,

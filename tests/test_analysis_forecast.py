@@ -136,7 +136,7 @@ def test_the_lumps_agree_with_a_state_space_solver() -> None:
         if i < 3:
             k[i : i + 2, i : i + 2] += [[0, -link], [-link, link]]
     system = StateSpace(-k / c[:, None], np.eye(4)[:, :1] / c[0], np.eye(4)[:1], [[0.0]])
-    t, expected = step(system, T=np.linspace(0, 600, 601))  # type: ignore[call-overload]
+    t, expected = step(system, T=np.linspace(0, 600, 601))
     assert impedance(theta[None], t, 1700.0, 50.0)[0] == pytest.approx(expected, abs=1e-6)
 
 

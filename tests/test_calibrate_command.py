@@ -7,6 +7,7 @@ import tomllib
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -166,7 +167,12 @@ paper = "A4"
 
 
 def test_the_file_keeps_what_others_wrote_with_their_comments() -> None:
-    values = {"correction": -0.5, "calibrated": TODAY, "points_reading_c": [0.5, 41.0], "reference": "ice bath"}
+    values: dict[str, Any] = {
+        "correction": -0.5,
+        "calibrated": TODAY,
+        "points_reading_c": [0.5, 41.0],
+        "reference": "ice bath",
+    }
     changed = with_table_values(BEFORE, "channel", "plate_temp_c", values, KEYS)
     assert changed.comments_kept
     assert "# the shop's own words" in changed.text

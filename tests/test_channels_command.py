@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pwd
+import re
 import shutil
 import signal
 import stat
@@ -272,6 +273,7 @@ def test_watching_keeps_the_path_of_the_heat_on_the_screen(tree: Path) -> None:
     child = pexpect.spawn(sys.executable, words, dimensions=(24, 80), encoding="utf-8", timeout=60)
     try:
         child.expect(r"\x1b\[2J\x1b\[H(.*?further lines without --watch)\r\n")
+        assert isinstance(child.match, re.Match)
         lines = child.match.group(1).split("\r\n")
         assert len(lines) <= 23 and any(line.startswith("  die") for line in lines)
     finally:

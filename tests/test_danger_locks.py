@@ -12,7 +12,8 @@ from tests.fake_asker import FakeAsker
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands import job as job_command
-from verifyrig.commands.cli import command_parser, run
+from verifyrig.commands.cli import run
+from verifyrig.commands.parsers import command_parser
 from verifyrig.jobs.store import open_job
 from verifyrig.jobs.vocabulary import protective_steps
 

@@ -42,7 +42,7 @@ def codes(of: Job) -> list[str]:
 
 
 NOTE = entry(1, EntryKind.FINDING, "pack", value="swollen")
-SIGNED = {"lifts": ["pack"], "lifted_notes": ["e1"], "done": "pack taken out, a new one fitted"}
+SIGNED: dict[str, Any] = {"lifts": ["pack"], "lifted_notes": ["e1"], "done": "pack taken out, a new one fitted"}
 
 
 @pytest.mark.parametrize(("key", "value", "code"), NOTED)

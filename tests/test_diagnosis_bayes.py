@@ -98,7 +98,7 @@ def test_the_count_of_errors_agrees_with_an_integral_over_the_rate(count: int) -
 def test_errors_on_one_core_speak_for_the_core_and_spread_ones_for_memory() -> None:
     def gain(cores: tuple[int, ...]) -> float:
         pieces = error_pieces(WorkErrors(count=len(cores), work_s=300.0, cores=cores, n_cores=6))
-        logs = sum(piece.logs for piece in pieces)
+        logs = np.sum([piece.logs for piece in pieces], axis=0)
         return float(logs[MECHANISMS.index(Mechanism.PROCESSOR)] - logs[MECHANISMS.index(Mechanism.MEMORY)])
 
     assert gain((2, 2, 2, 2, 2)) > 3.0

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
+import numpy as np
 import pytest
 
-sys.path.insert(0, str(Path(__file__).resolve().parent / "benchmarks"))
-
-import _diagnosis_second as second
-import numpy as np
-from _diagnosis_campaign import follow, proposed, take_in
-from _diagnosis_machines import PLAIN, run_machine
-from diagnosis import brier, only_pulses, reliability, reliability_svg, without_probes
-
 from mock_hw.physics.parameters import CASES, draw
+from tests.benchmarks import _diagnosis_second as second
+from tests.benchmarks._diagnosis_campaign import follow, proposed, take_in
+from tests.benchmarks._diagnosis_machines import PLAIN, run_machine
+from tests.benchmarks.diagnosis import brier, only_pulses, reliability, reliability_svg, without_probes
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.judging import judge, see
 

@@ -33,9 +33,13 @@ def state(
     started: Mapping[int, float] | None = None,
     boots: tuple[BootSpan, ...] = (),
 ) -> SystemState:
-    running = {4321: KEEPER["started"]} if started is None else dict(started)
+    running: dict[int, Any] = {4321: KEEPER["started"]} if started is None else dict(started)
     return SystemState(
-        boot_id=boot, host=host, now_utc_s=LAST_UTC_S + quiet_s, process_started=running.get, boots=boots
+        boot_id=boot,
+        host=host,
+        now_utc_s=LAST_UTC_S + quiet_s,
+        process_started=lambda pid: running.get(pid),
+        boots=boots,
     )
 
 

@@ -135,7 +135,10 @@ def test_without_the_cards_power_the_reason_stands_in_the_figures_place() -> Non
 
 def test_a_load_that_is_not_on_the_card_gives_no_figure_of_the_card_and_one_on_the_card_none_of_the_die() -> None:
     still = card_trace("desktop")
-    die = {"die_temp_c": np.full_like(still.t_s, 40.0), "package_power_w": np.full_like(still.t_s, 20.0)}
+    die: dict[str, Any] = {
+        "die_temp_c": np.full_like(still.t_s, 40.0),
+        "package_power_w": np.full_like(still.t_s, 20.0),
+    }
     on_die = metrics_of(card_trace("desktop", work="linear-algebra", **die))
     assert not any(name.startswith(("load.gpu_thermal", "pulses.gpu_thermal")) for name in on_die)
     on_card = metrics_of(card_trace("desktop", **die))
@@ -162,7 +165,7 @@ def test_what_holds_a_card_back_is_told_apart_and_only_heat_counts_as_slowing_do
     trace = card_trace("desktop")
     in_load = (trace.t_s >= REST_S + PULSED_S) & (trace.t_s < REST_S + PULSED_S + LOAD_S)
     late = in_load & (trace.t_s >= REST_S + PULSED_S + 0.75 * LOAD_S)
-    held = {
+    held: dict[str, Any] = {
         "gpu_heat_limited_share": late.astype(float),
         "gpu_power_limited_share": in_load.astype(float),
         "gpu_brake_limited_share": np.zeros_like(trace.t_s),
@@ -187,7 +190,7 @@ def test_a_card_that_gives_no_reasons_has_no_figure_for_them() -> None:
 
 
 def test_a_processor_without_a_counter_is_not_cleared_by_a_card_that_never_slowed_down() -> None:
-    still = {"gpu_heat_limited_share": np.zeros_like(card_trace("desktop").t_s)}
+    still: dict[str, Any] = {"gpu_heat_limited_share": np.zeros_like(card_trace("desktop").t_s)}
     found = metrics_of(card_trace("desktop", work="gpu-and-processor", **still))
     assert found["load.throttle_share"].value is None and "counter" in found["load.throttle_share"].note
 

@@ -111,7 +111,10 @@ def test_why_there_is_no_reading_is_passed_on() -> None:
     assert doubtful.quality is Quality.IMPLAUSIBLE
 
 
-def run(channel: str, course: list[tuple[float, float, float | None]]) -> list[str]:
+Course = list[tuple[float, float, float | None]]
+
+
+def run(channel: str, course: Course) -> list[str]:
     """Judge a course of (value, share, package power), a second each."""
     judge, step = ChannelJudge(info(channel), stale_after_s=3.0), StepWatch()
     found = []
@@ -121,7 +124,7 @@ def run(channel: str, course: list[tuple[float, float, float | None]]) -> list[s
     return found
 
 
-REST = [(34.0, 0.0, 20.0)] * 30
+REST: Course = [(34.0, 0.0, 20.0)] * 30
 
 
 def test_a_die_that_does_not_move_under_load_is_stuck_within_a_minute() -> None:
@@ -158,12 +161,12 @@ def test_a_load_that_leaves_the_processor_idle_asks_for_no_reaction() -> None:
 
 
 def test_a_die_that_settled_under_load_may_stand_for_minutes() -> None:
-    warming = [(34.0 + min(i, 30), 1.0, 95.0) for i in range(60)]
-    assert set(run("die_temp_c", REST + warming + [(64.0, 1.0, 95.0)] * 600)) == {"ok"}
+    warming: Course = [(34.0 + min(i, 30), 1.0, 95.0) for i in range(60)]
+    assert set(run("die_temp_c", [*REST, *warming, *[(64.0, 1.0, 95.0)] * 600])) == {"ok"}
 
 
 def test_short_pulses_ask_for_no_reaction() -> None:
-    pulse = [(34.0, 1.0, 40.0)] * 5 + [(34.0, 0.0, 20.0)] * 25
+    pulse: Course = [*[(34.0, 1.0, 40.0)] * 5, *[(34.0, 0.0, 20.0)] * 25]
     assert set(run("die_temp_c", REST + pulse * 4)) == {"ok"}
 
 

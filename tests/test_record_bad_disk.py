@@ -26,7 +26,7 @@ CHILD = [sys.executable, str(Path(__file__).with_name("recorder_child.py")), "fa
 
 
 def run_until_it_fails(
-    path: Path, *words: str, trouble: Callable[[], None] | None = None
+    path: Path, *words: str, trouble: Callable[[], object] | None = None
 ) -> tuple[int, dict[str, str]]:
     """Record until the disk fails, with trouble made after 30 durable samples; return the durable ones, the error."""
     acknowledged, error = 0, {}

@@ -30,7 +30,7 @@ def trace_of(
     period_s: float = 1.0,
 ) -> Trace:
     n = len(next(iter(columns.values())))
-    t_s = np.arange(n) * period_s
+    t_s = np.arange(n, dtype=np.float64) * period_s
     return Trace(
         run_id="r",
         facts={

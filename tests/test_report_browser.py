@@ -38,7 +38,7 @@ def browser() -> Iterator[Any]:
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Files: each edition in English, the customer's in German, one that never got a load, one of hostile text."""
     folder = tmp_path_factory.mktemp("pages")
-    reports = {edition: render(ri.fixed_report(), edition, now_utc=NOW_UTC) for edition in EDITIONS}
+    reports: dict[str, str] = {edition: render(ri.fixed_report(), edition, now_utc=NOW_UTC) for edition in EDITIONS}
     reports["german"] = render(ri.report(ri.gated_run(), ri.healthy_run(), language="de"), "customer", now_utc=NOW_UTC)
     reports["dark"] = render(
         ri.report(ri.dark_run(simulated=True), ri.healthy_run(simulated=True), paper="Letter"),
@@ -65,7 +65,12 @@ def test_nothing_leaves_the_file_and_nothing_overflows(browser: Any, pages: dict
     asked: list[str] = []
     page.on("console", lambda message: heard.append(message.text))
     page.on("pageerror", lambda error: heard.append(str(error)))
-    page.on("dialog", lambda dialog: (heard.append(dialog.message), dialog.dismiss()))
+
+    def dismissed(dialog: Any) -> None:
+        heard.append(dialog.message)
+        dialog.dismiss()
+
+    page.on("dialog", dismissed)
     page.on("request", lambda request: asked.append(request.url))
     try:
         for width in WIDTHS:

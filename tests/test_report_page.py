@@ -14,7 +14,7 @@ import pytest
 from tests import report_inputs as ri
 from verifyrig import report as report_package
 from verifyrig.core.trace import Event, QualityInterval
-from verifyrig.report.inputs import Entry, ReportInput, Shop
+from verifyrig.report.inputs import Entry, ReportInput, RunInput, Shop
 from verifyrig.report.render import EDITIONS, css_string, render
 from verifyrig.report.required import required_items
 from verifyrig.report.sentences import finding_of
@@ -107,7 +107,7 @@ def test_a_machine_that_went_dark_says_when() -> None:
         (ri.gated_run("20310314-160000-cccc"), State.FAULT_REMAINS, Ready.NOT_READY),
     ],
 )
-def test_a_verification_that_ends_badly_is_never_ready(after: ri.RunInput, state: State, ready: Ready) -> None:
+def test_a_verification_that_ends_badly_is_never_ready(after: RunInput, state: State, ready: Ready) -> None:
     late = replace(after, trace=replace(after.trace, utc_s=after.trace.utc_s + 9000.0))
     standing = standing_of(ri.report(ri.tripped_run(), late))
     assert (standing.state, standing.ready) == (state, ready)
@@ -420,7 +420,12 @@ def hostile_report(text: str) -> ReportInput:
         ),
     )
     states = {"panel": text, text: text}
-    told = {"states": states, "machine": {"model": text, text: text}, "stopped_because": [text], "refusals": [text]}
+    told: dict[str, Any] = {
+        "states": states,
+        "machine": {"model": text, text: text},
+        "stopped_because": [text],
+        "refusals": [text],
+    }
     run = ri.healthy_run(**told, attestation={"by": text, "answers": {text: text}, "present": text, "until": text})
     channels = {"die_temp_c": {"label": text, "driver": text, "device": text, "unit": text}}
     bad = (QualityInterval(channel=text or "x", from_s=0.0, to_s=1.0, quality=text, note=text),)

@@ -13,10 +13,12 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from tests import report_inputs as ri
+from verifyrig.core.trace import FloatArray
 from verifyrig.report import plot, svg
 from verifyrig.report.before_after import before_after
 from verifyrig.report.fingerprint import NORMAL_K_PER_W, fingerprint, prints
 from verifyrig.report.heat_path import paths
+from verifyrig.report.inputs import RunInput
 from verifyrig.report.labels import Box, free_place
 from verifyrig.report.reduce import reduced, reduced_again
 from verifyrig.report.wording import Words
@@ -32,8 +34,8 @@ WORDS = Words()
     values=hnp.arrays(np.float64, st.integers(1, 3000), elements=st.floats(-60, 140) | st.just(np.nan)),
     buckets=st.integers(1, 60),
 )
-def test_the_reduced_line_keeps_extremes_ends_and_only_real_points(values: np.ndarray, buckets: int) -> None:
-    t_s = np.arange(len(values)) * 0.1
+def test_the_reduced_line_keeps_extremes_ends_and_only_real_points(values: FloatArray, buckets: int) -> None:
+    t_s = np.arange(len(values), dtype=np.float64) * 0.1
     pieces = reduced(t_s, values, buckets)
     known = np.isfinite(values)
     if not known.any():
@@ -54,8 +56,8 @@ def test_the_reduced_line_keeps_extremes_ends_and_only_real_points(values: np.nd
     values=hnp.arrays(np.float64, st.integers(1, 3000), elements=st.floats(-60, 140) | st.just(np.nan)),
     buckets=st.integers(1, 40),
 )
-def test_reducing_again_loses_no_extreme_either(values: np.ndarray, buckets: int) -> None:
-    pieces = reduced_again(reduced(np.arange(len(values)) * 0.1, values, 60), buckets)
+def test_reducing_again_loses_no_extreme_either(values: FloatArray, buckets: int) -> None:
+    pieces = reduced_again(reduced(np.arange(len(values), dtype=np.float64) * 0.1, values, 60), buckets)
     if not np.isfinite(values).any():
         assert pieces == []
         return
@@ -66,7 +68,7 @@ def test_reducing_again_loses_no_extreme_either(values: np.ndarray, buckets: int
 def test_a_peak_of_one_sample_survives_a_thousandfold_reduction() -> None:
     values = np.full(864_000, 50.0)
     values[400_123] = 96.375
-    pieces = reduced(np.arange(864_000) * 0.1, values, 340)
+    pieces = reduced(np.arange(864_000, dtype=np.float64) * 0.1, values, 340)
     points = np.concatenate([piece.values for piece in pieces])
     assert points.max() == 96.375
     assert len(points) <= 4 * 340
@@ -175,7 +177,7 @@ def test_places_kept_apart_keep_their_order_and_distance(places: list[float]) ->
 # --- the first picture -----------------------------------------------------------------------------------------
 
 
-def picture(before: ri.RunInput | None, after: ri.RunInput | None) -> str:
+def picture(before: RunInput | None, after: RunInput | None) -> str:
     return before_after(before, after, "die_temp_c", WORDS, ident="p", title="Title", desc="Finding")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
@@ -26,7 +27,7 @@ from verifyrig.report import (
     sentences,
 )
 from verifyrig.report.catalogue import LOCALE_DIR, languages, read_catalogue
-from verifyrig.report.inputs import Entry
+from verifyrig.report.inputs import Entry, ReportInput
 from verifyrig.report.masking import HIDDEN, mask_serial, masked
 from verifyrig.report.render import render
 from verifyrig.report.wording import Foreign, visible, words_for
@@ -129,7 +130,7 @@ def texts_in_code() -> set[str]:
 
 def texts_in_tables() -> set[str]:
     """Texts that reach `t` out of a table of words."""
-    tables = (
+    tables: tuple[Mapping[Any, str], ...] = (
         names._CHANNELS, names._SUBJECTS, names._WHOLE_METRICS, names._SUFFIXES, names._VERDICTS, names._OUTCOMES,
         names._CAUSES, names._ENDED, names._PURPOSES, names._KINDS, names._RULES, before_after._LIMIT_WORDS,
         before_after._END_WORDS, done._FACT_WORDS, conditions._MACHINE_WORDS, method._CONDITIONAL,
@@ -210,7 +211,7 @@ SECRETS = {
 }
 
 
-def secret_report() -> ri.ReportInput:
+def secret_report() -> ReportInput:
     note = " ".join(SECRETS.values())
     entry = Entry(entry_id="n", utc_s=ri.DAY_UTC + 60.0, kind="finding", what="radiator", detail={"note": note})
     facts = ri.job(

@@ -241,7 +241,7 @@ def test_a_load_with_a_hot_forecast_is_not_started() -> None:
     # 30 °C at rest and 12 K in five seconds on a quarter: four times the load cannot stay below 60 °C.
     text = PROFILE.replace("max = 90.0", "max = 60.0")
     stand = Stand(lambda t_s, share: 30.0 + 12.0 * min(share, 1.0), text)
-    stand.rig.permit._limits_c = {"die_temp_c": 60.0}  # type: ignore[misc]
+    stand.rig.permit._limits_c = {"die_temp_c": 60.0}
     end = stand.run()
     assert stand.writer.stages["load"] == "skipped"
     assert end.outcome == "stopped"

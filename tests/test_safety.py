@@ -10,7 +10,6 @@ import pytest
 
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
-from verifyrig.commands import Context
 from verifyrig.core.errors import ExitCode, SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
 from verifyrig.dialogs.attestation import answers_for
@@ -156,7 +155,7 @@ def test_a_leak_refuses_every_load(desktop: Profile, tmp_path: Path) -> None:
     file = tmp_path / "attest.toml"
     file.write_text(far_future(ATTEST).replace('leak = "no"', 'leak = "yes"'), encoding="utf-8")
     with pytest.raises(SafetyRefusal, match="coolant leaks") as caught:
-        answers_for(Context(bench=bench), desktop, job.job_id, file)
+        answers_for(bench, desktop, job.job_id, file)
     assert caught.value.exit_code is ExitCode.TRIPPED
 
 
@@ -164,7 +163,7 @@ def test_without_a_terminal_and_a_file_nobody_answers(
     desktop: Profile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)
-    fact, refusals = answers_for(Context(bench=Bench(root=tmp_path)), desktop, None, None)
+    fact, refusals = answers_for(Bench(root=tmp_path), desktop, None, None)
     assert fact is None and len(refusals) == 5
 
 
@@ -174,7 +173,7 @@ def test_the_jobs_consent_is_heeded(desktop: Profile, tmp_path: Path) -> None:
     job = new_job(bench, intake, now=NOW)
     file = tmp_path / "attest.toml"
     file.write_text(far_future(ATTEST), encoding="utf-8")
-    fact, refusals = answers_for(Context(bench=bench), desktop, job.job_id, file)
+    fact, refusals = answers_for(bench, desktop, job.job_id, file)
     assert refusals == ["the customer has not agreed to a heavy load"]
     assert fact is not None and fact["by"] == "N. Bench"
 
@@ -185,7 +184,7 @@ def test_a_file_that_cannot_be_used_is_named(desktop: Profile, tmp_path: Path, c
     if content is not None:
         file.write_bytes(content)
     with pytest.raises(UsageError, match=r"attest\.toml"):
-        answers_for(Context(bench=Bench(root=tmp_path)), desktop, None, file)
+        answers_for(Bench(root=tmp_path), desktop, None, file)
 
 
 def test_notes_fit_the_machine_and_the_run(desktop: Profile, gentle: Profile) -> None:

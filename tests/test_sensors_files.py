@@ -235,9 +235,9 @@ def test_a_powercap_domain_gives_power_on_the_clock_of_the_run(tmp_path: Path) -
     (sensor,) = powercap.find(tmp_path, now_s=lambda: now[0])
     now[0] = 102.0
     rewrite(path, "135000000\n")
-    assert sensor.read() == (pytest.approx(65.0), 0.0)
+    assert list(sensor.read()) == pytest.approx([65.0, 0.0])
     now[0] = 102.01  # too soon for a new difference: the last one again, with its age
-    assert sensor.read() == (pytest.approx(65.0), pytest.approx(0.01))
+    assert list(sensor.read()) == pytest.approx([65.0, 0.01])
 
 
 def test_after_a_long_gap_no_power_is_given(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ from verifyrig.sensors.roles import assign
 Tree = dict[str, object]
 
 
-def roles(root: Path, tree: Tree, config: dict[str, object] | None = None) -> dict[str, str]:
+def roles(root: Path, tree: Tree, config: Mapping[str, object] | None = None) -> dict[str, str]:
     """Lay the tree and return channel -> label or input."""
     lay(root, tree)
     found = [sensor.info for sensor in list_channels(root, config or {})]

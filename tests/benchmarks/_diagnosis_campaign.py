@@ -12,12 +12,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from _diagnosis_machines import PLAIN, run_machine
 
 from mock_hw.physics.machine import Machine
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import CASES, draw
 from mock_hw.physics.parts import MachineParameters
+from tests.benchmarks._diagnosis_machines import PLAIN, run_machine
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.evidence import Piece, Seen, merged

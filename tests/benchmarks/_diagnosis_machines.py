@@ -144,7 +144,7 @@ def run_machine(
         outcome, cause = "interrupted", "hang" if machine.is_hung else "power-off"
     trace = recorder.trace(f"{parameters.case}-{seed}", outcome, cause)
     if knows_limits:
-        trace.facts["machine"]["power_limits_w"] = {"long_term": parameters.processor.long_limit_w}  # type: ignore[index]
+        trace.facts["machine"]["power_limits_w"] = {"long_term": parameters.processor.long_limit_w}
     return trace
 
 

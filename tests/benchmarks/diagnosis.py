@@ -18,14 +18,13 @@ from typing import Any
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-from _diagnosis_campaign import campaign
-from _diagnosis_machines import PLAIN, WITH_PROBES, run_machine
-from _diagnosis_second import CASES as SECOND_CASES
-from _diagnosis_second import run_second
-
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import CASES, draw
 from mock_hw.physics.parts import MachineParameters
+from tests.benchmarks._diagnosis_campaign import campaign
+from tests.benchmarks._diagnosis_machines import PLAIN, WITH_PROBES, run_machine
+from tests.benchmarks._diagnosis_second import CASES as SECOND_CASES
+from tests.benchmarks._diagnosis_second import run_second
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.judging import judge, see
@@ -232,7 +231,13 @@ def _is_sellable(parameters: MachineParameters) -> bool:
 
 def scaled(parameters: MachineParameters, factors: np.ndarray) -> MachineParameters:
     """Return the machine with its heat path scaled, factors of shape (12,)."""
-    names = ("die_to_lid_k_per_w", "paste_k_per_w", "plate_to_next_k_per_w", "sink_to_air_k_per_w", "still_air_factor")
+    names: tuple[str, ...] = (
+        "die_to_lid_k_per_w",
+        "paste_k_per_w",
+        "plate_to_next_k_per_w",
+        "sink_to_air_k_per_w",
+        "still_air_factor",
+    )
     names += ("flow_l_per_min", "case_to_room_k_per_w", "die_j_per_k", "lid_j_per_k", "plate_j_per_k", "sink_j_per_k")
     thermal = parameters.thermal
     changed = {name: getattr(thermal, name) * float(f) for name, f in zip(names, factors, strict=False)}

@@ -9,11 +9,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from _settle_runs import BELOW_LIMIT_K, FIRST_SEED, USUAL_TRIP_C
 
 from mock_hw.physics.machine import Machine
 from mock_hw.physics.network import true_impedance
 from mock_hw.physics.parameters import MachineParameters, draw
+from tests.benchmarks._settle_runs import BELOW_LIMIT_K, FIRST_SEED, USUAL_TRIP_C
 from verifyrig.analysis.fingerprint import WINDOWS_S, impedance_metrics
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 
@@ -78,7 +78,7 @@ def measure(full: bool = True, machines: int | None = None) -> dict[str, Any]:
             found = _trace(machine, seed)
             if found is not None:
                 _compare(machine, *found, ours, inside, plain)
-    table = {
+    table: dict[str, dict[str, Any]] = {
         key: {
             "runs": len(errors),
             "within_10_percent": round(float(np.mean(np.abs(errors) <= 0.10)), 3),

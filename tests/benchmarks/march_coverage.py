@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import itertools
 import random
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from mock_hw.physics.faulty_memory import Cell, Fault, FaultyMemory, coupling_faults, decoder_faults, single_cell_faults
 from verifyrig.loads.works.march import (
@@ -24,7 +24,7 @@ from verifyrig.loads.works.sweep import sweep
 
 # The plain check in march notation, from memory: known as zero-one, or MSCAN.
 WRITE_AND_READ = parse_march("write and read back", "any(w0); any(r0); any(w1); any(r1)")
-Plan = list[tuple[MarchTest, Background, int | None]]
+Plan = Sequence[tuple[MarchTest, Background, int | None]]
 Pair = tuple[Cell, Cell]
 
 

@@ -18,7 +18,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from _qa_batch import PROFILE, fill_bench, simulated_record, template
+from tests.benchmarks._qa_batch import PROFILE, fill_bench, simulated_record, template
 
 REPO = Path(__file__).resolve().parent.parent.parent
 

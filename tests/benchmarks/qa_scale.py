@@ -15,8 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from _qa_batch import PROFILE, fill_bench, template
-
+from tests.benchmarks._qa_batch import PROFILE, fill_bench, template
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.qa import as_json, find

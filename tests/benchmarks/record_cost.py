@@ -13,8 +13,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from _records import channel_names, sample_table
-
+from tests.benchmarks._records import channel_names, sample_table
 from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record
 

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from _records import sample_table, write_record
+
+from tests.benchmarks._records import sample_table, write_record
 
 _READ = """
 import json, re, sys, time

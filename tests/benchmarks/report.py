@@ -14,6 +14,7 @@ import numpy as np
 
 from tests import report_inputs
 from verifyrig.core.trace import StageSpan, Trace
+from verifyrig.report.inputs import RunInput
 from verifyrig.report.reduce import Piece
 from verifyrig.report.render import EDITIONS, render
 from verifyrig.report.svg import Scale, path_of
@@ -43,7 +44,7 @@ def measure(full: bool = True) -> dict[str, Any]:
     return figures | _instead(after.trace, figures)
 
 
-def _run(name: str, hours: float, seed: int) -> report_inputs.RunInput:
+def _run(name: str, hours: float, seed: int) -> RunInput:
     """A load of a day with short spikes: cycles of an hour, noise, single samples that lie above all others."""
     rng = np.random.default_rng(seed)
     n = round(hours * 3600 * RATE_HZ)

@@ -7,7 +7,7 @@ what a user would do instead, or with the physical limit, in the same run, and g
 from __future__ import annotations
 
 import argparse
-import importlib.util
+import importlib
 import json
 import sys
 import time
@@ -29,14 +29,9 @@ def names() -> list[str]:
 
 def measure(name: str, *, full: bool) -> dict[str, Any]:
     """Run one benchmark by name."""
-    path = HERE / f"{name.replace('-', '_')}.py"
-    spec = importlib.util.spec_from_file_location(f"benchmark_{path.stem}", path)
-    if spec is None or spec.loader is None or not path.is_file():
+    if name not in names():
         raise SystemExit(f"{name}: there is no such benchmark. Known: {', '.join(names())}.")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    sys.path.insert(0, str(HERE))
-    spec.loader.exec_module(module)
+    module = importlib.import_module(f"tests.benchmarks.{name.replace('-', '_')}")
     started = time.perf_counter()
     figures: dict[str, Any] = module.measure(full=full)
     return {**figures, "took_s": round(time.perf_counter() - started, 2)}

@@ -19,6 +19,7 @@ UNWATCHED_S = 300.0
 def one_run(case: str, seed: int) -> dict[str, Any]:
     """Run one machine; return outcome, verdict, and by how much its true die passed its limit, K."""
     import mock_hw.bench
+    from mock_hw.physics.parameters import draw
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.bench.folder import Bench
     from verifyrig.rig.assemble import RunRequest, run
@@ -36,7 +37,7 @@ def one_run(case: str, seed: int) -> dict[str, Any]:
     try:
         with tempfile.TemporaryDirectory() as folder:
             bench = Bench(root=Path(folder))
-            parameters = mock_hw.bench.draw(case, seed)
+            parameters = draw(case, seed)
             profile = find_profile(f"desktop-{parameters.cooler}", bench)
             done = run(RunRequest(profile=profile, purpose="check", mock=(case, seed)), bench, Silent())
     finally:

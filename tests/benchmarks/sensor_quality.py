@@ -130,7 +130,7 @@ def stuck(runs: int, folder: Path) -> dict[str, Any]:
         list(the.steps(REST_S, 0.0))
         if not own_case:
             value = the.sensors[channel].read().value
-            the.sensors[channel].spoil = lambda _, __, value=value: value  # type: ignore[misc]
+            the.sensors[channel].spoil = lambda _, __, value=value: value
         elif the.machine.parameters.sensors["die_temp_c"].stuck_from_s > 0:
             list(the.steps(the.machine.parameters.sensors["die_temp_c"].stuck_from_s + 5.0 - REST_S, 0.0))
         hit = any(readings[channel].quality is Quality.STUCK for _, readings in the.steps(FIND_WITHIN_S, 1.0))
@@ -150,7 +150,7 @@ def sentinels(runs: int, folder: Path) -> dict[str, Any]:
         channel = dice.choice([c for c in the.sensors if c.endswith("_temp_c")])
         value = dice.choice(SENTINELS_C)
         list(the.steps(5.0, 0.0))
-        the.sensors[channel].spoil = lambda _, __, value=value: value  # type: ignore[misc]
+        the.sensors[channel].spoil = lambda _, __, value=value: value
         clean += not any(readings[channel].ok for _, readings in the.steps(FIND_WITHIN_S, 1.0))
         plain += not -40.0 <= value <= 126.0
         leave(the)

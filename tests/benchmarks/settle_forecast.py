@@ -16,10 +16,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from _settle_runs import FIRST_SEED, LEFT_OUT, LOAD_S, REST_S, Run, outside, record, share_within
 from threadpoolctl import threadpool_limits
 
 from mock_hw.physics.parameters import CASES
+from tests.benchmarks._settle_runs import FIRST_SEED, LEFT_OUT, LOAD_S, REST_S, Run, outside, record, share_within
 from verifyrig.analysis.stage_forecaster import StageForecaster
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle

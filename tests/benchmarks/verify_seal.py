@@ -8,8 +8,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from _records import sample_table, write_record
-
+from tests.benchmarks._records import sample_table, write_record
 from verifyrig.record.check import check_record
 
 

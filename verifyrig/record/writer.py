@@ -9,7 +9,7 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, overload
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.interfaces import Quality, Reading
@@ -24,6 +24,14 @@ _BLOCK_AT_MOST_S = 0.5  # real time: a simulated run that is watched at its own 
 _JOIN_S = 60.0  # a disk that has not answered for a minute is not waited for at the end of a run
 
 
+@overload
+def open_record(
+    path: Path, *, facts: Mapping[str, Any], profile_text: str | None, channels: Sequence[str], live: Literal[True]
+) -> LiveWriter: ...
+@overload
+def open_record(
+    path: Path, *, facts: Mapping[str, Any], profile_text: str | None, channels: Sequence[str], live: bool
+) -> LiveWriter | BlockWriter: ...
 def open_record(
     path: Path,
     *,
