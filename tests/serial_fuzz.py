@@ -11,10 +11,11 @@ import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
+from verifyrig.bench.instruments import TextFormat
 from verifyrig.core.errors import SensorError
 from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.sensors.quality import ChannelJudge
-from verifyrig.sensors.serial_decoder import TextDecoder, TextFormat
+from verifyrig.sensors.serial_decoder import TextDecoder
 from verifyrig.sensors.step_watch import StepWatch
 
 STALE_AFTER_S = 3.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -13,15 +13,13 @@ import pytest
 
 from tests.sensor_tree import chip, lay
 from verifyrig.bench.folder import read_config
+from verifyrig.commands import calibrate as calibrate_command
 from verifyrig.commands.calibrate import BenchProbes
 from verifyrig.commands.cli import run
 from verifyrig.core.errors import BenchError, SensorError
 from verifyrig.dialogs.calibrate_flow import Outcome, calibrate
 from verifyrig.dialogs.prompt import Option
-from verifyrig.files.bench_file import change_file
-from verifyrig.files.table_text import with_table_values
 from verifyrig.sensors.bank import open_bank
-from verifyrig.sensors.corrections import KEYS
 from verifyrig.sensors.find import find_sensors
 from verifyrig.sensors.roles import assign
 
@@ -159,42 +157,57 @@ name = "Invented Repairs"
 [channel.plate_temp_c]  # the thin probe
 source = "28-0000"
 correction = 9.9
-bought = 2024-05-01
+due = 2024-05-01
 
 [report]
 paper = "A4"
 """
 
 
-def test_the_file_keeps_what_others_wrote_with_their_comments() -> None:
+def write(path: Path, values: Mapping[str, Any]) -> dict[str, Any]:
+    """Write what a calibration found, as the command does; return the file's data."""
+    calibrate_command._write(path, "plate_temp_c", values)
+    return tomllib.loads(path.read_text(encoding="utf-8"))
+
+
+def test_the_file_keeps_what_others_wrote_with_their_comments(tmp_path: Path) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(BEFORE, encoding="utf-8")
     values: dict[str, Any] = {
         "correction": -0.5,
         "calibrated": TODAY,
         "points_reading_c": [0.5, 41.0],
         "reference": "ice bath",
     }
-    changed = with_table_values(BEFORE, "channel", "plate_temp_c", values, KEYS)
-    assert changed.comments_kept
-    assert "# the shop's own words" in changed.text
-    assert "# the thin probe" in changed.text
-    data = tomllib.loads(changed.text)
+    data = write(path, values)
+    text = path.read_text(encoding="utf-8")
+    assert "# the shop's own words" in text
+    assert "# the thin probe" in text
     assert data["report"] == {"paper": "A4"}
-    assert data["channel"]["plate_temp_c"] == {"source": "28-0000", "bought": date(2024, 5, 1), **values}
+    # An older calibration's keys are replaced or go; the source stays.
+    assert data["channel"]["plate_temp_c"] == {"source": "28-0000", **values}
 
 
 @pytest.mark.parametrize(
-    "text", ["", "[shop]\nname = 'x'", 'channel.plate_temp_c = { source = "y", correction = 1 }\n']
+    ("text", "kept"),
+    [
+        ("", ""),
+        ("[shop]\nname = 'x'", "[shop]"),
+        ('channel.plate_temp_c = { source = "y", correction = 1 } # thin\n', "# thin"),
+    ],
 )
-def test_a_table_that_is_new_or_written_inline_is_set_all_the_same(text: str) -> None:
-    changed = with_table_values(text, "channel", "plate_temp_c", {"correction": -0.5}, KEYS)
-    assert tomllib.loads(changed.text)["channel"]["plate_temp_c"]["correction"] == -0.5
+def test_a_table_that_is_new_or_written_inline_is_set_all_the_same(tmp_path: Path, text: str, kept: str) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(text, encoding="utf-8")
+    assert write(path, {"correction": -0.5})["channel"]["plate_temp_c"]["correction"] == -0.5
+    assert kept in path.read_text(encoding="utf-8")
 
 
 def test_a_file_that_is_no_toml_is_refused_and_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "bench.toml"
     path.write_text("[shop\n")
     with pytest.raises(BenchError, match="not valid TOML"):
-        change_file(path, lambda text: with_table_values(text, "channel", "plate_temp_c", {"correction": 1.0}, KEYS))
+        write(path, {"correction": 1.0})
     assert path.read_text() == "[shop\n"
     assert list(tmp_path.iterdir()) == [path]
 
@@ -208,7 +221,7 @@ def test_the_bench_reads_along_the_line_that_was_written(tmp_path: Path) -> None
     outcome, _ = talk(Bench([5.0, 40.0, 70.0]), "r", "0.1", "y", "y", "n", "y")
     assert outcome is not None
     path = tmp_path / "bench.toml"
-    change_file(path, lambda text: with_table_values(text, "channel", outcome.channel, outcome.values, KEYS))
+    write(path, outcome.values)
     bank = open_bank(root, read_config(path))
     value = bank.sample(0.0, load_share=0.0)["plate_temp_c"].value
     assert value == pytest.approx((60.0 - 0.5) / 1.01, abs=0.1)

@@ -320,8 +320,7 @@ def test_a_time_beyond_the_calendar_is_refused(text: str) -> None:
     [
         ("language", "xx", "report.language"),
         ("language", "../de", "report.language"),
-        ("paper", "A9", "report.paper"),
-        ("temperature_unit", "K", "report.temperature_unit"),
+        ("time_zone", "Nowhere/At all", "report.time_zone"),
     ],
 )
 def test_a_setting_that_is_not_known_is_refused(bench: Bench, key: str, value: str, where: str) -> None:

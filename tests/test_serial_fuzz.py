@@ -16,8 +16,9 @@ from tests.serial_fuzz import (
     values_of,
     wrong_values,
 )
+from verifyrig.bench.instruments import TextFormat
 from verifyrig.core.errors import SensorError
-from verifyrig.sensors.serial_decoder import TextDecoder, TextFormat
+from verifyrig.sensors.serial_decoder import TextDecoder
 
 SEED = 4_100
 

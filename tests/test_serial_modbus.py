@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 
 from tests.modbus_server import UNIT
+from verifyrig.bench.instruments import parse_instruments
 from verifyrig.core.errors import FrameError, SensorError, SerialError
-from verifyrig.sensors.instrument_spec import parse_instruments
 from verifyrig.sensors.instruments import InstrumentSensor, open_instruments, wait_for_first
 from verifyrig.sensors.quality import Implausible
 from verifyrig.sensors.serial_modbus import ModbusInstrument

@@ -14,11 +14,11 @@ from pathlib import Path
 
 import pytest
 
+from verifyrig.bench.instruments import PortAddress, parse_instruments
 from verifyrig.core.errors import BenchError, FrameError, SensorError, SerialError
 from verifyrig.sensors.bank import open_bank
-from verifyrig.sensors.instrument_spec import parse_instruments
 from verifyrig.sensors.instruments import InstrumentSensor, open_instruments, wait_for_first
-from verifyrig.sensors.serial_port import Adapter, PortAddress, locate
+from verifyrig.sensors.serial_port import Adapter, locate
 
 pty = pytest.importorskip("pty", reason="this system has no pseudo-terminals")
 
@@ -317,20 +317,20 @@ GOOD = {"id": "probe", "url": "/dev/ttyUSB0", "channels": {"t1": "plate_temp_c"}
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"id": None}, r"instrument\[0\].id.*missing"),
-        ({"url": ""}, r"instrument\[0\].url.*no text"),
+        ({"id": None}, r"instrument\[1\]: id is missing"),
+        ({"url": ""}, r"instrument\[1\]: url is ''.*must be a text"),
         ({"channels": {}}, "channels.*missing or empty"),
-        ({"channels": {"t1": "plate"}}, r"channels.t1.*'plate' is no channel name"),
+        ({"channels": {"t1": "plate"}}, r"channels: t1 is 'plate', which is no channel name"),
         ({"protocol": "morse"}, "protocol.*text, modbus"),
-        ({"baud": "fast"}, "baud.*50 to 4e"),
-        ({"unit": "R"}, "unit.*Use one of: C, F, K"),
-        ({"thermocouple": "Q"}, "thermocouple.*Use one of"),
+        ({"baud": "fast"}, "baud.*50 to 4000000"),
+        ({"unit": "R"}, "unit.*must be one of C, F, K"),
+        ({"thermocouple": "Q"}, "thermocouple.*must be one of"),
         ({"pattern": "("}, "pattern.*no regular expression"),
         ({"pattern": r"(\d+)"}, "pattern.*no group 't1'"),
         ({"query_period_s": 0}, "query_period_s"),
         ({"protocol": "modbus"}, "registers.*missing"),
-        ({"protocol": "modbus", "registers": {"t1": {"register": 70000}}}, r"registers.t1.register"),
-        ({"protocol": "modbus", "registers": {"t2": {"register": 1}}}, r"registers.t1.*missing"),
+        ({"protocol": "modbus", "registers": {"t1": {"register": 70000}}}, r"registers.t1: register is 70000"),
+        ({"protocol": "modbus", "registers": {"t2": {"register": 1}}}, r"registers: t1 is missing"),
     ],
 )
 def test_a_wrong_instrument_is_named_with_its_place(change: dict[str, object], says: str) -> None:
@@ -346,8 +346,9 @@ def test_two_instruments_may_not_share_an_id_or_a_channel() -> None:
         parse_instruments({"instrument": [GOOD, GOOD | {"id": "other"}]})
 
 
-def test_keys_of_others_in_the_table_are_left_alone() -> None:
-    assert parse_instruments({"instrument": [GOOD | {"bought": "2025"}]})[0].id == "probe"
+def test_a_key_that_is_spelt_wrong_is_not_passed_over() -> None:
+    with pytest.raises(BenchError, match=r"instrument\[1\]: 'bauds' is not a key known here. Did you mean baud"):
+        parse_instruments({"instrument": [GOOD | {"bauds": 4800}]})
 
 
 def test_garbage_only_gives_a_frame_error_not_a_value(tty: Pty) -> None:

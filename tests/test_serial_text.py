@@ -6,9 +6,10 @@ import re
 
 import pytest
 
+from verifyrig.bench.instruments import TextFormat
 from verifyrig.core.errors import FrameError, SensorError, SerialError
 from verifyrig.sensors.quality import Implausible
-from verifyrig.sensors.serial_decoder import TextDecoder, TextFormat
+from verifyrig.sensors.serial_decoder import TextDecoder
 from verifyrig.sensors.serial_filter import Fault, ValueFilter, as_celsius
 from verifyrig.sensors.serial_text import Field, LineSplitter, Said, parse_line, parse_pattern, select
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import re
-import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from verifyrig.core.errors import BenchError, JobError, RecordError, UsageError
+from verifyrig.files.toml_table import Faults, raise_all
 
 ID_PATTERN = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 
@@ -31,6 +32,11 @@ class Bench:
 
     root: Path
     config: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def operator(self) -> str:
+        """Who works at this bench; empty where bench.toml does not say."""
+        return str(self.config.get("shop", {}).get("operator", ""))
 
     @property
     def jobs_dir(self) -> Path:
@@ -112,7 +118,7 @@ def find_bench(option: str | None) -> Bench:
     """Return the bench folder: `--bench`, else VERIFYRIG_BENCH, else the nearest upward with bench.toml, else here.
 
     Raises:
-        BenchError: bench.toml cannot be read, or is no TOML.
+        BenchError: bench.toml cannot be read, or something in it cannot be; the error tells every fault.
     """
     named = option or os.environ.get("VERIFYRIG_BENCH")
     root = Path(named).expanduser() if named else _nearest(Path.cwd())
@@ -129,12 +135,65 @@ def _nearest(start: Path) -> Path:
 
 
 def read_config(path: Path) -> dict[str, Any]:
-    """Return bench.toml as nested dictionaries, empty where there is none."""
+    """Return bench.toml as nested dictionaries, empty where there is none.
+
+    Raises:
+        BenchError: It cannot be read, is no TOML, or says what cannot be; the error tells every fault.
+    """
+    return _checked(_read_text(path), path)
+
+
+def change_config(path: Path, change: Callable[[str], str]) -> dict[str, Any]:
+    """Write what `change` makes of the file's text, and return what it says now.
+
+    Args:
+        path: bench.toml; made where it is missing.
+        change: Gives the new text for the old one, through `toml_edit`.
+
+    Raises:
+        BenchError: The file cannot be read, edited or written, or would not be a bench.toml afterwards; it stays as
+            it is then.
+    """
+    from verifyrig.files.atomic_write import write_whole
+    from verifyrig.files.toml_edit import EditError
+
+    text = _read_text(path)
+    _checked(text, path)
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        new = change(text)
+    except EditError as error:
+        raise BenchError(
+            "it is written in a way that cannot be edited",
+            where=str(path),
+            mend="Write its tables as [table] and [[instrument]], one below another, or change it by hand.",
+        ) from error
+    config = _checked(new, path)
+    try:
+        write_whole(path, new)
+    except OSError as error:
+        raise BenchError(
+            f"cannot be written ({error.strerror or error})",
+            where=str(path),
+            mend="Check the folder's rights and the space on the disk.",
+        ) from error
+    return config
+
+
+def _read_text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
     except (FileNotFoundError, NotADirectoryError):
-        return {}
-    except tomllib.TOMLDecodeError as error:
-        raise BenchError(f"not valid TOML ({error})", where=str(path), mend="Mend the line named.") from error
+        return ""
     except (OSError, UnicodeDecodeError) as error:
         raise BenchError(f"cannot be read ({error})", where=str(path), mend="Check the file's rights.") from error
+
+
+def _checked(text: str, path: Path) -> dict[str, Any]:
+    if not text:
+        return {}
+    from verifyrig.bench.text import read_bench
+
+    faults = Faults(origin=str(path))
+    config = read_bench(text, faults)
+    raise_all(faults, BenchError)
+    return config

@@ -35,19 +35,21 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         outcome = calibrate(asker or TerminalAsker(), probes, date.today())
     if outcome is None:
         return Answer(data={"written": None}, text="Nothing was written.")
-    path, comments_kept = _write(context.bench.root / "bench.toml", outcome.channel, outcome.values)
-    said = f"Written: {path}, [channel.{outcome.channel}]" + ("" if comments_kept else " (comments could not be kept)")
+    path = context.bench.root / "bench.toml"
+    _write(path, outcome.channel, outcome.values)
+    said = f"Written: {path}, [channel.{outcome.channel}]"
     values = {key: value.isoformat() if isinstance(value, date) else value for key, value in outcome.values.items()}
     return Answer(data={"written": str(path), "channel": outcome.channel, **values}, text=said)
 
 
-def _write(path: Path, channel: str, values: Mapping[str, Any]) -> tuple[Path, bool]:
-    from verifyrig.files.bench_file import change_file
-    from verifyrig.files.table_text import with_table_values
-    from verifyrig.sensors.corrections import KEYS
+def _write(path: Path, channel: str, values: Mapping[str, Any]) -> None:
+    """Replace what an older calibration wrote; all other keys of the table stay."""
+    from verifyrig.bench.folder import change_config
+    from verifyrig.bench.text import CALIBRATION_KEYS
+    from verifyrig.files.toml_edit import set_keys
 
-    changed = change_file(path, lambda text: with_table_values(text, "channel", channel, values, KEYS))
-    return path, changed.comments_kept
+    keys = {key: values.get(key) for key in CALIBRATION_KEYS}
+    change_config(path, lambda text: set_keys(text, ("channel", channel), keys))
 
 
 class BenchProbes:
@@ -92,11 +94,10 @@ class BenchProbes:
 
 def _uncorrected(config: Mapping[str, Any]) -> dict[str, Any]:
     """Return bench.toml as if no probe had been calibrated yet."""
-    from verifyrig.sensors.corrections import KEYS
+    from verifyrig.bench.text import CALIBRATION_KEYS
 
-    tables = config.get("channel", {})
     bare = {
-        name: {key: value for key, value in table.items() if key not in KEYS} if isinstance(table, dict) else table
-        for name, table in (tables.items() if isinstance(tables, dict) else ())
+        name: {key: value for key, value in table.items() if key not in CALIBRATION_KEYS}
+        for name, table in config.get("channel", {}).items()
     }
-    return {**config, "channel": bare if isinstance(tables, dict) else tables}
+    return {**config, "channel": bare}

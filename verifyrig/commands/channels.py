@@ -56,8 +56,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
 def _assign(words: Sequence[str], root: Path, context: Context) -> None:
     """Keep in bench.toml which sensor is which channel on boards of this machine's model."""
-    from verifyrig.files.bench_file import change_file
-    from verifyrig.files.table_text import with_table_values
+    from verifyrig.bench.folder import change_config
+    from verifyrig.files.toml_edit import set_keys
     from verifyrig.sensors.find import board_model
 
     model = board_model(root)
@@ -66,9 +66,7 @@ def _assign(words: Sequence[str], root: Path, context: Context) -> None:
             "the firmware does not say which board this is", where="--assign", mend="Use [channel.NAME] in bench.toml."
         )
     roles = dict(_role(word, root, context) for word in words)
-    change_file(
-        context.bench.root / "bench.toml", lambda text: with_table_values(text, "board", model, roles, [*roles])
-    )
+    change_config(context.bench.root / "bench.toml", lambda text: set_keys(text, ("board", model), roles))
     from verifyrig.terminal.words import plain
 
     print(f"Kept for boards {plain(model)}: {', '.join(roles)}", file=sys.stderr)

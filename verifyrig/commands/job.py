@@ -145,9 +145,7 @@ def _now() -> datetime:
 def _by(args: argparse.Namespace, context: Context) -> str:
     if args.by:
         return str(args.by)[:100]
-    shop = context.bench.config.get("shop")
-    name = shop.get("operator") if isinstance(shop, dict) else None
-    return name if isinstance(name, str) else ""
+    return context.bench.operator
 
 
 def _wanted(args: argparse.Namespace, context: Context) -> Job:

@@ -183,15 +183,15 @@ class _Desk:
         self._do("run", *words)
 
     def _training(self) -> dict[str, Any]:
-        table = self._bench.config.get("training")
-        return table if isinstance(table, dict) and isinstance(table.get("before"), str) else {}
+        table: dict[str, Any] = self._bench.config.get("training", {})
+        return table if table.get("before") else {}
 
     def _training_words(self) -> list[str]:
         table = self._training()
         if not table:
             return []
         changed = self._job is not None and self._job.last_change is not None
-        case = table.get("after") if changed and isinstance(table.get("after"), str) else table["before"]
+        case = table.get("after") if changed and table.get("after") else table["before"]
         return [f"--mock={case}"]
 
     # ---- the rest

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.core.errors import BenchError, ExitCode, UsageError
+from verifyrig.core.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from verifyrig.qa import UnitRun
@@ -61,15 +61,7 @@ def _golden_runs(runs: list[UnitRun], golden: set[str]) -> list[UnitRun]:
 def _settings(context: Context) -> dict[str, Any]:
     """Return table `rig_check` of bench.toml: `golden` (names of units) and `profile`."""
     table = context.bench.config.get("rig_check", {})
-    golden = table.get("golden", []) if isinstance(table, dict) else None
-    profile = table.get("profile") if isinstance(table, dict) else None
-    if not isinstance(golden, list) or not all(isinstance(name, str) for name in golden):
-        raise BenchError(
-            "this is no list of unit names", where="bench.toml, rig_check.golden", mend='Write ["gold-1"].'
-        )
-    if profile is not None and not isinstance(profile, str):
-        raise BenchError("this is no name", where="bench.toml, rig_check.profile", mend='Write "build", for example.')
-    return {"golden": golden, "profile": profile}
+    return {"golden": table.get("golden", []), "profile": table.get("profile")}
 
 
 def _profile_name(args: argparse.Namespace, settings: dict[str, Any]) -> str:
@@ -84,12 +76,10 @@ def _profile_name(args: argparse.Namespace, settings: dict[str, Any]) -> str:
 def _calibrated(context: Context) -> list[Calibrated]:
     from verifyrig.qa.bench_check import Calibrated
 
-    channels = context.bench.config.get("channel", {})
-    tables = channels.items() if isinstance(channels, dict) else ()
     return [
         Calibrated(channel=name, calibrated=_date(table.get("calibrated")), due=_date(table.get("due")))
-        for name, table in tables
-        if isinstance(table, dict) and "calibrated" in table
+        for name, table in context.bench.config.get("channel", {}).items()
+        if "calibrated" in table
     ]
 
 
@@ -99,17 +89,8 @@ def _date(value: Any) -> date | None:
 
 def _matches(context: Context) -> dict[str, str]:
     """Return, for probes that were matched to another, what the match says, in words."""
-    channels = context.bench.config.get("channel", {})
-    tables = channels.items() if isinstance(channels, dict) else ()
     return {
         name: f"{table['correction']:+.2f} ± {table['expanded_uncertainty']:.2f} K to agree with {table['matched_to']}"
-        for name, table in tables
-        if isinstance(table, dict)
-        and isinstance(table.get("matched_to"), str)
-        and _is_number(table.get("correction"))
-        and _is_number(table.get("expanded_uncertainty"))
+        for name, table in context.bench.config.get("channel", {}).items()
+        if {"matched_to", "correction", "expanded_uncertainty"} <= set(table)
     }
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)

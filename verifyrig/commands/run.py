@@ -128,7 +128,11 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         root=root,
         refusals=[*refusals, *_job_caution(args, defaults)],
         may_load_blind=lambda: _may_load_blind(args),
-        facts={"attestation": attestation, "batch": _short(args.batch, "--batch"), "operator": _operator(context)},
+        facts={
+            "attestation": attestation,
+            "batch": _short(args.batch, "--batch"),
+            "operator": context.bench.operator or None,
+        },
     )
 
 
@@ -215,9 +219,3 @@ def _short(text: str | None, where: str) -> str | None:
     if text is not None and not 0 < len(text) <= 100:
         raise UsageError("it has no or too many characters", where=where, mend="Use 1 to 100 characters.")
     return text
-
-
-def _operator(context: Context) -> str | None:
-    shop = context.bench.config.get("shop")
-    name = shop.get("operator") if isinstance(shop, dict) else None
-    return name if isinstance(name, str) else None

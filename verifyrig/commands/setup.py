@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import argparse
 import re
-import tomllib
-from collections.abc import Mapping
-from pathlib import Path
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.core.errors import BenchError, SerialError, UsageError
+from verifyrig.core.errors import SerialError, UsageError
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
 
 PAPERS = ("A4", "Letter")
@@ -50,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context, asker: Asker | None = None) -> Answer:
     """Ask what was not given, and change bench.toml without losing what others wrote."""
-    from verifyrig.files.settings_text import changed_settings
+    from verifyrig.bench.folder import change_config
 
     path = context.bench.root / "bench.toml"
     values = _given(args)
@@ -65,15 +63,25 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         asker = asker or TerminalAsker()
         values = ask_settings(asker, context.bench.config)
         instruments = ask_probes(asker, context.bench.config)
-    changed = changed_settings(_read(path), values, instruments)
-    _write(path, changed.text)
-    text = f"Written: {path}" + ("" if changed.comments_kept else " (its comments could not be kept)")
-    data = {
-        "file": str(path),
-        "settings": tomllib.loads(changed.text),
-        "comments_kept": changed.comments_kept,
-    }
-    return Answer(data=_jsonable(data), text=text)
+    settings = change_config(path, lambda text: changed_settings(text, values, instruments))
+    data = {"file": str(path), "settings": settings}
+    return Answer(data=_jsonable(data), text=f"Written: {path}")
+
+
+def changed_settings(
+    text: str, values: Mapping[tuple[str, str], str], instruments: Sequence[Mapping[str, Any]] = ()
+) -> str:
+    """Return bench.toml with texts set by table and key, and instruments added or replaced by their id.
+
+    An empty text takes the key away.
+    """
+    from verifyrig.files.toml_edit import put_by_id, set_keys
+
+    for (table, key), value in values.items():
+        text = set_keys(text, (table,), {key: value or None})
+    for instrument in instruments:
+        text = put_by_id(text, "instrument", instrument)
+    return text
 
 
 def _jsonable(value: Any) -> Any:
@@ -82,28 +90,6 @@ def _jsonable(value: Any) -> Any:
     if isinstance(value, list):
         return [_jsonable(item) for item in value]
     return value if isinstance(value, str | int | float | bool) else str(value)
-
-
-def _read(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        return ""
-    except (OSError, UnicodeDecodeError) as error:
-        raise BenchError(f"cannot be read ({error})", where=str(path), mend="Check the file's rights.") from error
-
-
-def _write(path: Path, text: str) -> None:
-    from verifyrig.files.atomic_write import write_whole
-
-    try:
-        write_whole(path, text)
-    except OSError as error:
-        raise BenchError(
-            f"cannot be written ({error.strerror or error})",
-            where=str(path),
-            mend="Check the folder's rights and the space on the disk.",
-        ) from error
 
 
 _FLAGS = {
@@ -169,12 +155,11 @@ def _instrument(name: str, url: str, baud: int, channels: Mapping[str, str]) -> 
 
 def _free_id(config: Mapping[str, Any], url: str = "") -> str:
     """Return the id of the instrument that is at that port already, else a new one."""
-    known = config.get("instrument")
-    tables = [one for one in known if isinstance(one, dict)] if isinstance(known, list) else []
-    same = next((str(one["id"]) for one in tables if url and one.get("url") == url and "id" in one), None)
+    tables = config.get("instrument", [])
+    same = next((str(one["id"]) for one in tables if url and one["url"] == url), None)
     if same is not None:
         return same
-    taken = {str(one.get("id")) for one in tables}
+    taken = {one["id"] for one in tables}
     names = ("probe", *(f"probe-{n}" for n in range(2, len(taken) + 3)))
     return next(name for name in names if name not in taken)
 
@@ -185,9 +170,7 @@ def ask_settings(asker: Asker, config: Mapping[str, Any]) -> _Values:
     from verifyrig.report.catalogue import display_name, languages
 
     def known(table: str, key: str) -> str:
-        part = config.get(table)
-        value = part.get(key) if isinstance(part, dict) else None
-        return value if isinstance(value, str) else ""
+        return str(config.get(table, {}).get(key, ""))
 
     values: _Values = {
         ("shop", "name"): asker.line("The shop's name?", default=known("shop", "name")),

@@ -75,13 +75,11 @@ def _from_keys(bench: Bench, profile: Profile, kind: str | None, now: datetime, 
     questions = questions_for(kind, profile)
     if not questions or not can_ask(json=json):
         return None
-    shop = bench.config.get("shop")
-    operator = shop.get("operator") if isinstance(shop, dict) else None
     asker = TerminalAsker()
     asker.say(FIRST_RULE)
     for note in notes_for(profile, kind):
         asker.say(f"{note.title}: {note.text}")
-    return ask(questions, profile, operator if isinstance(operator, str) else "", now, asker)
+    return ask(questions, profile, bench.operator, now, asker)
 
 
 def ask(

@@ -10,7 +10,7 @@ from typing import Protocol
 
 from verifyrig.core.errors import SensorError, UsageError
 from verifyrig.dialogs.prompt import Asker, Option
-from verifyrig.files.table_text import Value
+from verifyrig.files.toml_edit import Value
 from verifyrig.metrology.calibration import Correction, fit_correction
 from verifyrig.metrology.stability import Match, Stability, check_stability, match_probes
 

@@ -5,12 +5,16 @@ A fault never stops the reading: the key then counts as absent. Whoever reads as
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import math
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date, datetime
 from typing import Any
+
+from verifyrig.core.errors import RigError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +37,17 @@ class Faults:
         """Note a fault at a key path such as `stage[2]`; an empty path means the file itself."""
         where = f"{self.origin}, {path}" if path else self.origin
         self.found.append(Fault(where=where, what=what, mend=mend))
+
+
+def raise_all(faults: Faults, kind: type[RigError]) -> None:
+    """Raise one error that tells every fault, a line each; do nothing where there is none."""
+    if not faults.found:
+        return
+    first = faults.found[0]
+    if len(faults.found) == 1:
+        raise kind(first.what, where=first.where, mend=first.mend)
+    lines = [f"{fault.where}: {fault.what}. {fault.mend}" for fault in faults.found]
+    raise kind(f"{len(lines)} things are wrong", where=faults.origin, mend="\n".join(["Correct them:", *lines]))
 
 
 def parse_table(text: str, faults: Faults) -> Table | None:
@@ -118,15 +133,29 @@ class Table:
             return None
         return value
 
-    def text(self, key: str, *, mend: str, longest: int = 10_000) -> str | None:
-        """Return a text that is not blank, or None where it is absent or at fault."""
+    def text(self, key: str, *, mend: str, longest: int = 10_000, shortest: int = 1) -> str | None:
+        """Return a text, not blank unless `shortest` is 0, or None where it is absent or at fault."""
         value = self.take(key)
         if value is None:
             return None
-        if not isinstance(value, str) or not value.strip() or len(value) > longest:
-            self.fault(f"{key} is {shown(value)}, and must be a text of 1 to {longest} characters", mend)
+        if not isinstance(value, str) or len(value.strip()) < shortest or len(value) > longest:
+            self.fault(f"{key} is {shown(value)}, and must be a text of {shortest} to {longest} characters", mend)
             return None
         return value
+
+    def day(self, key: str, *, mend: str) -> date | None:
+        """Return a date, written plainly or as text, or None where it is absent or at fault."""
+        value = self.take(key)
+        if value is None:
+            return None
+        if isinstance(value, datetime):
+            return value.date()
+        if isinstance(value, date):
+            return value
+        with contextlib.suppress(ValueError):
+            return date.fromisoformat(value if isinstance(value, str) else "")
+        self.fault(f"{key} is {shown(value)}, and must be a date", mend)
+        return None
 
     def choice(self, key: str, allowed: Sequence[str], *, mend: str = "") -> str | None:
         """Return one of the allowed words, or None where it is absent or at fault."""

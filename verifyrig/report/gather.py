@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
+from verifyrig.bench.text import PAPERS, TEMPERATURE_UNITS
 from verifyrig.core.errors import BenchError, RecordError, UsageError
 from verifyrig.files.time_zone import UTC_NAME, ZONE_MEND, zone_of
 from verifyrig.report.catalogue import languages
@@ -25,8 +26,6 @@ if TYPE_CHECKING:
 
 _LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".webp": "webp", ".svg": "svg+xml"}
 LARGEST_LOGO_BYTES = 400_000
-_PAPERS = {"a4": "A4", "letter": "Letter"}
-_UNITS = {"c": "°C", "°c": "°C", "f": "°F", "°f": "°F"}
 
 
 def gather(bench: Bench, what: Sequence[str] = ()) -> ReportInput:
@@ -148,13 +147,13 @@ def read_shop(bench: Bench) -> Shop:
     Raises:
         BenchError: The logo is missing, too large, or of no known kind.
     """
-    shop, report = _table(bench, "shop"), _table(bench, "report")
+    shop, report = bench.config.get("shop", {}), bench.config.get("report", {})
     return Shop(
-        name=_text(shop, "name"),
-        operator=_text(shop, "operator"),
-        address=_text(shop, "address"),
-        logo_uri=_logo_uri(bench.root, _text(shop, "logo")),
-        terms=_text(report, "terms"),
+        name=shop.get("name", ""),
+        operator=shop.get("operator", ""),
+        address=shop.get("address", ""),
+        logo_uri=_logo_uri(bench.root, shop.get("logo", "")),
+        terms=report.get("terms", ""),
     )
 
 
@@ -186,22 +185,22 @@ def read_settings(bench: Bench) -> Settings:
     """Return language, paper, temperature unit, time zone and templates, from bench.toml.
 
     Raises:
-        BenchError: One of them is none that we know.
+        BenchError: There is no such language or time zone.
     """
-    report = _table(bench, "report")
-    language = _text(report, "language") or "en"
+    report = bench.config.get("report", {})
+    language = report.get("language") or "en"
     if language not in languages():
         raise BenchError(
             f"there is no catalogue of language {language!r}",
             where="bench.toml, report.language",
             mend=f"Languages: {', '.join(languages())}.",
         )
-    templates = _text(report, "templates")
+    templates = report.get("templates")
     return Settings(
         language=language,
-        paper=_chosen(report, "paper", _PAPERS, "A4"),
-        time_zone=_time_zone(_text(report, "time_zone")),
-        temperature_unit=_chosen(report, "temperature_unit", _UNITS, "°C"),
+        paper=PAPERS[(report.get("paper") or "A4").lower()],
+        time_zone=_time_zone(report.get("time_zone", "")),
+        temperature_unit=TEMPERATURE_UNITS[(report.get("temperature_unit") or "C").lower()],
         templates_dir=str(bench.root / templates) if templates else "",
     )
 
@@ -215,39 +214,16 @@ def _time_zone(name: str) -> str:
     return name or UTC_NAME
 
 
-def _chosen(table: Mapping[str, Any], key: str, known: Mapping[str, str], otherwise: str) -> str:
-    text = _text(table, key)
-    if not text:
-        return otherwise
-    found = known.get(text.lower())
-    if found is None:
-        names = ", ".join(dict.fromkeys(known.values()))
-        raise BenchError(f"{key} is {text!r}", where=f"bench.toml, report.{key}", mend=f"Use one of: {names}.")
-    return found
-
-
 def read_instruments(bench: Bench) -> tuple[Mapping[str, Any], ...]:
     """Return what bench.toml says of each channel: calibration, uncertainty, source."""
-    channels = _table(bench, "channel")
     return tuple(
         {"channel": name, **{key: _plain(value) for key, value in facts.items()}}
-        for name, facts in channels.items()
-        if isinstance(facts, Mapping)
+        for name, facts in bench.config.get("channel", {}).items()
     )
 
 
 def _plain(value: Any) -> Any:
     return value.isoformat() if hasattr(value, "isoformat") else value
-
-
-def _table(bench: Bench, key: str) -> Mapping[str, Any]:
-    value = bench.config.get(key, {})
-    return value if isinstance(value, Mapping) else {}
-
-
-def _text(table: Mapping[str, Any], key: str) -> str:
-    value = table.get(key, "")
-    return value if isinstance(value, str) else str(value)
 
 
 def job_facts(bench: Bench, job: Job, runs: Sequence[RunInput]) -> JobFacts:

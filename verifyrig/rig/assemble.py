@@ -189,9 +189,7 @@ def _run_on(
 
 def _card(bench: Bench) -> str:
     """Return which graphics processor bench.toml names, empty where it names none."""
-    section = bench.config.get("gpu")
-    named = section.get("card", "") if isinstance(section, dict) else ""
-    return str(named)
+    return str(bench.config.get("gpu", {}).get("card", ""))
 
 
 def _facts(

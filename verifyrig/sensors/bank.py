@@ -9,13 +9,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from verifyrig.bench.instruments import PROTOCOLS
 from verifyrig.core.channels import BASE_CHANNELS, base_name, number_of
 from verifyrig.core.errors import SensorError
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading, Sensor, Taken
 from verifyrig.sensors.background import SLOW_S, BackgroundSensor
 from verifyrig.sensors.cross_check import CrossCheck
 from verifyrig.sensors.find import close_all, list_channels
-from verifyrig.sensors.instrument_spec import PROTOCOLS
 from verifyrig.sensors.instruments import InstrumentSensor, wait_for_first
 from verifyrig.sensors.quality import ChannelJudge
 from verifyrig.sensors.step_watch import StepWatch

@@ -6,11 +6,11 @@ import time
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
+from verifyrig.bench.instruments import InstrumentSpec, parse_instruments
 from verifyrig.core.channels import quantity_of, unit_of
 from verifyrig.core.errors import SensorError, SerialError
 from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.sensors.ages import boot_time_s
-from verifyrig.sensors.instrument_spec import InstrumentSpec, parse_instruments
 from verifyrig.sensors.serial_decoder import NOT_OPENED, TextDecoder
 from verifyrig.sensors.serial_port import PortThread, TextConversation
 

@@ -7,8 +7,9 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from verifyrig.bench.instruments import PortAddress
 from verifyrig.core.errors import SerialError
-from verifyrig.sensors.serial_port import PortAddress, listed_adapters, open_port
+from verifyrig.sensors.serial_port import listed_adapters, open_port
 from verifyrig.sensors.serial_text import Field, LineSplitter, parse_line
 
 BAUDS = (9600, 115200, 19200, 38400)

@@ -5,26 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from verifyrig.core.channels import is_channel, quantity_of
+from verifyrig.core.channels import quantity_of
 from verifyrig.core.errors import BenchError
 from verifyrig.core.interfaces import ChannelInfo
 
 _NAMED_AT_MOST = 12
-
-
-def channel_tables(config: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
-    """Return the `[channel.NAME]` tables; raise `BenchError` where one is no channel of the contract."""
-    tables = config.get("channel", {})
-    if not isinstance(tables, dict):
-        raise BenchError("it must be a table", where="bench.toml, channel", mend="Write [channel.NAME].")
-    for name, table in tables.items():
-        if not isinstance(table, dict) or not is_channel(name):
-            raise BenchError(
-                "this is no channel name" if isinstance(table, dict) else "it must be a table",
-                where=f"bench.toml, channel.{name}",
-                mend="Use a name such as plate_temp_c; `verifyrig channels` shows those in use.",
-            )
-    return tables
 
 
 def chosen_roles(infos: Sequence[ChannelInfo], tables: Mapping[str, Mapping[str, Any]]) -> dict[int, str]:
@@ -95,23 +80,11 @@ def learned_roles(
 
     Unlike a `[channel.NAME]` table this one is passed over where a sensor is gone: boards of one model differ in
     what is plugged in, and tables of other models do not concern this machine.
-
-    Raises:
-        BenchError: The table names no channel of the contract.
     """
-    boards = config.get("board", {})
-    table = boards.get(board, {}) if isinstance(boards, dict) and board else {}
-    if not isinstance(table, dict):
-        raise BenchError("it must be a table", where=f"bench.toml, board.{board!r}", mend='Write [board."MODEL"].')
+    table = config.get("board", {}).get(board, {}) if board else {}
     taken = {*chosen.values(), *(info.channel for info in infos if info.channel is not None)}
     learned: dict[int, str] = {}
     for name, source in table.items():
-        if not is_channel(name):
-            raise BenchError(
-                "this is no channel name",
-                where=f"bench.toml, board.{board!r}.{name}",
-                mend="Take it out or correct it.",
-            )
         at = [i for i, info in enumerate(infos) if info.device == source and info.quantity == quantity_of(name)]
         if at and name not in taken and at[0] not in chosen and at[0] not in learned and infos[at[0]].channel is None:
             learned[at[0]] = name

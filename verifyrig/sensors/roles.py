@@ -16,7 +16,7 @@ from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.sensors.claims import AMD, Claim, claim
 from verifyrig.sensors.corrections import corrected
 from verifyrig.sensors.hwmon import SUPER_IO
-from verifyrig.sensors.role_config import channel_tables, chosen_roles, learned_roles
+from verifyrig.sensors.role_config import chosen_roles, learned_roles
 
 _GUESSED_FAN = "the only fan that this machine reports, taken for the processor's; set it in bench.toml if it is not"
 _PAIRED_DUTY = "taken to drive the fan with the same number on the same chip"
@@ -38,9 +38,9 @@ def assign(
         today: For what a calibration is worth that is overdue; None takes none for overdue.
 
     Raises:
-        BenchError: A table names no channel of the contract, or a source that is gone or not unique.
+        BenchError: A table names a source that is gone or not unique.
     """
-    tables = channel_tables(config or {})
+    tables = (config or {}).get("channel", {})
     chosen = chosen_roles(infos, tables)
     chosen |= learned_roles(infos, config or {}, board, chosen)
     found = [replace(info, channel=chosen[i]) if i in chosen else info for i, info in enumerate(infos)]

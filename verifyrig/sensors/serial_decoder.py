@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from verifyrig.bench.instruments import TextFormat
 from verifyrig.core.channels import quantity_of
 from verifyrig.core.errors import FrameError, SensorError, SerialError
 from verifyrig.core.interfaces import Taken
@@ -24,25 +24,6 @@ from verifyrig.sensors.serial_text import Field, LineSplitter, parse_line, parse
 # No instrument pauses so long within a line: what comes later belongs to another one.
 MIDWAY_S = 0.25
 NOT_OPENED = "it has not been opened yet"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TextFormat:
-    """How the lines of an instrument are read.
-
-    Attributes:
-        channels: Key of the line's field (`t1`) to channel of the contract.
-        unit: Unit of fields that name none: `C`, `F`, `K`, `mV`, or that of the channel.
-        pattern: Pattern for the whole line in place of the default grammar.
-        thermocouple: Type letter, for fields in millivolts.
-        reference_junction: °C, or the key of the field that measures it.
-    """
-
-    channels: Mapping[str, str]
-    unit: str = ""
-    pattern: re.Pattern[str] | None = None
-    thermocouple: str = ""
-    reference_junction: float | str = 0.0
 
 
 @dataclass(slots=True)

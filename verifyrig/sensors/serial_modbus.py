@@ -5,11 +5,11 @@ from __future__ import annotations
 import threading
 from typing import Any
 
+from verifyrig.bench.instruments import InstrumentSpec, Register
 from verifyrig.core.channels import quantity_of
 from verifyrig.core.errors import FrameError, SensorError, SerialError
 from verifyrig.core.interfaces import Taken
 from verifyrig.sensors.ages import boot_time_s
-from verifyrig.sensors.instrument_spec import InstrumentSpec, Register
 from verifyrig.sensors.quality import Implausible
 from verifyrig.sensors.serial_decoder import NOT_OPENED
 from verifyrig.sensors.serial_filter import Fault, ValueFilter, in_channel_unit

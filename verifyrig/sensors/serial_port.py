@@ -12,6 +12,7 @@ from typing import Any, Protocol
 
 import serial
 
+from verifyrig.bench.instruments import PortAddress
 from verifyrig.core.errors import SerialError
 from verifyrig.sensors.ages import boot_time_s
 
@@ -46,23 +47,6 @@ class Conversation(Protocol):
     def step(self, port: Any, stop: threading.Event) -> None:
         """Exchange or receive once, within about a fifth of a second unless waiting for `stop`."""
         ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PortAddress:
-    """Where an instrument is found.
-
-    Attributes:
-        url: Device, `COM3`, `socket://host:port`.
-        baud: Speed, 1/s.
-        usb_serial: Serial number of the adapter, where it has one and bench.toml names it.
-        parity: `N`, `E` or `O`.
-    """
-
-    url: str
-    baud: int = 9600
-    usb_serial: str = ""
-    parity: str = "N"
 
 
 @dataclass(frozen=True, slots=True)
