@@ -7,8 +7,10 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
+import tomli_w
 
 from tests.sensor_tree import chip, lay, rewrite
+from verifyrig.bench.folder import read_config
 from verifyrig.core.errors import BenchError
 from verifyrig.core.interfaces import ChannelInfo, Quality, Taken
 from verifyrig.sensors.bank import Bank, list_channels, open_bank
@@ -276,9 +278,10 @@ def test_a_corrected_reading_that_is_old_is_corrected_and_stale(tmp_path: Path) 
 @pytest.mark.parametrize("key", ["correction", "correction_slope", "expanded_uncertainty"])
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), -1e308])
 def test_a_correction_that_cannot_be_meant_is_refused(tmp_path: Path, key: str, value: float) -> None:
-    lay(tmp_path, chip(0, "w1_slave_temp", "w1/28-01", temp1_input=25000, temp1_label="probe 7"))
-    with pytest.raises(BenchError, match=f"channel.plate_temp_c.{key}: .* is no number that can be meant"):
-        list_channels(tmp_path, {"channel": {"plate_temp_c": {"source": "probe 7", key: value}}})
+    path = tmp_path / "bench.toml"
+    path.write_text(tomli_w.dumps({"channel": {"plate_temp_c": {"source": "probe 7", key: value}}}), encoding="utf-8")
+    with pytest.raises(BenchError, match=f"channel.plate_temp_c: {key} is .*, and must be"):
+        read_config(path)
 
 
 @pytest.mark.parametrize(
