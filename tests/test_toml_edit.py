@@ -11,7 +11,7 @@ import tomli_w
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from verifyrig.files.toml_edit import EditError, put_by_id, set_keys
+from verifyrig.files.toml_edit import EditError, Value, put_by_id, set_keys
 
 PLATE = ("channel", "plate_temp_c")
 
@@ -89,7 +89,7 @@ pattern = "old"
 [shop]
 name = "Bench"
 """
-PROBE = {"id": "probe", "url": "COM3", "channels": {"t1": "plate_temp_c"}}
+PROBE: dict[str, Value] = {"id": "probe", "url": "COM3", "channels": {"t1": "plate_temp_c"}}
 
 
 def test_a_table_of_an_array_is_replaced_in_its_place() -> None:
@@ -101,7 +101,7 @@ def test_a_table_of_an_array_is_replaced_in_its_place() -> None:
 
 
 def test_a_table_within_a_replaced_one_gives_its_comment_for_what_follows_back() -> None:
-    meter = {"id": "meter", "url": "COM4", "channels": {"v": "rail_12v_v"}}
+    meter: dict[str, Value] = {"id": "meter", "url": "COM4", "channels": {"v": "rail_12v_v"}}
     new = put_by_id(TWO, "instrument", meter)
     assert tomllib.loads(new)["instrument"][0] == meter
     assert "\n\n# the plate\n[[instrument]]" in new
