@@ -14,8 +14,13 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 def main() -> int:
     """Run the command line; return its exit code."""
     from verifyrig.commands.cli import run
+    from verifyrig.files.streams import prepare_streams, release_streams
 
-    return run(sys.argv[1:])
+    prepare_streams()
+    try:
+        return run(sys.argv[1:])
+    finally:
+        release_streams()
 
 
 if __name__ == "__main__":

@@ -20,6 +20,7 @@ import sys
 from typing import Any
 
 from verifyrig.bench.folder import Bench
+from verifyrig.files.streams import tell
 
 __all__ = ["autostart_words", "somebody_wants_the_menu"]
 
@@ -48,7 +49,7 @@ def somebody_wants_the_menu(bench: Bench) -> bool:
     if not (sys.stdin.isatty() and sys.stderr.isatty()) or os.name == "nt":
         return False
     with _keys_at_once(sys.stdin.fileno()):
-        print(f"Starting in {seconds:.0f} s. Any key opens the menu.", file=sys.stderr, flush=True)
+        tell(f"Starting in {seconds:.0f} s. Any key opens the menu.")
         pressed, _, _ = select.select([sys.stdin], [], [], seconds)
         if pressed:
             os.read(sys.stdin.fileno(), 1)

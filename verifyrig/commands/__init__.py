@@ -6,8 +6,9 @@ A module imports nothing heavy at its top, so that `verifyrig --help` stays inst
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Protocol, TextIO
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import ExitCode
@@ -19,13 +20,15 @@ class Answer:
 
     Attributes:
         data: The JSON object of the contract without `schema`, printed with `--json`.
-        text: What a person reads on stdout otherwise.
+        text: What a person reads on stdout otherwise; lines with text from outside go through `plain_lines`.
         code: Exit code.
+        write: Writes the answer in place of `text` where it is too long to be held, such as a record's samples.
     """
 
     data: dict[str, Any] = field(default_factory=dict)
     text: str = ""
     code: ExitCode = ExitCode.DONE
+    write: Callable[[TextIO], object] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,16 +5,18 @@ from __future__ import annotations
 import argparse
 import contextlib
 import shutil
-import sys
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 from verifyrig.bench.folder import find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import UsageError
+from verifyrig.core.plain_text import plain_block, plain_line
+from verifyrig.files.streams import ReaderGone, put, tell
 
 if TYPE_CHECKING:
     from verifyrig.sensors.proof import Moved
@@ -67,9 +69,7 @@ def _assign(words: Sequence[str], root: Path, context: Context) -> None:
         )
     roles = dict(_role(word, root, context) for word in words)
     change_config(context.bench.root / "bench.toml", lambda text: set_keys(text, ("board", model), roles))
-    from verifyrig.terminal.words import plain
-
-    print(f"Kept for boards {plain(model)}: {', '.join(roles)}", file=sys.stderr)
+    tell(f"Kept for boards {plain_line(model, 200)}: {', '.join(roles)}")
 
 
 def _role(word: str, root: Path, context: Context) -> tuple[str, str]:
@@ -183,7 +183,7 @@ def _prove(survey: Survey, root: MachineRoot) -> dict[str, Moved]:
 
     survey.first_look()
     with contextlib.closing(make_load(root)) as load:
-        return prove(survey.bank, load, say=lambda text: print(text, file=sys.stderr, flush=True))
+        return prove(survey.bank, load, say=tell)
 
 
 def _top_of(text: str, rows: int) -> str:
@@ -197,13 +197,17 @@ def _top_of(text: str, rows: int) -> str:
 
 def _watch(survey: Survey, root: MachineRoot) -> Answer:
     """Show it each second; on a terminal in place. Ctrl-C is the way to end it, and no fault."""
-    with contextlib.suppress(KeyboardInterrupt):
+    with contextlib.suppress(KeyboardInterrupt, ReaderGone):
         survey.look()
         while True:
             time.sleep(_WATCH_S)
-            text = _text(survey.look(), root, {})
-            if sys.stdout.isatty():
-                text = _top_of(text, shutil.get_terminal_size((100, 24)).lines)
-                sys.stdout.write("\x1b[2J\x1b[H")  # clear and home, understood by every terminal that has a cursor
-            print(text, flush=True)
+            text = plain_block(_text(survey.look(), root, {}))
+            put(partial(_draw, text))
     return Answer()
+
+
+def _draw(text: str, out: TextIO) -> None:
+    if out.isatty():
+        text = _top_of(text, shutil.get_terminal_size((100, 24)).lines)
+        out.write("\x1b[2J\x1b[H")  # clear and home, understood by every terminal that has a cursor
+    print(text, file=out)

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import json
 import os
 import sys
 from collections.abc import Sequence
@@ -15,26 +14,38 @@ from collections.abc import Sequence
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import COMMANDS, Answer, Context
-from verifyrig.commands.parsers import command_parser, main_parser
+from verifyrig.commands.parsers import HelpAsked, command_parser, main_parser
+from verifyrig.commands.printing import deliver, tell_unwritten
 from verifyrig.core.errors import ExitCode, RigError, UsageError
-
-SCHEMA = 1
+from verifyrig.core.plain_text import plain_line
+from verifyrig.files.streams import ReaderGone, Unwritable, tell
 
 
 def run(words: Sequence[str]) -> int:
     """Run one command line; return the exit code of the contract."""
     wants_json = "--json" in words
     try:
-        answer, wants_json = _answer(list(words))
-    except RigError as error:
-        return _fail(error.as_json(), str(error), error.exit_code, wants_json)
+        return _run(list(words), wants_json=wants_json)
+    except ReaderGone:
+        return int(ExitCode.DONE)
+    except Unwritable as fault:
+        return tell_unwritten(fault)
     except KeyboardInterrupt:
         return int(ExitCode.ENDED)
-    except BrokenPipeError:
-        return _quiet_broken_pipe()
+
+
+def _run(words: list[str], *, wants_json: bool) -> int:
+    try:
+        answer, wants_json = _answer(words)
+        return deliver(answer, wants_json=wants_json)
+    except (ReaderGone, Unwritable):
+        raise
+    except HelpAsked as asked:
+        return deliver(Answer(text=asked.text))
+    except RigError as error:
+        return _fail(error.as_json(), str(error), error.exit_code, wants_json)
     except Exception as error:
         return _own_fault(error, wants_json)
-    return _print(answer, wants_json)
 
 
 def _answer(words: list[str]) -> tuple[Answer, bool]:
@@ -81,7 +92,7 @@ def _tell_unfinished(bench: Bench) -> None:
 
     with contextlib.suppress(OSError, RigError):
         for found in newly_unfinished(bench):
-            print(f"verifyrig: {found.sentence}", file=sys.stderr)
+            tell(f"verifyrig: {plain_line(found.sentence)}")
 
 
 def _command_answer(name: str, words: list[str]) -> tuple[Answer, bool]:
@@ -92,36 +103,9 @@ def _command_answer(name: str, words: list[str]) -> tuple[Answer, bool]:
     return module.execute(args, context), bool(args.json)
 
 
-def _print(answer: Answer, wants_json: bool) -> int:
-    try:
-        if wants_json:
-            json.dump({"schema": SCHEMA, **answer.data}, sys.stdout, ensure_ascii=False, allow_nan=False)
-            sys.stdout.write("\n")
-        elif answer.text:
-            print(_fitted(answer.text))
-        sys.stdout.flush()
-    except BrokenPipeError:
-        return _quiet_broken_pipe()
-    return int(answer.code)
-
-
-def _fitted(text: str) -> str:
-    """Return the text broken at words where a person reads it on a narrow terminal; as it is elsewhere."""
-    if not sys.stdout.isatty():
-        return text
-    from verifyrig.dialogs.prompt import width, wrapped
-
-    most = width()
-    return "\n".join(wrapped(line, indent="    ") if len(line) > most else line for line in text.split("\n"))
-
-
 def _fail(error: dict[str, str], line: str, code: ExitCode, wants_json: bool) -> int:
-    if wants_json:
-        json.dump({"schema": SCHEMA, "error": error}, sys.stdout, ensure_ascii=False)
-        sys.stdout.write("\n")
-        sys.stdout.flush()
-    print(line if line.startswith("verifyrig") else f"verifyrig: {line}", file=sys.stderr)
-    return int(code)
+    tell(line if line.startswith("verifyrig") else f"verifyrig: {line}")
+    return deliver(Answer(data={"error": error}, code=code), wants_json=wants_json)
 
 
 def _own_fault(error: Exception, wants_json: bool) -> int:
@@ -132,10 +116,4 @@ def _own_fault(error: Exception, wants_json: bool) -> int:
         "where": "verifyrig itself",
         "mend": "Set VERIFYRIG_TRACEBACK=1, run it again, and send the output to the makers.",
     }
-    return _fail(details, "{where}: {what}. {mend}".format(**details), ExitCode.OWN_FAULT, wants_json)
-
-
-def _quiet_broken_pipe() -> int:
-    # The reader of our output went away; Python would complain once more while closing stdout.
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    return int(ExitCode.DONE)
+    return _fail(details, plain_line("{where}: {what}. {mend}".format(**details)), ExitCode.OWN_FAULT, wants_json)

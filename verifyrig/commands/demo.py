@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import UsageError
+from verifyrig.files.streams import tell
 
 DEFAULT_CASE = "coolant-stopped"
 
@@ -29,6 +29,6 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
             where="--case",
             mend="Cases: " + ", ".join(simulated_cases()) + ".",
         )
-    done = run_demo(Path(args.out), args.case, say=lambda text: print(text, file=sys.stderr, flush=True))
+    done = run_demo(Path(args.out), args.case, say=tell)
     text = f"\n{done.sentence}\nReport: {done.report}"
     return Answer(data={"job": done.job, "runs": done.runs, "report": str(done.report), "simulated": True}, text=text)

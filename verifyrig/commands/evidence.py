@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from verifyrig.core.errors import ExitCode, first_code
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.plain_text import plain_line
+from verifyrig.files.streams import tell
 
 _WARNINGS = {
     Integrity.ALTERED: "THE RECORD WAS ALTERED: {fault}. Take no figure of it for measured; `verifyrig inspect` tells "
@@ -21,15 +22,14 @@ _WARNINGS = {
 def integrity_told(paths: Iterable[Path]) -> dict[Path, Integrity]:
     """Return what each record is good for, and say on stderr where that is less than all."""
     from verifyrig.record.check import integrity_of
-    from verifyrig.terminal.words import plain
 
     found = {}
     for path in paths:
         integrity, fault = integrity_of(path)
         found[path] = integrity
         if integrity in _WARNINGS:
-            warning = _WARNINGS[integrity].format(fault=plain(fault, 200))
-            print(f"verifyrig: {plain(str(path), 300)}: {warning}", file=sys.stderr)
+            warning = _WARNINGS[integrity].format(fault=plain_line(fault, 200))
+            tell(f"verifyrig: {plain_line(path, 300)}: {warning}")
     return found
 
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import integrity_told
@@ -25,19 +24,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Write the samples of a record as CSV."""
     from verifyrig.record import read_trace
-    from verifyrig.runs.csv_export import write_csv
 
     record = context.bench.find_record(args.record)
     trace = read_trace(record)
     integrity_told([record])
     if args.out is None and not context.json:
-        sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]
-        write_csv(trace, sys.stdout)
-        return Answer()
+        return Answer(write=lambda stdout: _write_to(trace, stdout))
     out = Path(args.out) if args.out is not None else Path(f"{record.stem}.csv")
     rows = _write_whole(trace, out)
     text = f"{rows} samples of run {trace.run_id} written to {out}."
     return Answer(data={"run": trace.run_id, "out": str(out), "rows": rows}, text=text)
+
+
+def _write_to(trace: Trace, stdout: TextIO) -> None:
+    """Write to stdout as to a file: in UTF-8, with the line ends of the CSV."""
+    from verifyrig.runs.csv_export import write_csv
+
+    stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[attr-defined]
+    write_csv(trace, stdout)
 
 
 def _write_whole(trace: Trace, out: Path) -> int:

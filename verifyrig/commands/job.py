@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, JobError, UsageError
-from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask, wrapped
+from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask
 from verifyrig.jobs.vocabulary import (
     CAUSES,
     CHANGE_KINDS,
@@ -381,8 +380,7 @@ def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
             lines.append(
                 f"Beside run {found['then']}, run {found['now']} is: {found['word']} ({'; '.join(found['why'])})"
             )
-    text = "\n".join(lines)
-    return Answer(data=data, text=wrapped(text, indent="    ") if sys.stdout.isatty() else text)
+    return Answer(data=data, text="\n".join(lines))
 
 
 def come_back_of(job: Job, old: Job, context: Context) -> dict[str, Any] | None:

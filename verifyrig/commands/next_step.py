@@ -10,7 +10,6 @@ the job cannot tell. A bench.toml with a table `[training]` makes it a practice 
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -18,7 +17,7 @@ from typing import Any
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import RigError
-from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, wrapped
+from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker
 from verifyrig.jobs.model import Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
 from verifyrig.jobs.screen import danger_lines, plain, run_line, standing_of
@@ -221,14 +220,13 @@ class _Desk:
     def _do(self, name: str, *words: str) -> None:
         """Do a command as if its words had been typed, and print its answer."""
         from verifyrig.commands.parsers import command_parser
+        from verifyrig.commands.printing import send
 
         parser, module = command_parser(name)
         args = parser.parse_args(_as_typed(words))
         # These two ask for what they need; the others ask nothing, or a person at the terminal about safety.
         more = {"asker": self._asker} if name in ("job", "setup") else {}
-        answer = module.execute(args, Context(bench=self._bench), **more)
-        if answer.text:
-            print(wrapped(answer.text, indent="    ") if sys.stdout.isatty() else answer.text, flush=True)
+        send(module.execute(args, Context(bench=self._bench), **more))
 
 
 def _as_typed(words: Sequence[str]) -> list[str]:

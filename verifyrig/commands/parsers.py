@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
-from typing import NoReturn, cast
+from typing import Any, NoReturn, cast
 
 from verifyrig.commands import COMMANDS, Command
 from verifyrig.core.errors import UsageError
@@ -17,8 +17,19 @@ exit codes, the first that applies:
 Advice only: local codes, licensed practice and the maker's manual come first."""
 
 
+class HelpAsked(Exception):
+    """`--help` stands among the words; its text is an answer like any other."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.text = text
+
+
 class _Parser(argparse.ArgumentParser):
     """Reports a wrong word as a `UsageError`, so that `--json` can carry it."""
+
+    def print_help(self, file: Any = None) -> NoReturn:
+        raise HelpAsked(self.format_help().rstrip())
 
     def error(self, message: str) -> NoReturn:
         raise UsageError(message, where=self.prog, mend=f"`{self.prog} --help` shows what it takes.")

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, ProfileError, RecordError, UsageError
+from verifyrig.files.streams import tell
 
 if TYPE_CHECKING:
     from verifyrig.core.profile import Profile
@@ -82,20 +83,14 @@ def _runs(args: argparse.Namespace, context: Context, profile: Profile) -> list[
         may_be_asked(profile),
         profile=None if named else profile.name,
         workers=args.cores,
-        progress=None if context.json else progress_on(sys.stderr),
+        progress=_tell_progress if not context.json and sys.stderr.isatty() else None,
     )
 
 
-def progress_on(out: Any) -> Callable[[int, int], None] | None:
-    """Return what tells a person how far the computing is; None where nobody looks."""
-    if not out.isatty():
-        return None
-
-    def tell(done: int, of: int) -> None:
-        if of >= 20 and (done % 10 == 0 or done == of):
-            print(f"\rcomputing {done} of {of} records", end="\n" if done == of else "", file=out, flush=True)
-
-    return tell
+def _tell_progress(done: int, of: int) -> None:
+    """Tell a person how far the computing is, in one line that is written over."""
+    if of >= 20 and (done % 10 == 0 or done == of):
+        tell(f"computing {done} of {of} records", end="\n" if done == of else "\r")
 
 
 def _of_group(runs: Sequence[UnitRun], name: str) -> list[UnitRun]:

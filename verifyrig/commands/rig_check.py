@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, UsageError
+from verifyrig.core.plain_text import plain_line, plain_lines
+from verifyrig.files.streams import tell
 
 if TYPE_CHECKING:
     from verifyrig.qa import UnitRun
@@ -48,13 +49,13 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     code = {Verdict.PASS: ExitCode.DONE, Verdict.FAIL: ExitCode.FAILED}.get(found.verdict, ExitCode.NOT_PROVEN)
     if any(item.broken for item in found.left_out):
         code = ExitCode.FAILED
-    return Answer(data={"profile": profile.name, **check_json(found)}, text="\n".join(check_lines(found)), code=code)
+    return Answer(data={"profile": profile.name, **check_json(found)}, text=plain_lines(check_lines(found)), code=code)
 
 
 def _golden_runs(runs: list[UnitRun], golden: set[str]) -> list[UnitRun]:
     missing = sorted(golden - {run.unit for run in runs})
     if missing:
-        print(f"verifyrig: no run of golden unit {', '.join(missing)}", file=sys.stderr)
+        tell(f"verifyrig: no run of golden unit {', '.join(plain_line(name, 60) for name in missing)}")
     return [run for run in runs if run.unit in golden]
 
 

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from enum import IntEnum
 
+from verifyrig.core.plain_text import plain_block, plain_line
+
 
 class ExitCode(IntEnum):
     """Exit codes of every command; where several apply, the first in the order of `PRECEDENCE` wins."""
@@ -42,13 +44,15 @@ class RigError(Exception):
     Attributes:
         what: What is wrong, one clause without a final full stop.
         where: The file, key, port, channel or command-line word that it concerns.
-        mend: One sentence that says how to mend it.
+        mend: One sentence that says how to mend it; of several faults a line each.
+
+    Where and what often quote text from outside: as a sentence the error is harmless, the attributes are as given.
     """
 
     exit_code = ExitCode.BAD_INPUT
 
     def __init__(self, what: str, *, where: str, mend: str) -> None:
-        super().__init__(f"{where}: {what}. {mend}")
+        super().__init__(f"{plain_line(where)}: {plain_line(what)}. {plain_block(mend)}")
         self.what = what
         self.where = where
         self.mend = mend

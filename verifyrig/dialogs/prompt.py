@@ -10,10 +10,12 @@ import os
 import shutil
 import sys
 import textwrap
-import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
+
+from verifyrig.core.plain_text import plain_block, plain_line, plain_lines
+from verifyrig.files.streams import tell
 
 LONGEST_LINE = 2000
 _NARROWEST = 20
@@ -66,19 +68,12 @@ def wrapped(text: str, indent: str = "") -> str:
     return "\n".join(lines)
 
 
-def clean(text: str) -> str:
-    """Return a typed line without control, direction and unpaired characters, blanks at its ends cut off."""
-    kept = (character for character in text if unicodedata.category(character) not in ("Cc", "Cf", "Cs", "Cn"))
-    return "".join(kept).strip()[:LONGEST_LINE]
-
-
 class TerminalAsker:
     """Asks on the terminal; single keys need no Enter where the system can read them so."""
 
     def say(self, text: str = "") -> None:
         """Show a text, broken to the terminal's width."""
-        with contextlib.suppress(OSError, ValueError):
-            print(wrapped(text), file=sys.stderr, flush=True)
+        tell(wrapped(plain_block(text)))
 
     def choose(self, question: str, options: Sequence[Option], default: str = "") -> str:
         """Show question and options, wait for one of the keys; others are not heard."""
@@ -100,19 +95,19 @@ class TerminalAsker:
             self.say(question)
         for option in options:
             mark = " (Enter)" if option.key == default else ""
-            print(wrapped(f"  {option.key} {option.label}{mark}", indent="    "), file=sys.stderr, flush=True)
+            tell(wrapped(plain_lines([f"  {option.key} {option.label}{mark}"]), indent="    "))
 
     def line(self, question: str, default: str = "") -> str:
         """Ask for one line."""
         shown = f" [{default}]" if default else ""
-        print(wrapped(f"{question}{shown}") + " ", end="", file=sys.stderr, flush=True)
+        tell(wrapped(plain_block(f"{question}{shown}")) + " ", end="")
         try:
             text = sys.stdin.readline()
         except (OSError, UnicodeDecodeError) as error:
             raise NobodyThere from error
         if not text:
             raise NobodyThere
-        return clean(text) or default
+        return plain_line(text)[:LONGEST_LINE] or default
 
 
 def _in_brackets(options: Sequence[Option], default: str) -> str:
