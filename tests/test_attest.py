@@ -12,7 +12,7 @@ from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.commands import Context
 from verifyrig.core.errors import SafetyRefusal, UsageError
-from verifyrig.dialogs.attestation import answers_for, ask
+from verifyrig.dialogs.attestation import LoadAnswers, answers_for, ask
 from verifyrig.jobs.safety import QUESTIONS, load_refusals
 
 
@@ -29,19 +29,20 @@ def attestation(folder: Path, until: datetime, **answers: str) -> Path:
 
 
 def test_without_a_person_every_heavy_load_is_refused(context: Context) -> None:
-    fact, refusals = answers_for(context.bench, find_profile("desktop-air", context.bench), None, None)
-    assert fact is None and any("who is here" in why for why in refusals)
+    found = answers_for(context.bench, find_profile("desktop-air", context.bench), None, None)
+    assert found.attestation is None and any("who is here" in why for why in found.refusals)
 
 
 def test_gentle_pulses_need_nobody(context: Context) -> None:
-    assert answers_for(context.bench, find_profile("pulses-only", context.bench), None, None) == (None, [])
+    assert answers_for(context.bench, find_profile("pulses-only", context.bench), None, None) == LoadAnswers()
 
 
 def test_a_file_with_all_answers_frees_the_load(context: Context, tmp_path: Path) -> None:
     late = datetime.now() + timedelta(hours=5)
     file = attestation(tmp_path, late, leak="no", pack="no", burnt="no", ground="yes")
-    fact, refusals = answers_for(context.bench, find_profile("desktop-air", context.bench), None, file)
-    assert refusals == [] and fact is not None and fact["by"] == "N. Bench"
+    found = answers_for(context.bench, find_profile("desktop-air", context.bench), None, file)
+    assert found.refusals == [] == found.lines
+    assert found.attestation is not None and found.attestation.by == "N. Bench"
 
 
 def test_a_leak_forbids_every_load(context: Context, tmp_path: Path) -> None:

@@ -102,12 +102,22 @@ def test_nobody_leaves_before_the_load_can_be_over(desktop: Profile) -> None:
 
 
 def test_a_customers_no_forbids_a_heavy_load_and_both_together_need_a_yes(desktop: Profile, gentle: Profile) -> None:
-    assert consent_refusals({"heavy-load": "no"}, desktop) == ["the customer has not agreed to a heavy load"]
+    assert "has not agreed" in consent_refusals({"heavy-load": "no"}, desktop)[0]
     assert consent_refusals({"heavy-load": "no"}, gentle) == []
-    assert consent_refusals({}, desktop) == [] == consent_refusals({"heavy-load": "yes"}, desktop)
+    assert consent_refusals({"heavy-load": "yes"}, desktop) == []
     both = parse_profile(desktop.text.replace('"linear-algebra", pattern = "steady"', '"gpu-and-processor"'), "p")
     assert len(consent_refusals({"heavy-load": "yes"}, both)) == 1
-    assert consent_refusals({"graphics-and-processor": "yes"}, both) == []
+    assert consent_refusals({"heavy-load": "yes", "graphics-and-processor": "yes"}, both) == []
+
+
+def test_consent_that_was_not_asked_for_is_none(desktop: Profile, gentle: Profile) -> None:
+    for consent in ({}, {"heavy-load": "not-asked"}):
+        (why,) = consent_refusals(consent, desktop)
+        assert "was not asked: May we run a heavy load" in why and consent_refusals(consent, gentle) == []
+    drive = parse_profile(
+        desktop.text.replace('"linear-algebra", pattern = "steady"', '"storage", pattern = "steady"'), "p"
+    )
+    assert "write to the customer's drive" in consent_refusals({"heavy-load": "yes"}, drive)[0]
 
 
 ATTEST = """
@@ -163,8 +173,8 @@ def test_without_a_terminal_and_a_file_nobody_answers(
     desktop: Profile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)
-    fact, refusals = answers_for(Bench(root=tmp_path), desktop, None, None)
-    assert fact is None and len(refusals) == 5
+    found = answers_for(Bench(root=tmp_path), desktop, None, None)
+    assert found.attestation is None and len(found.refusals) == 5
 
 
 def test_the_jobs_consent_is_heeded(desktop: Profile, tmp_path: Path) -> None:
@@ -173,9 +183,9 @@ def test_the_jobs_consent_is_heeded(desktop: Profile, tmp_path: Path) -> None:
     job = new_job(bench, intake, now=NOW)
     file = tmp_path / "attest.toml"
     file.write_text(far_future(ATTEST), encoding="utf-8")
-    fact, refusals = answers_for(bench, desktop, job.job_id, file)
-    assert refusals == ["the customer has not agreed to a heavy load"]
-    assert fact is not None and fact["by"] == "N. Bench"
+    found = answers_for(bench, desktop, job.job_id, file)
+    assert len(found.refusals) == 1 and "has not agreed: May we run a heavy load" in found.refusals[0]
+    assert found.attestation is not None and found.attestation.by == "N. Bench"
 
 
 @pytest.mark.parametrize("content", [None, b"\xff\xfe", b"a" * 200_000])

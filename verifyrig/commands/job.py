@@ -253,7 +253,7 @@ def _change(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
     from verifyrig.dialogs.job_interview import ask_change, ask_lift
     from verifyrig.jobs.actions import record_change
     from verifyrig.jobs.dangers import standing_dangers
-    from verifyrig.lifting import lift_of
+    from verifyrig.jobs.lifting import lift_of
 
     job, lift = _wanted(args, context), lift_of(args.lifts, args.done, args.by)
     kind, photos = args.kind, [Path(photo) for photo in args.photo]
@@ -278,7 +278,7 @@ def _finding(args: argparse.Namespace, context: Context, asker: Asker | None) ->
     from verifyrig.dialogs.job_interview import ask_finding, ask_lift
     from verifyrig.jobs.actions import note_findings, tick_steps
     from verifyrig.jobs.dangers import danger_of, standing_dangers
-    from verifyrig.lifting import lift_of
+    from verifyrig.jobs.lifting import lift_of
 
     job, lift = _wanted(args, context), lift_of(args.lifts, args.done, args.by)
     words = list(args.words)

@@ -11,7 +11,11 @@ from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from verifyrig.core.interfaces import Controls
+    from collections.abc import Callable
+
+    from verifyrig.core.interfaces import Controls, DangerNotice
+    from verifyrig.core.profile import Profile
+    from verifyrig.dialogs.attestation import LoadAnswers
     from verifyrig.jobs.runs import Defaults
     from verifyrig.rig.assemble import RunDone, RunRequest
     from verifyrig.rig.observer import Observer
@@ -34,6 +38,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     place.add_argument("--root", metavar="DIR", help="a folder with sys and proc of the machine (default /)")
     parser.add_argument("--speed", metavar="N|max", help="pace of simulated time (default max)")
     parser.add_argument("--yes", action="store_true", help="agree to what the program asks; never answers for a person")
+    parser.add_argument(
+        "--no-load", action="store_true", help="rest and quarter-share pulses only; every load above them is left out"
+    )
     parser.add_argument(
         "--attest", metavar="FILE", help="a person's answers about leaks, packs, smells, who is present"
     )
@@ -107,6 +114,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
     """
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.jobs.runs import defaults_for
+    from verifyrig.jobs.safety import is_heavy
     from verifyrig.rig.assemble import RunRequest
     from verifyrig.system.machine import resolve_root
 
@@ -115,25 +123,95 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
     mock = _mock(args.mock)
     root = resolve_root(Path(args.root or "/"))
     simulated = mock is not None or not root.live
-    attestation, refusals = _answers(args, context, profile, defaults.job, simulated=simulated)
+    states = _states(args.state)
+    look = _danger_look(context, defaults.job, profile, states, no_load=args.no_load)
+    heavy = any(is_heavy(stage) for stage in profile.stages)
+    answers = _answers(args, context, profile, defaults.job, simulated=simulated)
+    refusals = [*answers.refusals, *_job_caution(args, defaults)]
+    fact = answers.attestation.as_fact() if answers.attestation is not None else None
+    no_load = heavy and _is_load_left_out(args, context, refusals, answers.lines)
     return RunRequest(
         profile=profile,
-        purpose=args.purpose or ("build" if _is_of_a_build_line(args, defaults) else defaults.purpose),
+        purpose=_purpose(args, defaults, no_load=no_load),
         job=defaults.job,
         unit=_short(args.unit, "--unit"),
         ambient=_ambient(args.ambient),
-        states=_states(args.state),
+        states=states,
         mock=mock,
         speed=_speed(args.speed, mock),
         root=root,
-        refusals=[*refusals, *_job_caution(args, defaults)],
+        refusals=refusals,
+        no_load=no_load,
+        danger=look,
         may_load_blind=lambda: _may_load_blind(args),
         facts={
-            "attestation": attestation,
+            "attestation": fact,
             "batch": _short(args.batch, "--batch"),
             "operator": context.bench.operator or None,
         },
     )
+
+
+def _danger_look(
+    context: Context, job: str | None, profile: Profile, states: dict[str, str], *, no_load: bool
+) -> Callable[[], DangerNotice | None] | None:
+    """Return how the run learns of a danger, and refuse it at once where one stands or is told among the states.
+
+    Raises:
+        SafetyRefusal: A danger stands, and the run would heat the machine.
+    """
+    from verifyrig.jobs.danger_look import DangerLook, note_dangers, notice_of
+    from verifyrig.jobs.dangers import danger_of
+    from verifyrig.rig.danger_watch import danger_refusal, heats
+
+    told = [(danger, f"{key}={value}") for key, value in states.items() if (danger := danger_of(key, value))]
+    if job is not None and told:
+        note_dangers(context.bench, job, states, by=context.bench.operator)
+    look = DangerLook(context.bench, job) if job is not None else None
+    notice = look() if look is not None else notice_of(*told[0]) if told else None
+    if notice is not None and heats(profile, no_load=no_load):
+        raise danger_refusal(notice, job)
+    return look
+
+
+def _is_load_left_out(args: argparse.Namespace, context: Context, refusals: list[str], lines: list[str]) -> bool:
+    """Return whether the loads above quarter-share pulses are left out of choice.
+
+    Raises:
+        UsageError: A load would not start, which is known now, and nobody says to go on without it.
+    """
+    from verifyrig.dialogs.prompt import Option, TerminalAsker, can_ask
+
+    if args.no_load or not refusals:
+        return bool(args.no_load)
+    asker, at_terminal = TerminalAsker(), can_ask(json=context.json)
+    if not context.json:
+        asker.say("No load above quarter-share pulses would start:")
+        for why in refusals:
+            asker.say(f"- {why}")
+        for line in lines if not at_terminal else []:
+            asker.say(line)
+    yes_no = (Option(key="y", label="yes"), Option(key="n", label="no"))
+    if at_terminal and asker.choose("Measure rest and quarter-share pulses only?", yes_no, "n") == "y":
+        return True
+    file = args.attest or "a file for --attest"
+    add = f"Add to {file} the lines: {' | '.join(lines)}. Or leave" if lines else "Leave"
+    raise UsageError(
+        f"no load would start: {'; '.join(refusals)}",
+        where="run",
+        mend=f"{add} the load out with --no-load: rest and quarter-share pulses only.",
+    )
+
+
+def _purpose(args: argparse.Namespace, defaults: Defaults, *, no_load: bool) -> str:
+    """Return what the run is for; one without its load proves nothing, and is a check."""
+    if no_load and args.purpose in ("verification", "build"):
+        raise UsageError(f"a {args.purpose} run needs its load", where="--no-load", mend="Leave --as or --no-load out.")
+    if args.purpose:
+        return str(args.purpose)
+    if no_load:
+        return "check"
+    return "build" if _is_of_a_build_line(args, defaults) else defaults.purpose
 
 
 def _is_of_a_build_line(args: argparse.Namespace, defaults: Defaults) -> bool:
@@ -142,14 +220,14 @@ def _is_of_a_build_line(args: argparse.Namespace, defaults: Defaults) -> bool:
 
 
 def _answers(
-    args: argparse.Namespace, context: Context, profile: Any, job: str | None, *, simulated: bool
-) -> tuple[dict[str, Any] | None, list[str]]:
+    args: argparse.Namespace, context: Context, profile: Profile, job: str | None, *, simulated: bool
+) -> LoadAnswers:
     """Return what people answered, and what stays unanswered; simulated hardware hurts nobody and asks nothing."""
-    if simulated:
-        return None, []
     from verifyrig.dialogs.attestation import answers_for
 
-    return answers_for(context.bench, profile, job, Path(args.attest) if args.attest else None, json=context.json)
+    file = Path(args.attest) if args.attest else None
+    wants_load = not simulated and not args.no_load
+    return answers_for(context.bench, profile, job, file, json=context.json, wants_load=wants_load)
 
 
 def _job_caution(args: argparse.Namespace, defaults: Any) -> list[str]:
@@ -211,8 +289,12 @@ def _ambient(text: str | None) -> Any:
 
 def _states(words: list[str]) -> dict[str, str]:
     from verifyrig.files.typed_values import parse_states
+    from verifyrig.jobs.dangers import check_word
 
-    return parse_states(words)
+    states = parse_states(words)
+    for key, value in states.items():
+        check_word(key, value, "--state")
+    return states
 
 
 def _short(text: str | None, where: str) -> str | None:

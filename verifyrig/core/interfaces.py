@@ -270,6 +270,22 @@ class RecordWriter(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DangerNotice:
+    """A danger that a person noted, as a run is told of it.
+
+    Attributes:
+        code: Which one, such as `leak`.
+        noted: What was written, as KEY=VALUE.
+        what, do: What it is, a clause; what to do now, in sentences.
+    """
+
+    code: str
+    noted: str
+    what: str
+    do: str
+
+
 @dataclass(slots=True, kw_only=True)
 class Controls:
     """What people and signals ask of a run; set from other threads, read by the runner.
@@ -279,16 +295,23 @@ class Controls:
         end_load: Space: end the load at once and keep recording.
         quit_reason: `operator` (Ctrl-C), `terminated` (SIGTERM), `hangup` (closed terminal); empty while none.
         keys: Other keys pressed, oldest first (findings, answers, external load on and off).
+        danger: A danger that somebody noted meanwhile, None while there is none.
     """
 
     wake: threading.Event = field(default_factory=threading.Event)
     end_load: threading.Event = field(default_factory=threading.Event)
     quit_reason: str = ""
     keys: list[str] = field(default_factory=list)
+    danger: DangerNotice | None = None
 
     def press_end_load(self) -> None:
         """End the load at once."""
         self.end_load.set()
+        self.wake.set()
+
+    def warn_of(self, danger: DangerNotice) -> None:
+        """End the load and the run for a danger; the first one stands."""
+        self.danger = self.danger or danger
         self.wake.set()
 
     def quit(self, reason: str) -> None:

@@ -2,39 +2,76 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import datetime, timedelta
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
-from verifyrig.jobs.model import Job
+from verifyrig.jobs.danger_look import note_dangers, notice_of
+from verifyrig.jobs.dangers import danger_of
+from verifyrig.jobs.model import EntryKind, Job
 from verifyrig.jobs.safety import (
     FIRST_RULE,
+    SPARE,
     Attestation,
     SafetyQuestion,
     consent_refusals,
     dangers,
+    lines_to_add,
     load_refusals,
     longest_until_load_ends_s,
+    missing_answers,
+    not_asked,
     notes_for,
     parse_attestation,
     questions_for,
 )
-from verifyrig.jobs.store import read_job
-from verifyrig.jobs.vocabulary import NO, YES
+from verifyrig.jobs.store import append, new_entry, read_job
+from verifyrig.jobs.vocabulary import CONSENTS, NO, NOT_ASKED, YES
+from verifyrig.rig.danger_watch import danger_refusal
 
 _LONGEST_FILE = 100_000
-# Time for the questions themselves and for what a stage takes beyond its plan.
-_SPARE = timedelta(minutes=10)
+_YES_NO = (Option(key="y", label="yes"), Option(key="n", label="no"))
+_YES_NO_NOT = (*_YES_NO, Option(key="-", label="not asked"))
+_CONSENT_OF_KEY = {"y": YES, "n": NO, "-": NOT_ASKED}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadAnswers:
+    """What people answered before a load.
+
+    Attributes:
+        attestation: The answers, None where nobody gave any.
+        refusals: Why no load above quarter-share pulses may start, clauses; none where it may.
+        lines: The lines that a file of answers lacks for it.
+    """
+
+    attestation: Attestation | None = None
+    refusals: list[str] = field(default_factory=list)
+    lines: list[str] = field(default_factory=list)
 
 
 def answers_for(
-    bench: Bench, profile: Profile, job_id: str | None, file: Path | None, *, json: bool = False
-) -> tuple[dict[str, object] | None, list[str]]:
-    """Return what a person answered, as the record keeps it, and why no load above quarter-share pulses may start.
+    bench: Bench,
+    profile: Profile,
+    job_id: str | None,
+    file: Path | None,
+    *,
+    json: bool = False,
+    wants_load: bool = True,
+    asker: Asker | None = None,
+) -> LoadAnswers:
+    """Return what people answered, from the file and, for what it lacks, from whoever sits at the terminal.
+
+    A danger that is told here is noted in the job, and a consent too.
+
+    Args:
+        wants_load: Whether a load above quarter-share pulses is wanted; where not, nothing is asked and nothing lacks.
+        asker: Stands in for the terminal.
 
     Raises:
         SafetyRefusal: An answer forbids every load.
@@ -43,19 +80,62 @@ def answers_for(
     job = read_job(bench, job_id) if job_id is not None else None
     kind = job.intake.machine.kind if job is not None else None
     now = datetime.now().astimezone()
-    attestation = _from_file(file, now) if file is not None else _from_keys(bench, profile, kind, now, json=json)
-    for danger in dangers(attestation):
-        raise SafetyRefusal(danger, where="before the load", mend="No load is run. " + FIRST_RULE)
-    refusals = load_refusals(kind, profile, attestation, now)
+    given = _from_file(file, now) if file is not None else None
+    _refuse_dangers(bench, job, given)
+    if not wants_load:
+        return LoadAnswers(attestation=given)
+    consent = _consent(job, given)
+    if asker is None and can_ask(json=json):
+        asker = TerminalAsker()
+    if asker is not None:
+        given = _ask_missing(bench, profile, kind, given, now, asker)
+        _refuse_dangers(bench, job, given)
+        consent |= _ask_consent(consent, profile, asker)
     if job is not None:
-        refusals += consent_refusals(_consent(job), profile)
-    return (attestation.as_fact() if attestation is not None else None), refusals
+        job = _keep_consent(bench, job, consent, by=given.by if given is not None else "", now=now)
+    refusals = load_refusals(kind, profile, given, now)
+    # Without a job there is no customer to agree.
+    refusals += consent_refusals(consent, profile) if job is not None else []
+    needed = consent if job is not None else dict.fromkeys(CONSENTS, YES)
+    return LoadAnswers(attestation=given, refusals=refusals, lines=lines_to_add(kind, profile, given, needed, now))
 
 
-def _consent(job: Job) -> dict[str, str]:
-    from verifyrig.jobs.vocabulary import CONSENTS
+def _refuse_dangers(bench: Bench, job: Job | None, given: Attestation | None) -> None:
+    """Note in the job what was told of a danger, so that it stays locked, and refuse the run."""
+    answers = given.answers if given is not None else {}
+    told = {key: value for key, value in answers.items() if danger_of(key, value) is not None}
+    if told and job is not None and given is not None:
+        note_dangers(bench, job.job_id, told, by=given.by)
+    for key, value in told.items():
+        danger = danger_of(key, value)
+        assert danger is not None
+        raise danger_refusal(notice_of(danger, f"{key}={value}"), job.job_id if job is not None else None)
+    for danger_text in dangers(given):
+        raise SafetyRefusal(danger_text, where="before the load", mend="No load is run. " + FIRST_RULE)
 
-    return {key: job.consent(key) for key in CONSENTS}
+
+def _consent(job: Job | None, given: Attestation | None) -> dict[str, str]:
+    """Return the customer's consent: as the job holds it, else as the file of answers says."""
+    told = given.consent if given is not None else {}
+    held = {key: job.consent(key) if job is not None else NOT_ASKED for key in CONSENTS}
+    return {key: told.get(key, NOT_ASKED) if value == NOT_ASKED else value for key, value in held.items()}
+
+
+def _ask_consent(consent: Mapping[str, str], profile: Profile, asker: Asker) -> dict[str, str]:
+    """Ask now for the consent that this profile needs and nobody asked for."""
+    return {
+        key: _CONSENT_OF_KEY[asker.choose(f"The customer's consent: {CONSENTS[key]}", _YES_NO_NOT, default="-")]
+        for key in not_asked(consent, profile)
+    }
+
+
+def _keep_consent(bench: Bench, job: Job, consent: Mapping[str, str], *, by: str, now: datetime) -> Job:
+    entries = [
+        new_entry(EntryKind.CONSENT, key, now=now.astimezone(UTC), by=by, detail={"value": value})
+        for key, value in consent.items()
+        if value != NOT_ASKED and job.consent(key) == NOT_ASKED
+    ]
+    return append(bench, job.job_id, entries) if entries else job
 
 
 def _from_file(file: Path, now: datetime) -> Attestation:
@@ -70,28 +150,37 @@ def _from_file(file: Path, now: datetime) -> Attestation:
     return parse_attestation(text, file.name, now)
 
 
-def _from_keys(bench: Bench, profile: Profile, kind: str | None, now: datetime, *, json: bool) -> Attestation | None:
-    """Ask on a terminal; elsewhere nobody is there to answer, and nobody answers in a person's place."""
+def _ask_missing(
+    bench: Bench, profile: Profile, kind: str | None, given: Attestation | None, now: datetime, asker: Asker
+) -> Attestation | None:
+    """Ask what the file left out, all of it without a file; nobody answers in a person's place."""
     questions = questions_for(kind, profile)
-    if not questions or not can_ask(json=json):
-        return None
-    asker = TerminalAsker()
+    answered = given.answers if given is not None else {}
+    missing = [question for question in questions if question.key not in answered]
+    if not missing_answers(questions, given):
+        return given
     asker.say(FIRST_RULE)
     for note in notes_for(profile, kind):
         asker.say(f"{note.title}: {note.text}")
-    return ask(questions, profile, bench.operator, now, asker)
+    found = ask(missing, profile, bench.operator, now, asker)
+    if given is None:
+        return found
+    return replace(found, by=given.by, answers={**given.answers, **found.answers}, consent=given.consent)
 
 
 def ask(
     questions: Sequence[SafetyQuestion], profile: Profile, operator: str, now: datetime, asker: Asker
 ) -> Attestation:
-    """Ask each question with one key, and who stays until the last load has ended."""
-    yes_no = (Option(key="y", label="yes"), Option(key="n", label="no"))
+    """Ask each question with one key, and who stays until the last load has ended; a danger ends the questions."""
     asker.say("Before the load, a person looks and answers:")
-    answers = {q.key: YES if asker.choose(q.text, yes_no) == "y" else NO for q in questions}
+    answers: dict[str, str] = {}
+    for question in questions:
+        answers[question.key] = YES if asker.choose(question.text, _YES_NO) == "y" else NO
+        if answers[question.key] != question.safe:
+            return Attestation(by=operator, answers=answers, time=now, how="keys")
     present = asker.line("Who stays with the machine?", operator)
-    until = now + timedelta(seconds=longest_until_load_ends_s(profile)) + _SPARE
-    stays = asker.choose(f"Until {until:%H:%M}, when the last load has ended?", yes_no) == "y"
+    until = now + timedelta(seconds=longest_until_load_ends_s(profile)) + SPARE
+    stays = asker.choose(f"Until {until:%H:%M}, when the last load has ended?", _YES_NO) == "y"
     return Attestation(
         by=present, answers=answers, present=present, until=until if stays and present else None, time=now, how="keys"
     )

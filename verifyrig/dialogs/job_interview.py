@@ -8,6 +8,7 @@ from typing import Any
 
 from verifyrig.dialogs.prompt import Asker, Option
 from verifyrig.jobs.dangers import StandingDanger
+from verifyrig.jobs.lifting import Lift, lift_of
 from verifyrig.jobs.model import Customer, Intake, Job, Machine
 from verifyrig.jobs.vocabulary import (
     CAUSES,
@@ -24,7 +25,6 @@ from verifyrig.jobs.vocabulary import (
     Question,
     protective_steps,
 )
-from verifyrig.lifting import Lift, lift_of
 
 KEYS = "123456789abcdefghijklmnoprstuvwxyz"
 _YES_NO = (Option(key="y", label="yes"), Option(key="n", label="no"))

@@ -14,6 +14,7 @@ from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, NotReleasable, UsageError
 from verifyrig.files.toml_table import meant, shown
 from verifyrig.jobs.dangers import check_word, danger_of, standing_dangers
+from verifyrig.jobs.lifting import Lift, lift_facts
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
 from verifyrig.jobs.rules import Obstacle, obstacles_to_close, obstacles_to_handover
 from verifyrig.jobs.store import append, keep_photos, new_entry, new_job, read_job
@@ -27,7 +28,6 @@ from verifyrig.jobs.vocabulary import (
     TYPED_TEMPERATURE_U95_K,
     protective_steps,
 )
-from verifyrig.lifting import Lift, lift_facts
 
 LONGEST_VALUE = 500
 LONGEST_WARRANTY_MONTHS = 240

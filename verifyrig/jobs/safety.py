@@ -14,8 +14,11 @@ from verifyrig.core.errors import UsageError
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import Profile, Stage
 from verifyrig.files.toml_table import Faults, parse_table, shown
-from verifyrig.jobs.vocabulary import NO, NOT_ASKED, YES
+from verifyrig.jobs.dangers import BY_CODE, DangerCode
+from verifyrig.jobs.vocabulary import CONSENTS, NO, NOT_ASKED, YES
 
+# Time for the questions themselves and for what a stage takes beyond its plan.
+SPARE = timedelta(minutes=10)
 FIRST_RULE = "Local codes, licensed practice and the maker's manual come first; this only advises."
 
 
@@ -37,22 +40,16 @@ class SafetyQuestion:
 
 
 LEAK = SafetyQuestion(
-    key="leak",
-    text="Any trace of coolant outside its loop?",
-    safe=NO,
-    danger="coolant leaks: switch off, unplug, do not start it again",
+    key="leak", text="Any trace of coolant outside its loop?", safe=NO, danger=BY_CODE[DangerCode.LEAK].what
 )
 PACK = SafetyQuestion(
     key="pack",
     text="Is a battery pack swollen, or the case bulging over it?",
     safe=NO,
-    danger="a battery pack is swollen: no load, no charge, no prying; hand it to trained people",
+    danger=BY_CODE[DangerCode.PACK].what,
 )
 BURNT = SafetyQuestion(
-    key="burnt",
-    text="A burnt smell, or a scorched plug or connector?",
-    safe=NO,
-    danger="something smells burnt or is scorched: unplug, find it first",
+    key="burnt", text="A burnt smell, or a scorched plug or connector?", safe=NO, danger=BY_CODE[DangerCode.BURNT].what
 )
 GROUND = SafetyQuestion(
     key="ground",
@@ -78,6 +75,7 @@ class Attestation:
         by: Who answered.
         answers: `yes` or `no` by key of the questions.
         present: Who stays with the machine.
+        consent: What the customer agreed to, `yes` or `no` by key of `CONSENTS`, where a person says so here.
         until: Until when, with its zone; None where it was not said.
         time: When it was answered.
         how: `keys` or the file's name.
@@ -85,6 +83,7 @@ class Attestation:
 
     by: str
     answers: Mapping[str, str] = field(default_factory=dict)
+    consent: Mapping[str, str] = field(default_factory=dict)
     present: str = ""
     until: datetime | None = None
     time: datetime | None = None
@@ -172,22 +171,51 @@ def _longest_s(stage: Stage) -> float:
     return min(longest)
 
 
-def consent_refusals(consent: Mapping[str, str], profile: Profile) -> list[str]:
-    """Return which load the customer has not agreed to.
+def needed_consents(profile: Profile) -> tuple[str, ...]:
+    """Return what the customer must have agreed to before this profile, keys of `CONSENTS`."""
+    heavy = [stage.load.work for stage in profile.stages if stage.load is not None and is_heavy(stage)]
+    needed = {
+        "heavy-load": bool(heavy),
+        "graphics-and-processor": "gpu-and-processor" in heavy,
+        "storage-writes": "storage" in heavy,
+    }
+    return tuple(key for key, is_needed in needed.items() if is_needed)
 
-    A heavy load is refused where the customer said no; graphics and processor together, the hardest load of all on
-    a supply, needs a yes.
+
+def not_asked(consent: Mapping[str, str], profile: Profile) -> tuple[str, ...]:
+    """Return which consents the profile needs and nobody asked for."""
+    return tuple(key for key in needed_consents(profile) if consent.get(key, NOT_ASKED) == NOT_ASKED)
+
+
+def consent_refusals(consent: Mapping[str, str], profile: Profile) -> list[str]:
+    """Return which load the customer has not agreed to; consent that was not asked for is none.
 
     Args:
-        consent: `yes`, `no` or `not-asked` by key of `job_words.CONSENTS`.
+        consent: `yes`, `no` or `not-asked` by key of `CONSENTS`.
     """
-    heavy = [stage.load.work for stage in profile.stages if stage.load is not None and is_heavy(stage)]
-    refusals = []
-    if heavy and consent.get("heavy-load", NOT_ASKED) == NO:
-        refusals.append("the customer has not agreed to a heavy load")
-    if "gpu-and-processor" in heavy and consent.get("graphics-and-processor", NOT_ASKED) != YES:
-        refusals.append("graphics and processor together need the customer's written consent in the job")
-    return refusals
+    refusals = [f"the customer has not agreed: {CONSENTS[k]}" for k in needed_consents(profile) if consent.get(k) == NO]
+    return refusals + [f"the customer was not asked: {CONSENTS[key]}" for key in not_asked(consent, profile)]
+
+
+def lines_to_add(
+    machine_kind: str | None,
+    profile: Profile,
+    attestation: Attestation | None,
+    consent: Mapping[str, str],
+    now: datetime,
+) -> list[str]:
+    """Return the lines that a file of answers lacks for the load to start, to be filled in by a person; no question
+    is answered in them."""
+    questions = questions_for(machine_kind, profile)
+    given = attestation if attestation is not None else Attestation(by="")
+    lines = [f'{q.key} = "yes or no"  # {q.text}' for q in questions if given.answers.get(q.key) not in (YES, NO)]
+    if questions and not given.present:
+        lines.append('present = "NAME"  # who stays with the machine')
+    needed_until = now + timedelta(seconds=longest_until_load_ends_s(profile)) + SPARE
+    if questions and (given.until is None or given.until < needed_until - SPARE):
+        lines.append(f"until = {needed_until:%Y-%m-%dT%H:%M:%S}  # until when they stay; the load may last that long")
+    lines += [f'{key} = "yes or no"  # {CONSENTS[key]}' for key in not_asked(consent, profile)]
+    return lines if not lines or given.by else ['by = "NAME"  # who answers', *lines]
 
 
 def parse_attestation(text: str, origin: str, now: datetime) -> Attestation:
@@ -197,6 +225,7 @@ def parse_attestation(text: str, origin: str, now: datetime) -> Attestation:
         present = "N. Bench"
         until = 2026-03-14T18:00:00
         leak = "no"                  # and pack, burnt, ground as asked
+        heavy-load = "yes"           # the customer's consent, where the job does not hold it
 
     Raises:
         UsageError: A key is unknown or missing, an answer is neither yes nor no, or the time is past.
@@ -209,6 +238,7 @@ def parse_attestation(text: str, origin: str, now: datetime) -> Attestation:
             table.fault("by is missing", "Write who answers for this: a person's name.")
         present = table.text("present", mend="Write who stays with the machine.", longest=100) or ""
         found = {question.key: table.choice(question.key, (YES, NO)) for question in QUESTIONS}
+        consent = {key: table.choice(key, (YES, NO)) for key in CONSENTS}
         until = table.take("until")
         if until is not None and not isinstance(until, datetime):
             table.fault(
@@ -220,9 +250,16 @@ def parse_attestation(text: str, origin: str, now: datetime) -> Attestation:
     if faults.found or table is None:
         fault = faults.found[0]
         raise UsageError(fault.what, where=fault.where, mend=fault.mend)
-    answers = {key: value for key, value in found.items() if value is not None}
     local = until.astimezone() if until is not None else None
-    return Attestation(by=by, answers=answers, present=present, until=local, time=now, how=origin)
+    return Attestation(
+        by=by,
+        answers={key: value for key, value in found.items() if value is not None},
+        consent={key: value for key, value in consent.items() if value is not None},
+        present=present,
+        until=local,
+        time=now,
+        how=origin,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,12 +15,13 @@ from verifyrig.bench.folder import Bench
 from verifyrig.core.channels import OWN_CHANNELS, is_temperature
 from verifyrig.core.clock import RealClock
 from verifyrig.core.errors import SensorError, UsageError
-from verifyrig.core.interfaces import Clock, Controls, MachineOff, SensorBank
+from verifyrig.core.interfaces import Clock, Controls, DangerNotice, MachineOff, SensorBank
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.probe_only import is_from_outside
 from verifyrig.core.profile import Profile
 from verifyrig.loads import check_runnable, make_load
 from verifyrig.record import new_run_id, open_record
+from verifyrig.rig.danger_watch import danger_refusal, danger_watch, heats
 from verifyrig.rig.guard import arm
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Observer
@@ -49,6 +50,9 @@ class RunRequest:
         root: Folder that holds `sys` and `proc`, and whether that is this machine.
         start_utc_s: Wall clock at the start of simulated time, s since 1970; now where None.
         refusals: Reasons that forbid any load above quarter-share pulses.
+        no_load: Whether stages above quarter-share pulses are left out, as somebody asked.
+        danger: Looks whether a danger was noted for the machine: before the run, and while it lasts; None for nothing
+            to look at.
         may_load_blind: Asks a person (or `--yes`) for a short load without any temperature; called only where needed.
         facts: Further facts for the record (attestation, batch).
     """
@@ -66,6 +70,8 @@ class RunRequest:
     root: MachineRoot = THIS_MACHINE
     start_utc_s: float | None = None
     refusals: Sequence[str] = ()
+    no_load: bool = False
+    danger: Callable[[], DangerNotice | None] | None = None
     may_load_blind: Callable[[], bool] = lambda: False
     facts: Mapping[str, Any] = field(default_factory=dict)
 
@@ -100,6 +106,10 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
         RigError: The run cannot be started as asked; nothing was written then.
     """
     controls = controls or Controls()
+    heated = heats(request.profile, no_load=request.no_load)
+    notice = request.danger() if request.danger is not None and heated else None
+    if notice is not None:
+        raise danger_refusal(notice, request.job)
     with _stand(request) as stand:
         # The bench's instruments and channel sources belong to real machines, not to a simulated one.
         config = {} if request.mock is not None else bench.config
@@ -110,7 +120,7 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
             now_s=stand.clock.now_s,
             outside_only=is_from_outside(request.profile),
         )
-        with contextlib.closing(bank):
+        with contextlib.closing(bank), danger_watch(controls, request.danger if heated else None):
             blind = _check_requirements(request, bank, stand.clock)
             return _run_on(request, bench, observer, controls, stand, bank, blind)
 
@@ -173,6 +183,7 @@ def _run_on(
             card_limit_w=bank.infos["gpu_power_w"].limit if "gpu_power_w" in bank.infos else None,
         ),
         blind=blind,
+        no_load=request.no_load,
         beat_every_s=BEAT_EVERY_S if stand.live else math.inf,
     )
     observer.begin(profile, bank.infos, _notes(request, stand, absent, blind))
@@ -215,6 +226,7 @@ def _facts(
         "not_armed": absent,
         "blind": blind,
         "refusals": list(request.refusals),
+        "no_load": request.no_load,
         **request.facts,
     }
 
@@ -246,6 +258,11 @@ def _notes(request: RunRequest, stand: _Stand, absent: list[str], blind: bool) -
     if blind:
         seconds = request.profile.blind_load_s
         notes.append(f"No temperature guards the load: it is run blind, and for no more than {seconds:g} s.")
+    danger = request.danger() if request.danger is not None else None
+    if danger is not None:
+        notes.append(f"NOT SAFE TO USE: {danger.what} ({danger.noted}). {danger.do}")
+    if request.no_load:
+        notes.append("Rest and quarter-share pulses only, as asked: every load above them is left out.")
     if any(stage.load is not None and not is_gentle(stage.load) for stage in request.profile.stages):
         notes.extend(f"No load above quarter-share pulses: {why}." for why in request.refusals)
     return notes

@@ -16,7 +16,7 @@ from verifyrig.analysis import Forecast, StageForecaster
 from verifyrig.analysis.card_power import in_processor_terms
 from verifyrig.core.errors import LoadError, RecordError
 from verifyrig.core.heat_sources import CARD, DIE, heated_by, part_of
-from verifyrig.core.interfaces import Clock, Controls, Load, Quality, Reading, RecordWriter, SensorBank
+from verifyrig.core.interfaces import Clock, Controls, DangerNotice, Load, Quality, Reading, RecordWriter, SensorBank
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
 from verifyrig.rig.gate import StageGate
@@ -70,6 +70,7 @@ class Rig:
     ambient: Ambient | None
     permit: LoadPermit
     blind: bool = False
+    no_load: bool = False
     beat_every_s: float = BEAT_EVERY_S
 
 
@@ -97,6 +98,7 @@ class Runner:
         self._heat = HeatAtRest(dict(self._limits_c))
         self._suspended_s = 0.0
         self._presence_s = 0.0
+        self._danger_told = False
         self._rest, self._touch, self._cost = RestWatch(), TouchWatch(), OwnCost()
 
     def run(self) -> RunEnd:
@@ -117,6 +119,9 @@ class Runner:
     # ---- stages ---------------------------------------------------------------------------------------
 
     def _run_stage(self, stage: Stage, index: int) -> None:
+        if self._rig.no_load and stage.load is not None and not is_gentle(stage.load):
+            self._leave_out(stage)
+            return
         refusal = self._why_skip(stage)
         if refusal is not None:
             self._skip(stage, refusal)
@@ -158,6 +163,13 @@ class Runner:
         if not is_gentle(stage.load):
             return self._rig.permit.why_not(stage, self._rig.blind)
         return None
+
+    def _leave_out(self, stage: Stage) -> None:
+        """Leave out a stage that nobody wants: nothing is wrong, and the run goes on."""
+        t_s = self._t_s()
+        self._rig.writer.stage_started(stage.name, stage.kind.value, t_s)
+        self._note(lambda: self._rig.writer.stage_ended(stage.name, t_s, "skipped"))
+        self._event("load-left-out", stage=stage.name)
 
     def _skip(self, stage: Stage, why: str) -> None:
         t_s = self._t_s()
@@ -250,7 +262,7 @@ class Runner:
     def _why_end(self, stage: Stage, start_s: float, last_s: float) -> str | None:
         t_s = self._t_s()
         if self._obey_people(stage):
-            return "interrupted"
+            return "interrupted" if self._rig.controls.danger is None else "stopped"
         if self._record_failed:
             return "stopped"
         if self._trip is not None and stage.kind is not StageKind.COOLDOWN:
@@ -458,6 +470,9 @@ class Runner:
         controls = self._rig.controls
         controls.wake.clear()
         self._note_keys()
+        if controls.danger is not None:
+            self._end_for_danger(controls.danger)
+            return True
         if controls.end_load.is_set() and self._cause is None:
             self._end_load(self._t_s())
             self._cause = {"class": "operator", "why": ["the load was ended with the space bar"]}
@@ -469,6 +484,15 @@ class Runner:
         if self._watch_presence():
             return stage.kind is StageKind.LOAD
         return self._cause is not None and self._cause["class"] == "suspend"
+
+    def _end_for_danger(self, danger: DangerNotice) -> None:
+        """End the load and the run: the machine is to be switched off, not watched."""
+        if self._danger_told:
+            return
+        self._danger_told = True
+        self._stop(f"a danger was noted: {danger.what} ({danger.noted})", self._t_s())
+        self._event("danger", code=danger.code, noted=danger.noted)
+        self._rig.observer.say(danger.do, loud=True)
 
     def _note_keys(self) -> None:
         while self._rig.controls.keys:
@@ -555,7 +579,7 @@ class Runner:
     # ---- end ------------------------------------------------------------------------------------------
 
     def _over(self) -> bool:
-        if self._rig.controls.quit_reason:
+        if self._rig.controls.quit_reason or self._danger_told:
             return True
         return self._record_failed or (self._cause is not None and self._cause["class"] == "suspend")
 
@@ -571,6 +595,7 @@ class Runner:
             "cause": self._cause,
             "trip": self._trip,
             "stopped_because": list(self._stopped),
+            "danger": self._rig.controls.danger.code if self._danger_told and self._rig.controls.danger else None,
         }
         try:
             for key, value in facts.items():
