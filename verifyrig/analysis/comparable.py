@@ -48,8 +48,9 @@ def compare(before: Trace, after: Trace, changed_parts: Iterable[str] = ()) -> C
     """
     changed = frozenset(changed_parts)
     names = list(dict.fromkeys(stage.name for trace in (before, after) for stage in trace.stages))
-    stages = {name: _compare_stage(before, after, name, changed) for name in names}
     both = metrics_of(before), metrics_of(after)
+    before, after = before.without_dips(), after.without_dips()
+    stages = {name: _compare_stage(before, after, name, changed) for name in names}
     differences: dict[str, MetricDifference] = {}
     for name, judged in stages.items():
         if judged.comparable:

@@ -32,11 +32,16 @@ def metrics_of(trace: Trace) -> dict[str, Metric]:
     A metric that could not be measured is there with value None and the reason; stages that never ran have none.
     """
     bad = has_bad_times(trace.t_s)
+    steady = trace.without_dips()
     found: dict[str, Metric] = {}
     for stage in trace.stages:
         if stage.ended == "skipped":
             continue
-        for name, metric in _stage_metrics(trace, stage):
+        figures = dict(_stage_metrics(steady, stage))
+        if stage.kind == "load":
+            # A wrong result counts whenever it came.
+            figures["compute_errors"] = _compute_errors(trace, stage)
+        for name, metric in figures.items():
             found[f"{stage.name}.{name}"] = not_measured(metric.unit, BAD_TIMES) if bad else metric
     return found
 
@@ -58,7 +63,6 @@ def _stage_metrics(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric
             yield from _plain(trace, stage, name)
     if stage.kind == "load":
         yield from throttle_metrics(trace, stage).items()
-        yield "compute_errors", _compute_errors(trace, stage)
         yield from _at_the_cap(trace, stage)
         for part in PARTS:
             if at_limit(trace, stage, part.temp):

@@ -83,7 +83,7 @@ def _unsettled(trace: Trace, stage: StageSpan) -> str:
     planned = trace.profile.stage(stage.name) if trace.profile else None
     if stage.ended == "settled" or planned is None or planned.settle is None:
         return ""
-    settled = settled_value(trace, stage, planned.settle.channel)
+    settled = settled_value(trace.without_dips(), stage, planned.settle.channel)
     if isinstance(settled, str):
         return f"the stage did not settle: {settled}"
     return "" if settled.known else "the stage did not settle"

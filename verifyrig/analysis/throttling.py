@@ -82,10 +82,14 @@ def _card_share(trace: Trace, stage: StageSpan) -> Metric:
 
 
 def _counted(trace: Trace, stage: StageSpan) -> Metric:
-    _, counts = stage_columns(trace, stage, "throttle_count")
+    t_s, counts = stage_columns(trace, stage, "throttle_count")
     if len(counts) < 2:
         return not_measured("1", "this machine has no throttle counter")
     rising = np.diff(counts) > 0
+    for from_s, _ in trace.dips():
+        # What was counted while the load dipped and came back is no throttling of the load.
+        across = int(np.searchsorted(t_s, from_s, side="right"))
+        rising[across - 1 : across] = False
     note = "counted by the processor for heat" if rising.any() else ""
     return Metric(value=float(np.mean(rising)), unit="1", u95=1.0 / len(counts), note=note)
 

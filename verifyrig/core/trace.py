@@ -14,6 +14,10 @@ from verifyrig.core.profile import Profile
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
+# A dip and what is left out after it is no longer than this, whatever a record says: nobody hides a stage by it.
+_LONGEST_DIP_S = 30.0
+_LONGEST_RUN_S = 1e9
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StageSpan:
@@ -90,6 +94,28 @@ class Trace:
                 values[low:high] = np.nan
         return values
 
+    def dips(self) -> list[tuple[float, float]]:
+        """Return the dips of the load, each from its start to where figures count again, s."""
+        return [span for event in self.events if (span := _dip_span(event)) is not None]
+
+    def without_dips(self) -> Trace:
+        """Return the run without the samples of its dips and of the moments after: figures tell of the load alone.
+
+        A dip takes the load away for a moment so that a reading that stands still has to answer (event `dip`).
+        """
+        spans = self.dips()
+        if not spans:
+            return self
+        keep = np.ones(len(self.t_s), dtype=np.bool_)
+        for from_s, until_s in spans:
+            keep &= (self.t_s <= from_s) | (self.t_s > until_s)
+        return replace(
+            self,
+            t_s=self.t_s[keep],
+            utc_s=self.utc_s[keep],
+            columns={name: values[keep] for name, values in self.columns.items()},
+        )
+
     def within(self, stage: StageSpan) -> slice:
         """Return the samples from the stage's start to its end, both included, as a slice of the columns."""
         end_s = np.inf if stage.end_s is None else stage.end_s
@@ -115,6 +141,13 @@ class Trace:
     def _last_s(self) -> float:
         ends = [stage.end_s for stage in self.stages if stage.end_s is not None]
         return max([float(self.t_s[-1]), *ends])
+
+
+def _dip_span(event: Event) -> tuple[float, float] | None:
+    until_s = event.detail.get("left_out_until_s") if event.kind == "dip" else None
+    if isinstance(until_s, bool) or not isinstance(until_s, int | float) or not abs(until_s) < _LONGEST_RUN_S:
+        return None
+    return event.t_s, min(float(until_s), event.t_s + _LONGEST_DIP_S)
 
 
 def _stage_until(stage: StageSpan, t_s: float) -> StageSpan:

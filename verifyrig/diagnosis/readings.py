@@ -45,7 +45,7 @@ class Readings:
     """What the figures are read from; a channel that is missing gives NaN everywhere."""
 
     def __init__(self, trace: Trace) -> None:
-        self.trace = trace
+        self.trace = trace = trace.without_dips()
         self.t_s = trace.t_s
         self._columns: dict[str, FloatArray] = {}
         self.last_s = float(trace.t_s[-1]) if len(trace.t_s) else 0.0

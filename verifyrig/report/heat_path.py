@@ -79,8 +79,9 @@ def _temp_c(run: RunInput, stage: StageSpan, channel: str) -> float | None:
         return float(value)
     if not run.trace.has(channel):
         return None
-    part = run.trace.within(stage)
-    times, values = run.trace.t_s[part], run.trace.usable(channel)[part]
+    trace = run.trace.without_dips()
+    part = trace.within(stage)
+    times, values = trace.t_s[part], trace.usable(channel)[part]
     recent = values[times >= times[-1] - _LAST_S] if len(times) else values
     known = recent[np.isfinite(recent)]
     return float(known.mean()) if len(known) else None

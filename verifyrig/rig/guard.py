@@ -132,6 +132,7 @@ class Guard:
         self._edge_s: float | None = None
         self._share = 0.0
         self._began_s: float | None = None
+        self._no_trend_until_s = -math.inf
 
     def load_edge(self, t_s: float, share: float, *, steady: bool, heats: Sequence[str] = ("die_temp_c",)) -> None:
         """Note that the load was told a new share at `t_s`; `heats` are the temperatures that must answer to it."""
@@ -142,6 +143,13 @@ class Guard:
             for channel, reaction in self._reactions.items():
                 reaction.edge(t_s, share if steady and channel in heats else 0.0)
         self._share = share
+
+    def load_dips(self, t_s: float, *, over: bool) -> None:
+        """Note that the load is taken away for a moment at `t_s`, or is back: what a reading does then is no trend."""
+        self._edge_s = t_s
+        self._no_trend_until_s = t_s + LINE_AFTER_EDGE_S if over else math.inf
+        for past in self._past.values():
+            past.fresh.clear()
 
     def check(self, t_s: float, now_s: float, stage: Stage, readings: Mapping[str, Reading]) -> Trip | None:
         """Return the first trip of this sample, or None. `t_s` is the run's time, `now_s` the clock's."""
@@ -181,6 +189,9 @@ class Guard:
                 past.add(t_s, again.value, self._refresh_s(armed.channel))
                 return crossing
             return self._check_silence(armed, past, t_s) if not again.ok else None
+        if t_s < self._no_trend_until_s:
+            past.last_ok_s = t_s
+            return None
         past.add(t_s, reading.value, self._refresh_s(armed.channel))
         return self._check_motion(armed, past, t_s)
 

@@ -26,6 +26,9 @@ NO_WORK_S = 10.0
 # Below this share a worker's blocks may lie so far apart that a wait for the next one means nothing.
 LEAST_SHARE = 0.05
 
+# A reading of power is up to two samples old; what it shows of a pause must not move the share that is held.
+STEER_AFTER_PAUSE_S = 3.0
+
 _HAIR_S = 1e-6
 
 
@@ -45,6 +48,8 @@ class LoadDriver:
         self._at_work_since_s = math.inf
         self._without_work_s = 0.0
         self._began_s = 0.0
+        self._paused = False
+        self._steer_from_s = -math.inf
         self.share = 0.0
         self.lost = ""
         self.errors = 0
@@ -92,7 +97,7 @@ class LoadDriver:
 
     def edge(self, t_s: float) -> float | None:
         """Follow the pattern; return the new share where it changed, else None."""
-        if self._hold is not None or self.external:
+        if self._hold is not None or self.external or self._paused:
             return None
         # A hair later than the edge, so that rounding never leaves the old share on.
         share = share_at(self._plan, t_s - self._began_s + _HAIR_S)
@@ -101,10 +106,25 @@ class LoadDriver:
         self._tell(share, t_s)
         return share
 
+    def pause(self, t_s: float) -> None:
+        """Take the load away for a moment; `resume` brings it back."""
+        self._paused = True
+        self._tell(0.0, t_s)
+
+    def resume(self, t_s: float) -> float:
+        """Bring back the load as its plan has it now; return the share."""
+        self._paused = False
+        self._steer_from_s = t_s + STEER_AFTER_PAUSE_S
+        planned = share_at(self._plan, t_s - self._began_s + _HAIR_S)
+        self._tell(self._hold.share if self._hold is not None else planned, t_s)
+        return self.share
+
     def steer(self, t_s: float, readings: Mapping[str, Reading]) -> float | None:
         """Steer to the hold's target by this sample; return the new share where there is a hold."""
         if self._hold is None or self._plan.hold is None:
             return None
+        if self._paused or t_s < self._steer_from_s:
+            return self.share
         reading = readings.get(hold_channel(self._plan.hold))
         self._tell(self._hold.update(t_s, reading.value if reading is not None and reading.ok else None), t_s)
         return self.share

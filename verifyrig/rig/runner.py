@@ -19,6 +19,7 @@ from verifyrig.core.heat_sources import CARD, DIE, heated_by, part_of
 from verifyrig.core.interfaces import Clock, Controls, DangerNotice, Load, Quality, Reading, RecordWriter, SensorBank
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
+from verifyrig.rig.dip import LOOK_EVERY_S, Dips
 from verifyrig.rig.gate import StageGate
 from verifyrig.rig.guard import ArmedLimit, Guard, HeatAtRest, Trip
 from verifyrig.rig.load_driver import LoadDriver
@@ -100,6 +101,7 @@ class Runner:
         self._presence_s = 0.0
         self._danger_told = False
         self._rest, self._touch, self._cost = RestWatch(), TouchWatch(), OwnCost()
+        self._dips = Dips(rig.bank.infos)
 
     def run(self) -> RunEnd:
         """Run all stages; the load is off and the record closed on every way out but a machine gone dark."""
@@ -223,6 +225,9 @@ class Runner:
         if driver is None:
             return 0.0
         gone_s = self._rig.load.stop()
+        self._dips.load_told(t_s, 0.0, None)
+        if self._dips.is_open:
+            self._note_dip(t_s)
         if driver.external and driver.share:
             self._rig.observer.say("Switch the load on the machine off now.", loud=True)
         self._guard.load_edge(t_s, 0.0, steady=False)
@@ -235,7 +240,55 @@ class Runner:
         heats = heated_by(self._driver.plan.work) if self._driver is not None else ()
         self._guard.load_edge(t_s, share, steady=steady, heats=heats)
         self._rig.permit.load_edge(t_s, share)
+        if self._driver is not None and not self._driver.external:
+            self._dips.load_told(t_s, share, self._driver.demand())
         self._event("load", t_s=t_s, share=share)
+
+    # ---- dips: a reading that stands still has to answer -----------------------------------------------
+
+    def _follow_dip(self, t_s: float) -> None:
+        """Take the load away for a moment where a reading has stood, and bring it back once that has answered."""
+        driver = self._driver
+        if driver is None or driver.external:
+            return
+        if self._dips.is_open:
+            if self._dips.is_over(t_s):
+                self._end_dip(driver, t_s)
+            return
+        for channel in self._dips.cannot_answer(t_s, driver.share):
+            self._event("dip-not-possible", channel=channel)
+            self._rig.observer.say(
+                f"{channel} has stood for a minute, and this load moves it too little to tell whether it is frozen."
+            )
+        asked = self._dips.due(t_s, driver.share)
+        if asked:
+            if self._dips.none_yet:
+                self._rig.observer.say(
+                    "Where a reading stands, the load dips for a moment, and the reading must answer."
+                )
+            self._dips.begin(t_s, asked)
+            self._guard.load_dips(t_s, over=False)
+            driver.pause(t_s)
+
+    def _look_in_dip(self) -> None:
+        """Read those who are asked between two samples: the sooner they answer, the shorter is the dip."""
+        now_s, driver = self._rig.clock.now_s(), self._driver
+        for channel in self._dips.unanswered:
+            self._dips.hear(channel, self._rig.bank.reread(channel, now_s))
+        if driver is not None and self._dips.is_over(self._t_s()):
+            self._end_dip(driver, self._t_s())
+
+    def _end_dip(self, driver: LoadDriver, t_s: float) -> None:
+        before = self._dips.share
+        share = driver.resume(t_s)
+        self._guard.load_dips(t_s, over=True)
+        self._note_dip(t_s)
+        if share != before and driver.plan.hold is None:
+            self._edge(t_s, share)
+
+    def _note_dip(self, t_s: float) -> None:
+        dip = self._dips.end(t_s)
+        self._event("dip", t_s=dip.from_s, **dip.as_detail())
 
     # ---- one stage's loop -----------------------------------------------------------------------------
 
@@ -244,8 +297,11 @@ class Runner:
         next_forecast_s = start_s + FIRST_FORECAST_S
         while True:
             edge_s = self._driver.next_edge_s(self._t_s()) if self._driver is not None else math.inf
-            self._wait_until(min(self._next_sample_s(), self._start_s + min(edge_s, last_s)))
+            look_s = self._t_s() + LOOK_EVERY_S if self._dips.is_open else math.inf
+            self._wait_until(min(self._next_sample_s(), self._start_s + min(edge_s, last_s, look_s)))
             t_s = self._t_s()
+            if self._dips.is_open and self._rig.clock.now_s() < self._next_sample_s() - 1e-9:
+                self._look_in_dip()
             if t_s >= edge_s - 1e-6 and self._driver is not None:
                 share = self._driver.edge(t_s)
                 if share is not None:
@@ -350,7 +406,7 @@ class Runner:
         sampled = time.perf_counter()
         t_s = now_s - self._start_s
         share = self._driver.share if self._driver is not None else 0.0
-        readings = rig.bank.sample(now_s, load_share=share)
+        readings = self._dips.take(t_s, rig.bank.sample(now_s, load_share=share))
         trip = self._guard.check(t_s, now_s, stage, readings)
         if trip is not None and self._trip is None:
             self._end_by_trip(trip, stage, t_s, sampled)
@@ -358,14 +414,16 @@ class Runner:
         self._readings = readings
         row = {**readings, **self._own_readings(t_s, readings)}
         self._note(lambda: rig.writer.sample(t_s, rig.clock.utc_s(), row))
-        rig.permit.sample(t_s, readings, share)
-        self._feed_forecaster(t_s, readings, share)
+        if not self._dips.leaves_out(t_s):
+            rig.permit.sample(t_s, readings, share)
+            self._feed_forecaster(t_s, readings, share)
         self._advance_schedule(now_s)
         self._watch_disk()
         self._watch_suspend()
         if self._trip is not None or self._gate_closed:
             self._warn_of_heat(t_s)
         self._watch_stage(stage, t_s)
+        self._follow_dip(t_s)
         rig.observer.tick(self._view(t_s, stage_start_s, stage, row, last_s))
 
     def _own_readings(self, t_s: float, readings: Mapping[str, Reading]) -> dict[str, Reading]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 STEP_SHARE = 0.5
@@ -11,6 +12,8 @@ _LOADED_BEFORE_S = 30.0
 _BUSY_SHARE = 0.4
 # Below such a change of package power the step is too small to ask for a reaction.
 _LEAST_STEP_W = 8.0
+# After a shorter rest (a dip, the gap between quick pulses) the machine is still warm: nothing has to move anew.
+_SHORT_REST_S = 15.0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -20,12 +23,16 @@ class StepWatch:
     Attributes:
         loaded_s: Time since the share went from rest to half or more and stayed there, s; 0 otherwise.
         resting_s: Time since it went back to rest after at least half a minute of load, s; 0 otherwise.
+        step_w: By how much the package power changed with that step, W; None where it is not known.
+        busy_share: Share of processor time in use, 0 to 1; None where it is not known.
     """
 
     loaded_s: float = 0.0
     resting_s: float = 0.0
+    step_w: float | None = None
+    busy_share: float | None = None
     _share: float = 0.0
-    _edge_s: float = 0.0
+    _edge_s: float = -math.inf
     _loaded_since_s: float | None = None
     _resting_since_s: float | None = None
     _edge_power_w: float | None = None
@@ -42,7 +49,8 @@ class StepWatch:
         """
         if share >= STEP_SHARE:
             if self._share < STEP_SHARE:
-                self._loaded_since_s = t_s if self._share <= _REST_SHARE else None
+                rested = self._share <= _REST_SHARE and t_s - self._edge_s >= _SHORT_REST_S
+                self._loaded_since_s = t_s if rested else None
                 self._edge_power_w, self._edge_s = self._power_w, t_s
                 self._resting_since_s = None
         elif self._share >= STEP_SHARE:
@@ -50,13 +58,10 @@ class StepWatch:
             self._resting_since_s = t_s if long_enough and share <= _REST_SHARE else None
             self._edge_power_w, self._edge_s = self._power_w, t_s
             self._loaded_since_s = None
-        self._share, self._power_w = share, power_w
-        moved = self._power_moved(power_w)
+        self._share, self._power_w, self.busy_share = share, power_w, busy_share
+        before_w = self._edge_power_w
+        self.step_w = None if power_w is None or before_w is None else abs(power_w - before_w)
+        moved = self.step_w is None or self.step_w >= _LEAST_STEP_W
         busy = busy_share is None or busy_share >= _BUSY_SHARE
         self.loaded_s = t_s - self._loaded_since_s if self._loaded_since_s is not None and moved and busy else 0.0
         self.resting_s = t_s - self._resting_since_s if self._resting_since_s is not None and moved else 0.0
-
-    def _power_moved(self, power_w: float | None) -> bool:
-        if power_w is None or self._edge_power_w is None:
-            return True
-        return abs(power_w - self._edge_power_w) >= _LEAST_STEP_W

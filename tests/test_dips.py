@@ -1,0 +1,312 @@
+"""A reading that stands under load has to answer to a short dip of it, whatever its step; figures leave dips out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.fakes import PROFILE, die_info
+from tests.test_runner import EXTERNAL_PLAN, Stand
+from verifyrig.analysis import compare, metrics_of
+from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
+from verifyrig.core.profile import Purpose
+from verifyrig.core.trace import Event, StageSpan, Trace
+from verifyrig.rig.dip import ANSWER_WITHIN_S, DIP_EVERY_S, LEFT_OUT_S, STANDS_S, Dips
+from verifyrig.rig.guard import Guard, arm
+
+LONG = PROFILE.replace("max_duration_s = 60", "max_duration_s = 400")
+STEADY_FROM_S = 20.0 + 2 * 20.0
+Die = Callable[[float, float], float]
+
+
+def whole_degrees(die: Die) -> Die:
+    return lambda t_s, share: float(round(die(t_s, share)))
+
+
+def warming(t_s: float, share: float) -> float:
+    """A die of 0.2 K/W at 100 W that is there at once, on a sink that warms by 20 K within minutes."""
+    return 30.0 + 20.0 * share + 20.0 * (1.0 - math.exp(-max(0.0, t_s - STEADY_FROM_S) / 60.0))
+
+
+def frozen_from(t_s: float, die: Die) -> Die:
+    return lambda now_s, share: die(min(now_s, t_s), share if now_s < t_s else 1.0)
+
+
+def stand(die: Die, text: str = LONG, resolution: float | None = 1.0) -> Stand:
+    made = Stand(die, text)
+    made.bank.infos = {"die_temp_c": replace(die_info(), resolution=resolution)}
+    made.rig = replace(made.rig, bank=made.bank)
+    return made
+
+
+def dips_of(made: Stand) -> list[tuple[float, dict[str, Any]]]:
+    return [(t_s, detail) for t_s, kind, detail in made.writer.events if kind == "dip"]
+
+
+@pytest.mark.parametrize("step_k", [1.0, 0.1])
+@pytest.mark.parametrize("from_s", [3.0, 20.0, 100.0, 250.0])
+def test_a_die_that_freezes_under_load_trips_within_the_time_to_the_next_dip(step_k: float, from_s: float) -> None:
+    def stepped(t_s: float, share: float) -> float:
+        return round(warming(t_s, share) / step_k) * step_k
+
+    made = stand(frozen_from(STEADY_FROM_S + from_s, stepped), resolution=step_k)
+    end = made.run()
+    assert end.outcome == "tripped" and end.trip is not None
+    assert (end.trip["rule"], end.trip["channel"], end.trip["stage"]) == ("stuck", "die_temp_c", "load")
+    longest_s = DIP_EVERY_S + ANSWER_WITHIN_S + 1.0
+    assert end.trip["t_s"] - (STEADY_FROM_S + from_s) <= longest_s
+    assert made.load.alive == 0
+    ((_, detail),) = [dip for dip in dips_of(made) if not dip[1]["answered"]]
+    assert detail["asked"] == ["die_temp_c"] and detail["fair"]
+    stuck = [row["die_temp_c"] for _, row in made.writer.rows if row["die_temp_c"].quality is Quality.STUCK]
+    assert stuck and "dipped" in stuck[0].note
+
+
+def test_a_sound_die_of_whole_degrees_answers_each_dip_and_the_run_goes_on() -> None:
+    made = stand(whole_degrees(warming))
+    assert made.run().outcome == "completed"
+    dips = dips_of(made)
+    assert all(detail["asked"] == detail["answered"] == ["die_temp_c"] for _, detail in dips)
+    begun = [t_s for t_s, _ in dips]
+    assert len(begun) >= 3
+    assert min(np.diff(begun)) >= DIP_EVERY_S - 1e-6
+    # Short enough not to matter: the answer ends it.
+    assert max(detail["until_s"] - t_s for t_s, detail in dips) <= 2.0
+    assert all(detail["left_out_until_s"] == detail["until_s"] + LEFT_OUT_S for _, detail in dips)
+
+
+def test_the_load_is_told_of_a_dip_and_the_record_shows_it_in_its_row() -> None:
+    made = stand(whole_degrees(warming))
+    made.run()
+    (t_s, detail), *_ = dips_of(made)
+    during = [row["load_share"].value for at_s, row in made.writer.rows if t_s < at_s <= detail["until_s"]]
+    after = next(row["load_share"].value for at_s, row in made.writer.rows if at_s > detail["until_s"])
+    assert during == [0.0] * len(during) and during
+    assert after == 1.0
+    # A dip is no change of the plan: what reads the load's edges must not take it for a pulse.
+    assert [d["share"] for _, kind, d in made.writer.events if kind == "load"] == [1, 0, 1, 0, 0, 1, 0]
+
+
+def test_a_reading_that_wavers_proves_itself_and_costs_no_dip() -> None:
+    made = stand(lambda t_s, share: round(warming(t_s, share) + 0.3 * (round(t_s) % 2), 3), resolution=0.125)
+    assert made.run().outcome == "completed"
+    assert dips_of(made) == []
+
+
+def test_a_reading_that_the_load_hardly_moves_is_not_asked_and_that_is_on_record() -> None:
+    # 3 K of answer, of which noise and rounding may take one: no dip can tell this die from a frozen one.
+    def heavy(t_s: float, share: float) -> float:
+        return float(round(30.0 + 3.0 * share + (5.0 if t_s > STEADY_FROM_S + 15 else 0.0)))
+
+    made = stand(heavy)
+    assert made.run().outcome == "completed"
+    assert dips_of(made) == []
+    assert [d for _, kind, d in made.writer.events if kind == "dip-not-possible"] == [{"channel": "die_temp_c"}]
+
+
+def test_an_external_load_cannot_be_dipped() -> None:
+    made = stand(lambda t_s, share: 60.0, EXTERNAL_PLAN.replace("max_duration_s = 40", "max_duration_s = 300"))
+    made.load.on_status = lambda load: made.controls.keys.append("l") if load.work == 0 else None
+    made.run()
+    assert dips_of(made) == []
+
+
+def test_pulses_and_rest_are_not_dipped() -> None:
+    text = PROFILE.replace("on_s = 5, off_s = 15, count = 2", "on_s = 5, off_s = 55, count = 4")
+    made = stand(
+        whole_degrees(lambda t_s, share: 30.0 + 20.0 * share),
+        text.replace("max_duration_s = 60", "max_duration_s = 20"),
+    )
+    made.run()
+    assert dips_of(made) == []
+
+
+def test_a_load_held_at_a_temperature_dips_and_comes_back_to_its_share() -> None:
+    text = LONG.replace(
+        'pattern = "steady", share = 1.0, workers = "all"', 'workers = "all", hold = { die_temp_c = 41.0 }'
+    )
+    made = stand(whole_degrees(lambda t_s, share: 30.0 + 20.0 * share), text)
+    assert made.run().outcome == "completed"
+    for t_s, detail in dips_of(made):
+        shares = [row["load_share"].value for at_s, row in made.writer.rows if abs(at_s - t_s) <= 4.0]
+        told = [share for share in shares if share]
+        assert max(told) - min(told) < 0.1, (t_s, detail)
+    assert dips_of(made)
+
+
+class Hand:
+    """`Dips` fed by hand, a second each."""
+
+    def __init__(self, *channels: str, resolution: float = 1.0) -> None:
+        infos = {c: replace(die_info(), channel=c, resolution=resolution) for c in channels}
+        self.dips = Dips(
+            {name: ChannelInfo(**{f: getattr(i, f) for f in i.__dataclass_fields__}) for name, i in infos.items()}
+        )
+        self.t_s = 0.0
+        self.load: object = "work"
+
+    def feed(self, seconds: int, share: float, **values: float) -> list[dict[str, Reading]]:
+        if share != self.dips.share and not self.dips.is_open:
+            self.dips.load_told(self.t_s, share, self.load)
+        found = []
+        for _ in range(seconds):
+            self.t_s += 1.0
+            found.append(self.dips.take(self.t_s, {name: Reading(value=value) for name, value in values.items()}))
+        return found
+
+    def until_due(self, share: float = 1.0, **values: float) -> tuple[str, ...]:
+        for _ in range(120):
+            self.feed(1, share, **values)
+            if due := self.dips.due(self.t_s, share):
+                return due
+        return ()
+
+
+def test_each_numbered_die_is_asked_by_itself() -> None:
+    hand = Hand("die_temp_c", "die_2_temp_c")
+    hand.feed(10, 0.0, die_temp_c=30.0, die_2_temp_c=31.0)
+    hand.feed(15, 1.0, die_temp_c=60.0, die_2_temp_c=62.0)
+    due = hand.until_due(die_temp_c=61.0, die_2_temp_c=63.0)
+    assert due == ("die_temp_c", "die_2_temp_c")
+    hand.dips.begin(hand.t_s, due)
+    marked = hand.feed(10, 1.0, die_temp_c=50.0, die_2_temp_c=63.0)[-1]
+    assert marked["die_temp_c"].ok
+    assert marked["die_2_temp_c"].quality is Quality.STUCK
+    assert hand.dips.end(hand.t_s).answered == ("die_temp_c",)
+
+
+def test_no_answer_is_held_against_nobody_while_other_programs_keep_the_machine_busy() -> None:
+    hand = Hand("die_temp_c")
+    hand.feed(10, 0.0, die_temp_c=30.0, package_power_w=20.0, busy_share=0.05)
+    hand.feed(15, 1.0, die_temp_c=60.0, package_power_w=100.0, busy_share=1.0)
+    due = hand.until_due(die_temp_c=61.0, package_power_w=100.0, busy_share=1.0)
+    hand.dips.begin(hand.t_s, due)
+    readings = hand.feed(12, 1.0, die_temp_c=61.0, package_power_w=98.0, busy_share=1.0)
+    assert all(found["die_temp_c"].ok for found in readings)
+    assert not hand.dips.end(hand.t_s).fair
+
+
+def test_what_one_load_showed_is_not_expected_of_another() -> None:
+    # Quarter workers after all of them: a quarter of the heat, and no answer of three steps.
+    hand = Hand("die_temp_c")
+    hand.feed(10, 0.0, die_temp_c=30.0)
+    hand.feed(15, 1.0, die_temp_c=60.0)
+    hand.feed(40, 0.0, die_temp_c=33.0)
+    hand.load = "a quarter of the workers"
+    assert hand.until_due(die_temp_c=36.0) == ()
+
+
+def test_a_stuck_reading_that_moves_again_is_believed_again() -> None:
+    hand = Hand("die_temp_c")
+    hand.feed(10, 0.0, die_temp_c=30.0)
+    hand.feed(15, 1.0, die_temp_c=60.0)
+    hand.dips.begin(hand.t_s, hand.until_due(die_temp_c=61.0))
+    assert not hand.feed(10, 1.0, die_temp_c=61.0)[-1]["die_temp_c"].ok
+    hand.dips.end(hand.t_s)
+    assert not hand.feed(1, 1.0, die_temp_c=61.0)[0]["die_temp_c"].ok
+    assert hand.feed(1, 1.0, die_temp_c=58.0)[0]["die_temp_c"].ok
+
+
+def test_the_climb_out_of_a_dip_is_no_rise_towards_the_limit() -> None:
+    made = stand(warming)
+    armed, _ = arm(made.plan, made.bank.infos)
+    guard = Guard(armed, made.plan, made.bank.infos, made.bank.reread)
+    stage = next(stage for stage in made.plan.stages if stage.name == "load")
+    guard.load_edge(0.0, 1.0, steady=True)
+
+    def check(t_s: float, value: float) -> object:
+        return guard.check(t_s, t_s, stage, {"die_temp_c": Reading(value=value)})
+
+    assert not any(check(float(t), 80.0) for t in range(40))
+    guard.load_dips(39.0, over=False)
+    assert check(40.0, 55.0) is None
+    guard.load_dips(40.2, over=True)
+    # Unexplained, the line through 55, 72 and 78 °C crosses 90 °C before the next sample could act.
+    assert [check(41.0 + k, value) for k, value in enumerate([72.0, 78.0, 79.0, *[80.0] * 20])] == [None] * 23
+
+
+# ---- figures ---------------------------------------------------------------------------------------------
+
+
+def trace(*, dips: bool, error_in_dip: bool = False) -> Trace:
+    """Ten minutes of load after two of rest, in closed form; with dips of 2 s a minute that spoil their samples."""
+    t_s = np.arange(0.0, 720.0)
+    loaded = t_s >= 120.0
+    power = np.where(loaded, 100.0, 20.0)
+    die = (
+        25.0
+        + np.where(loaded, 0.5 * 100.0 * (1 - np.exp(-(t_s - 120.0).clip(0) / 20.0)), 0.0)
+        + np.where(loaded, 0.0, 10.0)
+    )
+    rate = np.where(loaded, 50.0, np.nan)
+    events = [Event(t_s=120.0, kind="load", detail={"share": 1.0})]
+    share, errors, throttle = loaded.astype(float), np.where(loaded, 0.0, np.nan), np.zeros(len(t_s))
+    if dips:
+        for at in range(240, 720, 60):
+            part = slice(at + 1, at + 3)
+            share[part], power[part], die[part], rate[part] = 0.0, 20.0, 45.0, 0.0
+            throttle[at + 2 :] += 1.0
+            events.append(Event(t_s=float(at), kind="dip", detail={"until_s": at + 2.0, "left_out_until_s": at + 12.0}))
+    if error_in_dip:
+        errors[662:] = 1.0
+    return Trace(
+        run_id="r", facts={"purpose": Purpose.CHECK, "ambient": {"value_c": 25.0, "u95_k": 0.5, "source": "typed"}},
+        profile=None,
+        stages=(StageSpan(name="idle", kind="idle", start_s=0.0, end_s=120.0, ended="time"),
+                StageSpan(name="load", kind="load", start_s=120.0, end_s=720.0, ended="time")),
+        t_s=t_s, utc_s=1.7e9 + t_s, events=tuple(events),
+        columns={"die_temp_c": die, "package_power_w": power, "load_share": share, "work_rate_per_s": rate,
+                 "compute_errors": errors, "throttle_count": throttle},
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "die_temp_c.settled", "die_temp_c.rise", "die_temp_c.peak", "die_temp_c.rate", "thermal_resistance",
+        "thermal_impedance_5s", "thermal_impedance_60s", "package_power_w.mean", "work_rate_kept_share",
+        "throttle_share",
+    ],
+)  # fmt: skip
+def test_a_figure_is_the_same_with_dips_and_without(name: str) -> None:
+    without, with_dips = (metrics_of(trace(dips=dips))[f"load.{name}"] for dips in (False, True))
+    assert isinstance(without.value, float) and isinstance(with_dips.value, float)
+    # Closed form of the trace: both settle at 25 °C + 0.5 K/W x 100 W. Fewer samples move a fit by less than its U.
+    allowed = max(0.25 * (without.u95 or 0.0), 0.002 * abs(without.value), 1e-9)
+    assert with_dips.value == pytest.approx(without.value, abs=allowed)
+
+
+def test_a_run_with_dips_is_comparable_with_one_without() -> None:
+    result = compare(trace(dips=False), trace(dips=True))
+    assert result.stages["load"].comparable, result.stages["load"].why
+    difference = result.metrics["load.die_temp_c.settled"]
+    assert not difference.significant
+
+
+def test_a_wrong_result_in_a_dip_counts() -> None:
+    assert metrics_of(trace(dips=True, error_in_dip=True))["load.compute_errors"].value == 1.0
+
+
+@pytest.mark.parametrize("until", [1e12, math.inf, math.nan, "soon", None, True, 10**400])
+def test_no_dip_hides_more_than_half_a_minute_whatever_a_record_says(until: object) -> None:
+    whole = trace(dips=False)
+    event = Event(t_s=300.0, kind="dip", detail={"left_out_until_s": until})
+    kept = replace(whole, events=(*whole.events, event)).without_dips()
+    assert len(whole.t_s) - len(kept.t_s) <= 30
+
+
+def test_a_stage_of_dips_is_not_called_partly_missing() -> None:
+    from verifyrig.analysis.signals import missing_share
+
+    dipped = trace(dips=True)
+    load = dipped.stage("load")
+    assert load is not None
+    assert missing_share(dipped, load, "die_temp_c") == 0.0
+
+
+assert STANDS_S < DIP_EVERY_S
