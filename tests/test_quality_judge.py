@@ -169,7 +169,7 @@ def test_one_of_several_is_asked_soon_only_where_all_are_busy(
 
 def test_a_reading_that_rightly_stood_before_a_dip_is_not_asked_anew_after_it() -> None:
     dipped = [i >= 60 and i % 60 < 2 for i in range(240)]
-    warmed = [(34.0 + min(i, 20), 0.0 if dip else 1.0, 30.0 if dip else 95.0) for i, dip in enumerate(dipped)]
+    warmed: Course = [(34.0 + min(i, 20), 0.0 if dip else 1.0, 30.0 if dip else 95.0) for i, dip in enumerate(dipped)]
     assert set(run("plate_temp_c", REST + warmed)) == {"ok"}
 
 
