@@ -29,6 +29,7 @@ def _add_machine(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--root", required=True, type=Path, help="folder for the tree, empty or an older such tree")
     parser.add_argument("--seed", type=int, default=0, help="which machine of the case (0: a typical one)")
     parser.add_argument("--cooler", choices=("air", "liquid"), help="for cases that may have either")
+    parser.add_argument("--second-die", type=float, metavar="K_PER_W", help="a second die, with this way to the lid")
     parser.add_argument("--speed", type=float, default=1.0, help="simulated seconds per second")
     parser.add_argument(
         "--probes", nargs="*", default=["room"], help="room plate radiator hose-in hose-out inlet exhaust"
@@ -78,6 +79,7 @@ def _machine(options: argparse.Namespace) -> None:
         probes=options.probes,
         start=options.start,
         cooler=options.cooler,
+        second_die_k_per_w=options.second_die,
     ) as bench:
         print(f"simulated hardware: {options.case}, seed {options.seed}, at {options.root} ready", flush=True)
         serve(bench, stop, speed=options.speed, restart_after_s=options.restart_after)

@@ -8,7 +8,7 @@ from types import TracebackType
 from typing import Literal, Self
 
 from mock_hw.physics.machine import Machine
-from mock_hw.physics.parameters import draw
+from mock_hw.physics.parameters import draw, with_second_die
 from mock_hw.physics.parts import Cooler, MachineParameters
 from mock_hw.tree.sysfs import Tree
 
@@ -26,6 +26,7 @@ class SimulatedBench:
         start: "rest" has it settled at rest (or, where it cannot settle safely, some minutes after power-on);
             "cold" is the moment of power-on after a night.
         cooler: Air or liquid for cases that may have either.
+        second_die_k_per_w: Gives the processor a second die, with such a resistance to the lid, K/W.
 
     Raises:
         ValueError: No such case, cooler or probe, or the root holds something else.
@@ -40,8 +41,12 @@ class SimulatedBench:
         start: Literal["rest", "cold"] = "rest",
         *,
         cooler: Cooler | None = None,
+        second_die_k_per_w: float | None = None,
     ) -> None:
-        self.parameters: MachineParameters = draw(case, seed, cooler=cooler)
+        drawn = draw(case, seed, cooler=cooler)
+        self.parameters: MachineParameters = (
+            drawn if second_die_k_per_w is None else with_second_die(drawn, second_die_k_per_w)
+        )
         self.machine = Machine(self.parameters, seed=seed, start=start)
         self.tree = Tree(root, self.machine, probes)
         self.root = root

@@ -55,7 +55,7 @@ _STEPS = (
 
 
 def _profile(name: str, load: str, longest_s: int) -> Profile:
-    return parse_profile((_HEAD + load).format(name=name, longest_s=longest_s), origin=name)
+    return parse_profile((_HEAD + load).format(name=name, longest_s=longest_s), origin=name, recorded=True)
 
 
 STEADY = _profile("made-up-steady", _STEADY, 600)
@@ -123,7 +123,13 @@ def _restarted_utc_s(trace: Trace, seed: int) -> float | None:
 
 
 def _request(case: str, seed: int, profile: Profile) -> RunRequest:
-    return RunRequest(profile=profile, purpose="check", mock=(case, seed), ambient=Ambient(value_c=22.0, u95_k=1.0))
+    return RunRequest(
+        profile=profile,
+        purpose="check",
+        mock=(case, seed),
+        ambient=Ambient(value_c=22.0, u95_k=1.0),
+        to_its_own_end=True,
+    )
 
 
 def _run_case(case: str, seed: int, bench: Bench) -> Path | None:

@@ -60,7 +60,7 @@ def test_the_json_has_the_keys_of_the_contract(tree: Path, capsys: pytest.Captur
     answer = json.loads(out)
     assert code == 0
     assert set(answer) == {"schema", "channels", "can", "cannot"}
-    needed = {"channel", "label", "device", "source", "quantity", "unit", "value", "quality"}
+    needed = {"channel", "label", "device", "source", "quantity", "unit", "value", "quality", "limit"}
     for item in answer["channels"]:
         assert needed <= set(item) <= needed | {"note"}
         assert item["channel"] is None or is_channel(item["channel"])

@@ -108,7 +108,7 @@ def test_channels_answers_for_a_root(bench: Path, tmp_path: Path) -> None:
     SimulatedBench("healthy-air", 0, tmp_path / "tree").close()
     found = answer("channels", "--root", str(tmp_path / "tree"), cwd=bench, code=0)
     assert {"channels", "can", "cannot"} <= set(found)
-    keys = {"channel", "label", "device", "source", "quantity", "unit", "value", "quality"}
+    keys = {"channel", "label", "device", "source", "quantity", "unit", "value", "quality", "limit"}
     assert all(keys <= set(channel) <= keys | {"note"} for channel in found["channels"])
     assert "die_temp_c" in {channel["channel"] for channel in found["channels"]}
 

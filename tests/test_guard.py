@@ -8,8 +8,9 @@ import pytest
 
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Gate, Profile, Stage, StageKind, TripLimit
+from verifyrig.rig.arming import arm
 from verifyrig.rig.gate import check_gate
-from verifyrig.rig.guard import Guard, Trip, arm
+from verifyrig.rig.guard import Guard, Trip
 
 DIE = ChannelInfo(
     channel="die_temp_c", label="Package id 0", device="coretemp/0/temp1", source="x", quantity="temperature",
@@ -149,4 +150,4 @@ def test_a_limit_without_its_channel_is_named_as_not_armed() -> None:
 )
 def test_the_gate_closes_on_heat_at_rest(value_c: float, ambient_c: float | None, closed: bool) -> None:
     gate = Gate(channel="die_temp_c", max_c=50.0, max_rise_k=25.0)
-    assert (check_gate(gate, ok(value_c), ambient_c) is not None) is closed
+    assert (check_gate(gate, "die_temp_c", ok(value_c), ambient_c) is not None) is closed

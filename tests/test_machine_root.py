@@ -42,7 +42,7 @@ max_duration_s = 0.4
 [[stage]]
 name = "pulses"
 kind = "load"
-load = { work = "linear-algebra", pattern = "pulses", on_s = 0.6, off_s = 0.2, count = 1, share = 0.25, workers = 1 }
+load = { work = "linear-algebra", pattern = "pulses", on_s = 0.6, off_s = 1.2, count = 1, share = 0.25, workers = 1 }
 """
 
 HEAVY = """

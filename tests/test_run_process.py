@@ -47,7 +47,7 @@ max_duration_s = 0.5
 [[stage]]
 name = "pulses"
 kind = "load"
-load = { work = "linear-algebra", pattern = "pulses", on_s = 25, off_s = 1, count = 1, share = 0.25, workers = 2 }
+load = { work = "linear-algebra", pattern = "pulses", on_s = 5, off_s = 10, count = 5, share = 0.25, workers = 2 }
 
 [[stage]]
 name = "cooldown"
@@ -234,7 +234,7 @@ def test_nobody_can_run_it_with_a_real_load_and_is_told_what_is_missing() -> Non
     bench.mkdir()
     try:
         os.chown(bench, 65534, 65534)
-        (bench / "blind.toml").write_text(PLAN.replace("on_s = 25", "on_s = 3"))
+        (bench / "blind.toml").write_text(PLAN.replace("count = 5", "count = 1"))
         words = ["-m", "verifyrig", "run", str(bench / "blind.toml"), "--yes", "--json", "--bench", str(bench)]
         done = subprocess.run([*python, *words], capture_output=True, text=True, cwd="/", timeout=HANG_S)
         found = json.loads(done.stdout)

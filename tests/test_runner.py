@@ -14,7 +14,7 @@ import pytest
 from tests.fakes import PROFILE, Ears, FakeBank, FakeClock, FakeLoad, FakeWriter, profile
 from verifyrig.core.errors import RecordError
 from verifyrig.core.interfaces import Controls, LoadDemand, MachineOff, Quality, Reading
-from verifyrig.rig.guard import arm
+from verifyrig.rig.arming import arm
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.runner import Ambient, Rig, RunEnd, Runner
 

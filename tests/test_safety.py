@@ -105,7 +105,8 @@ def test_a_customers_no_forbids_a_heavy_load_and_both_together_need_a_yes(deskto
     assert "has not agreed" in consent_refusals({"heavy-load": "no"}, desktop)[0]
     assert consent_refusals({"heavy-load": "no"}, gentle) == []
     assert consent_refusals({"heavy-load": "yes"}, desktop) == []
-    both = parse_profile(desktop.text.replace('"linear-algebra", pattern = "steady"', '"gpu-and-processor"'), "p")
+    text = desktop.text.replace('"linear-algebra", pattern = "steady"', '"gpu-and-processor"')
+    both = parse_profile(text.replace("stale_after_s", "gpu_temp_c = { max = 90.0 }\nstale_after_s", 1), "p")
     assert len(consent_refusals({"heavy-load": "yes"}, both)) == 1
     assert consent_refusals({"heavy-load": "yes", "graphics-and-processor": "yes"}, both) == []
 

@@ -27,6 +27,7 @@ PowerChoice = Callable[[float, float], float]
 _LONGEST_STEP_US = 250_000  # while the die moves fast
 _LONGEST_CALM_STEP_US = 1_000_000  # leakage and fans need no more than that once it moves slowly
 _CALM_K = 0.1
+_HALF = 0.5  # of the package power, for each of two dies
 _CALM_W = 0.5
 _WARM_UP_STEP_US = 1_000_000
 _LONGEST_WARM_UP_S = 3600
@@ -43,6 +44,7 @@ class Machine:
 
     Attributes:
         die_c, case_c: True temperatures of the die's hottest point and of the case air, °C.
+        second_die_c: That of a second die, °C; that of the first where there is only one.
         power_w: True package power now, W.
         share, busy_cores: What it was last given to do.
         boot_id: New with each power-on.
@@ -72,10 +74,12 @@ class Machine:
         self.busy_cores: Sequence[int] | None = None
         self.last_stop: Stop | None = None
         self.power_state: PowerState = "off"
+        self.second_die_c = self.thermal.temps[0]
         self._step_s = 0.0
         self.share = 0.0
         self._boot()
         self._start(start)
+        self._step_second_die(math.inf)
         self._sensors.sample(0.0, self._truths)
 
     # -- time ---------------------------------------------------------------------------------------------------
@@ -97,9 +101,10 @@ class Machine:
         self._rest_us = whole_us - left_us
         while left_us > 0:
             step_us = min(left_us, _LONGEST_CALM_STEP_US if self._is_calm else _LONGEST_STEP_US)
-            before_c, before_w = self.die_c, self.power_w
+            before_c, before_w, second_c = self.die_c, self.power_w, self.second_die_c
             self._step(step_us)
-            self._is_calm = abs(self.die_c - before_c) < _CALM_K and abs(self.power_w - before_w) < _CALM_W
+            moved_k = max(abs(self.die_c - before_c), abs(self.second_die_c - second_c))
+            self._is_calm = moved_k < _CALM_K and abs(self.power_w - before_w) < _CALM_W
             left_us -= step_us
         self._sensors.sample(self.elapsed_s, self._truths)
 
@@ -129,6 +134,18 @@ class Machine:
         )
         self.die_c = self.thermal.temps[0]
         self.case_c = self.thermal.temps[-1]
+        self._step_second_die(self._step_s)
+
+    def _step_second_die(self, dt_s: float) -> None:
+        """Move the second die towards its rise over the lid; what it sends there flows in the first die's path."""
+        k_per_w = self.parameters.second_die_k_per_w
+        if k_per_w is None:
+            self.second_die_c = self.die_c
+            return
+        end_c = self.thermal.temps[1] + _HALF * self.power_w * k_per_w
+        self.second_die_c += (end_c - self.second_die_c) * -math.expm1(
+            -dt_s / (k_per_w * self.parameters.thermal.die_j_per_k)
+        )
 
     def _choose_power_w(self, unpowered_c: float, gain_k_per_w: float) -> float:
         return self.governor.choose_power_w(
@@ -140,7 +157,10 @@ class Machine:
         cpu = self.parameters.processor
         if self.supply.trips(self.power_w, dt_s):
             self._power_off("supply-latch")
-        elif self.die_c >= cpu.limit_c + cpu.cut_above_limit_k or self.governor.at_limit_s >= cpu.gives_up_after_s:
+        elif (
+            max(self.die_c, self.second_die_c) >= cpu.limit_c + cpu.cut_above_limit_k
+            or self.governor.at_limit_s >= cpu.gives_up_after_s
+        ):
             self._power_off("thermal-cut")
         elif self.regulator.cuts:
             self._power_off("regulator-cut")
@@ -180,6 +200,7 @@ class Machine:
         self.governor.restart()
         self.die_c, self.case_c = self.thermal.temps[0], self.thermal.temps[-1]
         self.power_w = self.parameters.processor.rest_w
+        self._step_second_die(0.0)
         self.counters.restart(energy_uj=self._random.randrange(ENERGY_RANGE_UJ))
         self.mistakes.restart()
         self.fans.settle(self.die_c)

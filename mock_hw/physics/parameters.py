@@ -7,6 +7,7 @@ seed and breaks one thing. So a repair can be shown by drawing the healthy case 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from mock_hw.physics.dice import Dice
 from mock_hw.physics.faults import FAULTS
@@ -22,9 +23,9 @@ from mock_hw.physics.parts import (
     Supply,
     ThermalPath,
 )
-from mock_hw.physics.sensing import draw_sensors
+from mock_hw.physics.sensing import draw_sensors, second_die_sensors
 
-__all__ = ["CASES", "MachineParameters", "draw", "is_healthy"]
+__all__ = ["CASES", "MachineParameters", "draw", "is_healthy", "with_second_die"]
 
 CASES: dict[str, str] = {
     "healthy-air": "none",
@@ -86,6 +87,19 @@ def draw(case: str, seed: int, *, cooler: Cooler | None = None) -> MachineParame
     healthy = _healthy_machine(seed, _cooler_for(case, seed, cooler))
     named = {"case": case, "cause": CASES[case]}
     return FAULTS[case](healthy, Dice(seed, f"fault/{case}"), named)
+
+
+def with_second_die(machine: MachineParameters, die_to_lid_k_per_w: float) -> MachineParameters:
+    """Return the machine with a processor of two dies below one lid, the second with its own way to the lid, K/W.
+
+    Each die takes half of the package power. A second die far above 0.1 to 0.4 K/W has lost its contact.
+    """
+    return replace(
+        machine,
+        processor=replace(machine.processor, driver="k10temp"),
+        sensors=second_die_sensors(machine.sensors),
+        second_die_k_per_w=die_to_lid_k_per_w,
+    )
 
 
 def _cooler_for(case: str, seed: int, wanted: Cooler | None) -> Cooler:

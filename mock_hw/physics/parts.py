@@ -213,6 +213,7 @@ class MachineParameters:
         rest_start_die_c: Where the machine cannot settle at rest safely: the die's temperature at which the
             story starts, on the way up after power-on; None where it starts settled.
         power_gain: What the energy counter shows over the truth.
+        second_die_k_per_w: Resistance from a second die to the lid, K/W; None for a processor with one die.
         sensors: A model for each channel that has one.
     """
 
@@ -229,6 +230,7 @@ class MachineParameters:
     sensors: Mapping[str, SensorModel]
     power_gain: float
     rest_start_die_c: float | None
+    second_die_k_per_w: float | None = None
 
     @property
     def cooler(self) -> Cooler:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
+
 from mock_hw.physics.dice import Dice
 from mock_hw.physics.parts import Cooler, Processor, SensorModel
 
@@ -16,6 +19,8 @@ PROBE_CHANNELS: dict[str, str] = {
 }
 """Probes that can be laid on the machine, and the channel each one measures."""
 
+SECOND_DIE = "die_2_temp_c"
+
 _COOLED_BY_LIQUID = ("radiator", "hose-in", "hose-out")
 
 
@@ -27,6 +32,16 @@ def probes_for(cooler: Cooler) -> tuple[str, ...]:
 def core_channel(number: int) -> str:
     """Return the channel of a core, counted from 0: core_temp_c, core_2_temp_c, and so on."""
     return "core_temp_c" if number == 0 else f"core_{number + 1}_temp_c"
+
+
+def second_die_sensors(sensors: Mapping[str, SensorModel]) -> dict[str, SensorModel]:
+    """Return the sensors of a processor of two dies: eighths of a degree, and no stop at the limit (k10temp)."""
+    dies = {
+        channel: replace(model, step=0.125, high=120.0)
+        for channel, model in sensors.items()
+        if channel.startswith(("die_", "core_"))
+    }
+    return {**sensors, **dies, SECOND_DIE: dies["die_temp_c"]}
 
 
 def draw_sensors(dice: Dice, processor: Processor, cooler: Cooler) -> dict[str, SensorModel]:

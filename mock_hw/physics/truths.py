@@ -8,7 +8,7 @@ from typing import Protocol
 from mock_hw.physics.cooling import FanRegulator
 from mock_hw.physics.parts import MachineParameters
 from mock_hw.physics.regulator import Regulator
-from mock_hw.physics.sensing import core_channel
+from mock_hw.physics.sensing import SECOND_DIE, core_channel
 from mock_hw.physics.supply import PowerSupply
 from mock_hw.physics.thermal_state import ThermalState
 
@@ -27,6 +27,7 @@ class Inside(Protocol):
     regulator: Regulator
     busy_cores: Sequence[int] | None
     die_c: float
+    second_die_c: float
     case_c: float
     power_w: float
 
@@ -49,6 +50,7 @@ def truths(machine: Inside) -> dict[str, float]:
     return {
         "die_temp_c": machine.die_c,
         **_cores(machine),
+        SECOND_DIE: machine.second_die_c,
         "plate_temp_c": plate_c,
         "coolant_temp_c": thermal.temp_c("coolant"),
         "radiator_temp_c": thermal.temp_c("radiator"),

@@ -12,7 +12,7 @@ from pathlib import PurePosixPath
 
 from mock_hw.physics.counters import ENERGY_RANGE_UJ
 from mock_hw.physics.parts import MachineParameters
-from mock_hw.physics.sensing import PROBE_CHANNELS, core_channel
+from mock_hw.physics.sensing import PROBE_CHANNELS, SECOND_DIE, core_channel
 
 MILLI = 1000.0  # °C to m°C, V to mV
 
@@ -50,6 +50,8 @@ def _die(parameters: MachineParameters) -> Device:
         device = Device(parent="pci0000:00/0000:00:18.3", name="k10temp")
         device.add("temp1", "Tctl", "die_temp_c", MILLI, crit=cpu.limit_c)
         device.add("temp3", "Tccd1", "core_temp_c", MILLI)
+        if parameters.second_die_k_per_w is not None:
+            device.add("temp4", "Tccd2", SECOND_DIE, MILLI)
         return device
     device = Device(parent="platform/coretemp.0", name="coretemp")
     limits = {"max": cpu.limit_c - 10.0, "crit": cpu.limit_c}

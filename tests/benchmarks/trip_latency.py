@@ -18,7 +18,7 @@ from verifyrig.core.clock import RealClock
 from verifyrig.core.interfaces import ChannelInfo, Controls, Reading
 from verifyrig.loads import make_load
 from verifyrig.plan.text import parse_profile
-from verifyrig.rig.guard import arm
+from verifyrig.rig.arming import arm
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Silent
 from verifyrig.rig.runner import Rig, Runner

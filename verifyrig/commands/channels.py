@@ -158,6 +158,7 @@ def _item(one: Seen, moved: Moved | None) -> dict[str, Any]:
         "unit": info.unit,
         "value": None if reading.value is None else round(reading.value, 6),
         "quality": reading.quality.value,
+        "limit": info.limit,
     }
     notes = [note for note in (reading.note, info.note) if note]
     if moved is not None:

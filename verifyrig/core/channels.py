@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from verifyrig.core.interfaces import Quantity
@@ -106,6 +107,17 @@ def numbered(base: str, n: int) -> str:
         return base
     suffix = "_duty_share" if base.endswith("_duty_share") else _suffix(base).ending
     return f"{base.removesuffix(suffix)}_{n}{suffix}"
+
+
+def of_role(channel: str, names: Iterable[str]) -> tuple[str, ...]:
+    """Return which of `names` a rule about `channel` holds for, by number.
+
+    A role without a number stands for all of its kind: `die_temp_c` for `die_temp_c`, `die_2_temp_c` and so on. A
+    numbered channel stands for itself alone.
+    """
+    if number_of(channel) > 1:
+        return (channel,) if channel in names else ()
+    return tuple(sorted((name for name in names if base_name(name) == channel), key=number_of))
 
 
 def is_channel(name: str) -> bool:

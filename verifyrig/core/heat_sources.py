@@ -5,11 +5,14 @@ Each has a temperature, the power that heats it, and the fan that cools it; figu
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
-from verifyrig.core.channels import base_name
+from verifyrig.core.channels import base_name, number_of, numbered, of_role
+from verifyrig.core.interfaces import ChannelInfo
+from verifyrig.core.profile import LoadPlan
 
-__all__ = ["CARD", "DIE", "PARTS", "Part", "heated_by", "part_of"]
+__all__ = ["CARD", "DIE", "PARTS", "HeatedGroup", "Part", "heated_by", "heated_groups", "of_same_part", "part_of"]
 
 
 class Part(NamedTuple):
@@ -46,3 +49,51 @@ def heated_by(work: str) -> tuple[str, ...]:
     if work == "gpu-and-processor":
         return (DIE.temp, CARD.temp)
     return (CARD.temp,) if work.startswith("gpu-") else (DIE.temp,)
+
+
+class HeatedGroup(NamedTuple):
+    """Temperatures of one kind that a load heats.
+
+    Attributes:
+        channels: By number.
+        every: Whether each of them is heated. A load on a part of the cores, or on one of several cards, heats at
+            least one, and nobody knows which.
+    """
+
+    channels: tuple[str, ...]
+    every: bool
+
+
+def heated_groups(plan: LoadPlan, infos: Mapping[str, ChannelInfo]) -> tuple[HeatedGroup, ...]:
+    """Return what a load heats of a machine's channels: its dies, its cards, or both."""
+    groups = ((temp, of_role(temp, infos)) for temp in heated_by(plan.work))
+    return tuple(
+        HeatedGroup(channels, len(channels) == 1 or (temp == DIE.temp and plan.workers == "all"))
+        for temp, channels in groups
+        if channels
+    )
+
+
+def of_same_part(temp: str, base: str, infos: Mapping[str, ChannelInfo]) -> str | None:
+    """Return the channel of another kind that belongs to the same part as a temperature; None where none does.
+
+    The same device tells (a card shows its temperature and its power itself); else one of the kind for each device
+    that shows such temperatures (a package's power for each processor); else the same number.
+    """
+    rivals = of_role(base, infos)
+    if temp not in infos or not rivals:
+        return None
+    device = _device(infos[temp])
+    beside = [name for name in rivals if _device(infos[name]) == device]
+    if beside:
+        return beside[0]
+    devices = list(dict.fromkeys(_device(infos[name]) for name in of_role(base_name(temp), infos)))
+    free = [name for name in rivals if _device(infos[name]) not in devices]
+    if len(devices) == len(free):
+        return free[devices.index(device)]
+    same_number = numbered(base, number_of(temp))
+    return same_number if same_number in free else None
+
+
+def _device(info: ChannelInfo) -> str:
+    return info.device.rpartition(":")[0]

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable
 
 from verifyrig.core.channels import is_channel, is_temperature, quantity_of
-from verifyrig.core.pattern import is_gentle, pattern_duration_s
+from verifyrig.core.pattern import pattern_duration_s
 from verifyrig.core.profile import Profile, Stage, StageKind, Threshold, TripLimit
 from verifyrig.files.toml_table import Faults, Table, meant, shown
 
@@ -75,7 +75,6 @@ def check_profile(profile: Profile, faults: Faults) -> None:
     for n, threshold in enumerate(profile.thresholds, start=1):
         _check_threshold(threshold, f"threshold[{n}]", profile, faults)
     _check_twice((threshold.metric for threshold in profile.thresholds), "threshold", "metric", faults)
-    _check_guarded(profile, faults)
     _check_below_trip(profile, faults)
     if profile.stale_after_s < profile.period_s:
         faults.add(
@@ -193,28 +192,6 @@ def _check_reachable(
                 f"min is {threshold.minimum:g}, below the trip limit of {channel}, {limit.minimum:g}",
                 "Write a min above the trip limit: the run ends before it could be reached.",
             )
-
-
-def _check_guarded(profile: Profile, faults: Faults) -> None:
-    heavy = [
-        stage
-        for stage in profile.stages
-        if stage.load is not None and stage.load.work != "external" and not _is_gentle(stage)
-    ]
-    guarded = any(
-        is_temperature(limit.channel) and (limit.maximum is not None or limit.below_machine_limit_k is not None)
-        for limit in profile.trip_limits
-    )
-    if heavy and not guarded:
-        faults.add(
-            "trip",
-            f'stage "{heavy[0].name}" loads the machine, and no temperature has a trip limit',
-            "Write one, such as die_temp_c = { max = 95.0 }.",
-        )
-
-
-def _is_gentle(stage: Stage) -> bool:
-    return stage.load is not None and is_gentle(stage.load)
 
 
 def _check_below_trip(profile: Profile, faults: Faults) -> None:

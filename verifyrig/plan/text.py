@@ -15,6 +15,7 @@ from verifyrig.core.errors import ProfileError
 from verifyrig.core.profile import Profile, Stage, Threshold, TripLimit
 from verifyrig.files.toml_table import Faults, Table, meant, parse_table, shown
 from verifyrig.plan.checks import check_profile
+from verifyrig.plan.guarding import check_guarded
 from verifyrig.plan.stages import id_name, known_channel, number_or, read_stages, required_text
 
 __all__ = ["ON_CONDITIONAL", "parse_profile", "profile_faults", "recipe_digest"]
@@ -24,13 +25,18 @@ LONGEST_BLIND_LOAD_S = 30.0
 _SECONDS = "Write a time in seconds."
 
 
-def parse_profile(text: str, origin: str) -> Profile:
-    """Return the profile written in `text`; `origin` is the file's name as a person would recognise it.
+def parse_profile(text: str, origin: str, *, recorded: bool = False) -> Profile:
+    """Return the profile written in `text`.
+
+    Args:
+        text: TOML.
+        origin: The file's name as a person would recognise it.
+        recorded: It was run already and is only read: whether it guards what it heats is not asked any more.
 
     Raises:
         ProfileError: The first fault found; `profile_faults` lists them all.
     """
-    profile, faults = _read(text, origin)
+    profile, faults = _read(text, origin, recorded=recorded)
     if faults or profile is None:
         raise faults[0]
     return profile
@@ -54,10 +60,12 @@ def recipe_digest(stages: Sequence[Stage]) -> str:
     return hashlib.sha256(canonical.encode()).hexdigest()[:16]
 
 
-def _read(text: str, origin: str) -> tuple[Profile | None, list[ProfileError]]:
+def _read(text: str, origin: str, *, recorded: bool = False) -> tuple[Profile | None, list[ProfileError]]:
     faults = Faults(origin=origin)
     table = parse_table(text, faults)
     profile = _profile(table, text, origin) if table is not None else None
+    if profile is not None and not recorded:
+        check_guarded(profile, faults)
     return profile, [ProfileError(fault.what, where=fault.where, mend=fault.mend) for fault in faults.found]
 
 

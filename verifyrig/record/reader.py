@@ -168,6 +168,6 @@ def _profile(text: Any, path: Path) -> Profile | None:
     from verifyrig.plan.text import parse_profile
 
     try:
-        return parse_profile(text, origin=f"the profile in {path.name}")
+        return parse_profile(text, origin=f"the profile in {path.name}", recorded=True)
     except ProfileError:
         return None

@@ -12,17 +12,20 @@ from typing import Any
 
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
-from verifyrig.core.channels import OWN_CHANNELS, is_temperature
+from verifyrig.core.channels import OWN_CHANNELS, of_role
 from verifyrig.core.clock import RealClock
-from verifyrig.core.errors import SensorError, UsageError
+from verifyrig.core.errors import ProfileError, SensorError, UsageError
 from verifyrig.core.interfaces import Clock, Controls, DangerNotice, MachineOff, SensorBank
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.probe_only import is_from_outside
 from verifyrig.core.profile import Profile
+from verifyrig.files.toml_table import Faults
 from verifyrig.loads import check_runnable, make_load
+from verifyrig.plan.guarding import check_guarded
 from verifyrig.record import new_run_id, open_record
+from verifyrig.rig.arming import ArmedLimit, arm, limits_of
 from verifyrig.rig.danger_watch import danger_refusal, danger_watch, heats
-from verifyrig.rig.guard import arm
+from verifyrig.rig.guarded import Unguarded, check_machine_limits, unguarded
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Observer
 from verifyrig.rig.runner import BEAT_EVERY_S, Ambient, Rig, RunEnd, Runner
@@ -53,6 +56,7 @@ class RunRequest:
         no_load: Whether stages above quarter-share pulses are left out, as somebody asked.
         danger: Looks whether a danger was noted for the machine: before the run, and while it lasts; None for nothing
             to look at.
+        to_its_own_end: On a simulated machine only: what is heated need not be guarded, to see how the machine ends.
         may_load_blind: Asks a person (or `--yes`) for a short load without any temperature; called only where needed.
         facts: Further facts for the record (attestation, batch).
     """
@@ -72,6 +76,7 @@ class RunRequest:
     refusals: Sequence[str] = ()
     no_load: bool = False
     danger: Callable[[], DangerNotice | None] | None = None
+    to_its_own_end: bool = False
     may_load_blind: Callable[[], bool] = lambda: False
     facts: Mapping[str, Any] = field(default_factory=dict)
 
@@ -99,6 +104,21 @@ class _Stand:
         return not self.root.live
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Watch:
+    """What guards a run on the machine at hand.
+
+    Attributes:
+        armed: Limits with their channels.
+        absent: What the profile wants guarded and is not, by name.
+        blind: Whether some load has no guard, and a person agreed to a short one.
+    """
+
+    armed: tuple[ArmedLimit, ...]
+    absent: list[str]
+    blind: bool
+
+
 def run(request: RunRequest, bench: Bench, observer: Observer, controls: Controls | None = None) -> RunDone:
     """Execute one run; the record lies in the bench folder, whatever happens.
 
@@ -121,8 +141,8 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
             outside_only=is_from_outside(request.profile),
         )
         with contextlib.closing(bank), danger_watch(controls, request.danger if heated else None):
-            blind = _check_requirements(request, bank, stand.clock)
-            return _run_on(request, bench, observer, controls, stand, bank, blind)
+            watch = _check_requirements(request, bank, stand.clock)
+            return _run_on(request, bench, observer, controls, stand, bank, watch)
 
 
 @contextlib.contextmanager
@@ -151,10 +171,9 @@ def _run_on(
     controls: Controls,
     stand: _Stand,
     bank: SensorBank,
-    blind: bool,
+    watch: _Watch,
 ) -> RunDone:
-    profile = request.profile
-    armed, absent = arm(profile, bank.infos)
+    profile, absent, blind = request.profile, watch.absent, watch.blind
     run_id = new_run_id(stand.clock.utc_s())
     path = bench.runs_dir(request.job) / f"{run_id}.sqlite"
     load = make_load(stand.root, storage_dir=path.parent, now_s=stand.clock.now_s, card=_card(bench))
@@ -165,7 +184,6 @@ def _run_on(
         channels=[*bank.infos, *OWN_CHANNELS],
         live=stand.live,
     )
-    limits_c = {a.channel: a.maximum for a in armed if a.maximum is not None}
     rig = Rig(
         profile=profile,
         clock=stand.clock,
@@ -174,13 +192,13 @@ def _run_on(
         writer=writer,
         controls=controls,
         observer=observer,
-        armed=tuple(armed),
+        armed=watch.armed,
         ambient=request.ambient,
         permit=LoadPermit(
             refusals=request.refusals,
-            limits_c=limits_c,
+            limits_c=limits_of(watch.armed),
             ambient_c=request.ambient.value_c if request.ambient else None,
-            card_limit_w=bank.infos["gpu_power_w"].limit if "gpu_power_w" in bank.infos else None,
+            infos=bank.infos,
         ),
         blind=blind,
         no_load=request.no_load,
@@ -268,9 +286,17 @@ def _notes(request: RunRequest, stand: _Stand, absent: list[str], blind: bool) -
     return notes
 
 
-def _check_requirements(request: RunRequest, bank: SensorBank, clock: Clock) -> bool:
-    """Return whether the load would be blind; raise `SensorError` or `UsageError` where the run must not start."""
+def _check_requirements(request: RunRequest, bank: SensorBank, clock: Clock) -> _Watch:
+    """Return what guards the run.
+
+    Raises:
+        RigError: The run must not start: a channel is lacking that the profile needs, or something would be heated
+            that nothing guards.
+    """
     profile = request.profile
+    unseen = request.mock is not None and request.to_its_own_end
+    if not unseen:
+        _check_as_written(profile)
     readable = {name for name, reading in _first_look(bank, clock).items() if reading.ok}
     for channel in profile.requires:
         if channel not in readable:
@@ -284,14 +310,20 @@ def _check_requirements(request: RunRequest, bank: SensorBank, clock: Clock) -> 
                 mend="Connect a probe and name it in bench.toml, or type the room as in `--ambient 22±0.5`.",
             )
     for limit in profile.trip_limits:
-        if not limit.optional and limit.channel not in readable:
-            raise _lacking(profile, limit.channel, bank)
-    if not any(stage.load for stage in profile.stages):
-        return False
-    if any(is_temperature(limit.channel) and limit.channel in readable for limit in profile.trip_limits):
-        return False
-    # Temperatures that no limit guards are recorded, but nobody acts on them: such a load is as blind as without.
-    return _allow_blind(request)
+        for channel in of_role(limit.channel, bank.infos) or (limit.channel,):
+            if not limit.optional and channel not in readable:
+                raise _lacking(profile, channel, bank)
+    armed, absent = arm(profile, bank.infos, readable)
+    check_machine_limits(profile, bank.infos, armed)
+    bare = [] if unseen else unguarded(profile, bank.infos, armed)
+    return _Watch(armed=tuple(armed), absent=absent, blind=bool(bare) and _allow_blind(request, bare[0]))
+
+
+def _check_as_written(profile: Profile) -> None:
+    faults = Faults(origin=profile.origin or f"profile {profile.name}")
+    check_guarded(profile, faults)
+    for fault in faults.found:
+        raise ProfileError(fault.what, where=fault.where, mend=fault.mend)
 
 
 def _first_look(bank: SensorBank, clock: Clock) -> Mapping[str, Any]:
@@ -306,11 +338,13 @@ def _first_look(bank: SensorBank, clock: Clock) -> Mapping[str, Any]:
     }
 
 
-def _allow_blind(request: RunRequest) -> bool:
+def _allow_blind(request: RunRequest, bare: Unguarded) -> bool:
     profile = request.profile
     if profile.blind_load_s is None:
+        needed = bare.channel or "a probe on the path of the heat"
         raise SensorError(
-            "no temperature that guards the load can be read, and this profile does not load without one",
+            f"no temperature that guards the load of stage {bare.stage.name} can be read ({needed}), and this profile "
+            "does not load without one",
             where=f"profile {profile.name}",
             mend="Load the chip's kernel driver or connect a probe (`verifyrig channels` says what is missing).",
         )

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from verifyrig.core.channels import is_temperature, of_role
+from verifyrig.core.heat_sources import DIE, PARTS, HeatedGroup
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.core.profile import Profile, Stage, TripLimit
+from verifyrig.core.profile import Profile, Stage
+from verifyrig.rig.arming import ArmedLimit
 
 RATE_WINDOW_S = 10.0
 REACTION_WITHIN_S = 10.0
@@ -41,37 +44,11 @@ class Trip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ArmedLimit:
-    """A trip limit with its channel present, and the limit that applies on this machine."""
+class LeastLeft:
+    """The temperature that is nearest to its limit: its channel, and the kelvin left, below 0 above the limit."""
 
-    limit: TripLimit
-    maximum: float | None
-    from_machine: bool
-
-    @property
-    def channel(self) -> str:
-        """The channel guarded."""
-        return self.limit.channel
-
-
-def arm(profile: Profile, infos: Mapping[str, ChannelInfo]) -> tuple[list[ArmedLimit], list[str]]:
-    """Return the limits that can be guarded on this machine, and the channels of those that cannot."""
-    armed, absent = [], []
-    for limit in profile.trip_limits:
-        info = infos.get(limit.channel)
-        if info is None or info.unreadable:
-            absent.append(limit.channel)
-        else:
-            armed.append(_arm_one(limit, info))
-    return armed, absent
-
-
-def _arm_one(limit: TripLimit, info: ChannelInfo) -> ArmedLimit:
-    own = None
-    if limit.below_machine_limit_k is not None and info.limit is not None:
-        own = info.limit - limit.below_machine_limit_k
-    from_machine = own is not None and (limit.maximum is None or own < limit.maximum)
-    return ArmedLimit(limit=limit, maximum=own if from_machine else limit.maximum, from_machine=from_machine)
+    channel: str
+    left_k: float
 
 
 @dataclass(slots=True)
@@ -123,61 +100,63 @@ class Guard:
         infos: Mapping[str, ChannelInfo],
         reread: Callable[[str, float], Reading],
     ) -> None:
-        self._armed = armed
+        self._armed = [(limit, _History()) for limit in armed]
         self._profile = profile
         self._infos = infos
         self._reread = reread
-        self._past: dict[str, _History] = {limit.channel: _History() for limit in armed}
-        self._reactions = {channel: _Reaction() for channel in ("die_temp_c", "gpu_temp_c") if channel in infos}
+        self._reactions = {channel: _Reaction() for part in PARTS for channel in of_role(part.temp, infos)}
+        self._heats: tuple[HeatedGroup, ...] = ()
         self._edge_s: float | None = None
         self._share = 0.0
         self._began_s: float | None = None
         self._no_trend_until_s = -math.inf
 
-    def load_edge(self, t_s: float, share: float, *, steady: bool, heats: Sequence[str] = ("die_temp_c",)) -> None:
-        """Note that the load was told a new share at `t_s`; `heats` are the temperatures that must answer to it."""
+    def load_edge(self, t_s: float, share: float, *, steady: bool, heats: Sequence[HeatedGroup] | None = None) -> None:
+        """Note that the load was told a new share at `t_s`; `heats` must answer to it: each die unless said."""
         if self._share == 0.0 or share == 0.0:
             self._edge_s = t_s
-            for past in self._past.values():
+            for _, past in self._armed:
                 past.fresh.clear()
+            dies = HeatedGroup(of_role(DIE.temp, self._infos), every=True)
+            self._heats = tuple((dies,) if heats is None else heats) if steady else ()
+            heated = {channel for group in self._heats for channel in group.channels}
             for channel, reaction in self._reactions.items():
-                reaction.edge(t_s, share if steady and channel in heats else 0.0)
+                reaction.edge(t_s, share if channel in heated else 0.0)
         self._share = share
 
     def load_dips(self, t_s: float, *, over: bool) -> None:
         """Note that the load is taken away for a moment at `t_s`, or is back: what a reading does then is no trend."""
         self._edge_s = t_s
         self._no_trend_until_s = t_s + LINE_AFTER_EDGE_S if over else math.inf
-        for past in self._past.values():
+        for _, past in self._armed:
             past.fresh.clear()
 
     def check(self, t_s: float, now_s: float, stage: Stage, readings: Mapping[str, Reading]) -> Trip | None:
         """Return the first trip of this sample, or None. `t_s` is the run's time, `now_s` the clock's."""
         if self._began_s is None:
             self._began_s = t_s
-        for armed in self._armed:
+        for armed, past in self._armed:
             if armed.limit.armed_in(stage):
-                trip = self._check_one(armed, t_s, now_s, readings.get(armed.channel))
+                trip = self._check_one(armed, past, t_s, now_s, readings.get(armed.channel))
                 if trip is not None:
                     return trip
-        trips = (self._check_reaction(t_s, channel, readings.get(channel)) for channel in self._reactions)
-        return next((trip for trip in trips if trip is not None), None)
+        return self._check_reactions(t_s, readings)
 
-    def margin_k(self, readings: Mapping[str, Reading]) -> float | None:
-        """Return the kelvin left to the nearest temperature limit, None where nothing is armed or read."""
-        gaps = [
-            armed.maximum - reading.value
-            for armed in self._armed
-            if armed.maximum is not None
-            and armed.channel.endswith("_temp_c")
-            and (reading := readings.get(armed.channel)) is not None
-            and reading.ok
-            and reading.value is not None
-        ]
-        return min(gaps, default=None)
+    def least_left(self, readings: Mapping[str, Reading]) -> LeastLeft | None:
+        """Return the armed temperature that is nearest to its limit, None where nothing is armed or read."""
+        return min(self._left(readings), key=lambda left: left.left_k, default=None)
 
-    def _check_one(self, armed: ArmedLimit, t_s: float, now_s: float, reading: Reading | None) -> Trip | None:
-        past = self._past[armed.channel]
+    def _left(self, readings: Mapping[str, Reading]) -> Iterator[LeastLeft]:
+        for armed, _ in self._armed:
+            reading = readings.get(armed.channel)
+            if armed.maximum is None or not is_temperature(armed.channel) or reading is None or not reading.ok:
+                continue
+            if reading.value is not None:
+                yield LeastLeft(channel=armed.channel, left_k=armed.maximum - reading.value)
+
+    def _check_one(
+        self, armed: ArmedLimit, past: _History, t_s: float, now_s: float, reading: Reading | None
+    ) -> Trip | None:
         if reading is not None and reading.quality is Quality.STUCK:
             return _trip("stuck", armed, reading.value, None, "its reading no longer moves where it should")
         if reading is None or not reading.ok or reading.value is None:
@@ -196,6 +175,8 @@ class Guard:
         return self._check_motion(armed, past, t_s)
 
     def _check_silence(self, armed: ArmedLimit, past: _History, t_s: float) -> Trip | None:
+        if armed.from_first_reading and past.last_ok_s is None:
+            return None
         since_s = past.last_ok_s if past.last_ok_s is not None else (self._began_s or 0.0)
         if t_s - since_s <= self._profile.stale_after_s:
             return None
@@ -220,7 +201,17 @@ class Guard:
             return None
         return _trip("line", armed, past.fresh[-1][1], armed.maximum, "it would cross before the next sample could act")
 
-    def _check_reaction(self, t_s: float, channel: str, reading: Reading | None) -> Trip | None:
+    def _check_reactions(self, t_s: float, readings: Mapping[str, Reading]) -> Trip | None:
+        """Return the trip of a heated temperature that does not answer, by its own reading."""
+        dull = [trip for channel in self._reactions if (trip := self._check_reaction(t_s, channel, readings))]
+        for trip in dull:
+            group = next((group for group in self._heats if trip.channel in group.channels), None)
+            if group is None or group.every or not any(self._reactions[name].moved for name in group.channels):
+                return trip
+        return None
+
+    def _check_reaction(self, t_s: float, channel: str, readings: Mapping[str, Reading]) -> Trip | None:
+        reading = readings.get(channel)
         value = reading.value if reading is not None and reading.ok else None
         moved_k = self._reactions[channel].moved_k(t_s, value)
         if moved_k is None:
@@ -234,19 +225,25 @@ class Guard:
 
 
 class _Reaction:
-    """Watches whether the die answers to a steady load of half share or more."""
+    """Watches whether a heated part answers to a steady load of half share or more.
+
+    Attributes:
+        moved: Whether it has answered to the load that is on.
+    """
 
     def __init__(self) -> None:
         self._before: deque[float] = deque(maxlen=5)
         self._since_s: float | None = None
         self._highest: float | None = None
+        self.moved = False
 
     def edge(self, t_s: float, share: float) -> None:
         self._since_s = t_s if share >= REACTION_SHARE else None
         self._highest = None
+        self.moved = False
 
     def moved_k(self, t_s: float, value: float | None) -> float | None:
-        """Return how far the die moved where that is too little and the time is up, else None."""
+        """Return how far it moved where that is too little and the time is up, else None."""
         if self._since_s is None:
             if value is not None:
                 self._before.append(value)
@@ -256,9 +253,10 @@ class _Reaction:
         if not self._before or t_s - self._since_s < REACTION_WITHIN_S or self._highest is None:
             return None
         moved_k = self._highest - float(np.mean(self._before))
+        self.moved = moved_k >= REACTION_K
         self._since_s = None
         self._before.clear()
-        return moved_k if moved_k < REACTION_K else None
+        return None if self.moved else moved_k
 
 
 def _crossing(armed: ArmedLimit, value: float) -> Trip | None:

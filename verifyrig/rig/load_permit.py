@@ -9,15 +9,19 @@ import numpy as np
 
 from verifyrig.analysis import load_start_forecast
 from verifyrig.analysis.card_forecast import card_load_start
-from verifyrig.core.heat_sources import heated_by
-from verifyrig.core.interfaces import Reading
+from verifyrig.core.channels import base_name
+from verifyrig.core.heat_sources import CARD, DIE, Part, heated_by, of_same_part, part_of
+from verifyrig.core.interfaces import ChannelInfo, Reading
 from verifyrig.core.pattern import peak_share
 from verifyrig.core.profile import LoadPlan, Stage
 from verifyrig.core.trace import FloatArray
 from verifyrig.loads.external import EXTERNAL
 
-_COLUMNS = ("die_temp_c", "package_power_w", "cpu_fan_speed_rpm")
-_GPU_COLUMNS = ("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm")
+# A card that a load reached draws more, or is warmer, by so much; common practice, no source.
+_REACHED_W = 10.0
+_REACHED_K = 2.0
+# Time, s; share of the processor and of the card; room, °C; readings to be believed by channel.
+_Row = tuple[float, float, float, float, Mapping[str, float]]
 # A hold that steers the die to a temperature overshoots by little; so much room must be left to the limit.
 HOLD_ROOM_K = 5.0
 
@@ -27,9 +31,9 @@ class LoadPermit:
 
     Args:
         refusals: Reasons that forbid any load above quarter-share pulses from the start (unanswered questions).
-        limit_c: Lowest armed limit of the die, °C; None where none is armed.
+        limits_c: Lowest armed limit of each channel, °C.
         ambient_c: Typed room temperature, °C, where no channel measures it.
-        card_limit_w: Power limit of the graphics card, W, where known.
+        infos: Channels of this machine: which power and fan belong to which die or card, and a card's power limit.
     """
 
     def __init__(
@@ -38,13 +42,13 @@ class LoadPermit:
         refusals: Sequence[str] = (),
         limits_c: Mapping[str, float],
         ambient_c: float | None = None,
-        card_limit_w: float | None = None,
+        infos: Mapping[str, ChannelInfo] | None = None,
     ) -> None:
         self._refusals = tuple(refusals)
         self._limits_c = limits_c
         self._ambient_c = ambient_c
-        self._card_limit_w = card_limit_w
-        self._rows: list[tuple[float, ...]] = []
+        self._infos = infos or {}
+        self._rows: list[_Row] = []
         self._share = 0.0
         self._scale = 1.0
         self._heats: tuple[str, ...] = ()
@@ -60,13 +64,13 @@ class LoadPermit:
 
     def sample(self, t_s: float, readings: Mapping[str, Reading], share: float) -> None:
         """Take one sample."""
-        values = [_value(readings.get(name)) for name in (*_COLUMNS, *_GPU_COLUMNS)]
         room = _value(readings.get("ambient_temp_c"))
         room = _value(readings.get("inlet_temp_c")) if math.isnan(room) else room
         if math.isnan(room) and self._ambient_c is not None:
             room = self._ambient_c
-        scaled = (share * self._scale if channel in self._heats else 0.0 for channel in ("die_temp_c", "gpu_temp_c"))
-        self._rows.append((t_s, *scaled, room, *values))
+        shares = {part.temp: share * self._scale if part.temp in self._heats else 0.0 for part in (DIE, CARD)}
+        values = {name: reading.value for name, reading in readings.items() if reading.ok and reading.value is not None}
+        self._rows.append((t_s, shares[DIE.temp], shares[CARD.temp], room, values))
 
     def why_not(self, stage: Stage, blind: bool) -> str | None:
         """Return why the stage's load must not start, None where it may."""
@@ -75,33 +79,55 @@ class LoadPermit:
         # A load that a person runs on the machine is theirs to start; here it is only watched.
         if stage.load is None or blind or stage.load.work == EXTERNAL:
             return None
-        for channel in heated_by(stage.load.work):
-            why = self._refusal_of(stage, channel)
-            if why is not None:
-                return why
+        for role in heated_by(stage.load.work):
+            for channel in self._heated(role):
+                why = self._refusal_of(stage, channel)
+                if why is not None:
+                    return why if channel == role else f"{channel}: {why}"
         return None
+
+    def _heated(self, role: str) -> list[str]:
+        """Return the guarded channels of a role that the load heats: every die; of several cards, those it reached."""
+        channels = [name for name in self._limits_c if base_name(name) == role]
+        if role != CARD.temp or len(channels) < 2:
+            return channels
+        return [name for name in channels if self._was_reached(name)] or channels
+
+    def _was_reached(self, card: str) -> bool:
+        """Return whether a load so far moved this card's power, or its temperature where it shows no power."""
+        power = of_same_part(card, CARD.power, self._infos)
+        values, shares = self._column(power or card), self._numbers(2)
+        rest, loaded = values[shares <= 0], values[shares > 0]
+        if not np.isfinite(rest).any() or not np.isfinite(loaded).any():
+            return True
+        least = _REACHED_W if power is not None else _REACHED_K
+        return bool(np.nanmax(loaded) - np.nanmedian(rest) >= least)
 
     def _refusal_of(self, stage: Stage, channel: str) -> str | None:
         assert stage.load is not None
         limit_c, hold = self._limits_c.get(channel), stage.load.hold
         if limit_c is None or peak_share(stage.load) <= 0.25:
             return None
-        on_gpu = channel == "gpu_temp_c"
-        target_c = (hold.gpu_temp_c if on_gpu else hold.die_temp_c) if hold is not None else None
+        part = part_of(channel) or DIE
+        target_c = (hold.gpu_temp_c if part is CARD else hold.die_temp_c) if hold is not None else None
         if target_c is not None:
             too_near = target_c + HOLD_ROOM_K > limit_c
             return f"the held {target_c:g} °C leave less than {HOLD_ROOM_K:g} K to the limit" if too_near else None
-        return self._forecast_refusal(stage, limit_c, on_gpu)
+        return self._forecast_refusal(stage, channel, limit_c, part)
 
-    def _forecast_refusal(self, stage: Stage, limit_c: float, on_gpu: bool) -> str | None:
+    def _forecast_refusal(self, stage: Stage, channel: str, limit_c: float, part: Part) -> str | None:
         assert stage.load is not None
-        data = np.array(self._rows, dtype=np.float64).reshape(-1, 4 + len(_COLUMNS) + len(_GPU_COLUMNS))
-        t_s, shares, room = data[:, 0], data[:, 2 if on_gpu else 1], data[:, 3]
-        temp_c, power_w, fan_rpm = data[:, 7:10].T if on_gpu else data[:, 4:7].T
-        if on_gpu and self._card_limit_w is not None:
-            drawn = _shares_of_limit(shares, power_w, self._card_limit_w)
-            start = card_load_start(t_s, temp_c, drawn, _held_share(stage.load, power_w, shares, self._card_limit_w))
+        power = of_same_part(channel, part.power, self._infos) if self._infos else part.power
+        t_s, shares, room = self._numbers(0), self._numbers(2 if part is CARD else 1), self._numbers(3)
+        temp_c, power_w = self._column(channel), self._column(power)
+        info = self._infos.get(power) if power is not None else None
+        if part is CARD and info is not None and info.limit is not None:
+            drawn = _shares_of_limit(shares, power_w, info.limit)
+            start = card_load_start(t_s, temp_c, drawn, _held_share(stage.load, power_w, shares, info.limit))
         else:
+            # Which of several fans cools which die is not known; a card shows its own.
+            own_fan = part is CARD and bool(self._infos)
+            fan_rpm = self._column(of_same_part(channel, part.fan, self._infos) if own_fan else part.fan)
             start = load_start_forecast(
                 t_s,
                 temp_c,
@@ -120,6 +146,13 @@ class LoadPermit:
             f"rest and pulses foresee {start.peak_c:.0f} ± {start.u95_k:.0f} °C under it, "
             f"and the limit is {limit_c:.0f} °C"
         )
+
+    def _numbers(self, index: int) -> FloatArray:
+        return np.array([row[index] for row in self._rows], dtype=np.float64)
+
+    def _column(self, channel: str | None) -> FloatArray:
+        """Return what a channel read at each sample, NaN where it gave no reading."""
+        return np.array([row[4].get(channel or "", math.nan) for row in self._rows], dtype=np.float64)
 
 
 def _shares_of_limit(shares: FloatArray, power_w: FloatArray, limit_w: float) -> FloatArray:

@@ -17,7 +17,8 @@ class TickView:
 
     Attributes:
         t_s: Since the run began, s; `stage_s` since the stage began.
-        margin_k: Kelvin left to the nearest armed temperature limit, or None.
+        forecast: Of the channel that comes nearest to its limit, `forecast_channel`; None while there is none.
+        margin_k: Kelvin left to the nearest armed temperature limit, that of `margin_channel`, or None.
         limits_c: Limits that apply on this machine by channel, °C.
         rest_s: Longest time that the stage may still last, s, or None.
     """
@@ -31,6 +32,8 @@ class TickView:
     margin_k: float | None
     limits_c: Mapping[str, float]
     rest_s: float | None
+    forecast_channel: str = ""
+    margin_channel: str = ""
 
 
 class Observer(Protocol):

@@ -12,20 +12,32 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from verifyrig.analysis import Forecast, StageForecaster
-from verifyrig.analysis.card_power import in_processor_terms
+from verifyrig.core.channels import of_role
 from verifyrig.core.errors import LoadError, RecordError
-from verifyrig.core.heat_sources import CARD, DIE, heated_by, part_of
-from verifyrig.core.interfaces import Clock, Controls, DangerNotice, Load, Quality, Reading, RecordWriter, SensorBank
+from verifyrig.core.heat_sources import heated_groups
+from verifyrig.core.interfaces import (
+    ChannelInfo,
+    Clock,
+    Controls,
+    DangerNotice,
+    Load,
+    Quality,
+    Reading,
+    RecordWriter,
+    SensorBank,
+)
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
-from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
+from verifyrig.core.profile import Profile, Stage, StageKind
+from verifyrig.plan.guarding import on_time_s
+from verifyrig.rig.arming import ArmedLimit, limits_of
 from verifyrig.rig.dip import LOOK_EVERY_S, Dips
 from verifyrig.rig.gate import StageGate
-from verifyrig.rig.guard import ArmedLimit, Guard, HeatAtRest, Trip
+from verifyrig.rig.guard import Guard, HeatAtRest, Trip
 from verifyrig.rig.load_driver import LoadDriver
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.note_keys import RUN_KEYS
 from verifyrig.rig.observer import Observer, TickView
+from verifyrig.rig.stage_forecasts import StageForecasts
 from verifyrig.rig.stage_notes import OwnCost, RestWatch, TouchWatch
 
 # Workers end themselves 2 s after the last heartbeat; five beats fit into that.
@@ -33,8 +45,6 @@ BEAT_EVERY_S = 0.4
 LARGEST_LAG_S = 5.0
 # How long a run goes on recording, without load, after its gate closed, or after a stop with no cooldown planned.
 AFTER_STOP_S = 60.0
-FIRST_FORECAST_S = 10.0
-DEFAULT_SLOWEST_S = 400.0
 PRESENCE_ANSWER_S = 60.0
 
 
@@ -80,7 +90,7 @@ class Runner:
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
-        self._limits_c = {a.channel: a.maximum for a in rig.armed if a.maximum is not None}
+        self._limits_c = limits_of(rig.armed)
         self._guard = Guard(list(rig.armed), rig.profile, rig.bank.infos, rig.bank.reread)
         self._start_s = 0.0
         self._next_sample = 0
@@ -91,9 +101,8 @@ class Runner:
         self._cause: dict[str, Any] | None = None
         self._record_failed = False
         self._readings: dict[str, Reading] = {}
-        self._forecaster: StageForecaster | None = None
-        self._forecast_channel = ""
-        self._forecast: Forecast | None = None
+        self._forecasts = StageForecasts(rig.bank.infos, self._limits_c)
+        self._blind_used_s = 0.0
         self._gate_closed = False
         self._gate: StageGate | None = None
         self._heat = HeatAtRest(dict(self._limits_c))
@@ -134,13 +143,11 @@ class Runner:
         self._rig.writer.stage_started(stage.name, stage.kind.value, t_s)
         self._rig.observer.stage(stage, index, t_s)
         self._before = stage
-        self._forecast = None
-        self._forecaster = self._new_forecaster(stage)
-        self._gate = (
-            StageGate(stage.gate, self._rig.profile.stale_after_s, blind=self._rig.blind) if stage.gate else None
-        )
+        self._forecasts.begin(stage, t_s)
+        self._gate = self._new_gate(stage)
         self._begin_load(t_s)
         ended = self._stage_loop(stage, t_s)
+        self._blind_used_s += self._blind_on_s(stage)
         # One moment for both: a load that ends with its stage is no pulse in it.
         end_s = self._t_s()
         self._end_load(end_s)
@@ -162,6 +169,8 @@ class Runner:
             return None
         if self._trip is not None or self._stopped or self._cause is not None:
             return "no load after a trip, a closed gate or a stop"
+        if self._rig.blind and self._blind_on_s(stage) <= 0:
+            return f"no more than {self._rig.profile.blind_load_s:g} s of load are run blind"
         if not is_gentle(stage.load):
             return self._rig.permit.why_not(stage, self._rig.blind)
         return None
@@ -237,7 +246,7 @@ class Runner:
 
     def _edge(self, t_s: float, share: float) -> None:
         steady = self._driver is not None and self._driver.steady
-        heats = heated_by(self._driver.plan.work) if self._driver is not None else ()
+        heats = heated_groups(self._driver.plan, self._infos) if self._driver is not None else ()
         self._guard.load_edge(t_s, share, steady=steady, heats=heats)
         self._rig.permit.load_edge(t_s, share)
         if self._driver is not None and not self._driver.external:
@@ -294,7 +303,6 @@ class Runner:
 
     def _stage_loop(self, stage: Stage, start_s: float) -> str:
         last_s = start_s + self._longest_s(stage)
-        next_forecast_s = start_s + FIRST_FORECAST_S
         while True:
             edge_s = self._driver.next_edge_s(self._t_s()) if self._driver is not None else math.inf
             look_s = self._t_s() + LOOK_EVERY_S if self._dips.is_open else math.inf
@@ -308,9 +316,7 @@ class Runner:
                     self._edge(t_s, share)
             if self._rig.clock.now_s() >= self._next_sample_s() - 1e-9:
                 self._tick(stage, start_s, last_s)
-                if t_s >= next_forecast_s:
-                    self._forecast = self._foretell(stage)
-                    next_forecast_s = t_s + max(5.0, 0.05 * (t_s - start_s))
+                self._forecasts.foretell(t_s)
             ended = self._why_end(stage, start_s, last_s)
             if ended is not None:
                 return ended
@@ -333,46 +339,49 @@ class Runner:
         return "time" if timed_out else None
 
     def _settled(self, stage: Stage) -> bool:
-        return stage.settle is not None and self._forecast is not None and self._forecast.known
+        return stage.settle is not None and self._forecasts.known
 
     def _longest_s(self, stage: Stage) -> float:
         longest_s = stage.max_duration_s if stage.max_duration_s is not None else math.inf
         if stage.load is not None:
             longest_s = min(longest_s, pattern_duration_s(stage.load))
             if self._rig.blind:
-                longest_s = min(longest_s, self._blind_s(stage.load))
+                longest_s = min(longest_s, self._blind_s(stage))
         # A machine that is hot at rest is to be switched off, not watched; a tripped one tells much by its cooldown.
         return min(longest_s, AFTER_STOP_S) if self._gate_closed else longest_s
 
-    def _blind_s(self, plan: LoadPlan) -> float:
+    def _blind_on_s(self, stage: Stage) -> float:
+        """Return how long a load may be on whose temperature nobody sees: what earlier stages left of the whole run."""
+        left_s = max(0.0, (self._rig.profile.blind_load_s or 0.0) - self._blind_used_s)
+        on_s = stage.load.on_s if stage.load is not None and stage.load.pattern == "pulses" else None
+        whole_s = left_s if on_s is None else math.floor(left_s / on_s + 1e-9) * on_s
+        return min(whole_s, on_time_s(stage))
+
+    def _blind_s(self, stage: Stage) -> float:
         """Return how long a stage may last whose load nobody sees the temperature of."""
-        allowed_s = self._rig.profile.blind_load_s or 0.0
-        if plan.pattern == "pulses" and plan.on_s is not None and plan.off_s is not None:
-            return math.floor(allowed_s / plan.on_s) * (plan.on_s + plan.off_s)
-        return allowed_s
+        plan, on_s = stage.load, self._blind_on_s(stage)
+        if plan is not None and plan.pattern == "pulses" and plan.on_s is not None and plan.off_s is not None:
+            return round(on_s / plan.on_s) * (plan.on_s + plan.off_s)
+        return on_s
 
-    def _new_forecaster(self, stage: Stage) -> StageForecaster | None:
-        # A stage that foretells nothing (pulses) is remembered all the same: the next one starts from where it ended.
-        channel = stage.settle.channel if stage.settle else stage.gate.channel if stage.gate else None
-        channel = channel or self._forecast_channel or None
-        info = self._rig.bank.infos.get(channel) if channel is not None else None
-        if channel is None or info is None:
-            return None
-        self._forecast_channel = channel
-        settle = stage.settle or Settle(channel=channel, within_k=1.0, slowest_time_constant_s=DEFAULT_SLOWEST_S)
-        return StageForecaster(settle, info, limit_c=self._limits_c.get(channel), before=self._forecaster)
+    @property
+    def _infos(self) -> Mapping[str, ChannelInfo]:
+        return self._rig.bank.infos
 
-    def _foretell(self, stage: Stage) -> Forecast | None:
-        if self._forecaster is None or (stage.settle is None and stage.gate is None):
+    def _new_gate(self, stage: Stage) -> StageGate | None:
+        if stage.gate is None:
             return None
-        return self._forecaster.forecast()
+        channels = [name for name in of_role(stage.gate.channel, self._infos) if not self._infos[name].unreadable]
+        return StageGate(stage.gate, channels, self._rig.profile.stale_after_s, blind=self._rig.blind)
 
     # ---- gate -----------------------------------------------------------------------------------------
 
     def _gate_closes(self, stage: Stage, *, final: bool) -> bool:
         if self._gate is None or self._stopped or self._trip is not None:
             return False
-        closed = self._gate.closed_by(self._t_s(), self._readings, self._forecast, self._ambient_c(), final=final)
+        closed = self._gate.closed_by(
+            self._t_s(), self._readings, self._forecasts.found, self._ambient_c(), final=final
+        )
         if closed is None:
             return False
         self._event(
@@ -416,7 +425,7 @@ class Runner:
         self._note(lambda: rig.writer.sample(t_s, rig.clock.utc_s(), row))
         if not self._dips.leaves_out(t_s):
             rig.permit.sample(t_s, readings, share)
-            self._feed_forecaster(t_s, readings, share)
+            self._forecasts.add(t_s, readings, self._ambient_c(), share)
         self._advance_schedule(now_s)
         self._watch_disk()
         self._watch_suspend()
@@ -451,20 +460,6 @@ class Runner:
             where = f"on core {fault.core}" if fault.core is not None else "on the graphics processor"
             self._rig.observer.say(f"Wrong result {where}: {fault.detail}.", loud=True)
 
-    def _feed_forecaster(self, t_s: float, readings: Mapping[str, Reading], share: float) -> None:
-        if self._forecaster is None:
-            return
-        channel = self._forecast_channel
-        part = part_of(channel) or DIE
-        power = self._card_power_w(readings) if part is CARD else _value(readings, part.power)
-        self._forecaster.add(
-            t_s, _value(readings, channel), power, _value(readings, part.fan), self._ambient_c(), share
-        )
-
-    def _card_power_w(self, readings: Mapping[str, Reading]) -> float | None:
-        info, power_w = self._rig.bank.infos.get(CARD.power), _value(readings, CARD.power)
-        return None if power_w is None else in_processor_terms(power_w, info.limit if info is not None else None)
-
     def _end_by_trip(self, trip: Trip, stage: Stage, t_s: float, sampled: float) -> None:
         self._end_load(t_s)
         off_s = time.perf_counter() - sampled
@@ -489,14 +484,17 @@ class Runner:
     def _view(
         self, t_s: float, start_s: float | None, stage: Stage, row: Mapping[str, Reading], last_s: float
     ) -> TickView:
+        least, worst = self._guard.least_left(row), self._forecasts.worst()
         return TickView(
             t_s=t_s,
             stage_s=0.0 if start_s is None else t_s - start_s,
             stage=stage,
             share=self._driver.share if self._driver is not None else 0.0,
             readings=row,
-            forecast=self._forecast,
-            margin_k=self._guard.margin_k(row),
+            forecast=worst[1] if worst is not None else None,
+            forecast_channel=worst[0] if worst is not None else "",
+            margin_k=least.left_k if least is not None else None,
+            margin_channel=least.channel if least is not None else "",
             limits_c=self._limits_c,
             rest_s=last_s - t_s if math.isfinite(last_s) else None,
         )
@@ -693,11 +691,6 @@ _QUIT_WORDS = {
     "terminated": "the program was told to end (SIGTERM)",
     "hangup": "the terminal was closed",
 }
-
-
-def _value(readings: Mapping[str, Reading], channel: str) -> float | None:
-    reading = readings.get(channel)
-    return reading.value if reading is not None and reading.ok else None
 
 
 def _suspended_s() -> float:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 
-from verifyrig.core.channels import HEAT_PATH, base_name, is_temperature, number_of
+from verifyrig.core.channels import HEAT_PATH, base_name, is_temperature, number_of, of_role
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.terminal.words import plain
+from verifyrig.terminal.words import part_word, plain
 
 _PLACE_WORDS = {"fins or radiator": {"radiator_temp_c": "radiator", "exhaust_temp_c": "exhaust air"}}
 _WORDS = {
@@ -116,7 +116,20 @@ def _path(named: Mapping[str, tuple[ChannelInfo, Reading]]) -> str:
         lines.append(f"  {word:<12} " + ", ".join(parts))
         if reading.ok:
             before, before_c = word, reading.value
+        lines += [
+            _further(name, named) for name in of_role(channel, named) if number_of(name) > 1 and not _beside(name)
+        ]
     return "\n".join([*lines, *_cores(named)]) or "  No temperature on the path of the heat is shown."
+
+
+def _beside(name: str) -> bool:
+    return base_name(name).startswith(_GROUPS[0][1])
+
+
+def _further(name: str, named: Mapping[str, tuple[ChannelInfo, Reading]]) -> str:
+    """Return the line of a further one of its kind, such as a second die."""
+    info, reading = named[name]
+    return f"  {part_word(name):<12} " + ", ".join([value_word(info, reading), *_left(info, reading)])
 
 
 def _step(difference_k: float, before: str) -> str:

@@ -11,7 +11,16 @@ from typing import TextIO
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Profile, Stage
 from verifyrig.rig.observer import TickView
-from verifyrig.terminal.words import clock, forecast_sentence, main_channel, margin_sentence, plain, temp_word
+from verifyrig.terminal.words import (
+    clock,
+    forecast_sentence,
+    hottest_of,
+    main_channel,
+    margin_sentence,
+    part_word,
+    plain,
+    temp_word,
+)
 
 EVERY_S = 30.0
 
@@ -42,9 +51,12 @@ class PlainLines:
         if view.t_s < self._next_s:
             return
         self._next_s = view.t_s + self._every_s
-        shown = self._channel if self._channel in view.readings else ""
-        parts = [f"{shown.split('_')[0]} {temp_word(view.readings[shown])}" if shown else "no temperature"]
-        parts += [margin_sentence(view.margin_k), forecast_sentence(view.forecast)]
+        shown = hottest_of(self._channel, view.readings) if self._channel in view.readings else ""
+        parts = [f"{part_word(shown)} {temp_word(view.readings[shown])}" if shown else "no temperature"]
+        parts += [
+            margin_sentence(view.margin_k, view.margin_channel),
+            forecast_sentence(view.forecast, view.forecast_channel),
+        ]
         self._line(f"{clock(view.t_s)}  {view.stage.name}: " + ", ".join(part for part in parts if part))
 
     def say(self, text: str, *, loud: bool = False) -> None:

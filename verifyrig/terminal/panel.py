@@ -8,12 +8,21 @@ import time
 from collections.abc import Mapping
 from typing import Any
 
+from verifyrig.core.channels import number_of, of_role
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Profile, Stage
 from verifyrig.rig.note_keys import RUN_KEYS
 from verifyrig.rig.observer import TickView
 from verifyrig.terminal.plot import level_row, trace_rows
-from verifyrig.terminal.words import clock, forecast_sentence, heat_path, main_channel, margin_sentence, plain
+from verifyrig.terminal.words import (
+    clock,
+    forecast_sentence,
+    heat_path,
+    main_channel,
+    margin_sentence,
+    part_word,
+    plain,
+)
 
 NARROW = 60
 _KEEP = 4000
@@ -34,7 +43,7 @@ class LivePanel:
         self._profile: Profile | None = None
         self._notes: list[str] = []
         self._index = 0
-        self._trace: list[float] = []
+        self._traces: dict[str, list[float]] = {}
         self._channel = ""
         self._warning = ""
         self._drawn_s = 0.0
@@ -52,10 +61,11 @@ class LivePanel:
 
     def tick(self, view: TickView) -> None:
         """Take the sample in; draw a few times a second."""
-        reading = view.readings.get(self._channel)
-        value = reading.value if reading is not None and reading.ok else None
-        self._trace.append(math.nan if value is None else value)
-        del self._trace[:-_KEEP]
+        for channel in of_role(self._channel, view.readings):
+            value = view.readings[channel].value if view.readings[channel].ok else None
+            trace = self._traces.setdefault(channel, [])
+            trace.append(math.nan if value is None else value)
+            del trace[:-_KEEP]
         if time.monotonic() - self._drawn_s >= _REDRAW_S and self._profile is not None:
             self._drawn_s = time.monotonic()
             with contextlib.suppress(OSError, ValueError):
@@ -81,11 +91,19 @@ class LivePanel:
         assert self._profile is not None
         width = max(20, self._console.width - 1)
         block = Text(no_wrap=False)
+        drawn = nearest_to_limit(self._traces, view.limits_c) or self._channel
+        trace = self._traces.get(drawn, [])
         for line, style in panel_lines(
-            self._profile, view, self._index, self._trace, self._channel, self._notes, self._warning, width
+            self._profile, view, self._index, trace, drawn, self._notes, self._warning, width
         ):
             block.append(line + "\n", style=style)
         return block
+
+
+def nearest_to_limit(traces: Mapping[str, list[float]], limits_c: Mapping[str, float]) -> str:
+    """Return the channel whose last value is nearest to its limit, empty where there is no value. Pure."""
+    last = {channel: trace[-1] for channel, trace in traces.items() if trace and math.isfinite(trace[-1])}
+    return min(last, key=lambda channel: limits_c.get(channel, 0.0) - last[channel], default="")
 
 
 def panel_lines(
@@ -106,10 +124,12 @@ def panel_lines(
         lines += [(part, "bold reverse") for part in _wrapped(warning, width)]
     lines.append(("", ""))
     lines += [(line, "") for line in _path_lines(view, width)]
-    lines += [(part, "bold") for part in _wrapped(margin_sentence(view.margin_k), width)]
+    lines += [(part, "bold") for part in _wrapped(margin_sentence(view.margin_k, view.margin_channel), width)]
     lines.append(("", ""))
+    if number_of(channel) > 1:
+        lines.append((_fit(f"{part_word(channel)}:", width), ""))
     lines += _plot(trace, view.limits_c.get(channel), width)
-    sentence = forecast_sentence(view.forecast)
+    sentence = forecast_sentence(view.forecast, view.forecast_channel)
     lines.append((_fit(sentence[:1].upper() + sentence[1:] if sentence else "No forecast yet.", width), "bold"))
     lines.append(("", ""))
     for note in notes[:4]:

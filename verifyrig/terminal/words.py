@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Collection, Mapping
 
 from verifyrig.analysis import Forecast
+from verifyrig.core.channels import HEAT_PATH, base_name, number_of, of_role
 from verifyrig.core.heat_sources import CARD, DIE, heated_by
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.profile import Profile
@@ -25,11 +27,24 @@ def clock(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
-def forecast_sentence(forecast: Forecast | None) -> str:
-    """Return where the temperature will settle, in one sentence; empty while nothing can be said."""
+def part_word(channel: str) -> str:
+    """Return the part that a temperature is of, as it is called on a screen: `die_2_temp_c` is `die 2`."""
+    n = number_of(channel)
+    word = base_name(channel).removesuffix("_temp_c").replace("_", " ")
+    return f"{word} {n}" if n > 1 else word
+
+
+def forecast_sentence(forecast: Forecast | None, channel: str = "") -> str:
+    """Return where the temperature will settle, in one sentence; empty while nothing can be said.
+
+    Args:
+        forecast: What is foreseen.
+        channel: The temperature; a further one of its kind is named.
+    """
     if forecast is None:
         return ""
-    sentence = f"settles at {forecast.settles_at_c:.0f} ± {forecast.u95_k:.0f} °C"
+    whose = f"{part_word(channel)} " if number_of(channel) > 1 else ""
+    sentence = f"{whose}settles at {forecast.settles_at_c:.0f} ± {forecast.u95_k:.0f} °C"
     if forecast.slow:
         sentence += ", and it is slower than the profile allows for"
     if forecast.known:
@@ -39,13 +54,14 @@ def forecast_sentence(forecast: Forecast | None) -> str:
     return sentence
 
 
-def margin_sentence(margin_k: float | None) -> str:
-    """Return the kelvin left to the nearest trip limit."""
+def margin_sentence(margin_k: float | None, channel: str = "") -> str:
+    """Return the kelvin left to the nearest trip limit, and whose it is."""
     if margin_k is None:
         return "no trip limit on a temperature is armed"
+    whose = f" ({part_word(channel)})" if channel else ""
     if margin_k < 0:
-        return f"{-margin_k:.0f} K above the trip limit"
-    return f"{margin_k:.0f} K left to the trip limit"
+        return f"{-margin_k:.0f} K above the trip limit{whose}"
+    return f"{margin_k:.0f} K left to the trip limit{whose}"
 
 
 def temp_word(reading: Reading | None) -> str:
@@ -64,18 +80,36 @@ def main_channel(profile: Profile, names: Collection[str]) -> str:
     return next((name for name in (*order, "plate_temp_c") if name in names), "")
 
 
-def heat_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | None, str]]:
-    """Return the path of the heat, room first: place, temperature °C or None, word; only places with a channel."""
-    from verifyrig.core.channels import HEAT_PATH
+def hottest_of(channel: str, readings: Mapping[str, Reading]) -> str:
+    """Return the channel of a kind that reads most; the first where none reads."""
+    names = of_role(channel, readings)
+    return max(names, key=lambda name: _value_or_less(readings[name]), default=channel)
 
+
+def _value_or_less(reading: Reading) -> float:
+    return reading.value if reading.ok and reading.value is not None else -math.inf
+
+
+def heat_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | None, str]]:
+    """Return the path of the heat, room first: place, temperature °C or None, word; only places with a channel.
+
+    Of several dies or cards the hottest is shown, by name.
+    """
     path = []
     for place, names in HEAT_PATH:
         name = next((n for n in names if n in readings), None)
         if name is not None:
+            name = hottest_of(name, readings) if name == DIE.temp else name
             reading = readings[name]
-            path.append((place, reading.value if reading.ok else None, temp_word(reading)))
+            path.append((_numbered(place, name), reading.value if reading.ok else None, temp_word(reading)))
     if DIE.temp not in readings and CARD.temp in readings:
         # Where the die tells nothing, the card is what the room is held against.
-        reading = readings[CARD.temp]
-        path.append(("graphics", reading.value if reading.ok else None, temp_word(reading)))
+        name = hottest_of(CARD.temp, readings)
+        reading = readings[name]
+        path.append((_numbered("graphics", name), reading.value if reading.ok else None, temp_word(reading)))
     return path
+
+
+def _numbered(place: str, channel: str) -> str:
+    n = number_of(channel)
+    return f"{place} {n}" if n > 1 else place

@@ -1,0 +1,117 @@
+"""The forecasts of a stage while it runs: one for each channel of the kind that the stage is about."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from verifyrig.analysis import Forecast, StageForecaster
+from verifyrig.analysis.card_power import in_processor_terms
+from verifyrig.core.channels import of_role
+from verifyrig.core.heat_sources import CARD, DIE, Part, of_same_part, part_of
+from verifyrig.core.interfaces import ChannelInfo, Reading
+from verifyrig.core.profile import Settle, Stage
+
+FIRST_FORECAST_S = 10.0
+_EVERY_S = 5.0
+# A forecast is worth as much later as the stage has lasted longer.
+_EVERY_SHARE = 0.05
+_DEFAULT_SLOWEST_S = 400.0
+
+
+class StageForecasts:
+    """Foresees where each die, card or other part of one kind will settle, each by its own reading.
+
+    Args:
+        infos: Channels of this machine.
+        limits_c: Limits that apply on this machine, °C, by channel.
+    """
+
+    def __init__(self, infos: Mapping[str, ChannelInfo], limits_c: Mapping[str, float]) -> None:
+        self._infos = infos
+        self._limits_c = limits_c
+        self._role = ""
+        self._forecasters: dict[str, StageForecaster] = {}
+        self._due_s: dict[str, float] = {}
+        self._found: dict[str, Forecast] = {}
+        self._began_s = 0.0
+        self._foretells = False
+
+    def begin(self, stage: Stage, t_s: float) -> None:
+        """Start a stage. One that foretells nothing (pulses) is remembered: the next one starts from where it ended."""
+        own = stage.settle.channel if stage.settle else stage.gate.channel if stage.gate else ""
+        self._role = own or self._role
+        self._foretells = bool(own)
+        self._began_s, self._found = t_s, {}
+        before, self._forecasters = self._forecasters, {}
+        for channel in of_role(self._role, self._infos) if self._role else ():
+            if self._infos[channel].unreadable:
+                continue
+            settle = stage.settle or Settle(channel=channel, within_k=1.0, slowest_time_constant_s=_DEFAULT_SLOWEST_S)
+            self._forecasters[channel] = StageForecaster(
+                settle, self._infos[channel], limit_c=self._limits_c.get(channel), before=before.get(channel)
+            )
+        self._due_s = dict.fromkeys(self._forecasters, t_s + FIRST_FORECAST_S)
+
+    def add(self, t_s: float, readings: Mapping[str, Reading], ambient_c: float | None, share: float) -> None:
+        """Take one sample."""
+        for channel, forecaster in self._forecasters.items():
+            part = part_of(channel) or DIE
+            forecaster.add(
+                t_s,
+                _value(readings, channel),
+                self._power_w(channel, part, readings),
+                _value(readings, self._fan_of(channel, part)),
+                ambient_c,
+                share,
+            )
+
+    def foretell(self, t_s: float) -> None:
+        """Make the forecast that is due; no more than one at a time, so that several dies delay no sample."""
+        if not self._foretells or not self._due_s:
+            return
+        channel = min(self._due_s, key=lambda name: self._due_s[name])
+        if t_s < self._due_s[channel]:
+            return
+        found = self._forecasters[channel].forecast()
+        if found is None:
+            self._found.pop(channel, None)
+        else:
+            self._found[channel] = found
+        self._due_s[channel] = t_s + max(_EVERY_S, _EVERY_SHARE * (t_s - self._began_s))
+
+    @property
+    def found(self) -> Mapping[str, Forecast]:
+        """The last forecast of each channel that has one."""
+        return self._found
+
+    @property
+    def known(self) -> bool:
+        """Whether it is known of every channel where it will settle."""
+        return bool(self._found) and all(
+            channel in self._found and self._found[channel].known for channel in self._forecasters
+        )
+
+    def worst(self) -> tuple[str, Forecast] | None:
+        """Return the channel that will come nearest to its limit, and its forecast; None while there is none."""
+        return min(self._found.items(), key=self._left_k, default=None)
+
+    def _left_k(self, found: tuple[str, Forecast]) -> float:
+        # Where no limit is armed, the hottest is the worst.
+        channel, forecast = found
+        return self._limits_c.get(channel, 0.0) - forecast.settles_at_c
+
+    def _power_w(self, channel: str, part: Part, readings: Mapping[str, Reading]) -> float | None:
+        name = of_same_part(channel, part.power, self._infos) if part_of(channel) else part.power
+        power_w = _value(readings, name)
+        if power_w is None or name is None or part is not CARD:
+            return power_w
+        return in_processor_terms(power_w, self._infos[name].limit)
+
+    def _fan_of(self, channel: str, part: Part) -> str | None:
+        # Which of several fans cools which die is not known; a card shows its own.
+        return of_same_part(channel, part.fan, self._infos) if part is CARD else part.fan
+
+
+def _value(readings: Mapping[str, Reading], channel: str | None) -> float | None:
+    reading = readings.get(channel) if channel is not None else None
+    return reading.value if reading is not None and reading.ok else None
