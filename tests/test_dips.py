@@ -16,8 +16,9 @@ from verifyrig.analysis import compare, metrics_of
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Purpose
 from verifyrig.core.trace import Event, StageSpan, Trace
+from verifyrig.rig.arming import arm
 from verifyrig.rig.dip import ANSWER_WITHIN_S, DIP_EVERY_S, LEFT_OUT_S, STANDS_S, Dips
-from verifyrig.rig.guard import Guard, arm
+from verifyrig.rig.guard import Guard
 
 LONG = PROFILE.replace("max_duration_s = 60", "max_duration_s = 400")
 STEADY_FROM_S = 20.0 + 2 * 20.0

@@ -315,7 +315,10 @@ def _check_requirements(request: RunRequest, bank: SensorBank, clock: Clock) -> 
                 raise _lacking(profile, channel, bank)
     armed, absent = arm(profile, bank.infos, readable)
     check_machine_limits(profile, bank.infos, armed)
-    bare = [] if unseen else unguarded(profile, bank.infos, armed)
+    run_stages = [
+        stage for stage in profile.stages if not request.no_load or stage.load is None or is_gentle(stage.load)
+    ]
+    bare = [] if unseen else unguarded(run_stages, bank.infos, armed)
     return _Watch(armed=tuple(armed), absent=absent, blind=bool(bare) and _allow_blind(request, bare[0]))
 
 

@@ -33,13 +33,15 @@ class Unguarded(NamedTuple):
     channel: str
 
 
-def unguarded(profile: Profile, infos: Mapping[str, ChannelInfo], armed: Sequence[ArmedLimit]) -> list[Unguarded]:
+def unguarded(
+    stages: Sequence[Stage], infos: Mapping[str, ChannelInfo], armed: Sequence[ArmedLimit]
+) -> list[Unguarded]:
     """Return every channel that a stage heats and no armed limit guards there; a part without a channel by its role.
 
     A limit that waits for its first reading guards nothing yet.
     """
     ready = [one for one in armed if one.maximum is not None and not one.from_first_reading]
-    return [bare for stage in profile.stages for bare in _bare_channels(stage, infos, ready)]
+    return [bare for stage in stages for bare in _bare_channels(stage, infos, ready)]
 
 
 def _bare_channels(stage: Stage, infos: Mapping[str, ChannelInfo], ready: Sequence[ArmedLimit]) -> Iterator[Unguarded]:
@@ -66,7 +68,7 @@ def check_machine_limits(profile: Profile, infos: Mapping[str, ChannelInfo], arm
         limit = one.limit
         if limit.below_machine_limit_k is None or one.maximum is not None:
             continue
-        heats = any(bare.channel == one.channel for bare in unguarded(profile, infos, armed))
+        heats = any(bare.channel == one.channel for bare in unguarded(profile.stages, infos, armed))
         if limit.optional and not heats:
             continue
         usual_c = min(usual_max_c(limit.channel), ceiling_c(limit.channel) or math.inf)
