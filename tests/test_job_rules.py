@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+from verifyrig.analysis.results import Comparison, MetricDifference, StageComparison
+from verifyrig.core.reason import reason
 from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, Machine, RunFacts, merged, months_later
 from verifyrig.jobs.returned import judge_come_back
 from verifyrig.jobs.rules import (
@@ -267,15 +269,14 @@ def test_an_entry_edited_by_hand_on_one_copy_is_kept_beside_the_other() -> None:
 # ---- a machine that comes back
 
 
-def comparison(**metrics: tuple[float, float, bool]) -> dict[str, Any]:
-    return {
-        "comparable": True,
-        "stages": {"load": {"comparable": True, "why": []}},
-        "metrics": {
-            name.replace("__", "."): {"before": before, "after": after, "significant": significant}
-            for name, (before, after, significant) in metrics.items()
-        },
+def comparison(**metrics: tuple[float, float, bool]) -> Comparison:
+    moved = {
+        name.replace("__", "."): MetricDifference(
+            before=before, after=after, difference=after - before, u95=0.05, significant=significant
+        )
+        for name, (before, after, significant) in metrics.items()
     }
+    return Comparison(before="a", after="b", stages={"load": StageComparison(comparable=True)}, metrics=moved)
 
 
 def test_a_come_back_is_same_drifted_a_new_fault_or_not_comparable() -> None:
@@ -284,16 +285,23 @@ def test_a_come_back_is_same_drifted_a_new_fault_or_not_comparable() -> None:
     moved = comparison(load__thermal_resistance=(0.30, 0.42, True))
     assert judge_come_back(then, now, same).word == "same"
     drifted = judge_come_back(then, now, moved)
-    assert drifted.word == "drifted" and "0.3 then, 0.42 now" in drifted.why[0]
+    assert drifted.word == "drifted" and [str(why) for why in drifted.why] == [
+        "load.thermal_resistance 0.3 then, 0.42 now"
+    ]
     assert judge_come_back(then, run(2, "baseline", verdict="fail"), same).word == "new-fault"
     assert judge_come_back(then, run(2, "baseline", "tripped", "fail"), same).word == "new-fault"
     dark = run(2, "baseline", "interrupted", None, cause="power-off")
     assert judge_come_back(then, dark, same).word == "new-fault"
-    why = ["ambient: 9 K apart", "panel is unknown in both runs"]
-    unlike = {"comparable": False, "stages": {name: {"comparable": False, "why": why} for name in ("idle", "load")}}
+    apart = reason("rooms-too-far-apart", difference_k=9.0)
+    stage = StageComparison(
+        comparable=False, why=(apart, reason("state-unknown-both", state="panel")), forbidden_by=(apart,)
+    )
+    unlike = Comparison(before="a", after="b", stages={"idle": stage, "load": stage})
     # Contract of `compare`: what is unknown in both runs forbids nothing by itself.
     found = judge_come_back(then, now, unlike)
-    assert found.word == "not-comparable" and found.why == ("ambient: 9 K apart (idle, load)",)
+    assert found.word == "not-comparable" and [str(why) for why in found.why] == [
+        "the rooms differ by 9.0 K, too far to correct for (idle, load)"
+    ]
 
 
 def test_the_machine_is_measured_against_the_newest_verification_that_stood() -> None:

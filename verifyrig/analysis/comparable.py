@@ -21,6 +21,7 @@ from verifyrig.analysis.signals import sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import CORRECTION_RANGE_K
 from verifyrig.core.channels import base_name, is_temperature
 from verifyrig.core.heat_sources import CARD, DIE, PARTS, Part
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
 
@@ -36,7 +37,7 @@ _STATES = ("panel", "position", "fans")
 class _Finding(NamedTuple):
     """One condition: forbids the comparison, or is only said."""
 
-    text: str
+    why: Reason
     forbids: bool
 
 
@@ -62,18 +63,20 @@ def compare(before: Trace, after: Trace, changed_parts: Iterable[str] = ()) -> C
 def _compare_stage(before: Trace, after: Trace, name: str, changed: frozenset[str]) -> StageComparison:
     a, b = before.stage(name), after.stage(name)
     if a is None or a.ended == "skipped":
-        # A stage that somebody left out of choice tells nothing of the machine.
-        unsafe = not before.facts.get("no_load") and (
-            before.facts.get("outcome") in ("tripped", "stopped") or before.profile == after.profile
-        )
-        text = "not run: unsafe" if unsafe else "not run"
-        return StageComparison(comparable=False, why=("the run before has no such stage",), before=text)
+        unsafe = before.facts.get("outcome") in ("tripped", "stopped") or before.profile == after.profile
+        return _not_run(reason("no-such-stage-before"), "not run: unsafe" if unsafe else "not run")
     if b is None or b.ended == "skipped":
-        return StageComparison(comparable=False, why=("the run after has no such stage",))
+        return _not_run(reason("no-such-stage-after"))
     findings = list(_findings(before, after, a, b, changed))
     return StageComparison(
-        comparable=not any(finding.forbids for finding in findings), why=tuple(finding.text for finding in findings)
+        comparable=not any(finding.forbids for finding in findings),
+        why=tuple(finding.why for finding in findings),
+        forbidden_by=tuple(finding.why for finding in findings if finding.forbids),
     )
+
+
+def _not_run(why: Reason, before: str = "") -> StageComparison:
+    return StageComparison(comparable=False, why=(why,), forbidden_by=(why,), before=before)
 
 
 def _findings(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: frozenset[str]) -> Iterable[_Finding]:
@@ -89,41 +92,37 @@ def _findings(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: 
 def _recipe(before: Trace, after: Trace, stage: str) -> Iterable[_Finding]:
     digests = [trace.profile.recipe if trace.profile else None for trace in (before, after)]
     if None in digests:
-        yield _Finding(
-            "the recipe of " + ("both runs" if digests == [None, None] else "one run") + " is unknown",
-            digests != [None, None],
-        )
+        both = digests == [None, None]
+        yield _Finding(reason("recipe-unknown-both" if both else "recipe-unknown-one"), not both)
     elif digests[0] != digests[1]:
         plans = [trace.profile.stage(stage) if trace.profile else None for trace in (before, after)]
         if plans[0] is None or plans[0] != plans[1]:
-            yield _Finding("the recipe differs", True)
+            yield _Finding(reason("recipe-differs"), True)
 
 
 def _room(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
     rooms = room_of(before, a), room_of(after, b)
     if rooms[0] is None or rooms[1] is None:
         both = rooms == (None, None)
-        yield _Finding(f"the room of {'both runs' if both else 'one run'} was not measured", False)
+        yield _Finding(reason("room-not-measured-both" if both else "room-not-measured-one"), False)
         return
     difference_k = rooms[1].value_c - rooms[0].value_c
     if abs(difference_k) > CORRECTION_RANGE_K:
-        yield _Finding(f"the rooms differ by {abs(difference_k):.1f} K, too far to correct for", True)
+        yield _Finding(reason("rooms-too-far-apart", difference_k=abs(difference_k)), True)
     elif abs(difference_k) > _ROOM_K:
-        reference_c = _reference_c(before, after)
-        yield _Finding(
-            f"the rooms differ by {abs(difference_k):.1f} K: temperatures are corrected to {reference_c:g} °C of room",
-            False,
-        )
+        corrected = reason("rooms-corrected", difference_k=abs(difference_k), reference_c=_reference_c(before, after))
+        yield _Finding(corrected, False)
 
 
 def _power(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
     for part in _heated(before, a):
         watts = [_stage_mean(trace, stage, part.power) for trace, stage in ((before, a), (after, b))]
         if watts[0] is None or watts[1] is None:
-            yield _Finding("power was not readable in " + ("both runs" if watts == [None, None] else "one run"), False)
+            both = watts == [None, None]
+            yield _Finding(reason("power-not-readable-both" if both else "power-not-readable-one"), False)
             yield from _work_rate(before, after, a, b)
         elif abs(watts[1] - watts[0]) > _POWER_SHARE * max(abs(watts[0]), 1e-9):
-            yield _Finding(f"the mean power differs: {watts[0]:.0f} W before, {watts[1]:.0f} W after", True)
+            yield _Finding(reason("power-differs", before_w=watts[0], after_w=watts[1]), True)
 
 
 def _heated(trace: Trace, stage: StageSpan) -> list[Part]:
@@ -135,7 +134,7 @@ def _heated(trace: Trace, stage: StageSpan) -> list[Part]:
 def _work_rate(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
     rates = [_stage_mean(trace, stage, "work_rate_per_s") for trace, stage in ((before, a), (after, b))]
     if rates[0] is not None and rates[1] is not None and abs(rates[1] - rates[0]) > _POWER_SHARE * abs(rates[0]):
-        yield _Finding(f"the work rate differs: {rates[0]:.3g}/s before, {rates[1]:.3g}/s after", True)
+        yield _Finding(reason("work-rate-differs", before=rates[0], after=rates[1]), True)
 
 
 def _stage_mean(trace: Trace, stage: StageSpan, channel: str) -> float | None:
@@ -150,7 +149,7 @@ def _fans(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: froz
             continue
         ratio = _speed_ratio(before, after, a, b, speed)
         if ratio is not None and abs(ratio - 1) > _FAN_SHARE:
-            yield _Finding(f"{speed} at the same die temperature is {ratio:.0%} of what it was before", True)
+            yield _Finding(reason("fan-differs", channel=speed, ratio=ratio), True)
 
 
 def _speed_ratio(before: Trace, after: Trace, a: StageSpan, b: StageSpan, speed: str) -> float | None:
@@ -186,10 +185,10 @@ def _sensors(before: Trace, after: Trace, a: StageSpan, changed: frozenset[str])
         if is_temperature(channel) and channel not in changed and channel in after.columns:
             devices = [sensor_facts(trace, channel).device for trace in (before, after)]
             if all(devices) and devices[0] != devices[1]:
-                yield _Finding(f"{channel} was read by another sensor", channel in heated)
+                yield _Finding(reason("other-sensor", channel=channel), channel in heated)
     gone = [c for c in before.columns if is_temperature(c) and before.has(c) and not after.has(c) and c not in changed]
     if gone:
-        yield _Finding(f"only the run before has {', '.join(gone)}", False)
+        yield _Finding(reason("channels-only-before", channels=", ".join(gone)), False)
 
 
 def _facts(before: Trace, after: Trace) -> Iterable[_Finding]:
@@ -199,17 +198,17 @@ def _facts(before: Trace, after: Trace) -> Iterable[_Finding]:
     yield from _known_and_different("power limit", *(_limit(trace) for trace in (before, after)))
     versions = [trace.facts.get("analysis_version") for trace in (before, after)]
     if all(versions) and versions[0] != versions[1]:
-        yield _Finding("the records were taken with different versions of the analysis; both are computed anew", False)
+        yield _Finding(reason("analysis-versions-differ"), False)
 
 
 def _known_and_different(key: str, before: Any, after: Any) -> Iterable[_Finding]:
     if before is None and after is None:
         if key in _STATES:
-            yield _Finding(f"{key} is unknown in both runs", False)
+            yield _Finding(reason("state-unknown-both", state=key), False)
     elif before is None or after is None:
-        yield _Finding(f"{key} is unknown in the run {'before' if before is None else 'after'}", False)
+        yield _Finding(reason(f"state-unknown-{'before' if before is None else 'after'}", state=key), False)
     elif before != after:
-        yield _Finding(f"{key} differs: {before} before, {after} after", True)
+        yield _Finding(reason("state-differs", state=key, before=str(before), after=str(after)), True)
 
 
 def _limit(trace: Trace) -> float | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from verifyrig.core.reason import Reason
 from verifyrig.metrology.uncertainty import Component
 from verifyrig.metrology.verdict import Verdict
 
@@ -97,11 +98,13 @@ class StageComparison:
 
     Attributes:
         why: What forbids it, and what is unknown or was corrected for.
+        forbidden_by: Those of `why` that forbid it.
         before: `not run: unsafe` where the run before never ran the stage for safety, else empty.
     """
 
     comparable: bool
-    why: tuple[str, ...] = ()
+    why: tuple[Reason, ...] = ()
+    forbidden_by: tuple[Reason, ...] = ()
     before: str = ""
 
 

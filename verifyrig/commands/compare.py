@@ -49,7 +49,7 @@ def data_of(found: Comparison) -> dict[str, Any]:
         "before": found.before,
         "after": found.after,
         "stages": {
-            name: {"comparable": stage.comparable, "why": list(stage.why)}
+            name: {"comparable": stage.comparable, "why": list(map(str, stage.why))}
             | ({"before": stage.before} if stage.before else {})
             for name, stage in found.stages.items()
         },

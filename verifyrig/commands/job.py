@@ -386,7 +386,6 @@ def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
 def come_back_of(job: Job, old: Job, context: Context) -> dict[str, Any] | None:
     """Return today's newest run beside the one that the earlier job was signed off by, None where one is missing."""
     from verifyrig.analysis import compare
-    from verifyrig.commands.compare import data_of
     from verifyrig.jobs.returned import judge_come_back
     from verifyrig.jobs.rules import in_order, signed_off_run
     from verifyrig.jobs.runs import runs_of
@@ -398,8 +397,8 @@ def come_back_of(job: Job, old: Job, context: Context) -> dict[str, Any] | None:
         return None
     now = next((run for run in reversed(today) if run.recipe == then.recipe), today[-1])
     before, after = (read_trace(context.bench.find_record(run.run)) for run in (then, now))
-    found = judge_come_back(then, now, data_of(compare(before, after)))
-    return {"then": then.run, "now": now.run, "word": found.word, "why": list(found.why)}
+    found = judge_come_back(then, now, compare(before, after))
+    return {"then": then.run, "now": now.run, "word": found.word, "why": list(map(str, found.why))}
 
 
 def _list(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:

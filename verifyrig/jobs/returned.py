@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
+from verifyrig.analysis.results import Comparison
+from verifyrig.core.reason import Reason, reason
 from verifyrig.jobs.model import RunFacts
 
 SAME, DRIFTED, NEW_FAULT, NOT_COMPARABLE = "same", "drifted", "new-fault", "not-comparable"
@@ -18,47 +18,46 @@ class ComeBack:
 
     Attributes:
         word: `same`, `drifted`, `new-fault` or `not-comparable`.
-        why: Reasons, each a clause.
+        why: Reasons.
     """
 
     word: str
-    why: tuple[str, ...]
+    why: tuple[Reason, ...]
 
 
-def judge_come_back(then: RunFacts, now: RunFacts, comparison: Mapping[str, Any]) -> ComeBack:
+def judge_come_back(then: RunFacts, now: RunFacts, comparison: Comparison) -> ComeBack:
     """Return what today's run says beside the run of then.
-
-    Args:
-        comparison: The contract's `compare` object of the two.
 
     A run that fails or ends badly where the one of then went through is a new fault, whatever its figures; figures
     that differ by more than their uncertainty are drift; where nothing is comparable, nothing is said.
     """
     if now.outcome in ("tripped", "stopped") or now.cause in ("power-off", "hang"):
-        return ComeBack(word=NEW_FAULT, why=(f"today's run ended: {now.cause or now.outcome}",))
+        return ComeBack(word=NEW_FAULT, why=(reason("today-ended", how=now.cause or now.outcome),))
     if now.verdict == "fail" and then.verdict != "fail":
-        return ComeBack(word=NEW_FAULT, why=("today's run fails a limit that it kept then",))
-    if not comparison.get("comparable"):
-        return ComeBack(word=NOT_COMPARABLE, why=_hindrances(comparison) or ("the two runs cannot be compared",))
-    moved = tuple(_moved(comparison.get("metrics") or {}))
+        return ComeBack(word=NEW_FAULT, why=(reason("today-fails-what-it-kept"),))
+    if not comparison.comparable:
+        return ComeBack(word=NOT_COMPARABLE, why=_hindrances(comparison) or (reason("cannot-be-compared"),))
+    moved = tuple(_moved(comparison))
     if moved:
         return ComeBack(word=DRIFTED, why=moved)
-    return ComeBack(word=SAME, why=("no figure differs by more than its uncertainty",))
+    return ComeBack(word=SAME, why=(reason("no-figure-differs"),))
 
 
-def _hindrances(comparison: Mapping[str, Any]) -> tuple[str, ...]:
-    """Return each reason once, with its stages; what is only unknown forbids no comparison by itself."""
-    stages_of: dict[str, list[str]] = {}
-    for name, stage in (comparison.get("stages") or {}).items():
-        for reason in stage.get("why") or ():
-            if " unknown in " not in reason:
-                stages_of.setdefault(reason, []).append(name)
-    return tuple(f"{reason} ({', '.join(names)})" for reason, names in stages_of.items())
+def _hindrances(comparison: Comparison) -> tuple[Reason, ...]:
+    """Return each reason that forbids once, with its stages; what is only unknown forbids nothing by itself."""
+    stages_of: dict[str, tuple[Reason, list[str]]] = {}
+    for name, stage in comparison.stages.items():
+        for why in stage.forbidden_by:
+            stages_of.setdefault(str(why), (why, []))[1].append(name)
+    return tuple(reason("in-stages", why=(why,), stages=", ".join(names)) for why, names in stages_of.values())
 
 
-def _moved(metrics: Mapping[str, Any]) -> list[str]:
-    found = []
-    for name, metric in metrics.items():
-        if metric.get("significant") and any(word in name for word in _TELLING):
-            found.append(f"{name} {metric['before']:.4g} then, {metric['after']:.4g} now")
-    return found
+def _moved(comparison: Comparison) -> list[Reason]:
+    return [
+        reason("figure-moved", metric=name, then=metric.before, now=metric.after)
+        for name, metric in comparison.metrics.items()
+        if metric.significant
+        and metric.before is not None
+        and metric.after is not None
+        and any(word in name for word in _TELLING)
+    ]

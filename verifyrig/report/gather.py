@@ -119,7 +119,7 @@ def _comparison(before: Trace, after: Trace, changed: Sequence[str]) -> dict[str
         "before": found.before,
         "after": found.after,
         "comparable": found.comparable,
-        "stages": {name: asdict(stage) for name, stage in found.stages.items()},
+        "stages": {name: asdict(stage) | {"why": list(map(str, stage.why))} for name, stage in found.stages.items()},
         "metrics": {name: asdict(metric) for name, metric in found.metrics.items()},
     }
 

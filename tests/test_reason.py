@@ -1,0 +1,59 @@
+"""Reasons as data: their sentences, what is kept of them, and how another language says them."""
+
+from __future__ import annotations
+
+import json
+import string
+
+import pytest
+
+from verifyrig.core.reason import Reason, message_id, reason, reason_of_json, render
+from verifyrig.core.reason_texts import TEXTS
+
+
+def test_a_sentence_has_its_values_in_the_form_of_the_table() -> None:
+    why = reason("rooms-too-far-apart", difference_k=9.04)
+    assert str(why) == "the rooms differ by 9.0 K, too far to correct for"
+
+
+def test_a_reason_without_its_values_or_with_an_unknown_code_is_a_fault_of_ours() -> None:
+    with pytest.raises(KeyError, match="difference_k"):
+        reason("rooms-too-far-apart")
+    with pytest.raises(KeyError):
+        Reason("no-such-code")
+
+
+@pytest.mark.parametrize(
+    "why",
+    [
+        reason("recipe-differs"),
+        reason("power-differs", before_w=95.25, after_w=61.0),
+        reason("in-stages", why=(reason("other-sensor", channel="die_temp_c"),), stages="idle, load"),
+    ],
+)
+def test_what_is_kept_gives_the_reason_back(why: Reason) -> None:
+    assert reason_of_json(json.loads(json.dumps(why.as_json()))) == why
+
+
+@pytest.mark.parametrize("kept", [None, "text", 3, {}, {"code": "recipe-differs"}, {"code": "later", "values": {}},
+                                  {"code": "power-differs", "values": {"before_w": 1}}])  # fmt: skip
+def test_what_is_no_reason_is_none(kept: object) -> None:
+    assert reason_of_json(kept) is None
+
+
+def test_another_language_has_its_own_sentence_and_numbers() -> None:
+    said = render(
+        reason("power-differs", before_w=95.25, after_w=61.0),
+        {
+            "the mean power differs: {before_w} W before, {after_w} W after": "{after_w} W statt {before_w} W"
+        }.__getitem__,
+        lambda value, form: format(value, form).replace(".", ",") + f" ({form})",
+    )
+    assert said == "61 (.0f) W statt 95 (.0f) W"
+
+
+@pytest.mark.parametrize("english", TEXTS.values())
+def test_places_of_sentences_are_names_and_survive_in_the_catalogues_key(english: str) -> None:
+    names = [name for _, name, _, _ in string.Formatter().parse(english) if name is not None]
+    assert all(name.isidentifier() for name in names)
+    assert [name for _, name, _, _ in string.Formatter().parse(message_id(english)) if name is not None] == names

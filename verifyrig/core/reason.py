@@ -1,0 +1,113 @@
+"""Reasons as data: a code and its values. Code decides on the code; each face renders the sentence in its language.
+
+The English sentences stand in one table, and are the keys under which a catalogue of another language has its own.
+What a record or a job file keeps is the English sentence and, beside it, the code with its values.
+"""
+
+from __future__ import annotations
+
+import re
+import string
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from verifyrig.core.reason_texts import TEXTS
+
+Value = str | int | float | tuple["Reason", ...]
+
+_PLACE = re.compile(r"\{(\w+)(?::[^{}]*)?\}")
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why something is so.
+
+    Attributes:
+        code: A key of `reason_texts.TEXTS`.
+        values: What stands in the places of its sentence, by name; numbers as they are, not rounded.
+
+    Raises:
+        KeyError: There is no such code, or a place of its sentence has no value.
+    """
+
+    code: str
+    values: Mapping[str, Value] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        missing = [name for name in _PLACE.findall(TEXTS[self.code]) if name not in self.values]
+        if missing:
+            raise KeyError(f"reason {self.code} lacks {', '.join(missing)}")
+
+    def __str__(self) -> str:
+        """The English sentence."""
+        return render(self, lambda text: text, lambda value, form: format(value, form))
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as a record or a file keeps it."""
+        return {"code": self.code, "values": {name: _plain(value) for name, value in self.values.items()}}
+
+
+def reason(code: str, /, **values: Value) -> Reason:
+    """Return a reason from its code and the values of its sentence."""
+    return Reason(code, values)
+
+
+def reason_of_json(kept: Any) -> Reason | None:
+    """Return the reason that `as_json` gave; None for anything else, and for codes of a later version."""
+    if not isinstance(kept, dict) or not isinstance(kept.get("values"), dict) or kept.get("code") not in TEXTS:
+        return None
+    values = {str(name): _value(value) for name, value in kept["values"].items()}
+    try:
+        return Reason(str(kept["code"]), values)
+    except KeyError:
+        return None
+
+
+def _plain(value: Value) -> Any:
+    return [part.as_json() for part in value] if isinstance(value, tuple) else value
+
+
+def _value(kept: Any) -> Value:
+    if isinstance(kept, list):
+        return tuple(found for found in map(reason_of_json, kept) if found is not None)
+    return kept if isinstance(kept, (int, float)) and not isinstance(kept, bool) else str(kept)
+
+
+def render(
+    why: Reason, translate: Callable[[str], str], number: Callable[[float, str], str], word: Callable[[str], str] = str
+) -> str:
+    """Return the sentence of a reason.
+
+    Args:
+        translate: Gives a sentence of `message_ids` in the language wanted.
+        number: Formats a number by its format in the English sentence, such as `.1f`.
+        word: Gives a value that is a word.
+    """
+    english = TEXTS[why.code]
+    forms = dict(_forms(english))
+    said = {}
+    for name, value in why.values.items():
+        if isinstance(value, tuple):
+            said[name] = "; ".join(render(part, translate, number, word) for part in value)
+        elif isinstance(value, str):
+            said[name] = word(value)
+        else:
+            said[name] = number(value, forms.get(name, ""))
+    return translate(message_id(english)).format(**said)
+
+
+def message_id(english: str) -> str:
+    """Return a sentence of the table as a catalogue knows it: its places without the format of their numbers."""
+    return _PLACE.sub(r"{\1}", english)
+
+
+def message_ids() -> Iterator[str]:
+    """Yield every sentence that a catalogue must have."""
+    return (message_id(text) for text in TEXTS.values())
+
+
+def _forms(english: str) -> Iterator[tuple[str, str]]:
+    for _, name, form, _ in string.Formatter().parse(english):
+        if name is not None:
+            yield name, form or ""
