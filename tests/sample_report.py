@@ -15,15 +15,16 @@ from pathlib import Path
 
 from verifyrig.bench.folder import find_bench
 from verifyrig.commands.demo_job import DAY, OPERATOR, run_demo
+from verifyrig.commands.demo_stories import DEFAULT_CASE
 from verifyrig.jobs.actions import close_job, tick_steps
 from verifyrig.jobs.rules import obstacles_to_close
 from verifyrig.jobs.runs import runs_of
 from verifyrig.jobs.store import read_job
 from verifyrig.report import EDITIONS, write_report
 from verifyrig.report.pdf import write_pdf
+from verifyrig.rig.simulated import typical_machine
 
 REPORTS = Path(__file__).resolve().parent.parent / "reports"
-CASE, CAUSE = "coolant-stopped", "coolant-flow"
 PIXELS_PER_INCH = 96
 
 
@@ -31,7 +32,7 @@ def main(reports: Path = REPORTS) -> list[Path]:
     """Run the demo, close its job, and put report, archive, slip and their pictures into `reports`."""
     with tempfile.TemporaryDirectory(prefix="verifyrig-sample-") as folder:
         bench_root = Path(folder) / "bench"
-        done = run_demo(bench_root, CASE, say=lambda text: print(text, file=sys.stderr))
+        done = run_demo(bench_root, DEFAULT_CASE, say=lambda text: print(text, file=sys.stderr))
         bench = find_bench(str(bench_root))
         close(bench_root, done.job)
         written = write_report(bench, [done.job], at=(DAY + timedelta(hours=5)).timestamp())
@@ -57,7 +58,7 @@ def close(bench_root: Path, job_id: str) -> None:
     left = obstacles_to_close(job, runs)
     if left:
         raise SystemExit(f"the demo's job cannot be closed: {left}")
-    close_job(bench, job, runs, CAUSE, by=OPERATOR, now=when + timedelta(minutes=5))
+    close_job(bench, job, runs, typical_machine(DEFAULT_CASE).cause, by=OPERATOR, now=when + timedelta(minutes=5))
 
 
 def picture(page: Path, target: Path) -> Path:

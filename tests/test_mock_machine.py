@@ -15,6 +15,7 @@ from mock_hw.physics.parameters import draw
 from mock_hw.physics.parts import Cooler, MachineParameters, Mistakes
 
 RESISTANT = {"gives_up_after_s": math.inf}
+CORES = ("core_temp_c", *(f"core_{n}_temp_c" for n in range(2, 7)))
 
 
 def run(machine: Machine, seconds: int, share: float = 1.0) -> list[float]:
@@ -141,6 +142,29 @@ def test_a_standing_fan_reads_zero_at_high_duty_and_the_first_minute_looks_norma
     assert stopped.fans.duty_share > 0.9
     assert stopped.sensor_reading("case_fan_speed_rpm") > 500
     assert stopped.die_c > healthy.die_c + 20
+
+
+def test_a_loose_mount_heats_one_half_of_the_cores_and_shows_at_once_when_the_load_begins_and_ends() -> None:
+    # Common practice, no source: bad contact shows within seconds, both ways, and where a mount is loose on one side
+    # the cores on that side run hotter; the cooler itself stays as cool as ever for the watts that reach it.
+    loose, sound = (Machine(draw(case, 0, cooler="air"), seed=0) for case in ("mount-loose", "healthy-air"))
+    rest_k = {machine: machine.die_c - machine.plate_c for machine in (loose, sound)}
+    for machine in (loose, sound):
+        run(machine, 600, 0.6)
+    spread = [
+        max(readings := [machine.sensor_reading(core) for core in CORES]) - min(readings) for machine in (loose, sound)
+    ]
+    assert spread[0] > spread[1] + 2
+    over_plate_k = [(machine.die_c - machine.plate_c - rest_k[machine]) / machine.power_w for machine in (loose, sound)]
+    assert over_plate_k[0] > 1.8 * over_plate_k[1]
+    plate_k_per_w = [(machine.plate_c - machine.room_c) / machine.power_w for machine in (loose, sound)]
+    assert plate_k_per_w[0] < plate_k_per_w[1] * 1.02  # less, since the hotter die asks for more fan
+    falls_k = []
+    for machine in (loose, sound):
+        hot_c = machine.die_c
+        run(machine, 5, 0.0)
+        falls_k.append(hot_c - machine.die_c)
+    assert falls_k[0] > 1.15 * falls_k[1]
 
 
 def test_a_choked_case_warms_the_air_at_the_coolers_inlet() -> None:

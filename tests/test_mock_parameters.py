@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from mock_hw.physics.faults import wedge_factor
 from mock_hw.physics.network import coolant_k_per_w, steady_state, true_impedance
 from mock_hw.physics.parameters import CASES, draw
 from mock_hw.physics.parts import Cooler
@@ -37,8 +38,8 @@ def test_every_case_is_drawn_the_same_again_and_names_its_cause(case: str) -> No
     assert draw(case, 1) != draw(case, 2)
 
 
-def test_there_are_eighteen_cases_and_no_other_is_drawn() -> None:
-    assert len(CASES) == 18
+def test_there_are_nineteen_cases_and_no_other_is_drawn() -> None:
+    assert len(CASES) == 19
     with pytest.raises(ValueError, match="no simulated case 'healthy'"):
         draw("healthy", 0)
     with pytest.raises(ValueError, match="liquid cooler only"):
@@ -54,8 +55,9 @@ def test_a_fault_breaks_one_part_of_the_healthy_machine_of_its_seed(seed: int) -
         assert faulty.processor.load_w == healthy.processor.load_w
         assert faulty.thermal.die_to_lid_k_per_w == healthy.thermal.die_to_lid_k_per_w
         assert faulty.power_gain == healthy.power_gain
-    dried = draw("paste-dried", seed, cooler="liquid").thermal
-    assert replace(dried, paste_k_per_w=healthy.thermal.paste_k_per_w) == healthy.thermal
+    for case in ("paste-dried", "mount-loose"):
+        worse = draw(case, seed, cooler="liquid").thermal
+        assert replace(worse, paste_k_per_w=healthy.thermal.paste_k_per_w) == healthy.thermal
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -108,6 +110,30 @@ def test_coolers_and_faults_lie_in_the_ranges_of_the_table(seed: int) -> None:
     assert unlimited.long_limit_w == 4095.0
 
 
+@pytest.mark.parametrize("lift", [0.01, 1.0, 20.0, 36.0])
+def test_a_wedge_of_paste_resists_as_its_strips_in_parallel(lift: float) -> None:
+    # Conductances of strips side by side add up (Fourier's law, plates of one temperature each): summed numerically.
+    strips = 200_000
+    conductance = sum(1 / (1 + lift * (n + 0.5) / strips) for n in range(strips)) / strips
+    assert wedge_factor(lift) == pytest.approx(1 / conductance, rel=1e-6)
+
+
+def test_a_mount_that_is_hardly_loose_is_as_good_as_tight() -> None:
+    assert wedge_factor(1e-6) == pytest.approx(1.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_loose_mount_adds_contact_resistance_and_spares_the_cores_under_its_tight_side(seed: int) -> None:
+    loose, sound = draw("mount-loose", seed, cooler="air"), draw("healthy-air", seed)
+    # An edge that stands off 20 to 36 layers of paste: 20 / ln 21 and 36 / ln 37 times the even layer.
+    assert 6.56 <= loose.thermal.paste_k_per_w / sound.thermal.paste_k_per_w <= 9.97
+    added_k_per_w = loose.thermal.paste_k_per_w - sound.thermal.paste_k_per_w
+    offsets = list(zip(loose.processor.core_offsets_k_per_w, sound.processor.core_offsets_k_per_w, strict=True))
+    half = len(offsets) // 2
+    assert all(now == before for now, before in offsets[:half])
+    assert all(now - before == pytest.approx(0.3 * added_k_per_w) for now, before in offsets[half:])
+
+
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_wrong_sensor_is_wrong_as_the_table_says(seed: int) -> None:
     stuck, offset = draw("sensor-stuck", seed), draw("sensor-offset", seed)
@@ -140,10 +166,13 @@ def test_the_three_windows_tell_the_faults_apart() -> None:
     for seed in range(6):
         healthy = windows("healthy-liquid", seed)
         dried, slow = windows("paste-dried", seed), windows("coolant-slow", seed)
+        loose = windows("mount-loose", seed)
         blocked, fan = windows("radiator-blocked", seed), windows("fan-stopped", seed)
         unlimited, warm = windows("power-limit-off", seed), windows("warm-room", seed)
         assert dried[0] > 1.15 * healthy[0]
         assert dried[2] == pytest.approx(healthy[2], rel=0.1)
+        assert loose[0] > 1.15 * healthy[0]
+        assert loose[2] == pytest.approx(healthy[2], rel=0.2)
         assert slow[0] == pytest.approx(healthy[0], rel=0.25)
         assert slow[1] > 1.8 * healthy[1]
         assert blocked[:2] == pytest.approx(healthy[:2], rel=0.2)

@@ -14,6 +14,7 @@ Fault = Callable[[MachineParameters, Dice, dict[str, str]], MachineParameters]
 
 _DEAD_PUMP_LEAST_REST_C = 56.0  # "50 °C within minutes is a fault": it must come to more than that at rest
 _DEAD_PUMP_OVER_LIMIT_K = 1.0  # and settle at rest no further above its limit than this
+_WEDGE_UNEVENNESS = 0.3  # of what a wedge adds, how much the cores under its tight side are spared: assumed, no source
 
 
 def _with_name(machine: MachineParameters, named: dict[str, str]) -> MachineParameters:
@@ -28,14 +29,40 @@ def _contact(low: float, high: float, unevenness_k_per_w: float) -> Fault:
     """Paste that conducts badly; where it sits unevenly, half of the cores run cooler than the hot corner."""
 
     def fault(machine: MachineParameters, dice: Dice, named: dict[str, str]) -> MachineParameters:
-        thermal = replace(machine.thermal, paste_k_per_w=dice.scaled(low, high))
-        offsets = machine.processor.core_offsets_k_per_w
-        half = len(offsets) // 2
-        tilted = (*offsets[:half], *(offset + unevenness_k_per_w for offset in offsets[half:]))
-        processor = replace(machine.processor, core_offsets_k_per_w=tilted)
-        return _with_name(replace(machine, thermal=thermal, processor=processor), named)
+        return _with_name(_seated(machine, dice.scaled(low, high), unevenness_k_per_w), named)
 
     return fault
+
+
+def _seated(machine: MachineParameters, paste_k_per_w: float, unevenness_k_per_w: float) -> MachineParameters:
+    """Return the machine with another contact, half of its cores cooler than the hot side by K per W of the package."""
+    thermal = replace(machine.thermal, paste_k_per_w=paste_k_per_w)
+    offsets = machine.processor.core_offsets_k_per_w
+    half = len(offsets) // 2
+    tilted = (*offsets[:half], *(offset + unevenness_k_per_w for offset in offsets[half:]))
+    return replace(machine, thermal=thermal, processor=replace(machine.processor, core_offsets_k_per_w=tilted))
+
+
+def _mount_loose(machine: MachineParameters, dice: Dice, named: dict[str, str]) -> MachineParameters:
+    """A heat sink whose mount came loose on one side: the paste has become a wedge, thick under the loose edge.
+
+    Drawn is how far the loose edge stands off, over the thickness of the sound layer.
+    """
+    sound = machine.thermal.paste_k_per_w
+    loose = sound * wedge_factor(dice.scaled(20, 36))
+    return _with_name(_seated(machine, loose, _WEDGE_UNEVENNESS * (loose - sound)), named)
+
+
+def wedge_factor(lift: float) -> float:
+    """Return how many times more a wedge of paste resists than the even layer it was.
+
+    Args:
+        lift: How far one edge has lifted, over the thickness of the even layer; above 0.
+
+    Source: strips in parallel between two plates of one temperature each. The conductance is the integral of
+    1 / (1 + lift x) over the width, x from 0 to 1, which is ln(1 + lift) / lift of the even layer's.
+    """
+    return lift / math.log1p(lift)
 
 
 def _coolant_slow(machine: MachineParameters, dice: Dice, named: dict[str, str]) -> MachineParameters:
@@ -175,6 +202,7 @@ FAULTS: dict[str, Fault] = {
     "paste-dried": _contact(0.12, 0.30, 0.02),
     "paste-absent": _contact(0.35, 0.80, 0.08),
     "film-left-on": _contact(0.40, 0.80, 0.12),
+    "mount-loose": _mount_loose,
     "coolant-stopped": _coolant_stopped,
     "coolant-slow": _coolant_slow,
     "fan-stopped": _fan_stopped,

@@ -33,6 +33,7 @@ CASES: dict[str, str] = {
     "paste-dried": "contact",
     "paste-absent": "contact",
     "film-left-on": "contact",
+    "mount-loose": "contact",
     "coolant-stopped": "coolant-flow",
     "coolant-slow": "coolant-flow",
     "fan-stopped": "airflow",

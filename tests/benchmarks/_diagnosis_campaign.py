@@ -45,6 +45,7 @@ _MECHANISM = {
     "paste-dried": "paste",
     "paste-absent": "film",
     "film-left-on": "film",
+    "mount-loose": "paste",
     "coolant-stopped": "flow-stopped",
     "coolant-slow": "flow-slow",
     "fan-stopped": "fan-stopped",

@@ -1,6 +1,6 @@
 """Diagnosis of simulated machines: right cause first, beside two rules of thumb; other simulators; next tests.
 
-Full: 18 cases × 200 machines, each measured once; what fewer sensors or a shorter run would have told is cut out of
+Full: 19 cases × 200 machines, each measured once; what fewer sensors or a shorter run would have told is cut out of
 the same run. The paired alternative is what a technician does with two figures: the temperature under load, and the
 limits that people quote.
 """

@@ -6,10 +6,9 @@ import argparse
 from pathlib import Path
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.demo_stories import DEFAULT_CASE
 from verifyrig.core.errors import UsageError
 from verifyrig.files.streams import tell
-
-DEFAULT_CASE = "coolant-stopped"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench, find_bench
+from verifyrig.commands.demo_stories import HEALTHY, Story, story_of
 from verifyrig.core.errors import BenchError
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Profile
@@ -16,12 +18,12 @@ from verifyrig.jobs.actions import close_job, tick_steps
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine
 from verifyrig.jobs.rules import missing_verification
 from verifyrig.jobs.runs import runs_of
-from verifyrig.jobs.store import read_job
+from verifyrig.jobs.store import append, new_entry, new_job, read_job
+from verifyrig.jobs.vocabulary import CAUSES, CHANGE_KINDS
 from verifyrig.terminal.lines import PlainLines
 
 # The demo's day; the machine's whole job fits into one afternoon of it.
 DAY = datetime(2031, 3, 14, 13, 5, tzinfo=UTC)
-HEALTHY = {"air": "healthy-air", "liquid": "healthy-liquid"}
 OPERATOR = "I. N. Vented (demo)"
 
 _SETTINGS = """\
@@ -36,15 +38,6 @@ paper = "A4"
 temperature_unit = "C"
 terms = "This is a demo on simulated hardware. Nothing in it is about a real machine, shop or person."
 """
-
-# What the invented bench does about each cause; anything else is a part replaced.
-_CURES: Mapping[str, tuple[str, Mapping[str, object]]] = {
-    "contact": ("paste-renewed", {"part": "thermal paste", "note": "old paste photographed, plate cleaned"}),
-    "coolant-flow": ("part-replaced", {"part": "closed liquid cooler", "price": "89.00", "warranty_months": 24}),
-    "airflow": ("cleaned", {"note": "fins and fans freed of dust, fan plug seated"}),
-    "warm-room": ("turned-or-moved", {"note": "moved away from the radiator of the room"}),
-    "firmware-limit": ("firmware-set", {"before": "no power limit", "after": "the maker's power limit"}),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,15 +65,18 @@ def run_demo(out: Path, case: str, *, say: Callable[[str], None]) -> DemoDone:
     from verifyrig.rig.simulated import typical_machine
 
     machine = typical_machine(case)
-    profile = _profile(bench, machine.cooler)
+    story = story_of(case, machine.cause, machine.cooler)
+    profile = find_profile(story.profile, bench)
     say("Demo on simulated hardware: shop, people and machine are invented.\n")
-    job = _take_in(bench, machine.cooler)
+    job = _take_in(bench, story)
     say(f"Job {job.job_id}: {job.intake.machine.description}. Complaint: {job.intake.complaint!r}")
     say("\nFirst the baseline, as the machine came in:")
     before = _run(bench, job, profile, case, "baseline", DAY + timedelta(minutes=12))
-    kind, detail = _CURES.get(machine.cause, ("part-replaced", {"part": "the part at fault"}))
-    _change(bench, job, kind, detail, DAY + timedelta(hours=2))
-    say(f"\nOne thing is changed: {kind.replace('-', ' ')}. Then the same recipe again:")
+    _diagnose(bench, before, say)
+    _open_and_change(bench, job, story, DAY + timedelta(hours=2))
+    for what, value in story.seen.items():
+        say(f"Seen once it is open: {what} {value}.")
+    say(f"\nOne thing is changed: {CHANGE_KINDS[story.change.kind]}. Then the same recipe again:")
     runs = [before]
     for hours in (2.5, 4.0):
         runs.append(_run(bench, job, profile, HEALTHY[machine.cooler], "verification", DAY + timedelta(hours=hours)))
@@ -110,37 +106,38 @@ def _bench(out: Path) -> Bench:
     return find_bench(str(out))
 
 
-def _profile(bench: Bench, cooler: str) -> Profile:
-    from verifyrig.bench.find_profile import find_profile
-
-    return find_profile("desktop-liquid" if cooler == "liquid" else "desktop-air", bench)
-
-
-def _take_in(bench: Bench, cooler: str) -> Job:
-    from verifyrig.jobs.store import new_job
-
+def _take_in(bench: Bench, story: Story) -> Job:
     intake = Intake(
-        complaint="It switches itself off a minute after I start it, and it is hot on top.",
+        complaint=story.complaint,
         customer=Customer(name="Q. Uestion (demo)", contact="counter", ticket="D-0001"),
-        machine=Machine(
-            kind=f"desktop-{cooler}",
-            maker="Example Works",
-            model=f"Model One ({cooler} cooler)",
-            serial="DEMO-0000-1234",
-        ),
-        answers={"what": "switches-off", "when": "any-time", "restart": "after-minutes", "place": "desk"},
+        machine=Machine(kind=story.kind, maker="Example Works", model=story.model, serial="DEMO-0000-1234"),
+        answers=story.answers,
         consent={"data": "no", "backup": "yes", "encryption-key": "yes", "heavy-load": "yes"},
         price_ceiling="150",
         accessories="mains lead",
-        condition="light scratches on the left panel",
+        condition=story.condition,
     )
     return new_job(bench, intake, operator=OPERATOR, now=DAY)
 
 
-def _change(bench: Bench, job: Job, kind: str, detail: Mapping[str, object], when: datetime) -> None:
-    from verifyrig.jobs.store import append, new_entry
+def _diagnose(bench: Bench, run: str, say: Callable[[str], None]) -> None:
+    """Say what the baseline tells of the cause, before anything is opened."""
+    from verifyrig.commands import Context, diagnose
 
-    append(bench, job.job_id, [new_entry(EntryKind.CHANGE, kind, now=when, by=OPERATOR, detail=detail)])
+    answer = diagnose.execute(argparse.Namespace(records=[run], out=None), Context(bench=bench))
+    first = answer.data["suspects"][0]
+    say(f"\nWhat it tells of the cause: {CAUSES[first['cause']]} ({first['probability']:.0%}).")
+
+
+def _open_and_change(bench: Bench, job: Job, story: Story, when: datetime) -> None:
+    seen = [
+        new_entry(EntryKind.FINDING, what, now=when, by=OPERATOR, detail={"value": value})
+        for what, value in story.seen.items()
+    ]
+    change = new_entry(
+        EntryKind.CHANGE, story.change.kind, now=when + timedelta(minutes=10), by=OPERATOR, detail=story.change.detail
+    )
+    append(bench, job.job_id, [*seen, change])
 
 
 def _run(bench: Bench, job: Job, profile: Profile, case: str, purpose: str, start: datetime) -> str:
