@@ -136,3 +136,14 @@ def test_without_power_the_shape_alone_is_told_and_what_it_cannot_tell() -> None
     share = found["load.rise_share_5s"]
     assert share.value == pytest.approx(float(impedance(5.0) / impedance(600.0)), abs=0.05)
     assert "cannot tell" in share.note
+
+
+def test_a_dip_right_before_the_load_ends_takes_away_what_it_hides_and_no_more() -> None:
+    end_s = REST_S + LOAD_S
+    dip = Event(t_s=end_s - 1, kind="dip", detail={"until_s": end_s, "left_out_until_s": end_s + 9, "asked": []})
+    trace = ladder_trace()
+    metrics = metrics_of(replace(trace, events=(*trace.events, dip)))
+    hidden = metrics["cooldown.thermal_impedance_5s"]
+    assert hidden.value is None and "power right around the change" in hidden.note
+    shown = metrics["cooldown.thermal_impedance_600s"]
+    assert shown.value == pytest.approx(float(impedance(600.0)), rel=0.1)

@@ -152,7 +152,9 @@ def _window(trace: Trace, explained: _Explained, edges: list[Edge], window_s: in
     rpm, at_c = _fan(samples, edges, window_s)
     found = scale * impedance(posterior.draws, np.array([float(window_s)]), rpm, at_c)[:, 0]
     step = power_step_w(trace, edges[0], part.power, longest_s=max(6.0, min(60.0, window_s)))
-    watts, u_watts = (abs(step[0]), step[1]) if step else (math.inf, 0.0)
+    if step is None or step[0] == 0:
+        return not_measured("K/W", "the power right around the change of load was not recorded")
+    watts, u_watts = abs(step[0]), step[1]
     noise = noise_k(samples.temp_c[np.isfinite(samples.temp_c)])
     value, u_value = float(np.mean(found)), float(np.std(found))
     read = None if pulsed or window_s > _READ_WINDOW_S else _read_off(samples, edges[0], window_s, watts, noise)

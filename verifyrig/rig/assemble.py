@@ -139,6 +139,7 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
             stale_after_s=request.profile.stale_after_s,
             now_s=stand.clock.now_s,
             outside_only=is_from_outside(request.profile),
+            may_be_slow=request.mock is None,
         )
         with contextlib.closing(bank), danger_watch(controls, request.danger if heated else None):
             watch = _check_requirements(request, bank, stand.clock)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -34,6 +35,7 @@ def open_bank(
     now_s: Callable[[], float] = time.monotonic,
     outside_only: bool = False,
     in_place: bool = True,
+    may_be_slow: bool = True,
 ) -> Bank:
     """Return the bank of all channels with a role.
 
@@ -45,6 +47,8 @@ def open_bank(
         outside_only: Only probes (instruments, one-wire sensors, what bench.toml names): this computer is not the
             machine under test.
         in_place: Whether all sit where their names say; probes out of their place are not held against each other.
+        may_be_slow: Slow sensors get a thread of their own. Not those of simulated hardware: a thread keeps real time,
+            and the files of a simulated machine are slow only where the processor is busy.
 
     Raises:
         BenchError: bench.toml names a channel or a source that does not exist.
@@ -60,21 +64,27 @@ def open_bank(
     ]
     close_all(sensor for sensor in found if sensor not in wanted)
     wait_for_first([sensor for sensor in wanted if isinstance(sensor, InstrumentSensor)])
-    return Bank([_never_waiting(sensor) for sensor in wanted], stale_after_s=stale_after_s, in_place=in_place)
+    slow_s = SLOW_S if may_be_slow else math.inf
+    return Bank(
+        [_never_waiting(sensor, slow_s) for sensor in wanted],
+        stale_after_s=stale_after_s,
+        in_place=in_place,
+        slow_s=slow_s,
+    )
 
 
 def _is_probe(info: ChannelInfo) -> bool:
     return info.driver in PROTOCOLS or info.driver.startswith("w1_")
 
 
-def _never_waiting(sensor: Sensor) -> Sensor:
+def _never_waiting(sensor: Sensor, slow_s: float) -> Sensor:
     """Read once, which also gives counters their first count; what takes long gets a thread of its own."""
     if sensor.info.unreadable:
         return sensor
     began_s = time.perf_counter()
     with contextlib.suppress(SensorError):
         sensor.read()
-    return BackgroundSensor(sensor) if time.perf_counter() - began_s > SLOW_S else sensor
+    return BackgroundSensor(sensor) if time.perf_counter() - began_s > slow_s else sensor
 
 
 def recording_order(channel: str) -> tuple[int, int]:
@@ -86,14 +96,15 @@ def recording_order(channel: str) -> tuple[int, int]:
 class _Channel:
     """One channel of the bank: its sensor, its judge, and how often it was slow in a row."""
 
-    __slots__ = ("at", "correction", "judge", "sensor", "slope", "slow", "unreadable")
+    __slots__ = ("at", "correction", "judge", "sensor", "slope", "slow", "slow_s", "unreadable")
 
-    def __init__(self, sensor: Sensor, stale_after_s: float) -> None:
+    def __init__(self, sensor: Sensor, stale_after_s: float, slow_s: float) -> None:
         info = sensor.info
         self.sensor = sensor
         self.judge = ChannelJudge(info, stale_after_s=stale_after_s)
         self.correction, self.slope, self.at = info.correction, info.correction_slope, info.correction_at
         self.slow = 0
+        self.slow_s = slow_s
         self.unreadable = (
             SensorError("it cannot be read", where=info.label or info.source, mend=info.unreadable)
             if info.unreadable
@@ -124,7 +135,7 @@ class _Channel:
             taken = self.sensor.read()
         except SensorError as error:
             return error
-        if time.perf_counter() - began_s > SLOW_S:
+        if time.perf_counter() - began_s > self.slow_s:
             self._note_slow()
         else:
             self.slow = 0
@@ -143,13 +154,21 @@ class Bank:
         sensors: Those without a channel are left out.
         stale_after_s: Age above which a reading counts as stale, s.
         in_place: Whether all sit where their names say, so that they may contradict each other.
+        slow_s: A sensor that keeps its reader waiting longer, time after time, gets a thread of its own.
     """
 
-    def __init__(self, sensors: Sequence[Sensor], *, stale_after_s: float = 3.0, in_place: bool = True) -> None:
+    def __init__(
+        self,
+        sensors: Sequence[Sensor],
+        *,
+        stale_after_s: float = 3.0,
+        in_place: bool = True,
+        slow_s: float = SLOW_S,
+    ) -> None:
         named = [(sensor.info.channel, sensor) for sensor in sensors if sensor.info.channel is not None]
         named.sort(key=lambda item: recording_order(item[0]))
         self._infos = {channel: sensor.info for channel, sensor in named}
-        self._channels = {channel: _Channel(sensor, stale_after_s) for channel, sensor in named}
+        self._channels = {channel: _Channel(sensor, stale_after_s, slow_s) for channel, sensor in named}
         self._step = StepWatch()
         self._cross = CrossCheck(self._infos) if in_place else None
         self._power_w: float | None = None
