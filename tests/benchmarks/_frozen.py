@@ -20,7 +20,7 @@ from verifyrig.core.channels import base_name, quantity_of, unit_of
 from verifyrig.core.clock import VirtualClock
 from verifyrig.core.interfaces import ChannelInfo, Controls, LoadDemand, LoadStatus, Quality, Reading, Taken
 from verifyrig.plan.text import parse_profile
-from verifyrig.rig.guard import arm
+from verifyrig.rig.arming import arm
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Silent
 from verifyrig.rig.runner import Ambient, Rig, Runner
