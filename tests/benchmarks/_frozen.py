@@ -38,10 +38,10 @@ title = "Rest, load, rest"
 period_s = {period_s}
 
 [trip]
-die_temp_c = {{ max = 120.0 }}
-core_temp_c = {{ max = 120.0, optional = true }}
-plate_temp_c = {{ max = 119.0, optional = true }}
-stale_after_s = 6.0
+die_temp_c = {{ max = 105.0 }}
+core_temp_c = {{ max = 105.0, optional = true }}
+plate_temp_c = {{ max = 90.0, optional = true }}
+stale_after_s = 5.0
 
 [[stage]]
 name = "idle"
@@ -227,7 +227,7 @@ def run_one(drawn: Draw, *, frozen: str = "", from_s: float = math.inf) -> Ran:
     clock, ledger, sensors = VirtualClock(simulated.advance_to), Ledger(), simulated.sensors()
     for sensor in sensors:
         sensor.from_s = from_s if sensor.info.channel == frozen else math.inf
-    bank = Bank(sensors, stale_after_s=6.0)
+    bank = Bank(sensors, stale_after_s=5.0)
     armed, _ = arm(profile, bank.infos)
     rig = Rig(
         profile=profile, clock=clock, bank=bank, load=SimulatedLoad(simulated), writer=ledger,
