@@ -9,10 +9,10 @@ from pathlib import Path
 from verifyrig.bench.folder import ID_PATTERN, Bench
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.profile import Profile
+from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.files.toml_table import meant
 from verifyrig.plan.text import parse_profile
 
-LARGEST_FILE_BYTES = 1_000_000
 _PACKAGE = Path(__file__).resolve().parent.parent
 
 
@@ -54,7 +54,7 @@ def find_profile_file(name_or_path: str, bench: Bench) -> Path:
 def list_profiles(bench: Bench) -> list[ProfileFile]:
     """Return all profiles by name, the bench's own before a shipped one of the same name."""
     # In a checkout the bench may be the checkout itself; its profiles are then the shipped ones, not a shop's.
-    is_own = bench.profiles_dir.resolve() != shipped_dir().resolve()
+    is_own = os.path.realpath(bench.profiles_dir) != os.path.realpath(shipped_dir())
     own = {path.stem: ProfileFile(name=path.stem, path=path, own=is_own) for path in bench.profiles_dir.glob("*.toml")}
     shipped = {
         path.stem: ProfileFile(name=path.stem, path=path, own=False)
@@ -68,9 +68,7 @@ def read_profile_text(path: Path) -> str:
     """Return the text of a profile file; raise `ProfileError` where it cannot be read."""
     where = _one_line(str(path))
     try:
-        if path.stat().st_size > LARGEST_FILE_BYTES:
-            raise ProfileError("this is too large for a profile", where=where, mend="Name a profile of less than 1 MB.")
-        return path.read_text(encoding="utf-8")
+        return read_text(path, FileKind.PROFILE)
     except FileNotFoundError as error:
         raise ProfileError(
             "no such file", where=where, mend="Check the path; `verifyrig profile list` shows the known ones."

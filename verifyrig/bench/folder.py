@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.core.errors import BenchError, JobError, RecordError, UsageError
+from verifyrig.files.foreign_file import FileKind, check_file, read_text
 from verifyrig.files.toml_table import Faults, raise_all
 
 ID_PATTERN = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
@@ -77,9 +78,7 @@ class Bench:
         """
         as_path = Path(text)
         if as_path.suffix == ".sqlite" or os.sep in text:
-            if as_path.is_file():
-                return as_path
-            raise RecordError("no such record", where=text, mend="Check the path; `verifyrig runs` lists records.")
+            return _named_file(as_path)
         if text in ("first", "last"):
             own = self.records(job) if job is not None else self.records()
             if not own:
@@ -95,9 +94,10 @@ class Bench:
         raise RecordError(what, where=text, mend="`verifyrig runs` lists the records with their ids.")
 
     def job_ids(self) -> list[str]:
-        """Return the ids of all jobs of this bench."""
+        """Return the ids of all jobs of this bench; a folder whose name is no id is none of a job."""
         self._check_readable()
-        return sorted(path.parent.name for path in self.jobs_dir.glob("*/job.toml"))
+        names = (path.parent.name for path in self.jobs_dir.glob("*/job.toml"))
+        return sorted(name for name in names if ID_PATTERN.fullmatch(name))
 
     def _check_readable(self) -> None:
         """Raise `BenchError` where a folder may not be looked into: to a search it would look empty."""
@@ -114,6 +114,19 @@ class Bench:
         return job
 
 
+def _named_file(path: Path) -> Path:
+    """Return a record named by its path; raise `RecordError` where there is none."""
+    try:
+        check_file(path, FileKind.RECORD)
+    except (OSError, ValueError) as error:
+        missing = isinstance(error, FileNotFoundError | NotADirectoryError)
+        why = "no such record" if missing else f"this is no record ({getattr(error, 'strerror', None) or error})"
+        raise RecordError(
+            why, where=_short(str(path)), mend="Check the path; `verifyrig runs` lists records."
+        ) from error
+    return path
+
+
 def find_bench(option: str | None) -> Bench:
     """Return the bench folder: `--bench`, else VERIFYRIG_BENCH, else the nearest upward with bench.toml, else here.
 
@@ -121,10 +134,27 @@ def find_bench(option: str | None) -> Bench:
         BenchError: bench.toml cannot be read, or something in it cannot be; the error tells every fault.
     """
     named = option or os.environ.get("VERIFYRIG_BENCH")
-    root = Path(named).expanduser() if named else _nearest(Path.cwd())
-    if root.exists() and not root.is_dir():
+    try:
+        here = Path.cwd()
+    except OSError as error:
+        raise BenchError(
+            "the working folder was deleted or moved away", where="verifyrig", mend="Change into another folder."
+        ) from error
+    try:
+        root = here / Path(named).expanduser() if named else _nearest(here)
+        unfit = root.exists() and not root.is_dir()
+    except (OSError, ValueError, RuntimeError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise BenchError(
+            f"this is no folder ({why})", where=_short(str(named or here)), mend="Name a folder with --bench."
+        ) from error
+    if unfit:
         raise BenchError("this is no folder", where=str(root), mend="Name a folder with --bench.")
-    return Bench(root=root.absolute(), config=read_config(root / "bench.toml"))
+    return Bench(root=root, config=read_config(root / "bench.toml"))
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 200 else f"{text[:200]}..."
 
 
 def _nearest(start: Path) -> Path:
@@ -181,7 +211,7 @@ def change_config(path: Path, change: Callable[[str], str]) -> dict[str, Any]:
 
 def _read_text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        return read_text(path, FileKind.SETTINGS)
     except (FileNotFoundError, NotADirectoryError):
         return ""
     except (OSError, UnicodeDecodeError) as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -94,9 +95,10 @@ def _job_of(bench: Bench, paths: Sequence[Path]) -> Job | None:
     """The job whose folder holds all of these records, None where they lie elsewhere or in several."""
     from verifyrig.jobs.store import read_job
 
-    ids = {path.resolve().parent.parent.name for path in paths if path.resolve().parent.parent.parent == bench.jobs_dir}
-    inside = all(path.resolve().parent.parent.parent == bench.jobs_dir for path in paths)
-    return read_job(bench, ids.pop()) if inside and len(ids) == 1 else None
+    jobs_dir = os.path.realpath(bench.jobs_dir)
+    folders = {Path(os.path.realpath(path)).parent.parent for path in paths}
+    inside = len(folders) == 1 and all(str(folder.parent) == jobs_dir for folder in folders)
+    return read_job(bench, folders.pop().name) if inside else None
 
 
 def _began(trace: Trace) -> tuple[float, str]:

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ImportFault, UsageError
+from verifyrig.files.foreign_file import FileKind, read_bytes
 
-LARGEST_FILE_BYTES = 2_000_000_000
 PURPOSES = ("baseline", "check", "verification", "build")
 
 
@@ -84,10 +84,7 @@ def _job(named: str | None, context: Context) -> str | None:
 
 def _read(path: Path) -> bytes:
     try:
-        if path.stat().st_size > LARGEST_FILE_BYTES:
-            raise ImportFault("the file is larger than 2 GB", where=str(path), mend="Cut it into parts.")
-        return path.read_bytes()
-    except OSError as error:
-        raise ImportFault(
-            f"cannot be read ({error.strerror})", where=str(path), mend="Check the path and its rights."
-        ) from error
+        return read_bytes(path, FileKind.TABLE)
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise ImportFault(f"cannot be read ({why})", where=str(path), mend="Check the path and its rights.") from error

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.core.errors import ExitCode
+from verifyrig.core.errors import ExitCode, RecordError
 
 if TYPE_CHECKING:
     from verifyrig.record.check import RecordCheck
@@ -38,7 +38,10 @@ def _post_mortem(path: Path, context: Context) -> tuple[dict[str, Any], list[str
     from verifyrig.runs.post_mortem import as_json
     from verifyrig.runs.run_list import job_of
 
-    found, job = post_mortem_of(path), job_of(path)
+    try:
+        found, job = post_mortem_of(path), job_of(path)
+    except RecordError:
+        return {}, []  # what is wrong with the record was said above
     if found is None:
         return {}, []
     lines = ["", found.sentence]

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, JobError, UsageError
 from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask
+from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.jobs.vocabulary import (
     CAUSES,
     CHANGE_KINDS,
@@ -25,7 +26,6 @@ from verifyrig.jobs.vocabulary import (
 if TYPE_CHECKING:
     from verifyrig.jobs.model import Intake, Job
 
-LARGEST_FILE_BYTES = 1_000_000
 _INTAKE_FLAGS = (
     "complaint", "customer", "contact", "ticket", "kind", "maker", "model", "serial", "price_ceiling", "accessories",
     "condition",
@@ -201,9 +201,7 @@ def _intake_of_file(path: Path) -> Intake:
 
     where = repr(str(path)[:200])
     try:
-        if path.stat().st_size > LARGEST_FILE_BYTES:
-            raise JobError("this is too large for an intake", where=where, mend="Name a TOML file of less than 1 MB.")
-        text = path.read_text(encoding="utf-8")
+        text = read_text(path, FileKind.INTAKE)
     except (OSError, ValueError) as error:
         raise JobError(f"cannot be read ({error})", where=where, mend="Check the file's path and rights.") from error
     return parse_intake(text, path.name)

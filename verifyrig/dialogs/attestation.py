@@ -11,6 +11,7 @@ from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
+from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.jobs.danger_look import note_dangers, notice_of
 from verifyrig.jobs.dangers import danger_of
 from verifyrig.jobs.model import EntryKind, Job
@@ -34,7 +35,6 @@ from verifyrig.jobs.store import append, new_entry, read_job
 from verifyrig.jobs.vocabulary import CONSENTS, NO, NOT_ASKED, YES
 from verifyrig.rig.danger_watch import danger_refusal
 
-_LONGEST_FILE = 100_000
 _YES_NO = (Option(key="y", label="yes"), Option(key="n", label="no"))
 _YES_NO_NOT = (*_YES_NO, Option(key="-", label="not asked"))
 _CONSENT_OF_KEY = {"y": YES, "n": NO, "-": NOT_ASKED}
@@ -140,9 +140,7 @@ def _keep_consent(bench: Bench, job: Job, consent: Mapping[str, str], *, by: str
 
 def _from_file(file: Path, now: datetime) -> Attestation:
     try:
-        if file.stat().st_size > _LONGEST_FILE:
-            raise UsageError("the file is too long", where=str(file), mend="Name the file with a person's answers.")
-        text = file.read_text(encoding="utf-8")
+        text = read_text(file, FileKind.ATTESTATION)
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError(
             f"cannot be read ({error})", where=str(file), mend="Name a file with a person's answers."

@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import difflib
 import math
+import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -50,14 +51,70 @@ def raise_all(faults: Faults, kind: type[RigError]) -> None:
     raise kind(f"{len(lines)} things are wrong", where=faults.origin, mend="\n".join(["Correct them:", *lines]))
 
 
+# TOML 1.0.0, "Integer": 64 bits with a sign are to be taken, and one that cannot be kept without loss is an error.
+_SMALLEST_INTEGER, _LARGEST_INTEGER = -(2**63), 2**63 - 1
+_DEEPEST = 30  # dotted keys nest without a bracket; whoever walks the tables later counts on this
+# The time that `tomllib` takes for a dotted key grows with the square of its parts: half a million parts take hours.
+_LONG_KEY = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){200}""", re.ASCII)
+
+
+class BeyondBounds(tomllib.TOMLDecodeError):
+    """A value that TOML does not allow, or that no other program could take, in the table at `path`."""
+
+    def __init__(self, what: str, path: str) -> None:
+        super().__init__(f"{what}, in {path}" if path else what)
+        self.what = what
+        self.path = path
+
+
+def load_toml(text: str) -> dict[str, Any]:
+    """Return a TOML document as dictionaries.
+
+    What other programs take from it is bounded here: integers are of 64 bits, tables nest at most 30 deep, and a time
+    with a zone can be told in any other zone.
+
+    Raises:
+        tomllib.TOMLDecodeError: It is none, or holds something beyond these bounds.
+    """
+    if _LONG_KEY.search(text):
+        raise tomllib.TOMLDecodeError("a dotted key in it has more than 200 parts")
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        raise
+    except RecursionError as error:
+        raise tomllib.TOMLDecodeError("its brackets are nested too deep") from error
+    except ValueError as error:  # Python reads no number of more than 4300 digits; a year 0 is none of the calendar's
+        raise tomllib.TOMLDecodeError("a number or a date in it is out of range") from error
+    _check_bounds(data)
+    return data
+
+
+def _check_bounds(data: dict[str, Any]) -> None:
+    left: list[tuple[Any, str, str, int]] = [(data, "", "", 0)]
+    while left:
+        value, table, name, depth = left.pop()
+        inner = f"{table}.{name}" if table else name
+        if depth > _DEEPEST:
+            raise BeyondBounds(f"its tables nest more than {_DEEPEST} deep", "")
+        if isinstance(value, dict):
+            left += [(item, inner, key, depth + 1) for key, item in value.items()]
+        elif isinstance(value, list):
+            left += [(item, table, f"{name}[{n}]", depth + 1) for n, item in enumerate(value, start=1)]
+        elif isinstance(value, int) and not _SMALLEST_INTEGER <= value <= _LARGEST_INTEGER:
+            raise BeyondBounds(f"{name[:80]} is too large, and must be a number of at most 64 bits", table[:200])
+        elif isinstance(value, datetime) and value.tzinfo is not None and not 1 < value.year < 9999:
+            raise BeyondBounds(f"{name[:80]} is a time beyond the calendar", table[:200])
+
+
 def parse_table(text: str, faults: Faults) -> Table | None:
     """Return the whole file as a table, or None with one fault where it is no TOML."""
     try:
-        return Table(values=tomllib.loads(text), path="", faults=faults)
+        return Table(values=load_toml(text), path="", faults=faults)
+    except BeyondBounds as error:
+        faults.add(error.path, error.what, "Write a smaller value.")
     except tomllib.TOMLDecodeError as error:
         faults.add("", f"this is not valid TOML ({error})", "Mend the line named.")
-    except RecursionError:
-        faults.add("", "its brackets are nested too deep", "Write no more brackets than the example has.")
     return None
 
 

@@ -11,8 +11,6 @@ import contextlib
 import os
 import re
 import secrets
-import shutil
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,10 +19,11 @@ from typing import Any
 from verifyrig.bench.folder import Bench, check_id
 from verifyrig.core.errors import JobError
 from verifyrig.files.atomic_write import write_whole
+from verifyrig.files.foreign_file import FileKind, check_file, copy_new, read_text
+from verifyrig.files.toml_table import load_toml
 from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, merged
 from verifyrig.jobs.text import entry_data, job_data, parse_job
 
-LARGEST_PHOTO_BYTES = 50_000_000
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 _PHOTO_ENDING = re.compile(r"\.[a-z0-9]{1,5}")
 
@@ -37,7 +36,19 @@ def job_file(bench: Bench, job_id: str) -> Path:
 def read_job(bench: Bench, job_id: str) -> Job:
     """Return a job; raise `JobError` where there is none, or its file cannot be read."""
     bench.check_job(job_id)
-    return parse_job(_read_text(job_file(bench, job_id)), origin=f"jobs/{job_id}/job.toml")
+    return _parsed(_read_text(job_file(bench, job_id)), job_id, f"jobs/{job_id}/job.toml")
+
+
+def _parsed(text: str, job_id: str, origin: str) -> Job:
+    """Return the job of a folder; one that calls itself otherwise would be written elsewhere than it was read."""
+    job = parse_job(text, origin)
+    if job.job_id != job_id:
+        raise JobError(
+            f"it says that it is job {job.job_id}, and lies in the folder of {job_id}",
+            where=origin,
+            mend="Take the file from a copy of the bench folder, or mend its key job.",
+        )
+    return job
 
 
 def read_jobs(bench: Bench) -> tuple[list[Job], list[JobError]]:
@@ -127,7 +138,9 @@ def append(bench: Bench, job_id: str, entries: Sequence[Entry]) -> Job:
     """
     path = job_file(bench, bench.check_job(job_id))
     with _writing(path.parent), _locked(path.parent):
-        data = tomllib.loads(_read_text(path))
+        text = _read_text(path)
+        _parsed(text, job_id, f"jobs/{job_id}/job.toml")
+        data = load_toml(text)
         data["entry"] = [*data.get("entry", []), *(entry_data(entry) for entry in entries)]
         _write_data(path, data)
     return read_job(bench, job_id)
@@ -148,7 +161,7 @@ def merge_job(bench: Bench, text: str, origin: str) -> tuple[str, int]:
         JobError: The copy is no job, or nothing can be written.
     """
     theirs = parse_job(text, origin)
-    data = tomllib.loads(text)
+    data = load_toml(text)
     own_id = check_id(theirs.job_id, "job")
     for job_id in (own_id, *(f"{own_id[:60]}-{n}" for n in range(2, 100))):
         path = job_file(bench, job_id)
@@ -169,7 +182,7 @@ def _merge_entries(path: Path, theirs: Job) -> int:
         known = {entry.entry_id for entry in ours.entries}
         added = [entry for entry in merged(ours.entries, theirs.entries) if entry.entry_id not in known]
         if added:
-            data = tomllib.loads(text)
+            data = load_toml(text)
             data["entry"] = [*data.get("entry", []), *(entry_data(entry) for entry in added)]
             _write_data(path, data)
     return len(added)
@@ -189,20 +202,20 @@ def keep_photos(bench: Bench, job_id: str, entry_id: str, paths: Sequence[Path])
         place = folder / f"{entry_id}-{n}{ending}"
         with _writing(folder):
             folder.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(path, place)
+            copy_new(path, place, FileKind.PHOTO)
         kept.append(f"photos/{place.name}")
     return kept
 
 
 def _check_photo(path: Path) -> None:
     try:
-        good = path.is_file() and path.stat().st_size <= LARGEST_PHOTO_BYTES
-    except (OSError, ValueError):
-        good = False
-    if not good:
+        check_file(path, FileKind.PHOTO)
+    except OSError as error:
         raise JobError(
-            "this is no file of at most 50 MB", where=f"photo {str(path)[:200]!r}", mend="Check the file's path."
-        )
+            f"this is no file of at most 50 MB ({error.strerror or error})",
+            where=f"photo {str(path)[:200]!r}",
+            mend="Check the file's path.",
+        ) from error
 
 
 def _to_millis(time: datetime) -> datetime:
@@ -212,7 +225,8 @@ def _to_millis(time: datetime) -> datetime:
 
 def _read_text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        # The folder `jobs` may be a link of the shop's own (another disk); what lies in it leads nowhere else.
+        return read_text(path, FileKind.JOB, inside=path.parent.parent)
     except (OSError, UnicodeDecodeError) as error:
         raise JobError(f"cannot be read ({error})", where=str(path), mend="Check the file and its rights.") from error
 

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import filecmp
 import os
-import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from verifyrig.bench.folder import ID_PATTERN, Bench
-from verifyrig.core.errors import JobError, RecordError, RigError, UsageError
+from verifyrig.core.errors import RecordError, RigError, UsageError
 from verifyrig.files.atomic_write import sync_folder
+from verifyrig.files.foreign_file import FileKind, check_file, copy_new, is_inside, read_text
 from verifyrig.jobs.store import merge_job
 from verifyrig.record.check import RecordCheck, check_record
 from verifyrig.record.restart_note import aftermath_path
 from verifyrig.record.schema import wal_path
 from verifyrig.runs.run_list import job_of
 
-_LARGEST_JOB_BYTES = 20_000_000
+# What one bad file of a stick may raise; it is then listed with its reason, and the others come in.
+_FAULTS = (RigError, OSError, ValueError)
+# These speak of this bench's own disk: nothing more can come in.
+_OWN_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -51,17 +55,28 @@ def collect(bench: Bench, source: Path) -> Collected:
     """
     if not source.is_dir():
         raise UsageError("this is no folder", where=f"--collect {source}", mend="Name the other bench folder.")
-    if source.resolve() == bench.root.resolve():
+    if os.path.realpath(source) == os.path.realpath(bench.root):
         raise UsageError("this is the bench itself", where=f"--collect {source}", mend="Name the other bench folder.")
     other, done = Bench(root=source.absolute()), Collected()
     places = {None: None, **_collect_jobs(bench, other, done)}
     for path in other.records():
         job = job_of(path)
-        if job in places:
-            _collect_record(bench, path, places[job], done)
-        else:
+        if job not in places:
             done.refused.append((path, "its job could not be taken over"))
+            continue
+        try:
+            _collect_record(bench, other, path, places[job], done)
+        except _FAULTS as error:
+            if getattr(error.__cause__, "errno", None) in _OWN_DISK:
+                raise
+            done.refused.append((path, _why(error)))
     return done
+
+
+def _why(error: Exception) -> str:
+    if isinstance(error, RigError):
+        return error.what
+    return getattr(error, "strerror", None) or str(error)
 
 
 # ---- jobs ---------------------------------------------------------------------------------------------------------
@@ -72,32 +87,40 @@ def _collect_jobs(bench: Bench, other: Bench, done: Collected) -> dict[str | Non
     places: dict[str | None, str | None] = {}
     for file in sorted(other.jobs_dir.glob("*/job.toml")):
         try:
-            if file.stat().st_size > _LARGEST_JOB_BYTES:
-                raise JobError("it is larger than 20 MB", where=str(file), mend="This is no job of a shop.")
-            job, entries = merge_job(bench, file.read_text(encoding="utf-8"), str(file))
-        except (RigError, OSError, UnicodeDecodeError) as error:
-            done.refused.append((file, error.what if isinstance(error, RigError) else str(error)))
+            job, entries = merge_job(bench, read_text(file, FileKind.JOB, inside=other.root), str(file))
+        except _FAULTS as error:
+            done.refused.append((file, _why(error)))
             continue
         places[file.parent.name] = job
         done.jobs[job] = entries
         if job != file.parent.name:
             done.notes.append(f"job {file.parent.name} is kept as {job}, for another job has its id here")
-        _collect_photos(file.parent / "photos", bench.job_dir(job) / "photos")
+        photos = file.parent / "photos"
+        if not is_inside(photos, file.parent):
+            done.refused.append((photos, "it is a link out of its folder"))
+            continue
+        for photo in sorted(photos.glob("*")):
+            try:
+                _collect_photo(photo, file.parent, bench.job_dir(job) / "photos")
+            except OSError as error:
+                done.refused.append((photo, _why(error)))
     return places
 
 
-def _collect_photos(source: Path, target: Path) -> None:
-    """Copy the photos that are not here; a file of the same name with other content gets a number behind its name."""
-    for photo in sorted(source.glob("*")) if source.is_dir() else []:
-        if not photo.is_file() or photo.is_symlink():
-            continue
-        for place in _names(target / photo.name):
-            if not place.exists():
-                target.mkdir(parents=True, exist_ok=True)
-                shutil.copyfile(photo, place)
-                break
-            if filecmp.cmp(photo, place, shallow=False):
-                break
+def _collect_photo(photo: Path, inside: Path, target: Path) -> None:
+    """Copy a photo that is not here; one of the same name with other content gets a number behind its name.
+
+    Raises:
+        OSError: It is no regular file below the job's own folder, is too large, or cannot be copied.
+    """
+    check_file(photo, FileKind.PHOTO, inside=inside)
+    for place in _names(target / photo.name):
+        if not os.path.lexists(place):
+            target.mkdir(parents=True, exist_ok=True)
+            copy_new(photo, place, FileKind.PHOTO, inside=inside)
+            return
+        if place.is_file() and filecmp.cmp(photo, place, shallow=False):
+            return
 
 
 def _names(path: Path) -> Iterator[Path]:
@@ -108,12 +131,11 @@ def _names(path: Path) -> Iterator[Path]:
 # ---- records ------------------------------------------------------------------------------------------------------
 
 
-def _collect_record(bench: Bench, path: Path, job: str | None, done: Collected) -> None:
-    try:
-        check = check_record(path)
-    except RecordError as error:
-        done.refused.append((path, error.what))
-        return
+def _collect_record(bench: Bench, other: Bench, path: Path, job: str | None, done: Collected) -> None:
+    for part in (path, wal_path(path)):
+        if os.path.lexists(part):
+            check_file(part, FileKind.RECORD, inside=other.root)
+    check = check_record(path)
     refusal = _why_not(path, check)
     if refusal:
         done.refused.append((path, refusal))
@@ -158,7 +180,7 @@ def _copy_record(path: Path, target: Path, check: RecordCheck) -> None:
     parts = [(source, Path(f"{aside}{ending}"), Path(f"{target}{ending}")) for source, ending in _parts(path)]
     try:
         for source, copy, _ in parts:
-            _copy_synced(source, copy)
+            copy_new(source, copy, FileKind.RECORD)
         if check_record(aside).digest != check.digest:
             raise RecordError("the copy is not like the original", where=str(path), mend="Check the disk or stick.")
         for _, copy, place in reversed(parts):
@@ -187,16 +209,9 @@ def _parts(path: Path) -> list[tuple[Path, str]]:
     return [(path, ""), *([(wal_path(path), "-wal")] if wal_path(path).exists() else [])]
 
 
-def _copy_synced(source: Path, target: Path) -> None:
-    with source.open("rb") as read, target.open("xb") as written:
-        shutil.copyfileobj(read, written, 1 << 20)
-        written.flush()
-        os.fsync(written.fileno())
-
-
 def _copy_note(path: Path, target: Path) -> None:
     """Take over what was seen at the first start after a run broke off; only the computer of the run could see it."""
     note, place = aftermath_path(path), aftermath_path(target)
-    if note.is_file() and not place.exists():
+    if os.path.lexists(note) and not os.path.lexists(place):
         with contextlib.suppress(OSError):
-            shutil.copyfile(note, place)
+            copy_new(note, place, FileKind.NOTE, inside=note.parent)

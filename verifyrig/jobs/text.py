@@ -28,6 +28,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
+from verifyrig.bench.folder import ID_PATTERN
 from verifyrig.core.errors import JobError, UsageError
 from verifyrig.files.toml_table import Faults, Table, parse_table, shown
 from verifyrig.jobs.dangers import check_word
@@ -36,6 +37,7 @@ from verifyrig.jobs.vocabulary import CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, 
 
 SCHEMA = 1
 LONGEST_TEXT = 20_000
+_FIRST_YEAR, _LAST_YEAR = 1980, 2999  # what every system's own calendar can tell in local time
 _TEXTS = ("complaint", "price_ceiling", "accessories", "condition")
 _FREE = "Write a text."
 _T = TypeVar("_T")
@@ -83,7 +85,7 @@ def _job(table: Table) -> Job | None:
     if schema != SCHEMA:
         table.fault(f"schema is {shown(schema)}, and this version reads {SCHEMA}", "Use a version that knows it.")
         return None
-    job_id = table.text("job", mend="Write the job's id.") or ""
+    job_id = _job_id(table)
     opened = _time(table, "opened")
     if not job_id or opened is None:
         table.fault("job or opened is missing", "Take the file from a copy of the bench folder.")
@@ -98,6 +100,15 @@ def _job(table: Table) -> Job | None:
         again=_text(table, "again"),
         entries=tuple(sorted(known, key=lambda entry: (entry.time, entry.entry_id))),
     )
+
+
+def _job_id(table: Table) -> str:
+    """Return the id, which names folders and reports; empty where it is absent or none."""
+    job_id = table.text("job", mend="Write the job's id.") or ""
+    if job_id and not ID_PATTERN.fullmatch(job_id):
+        table.fault(f"{shown(job_id)} is no job id", "Take the file from a copy of the bench folder.")
+        return ""
+    return job_id
 
 
 def _intake(table: Table, *, strict: bool = True) -> Intake:
@@ -181,10 +192,13 @@ def _entry(part: Table) -> Entry | None:
 
 def _time(table: Table, key: str) -> datetime | None:
     value = table.take(key)
-    if isinstance(value, datetime) and value.tzinfo is not None:
+    if isinstance(value, datetime) and value.tzinfo is not None and _FIRST_YEAR <= value.year < _LAST_YEAR:
         return value.astimezone(UTC)
     if value is not None:
-        table.fault(f"{key} is {shown(value)}, and must be a time with its zone", "Write it like 2026-03-14T09:12:00Z.")
+        table.fault(
+            f"{key} is {shown(value)}, and must be a time with its zone, from {_FIRST_YEAR} to {_LAST_YEAR}",
+            "Write it like 2026-03-14T09:12:00Z.",
+        )
     return None
 
 

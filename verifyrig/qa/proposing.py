@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from verifyrig.capability import LimitProposal, Unanswered, propose_limit
 from verifyrig.core.profile import Profile, Threshold
+from verifyrig.files.toml_table import load_toml
 from verifyrig.qa.as_json import plain
 from verifyrig.qa.text import table
 from verifyrig.qa.units import UnitRun
@@ -77,7 +77,7 @@ def profile_text_with(proposals: Sequence[ThresholdProposal], profile: Profile, 
     """
     import tomli_w
 
-    data: dict[str, Any] = tomllib.loads(profile.text)
+    data: dict[str, Any] = load_toml(profile.text)
     data["name"] = name
     for entry, proposal in zip(data.get("threshold", []), proposals, strict=True):
         if proposal.found is not None and proposal.limit is not None:

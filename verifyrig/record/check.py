@@ -17,7 +17,7 @@ from verifyrig.core.errors import RecordError
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.trace import FloatArray
 from verifyrig.record.outcome_of import SystemState
-from verifyrig.record.reader import head_of
+from verifyrig.record.reader import Head, check_rows, head_of
 from verifyrig.record.sample_rows import sample_rows
 from verifyrig.record.schema import (
     APPLICATION_ID,
@@ -132,6 +132,8 @@ def check_record(path: Path, state: SystemState | None = None) -> RecordCheck:
             head = head_of(connection, path, state)
             found = _check_content(connection, path, head.sealed)
             found = found._replace(altered=found.altered or mark)
+            if found.altered is None:
+                _check_kinds(connection, head)
     except DamagedRecord as error:
         return RecordCheck(run=path.stem, whole=False, sealed=False, altered=None, digest=None, damage=error.what)
     lag_s = head.facts.get("largest_lag_s")
@@ -206,6 +208,13 @@ def _check_structure(connection: sqlite3.Connection) -> None:
     answer = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
     if answer != "ok":
         raise sqlite3.DatabaseError(answer)
+
+
+def _check_kinds(connection: sqlite3.Connection, head: Head) -> None:
+    """Raise `sqlite3.DatabaseError` where the record fits its digests, but holds what this program never writes."""
+    if head.misfit:
+        raise sqlite3.DatabaseError(head.misfit)
+    check_rows(connection)
 
 
 def _check_content(connection: sqlite3.Connection, path: Path, sealed: bool) -> _Found:

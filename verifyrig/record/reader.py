@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import math
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -19,6 +19,16 @@ from verifyrig.record.restart_note import read_aftermath
 from verifyrig.record.sample_rows import sample_rows
 from verifyrig.record.schema import opened, sample_channels, wal_path
 from verifyrig.record.seal import RECORD_PART
+from verifyrig.record.shape import (
+    LARGEST_VALUE,
+    check_event,
+    check_quality,
+    check_stage,
+    is_time_s,
+    is_utc_s,
+    read_json,
+    sound_facts,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +39,7 @@ class Head:
         facts: Table `run`, with `outcome` and `cause` also where the record broke off.
         samples: Number of samples.
         last_t_s, last_utc_s: When the last one was taken, or None.
+        misfit: Which fact is of a kind that it never was, in words, and is left out of `facts`; empty where none is.
     """
 
     run: str
@@ -37,6 +48,7 @@ class Head:
     samples: int
     last_t_s: float | None
     last_utc_s: float | None
+    misfit: str = ""
 
 
 def read_trace(path: Path, state: SystemState | None = None) -> Trace:
@@ -50,7 +62,7 @@ def read_trace(path: Path, state: SystemState | None = None) -> Trace:
     """
     with opened(path) as connection:
         connection.execute("BEGIN")  # one moment of a record that is still being written
-        head = head_of(connection, path, state)
+        head = _sound_head(connection, path, state)
         t_s, utc_s, columns = _samples(connection, path)
         last_s = float(t_s[-1]) if len(t_s) else 0.0
         stages = tuple(_stages(connection))
@@ -70,24 +82,40 @@ def read_trace(path: Path, state: SystemState | None = None) -> Trace:
 def read_head(path: Path, state: SystemState | None = None) -> Head:
     """Return what can be told of a record without reading its samples; arguments and errors as `read_trace`."""
     with opened(path) as connection:
-        return head_of(connection, path, state)
+        return _sound_head(connection, path, state)
+
+
+def _sound_head(connection: sqlite3.Connection, path: Path, state: SystemState | None) -> Head:
+    head = head_of(connection, path, state)
+    if head.misfit:
+        raise sqlite3.DatabaseError(head.misfit)
+    return head
+
+
+def check_rows(connection: sqlite3.Connection) -> None:
+    """Raise `sqlite3.DatabaseError` where a stage, an interval of quality or an event is none that was ever written."""
+    for _ in (*_stages(connection), *_qualities(connection, 0.0), *_events(connection)):
+        pass
 
 
 def head_of(connection: sqlite3.Connection, path: Path, state: SystemState | None = None) -> Head:
     """Return the head of an open record."""
-    facts = facts_of(connection)
+    facts, misfit = sound_facts(facts_of(connection))
     sealed = is_sealed(connection)
     last = connection.execute("SELECT rowid, t_s, utc_s FROM sample ORDER BY rowid DESC LIMIT 1").fetchone()
     samples, last_t_s, last_utc_s = last if last is not None else (0, None, None)
+    if last is not None and not (is_time_s(last_t_s) and is_utc_s(last_utc_s)):
+        misfit, last_t_s, last_utc_s = misfit or "the last sample has no time that can be", None, None
     ending = _ending(facts, path, sealed, last_utc_s, state)
     facts |= {"outcome": ending.outcome, "cause": ending.cause}
     return Head(
-        run=str(facts.get("run") or path.stem),
+        run=facts.get("run") or path.stem,
         facts=facts,
         sealed=sealed,
         samples=samples,
         last_t_s=last_t_s,
         last_utc_s=last_utc_s,
+        misfit=misfit,
     )
 
 
@@ -115,14 +143,7 @@ def _broken(stage: StageSpan, last_s: float) -> StageSpan:
 def facts_of(connection: sqlite3.Connection) -> dict[str, Any]:
     """Return the table `run` with its values decoded."""
     rows = connection.execute("SELECT key, value FROM run ORDER BY rowid")
-    return {key: _json(value, f"fact {key}") for key, value in rows}
-
-
-def _json(text: Any, what: str) -> Any:
-    try:
-        return json.loads(text)
-    except (ValueError, TypeError) as error:
-        raise sqlite3.DatabaseError(f"{what} is no JSON") from error
+    return {str(key): read_json(value, f"the fact {str(key)[:40]!r}") for key, value in rows}
 
 
 def is_sealed(connection: sqlite3.Connection) -> bool:
@@ -142,23 +163,43 @@ def _samples(connection: sqlite3.Connection, path: Path) -> tuple[FloatArray, Fl
         done += len(rows.ids)
     if done != n:
         raise sqlite3.DatabaseError("the samples and their count disagree")
-    return table[0], table[1], dict(zip(channels, table[2:], strict=True))
+    _check_times(table[0], table[1])
+    values = table[2:]
+    values[~(np.abs(values) <= LARGEST_VALUE)] = np.nan  # what no instrument gives is no reading
+    return table[0], table[1], dict(zip(channels, values, strict=True))
+
+
+def _check_times(t_s: FloatArray, utc_s: FloatArray) -> None:
+    if len(t_s) and not (
+        is_time_s(t_s.min()) and is_time_s(t_s.max()) and is_utc_s(utc_s.min()) and is_utc_s(utc_s.max())
+    ):
+        raise sqlite3.DatabaseError("a sample has no time that can be")
 
 
 def _stages(connection: sqlite3.Connection) -> Iterator[StageSpan]:
-    for name, kind, start_s, end_s, ended in connection.execute("SELECT * FROM stage ORDER BY rowid"):
+    names: set[str] = set()
+    last_start_s = -math.inf
+    for row in connection.execute("SELECT * FROM stage ORDER BY rowid"):
+        check_stage(row, names, last_start_s)
+        name, kind, start_s, end_s, ended = row
+        names.add(name)
+        last_start_s = start_s
         yield StageSpan(name=name, kind=kind, start_s=start_s, end_s=end_s, ended=ended)
 
 
 def _qualities(connection: sqlite3.Connection, last_s: float) -> Iterator[QualityInterval]:
-    for channel, from_s, to_s, quality, note in connection.execute("SELECT * FROM reading_quality ORDER BY rowid"):
+    for row in connection.execute("SELECT * FROM reading_quality ORDER BY rowid"):
+        check_quality(row)
+        channel, from_s, to_s, quality, note = row
         end_s = last_s if to_s is None else to_s
         yield QualityInterval(channel=channel, from_s=from_s, to_s=end_s, quality=quality, note=note)
 
 
 def _events(connection: sqlite3.Connection) -> Iterator[Event]:
-    for t_s, kind, detail in connection.execute("SELECT * FROM event ORDER BY rowid"):
-        yield Event(t_s=t_s, kind=kind, detail=_json(detail, f"detail of event {kind}"))
+    for t_s, kind, text in connection.execute("SELECT * FROM event ORDER BY rowid"):
+        detail = read_json(text, "the detail of an event")
+        check_event(t_s, kind, detail)
+        yield Event(t_s=t_s, kind=kind, detail=detail)
 
 
 def _profile(text: Any, path: Path) -> Profile | None:

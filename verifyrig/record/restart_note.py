@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.files.atomic_write import write_whole
+from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.system.history.entries import LogEntry
 
 
@@ -43,7 +44,7 @@ def aftermath_path(record: Path) -> Path:
 def read_aftermath(record: Path) -> Aftermath | None:
     """Return the note of a record; None where there is none, or none that can be read."""
     try:
-        data = json.loads(aftermath_path(record).read_text(encoding="utf-8"))
+        data = json.loads(read_text(aftermath_path(record), FileKind.NOTE, inside=record.parent))
         return Aftermath(
             run=str(data["run"]),
             seen_utc_s=float(data["seen_utc_s"]),
@@ -52,7 +53,7 @@ def read_aftermath(record: Path) -> Aftermath | None:
             restarted_utc_s=data["restarted_utc_s"],
             remembered=tuple(LogEntry(**entry) for entry in data["remembered"]),
         )
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return None
 
 

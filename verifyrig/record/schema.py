@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import shutil
 import sqlite3
 import tempfile
@@ -11,6 +12,8 @@ from pathlib import Path
 
 from verifyrig.core.channels import is_channel
 from verifyrig.core.errors import RecordError
+from verifyrig.files.foreign_file import FileKind, check_file
+from verifyrig.files.foreign_file import opened as opened_file
 
 SCHEMA_VERSION = 1
 APPLICATION_ID = 0x76526967  # marks the file as a record, for `file` and other programs
@@ -38,6 +41,9 @@ _FIXED_SQL = (
     "CREATE TABLE seal (part TEXT NOT NULL, block INTEGER NOT NULL, first_row INTEGER NOT NULL, "
     "last_row INTEGER NOT NULL, digest TEXT NOT NULL, marks BLOB NOT NULL, PRIMARY KEY (part, block))",
 )
+
+
+_FEWEST_COLUMNS = {**{name: len(columns) for name, columns in SMALL_TABLES.items()}, "seal": 6, "sample": 2}
 
 
 class DamagedRecord(RecordError):
@@ -95,13 +101,13 @@ def _undone_path(path: Path) -> Path:
 
 def _read_head(path: Path) -> bytes:
     try:
-        with path.open("rb") as file:
+        with opened_file(path, FileKind.RECORD) as file:
             return file.read(100)
     except FileNotFoundError as error:
         raise RecordError(
             "no such record", where=str(path), mend="Check the path; `verifyrig runs` lists records."
         ) from error
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise RecordError(f"cannot be read ({error})", where=str(path), mend="Check the file's rights.") from error
 
 
@@ -117,6 +123,7 @@ def opened(path: Path) -> Iterator[sqlite3.Connection]:
         RecordError: The file is missing, is no record, or is damaged.
     """
     was_closed(path)  # raises for a file that is none of ours
+    _check_companions(path)
     with contextlib.ExitStack() as cleanup:
         try:
             if _undone_path(path).exists():
@@ -131,6 +138,21 @@ def opened(path: Path) -> Iterator[sqlite3.Connection]:
             raise damaged(path, error) from error
 
 
+def _check_companions(path: Path) -> None:
+    """Refuse what SQLite would open beside a record without asking: a pipe there would never answer."""
+    for ending in ("-wal", "-shm", "-journal"):
+        beside = path.with_name(path.name + ending)
+        if os.path.lexists(beside):
+            try:
+                check_file(beside, FileKind.RECORD, inside=path.parent)
+            except OSError as error:
+                raise DamagedRecord(
+                    f"beside it lies something that is no part of a record ({error})",
+                    where=str(beside),
+                    mend="Take it away.",
+                ) from error
+
+
 def damaged(path: Path, error: Exception | str) -> DamagedRecord:
     """Return the error that says that a record cannot be read to its end."""
     return DamagedRecord(f"the file is damaged ({error})", where=str(path), mend="Take another copy of the record.")
@@ -139,11 +161,25 @@ def damaged(path: Path, error: Exception | str) -> DamagedRecord:
 def _connect(path: Path, option: str) -> sqlite3.Connection:
     connection = sqlite3.connect(f"{path.absolute().as_uri()}?{option}", uri=True, isolation_level=None)
     try:
-        connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        _check_tables(connection)
     except BaseException:
         connection.close()
         raise
     return connection
+
+
+def _check_tables(connection: sqlite3.Connection) -> None:
+    """Raise `sqlite3.DatabaseError` where a table is no plain one: a view or a computed column runs what it likes."""
+    connection.execute("PRAGMA trusted_schema=OFF")
+    for name in (*SMALL_TABLES, "seal", "sample"):
+        found = connection.execute("SELECT type FROM sqlite_master WHERE name = ?", (name,)).fetchone()
+        if found is None or found[0] != "table":
+            raise sqlite3.DatabaseError(f"its table {name} is missing")
+        columns = connection.execute(f"PRAGMA table_xinfo({name})").fetchall()
+        if any(column[6] for column in columns):
+            raise sqlite3.DatabaseError(f"its table {name} is none of a record")
+        if len(columns) < _FEWEST_COLUMNS[name] or (name != "sample" and len(columns) != _FEWEST_COLUMNS[name]):
+            raise sqlite3.DatabaseError(f"its table {name} has other columns")
 
 
 def _connect_beside_log(path: Path, cleanup: contextlib.ExitStack) -> sqlite3.Connection:

@@ -13,6 +13,7 @@ from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.bench.text import PAPERS, TEMPERATURE_UNITS
 from verifyrig.core.errors import BenchError, RecordError, UsageError
+from verifyrig.files.foreign_file import FileKind, read_bytes
 from verifyrig.files.time_zone import UTC_NAME, ZONE_MEND, zone_of
 from verifyrig.report.catalogue import languages
 from verifyrig.report.choose import choose_pair
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     from verifyrig.runs.post_mortem import PostMortem
 
 _LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".webp": "webp", ".svg": "svg+xml"}
-LARGEST_LOGO_BYTES = 400_000
 
 
 def gather(bench: Bench, what: Sequence[str] = ()) -> ReportInput:
@@ -169,15 +169,9 @@ def _logo_uri(root: Path, name: str) -> str:
             mend="Use PNG, JPEG or SVG.",
         )
     try:
-        data = path.read_bytes()
+        data = read_bytes(path, FileKind.LOGO)
     except OSError as error:
         raise BenchError(f"the logo cannot be read ({error})", where=str(path), mend="Mend shop.logo.") from error
-    if len(data) > LARGEST_LOGO_BYTES:
-        raise BenchError(
-            f"the logo has {len(data)} bytes, and {LARGEST_LOGO_BYTES} is the most",
-            where=str(path),
-            mend="Make it smaller.",
-        )
     return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
 
 
@@ -292,6 +286,6 @@ def _handover(entry: JobEntry | None) -> dict[str, Any]:
 
 def _file_digest(path: Path) -> str:
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        return hashlib.sha256(read_bytes(path, FileKind.JOB, inside=path.parent)).hexdigest()
     except OSError as error:
         raise RecordError(f"cannot be read ({error})", where=str(path), mend="Check the file's rights.") from error

@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError
+from verifyrig.files.foreign_file import FileKind, opened, read_bytes
 from verifyrig.report.gather import read_settings, read_shop
 from verifyrig.report.page_file import write_page
 from verifyrig.report.render import rendered
@@ -78,7 +79,7 @@ def index_lines(bench: Bench, words: Words) -> list[Line]:
 
 def _head_of(path: Path) -> str:
     try:
-        with path.open("rb") as file:
+        with opened(path, FileKind.PAGE) as file:
             return file.read(_HEAD_BYTES).decode("utf-8", "replace")
     except OSError:
         return ""
@@ -136,7 +137,11 @@ def _newer_than_report(bench: Bench, marks: dict[str, str]) -> bool:
     number = marks.get("number", "")
     if number not in bench.job_ids():
         return False
-    digest = hashlib.sha256((bench.job_dir(number) / "job.toml").read_bytes()).hexdigest()
+    try:
+        data = read_bytes(bench.job_dir(number) / "job.toml", FileKind.JOB, inside=bench.job_dir(number))
+    except OSError:
+        return True
+    digest = hashlib.sha256(data).hexdigest()
     runs = " ".join(path.stem for path in bench.records(number))
     return digest != marks.get("job-digest") or set(runs.split()) != set(marks.get("runs", "").split())
 

@@ -13,6 +13,7 @@ from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
 from verifyrig.core.integrity import Integrity
+from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.record import Head, read_head, read_trace
 from verifyrig.record.schema import wal_path
 
@@ -123,7 +124,7 @@ def _state_of(path: Path) -> list[int]:
 
 def _read_index(bench: Bench) -> dict[str, Any]:
     try:
-        data = json.loads((bench.root / INDEX_NAME).read_text(encoding="utf-8"))
+        data = json.loads(read_text(bench.root / INDEX_NAME, FileKind.INDEX))
         return dict(data["runs"]) if data["tool"] == __version__ else {}
     except (OSError, ValueError, KeyError, TypeError):
         return {}

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
+from verifyrig.files.foreign_file import FileKind, opened
 
 if TYPE_CHECKING:
     from verifyrig.record import Head
@@ -63,7 +64,7 @@ def newly_unfinished(bench: Bench) -> list[Unfinished]:
 
 def _is_unclosed(path: Path) -> bool:
     try:
-        with path.open("rb") as file:
+        with opened(path, FileKind.RECORD) as file:
             head = file.read(19)
     except OSError:
         return False

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from verifyrig.core.errors import ImportFault
+from verifyrig.files.foreign_file import FileKind, read_bytes
 from verifyrig.system.boot_span import BootSpan
 from verifyrig.system.history import windows_events
 from verifyrig.system.history.entries import LogEntry
@@ -18,7 +19,6 @@ from verifyrig.system.history.kernel_log import kernel_entries, lines_of_kmsg, l
 from verifyrig.system.history.linux_files import edac_entries, pstore_entries
 from verifyrig.system.machine import is_live
 
-_LARGEST_FILE_BYTES = 500_000_000
 _KERNEL_STAMP = re.compile(r"\[ *\d+\.\d+")
 _EVENT_HEAD = re.compile(r"""(?:^|[,;])"?(?:event )?id"?(?:[,;]|$)""", re.I)
 
@@ -112,7 +112,7 @@ def _from_saved_logs(root: Path) -> list[LogEntry]:
     found: list[LogEntry] = []
     for name in ("kern.log", "dmesg", "syslog", "messages"):
         try:
-            text = (root / "var/log" / name).read_text(encoding="utf-8", errors="replace")
+            text = read_bytes(root / "var/log" / name, FileKind.LOG, inside=root).decode("utf-8", "replace")
         except OSError:
             continue
         found += kernel_entries(lines_of_text(text))
@@ -127,9 +127,7 @@ def read_log_file(path: Path) -> tuple[LogEntry, ...]:
     """
     origin = path.name
     try:
-        if path.stat().st_size > _LARGEST_FILE_BYTES:
-            raise ImportFault("larger than 500 MB", where=origin, mend="Export only the last months of the log.")
-        data = path.read_bytes()
+        data = read_bytes(path, FileKind.LOG)
     except OSError as error:
         raise ImportFault(
             f"cannot be read ({error.strerror})", where=str(path), mend="Check the path and its rights."
