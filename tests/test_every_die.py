@@ -404,3 +404,17 @@ def test_the_gate_of_a_run_closes_on_the_second_die(tmp_path: Path) -> None:
     done, _ = run_with_second_die(closed, 3.0, tmp_path)
     assert done.end is not None and done.end.outcome == "stopped"
     assert "die_2_temp_c" in done.end.messages[0]
+
+
+def test_a_load_that_holds_a_die_at_a_temperature_holds_the_hottest_one(tmp_path: Path) -> None:
+    held = PLAN.replace('pattern = "steady", workers = "quarter"', "hold = { die_temp_c = 60.0 }")
+    held = held.replace("max = 70.0", "max = 85.0").replace("max_duration_s = 300", "max_duration_s = 600")
+    done, hottest_c = run_with_second_die(held, 1.2, tmp_path)
+    assert done.end is not None and done.end.outcome == "completed"
+    trace = read_trace(done.record)
+    load = trace.stage("load")
+    assert load is not None
+    second = trace.usable("die_2_temp_c")[trace.within(load)][-120:]
+    # A hold keeps within 1.5 K on the mean of two minutes (noise 0.5 K, refresh 2 s).
+    assert np.nanmean(second) == pytest.approx(60.0, abs=1.5) and hottest_c < 75.0
+    assert np.nanmax(trace.usable("die_temp_c")) < 55.0

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Literal
 
+from verifyrig.core.channels import is_temperature, of_role
 from verifyrig.core.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
 from verifyrig.core.pattern import next_edge_s, share_at
 from verifyrig.core.profile import Hold, LoadPlan
@@ -125,8 +126,7 @@ class LoadDriver:
             return None
         if self._paused or t_s < self._steer_from_s:
             return self.share
-        reading = readings.get(hold_channel(self._plan.hold))
-        self._tell(self._hold.update(t_s, reading.value if reading is not None and reading.ok else None), t_s)
+        self._tell(self._hold.update(t_s, _held_value(hold_channel(self._plan.hold), readings)), t_s)
         return self.share
 
     def newly_limited(self) -> str:
@@ -176,6 +176,13 @@ class LoadDriver:
 def hold_channel(hold: Hold) -> str:
     """Return the channel that a hold steers by."""
     return next(channel for key, channel in HOLD_CHANNELS if getattr(hold, key) is not None)
+
+
+def _held_value(channel: str, readings: Mapping[str, Reading]) -> float | None:
+    """Return what a hold steers by: of several dies or cards the hottest, so that none goes above the target."""
+    names = of_role(channel, readings) if is_temperature(channel) else (channel,)
+    values = [reading.value for name in names if (reading := readings.get(name)) is not None and reading.ok]
+    return max((value for value in values if value is not None), default=None)
 
 
 def _controller(hold: Hold | None, share: float) -> HoldController | None:
