@@ -46,3 +46,11 @@ def test_a_part_that_still_warms_is_not_promised_to_cool() -> None:
     watch = TouchWatch()
     texts = [watch.sample(t, {"plate_temp_c": Reading(value=50 + 0.1 * t)}, 25.0) for t in range(100)]
     assert not any(texts)
+
+
+def test_a_part_may_be_touched_only_when_the_hottest_of_its_kind_is_cool() -> None:
+    watch, said = TouchWatch(), []
+    for t in range(300):
+        first, second = 25 + 45 * math.exp(-t / 50), 80 - 0.05 * t
+        said.append(watch.sample(t, {"die_temp_c": Reading(value=first), "die_2_temp_c": Reading(value=second)}, 25.0))
+    assert not any("is below" in sentence for sentence in said)

@@ -9,10 +9,21 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from verifyrig.core.channels import base_name, number_of, numbered, of_role
-from verifyrig.core.interfaces import ChannelInfo
+from verifyrig.core.interfaces import ChannelInfo, Reading
 from verifyrig.core.profile import LoadPlan
 
-__all__ = ["CARD", "DIE", "PARTS", "HeatedGroup", "Part", "heated_by", "heated_groups", "of_same_part", "part_of"]
+__all__ = [
+    "CARD",
+    "DIE",
+    "PARTS",
+    "HeatedGroup",
+    "Part",
+    "heated_by",
+    "heated_groups",
+    "highest_of",
+    "of_same_part",
+    "part_of",
+]
 
 
 class Part(NamedTuple):
@@ -72,6 +83,12 @@ def heated_groups(plan: LoadPlan, infos: Mapping[str, ChannelInfo]) -> tuple[Hea
         for temp, channels in groups
         if channels
     )
+
+
+def highest_of(role: str, readings: Mapping[str, Reading]) -> float | None:
+    """Return the highest reading to be believed of a channel's kind, in its unit; None where none gives one."""
+    values = [readings[name].value for name in of_role(role, readings) if readings[name].ok]
+    return max((value for value in values if value is not None), default=None)
 
 
 def of_same_part(temp: str, base: str, infos: Mapping[str, ChannelInfo]) -> str | None:

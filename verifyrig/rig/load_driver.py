@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Literal
 
-from verifyrig.core.channels import is_temperature, of_role
+from verifyrig.core.channels import is_temperature
+from verifyrig.core.heat_sources import highest_of
 from verifyrig.core.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
 from verifyrig.core.pattern import next_edge_s, share_at
 from verifyrig.core.profile import Hold, LoadPlan
@@ -180,9 +181,10 @@ def hold_channel(hold: Hold) -> str:
 
 def _held_value(channel: str, readings: Mapping[str, Reading]) -> float | None:
     """Return what a hold steers by: of several dies or cards the hottest, so that none goes above the target."""
-    names = of_role(channel, readings) if is_temperature(channel) else (channel,)
-    values = [reading.value for name in names if (reading := readings.get(name)) is not None and reading.ok]
-    return max((value for value in values if value is not None), default=None)
+    if is_temperature(channel):
+        return highest_of(channel, readings)
+    reading = readings.get(channel)
+    return reading.value if reading is not None and reading.ok else None
 
 
 def _controller(hold: Hold | None, share: float) -> HoldController | None:

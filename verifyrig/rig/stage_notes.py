@@ -9,6 +9,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from verifyrig.analysis import TOUCH_SAFE_C, touch_safe_in_s
+from verifyrig.core.heat_sources import highest_of
 from verifyrig.core.interfaces import Reading
 
 # Above this share of the processor others' work is seen in the temperature at rest (common practice, no source).
@@ -48,10 +49,10 @@ class TouchWatch:
 
     def sample(self, t_s: float, readings: Mapping[str, Reading], room_c: float | None) -> str:
         """Take one sample of a cooldown; return a sentence now and then, else an empty text."""
-        channel = next((name for name in _TOUCHED_FIRST if name in readings and readings[name].ok), "")
+        channel = next((name for name in _TOUCHED_FIRST if highest_of(name, readings) is not None), "")
         if channel != self._channel:
             self._channel, self._rows = channel, []
-        value = readings[channel].value if channel else None
+        value = highest_of(channel, readings) if channel else None
         if value is None:
             return ""
         self._rows.append((t_s, value))
