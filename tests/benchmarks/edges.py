@@ -16,7 +16,6 @@ from verifyrig.loads.crew import Crew
 from verifyrig.loads.topology import usable_cores
 from verifyrig.loads.wire import WorkerSettings, clock_s, share_line
 from verifyrig.loads.worker_load import EDGE_LEAD_S
-from verifyrig.loads.worker_process import WorkerProcess
 
 # The worker as it is, but that each block notes when it began and ended, as a fault's detail: the way back is there.
 NOTING_WORKER = """
@@ -52,23 +51,29 @@ worker.main(sys.argv)
 def begin_crew() -> Crew:
     """Return a crew of noting workers, one a core, ready."""
     crew = Crew()
-    for index, core in enumerate(usable_cores()):
-        settings = WorkerSettings(work="linear-algebra", index=index, pinned_to=core.logical, parent_pid=os.getpid())
-        program = (sys.executable, "-P", "-c", NOTING_WORKER)
-        crew.workers.append(WorkerProcess(settings, crew._news, program=program))
+    all_settings = [
+        WorkerSettings(work="linear-algebra", index=index, pinned_to=core.logical, parent_pid=os.getpid())
+        for index, core in enumerate(usable_cores())
+    ]
+    crew.begin(all_settings, program=(sys.executable, "-P", "-c", NOTING_WORKER))
     crew.await_ready(60.0)
     return crew
+
+
+def tell_all(crew: Crew, line: bytes) -> None:
+    """Tell every worker the same."""
+    crew.tell(lambda _: line)
 
 
 def pulse(crew: Crew, *, common: bool) -> tuple[float, float]:
     """Give one pulse of 150 ms; return the moments of the commands on and off."""
     moments = []
     for share in (1.0, 0.0):
-        crew.tell([b"beat\n"] * len(crew.workers))
+        tell_all(crew, b"beat\n")
         told_s = clock_s()
         moments.append(told_s)
         at_s = told_s + EDGE_LEAD_S if common else told_s
-        crew.tell([share_line(share, at_s)] * len(crew.workers))
+        tell_all(crew, share_line(share, at_s))
         time.sleep(0.15)
     return moments[0], moments[1]
 

@@ -2,69 +2,69 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from verifyrig.core.errors import LoadError
 from verifyrig.loads.wire import Counts, WorkerSettings, clock_s
-from verifyrig.loads.worker_process import WorkerProcess
+from verifyrig.loads.worker_process import WORKER_PROGRAM, WorkerProcess
 
 POLITE_S = 0.030
 POLL_S = 0.0005
+BEAT_EVERY_S = 0.4
 # What a killed worker may take to leave its last instruction; far beyond it only a broken system call keeps it.
 END_LIMIT_S = 5.0
 # Most are reaped within milliseconds; this is how long the caller waits for that before it goes on regardless.
-PROMPT_BURIAL_S = 0.25
+PROMPT_BURIAL_S = 0.1
 BURIAL_LIMIT_S = 30.0
 
 
 class Crew:
-    """Worker processes. Nothing but `await_ready` and `end` waits, and `end` only until no worker can work any more."""
+    """Worker processes. Any thread may end them at any moment, while they are being started too.
+
+    Nothing but `await_ready` and `end` waits, and `end` only until no worker can work any more.
+    """
 
     def __init__(self) -> None:
         self._news = threading.Condition()
+        self._ended = False
+        self._spawned = True
+        self._gone = threading.Event()
+        self._failure: LoadError | None = None
         self._burial: threading.Thread | None = None
-        self.workers: list[WorkerProcess] = []
+        self.workers: tuple[WorkerProcess, ...] = ()
 
-    def begin(self, settings: WorkerSettings) -> None:
-        """Start one more worker.
+    def begin(self, all_settings: Sequence[WorkerSettings], *, program: Sequence[str] = WORKER_PROGRAM) -> None:
+        """Start one worker for each of the settings; returns at once. Another program only stands in for measurements.
 
-        Raises:
-            LoadError: The system cannot start another process.
+        They are started by a thread that lasts as long as they do: the kernel ties the signal that ends a child with
+        its parent to the very thread that started it (prctl(2), PR_SET_PDEATHSIG).
         """
-        try:
-            self.workers.append(WorkerProcess(settings, self._news))
-        except OSError as error:
-            raise LoadError(
-                f"a worker process cannot be started ({error.strerror})",
-                where=f"load, {settings.work}",
-                mend="Check the limits on processes and memory, or ask for fewer workers.",
-            ) from error
+        self._spawned = False
+        threading.Thread(target=self._spawn, args=(all_settings, program), name="crew", daemon=True).start()
 
     def await_ready(self, limit_s: float) -> None:
-        """Return when every worker is ready.
+        """Return when every worker is ready; send the heartbeat meanwhile.
 
         Raises:
-            LoadError: One refused, ended, or took longer than the limit.
+            LoadError: One could not be started, refused, ended, or took longer than the limit; or `end` was called.
         """
         deadline_s = clock_s() + limit_s
-        with self._news:
-            while not all(worker.ready for worker in self.workers):
-                failed = next((w for w in self.workers if w.refused or (w.silent and not w.ready)), None)
-                if failed is not None:
-                    raise _refusal(failed)
-                if not self._news.wait(deadline_s - clock_s()):
-                    raise LoadError(
-                        f"the workers were not ready within {limit_s:.0f} s",
-                        where="load",
-                        mend="Close what else is busy on this machine, or ask for less memory.",
-                    )
+        while not self._await_news(min(deadline_s, clock_s() + BEAT_EVERY_S)):
+            if clock_s() >= deadline_s:
+                raise LoadError(
+                    f"the workers were not ready within {limit_s:.0f} s",
+                    where="load",
+                    mend="Close what else is busy on this machine, or ask for less memory.",
+                )
+            self.tell(lambda _: b"beat\n")
 
-    def tell(self, lines: Sequence[bytes]) -> None:
+    def tell(self, line_for: Callable[[WorkerSettings], bytes]) -> None:
         """Tell each worker its line; one that no longer takes any hangs, and is killed."""
-        for worker, line in zip(self.workers, lines, strict=True):
-            if not worker.tell(line) and not worker.exited():
+        for worker in self.workers:
+            if not worker.tell(line_for(worker.settings)) and not worker.exited():
                 worker.kill()  # what it was told last no longer holds
 
     def alive(self) -> int:
@@ -84,38 +84,93 @@ class Crew:
         return Counts(total.work, int(total.checks), int(total.errors)), faults, notes
 
     def end(self) -> float:
-        """Tell all to stop, kill them and their children after 30 ms; return when none can work any more, s.
+        """End the workers in whatever state they are, and start no more; return when none can work any more, s.
 
-        A killed worker that only gives its memory back counts as ended (this takes seconds where it filled much); it
-        is reaped in the background.
+        They are told to stop and, with their children, killed after 30 ms. A killed worker that only gives its memory
+        back counts as ended (this takes seconds where it filled much); it is reaped in the background. Infinite where
+        one was not seen to end within 5 s.
         """
         began_s = clock_s()
+        with self._news:
+            self._ended = True
+            self._news.notify_all()
         for worker in self.workers:
             worker.tell(b"stop\n")
         self._wait_until(began_s + POLITE_S)
         for worker in self.workers:
             worker.kill()
-        self._wait_until(began_s + END_LIMIT_S)
+        gone = self._wait_until(began_s + END_LIMIT_S)
         took_s = clock_s() - began_s
-        self._burial = threading.Thread(target=_bury, args=(tuple(self.workers),), name="burial", daemon=True)
-        self._burial.start()
-        self._burial.join(PROMPT_BURIAL_S)
-        return took_s
+        self._bury()
+        return took_s if gone else math.inf
 
     def await_burial(self) -> None:
         """Return when all that was ended has been reaped and its memory is free again."""
         if self._burial is not None:
             self._burial.join(BURIAL_LIMIT_S)
 
-    def _wait_until(self, deadline_s: float) -> None:
-        while not all(worker.powerless() for worker in self.workers) and clock_s() < deadline_s:
+    def _spawn(self, all_settings: Sequence[WorkerSettings], program: Sequence[str]) -> None:
+        for settings in all_settings:
+            try:
+                worker = WorkerProcess(settings, self._news, program=program)
+            except OSError as error:
+                self._failure = LoadError(
+                    f"a worker process cannot be started ({error.strerror})",
+                    where=f"load, {settings.work}",
+                    mend="Check the limits on processes and memory, or ask for fewer workers.",
+                )
+                break
+            with self._news:
+                self.workers = (*self.workers, worker)
+                ended = self._ended
+            if ended:
+                worker.kill()  # it came too late to be told
+                break
+            worker.tell(b"beat\n")  # from its first moment on it ends by itself where no further beat comes
+        with self._news:
+            self._spawned = True
+            self._news.notify_all()
+        self._gone.wait()
+
+    def _await_news(self, until_s: float) -> bool:
+        """Return whether all are ready, at the latest at `until_s`; raise `LoadError` where they never will be."""
+        with self._news:
+            while not (self._spawned and all(worker.ready for worker in self.workers)):
+                if self._ended:
+                    raise LoadError("it was ended while it came up", where="load", mend="Start the run again.")
+                if self._failure is not None:
+                    raise self._failure
+                failed = next((w for w in self.workers if w.refused or (w.silent and not w.ready)), None)
+                if failed is not None:
+                    raise _refusal(failed)
+                if not self._news.wait(max(0.0, until_s - clock_s())):
+                    return False
+            if self._failure is not None:
+                raise self._failure
+        return True
+
+    def _wait_until(self, deadline_s: float) -> bool:
+        """Return at the deadline, or as soon as nobody can work any more; whether that is so."""
+        while not (self._spawned and all(worker.powerless() for worker in self.workers)):
+            if clock_s() >= deadline_s:
+                return False
             time.sleep(POLL_S)
+        return True
 
+    def _bury(self) -> None:
+        with self._news:
+            if self._burial is None:
+                self._burial = threading.Thread(target=self._reap_all, name="burial", daemon=True)
+                self._burial.start()
+        self._burial.join(PROMPT_BURIAL_S)
 
-def _bury(workers: Sequence[WorkerProcess]) -> None:
-    for worker in workers:
-        worker.reap()
-        worker.let_go()
+    def _reap_all(self) -> None:
+        with self._news:
+            self._news.wait_for(lambda: self._spawned)
+        for worker in self.workers:
+            worker.reap()
+            worker.let_go()
+        self._gone.set()
 
 
 def _refusal(worker: WorkerProcess) -> LoadError:

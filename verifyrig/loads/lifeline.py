@@ -30,8 +30,11 @@ class Lifeline:
         self.beats = 0
 
     def begin(self) -> None:
-        """Start to listen and to watch; from here on the process ends with its parent."""
-        if self._settings.die_with_parent and sys.platform == "linux":
+        """Start to listen and to watch; from here on the process ends with its parent.
+
+        The kernel's signal also ends a process whose own threads do not come to run, as while it fills memory.
+        """
+        if sys.platform == "linux":
             ctypes.CDLL(None, use_errno=True).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
         threading.Thread(target=self._listen, name="commands", daemon=True).start()
         threading.Thread(target=self._watch, name="watchdog", daemon=True).start()

@@ -43,7 +43,6 @@ class WorkerSettings:
         index: Number of the worker among its siblings, from 0.
         pinned_to: Logical processors that it may use; empty leaves it to the system.
         parent_pid: Its supervising process; another parent means that this one is gone.
-        die_with_parent: Whether the kernel may kill it when the thread that started it ends.
         memory_bytes: Size of its buffer, for works that fill memory.
         storage_dir: Folder for works that write to disk.
         card: Which graphics processor, for works that run on one; empty takes the first.
@@ -54,7 +53,6 @@ class WorkerSettings:
     index: int = 0
     pinned_to: tuple[int, ...] = ()
     parent_pid: int = 0
-    die_with_parent: bool = False
     memory_bytes: int = 0
     storage_dir: str | None = None
     card: str = ""

@@ -9,6 +9,7 @@ import os
 import signal
 import sys
 import threading
+from typing import TYPE_CHECKING
 
 from verifyrig.core.errors import LoadError
 from verifyrig.loads.duty import DutyMeter, ShareSchedule
@@ -23,7 +24,9 @@ from verifyrig.loads.wire import (
     note_line,
     refused_line,
 )
-from verifyrig.loads.works import BlockResult, Work
+
+if TYPE_CHECKING:
+    from verifyrig.loads.works import BlockResult, Work
 
 # After this many, wrong results are still counted, but no longer described one by one.
 DESCRIBED_FAULTS = 200
@@ -110,7 +113,7 @@ def main(argv: list[str]) -> None:
     os.dup2(2, 1)  # nothing that a library prints may reach the pipe of reports
     schedule = ShareSchedule()
     lifeline = Lifeline(settings, schedule, reporter.last_words)
-    lifeline.begin()
+    lifeline.begin()  # before numerical packages are imported and memory is filled: both may take long
     pin(settings.pinned_to)
     try:
         from verifyrig.loads.works.choice import make_work

@@ -28,6 +28,8 @@ NOTHING = LoadStatus(work_done=0.0, compute_errors=0, workers_wanted=0, workers_
 class WorkerLoad:
     """Real workers, one a physical core. Every method but `start` and `stop` returns without waiting.
 
+    `stop` may be called from another thread while `start` waits: it ends what is there by then, and `start` raises.
+
     Attributes:
         notes: What could not be done as asked, one sentence each; complete once `start` has returned.
     """
@@ -37,6 +39,7 @@ class WorkerLoad:
         self._storage_dir = storage_dir
         self._card = card
         self._turn_s = turn_s
+        self._change = threading.Lock()
         self._crew: Crew | None = None
         self._ended = Crew()
         self._demand = LoadDemand(work="")
@@ -64,17 +67,20 @@ class WorkerLoad:
         self._demand = demand
         self._share, self._turn, self._left, self.notes = 0.0, 0, NOTHING, []
         memory_bytes = self._memory_for_each()
-        self._crew = Crew()
+        all_settings = self._all_settings(cores, memory_bytes)
+        self._started_s = clock_s()
+        crew = Crew()
+        with self._change:
+            self._crew = crew
         try:
-            for settings in self._all_settings(cores, memory_bytes):
-                self._crew.begin(settings)
+            crew.begin(all_settings)
             fill_s = memory_bytes * len(self._placement.workers) / FILL_BYTES_PER_S
-            self._crew.await_ready(READY_LIMIT_S + fill_s)
+            crew.await_ready(READY_LIMIT_S + fill_s)
         except BaseException:
-            self.close()
+            self.stop()
             raise
         self._started_s = clock_s()
-        self.notes += self._crew.news()[2]
+        self.notes += crew.news()[2]
 
     def set_share(self, share: float) -> None:
         """Tell every worker its duty share; they change at one common moment, within 20 ms."""
@@ -83,9 +89,10 @@ class WorkerLoad:
 
     def beat(self) -> None:
         """Send the heartbeat, and hand on the turn where cores are loaded one after the other."""
-        if self._crew is None:
+        crew = self._crew
+        if crew is None:
             return
-        self._crew.tell([b"beat\n"] * len(self._crew.workers))
+        crew.tell(lambda _: b"beat\n")
         turn = int((clock_s() - self._started_s) // self._turn_s) if self._placement.in_turn else 0
         if turn != self._turn:
             self._turn = turn
@@ -93,22 +100,25 @@ class WorkerLoad:
 
     def status(self) -> LoadStatus:
         """Return the counts that the workers last reported; after `stop`, the final ones."""
-        if self._crew is None:
+        crew = self._crew
+        if crew is None:
             left, self._left = self._left, replace(self._left, faults=())
             return left
-        return self._summary(self._crew, self._crew.alive())
+        return self._summary(crew, crew.alive())
 
     def stop(self) -> float:
         """End all workers and their children; return the seconds until none of them could work any more.
 
-        They are told first and killed after 30 ms. Memory that they filled may take longer to come back.
+        They are told first and killed after 30 ms. Memory that they filled may take longer to come back. Infinite
+        where a worker was not seen to end.
         """
-        if self._crew is None:
-            return 0.0
-        crew, self._crew = self._crew, None
-        took_s = crew.end()
-        self._left = replace(self._summary(crew, 0), workers_wanted=0)
-        self._ended = crew
+        with self._change:
+            crew, self._crew = self._crew, None
+            if crew is not None:
+                self._ended = crew
+        took_s = self._ended.end()
+        if crew is not None:
+            self._left = replace(self._summary(crew, 0), workers_wanted=0)
         return took_s
 
     def close(self) -> None:
@@ -144,18 +154,17 @@ class WorkerLoad:
             index=index,
             pinned_to=pinned_to,
             parent_pid=os.getpid(),
-            # The kernel ties that signal to the thread that starts the worker: only the main thread is sure to last.
-            die_with_parent=threading.current_thread() is threading.main_thread(),
             memory_bytes=memory_bytes,
             storage_dir=str(self._storage_dir) if self._storage_dir else None,
             card=self._card,
         )
 
     def _tell_share(self) -> None:
-        if self._crew is None:
+        crew = self._crew
+        if crew is None:
             return
         at_s = clock_s() + EDGE_LEAD_S
-        self._crew.tell([share_line(self._duty_of(worker.settings), at_s) for worker in self._crew.workers])
+        crew.tell(lambda settings: share_line(self._duty_of(settings), at_s))
 
     def _duty_of(self, settings: WorkerSettings) -> float:
         """Return a worker's duty; a quarter of a graphics processor is a quarter of its time."""

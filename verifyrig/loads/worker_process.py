@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -73,7 +74,11 @@ class WorkerProcess:
         self._news = news
         self._process = self._spawn([*program, settings.to_json()])
         self._commands_fd = self._fileno(self._process.stdin)
+        # Commands, kills and the reaper come from several threads: neither the id nor the pipe's number may be used
+        # once they can mean another process or another file.
+        self._guard = threading.Lock()
         self._reaped = False
+        self._closed = False
         if POSIX:
             os.set_blocking(self._commands_fd, False)
         self._ear = threading.Thread(target=self._hear, name=f"worker {settings.index}", daemon=True)
@@ -86,19 +91,23 @@ class WorkerProcess:
 
     def tell(self, line: bytes) -> bool:
         """Write one command; False where the worker is gone or no longer takes any. Never waits."""
-        try:
-            return os.write(self._commands_fd, line) == len(line)
-        except OSError:  # gone (EPIPE), or its pipe is full because it hangs (EAGAIN)
-            return False
+        with self._guard:
+            if self._closed:
+                return False
+            try:
+                return os.write(self._commands_fd, line) == len(line)
+            except OSError:  # gone (EPIPE), or its pipe is full because it hangs (EAGAIN)
+                return False
 
     def exited(self) -> bool:
         """Return whether it has ended; it stays a zombie until `reap`, so that its id means nobody else."""
-        if self._reaped:
-            return True
-        if hasattr(os, "waitid"):
-            flags = os.WEXITED | os.WNOHANG | os.WNOWAIT
-            return os.waitid(os.P_PID, self.pid, flags) is not None
-        return self._process.poll() is not None
+        with self._guard:
+            if self._reaped:
+                return True
+            if hasattr(os, "waitid"):
+                flags = os.WEXITED | os.WNOHANG | os.WNOWAIT
+                return os.waitid(os.P_PID, self.pid, flags) is not None
+            return self._process.poll() is not None
 
     def powerless(self) -> bool:
         """Return whether it has ended, or is so far on its way out that it executes nothing of its own any more."""
@@ -111,29 +120,38 @@ class WorkerProcess:
 
     def kill(self) -> None:
         """Kill it and every child of it, at once."""
-        if self._reaped or self._process.returncode is not None:
-            return  # its id may mean another process by now
-        try:
-            if POSIX:
-                os.killpg(self.pid, signal.SIGKILL)
-            else:
-                self._process.kill()
-        except (ProcessLookupError, PermissionError):
-            pass  # already gone
+        with self._guard:
+            if self._reaped or self._process.returncode is not None:
+                return  # its id may mean another process by now
+            try:
+                if POSIX:
+                    os.killpg(self.pid, signal.SIGKILL)
+                else:
+                    self._process.kill()
+            except (ProcessLookupError, PermissionError):
+                pass  # already gone
 
     def reap(self) -> None:
-        """Wait for its end after `kill`, and let go of its pipes."""
-        if self._reaped:
-            return
-        self._process.wait()
-        self._reaped = True
+        """Wait for its end after `kill`."""
+        if hasattr(os, "waitid"):
+            with contextlib.suppress(ChildProcessError):  # another thread has reaped it
+                os.waitid(os.P_PID, self.pid, os.WEXITED | os.WNOWAIT)  # without the lock: this may take long
+        else:
+            self._process.wait()
+        with self._guard:
+            self._process.wait()
+            self._reaped = True
 
     def let_go(self) -> None:
         """Hear its last words and close its pipes; for a worker that has been reaped."""
         self._ear.join(timeout=1.0)
-        for stream in (self._process.stdin, self._process.stdout):
-            if stream is not None:
-                stream.close()
+        with self._guard:
+            self._closed = True
+            # A pipe that somebody still listens to keeps its number, which else would soon mean another file.
+            streams = (self._process.stdin, None if self._ear.is_alive() else self._process.stdout)
+            for stream in streams:
+                if stream is not None:
+                    stream.close()
 
     def _spawn(self, command: list[str]) -> subprocess.Popen[bytes]:
         own_session: dict[str, Any] = (

@@ -23,7 +23,6 @@ __all__ = ["ANSWER_WITHIN_S", "DIP_EVERY_S", "LEFT_OUT_S", "LOOK_EVERY_S", "STAN
 DIP_EVERY_S = 60.0
 # So long must a reading have stood before it is asked: one that wavers proves itself, and costs no dip.
 STANDS_S = 30.0
-ASKED_WITH_S = 5.0
 # Slow drivers refresh every 4 s, so two fresh values fall into it.
 ANSWER_WITHIN_S = 10.0
 LOOK_EVERY_S = 0.25
@@ -32,8 +31,6 @@ LOOK_EVERY_S = 0.25
 LEFT_OUT_S = 10.0
 # Three steps, and one for what noise and rounding may take away.
 _MUST_MOVE_STEPS = 4.0
-# No sensor of a temperature that is guarded steps by more (common practice, no source).
-_LARGEST_STEP_K = 1.0
 # A processor may draw up to twice its lasting power in the first seconds of a load; where power is not read, the answer
 # is taken to be no more than half of what the load's start showed.
 _WITHOUT_POWER = 0.5
@@ -103,8 +100,7 @@ class _Watched:
         self.changed_s = 0.0
         self.stuck = ""
         self.named = False
-        self._resolution_k = info.resolution or 0.0
-        self._smallest_k = _LARGEST_STEP_K
+        self._step_k = info.resolution or math.inf
         self._before: deque[float] = deque(maxlen=5)
         self._before_w: float | None = None
         self._rise: _Rise | None = None
@@ -125,7 +121,7 @@ class _Watched:
         """Take one `ok` reading and the power of its part."""
         if value != self.value:
             if self.value is not None:
-                self._smallest_k = min(self._smallest_k, abs(value - self.value))
+                self._step_k = min(self._step_k, abs(value - self.value))
             self.changed_s, self.stuck = t_s, ""
         self.value = value
         rise = self._rise
@@ -142,9 +138,8 @@ class _Watched:
 
     def must_answer(self, share: float, power_w: float | None) -> bool:
         """Return whether taking this share away must move the reading by three of its steps."""
-        # Some registers of eighths of a degree show whole ones: the smallest change seen is believed first.
-        step_k = max(self._resolution_k, self._smallest_k)
-        return self._best is not None and self._best.mirrored_k(share, power_w) >= _MUST_MOVE_STEPS * step_k
+        best = self._best
+        return best is not None and best.mirrored_k(share, power_w) >= _MUST_MOVE_STEPS * self._step_k
 
 
 @dataclass(slots=True)
@@ -250,15 +245,9 @@ class Dips:
         """Return who is to be asked by a dip now; empty while nobody need be, or the last dip was a moment ago."""
         if self._open is not None or share <= 0 or t_s - self._last_s < DIP_EVERY_S - 1e-6:
             return ()
-        if not self._answering(t_s, share, STANDS_S):
-            return ()
-        # A dip that comes anyway asks whoever may be frozen by now: the next one is a minute away.
-        return self._answering(t_s, share, ASKED_WITH_S)
-
-    def _answering(self, t_s: float, share: float, for_s: float) -> tuple[str, ...]:
         return tuple(
             channel
-            for channel, watched in self._standing(t_s, for_s)
+            for channel, watched in self._standing(t_s)
             if watched.must_answer(share, self._levels.get(watched.power))
         )
 
@@ -275,14 +264,11 @@ class Dips:
             watched.named = True
         return tuple(channel for channel, _ in found)
 
-    def _standing(self, t_s: float, for_s: float) -> list[tuple[str, _Watched]]:
+    def _standing(self, t_s: float, for_s: float = STANDS_S) -> list[tuple[str, _Watched]]:
         return [
             (channel, watched)
             for channel, watched in self._watched.items()
-            # Who is stuck stays so until it moves; to ask again and again would only cost load.
-            if watched.value is not None
-            and not watched.stuck
-            and t_s - max(watched.changed_s, self._load_since_s) >= for_s - 1e-6
+            if watched.value is not None and t_s - max(watched.changed_s, self._load_since_s) >= for_s - 1e-6
         ]
 
     def begin(self, t_s: float, asked: tuple[str, ...]) -> None:

@@ -6,14 +6,13 @@ Order within one tick: sample, guard (it may end the load), heartbeat, record, f
 from __future__ import annotations
 
 import math
-import threading
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from verifyrig.core.channels import of_role
-from verifyrig.core.errors import LoadError, RecordError
+from verifyrig.core.errors import RecordError
 from verifyrig.core.heat_sources import heated_groups
 from verifyrig.core.interfaces import (
     ChannelInfo,
@@ -30,6 +29,7 @@ from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import Profile, Stage, StageKind
 from verifyrig.plan.guarding import on_time_s
 from verifyrig.rig.arming import ArmedLimit, limits_of
+from verifyrig.rig.bring_up import BringUp
 from verifyrig.rig.dip import LOOK_EVERY_S, Dips
 from verifyrig.rig.gate import StageGate
 from verifyrig.rig.guard import Guard, HeatAtRest, Trip
@@ -42,6 +42,7 @@ from verifyrig.rig.stage_notes import OwnCost, RestWatch, TouchWatch
 
 # Workers end themselves 2 s after the last heartbeat; five beats fit into that.
 BEAT_EVERY_S = 0.4
+BRING_UP_STEP_S = 0.02
 LARGEST_LAG_S = 5.0
 # How long a run goes on recording, without load, after its gate closed, or after a stop with no cooldown planned.
 AFTER_STOP_S = 60.0
@@ -96,6 +97,7 @@ class Runner:
         self._next_sample = 0
         self._before: Stage | None = None
         self._driver: LoadDriver | None = None
+        self._coming: BringUp | None = None
         self._trip: dict[str, Any] | None = None
         self._stopped: list[str] = []
         self._cause: dict[str, Any] | None = None
@@ -124,6 +126,8 @@ class Runner:
                 self._run_stage(stage, index)
             self._watch_after_stop()
         finally:
+            if self._coming is not None:
+                self._coming.end()
             rig.load.close()
         return self._close()
 
@@ -167,7 +171,7 @@ class Runner:
         """Return why a load stage must not start, None where it may."""
         if stage.load is None:
             return None
-        if self._trip is not None or self._stopped or self._cause is not None:
+        if self._no_more_load():
             return "no load after a trip, a closed gate or a stop"
         if self._rig.blind and self._blind_on_s(stage) <= 0:
             return f"no more than {self._rig.profile.blind_load_s:g} s of load are run blind"
@@ -182,43 +186,49 @@ class Runner:
         self._note(lambda: self._rig.writer.stage_ended(stage.name, t_s, "skipped"))
         self._event("load-left-out", stage=stage.name)
 
+    def _no_more_load(self) -> bool:
+        """Return whether something has happened after which no load may begin."""
+        happened = self._trip or self._stopped or self._cause or self._rig.controls.quit_reason
+        return bool(happened) or self._record_failed
+
     def _skip(self, stage: Stage, why: str) -> None:
         t_s = self._t_s()
         self._rig.writer.stage_started(stage.name, stage.kind.value, t_s)
         self._note(lambda: self._rig.writer.stage_ended(stage.name, t_s, "skipped"))
         self._event("load-refused", stage=stage.name, why=why)
-        if self._trip is None and not self._stopped and self._cause is None:
+        if not self._no_more_load():
             self._stopped.append(f"{stage.name}: {why}")
             self._rig.observer.say(f"No load in stage {stage.name}: {why}.", loud=True)
 
     def _bring_up(self, stage: Stage) -> bool:
-        """Start the workers while sampling goes on; return whether they are there."""
+        """Start the workers while sampling goes on and people are obeyed; return whether the load may begin."""
         assert stage.load is not None
         driver = LoadDriver(self._rig.load, stage.load)
         self._rig.permit.workers(stage)
-        failure: list[LoadError] = []
-
-        def start() -> None:
-            try:
-                self._rig.load.start(driver.demand())
-            except LoadError as error:
-                failure.append(error)
-
-        thread = threading.Thread(target=start, name="load-start")
-        thread.start()
-        thread.join(0.02)
-        while thread.is_alive():
-            self._rig.clock.sleep_until(min(self._next_sample_s(), self._rig.clock.now_s() + 0.02), threading.Event())
+        self._coming = BringUp(self._rig.load, driver.demand(), self._rig.controls.wake)
+        # A simulated load is up at once; while one waited for it in steps, simulated time would run away.
+        self._coming.begin(BRING_UP_STEP_S if math.isfinite(self._rig.beat_every_s) else BEAT_EVERY_S)
+        while not self._coming.over():
+            until_s = min(self._next_sample_s(), self._rig.clock.now_s() + BRING_UP_STEP_S)
+            self._rig.clock.sleep_until(until_s, self._rig.controls.wake)
+            self._obey_people(stage)
             if self._rig.clock.now_s() >= self._next_sample_s() - 1e-9:
                 self._tick(self._before or stage)
-        if not failure:
-            self._driver = driver
-            for note in getattr(self._rig.load, "notes", ()):
-                self._event("load-note", stage=stage.name, note=note)
-                self._rig.observer.say(f"Load: {note}.")
-            return True
-        self._skip(stage, failure[0].what)
-        return False
+        # Once more, for what came since: the first command to the workers is the next thing that is done.
+        self._obey_people(stage)
+        if self._no_more_load():
+            self._end_load(self._t_s())
+            self._skip(stage, "it was ended while it came up")
+            return False
+        failure, self._coming = self._coming.failure, None
+        if failure is not None:
+            self._skip(stage, failure.what)
+            return False
+        self._driver = driver
+        for note in getattr(self._rig.load, "notes", ()):
+            self._event("load-note", stage=stage.name, note=note)
+            self._rig.observer.say(f"Load: {note}.")
+        return True
 
     def _begin_load(self, t_s: float) -> None:
         if self._driver is not None:
@@ -229,10 +239,10 @@ class Runner:
             self._edge(t_s, share)
 
     def _end_load(self, t_s: float) -> float:
-        """End the load if one is on; return the seconds until the last worker was gone."""
+        """End the load if one is on or on its way up; return the seconds until the last worker was gone."""
         driver, self._driver = self._driver, None
         if driver is None:
-            return 0.0
+            return self._end_bring_up(t_s)
         gone_s = self._rig.load.stop()
         self._dips.load_told(t_s, 0.0, None)
         if self._dips.is_open:
@@ -241,7 +251,14 @@ class Runner:
             self._rig.observer.say("Switch the load on the machine off now.", loud=True)
         self._guard.load_edge(t_s, 0.0, steady=False)
         self._rig.permit.load_edge(t_s, 0.0)
-        self._event("load", t_s=t_s, share=0.0, gone_s=gone_s, checks_done=driver.checks_done)
+        self._event("load", t_s=t_s, share=0.0, gone_s=_finite(gone_s), checks_done=driver.checks_done)
+        return gone_s
+
+    def _end_bring_up(self, t_s: float) -> float:
+        if self._coming is None or self._coming.ended:
+            return 0.0
+        gone_s = self._coming.end()
+        self._event("bring-up-ended", t_s=t_s, gone_s=_finite(gone_s))
         return gone_s
 
     def _edge(self, t_s: float, share: float) -> None:
@@ -461,8 +478,8 @@ class Runner:
             self._rig.observer.say(f"Wrong result {where}: {fault.detail}.", loud=True)
 
     def _end_by_trip(self, trip: Trip, stage: Stage, t_s: float, sampled: float) -> None:
-        self._end_load(t_s)
-        off_s = time.perf_counter() - sampled
+        judged_s = time.perf_counter() - sampled
+        off_s = judged_s + self._end_load(t_s)
         self._trip = {
             "rule": trip.rule,
             "channel": trip.channel,
@@ -470,7 +487,7 @@ class Runner:
             "limit": trip.limit,
             "stage": stage.name,
             "t_s": t_s,
-            "load_off_s": off_s,
+            "load_off_s": _finite(off_s),
         }
         self._event("trip", why=trip.why, **self._trip)
         self._rig.observer.say(f"Tripped: {trip.channel}: {trip.why}. The load is off.", loud=True)
@@ -691,6 +708,11 @@ _QUIT_WORDS = {
     "terminated": "the program was told to end (SIGTERM)",
     "hangup": "the terminal was closed",
 }
+
+
+def _finite(seconds: float) -> float | None:
+    """Return the seconds, None where the end was not seen."""
+    return seconds if math.isfinite(seconds) else None
 
 
 def _suspended_s() -> float:

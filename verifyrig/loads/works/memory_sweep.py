@@ -30,6 +30,8 @@ from verifyrig.loads.works.sweep import Mismatch, Place, Step, sweep
 # Block, expected words and their difference together fit into the second-level cache of most cores.
 BLOCK_WORDS = 2**14
 PAGE_BYTES = mmap.PAGESIZE
+# Memory is brought in by so many words at a time: 16 MiB, some milliseconds.
+PIECE_WORDS = 2**21
 # Words described for one block; the others are counted.
 DESCRIBED_WORDS = 8
 
@@ -51,9 +53,13 @@ class Buffer:
             with contextlib.suppress(OSError):  # a kernel without huge pages: small ones do as well
                 self._map.madvise(mmap.MADV_HUGEPAGE)
         self.array: Words = np.frombuffer(self._map, dtype=np.uint64)
-        self.locked = self._lock(size_bytes)
-        if not self.locked:
-            self.array.fill(0)  # locking has brought in the pages; otherwise each one needs a first touch
+        self.locked = True
+        # Piece by piece: in between, the threads come to run that end this process when it must end.
+        for start in range(0, self.array.size, PIECE_WORDS):
+            piece = self.array[start : start + PIECE_WORDS]
+            self.locked = self.locked and _lock(piece)
+            if not self.locked:
+                piece.fill(0)  # locking brings in the pages; otherwise each one needs a first touch
 
     @property
     def words(self) -> int:
@@ -89,11 +95,12 @@ class Buffer:
         frame = entry & ((1 << 55) - 1)
         return frame * PAGE_BYTES + address % PAGE_BYTES if entry >> 63 and frame else None
 
-    def _lock(self, size_bytes: int) -> bool:
-        if os.name != "posix":
-            return False
-        address = ctypes.c_void_p(self.array.ctypes.data)
-        return bool(ctypes.CDLL(None, use_errno=True).mlock(address, ctypes.c_size_t(size_bytes)) == 0)
+
+def _lock(piece: Words) -> bool:
+    if os.name != "posix":
+        return False
+    address = ctypes.c_void_p(piece.ctypes.data)
+    return bool(ctypes.CDLL(None, use_errno=True).mlock(address, ctypes.c_size_t(piece.nbytes)) == 0)
 
 
 def plan(block_words: int) -> Iterator[tuple[MarchTest, Background, int | None]]:
