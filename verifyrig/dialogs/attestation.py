@@ -90,7 +90,7 @@ def answers_for(
     if asker is not None:
         given = _ask_missing(bench, profile, kind, given, now, asker)
         _refuse_dangers(bench, job, given)
-        consent |= _ask_consent(consent, profile, asker)
+        consent |= _ask_consent(consent, profile, asker) if job is not None else {}
     if job is not None:
         job = _keep_consent(bench, job, consent, by=given.by if given is not None else "", now=now)
     refusals = load_refusals(kind, profile, given, now)
@@ -160,25 +160,37 @@ def _ask_missing(
     asker.say(FIRST_RULE)
     for note in notes_for(profile, kind):
         asker.say(f"{note.title}: {note.text}")
-    found = ask(missing, profile, bench.operator, now, asker)
     if given is None:
-        return found
+        return ask(missing, profile, bench.operator, now, asker)
+    stays = given if given.present and given.until is not None else None
+    found = ask(missing, profile, given.present or bench.operator, now, asker, stays=stays)
     return replace(found, by=given.by, answers={**given.answers, **found.answers}, consent=given.consent)
 
 
 def ask(
-    questions: Sequence[SafetyQuestion], profile: Profile, operator: str, now: datetime, asker: Asker
+    questions: Sequence[SafetyQuestion],
+    profile: Profile,
+    operator: str,
+    now: datetime,
+    asker: Asker,
+    *,
+    stays: Attestation | None = None,
 ) -> Attestation:
-    """Ask each question with one key, and who stays until the last load has ended; a danger ends the questions."""
+    """Ask each question with one key, and who stays until the last load has ended; a danger ends the questions.
+
+    Args:
+        stays: Where it is known already who stays until when.
+    """
     asker.say("Before the load, a person looks and answers:")
     answers: dict[str, str] = {}
     for question in questions:
         answers[question.key] = YES if asker.choose(question.text, _YES_NO) == "y" else NO
         if answers[question.key] != question.safe:
             return Attestation(by=operator, answers=answers, time=now, how="keys")
+    if stays is not None:
+        return replace(stays, answers=answers, how="keys")
     present = asker.line("Who stays with the machine?", operator)
     until = now + timedelta(seconds=longest_until_load_ends_s(profile)) + SPARE
-    stays = asker.choose(f"Until {until:%H:%M}, when the last load has ended?", _YES_NO) == "y"
-    return Attestation(
-        by=present, answers=answers, present=present, until=until if stays and present else None, time=now, how="keys"
-    )
+    long_enough = asker.choose(f"Until {until:%H:%M}, when the last load has ended?", _YES_NO) == "y"
+    known_until = until if long_enough and present else None
+    return Attestation(by=present, answers=answers, present=present, until=known_until, time=now, how="keys")

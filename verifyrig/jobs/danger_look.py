@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 
 from verifyrig.bench.folder import Bench
+from verifyrig.core.errors import JobError
 from verifyrig.core.interfaces import DangerNotice
 from verifyrig.jobs.dangers import Danger, danger_of, standing_dangers
 from verifyrig.jobs.model import EntryKind
@@ -23,7 +24,13 @@ class DangerLook:
 
     def __call__(self) -> DangerNotice | None:
         """Return the gravest danger that stands, None where none does; raise `JobError` for a file not readable."""
-        status = job_file(self._bench, self._job_id).stat()
+        path = job_file(self._bench, self._job_id)
+        try:
+            status = path.stat()
+        except OSError as error:
+            raise JobError(
+                f"cannot be read ({error})", where=str(path), mend="Check the file and its rights."
+            ) from error
         seen = (status.st_mtime_ns, status.st_size, status.st_ino)
         if seen != self._seen:
             standing = standing_dangers(read_job(self._bench, self._job_id))

@@ -1,0 +1,138 @@
+"""A danger that another process notes while a load runs ends the load and the run."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.test_run_process import HANG_S, REPO, alive, start, wait_for_workers, wait_until
+from tests.test_run_process import bench as bench  # the fixture: a short blind plan
+from tests.test_runner import Stand, sound
+from verifyrig.bench.folder import Bench
+from verifyrig.core.errors import JobError
+from verifyrig.core.interfaces import Controls, DangerNotice
+from verifyrig.jobs.danger_look import DangerLook
+from verifyrig.jobs.model import EntryKind, Intake
+from verifyrig.jobs.store import append, job_file, new_entry, new_job
+from verifyrig.record import read_trace
+from verifyrig.rig.danger_watch import danger_watch
+
+LEAK = DangerNotice(code="leak", noted="leak=seen", what="coolant leaks", do="Switch off and unplug.")
+
+
+@pytest.mark.parametrize(("noted_s", "stage"), [(10, "idle"), (21, "pulses"), (70, "load"), (125, "cooldown")])
+def test_a_danger_ends_load_and_run_in_whatever_stage(noted_s: float, stage: str) -> None:
+    stand = Stand(sound)
+
+    def listen(view: object) -> None:
+        if view.t_s >= noted_s:  # type: ignore[attr-defined]
+            stand.controls.warn_of(LEAK)
+
+    stand.ears.tick = listen  # type: ignore[method-assign]
+    end = stand.run()
+    assert end.outcome == "stopped" and end.cause is None
+    assert end.messages == ("a danger was noted: coolant leaks (leak=seen)",)
+    assert stand.writer.facts["danger"] == "leak" and stand.writer.closed
+    # Nothing is sampled after the tick at which it was told: the machine is to be switched off, not watched.
+    assert stand.writer.rows[-1][0] == noted_s
+    assert list(stand.writer.stages)[-1] == stage and stand.writer.stages[stage] == "stopped"
+    assert [detail["code"] for _, kind, detail in stand.writer.events if kind == "danger"] == ["leak"]
+    told = [detail["share"] for _, kind, detail in stand.writer.events if kind == "load"]
+    assert told == [] or told[-1] == 0.0
+    assert any(loud and "unplug" in text for text, loud in stand.ears.said)
+
+
+def test_the_watch_tells_of_a_danger_and_a_file_that_cannot_be_read_tells_nothing() -> None:
+    controls, looks = Controls(), []
+
+    def look() -> DangerNotice | None:
+        looks.append(1)
+        if len(looks) == 1:
+            raise JobError("cannot be read", where="job.toml", mend="Check the file.")
+        return LEAK if len(looks) > 2 else None
+
+    with danger_watch(controls, look, every_s=0.01):
+        assert controls.wake.wait(HANG_S)
+    assert controls.danger == LEAK and len(looks) == 3
+
+
+def test_a_look_that_hangs_holds_nothing_up() -> None:
+    never = threading.Event()
+    began = time.monotonic()
+
+    def look() -> None:
+        never.wait(HANG_S)
+
+    with danger_watch(Controls(), look, every_s=0.0):
+        time.sleep(0.05)
+    assert time.monotonic() - began < HANG_S / 2
+    never.set()
+
+
+def test_a_look_reads_the_file_only_where_it_changed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from datetime import UTC, datetime
+
+    bench, now = Bench(root=tmp_path), datetime.now(UTC)
+    job = new_job(bench, Intake(), now=now)
+    reads: list[str] = []
+    text_of = Path.read_text
+
+    def read_text(path: Path, **more: str) -> str:
+        reads.append(path.name)
+        return text_of(path, **more)
+
+    monkeypatch.setattr(Path, "read_text", read_text)
+    look = DangerLook(bench, job.job_id)
+    assert look() is None and look() is None
+    first = len(reads)
+    append(bench, job.job_id, [new_entry(EntryKind.FINDING, "pack", now=now, detail={"value": "swollen"})])
+    before = len(reads)
+    found = look()
+    assert found is not None and found.code == "pack" and look() == found
+    assert (first, len(reads) - before) == (1, 1)
+
+
+def test_a_look_at_a_job_that_is_gone_says_so(tmp_path: Path) -> None:
+    from datetime import UTC, datetime
+
+    bench = Bench(root=tmp_path)
+    job = new_job(bench, Intake(), now=datetime.now(UTC))
+    look = DangerLook(bench, job.job_id)
+    job_file(bench, job.job_id).unlink()
+    with pytest.raises(JobError):
+        look()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="workers as /proc shows them")
+def test_a_note_of_another_process_ends_a_running_load(bench: Path) -> None:
+    def verifyrig(*words: str) -> subprocess.CompletedProcess[str]:
+        command = [sys.executable, "-m", "verifyrig", *words, "--bench", str(bench)]
+        return subprocess.run(command, capture_output=True, text=True, cwd=REPO, timeout=HANG_S, check=False)
+
+    assert verifyrig("job", "open", "--complaint", "hot", "--kind", "desktop-air").returncode == 0
+    run = start(bench)
+    try:
+        workers = wait_for_workers(run)
+        assert verifyrig("job", "finding", "leak=seen", "--by", "O. Bench").returncode == 0
+        noted = time.monotonic()
+        wait_until(lambda: not any(alive(worker) for worker in workers), HANG_S)
+        print(f"workers gone {time.monotonic() - noted:.2f} s after the note was written")
+        out, _ = run.communicate(timeout=HANG_S)
+    finally:
+        if run.poll() is None:
+            run.kill()
+            run.communicate()
+    assert run.returncode == 3
+    found = json.loads(out)
+    assert found["outcome"] == "stopped" and found["stages"][-1]["name"] == "pulses"
+    trace = read_trace(Path(found["record"]))
+    assert trace.facts["danger"] == "leak" and "leak=seen" in trace.facts["stopped_because"][0]
+    # The plan's pulse lasts 25 s; it was cut short.
+    assert found["stages"][-1]["end_s"] - found["stages"][-1]["start_s"] < 20
+    assert verifyrig("run", str(bench / "blind.toml"), "--yes").returncode == 3
