@@ -18,8 +18,8 @@ from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError
 from verifyrig.core.interfaces import Controls, DangerNotice
 from verifyrig.jobs.danger_look import DangerLook
-from verifyrig.jobs.model import EntryKind, Intake
-from verifyrig.jobs.store import append, job_file, new_entry, new_job
+from verifyrig.jobs.model import EntryKind, Intake, Job
+from verifyrig.jobs.store import append, job_file, new_entry, new_job, read_job
 from verifyrig.record import read_trace
 from verifyrig.rig.danger_watch import danger_watch
 
@@ -81,21 +81,19 @@ def test_a_look_reads_the_file_only_where_it_changed(tmp_path: Path, monkeypatch
     bench, now = Bench(root=tmp_path), datetime.now(UTC)
     job = new_job(bench, Intake(), now=now)
     reads: list[str] = []
-    text_of = Path.read_text
 
-    def read_text(path: Path, **more: str) -> str:
-        reads.append(path.name)
-        return text_of(path, **more)
+    def counted(at: Bench, job_id: str) -> Job:
+        reads.append(job_id)
+        return read_job(at, job_id)
 
-    monkeypatch.setattr(Path, "read_text", read_text)
+    monkeypatch.setattr("verifyrig.jobs.danger_look.read_job", counted)
     look = DangerLook(bench, job.job_id)
     assert look() is None and look() is None
     first = len(reads)
     append(bench, job.job_id, [new_entry(EntryKind.FINDING, "pack", now=now, detail={"value": "swollen"})])
-    before = len(reads)
     found = look()
     assert found is not None and found.code == "pack" and look() == found
-    assert (first, len(reads) - before) == (1, 1)
+    assert (first, len(reads)) == (1, 2)
 
 
 def test_a_look_at_a_job_that_is_gone_says_so(tmp_path: Path) -> None:

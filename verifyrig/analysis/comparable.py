@@ -63,7 +63,10 @@ def compare(before: Trace, after: Trace, changed_parts: Iterable[str] = ()) -> C
 def _compare_stage(before: Trace, after: Trace, name: str, changed: frozenset[str]) -> StageComparison:
     a, b = before.stage(name), after.stage(name)
     if a is None or a.ended == "skipped":
-        unsafe = before.facts.get("outcome") in ("tripped", "stopped") or before.profile == after.profile
+        # A stage that somebody left out of choice tells nothing of the machine.
+        left_out = bool(before.facts.get("no_load"))
+        stopped = before.facts.get("outcome") in ("tripped", "stopped")
+        unsafe = not left_out and (stopped or before.profile == after.profile)
         return _not_run(reason("no-such-stage-before"), "not run: unsafe" if unsafe else "not run")
     if b is None or b.ended == "skipped":
         return _not_run(reason("no-such-stage-after"))
