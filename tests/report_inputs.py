@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 
+from verifyrig.core.integrity import Integrity
 from verifyrig.core.profile import Gate, LoadPlan, Profile, Settle, Stage, StageKind, Threshold, TripLimit
 from verifyrig.core.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
+from verifyrig.jobs.fault import Pair
+from verifyrig.jobs.fitness import fitness_of
+from verifyrig.jobs.fitness_model import Fitness
+from verifyrig.jobs.model import Entry as JobEntry
+from verifyrig.jobs.model import Intake, Job, Machine
+from verifyrig.jobs.runs import run_facts
+from verifyrig.jobs.vocabulary import QUESTIONS, protective_steps
 from verifyrig.report.inputs import Entry, JobFacts, ReportInput, RunInput, Settings, Shop
 
 # 14 March 2031, 13:05 UTC: no real day of anybody.
@@ -132,7 +141,7 @@ def run_input(one: Trace, *, verdict: str, metrics: Mapping[str, Any] | None = N
     return RunInput(
         trace=one,
         summary={**base, **summary},
-        inspection={"whole": True, "sealed": True, "altered": None, "digest": (one.run_id.encode().hex() * 8)[:64]},
+        digest=(one.run_id.encode().hex() * 8)[:64],
         file_name=f"{one.run_id}.sqlite",
     )
 
@@ -250,7 +259,7 @@ def dark_run(run_id: str = "20310314-131700-aaaa", **facts: Any) -> RunInput:
         },
     )
     found = run_input(one, verdict="not-measured", metrics=whole.metrics)
-    return replace(found, inspection={**found.inspection, "sealed": False})
+    return replace(found, integrity=Integrity.UNSEALED)
 
 
 def job(**changes: Any) -> JobFacts:
@@ -283,6 +292,46 @@ def job(**changes: Any) -> JobFacts:
         digest="cd" * 32,
     )  # fmt: skip
     return replace(base, **changes)
+
+
+def domain_job(facts: JobFacts) -> Job:
+    """The job that the facts are of: its steps ticked, and closed where the facts say when."""
+    questions = {question.text: question.key for question in QUESTIONS}
+    kind = facts.machine_kind or "other"
+    closed_s = facts.closed_utc_s
+    entries = [
+        JobEntry(entry_id=e.entry_id, time=_utc(e.utc_s or DAY_UTC), kind=e.kind, what=e.what, detail=e.detail)
+        for e in facts.entries
+    ]
+    entries += [
+        JobEntry(entry_id=f"s-{step}", time=_utc(DAY_UTC + 11_900.0), kind="step", what=step, detail={"value": "yes"})
+        for step in protective_steps(kind)
+    ]
+    if closed_s is not None:
+        detail = {"override": facts.override} if facts.override else {}
+        closing = JobEntry(entry_id="z-1", time=_utc(closed_s), kind="close", what=facts.cause, detail=detail)
+        entries.append(closing)
+    return Job(
+        job_id=facts.job_id,
+        opened=_utc(facts.opened_utc_s or DAY_UTC),
+        intake=Intake(
+            complaint=facts.complaint,
+            machine=Machine(kind=kind),
+            answers={questions[text]: answer for text, answer in facts.answers if text in questions},
+        ),
+        entries=tuple(entries),
+    )
+
+
+def _utc(utc_s: float) -> datetime:
+    return datetime.fromtimestamp(utc_s, UTC)
+
+
+def fitness(runs: Sequence[RunInput], facts: JobFacts | None, pair: Pair, *, comparable: bool = True) -> Fitness:
+    """What the program says of these runs; it is never set by hand."""
+    known = [run_facts(run.trace, verdict=run.summary["verdict"], integrity=run.integrity) for run in runs]
+    own = domain_job(facts) if facts is not None else None
+    return fitness_of(own, known, pair=pair, comparable=lambda *_: comparable)
 
 
 def comparison(before: RunInput, after: RunInput, *, comparable: bool = True) -> dict[str, Any]:
@@ -322,13 +371,16 @@ def report(
 ) -> ReportInput:
     """A report of a run before and a run after."""
     runs = tuple(run for run in (before, *between, after) if run is not None)
+    known = (facts if facts is not None else job()) if with_job else None
+    pair = (before.run_id if before is not None else None, after.run_id if after is not None else None)
     return ReportInput(
+        fitness=fitness(runs, known, pair, comparable=comparable),
         shop=Shop(name="Invented Bench", operator="I. N. Vented", address="1 Example Lane\nNowhere", terms="No terms."),
         settings=Settings(**settings),
-        job=(facts if facts is not None else job()) if with_job else None,
+        job=known,
         runs=runs,
-        before=before.run_id if before is not None else None,
-        after=after.run_id if after is not None else None,
+        before=pair[0],
+        after=pair[1],
         comparison=comparison(before, after, comparable=comparable) if before and after else None,
         tool_version="0.0-test",
     )

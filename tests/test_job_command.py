@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from tests.fake_asker import FakeAsker
+from tests.small_records import write_record
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands import job as job_command
@@ -49,6 +50,13 @@ def taken_in(bench: Path, kind: str = "desktop-air") -> None:
 def tick_all(bench: Path, kind: str = "desktop-air") -> None:
     steps = [word for step in protective_steps(kind) for word in ("--tick", step)]
     assert verifyrig(bench, "job", "finding", *steps) == 0
+
+
+def measured(bench: Path) -> None:
+    """A baseline that keeps its limits, in the open job."""
+    job = open_job(Bench(root=bench))
+    assert job is not None
+    write_record(Bench(root=bench).runs_dir(job.job_id), 0, facts={"purpose": "baseline", "job": job.job_id})
 
 
 # ---- intake
@@ -93,14 +101,14 @@ def test_an_intake_from_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str
 def test_an_intake_by_keys_asks_everything_once(tmp_path: Path) -> None:
     asker = FakeAsker(
         "It goes off", "A. Customer", "counter", "2", "Nobody's", "Box 1", "0007",
-        "1", "2", "2 h", "40 s", "2", "1", "", "1", "24", "1",
+        "1", "2", "4", "2 h", "40 s", "2", "1", "", "1", "24", "1",
         "n", "y", "y", "y", "", "n", "120", "lead", "scratches",
     )  # fmt: skip
     answer = by_keys(tmp_path, ["open"], asker)
     assert asker.answers == []
     assert answer.data["machine"]["kind"] == "desktop-liquid"
     assert answer.data["answers"] == {
-        "what": "switches-off", "when": "under-load", "how-often": "2 h", "time-from-start": "40 s",
+        "what": "switches-off", "when": "under-load", "doing": "office", "how-often": "2 h", "time-from-start": "40 s",
         "restart": "after-minutes", "noises": "none", "place": "desk", "room": "24",
         "leak": "none", "smell": "none", "connector": "sound",
     }  # fmt: skip
@@ -138,7 +146,6 @@ def test_a_machine_that_came_back_is_known(tmp_path: Path, capsys: pytest.Captur
         ["finding", "consent-data=perhaps"],
         ["finding", "consent-dat=yes"],
         ["finding", "--tick", "danced"],
-        ["close"],
         ["close", "--cause", "bad-luck"],
         ["handover"],
         ["show", "nosuchjob"],
@@ -236,42 +243,48 @@ def test_the_close_says_everything_that_is_open_and_an_override_is_kept(
     taken_in(tmp_path)
     assert verifyrig(tmp_path, "job", "change", "part-fitted-for-test", "--part", "supply") == 0
     capsys.readouterr()
-    assert verifyrig(tmp_path, "job", "close", "--cause", "supply") == 2
+    assert verifyrig(tmp_path, "job", "close", "--cause", "supply") == 4
     err = capsys.readouterr().err
     assert "still in the machine: supply" in err and "no verification run" in err and "not ticked" in err
     code, data = as_json(capsys, tmp_path, "job", "close", "--cause", "supply", "--override", "taken home unrepaired")
     closing = data["entries"][-1]
-    assert code == 0 and closing["detail"]["override"] == "taken home unrepaired"
-    assert len(closing["detail"]["refused"]) >= 3 and data["hand_over"]["yes"] is True
+    # Closed as it is: the machine may be given back, and is not fit for use.
+    assert code == 4 and closing["detail"]["override"] == "taken home unrepaired"
+    assert len(closing["detail"]["refused"]) >= 3
+    assert data["fitness"]["status"] == "as-is" and data["hand_over"]["yes"] is False
 
 
 def test_a_job_without_a_change_closes_when_its_steps_are_ticked_and_is_handed_over(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     taken_in(tmp_path)
-    assert verifyrig(tmp_path, "job", "handover", "--to", "A. Customer") == 2
+    measured(tmp_path)
+    assert verifyrig(tmp_path, "job", "handover", "--to", "A. Customer") == 4
     tick_all(tmp_path)
     code, data = as_json(capsys, tmp_path, "job", "close", "--cause", "none")
     assert code == 0 and data["state"] == "closed" and "override" not in data["entries"][-1]["detail"]
     code, data = as_json(capsys, tmp_path, "job", "handover", "--to", "A. Customer")
     assert code == 0 and data["state"] == "handed over"
-    assert data["entries"][-1]["detail"] == {"to": "A. Customer", "old_parts": "none", "signature": "A. Customer"}
+    detail = {"to": "A. Customer", "old_parts": "none", "signature": "A. Customer", "as": "ready-watch"}
+    assert data["entries"][-1]["detail"] == detail
     assert open_job(Bench(root=tmp_path)) is None
 
 
 def test_old_parts_are_the_customers_and_must_be_offered(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     taken_in(tmp_path)
     assert verifyrig(tmp_path, "job", "change", "part-replaced", "--part", "pump", "--warranty", "24") == 0
-    assert verifyrig(tmp_path, "job", "close", "--cause", "coolant-flow", "--override", "no time") == 0
+    assert verifyrig(tmp_path, "job", "close", "--cause", "coolant-flow", "--override", "no time") == 4
     capsys.readouterr()
     assert verifyrig(tmp_path, "job", "handover", "--to", "A. Customer") == 2
     assert "Offer them back" in capsys.readouterr().err
     code, data = as_json(capsys, tmp_path, "job", "handover", "--to", "A. Customer", "--old-parts", "taken")
-    assert code == 0 and data["warranties"][0]["part"] == "pump"
+    # Nothing was measured after the change: it leaves as it is.
+    assert code == 4 and data["warranties"][0]["part"] == "pump"
 
 
 def test_close_and_pickup_by_keys(tmp_path: Path) -> None:
     taken_in(tmp_path)
+    measured(tmp_path)
     steps = list(protective_steps("desktop-air"))
     left_open = FakeAsker(*["y"] * (len(steps) - 1), "n", "")
     with pytest.raises(Exception, match="not ticked"):
@@ -331,7 +344,7 @@ def test_nothing_hangs_where_stdin_is_no_terminal(tmp_path: Path) -> None:
             [sys.executable, "-m", "verifyrig", *words, "--bench", str(tmp_path)],
             capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=60,
         )  # fmt: skip
-        assert done.returncode in (0, 2)
+        assert done.returncode in (0, 2, 4)
     assert read_job(Bench(root=tmp_path), open_job(Bench(root=tmp_path)).job_id).intake.complaint == ""  # type: ignore[union-attr]
 
 

@@ -109,7 +109,8 @@ def take_in(desk: Desk) -> None:
     for keys, until in (
         ("It goes off after a minute\r", "name?"), ("A. Customer\r", "reach them?"), ("\r", "kind of machine?"),
         ("2", "Maker?"), ("\r", "Model?"), ("Box 1\r", "Serial number?"), ("\r", "exactly happens?"),
-        ("1", "does it happen?"), ("2", "How often?"), ("2 h\r", "How long"), ("40 s\r", "start again?"),
+        ("1", "does it happen?"), ("2", "doing when"), ("4", "How often?"),
+        ("2 h\r", "How long"), ("40 s\r", "start again?"),
         ("2", "Any noise?"), ("2", "What changed"), ("\r", "Where does it stand?"), ("1", "How warm"),
         ("24\r", "none of these"), ("1", "Consent:"),
         ("n", "backup"), ("y", "recovery"), ("y", "heavy"), ("y", "together"), ("\r", "drive?"),

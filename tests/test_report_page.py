@@ -13,12 +13,13 @@ import pytest
 
 from tests import report_inputs as ri
 from verifyrig import report as report_package
+from verifyrig.core.integrity import Integrity
 from verifyrig.core.trace import Event, QualityInterval
+from verifyrig.jobs.fitness_model import Headline, Status
 from verifyrig.report.inputs import Entry, ReportInput, RunInput, Shop
 from verifyrig.report.render import EDITIONS, css_string, render
 from verifyrig.report.required import required_items
 from verifyrig.report.sentences import finding_of
-from verifyrig.report.standing import Ready, State, standing_of
 from verifyrig.report.wording import Words
 
 NOW_UTC = ri.DAY_UTC + 13_000.0
@@ -61,7 +62,7 @@ def page(report: ReportInput, edition: Any = "customer") -> str:
 
 
 def said(report: ReportInput) -> str:
-    return finding_of(report, standing_of(report), Words()).text.replace("\u202f", " ")
+    return finding_of(report, Words()).text.replace("\u202f", " ")
 
 
 # --- what is said for each course of events --------------------------------------------------------------------
@@ -69,7 +70,7 @@ def said(report: ReportInput) -> str:
 
 def test_fixed_tells_now_and_before_with_figures() -> None:
     report = ri.fixed_report()
-    assert standing_of(report).state is State.FIXED
+    assert report.fitness.headline is Headline.FIXED
     assert said(report) == (
         "Now: 15 min of load, run to the end; the processor settles at 66.0 ± 1.2 °C, 29 K below its trip limit. "
         "Before: the load had to be ended after 38 s, at up to 92.5 °C."
@@ -78,7 +79,7 @@ def test_fixed_tells_now_and_before_with_figures() -> None:
 
 def test_a_gate_that_closed_reads_as_safety_and_not_as_a_failure_of_the_test() -> None:
     report = ri.report(ri.gated_run(), ri.healthy_run())
-    assert standing_of(report).state is State.FIXED
+    assert report.fitness.headline is Headline.FIXED
     assert "Before: stopped at rest for safety; no load was run." in said(report)
     assert "a load is started only below 47 °C" in said(report)
 
@@ -100,60 +101,66 @@ def test_a_machine_that_went_dark_says_when() -> None:
 
 
 @pytest.mark.parametrize(
-    ("after", "state", "ready"),
+    "after",
     [
-        (ri.tripped_run("20310314-160000-cccc"), State.FAULT_REMAINS, Ready.NOT_READY),
-        (ri.dark_run("20310314-160000-cccc"), State.FAULT_REMAINS, Ready.NOT_READY),
-        (ri.gated_run("20310314-160000-cccc"), State.FAULT_REMAINS, Ready.NOT_READY),
+        ri.tripped_run("20310314-160000-cccc"),
+        ri.dark_run("20310314-160000-cccc"),
+        ri.gated_run("20310314-160000-cccc"),
     ],
 )
-def test_a_verification_that_ends_badly_is_never_ready(after: RunInput, state: State, ready: Ready) -> None:
+def test_a_verification_that_ends_badly_is_never_ready(after: RunInput) -> None:
     late = replace(after, trace=replace(after.trace, utc_s=after.trace.utc_s + 9000.0))
-    standing = standing_of(ri.report(ri.tripped_run(), late))
-    assert (standing.state, standing.ready) == (state, ready)
+    found = ri.report(ri.tripped_run(), late).fitness
+    assert (found.headline, found.status) == (Headline.NOT_FIXED, Status.NOT_FIT)
 
 
 @pytest.mark.parametrize(
-    ("verdict", "on_conditional", "state"),
+    ("verdict", "on_conditional", "headline", "status"),
     [
-        ("pass", "repeat", State.FIXED),
-        ("conditional-pass", "repeat", State.WATCH),
-        ("conditional-pass", "reject", State.NOT_PROVEN),
-        ("conditional-fail", "ask", State.NOT_PROVEN),
-        ("not-measured", "ask", State.NOT_PROVEN),
-        ("fail", "ask", State.FAULT_REMAINS),
+        ("pass", "repeat", Headline.FIXED, Status.FIT),
+        # The verification stands, within the uncertainty only.
+        ("conditional-pass", "repeat", Headline.BETTER, Status.WATCH),
+        ("conditional-pass", "reject", Headline.BETTER, Status.NOT_FIT),
+        ("conditional-fail", "ask", Headline.NOT_FIXED, Status.NOT_FIT),
+        # It tripped before and goes through now: better, and nothing is proven.
+        ("not-measured", "ask", Headline.BETTER, Status.NOT_FIT),
+        ("fail", "ask", Headline.NOT_FIXED, Status.NOT_FIT),
     ],
 )
-def test_the_verdict_of_the_verification_decides(verdict: str, on_conditional: str, state: State) -> None:
+def test_the_verdict_of_the_verification_decides(
+    verdict: str, on_conditional: str, headline: Headline, status: Status
+) -> None:
     run = ri.healthy_run()
     run = replace(
         run,
         trace=replace(run.trace, profile=ri.profile(on_conditional)),
         summary={**run.summary, "verdict": verdict},
     )
-    assert standing_of(ri.report(ri.tripped_run(), run)).state is state
+    found = ri.report(ri.tripped_run(), run).fitness
+    assert (found.headline, found.status) == (headline, status)
 
 
 def test_a_change_after_the_last_run_is_not_verified() -> None:
     late = Entry(entry_id="c-2", utc_s=ri.DAY_UTC + 11_000.0, kind="change", what="cleaned")
     report = ri.report(ri.tripped_run(), ri.healthy_run(), facts=ri.job(entries=(*ri.job().entries, late)))
-    assert standing_of(report).state is State.NOT_VERIFIED
+    assert (report.fitness.headline, report.fitness.status) == (Headline.NOT_JUDGED, Status.NOT_FIT)
     assert "has not been measured again" in said(report)
 
 
 def test_a_run_alone_after_which_something_was_changed_is_not_verified() -> None:
-    assert standing_of(ri.report(ri.tripped_run())).state is State.NOT_VERIFIED
+    report = ri.report(ri.tripped_run())
+    assert report.fitness.headline is Headline.NOT_JUDGED and "has not been measured again" in said(report)
 
 
 def test_runs_under_other_conditions_draw_no_conclusion() -> None:
     report = ri.report(ri.tripped_run(), ri.healthy_run(), comparable=False)
-    assert standing_of(report).state is State.NOT_COMPARABLE
-    assert "draw no conclusion" in said(report)
+    assert report.fitness.headline is Headline.BETTER
+    assert "the gap between them proves nothing" in said(report)
 
 
 def test_a_pass_without_a_recorded_change_is_not_called_fixed() -> None:
     report = ri.report(ri.tripped_run(), ri.healthy_run(), facts=ri.job(entries=()))
-    assert standing_of(report).state is State.PASSED_NOW
+    assert report.fitness.headline is Headline.BETTER
     assert "we cannot say why" in said(report)
 
 
@@ -161,23 +168,25 @@ def test_a_fault_that_did_not_show_is_not_excluded() -> None:
     before = ri.healthy_run("20310314-131700-aaaa")
     before = replace(before, trace=replace(before.trace, utc_s=before.trace.utc_s - 8000.0))
     report = ri.report(before, ri.healthy_run())
-    assert standing_of(report).state is State.NO_FAULT_SEEN
+    assert report.fitness.headline is Headline.NO_FAULT_SEEN
     assert "did not show on the bench" in said(report)
 
 
 def test_obstacles_of_the_job_and_an_altered_record_keep_the_machine_here() -> None:
-    held = ri.report(ri.tripped_run(), ri.healthy_run(), facts=ri.job(obstacles=(("open", "the job is not closed"),)))
-    assert standing_of(held).ready is Ready.NOT_READY
-    run = ri.healthy_run()
-    altered = replace(run, inspection={**run.inspection, "altered": {"row": 7, "what": "a value differs"}})
-    report = ri.report(ri.tripped_run(), altered)
-    assert standing_of(report).ready is Ready.NOT_READY
-    assert "was altered after it was sealed" in seen(page(report, "slip"))
+    held = ri.report(ri.tripped_run(), ri.healthy_run(), facts=ri.job(closed_utc_s=None))
+    assert held.fitness.status is Status.NOT_FIT and "the job is not closed" in seen(page(held, "slip"))
+    for integrity, words in ((Integrity.ALTERED, "was altered"), (Integrity.DAMAGED, "is damaged")):
+        report = ri.report(ri.tripped_run(), replace(ri.healthy_run(), integrity=integrity))
+        assert (report.fitness.headline, report.fitness.status) == (Headline.NOT_JUDGED, Status.NOT_FIT)
+        assert words in seen(page(report, "slip")) and words in said(report)
 
 
 def test_a_job_closed_with_an_override_says_its_reason() -> None:
-    facts = ri.job(obstacles=(("verification", "no verification"),), override="the customer took it as it is")
-    shown = seen(page(ri.report(ri.tripped_run(), ri.healthy_run(), facts=facts), "slip"))
+    facts = ri.job(override="the customer took it as it is")
+    late = ri.tripped_run("20310314-160000-cccc")
+    late = replace(late, trace=replace(late.trace, utc_s=late.trace.utc_s + 9000.0))
+    shown = seen(page(ri.report(ri.tripped_run(), late, facts=facts), "slip"))
+    assert "given back as it is, not as fit for use" in shown
     assert "decided by the technician: the customer took it as it is" in shown
 
 
@@ -189,7 +198,7 @@ def test_a_job_closed_with_an_override_says_its_reason() -> None:
         (ri.report(ri.tripped_run()), "not ready: ask the technician"),
     ],
 )
-def test_the_slip_tells_the_counter_in_one_of_three_ways(report: ReportInput, word: str) -> None:
+def test_the_slip_tells_the_counter_in_the_words_of_the_one_status(report: ReportInput, word: str) -> None:
     assert re.search(r'<h2 class="word slip-ready"[^>]*>([^<]+)</h2>', page(report, "slip"))[1] == word  # type: ignore[index]
 
 
@@ -296,7 +305,7 @@ def test_the_page_asks_nothing_of_anybody_and_runs_nothing(edition: str) -> None
 @pytest.mark.parametrize("edition", EDITIONS)
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_the_page_is_valid_by_a_strict_parser(edition: str, language: str) -> None:
-    for report in (ri.fixed_report(language=language), ri.report(ri.gated_run(), language=language), ReportInput()):
+    for report in (ri.fixed_report(language=language), ri.report(ri.gated_run(), language=language), ri.report()):
         html5lib.HTMLParser(strict=True).parse(page(report, edition))
 
 
@@ -406,7 +415,6 @@ def hostile_report(text: str) -> ReportInput:
         cause=text,
         override=text,
         handover={"to": text, "utc_s": ri.DAY_UTC + 13_000.0, "note": text},
-        obstacles=((text, text),),
         protective_steps=((text, True),),
         entries=(
             Entry(entry_id="1", utc_s=ri.DAY_UTC + 60.0, kind="finding", what=text, detail={"value": text, text: text}),

@@ -13,7 +13,7 @@ import pytest
 from tests import report_inputs as ri
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.diagnosis import explain
-from verifyrig.jobs import dangers, safety
+from verifyrig.jobs import dangers, fitness_text, safety
 from verifyrig.jobs import vocabulary as job_words
 from verifyrig.report import (
     before_after,
@@ -24,6 +24,7 @@ from verifyrig.report import (
     names,
     plot,
     required,
+    run_rows,
     sentences,
 )
 from verifyrig.report.catalogue import LOCALE_DIR, languages, read_catalogue
@@ -134,11 +135,11 @@ def texts_in_tables() -> set[str]:
         names._CHANNELS, names._SUBJECTS, names._WHOLE_METRICS, names._SUFFIXES, names._VERDICTS, names._OUTCOMES,
         names._CAUSES, names._ENDED, names._PURPOSES, names._KINDS, names._RULES, before_after._LIMIT_WORDS,
         before_after._END_WORDS, done._FACT_WORDS, conditions._MACHINE_WORDS, method._CONDITIONAL,
-        sentences._STATE_WORDS, sentences._READY_WORDS, job_words.MACHINE_KINDS, job_words.CHANGE_KINDS,
+        run_rows._SEAL_WORDS, sentences._REMARKS, job_words.MACHINE_KINDS, job_words.CHANGE_KINDS,
         job_words.CONSENTS, job_words.CAUSES, job_words.OLD_PARTS, explain.CUSTOMER,
         *(job_words.protective_steps(kind) for kind in job_words.MACHINE_KINDS),
     )  # fmt: skip
-    found = {text for table in tables for text in table.values()}
+    found = {text for table in tables for text in table.values()} | {*fitness_text.all_texts()} - {"{text}"}
     found |= {text for _, asks, _, where in required._ITEMS for text in (asks, where)}
     found |= {text for window in fingerprint.WINDOWS for text in window} | {place for place, _ in HEAT_PATH}
     found |= {side.word for side in (plot.BEFORE, plot.AFTER, plot.ALONE)} | {safety.FIRST_RULE}

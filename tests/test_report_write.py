@@ -29,7 +29,8 @@ from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
 from verifyrig.report import write_report
 from verifyrig.report.gather import gather
-from verifyrig.report.index import has_current_report, marks_in
+from verifyrig.report.index import has_current_report
+from verifyrig.report.marks import marks_in
 from verifyrig.report.pdf import find_chromium, write_pdf
 
 # The small records begin at this time, ten minutes apart.
@@ -114,7 +115,7 @@ def test_inspect_confirms_the_digest_that_is_printed(bench: Bench) -> None:
     for record in bench.records("job-1"):
         digest = check_record(record).digest
         assert digest is not None and digest in page
-        assert f"{record.stem}</bdi>: sealed, unaltered" in page
+        assert f"{record.stem}</bdi>: sealed; fits its digests" in page
 
 
 def test_an_altered_record_is_told_and_keeps_the_machine_here(bench: Bench) -> None:
@@ -126,7 +127,7 @@ def test_an_altered_record_is_told_and_keeps_the_machine_here(bench: Bench) -> N
     connection.close()
     answer = execute(bench)
     assert answer.data["hand_over"] is False
-    assert "altered after sealing" in Path(answer.data["files"][0]).read_text(encoding="utf-8")
+    assert "ALTERED after it was written" in Path(answer.data["files"][0]).read_text(encoding="utf-8")
 
 
 def test_the_customer_sees_a_masked_serial_and_the_archive_the_whole(bench: Bench) -> None:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,7 +23,7 @@ from verifyrig.jobs.vocabulary import (
 )
 
 if TYPE_CHECKING:
-    from verifyrig.jobs.model import Intake, Job
+    from verifyrig.jobs.model import Intake, Job, RunFacts
 
 _INTAKE_FLAGS = (
     "complaint", "customer", "contact", "ticket", "kind", "maker", "model", "serial", "price_ceiling", "accessories",
@@ -154,13 +153,25 @@ def _wanted(args: argparse.Namespace, context: Context) -> Job:
 
 
 def _answer(job: Job, context: Context, said: str = "") -> Answer:
-    from verifyrig.jobs.runs import runs_of
+    from verifyrig.jobs.runs import fitness_in, runs_of
     from verifyrig.jobs.screen import danger_lines, job_object, standing_of
 
     runs = runs_of(context.bench, job.job_id)
     lines = [*([said] if said else []), *danger_lines(job)]
     lines.append(f"Next: {standing_of(job, runs).next_step}.")
-    return Answer(data=job_object(job, runs), text="\n".join(lines))
+    return Answer(data=job_object(job, runs, fitness_in(context.bench, job, runs)), text="\n".join(lines))
+
+
+def _releasing_answer(job: Job, runs: Sequence[RunFacts], context: Context, said: str) -> Answer:
+    """Return the answer of a close or a pickup: 4 where the machine does not leave as fit for use."""
+    from verifyrig.jobs.fitness_text import lines_of
+    from verifyrig.jobs.runs import fitness_in
+    from verifyrig.jobs.screen import job_object, standing_of
+
+    fitness = fitness_in(context.bench, job, runs)
+    lines = [said, *lines_of(fitness), f"Next: {standing_of(job, runs).next_step}."]
+    code = ExitCode.DONE if fitness.releasable else ExitCode.NOT_PROVEN
+    return Answer(data=job_object(job, runs, fitness), text="\n".join(lines), code=code)
 
 
 # ---- open
@@ -301,7 +312,8 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     from verifyrig.dialogs.job_interview import ask_cause, ask_not_safe, ask_override, ask_steps
     from verifyrig.jobs.actions import close_job, tick_steps
     from verifyrig.jobs.dangers import standing_dangers
-    from verifyrig.jobs.rules import obstacles_to_close
+    from verifyrig.jobs.fitness import fitness_of, points_to_close
+    from verifyrig.jobs.fitness_text import clause_of
     from verifyrig.jobs.runs import runs_of
 
     job = _wanted(args, context)
@@ -309,8 +321,8 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     job = tick_steps(context.bench, job, args.tick, by=by, now=_now())
     if asker is not None and not args.override:
         job = tick_steps(context.bench, job, ask_steps(asker, job), by=by, now=_now())
-    runs = runs_of(context.bench, job.job_id)
-    obstacles = [obstacle.text for obstacle in obstacles_to_close(job, runs) if obstacle.kind != "danger"]
+    runs = runs_of(context.bench, job.job_id, kept=False)
+    obstacles = [clause_of(reason) for reason in points_to_close(fitness_of(job, runs))]
     standing, not_safe = standing_dangers(job), args.not_safe
     if standing and not not_safe and asker is not None:
         not_safe = ask_not_safe(asker, standing)
@@ -328,8 +340,7 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     job = close_job(
         context.bench, job, runs, cause or "unknown", override=override[:2000], not_safe=not_safe, by=by, now=_now()
     )
-    answer = _answer(job, context, f"Job {job.job_id} is closed: {CAUSES[cause or 'unknown']}.")
-    return replace(answer, code=ExitCode.NOT_PROVEN) if standing else answer
+    return _releasing_answer(job, runs, context, f"Job {job.job_id} is closed: {CAUSES[cause or 'unknown']}.")
 
 
 def _handover(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
@@ -345,24 +356,24 @@ def _handover(args: argparse.Namespace, context: Context, asker: Asker | None) -
     answers = {"to": args.to or "", "old_parts": args.old_parts or "", "signature": args.signature or ""}
     if not args.to and asker is not None:
         answers |= ask_handover(asker, job)
-    runs = runs_of(context.bench, job.job_id)
+    runs = runs_of(context.bench, job.job_id, kept=False)
     answers = {key: value[:200] for key, value in answers.items()}
     job = hand_over(context.bench, job, runs, not_safe=not_safe, by=_by(args, context), now=_now(), **answers)
-    answer = _answer(job, context, f"Job {job.job_id} is handed over.")
-    return replace(answer, code=ExitCode.NOT_PROVEN) if standing else answer
+    return _releasing_answer(job, runs, context, f"Job {job.job_id} is handed over.")
 
 
 # ---- show, list
 
 
 def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.jobs.runs import runs_of
+    from verifyrig.jobs.runs import fitness_in, runs_of
     from verifyrig.jobs.screen import job_object, show
     from verifyrig.jobs.store import read_job, wanted_job
 
     job = wanted_job(context.bench, args.job)
     runs = runs_of(context.bench, job.job_id)
-    data = job_object(job, runs)
+    fitness = fitness_in(context.bench, job, runs)
+    data = job_object(job, runs, fitness)
     old = None
     if job.again:
         try:
@@ -370,7 +381,7 @@ def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
         except JobError:
             # The earlier job may lie on another bench; its id stands in the time line.
             old = None
-    lines = [show(job, runs, old=old)]
+    lines = [show(job, runs, fitness, old=old)]
     if old is not None:
         found = come_back_of(job, old, context)
         data["come_back"] = found

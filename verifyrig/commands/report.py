@@ -22,10 +22,10 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Write customer's edition, archive and slip."""
     import time
 
+    from verifyrig.jobs.fitness_text import as_json
+    from verifyrig.report.fitness import hand_over_reason, status_sign
     from verifyrig.report.gather import gather
     from verifyrig.report.pdf import write_pdf
-    from verifyrig.report.sentences import hand_over_reason, ready_words
-    from verifyrig.report.standing import standing_of
     from verifyrig.report.wording import words_of
     from verifyrig.report.write import write_editions
 
@@ -33,20 +33,20 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     report = gather(context.bench, args.what)
     written = write_editions(context.bench, report, Path(args.out) if args.out else None, now_utc)
     printed = [write_pdf(page) for page in written.paths] if args.pdf else []
-    standing = standing_of(report)
     words = words_of(report.settings)
     files = [str(path) for path in [*written.paths, *printed]]
     data = {
         "number": report.number,
         "files": files,
-        "state": str(standing.state),
-        "ready": str(standing.ready),
-        "hand_over": standing.hand_over,
-        "because": hand_over_reason(report, standing, words),
+        "state": str(report.fitness.headline),
+        "ready": str(report.fitness.status),
+        "hand_over": report.fitness.releasable,
+        "because": hand_over_reason(report, words),
         "sentence": written.sentence,
+        "fitness": as_json(report.fitness),
         "simulated": report.simulated,
     }
-    lines = [written.sentence, ready_words(standing.ready, words), *files]
+    lines = [written.sentence, status_sign(report, words).word, *files]
     return Answer(data=data, text="\n".join(lines))
 
 

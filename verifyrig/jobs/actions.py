@@ -14,9 +14,11 @@ from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, NotReleasable, UsageError
 from verifyrig.files.toml_table import meant, shown
 from verifyrig.jobs.dangers import check_word, danger_of, standing_dangers
+from verifyrig.jobs.fitness import fitness_of, points_to_close
+from verifyrig.jobs.fitness_text import clause_of
 from verifyrig.jobs.lifting import Lift, lift_facts
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
-from verifyrig.jobs.rules import Obstacle, obstacles_to_close, obstacles_to_handover
+from verifyrig.jobs.rules import danger_obstacles
 from verifyrig.jobs.store import append, keep_photos, new_entry, new_job, read_job
 from verifyrig.jobs.vocabulary import (
     CAUSES,
@@ -253,26 +255,29 @@ def close_job(
 
     Raises:
         UsageError: The cause is none of the contract.
-        NotReleasable: A danger stands.
-        JobError: Something is open, and no reason is given to close nevertheless.
+        NotReleasable: A danger stands, or something is open or speaks against fitness, and no reason is given to
+            close nevertheless.
     """
     if cause not in CAUSES:
         raise UsageError(f"{shown(cause)} is no cause", where="--cause", mend=meant(cause, list(CAUSES)))
-    obstacles = obstacles_to_close(job, runs)
-    dangers = _not_safe(job, obstacles, not_safe, "closed as fit", "close")
-    open_points = [obstacle.text for obstacle in obstacles if obstacle.kind != "danger"]
+    dangers = _not_safe(job, not_safe, "closed as fit", "close")
+    open_points = points_to_close(fitness_of(job, runs))
+    texts = [clause_of(reason) for reason in open_points]
     if open_points and not override:
-        raise JobError(
-            "it cannot be closed yet: " + "; ".join(open_points),
+        raise NotReleasable(
+            "it cannot be closed yet: " + "; ".join(texts),
             where=job.job_id,
             mend="Do that first, or close it with --override REASON, which the report prints.",
         )
-    detail: dict[str, Any] = {"override": override, "refused": open_points} if open_points else {}
+    detail: dict[str, Any] = {}
+    if open_points:
+        codes = sorted({str(reason.code) for reason in open_points})
+        detail = {"override": override, "refused": texts, "covers": codes}
     detail |= dangers
     return append(bench, job.job_id, [new_entry(EntryKind.CLOSE, cause, now=now, by=by, detail=detail)])
 
 
-def _not_safe(job: Job, obstacles: Sequence[Obstacle], not_safe: bool, done: str, action: str) -> dict[str, Any]:
+def _not_safe(job: Job, not_safe: bool, done: str, action: str) -> dict[str, Any]:
     """Return what an entry keeps of the dangers that stand, nothing for none; refuse them where it is not said."""
     standing = standing_dangers(job)
     if not_safe and not standing:
@@ -280,7 +285,7 @@ def _not_safe(job: Job, obstacles: Sequence[Obstacle], not_safe: bool, done: str
     if standing and not not_safe:
         codes = " ".join(f"--lifts {found.code}" for found in standing)
         raise NotReleasable(
-            f"it cannot be {done}: " + "; ".join(o.text for o in obstacles if o.kind == "danger"),
+            f"it cannot be {done}: " + "; ".join(obstacle.text for obstacle in danger_obstacles(job)),
             where=job.job_id,
             mend=f"{standing[0].danger.do} Where it is gone, a person signs: `job change KIND {codes} --done TEXT "
             f"--by NAME`. Else `job {action} --not-safe` says first that it is not safe to use.",
@@ -306,8 +311,8 @@ def hand_over(
         not_safe: Hand it over as not safe to use; without that no machine leaves while a danger stands.
 
     Raises:
-        NotReleasable: A danger stands.
-        JobError: The job is not closed, or something came up since.
+        NotReleasable: A danger stands, the job is not closed, something came up since, or it is not fit and was not
+            closed as such.
     """
     if not to.strip():
         raise UsageError("it is not said to whom", where="job handover", mend="Add --to NAME.")
@@ -322,12 +327,14 @@ def hand_over(
             where="job handover",
             mend=f"Offer them back, then add --old-parts {'|'.join(OLD_PARTS)}.",
         )
-    obstacles = obstacles_to_handover(job, runs)
-    dangers = _not_safe(job, obstacles, not_safe, "handed over", "handover")
-    open_points = [obstacle.text for obstacle in obstacles if obstacle.kind != "danger"]
-    if open_points:
-        raise JobError(
-            "it cannot be handed over yet: " + "; ".join(open_points), where=job.job_id, mend="Close the job first."
+    fitness = fitness_of(job, runs)
+    dangers = _not_safe(job, not_safe, "handed over", "handover")
+    if fitness.uncovered:
+        raise NotReleasable(
+            "it cannot be handed over yet: " + "; ".join(clause_of(reason) for reason in fitness.uncovered),
+            where=job.job_id,
+            mend="Close the job first; one that is not fit is given back as it is after `job close --override REASON`.",
         )
-    detail = {"to": to, "old_parts": old_parts or "none", "signature": signature or to, **dangers}
+    detail = {"to": to, "old_parts": old_parts or "none", "signature": signature or to, "as": str(fitness.status)}
+    detail |= dangers
     return append(bench, job.job_id, [new_entry(EntryKind.HANDOVER, "handed over", now=now, by=by, detail=detail)])

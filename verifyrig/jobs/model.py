@@ -13,6 +13,8 @@ from datetime import UTC, date, datetime
 from enum import StrEnum
 from typing import Any
 
+from verifyrig.core.exposure import Exposure
+from verifyrig.core.integrity import Integrity
 from verifyrig.jobs.vocabulary import NOT_ASKED, protective_steps
 
 
@@ -110,6 +112,9 @@ class RunFacts:
         verdict: Of the contract, or None where it was not computed.
         started: UTC; None where the record does not tell.
         loaded: Whether any stage above quarter-share pulses was begun.
+        integrity: What its record is good for.
+        exposure: What the machine went through in it.
+        reject_conditional: Whether its profile wants a conditional pass refused.
     """
 
     run: str
@@ -121,6 +126,9 @@ class RunFacts:
     started: datetime | None
     recipe: str | None
     loaded: bool = True
+    integrity: Integrity = Integrity.SEALED
+    exposure: Exposure = field(default_factory=Exposure)
+    reject_conditional: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -64,14 +64,15 @@ def next_purpose(job: Job, runs: Sequence[RunFacts]) -> Purpose:
     A run that its operator broke off is no baseline. With a part fitted for test only the run is a check: it says
     something of the part, and nothing of the machine as it will leave.
     """
-    if not any(run.purpose == Purpose.BASELINE and _counts(run) for run in runs):
+    if not any(run.purpose == Purpose.BASELINE and counts(run) for run in runs):
         return Purpose.BASELINE
     if job.last_change is None or job.test_parts():
         return Purpose.CHECK
     return Purpose.VERIFICATION
 
 
-def _counts(run: RunFacts) -> bool:
+def counts(run: RunFacts) -> bool:
+    """Return whether a run says something of the machine, and not of whoever sat before it."""
     return run.outcome in ("completed", "tripped", "stopped") or run.cause in _BROKE_OFF
 
 
@@ -155,11 +156,11 @@ def missing_verification(job: Job, runs: Sequence[RunFacts]) -> str | None:
     """
     if job.last_change is None:
         return None
-    later = [run for run in runs_after(job.last_change, runs) if run.purpose == Purpose.VERIFICATION and _counts(run)]
+    later = [run for run in runs_after(job.last_change, runs) if run.purpose == Purpose.VERIFICATION and counts(run)]
     what = CHANGE_KINDS.get(job.last_change.what, job.last_change.what)
     if not later:
         return f"no verification run after the last change ({what})"
-    if not _stands(later[-1]):
+    if not stands(later[-1]):
         return f"the last verification, run {later[-1].run}, does not stand ({_standing_words(later[-1])})"
     return _second_verification(job, runs)
 
@@ -168,7 +169,7 @@ def _second_verification(job: Job, runs: Sequence[RunFacts]) -> str | None:
     contact = next((entry for entry in reversed(job.changes) if _moved_the_paste(entry)), None)
     if contact is None:
         return None
-    good = [run for run in runs_after(contact, runs) if run.purpose == Purpose.VERIFICATION and _stands(run)]
+    good = [run for run in runs_after(contact, runs) if run.purpose == Purpose.VERIFICATION and stands(run)]
     if len(good) >= 2:
         return None
     return f"a second verification run after: {CHANGE_KINDS[contact.what]}; paste settles in the first heat cycles"
@@ -178,11 +179,14 @@ def _moved_the_paste(entry: Entry) -> bool:
     return entry.what in NEW_CONTACT_CHANGES or entry.detail.get("new_mount") is True
 
 
-def _stands(run: RunFacts) -> bool:
-    return run.outcome == "completed" and run.verdict in _STANDS
+def stands(run: RunFacts) -> bool:
+    """Return whether a run went through, did not fail, and has a record that proves it."""
+    return run.outcome == "completed" and run.verdict in _STANDS and run.integrity.proves
 
 
 def _standing_words(run: RunFacts) -> str:
+    if not run.integrity.proves:
+        return f"its record is {run.integrity}"
     return run.outcome if run.outcome != "completed" else (run.verdict or "no verdict")
 
 
@@ -205,6 +209,6 @@ def signed_off_run(job: Job, runs: Sequence[RunFacts]) -> RunFacts | None:
     A machine that comes back is measured against this one.
     """
     ordered = in_order(runs)
-    verified = [run for run in ordered if run.purpose == Purpose.VERIFICATION and _stands(run)]
-    complete = [run for run in ordered if run.outcome == "completed"]
+    verified = [run for run in ordered if run.purpose == Purpose.VERIFICATION and stands(run)]
+    complete = [run for run in ordered if run.outcome == "completed" and not run.integrity.is_broken]
     return next(iter(reversed(verified or complete)), None)

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, RecordError
+from verifyrig.core.integrity import Integrity
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.trace import StageSpan, Trace
+from verifyrig.jobs.exposure_of_run import exposure_of
+from verifyrig.jobs.fitness import fitness_of
+from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.model import Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, last_profile, load_caution, next_purpose, signed_off_run
 from verifyrig.jobs.store import open_job, read_job
@@ -59,37 +64,101 @@ def _profile_then(bench: Bench, job: Job) -> str | None:
     return signed_off.profile if signed_off is not None else None
 
 
-def runs_of(bench: Bench, job_id: str, *, verdicts: bool = True) -> list[RunFacts]:
-    """Return the job's runs as plain facts, oldest id first; a record that cannot be read is left out.
+def runs_of(bench: Bench, job_id: str, *, verdicts: bool = True, kept: bool = True) -> list[RunFacts]:
+    """Return the job's runs as plain facts, oldest id first; a record that cannot be read is one of them, as damaged.
 
     Args:
         verdicts: Whether to compute the verdicts, which needs all metrics.
+        kept: Whether to take verdicts from the list of runs, which keeps what it has computed once. Whoever decides
+            that a machine may leave takes none from a file that anybody can write.
     """
-    found = (_facts_of(path) for path in bench.records(job_id))
-    runs = [run for run in found if run is not None]
-    if not verdicts or not runs:
-        return runs
+    paths = bench.records(job_id)
+    if not verdicts or not paths:
+        return [_facts_of(path) for path in paths]
+    if not kept:
+        return [_facts_of(path, judged=True) for path in paths]
     from verifyrig.runs.run_list import list_runs
 
-    # Computing a verdict takes all metrics; the list of runs keeps what it has computed once.
-    known = {row["run"]: row["verdict"] for row in list_runs(bench, job_id)}
-    return [replace(run, verdict=known.get(run.run)) for run in runs]
+    known = {row["record"]: row["verdict"] for row in list_runs(bench, job_id)}
+    return [replace(_facts_of(path), verdict=known.get(str(path))) for path in paths]
 
 
-def _facts_of(path: Path) -> RunFacts | None:
-    from verifyrig.record import read_trace
+def fitness_in(bench: Bench, job: Job, runs: Sequence[RunFacts]) -> Fitness:
+    """Return whether the machine of a job may leave as fit; two runs are compared where the headline turns on it."""
+    from verifyrig.jobs.changed_parts import changed_channels
+
+    by_run = {run_id_of(path): path for path in bench.records(job.job_id)}
+
+    def comparable(before: str, after: str) -> bool:
+        from verifyrig.analysis import compare
+        from verifyrig.record import read_trace
+
+        try:
+            traces = [read_trace(by_run[run]) for run in (before, after)]
+        except (RecordError, KeyError):
+            return False
+        return compare(traces[0], traces[1], changed_parts=changed_channels(job)).comparable
+
+    return fitness_of(job, runs, comparable=comparable)
+
+
+def run_id_of(path: Path) -> str:
+    """Return a record's run id as it says itself; its file's name where it cannot be read."""
+    from verifyrig.record import read_head
 
     try:
-        return run_facts(read_trace(path), verdict=None)
+        return read_head(path).run
     except RecordError:
+        return path.stem
+
+
+def _facts_of(path: Path, *, judged: bool = False) -> RunFacts:
+    from verifyrig.record import read_trace
+    from verifyrig.record.check import integrity_of
+
+    integrity, _ = integrity_of(path)
+    try:
+        trace = read_trace(path)
+        verdict = _verdict(trace, integrity) if judged else None
+        return run_facts(trace, verdict=verdict, integrity=integrity)
+    except RecordError:
+        return unreadable_run(path)
+
+
+def _verdict(trace: Trace, integrity: Integrity) -> str:
+    from verifyrig.runs.summary import summary_of
+
+    return str(summary_of(trace, "", integrity=integrity)["verdict"])
+
+
+def unreadable_run(path: Path) -> RunFacts:
+    """Return what is known of a run whose record cannot be read: when it began, by its id."""
+    return RunFacts(
+        run=path.stem,
+        purpose="unknown",
+        profile=None,
+        outcome="unreadable",
+        cause=None,
+        verdict=None,
+        started=_moment_of_id(path.stem),
+        recipe=None,
+        loaded=False,
+        integrity=Integrity.DAMAGED,
+    )
+
+
+def _moment_of_id(run_id: str) -> datetime | None:
+    """Return when a run began by its id (`YYYYMMDD-hhmmss-xxxx`, UTC); None where it is no such id."""
+    try:
+        return datetime.strptime(run_id[:15], "%Y%m%d-%H%M%S").replace(tzinfo=UTC)
+    except ValueError:
         return None
 
 
-def run_facts(trace: Trace, *, verdict: str | None) -> RunFacts:
+def run_facts(trace: Trace, *, verdict: str | None, integrity: Integrity = Integrity.SEALED) -> RunFacts:
     """Return a run as a job sees it."""
     facts = trace.facts
     cause = facts.get("cause")
-    started = facts.get("started_utc_s")
     return RunFacts(
         run=trace.run_id,
         purpose=str(facts.get("purpose", "check")),
@@ -97,10 +166,23 @@ def run_facts(trace: Trace, *, verdict: str | None) -> RunFacts:
         outcome=str(facts.get("outcome")),
         cause=cause.get("class") if isinstance(cause, dict) else None,
         verdict=verdict,
-        started=datetime.fromtimestamp(started, UTC) if isinstance(started, (int, float)) else None,
+        started=_started(trace),
         recipe=trace.profile.recipe if trace.profile else facts.get("recipe"),
         loaded=any(_loads(trace, stage) for stage in trace.stages),
+        integrity=integrity,
+        exposure=exposure_of(trace),
+        reject_conditional=trace.profile is not None and trace.profile.on_conditional == "reject",
     )
+
+
+def _started(trace: Trace) -> datetime | None:
+    started = trace.facts.get("started_utc_s")
+    if not isinstance(started, (int, float)):
+        started = trace.utc_s[0] if len(trace.utc_s) else None
+    try:
+        return None if started is None else datetime.fromtimestamp(float(started), UTC)
+    except (OverflowError, OSError, ValueError):
+        return None
 
 
 def _loads(trace: Trace, span: StageSpan) -> bool:

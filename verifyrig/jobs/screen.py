@@ -10,6 +10,8 @@ from typing import Any
 
 from verifyrig.core.errors import UsageError
 from verifyrig.jobs.dangers import BY_CODE, StandingDanger, lifts, standing_dangers
+from verifyrig.jobs.fitness_model import Fitness
+from verifyrig.jobs.fitness_text import as_json, clause_of, lines_of
 from verifyrig.jobs.model import Entry, EntryKind, Job, RunFacts
 from verifyrig.jobs.rules import Obstacle, in_order, next_purpose, obstacles_to_close, obstacles_to_handover
 from verifyrig.jobs.soak import plan_soak
@@ -97,7 +99,9 @@ def danger_lines(job: Job) -> list[str]:
     return lines
 
 
-def show(job: Job, runs: Sequence[RunFacts], *, old: Job | None = None, today: date | None = None) -> str:
+def show(
+    job: Job, runs: Sequence[RunFacts], fitness: Fitness, *, old: Job | None = None, today: date | None = None
+) -> str:
     """Return the whole screen; `old` is the earlier job of a machine that came back."""
     standing = standing_of(job, runs)
     lines = [f"Job {job.job_id}: {standing.word}", *danger_lines(job), *_head(job), ""]
@@ -109,6 +113,10 @@ def show(job: Job, runs: Sequence[RunFacts], *, old: Job | None = None, today: d
         lines += ["  - the job is not closed" if job.closing is None else "  - not handed over"]
     for part, ends in job.warranties():
         lines.append(f"Warranty of {plain(part, 60)} until {ends:%Y-%m-%d}")
+    lines += [
+        "",
+        *(plain(line, 400) if not line.startswith(" ") else f"  {plain(line, 400)}" for line in lines_of(fitness)),
+    ]
     return "\n".join([*lines, "", f"Next: {standing.next_step}."])
 
 
@@ -224,7 +232,7 @@ def _come_back_lines(old: Job, today: date) -> list[str]:
     return lines
 
 
-def job_object(job: Job, runs: Sequence[RunFacts]) -> dict[str, Any]:
+def job_object(job: Job, runs: Sequence[RunFacts], fitness: Fitness) -> dict[str, Any]:
     """Return the job as a JSON-able object: intake, entries, runs, where it stands, what is open."""
     standing = standing_of(job, runs)
     intake = job.intake
@@ -253,6 +261,7 @@ def job_object(job: Job, runs: Sequence[RunFacts]) -> dict[str, Any]:
                 "outcome": run.outcome,
                 "cause": run.cause,
                 "verdict": run.verdict,
+                "integrity": str(run.integrity),
                 "started": run.started.isoformat() if run.started else None,
             }
             for run in in_order(runs)
@@ -261,7 +270,8 @@ def job_object(job: Job, runs: Sequence[RunFacts]) -> dict[str, Any]:
         "next": standing.next_step,
         "dangers": [_danger_object(found) for found in standing_dangers(job)],
         "open": [{"kind": obstacle.kind, "text": obstacle.text} for obstacle in standing.to_close],
-        "hand_over": {"yes": not standing.to_hand_over, "because": [o.text for o in standing.to_hand_over]},
+        "fitness": as_json(fitness),
+        "hand_over": {"yes": fitness.releasable, "because": [clause_of(reason) for reason in fitness.blockers]},
         "warranties": [{"part": part, "until": ends.isoformat()} for part, ends in job.warranties()],
     }
 

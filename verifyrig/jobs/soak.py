@@ -35,6 +35,9 @@ _TIMES = re.compile(
 )
 _EVERY = re.compile(rf"(?:every|each)\s+(?:{_NUMBER.format('n')}\s*)?{_UNIT.format('u')}")
 _INTERVAL = re.compile(rf"(?:after|about|ca)?\s*{_NUMBER.format('n')}\s*{_UNIT.format('u')}")
+# A fault that is there whenever the machine is: any clean use speaks against it.
+_ALWAYS = ("always", "every time", "each time", "all the time", "constantly", "permanently", "at every start")
+_AT_ONCE = ("at once", "at-once", "immediately", "straight away", "right away", "from the start")
 _DAILY = {"daily": "once a day", "hourly": "once a hour", "weekly": "once a week", "monthly": "once a month"}
 
 
@@ -71,6 +74,28 @@ def plan_soak(how_often: str) -> SoakPlan:
     """
     rate_per_h = _rate_per_h(how_often)
     return SoakPlan(text=how_often, rate_per_h=rate_per_h, hours=RULE_OF_THREE / rate_per_h)
+
+
+def always(words: str) -> bool:
+    """Return whether the words mean a fault that is always there, which no soak has to wait for."""
+    return " ".join(words.casefold().split()).rstrip(".!") in (*_ALWAYS, *_AT_ONCE)
+
+
+def time_until_h(words: str) -> float:
+    """Return how long after the start the fault comes, h: `40 s`, `after 20 min`; 0 for `at once`.
+
+    Raises:
+        UsageError: The words are not understood.
+    """
+    if always(words):
+        return 0.0
+    text = " ".join(words.casefold().replace(",", ".").replace("~", " ").split())
+    found = _INTERVAL.search(text)
+    if found is None or found["u"] not in _UNIT_WORDS or not 0 < _number(found["n"]) < 1e6:
+        raise UsageError(
+            f"{words[:80]!r} does not say how long it takes", where="time from start", mend="Write it like: 20 min."
+        )
+    return _number(found["n"]) * _hours(found["u"])
 
 
 def rate_not_excluded_per_h(clean_hours: float, failures: int = 0) -> float:

@@ -86,6 +86,22 @@ QUESTIONS = (
         text="When does it happen?",
         choices=("at-rest", "under-load", "at-a-load-step", "any-time", "when-touched", "on-warm-days", "not-known"),
     ),
+    # Which part works then tells which load can prove anything (`complaint`).
+    Question(
+        key="doing",
+        text="What is it doing when it happens?",
+        choices=(
+            "games-or-3d",
+            "video",
+            "long-computing",
+            "office",
+            "copying-files",
+            "starting-up",
+            "idle",
+            "else",
+            "not-known",
+        ),
+    ),
     Question(key="how-often", text="How often? (such as: 2 h, or twice a week 3 h a day)"),
     Question(key="time-from-start", text="How long from the start until it happens? (such as: 40 s, 20 min)"),
     Question(

@@ -13,7 +13,7 @@ from verifyrig.report.labels import LETTER_WIDTH, LINE_HEIGHT, Box, free_place, 
 from verifyrig.report.limits import Limit, lines_of
 from verifyrig.report.plot import NARROW, WIDE, Laid, Size
 from verifyrig.report.reduce import Piece
-from verifyrig.report.standing import Story, story_of
+from verifyrig.report.story import Story, story_of
 from verifyrig.report.timeline import load_edge_s, load_end_s
 from verifyrig.report.wording import Words
 

@@ -1,31 +1,11 @@
-"""Which two runs stand for before and after, and which channel tells the story."""
+"""Which runs count since the last change, and which channel tells the story."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 from verifyrig.report.inputs import JobFacts, ReportInput, RunInput
 
 # The first that a run holds is drawn; the others follow in the strips and tables.
 _MAIN_TEMPERATURES = ("die_temp_c", "core_temp_c", "gpu_temp_c", "plate_temp_c", "coolant_temp_c", "board_temp_c")
-
-
-def choose_pair(runs: Sequence[RunInput], job: JobFacts | None) -> tuple[str | None, str | None]:
-    """Return the ids of the run before and the run after; (id, None) where there is only one to show.
-
-    Before is the first baseline, else the first run. After is the last verification, else the last run that
-    follows the last change (or the last run, where no job tells of changes).
-    """
-    if not runs:
-        return None, None
-    first = next((run for run in runs if _purpose(run) == "baseline"), runs[0])
-    later = [run for run in runs if run is not first and runs.index(run) > runs.index(first)]
-    verifications = [run for run in later if _purpose(run) == "verification"]
-    if verifications:
-        return first.run_id, verifications[-1].run_id
-    since = last_change_utc_s(job)
-    fitting = [run for run in later if since is None or (run.started_utc_s or 0.0) >= since]
-    return first.run_id, fitting[-1].run_id if fitting else None
 
 
 def last_change_utc_s(job: JobFacts | None) -> float | None:

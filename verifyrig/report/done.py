@@ -6,11 +6,11 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
+from verifyrig.jobs.fitness_model import Code
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, OLD_PARTS
 from verifyrig.report.choose import runs_since_last_change
 from verifyrig.report.inputs import Entry, ReportInput, RunInput
 from verifyrig.report.names import metric_label, metric_parts, stage_label
-from verifyrig.report.timeline import loaded_s
 from verifyrig.report.wording import Words
 
 _CODED = re.compile(r"[a-z]+(?:-[a-z]+)+")
@@ -173,20 +173,19 @@ def rarely(report: ReportInput, words: Words) -> list[str]:
     """Return what the clean hours under load do not exclude (rule of three, 95 %); empty where no load went well."""
     from verifyrig.jobs.soak import rate_not_excluded_per_h
 
-    hours = clean_load_h(report)
-    if hours <= 0:
+    complaint, clean = report.fitness.complaint, report.fitness.clean
+    spent_s = complaint.spent(clean).total_s
+    if spent_s <= 0:
         return []
-    every_h = 1.0 / rate_not_excluded_per_h(hours)
-    if report.job is not None and report.job.how_often:
-        needed_h = _needed_h(report.job.how_often)
-        if needed_h is not None and hours < needed_h:
-            return [
-                words.t(
-                    "Your fault itself: it came too rarely for {time} of load to exclude it; that takes {needed}.",
-                    time=words.duration(hours * 3600),
-                    needed=words.duration(needed_h * 3600),
-                )
-            ]
+    if any(reason.code is Code.CLEAN_USE for reason in report.fitness.missing):
+        return [
+            words.t(
+                "Your fault itself: it came too rarely for {time} of load to exclude it; that takes {needed}.",
+                time=words.duration(spent_s),
+                needed=words.duration(complaint.clean_s),
+            )
+        ]
+    every_h = 1.0 / rate_not_excluded_per_h(spent_s / 3600)
     return [
         words.t(
             "A fault that comes less often than once in {time} of load (not excluded at 95 %).",
@@ -218,25 +217,6 @@ def _wrong_results_bound(report: ReportInput, words: Words) -> list[str]:
 def _wrong_results(run: RunInput) -> bool:
     errors = run.trace.columns.get("compute_errors")
     return errors is not None and bool((errors > 0).any())
-
-
-def clean_load_h(report: ReportInput) -> float:
-    """Return the time under load since the last change in runs that went to their end, h; 0 if one did not."""
-    runs = runs_since_last_change(report)
-    if any(run.summary.get("outcome") != "completed" for run in runs):
-        return 0.0
-    return sum(loaded_s(run.trace) for run in runs) / 3600
-
-
-def _needed_h(how_often: str) -> float | None:
-    """Length of a clean soak that the customer's words ask for, h; None where they cannot be read."""
-    from verifyrig.core.errors import UsageError
-    from verifyrig.jobs.soak import plan_soak
-
-    try:
-        return plan_soak(how_often).hours
-    except UsageError:
-        return None
 
 
 def _stages_left_out(run: RunInput, words: Words) -> list[str]:

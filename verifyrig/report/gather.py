@@ -16,13 +16,13 @@ from verifyrig.core.errors import BenchError, RecordError, UsageError
 from verifyrig.files.foreign_file import FileKind, read_bytes
 from verifyrig.files.time_zone import UTC_NAME, ZONE_MEND, zone_of
 from verifyrig.report.catalogue import languages
-from verifyrig.report.choose import choose_pair
 from verifyrig.report.inputs import Entry, JobFacts, Opinion, ReportInput, RunInput, Settings, Shop
 
 if TYPE_CHECKING:
     from verifyrig.core.trace import Trace
+    from verifyrig.jobs.fault import Pair
     from verifyrig.jobs.model import Entry as JobEntry
-    from verifyrig.jobs.model import Job
+    from verifyrig.jobs.model import Job, RunFacts
     from verifyrig.runs.post_mortem import PostMortem
 
 _LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".webp": "webp", ".svg": "svg+xml"}
@@ -57,9 +57,8 @@ def gather_job(bench: Bench, job_id: str) -> ReportInput:
     from verifyrig.runs.end_of_run import post_mortems
 
     job = read_job(bench, bench.check_job(job_id))
-    runs = {path: read_run(path) for path in bench.records(job_id)}
-    listed = list(runs.values())
-    report = _assembled(bench, job_facts(bench, job, listed), listed, changed_channels(job))
+    runs, unreadable = _read_runs(bench.records(job_id))
+    report = _assembled(bench, job, list(runs.values()), unreadable, changed_channels(job))
     endings = post_mortems({path: run.trace for path, run in runs.items()})
     return replace(report, opinion=_opinion(job, report.runs, endings))
 
@@ -67,33 +66,62 @@ def gather_job(bench: Bench, job_id: str) -> ReportInput:
 def gather_records(bench: Bench, paths: Sequence[Path]) -> ReportInput:
     """Return the report input of records without a job; the first named stands for before, the last for after."""
     runs = [read_run(path) for path in paths]
-    report = _assembled(bench, None, runs)
-    if len(runs) < 2:
-        return report
-    return _with_pair(report, runs[0].run_id, runs[-1].run_id)
+    pair = (runs[0].run_id, runs[-1].run_id if len(runs) > 1 else None) if runs else (None, None)
+    return _assembled(bench, None, runs, pair=pair)
+
+
+def _read_runs(paths: Sequence[Path]) -> tuple[dict[Path, RunInput], dict[Path, str]]:
+    """Return the runs that can be read, and what is wrong with the others: one of them takes no report down."""
+    runs, unreadable = {}, {}
+    for path in paths:
+        try:
+            runs[path] = read_run(path)
+        except RecordError as error:
+            unreadable[path] = error.what
+    return runs, unreadable
 
 
 def _assembled(
-    bench: Bench, job: JobFacts | None, runs: Sequence[RunInput], changed: Sequence[str] = ()
+    bench: Bench,
+    job: Job | None,
+    runs: Sequence[RunInput],
+    unreadable: Mapping[Path, str] | None = None,
+    changed: Sequence[str] = (),
+    pair: Pair | None = None,
 ) -> ReportInput:
+    from verifyrig.jobs.fault import before_and_after
+    from verifyrig.jobs.fitness import fitness_of
+    from verifyrig.jobs.runs import unreadable_run
+
     ordered = sorted(runs, key=lambda run: (run.started_utc_s or 0.0, run.run_id))
-    report = ReportInput(
+    known = [*(_facts_of(run) for run in ordered), *(unreadable_run(path) for path in unreadable or {})]
+    before, after = before_and_after(job, known) if pair is None else pair
+    by_id = {run.run_id: run for run in ordered}
+    old, new = by_id.get(before or ""), by_id.get(after or "")
+    compared = old is not None and new is not None and old is not new
+    comparison = _comparison(old.trace, new.trace, changed) if compared and old and new else None
+    fitness = fitness_of(
+        job, known, pair=(before, after), comparable=lambda *_: bool(comparison and comparison["comparable"])
+    )
+    return ReportInput(
+        fitness=fitness,
         shop=read_shop(bench),
         settings=read_settings(bench),
-        job=job,
+        job=job_facts(bench, job) if job is not None else None,
         runs=tuple(ordered),
+        unreadable=tuple((path.stem, what) for path, what in (unreadable or {}).items()),
+        before=before,
+        after=after if compared or old is None else None,
+        comparison=comparison,
         instruments=read_instruments(bench),
         tool_version=__version__,
     )
-    return _with_pair(report, *choose_pair(ordered, job), changed)
 
 
-def _with_pair(report: ReportInput, before: str | None, after: str | None, changed: Sequence[str] = ()) -> ReportInput:
-    chosen = replace(report, before=before, after=after)
-    old, new = chosen.before_run, chosen.after_run
-    if old is None or new is None or old is new:
-        return replace(chosen, after=None) if old is new else chosen
-    return replace(chosen, comparison=_comparison(old.trace, new.trace, changed))
+def _facts_of(run: RunInput) -> RunFacts:
+    from verifyrig.jobs.runs import run_facts
+
+    return run_facts(run.trace, verdict=run.summary.get("verdict"), integrity=run.integrity)
 
 
 def _opinion(job: Job, runs: Sequence[RunInput], endings: Mapping[str, PostMortem]) -> Opinion | None:
@@ -132,13 +160,15 @@ def read_run(path: Path) -> RunInput:
 
     trace = read_trace(path)
     check = check_record(path)
-    inspection = {
-        "whole": check.whole,
-        "sealed": check.sealed,
-        "altered": None if check.altered is None else check.altered._asdict(),
-        "digest": check.digest,
-    }
-    return RunInput(trace=trace, summary=summary_of(trace, path.name), inspection=inspection, file_name=path.name)
+    summary = summary_of(trace, path.name, integrity=check.integrity)
+    return RunInput(
+        trace=trace,
+        summary=summary,
+        integrity=check.integrity,
+        fault=check.fault,
+        digest=check.digest or "",
+        file_name=path.name,
+    )
 
 
 def read_shop(bench: Bench) -> Shop:
@@ -220,16 +250,13 @@ def _plain(value: Any) -> Any:
     return value.isoformat() if hasattr(value, "isoformat") else value
 
 
-def job_facts(bench: Bench, job: Job, runs: Sequence[RunInput]) -> JobFacts:
-    """Return a job as the report sees it; the rules of closing and pickup are asked here."""
-    from verifyrig.jobs.rules import obstacles_to_handover
-    from verifyrig.jobs.runs import run_facts
+def job_facts(bench: Bench, job: Job) -> JobFacts:
+    """Return a job as the report sees it."""
     from verifyrig.jobs.vocabulary import CONSENTS, MACHINE_KINDS, QUESTIONS, protective_steps
 
     intake, closing, handover = job.intake, job.closing, job.handover
     machine, steps = intake.machine, protective_steps(intake.machine.kind)
     questions = {question.key: question.text for question in QUESTIONS}
-    known_runs = [run_facts(run.trace, verdict=run.summary.get("verdict")) for run in runs]
     return JobFacts(
         job_id=job.job_id,
         opened_utc_s=job.opened.timestamp(),
@@ -242,7 +269,6 @@ def job_facts(bench: Bench, job: Job, runs: Sequence[RunInput]) -> JobFacts:
             "serial": machine.serial,
         },
         machine_kind=machine.kind,
-        how_often=intake.answers.get("how-often", ""),
         answers=tuple((questions.get(key, key), answer) for key, answer in intake.answers.items()),
         consent=(
             *((text, job.consent(key)) for key, text in CONSENTS.items()),
@@ -256,7 +282,6 @@ def job_facts(bench: Bench, job: Job, runs: Sequence[RunInput]) -> JobFacts:
         override=closing.text("override") if closing is not None else "",
         refused=_texts(closing.detail.get("refused")) if closing is not None else (),
         again=job.again,
-        obstacles=tuple((one.kind, one.text) for one in obstacles_to_handover(job, known_runs)),
         warranties=tuple((part, day.isoformat()) for part, day in job.warranties()),
         handover=_handover(handover),
         digest=_file_digest(bench.job_dir(job.job_id) / "job.toml"),

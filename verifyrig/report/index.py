@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import hashlib
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import NamedTuple
 from urllib.parse import quote
 
 from verifyrig.bench.folder import Bench
-from verifyrig.core.errors import JobError
+from verifyrig.core.errors import JobError, RecordError
+from verifyrig.core.integrity import Integrity
 from verifyrig.files.foreign_file import FileKind, opened, read_bytes
 from verifyrig.report.gather import read_settings, read_shop
+from verifyrig.report.marks import marks_in, record_marks
 from verifyrig.report.page_file import write_page
 from verifyrig.report.render import rendered
 from verifyrig.report.wording import Words, words_of
 
-_PREFIX = "verifyrig-"
-_HEAD_BYTES = 4096
+_HEAD_BYTES = 32_768
 
 
 class Line(NamedTuple):
@@ -31,27 +31,6 @@ class Line(NamedTuple):
     because: str
     simulated: bool
     links: list[tuple[str, str]]
-
-
-class _Marks(HTMLParser):
-    """Reads the marks that a report carries in its head."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.found: dict[str, str] = {}
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        facts = dict(attrs)
-        name = facts.get("name") or ""
-        if tag == "meta" and name.startswith(_PREFIX):
-            self.found.setdefault(name.removeprefix(_PREFIX), facts.get("content") or "")
-
-
-def marks_in(text: str) -> dict[str, str]:
-    """Return the marks of a report by name; empty for a page that is none."""
-    parser = _Marks()
-    parser.feed(text.partition("<style>")[0])
-    return parser.found
 
 
 def write_index(bench: Bench) -> Path:
@@ -93,13 +72,17 @@ def _line(bench: Bench, path: Path, marks: dict[str, str], words: Words) -> Line
     ]
     stale = _newer_than_report(bench, marks)
     gone = _handed_over(bench, marks.get("number", ""), words)
+    said = gone or _because(marks, words, stale=stale)
+    releasable = marks.get("hand-over") == "yes" and not stale and not gone
+    # Only where a machine would leave is every record read again.
+    changed = releasable and _records_changed(bench, marks)
     return Line(
         marks.get("number", path.stem),
         marks.get("ticket", ""),
         marks.get("customer", ""),
         marks.get("state", ""),
-        marks.get("hand-over") == "yes" and not stale and not gone,
-        gone or _because(marks, words, stale=stale),
+        releasable and not changed,
+        words.t("a record is no longer what the report was made from") if changed else said,
         marks.get("simulated") == "yes",
         [(quote(file.name), word) for file, word in links if file.is_file()],
     )
@@ -144,6 +127,23 @@ def _newer_than_report(bench: Bench, marks: dict[str, str]) -> bool:
     digest = hashlib.sha256(data).hexdigest()
     runs = " ".join(path.stem for path in bench.records(number))
     return digest != marks.get("job-digest") or set(runs.split()) != set(marks.get("runs", "").split())
+
+
+def _records_changed(bench: Bench, marks: dict[str, str]) -> bool:
+    """Return whether a record is other than it was when the report was made from it."""
+    number = marks.get("number", "")
+    paths = bench.records(number) if number in bench.job_ids() else []
+    return record_marks([(path.stem, *_state_of(path)) for path in paths]) != marks.get("records", "")
+
+
+def _state_of(path: Path) -> tuple[str, str]:
+    from verifyrig.record.check import check_record
+
+    try:
+        check = check_record(path)
+    except RecordError:
+        return "", Integrity.DAMAGED
+    return check.digest or "", check.integrity
 
 
 def _without_report(job: str, words: Words) -> Line:

@@ -6,8 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from verifyrig.core.integrity import Integrity
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.judging import Suspect
+from verifyrig.jobs.fitness_model import Fitness
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,13 +66,11 @@ class JobFacts:
     Attributes:
         customer, machine: Facts by name (`name`, `contact`; `description`, `serial`, ...).
         machine_kind: Kind of machine by its word (`desktop-liquid`, ...), None where unknown.
-        how_often: How often the fault came, in the customer's words.
         answers, consent: Question and answer, in the order asked.
         handover: Facts of the pickup by name (`to`, `utc_s`, `old_parts`, ...), empty before it.
         override: Reason why the job was closed against a rule, empty where it was not.
         refused: What was still open when the job was closed nevertheless.
         again: Id of the earlier job whose machine came back, or empty.
-        obstacles: What keeps the machine in the shop by the rules of a job: kind and clause.
         warranties: Part and last day of its warranty (ISO), once the machine was handed over.
         digest: SHA-256 of the job's file, hexadecimal.
     """
@@ -82,7 +82,6 @@ class JobFacts:
     customer: Mapping[str, str] = field(default_factory=dict)
     machine: Mapping[str, str] = field(default_factory=dict)
     machine_kind: str | None = None
-    how_often: str = ""
     answers: tuple[tuple[str, str], ...] = ()
     consent: tuple[tuple[str, str], ...] = ()
     accessories: str = ""
@@ -93,7 +92,6 @@ class JobFacts:
     override: str = ""
     refused: tuple[str, ...] = ()
     again: str = ""
-    obstacles: tuple[tuple[str, str], ...] = ()
     warranties: tuple[tuple[str, str], ...] = ()
     handover: Mapping[str, Any] = field(default_factory=dict)
     digest: str = ""
@@ -110,13 +108,16 @@ class RunInput:
     Attributes:
         trace: Samples, stages, facts.
         summary: The contract's `run` object (stages, metrics, thresholds, verdict, not_armed, ...).
-        inspection: The contract's `inspect` object (whole, sealed, altered, digest); empty where unknown.
+        integrity: What the record is good for, and `fault` what is wrong with it.
+        digest: Of all that is in the record now; empty where it cannot be read.
         file_name: Name of the record's file, without its folder.
     """
 
     trace: Trace
     summary: Mapping[str, Any]
-    inspection: Mapping[str, Any] = field(default_factory=dict)
+    integrity: Integrity = Integrity.SEALED
+    fault: str = ""
+    digest: str = ""
     file_name: str = ""
 
     @property
@@ -160,17 +161,21 @@ class ReportInput:
     """Everything that the page needs.
 
     Attributes:
+        fitness: Whether the machine may leave, and what the evidence says of its fault.
         runs: All runs of the job, oldest first; none is left out.
+        unreadable: Records that cannot be read: run and what is wrong.
         before, after: Ids of the two runs that are set side by side; None where there is none.
         comparison: The contract's `compare` object of these two, None where there are not two.
         opinion: What the evidence says of the cause, None where nothing was measured or there is no job.
         instruments: `[[instrument]]` and `[channel.*]` of bench.toml with their calibration state.
     """
 
+    fitness: Fitness
     shop: Shop = field(default_factory=Shop)
     settings: Settings = field(default_factory=Settings)
     job: JobFacts | None = None
     runs: tuple[RunInput, ...] = ()
+    unreadable: tuple[tuple[str, str], ...] = ()
     before: str | None = None
     after: str | None = None
     comparison: Mapping[str, Any] | None = None

@@ -12,6 +12,7 @@ from dataclasses import replace
 from ipaddress import IPv6Address
 from typing import Any
 
+from verifyrig.jobs.fitness_model import Fitness, Reason
 from verifyrig.report.inputs import JobFacts, Opinion, ReportInput, RunInput
 
 _SERIAL_KEYS = ("serial", "asset_tag", "service_tag", "uuid")
@@ -49,6 +50,7 @@ def masked(report: ReportInput) -> ReportInput:
     return replace(
         report,
         job=_masked_job(report.job, hide) if report.job is not None else None,
+        fitness=_masked_fitness(report.fitness, hide),
         runs=tuple(_masked_run(run, hide) for run in report.runs),
         comparison=_walked(report.comparison, hide),
         opinion=_masked_opinion(report.opinion, hide) if report.opinion is not None else None,
@@ -144,6 +146,25 @@ def _masked_job(job: JobFacts, hide: Hide) -> JobFacts:
         override=hide(job.override),
         refused=tuple(hide(text) for text in job.refused),
         handover=_walked(job.handover, hide),
+    )
+
+
+def _masked_fitness(fitness: Fitness, hide: Hide) -> Fitness:
+    """Reasons may name parts, and quote what the customer said."""
+    return replace(
+        fitness,
+        override=hide(fitness.override),
+        blockers=_masked_reasons(fitness.blockers, hide),
+        missing=_masked_reasons(fitness.missing, hide),
+        uncovered=_masked_reasons(fitness.uncovered, hide),
+    )
+
+
+def _masked_reasons(reasons: tuple[Reason, ...], hide: Hide) -> tuple[Reason, ...]:
+    texts = ("text", "words", "noted")
+    return tuple(
+        replace(one, values={key: hide(value) if key in texts else value for key, value in one.values.items()})
+        for one in reasons
     )
 
 

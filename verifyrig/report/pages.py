@@ -4,24 +4,23 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-from verifyrig.report import done, metric_rows, run_rows, safety, sentences, svg, tables
+from verifyrig.jobs.fitness_model import Status
+from verifyrig.report import done, fitness, metric_rows, run_rows, safety, sentences, svg, tables
 from verifyrig.report.choose import main_channel
 from verifyrig.report.conditions import attestation_lines, condition_rows, instrument_rows
 from verifyrig.report.figures import further_figures, key_sides, main_picture
 from verifyrig.report.headline import headlines
 from verifyrig.report.inputs import JobFacts, ReportInput
 from verifyrig.report.job_part import done_short, job_values, noted, slip_machine
+from verifyrig.report.marks import marks_of
 from verifyrig.report.method import method_lines
 from verifyrig.report.names import channel_label
 from verifyrig.report.opinion import opinion_sentence, substitution_lines, suspect_rows
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
 from verifyrig.report.required import required_items
-from verifyrig.report.standing import Ready, State, standing_of
 from verifyrig.report.wording import Words, shortened
 
 _MOST_CAUTIONS, _MOST_EVENTS, _MOST_BAD = 3, 400, 40
-_READY_TONES = {Ready.READY: "proven", Ready.WATCH: "open", Ready.NOT_READY: "fault"}
-_READY_SHAPES = {Ready.READY: "disc", Ready.WATCH: "ring", Ready.NOT_READY: "triangle"}
 
 
 class Signature(NamedTuple):
@@ -51,6 +50,7 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "comparison": tables.compare_rows(report, words),
         "runs": run_rows.run_rows(report, channel, words),
         "runs_sentence": _runs_sentence(report, words),
+        "unreadable": report.unreadable,
         "unmeasured": metric_rows.unmeasured_rows(report, words),
         "not_armed": metric_rows.not_armed_words(report, words),
         "blind": any(run.trace.facts.get("blind") for run in report.runs),
@@ -74,32 +74,32 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
 
 def slip_values(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]:
     """Return all values of the slip's template."""
-    standing = standing_of(report)
+    status = fitness.status_sign(report, words)
     values = _common(report, words, now_utc)
     values |= {
         "title": words.t("Pickup slip"),
         "edition_word": words.t("for the counter"),
-        "ready_word": sentences.ready_words(standing.ready, words),
-        "ready_tone": _READY_TONES[standing.ready],
-        "ready_shape": _READY_SHAPES[standing.ready],
-        "hand_over": standing.hand_over,
-        "hand_over_because": sentences.hand_over_reason(report, standing, words),
+        "ready_word": status.word,
+        "ready_tone": status.tone,
+        "ready_shape": status.shape,
+        "hand_over": report.fitness.releasable,
+        "hand_over_because": fitness.hand_over_reason(report, words),
         "slip_machine": slip_machine(report, words),
     }
     return values
 
 
 def _common(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]:
-    standing = standing_of(report)
     notes = safety.cautions(report, words)
     return {
+        "draft": fitness.draft_of(report, words),
         "shop": report.shop,
         "number": report.number,
         "issued": words.moment(now_utc),
         "tool_version": report.tool_version,
         "machine_short": shortened(_machine_of(report.job).get("description", ""), 60),
         "simulated": report.simulated,
-        "finding": sentences.finding_of(report, standing, words),
+        "finding": sentences.finding_of(report, words),
         "done_short": done_short(report, words),
         "not_tested": [shortened(line, 220) for line in done.not_tested(report, words)],
         "first_rule": safety.first_rule(words),
@@ -112,23 +112,6 @@ def _common(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]
     }
 
 
-def marks_of(report: ReportInput, words: Words) -> list[tuple[str, str]]:
-    """Return what the index of all reports reads back from the page's head."""
-    standing = standing_of(report)
-    return [
-        ("number", report.number),
-        ("state", sentences.finding_of(report, standing, words).word),
-        ("ready", str(standing.ready)),
-        ("hand-over", "yes" if standing.hand_over else "no"),
-        ("because", shortened(sentences.hand_over_reason(report, standing, words), 300)),
-        ("customer", shortened((report.job.customer if report.job else {}).get("name", ""), 80)),
-        ("ticket", shortened((report.job.customer if report.job else {}).get("ticket", ""), 40)),
-        ("simulated", "yes" if report.simulated else "no"),
-        ("job-digest", report.job.digest if report.job else ""),
-        ("runs", " ".join(run.run_id for run in report.runs)),
-    ]
-
-
 def _machine_of(job: JobFacts | None) -> dict[str, str]:
     return dict(job.machine) if job is not None else {}
 
@@ -136,21 +119,18 @@ def _machine_of(job: JobFacts | None) -> dict[str, str]:
 def _signatures(report: ReportInput, words: Words) -> list[Signature]:
     handover = report.job.handover if report.job is not None else {}
     when = handover.get("utc_s")
-    fault = standing_of(report).state in (State.FAULT_SEEN, State.FAULT_REMAINS, State.NOT_VERIFIED, State.MEASURED)
-    released = not fault or bool(handover)
     customer = (report.job.customer if report.job is not None else {}).get("name", "")
-    return [
-        Signature(
-            words.t("Tested and released by") if released else words.t("Tested by, not released"),
-            shortened(report.shop.operator, 60),
-            "",
-        ),
-        Signature(
-            words.t("Received by"),
-            shortened(str(handover.get("to") or customer), 60),
-            words.moment(float(when)) if isinstance(when, (int, float)) else "",
-        ),
-    ]
+    operator = shortened(report.shop.operator, 60)
+    taken = shortened(str(handover.get("to") or customer), 60)
+    moment = words.moment(float(when)) if isinstance(when, (int, float)) else ""
+    if report.fitness.releasable:
+        roles = (words.t("Tested and released by"), words.t("Received by"))
+    elif report.fitness.status is Status.NOT_FIT:
+        # A draft is signed by nobody as received: the machine stays.
+        return [Signature(words.t("Tested by"), operator, "")]
+    else:
+        roles = (words.t("Tested by"), words.t("Taken back, not as fit for use, by"))
+    return [Signature(roles[0], operator, ""), Signature(roles[1], taken, moment)]
 
 
 def _runs_sentence(report: ReportInput, words: Words) -> str:

@@ -54,7 +54,7 @@ def rendered(name: str, values: Mapping[str, Any], words: Words, paper: str, tem
         "page_words": _page_words(words),
         "shapes": pages.shapes(),
         "key_lines": pages.key_lines(),
-        "running_head": values.get("title", ""),
+        "running_head": _running_head(values),
         "running_right": values.get("number", ""),
         "running_foot": values.get("issued", ""),
     }
@@ -67,6 +67,12 @@ def rendered(name: str, values: Mapping[str, Any], words: Words, paper: str, tem
         return environment.get_template(name).render({**filled, "css": Markup(css)}) + "\n"
     except TemplateError as error:
         raise _template_fault(name, error) from error
+
+
+def _running_head(values: Mapping[str, Any]) -> str:
+    """The head of every printed sheet; that a page is a draft stands on each of them."""
+    draft, title = values.get("draft"), str(values.get("title", ""))
+    return f"{draft.word} – {title}" if draft else title
 
 
 def _template_fault(name: str, error: TemplateError) -> BenchError:

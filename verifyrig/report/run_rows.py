@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from verifyrig.core.integrity import Integrity
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import (
     VerdictCell,
@@ -59,8 +60,8 @@ def _run_row(report: ReportInput, run: RunInput, channel: str | None, words: Wor
         verdict_cell(str(summary.get("verdict", "not-measured")), words),
         words.t("not measured") if peak is None else words.temperature(peak[1]),
         run.simulated,
-        seal_words(run.inspection, words),
-        str(run.inspection.get("digest") or ""),
+        seal_words(run, words),
+        run.digest,
     )
 
 
@@ -96,14 +97,15 @@ def _trip_words(trip: Mapping[str, Any], words: Words) -> str:
     return said
 
 
-def seal_words(inspection: Mapping[str, Any], words: Words) -> str:
-    """Return what the record's own seal says, as of the making of this report."""
-    if not inspection:
-        return words.t("not inspected")
-    if inspection.get("altered") is not None:
-        return words.t("altered after sealing")
-    if inspection.get("sealed"):
-        return words.t("sealed, unaltered")
-    return (
-        words.t("not sealed: it broke off") if inspection.get("whole", True) else words.t("damaged, readable part used")
-    )
+_SEAL_WORDS = {
+    Integrity.SEALED: "sealed; fits its digests",
+    Integrity.RECORDING: "still being written",
+    Integrity.UNSEALED: "not sealed: it broke off; no proof of fitness",
+    Integrity.ALTERED: "ALTERED after it was written",
+    Integrity.DAMAGED: "DAMAGED",
+}
+
+
+def seal_words(run: RunInput, words: Words) -> str:
+    """Return what the record's own seals say, as of the making of this report."""
+    return words.t(_SEAL_WORDS[run.integrity])

@@ -1,53 +1,20 @@
-"""The plain sentence at the top, and the answer for the counter, in the report's words."""
+"""The plain sentences at the top, in the report's words."""
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
+from verifyrig.jobs.fitness_model import Code, Headline
 from verifyrig.report.choose import main_channel
+from verifyrig.report.fitness import clause, danger_sentences, headline_sign, missing_sentences
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.limits import gate_maximum_c, trip_maximum_c
-from verifyrig.report.names import metric_label, outcome_words, subject, told
-from verifyrig.report.standing import Blocker, Ready, Standing, State, Story, story_of
+from verifyrig.report.names import metric_label, outcome_words, subject
+from verifyrig.report.story import Story, story_of
 from verifyrig.report.timeline import highest, load_edge_s, loaded_s, main_load
 from verifyrig.report.timeline import last_s as last_s_of
 from verifyrig.report.wording import Words
 
-_STATE_WORDS = {
-    State.FIXED: "Fixed",
-    State.WATCH: "Better, watch it",
-    State.PASSED_NOW: "Within its limits now",
-    State.NO_FAULT_SEEN: "No fault seen",
-    State.NOT_COMPARABLE: "Works, not comparable",
-    State.NOT_PROVEN: "Not proven",
-    State.NOT_VERIFIED: "Not verified yet",
-    State.FAULT_SEEN: "Fault seen",
-    State.FAULT_REMAINS: "Fault remains",
-    State.MEASURED: "Measured, not judged",
-    State.NO_RUN: "Nothing measured yet",
-}
-# A round shape leans towards good, a pointed one towards bad; filled is proven, hollow is not.
-STATE_SHAPES = {
-    State.FIXED: "disc",
-    State.WATCH: "ring",
-    State.PASSED_NOW: "ring",
-    State.NO_FAULT_SEEN: "ring",
-    State.NOT_COMPARABLE: "ring",
-    State.NOT_PROVEN: "diamond",
-    State.NOT_VERIFIED: "diamond",
-    State.FAULT_SEEN: "triangle",
-    State.FAULT_REMAINS: "triangle",
-    State.MEASURED: "diamond",
-    State.NO_RUN: "diamond",
-}
-_READY_WORDS = {
-    Ready.READY: "ready",
-    Ready.WATCH: "ready, watch this",
-    Ready.NOT_READY: "not ready: ask the technician",
-}
-
-
-_MOST_BLOCKERS = 3
 # How the event of a refused load says that the forecast was too hot.
 _TOO_HOT = "rest and pulses foresee"
 
@@ -66,50 +33,42 @@ class Finding(NamedTuple):
         return " ".join(self.sentences)
 
 
-_TONES = {Ready.READY: "proven", Ready.WATCH: "open", Ready.NOT_READY: "open"}
-
-
-def finding_of(report: ReportInput, standing: Standing, words: Words) -> Finding:
+def finding_of(report: ReportInput, words: Words) -> Finding:
     """Return word, shape and sentences that say what was found."""
-    state = standing.state
-    tone = "fault" if state in (State.FAULT_SEEN, State.FAULT_REMAINS) else _TONES[standing.ready]
-    if state is State.FIXED:
-        tone = "proven"
-    return Finding(words.t(_STATE_WORDS[state]), STATE_SHAPES[state], tone, _sentences(report, state, words))
+    sign = headline_sign(report, words)
+    return Finding(sign.word, sign.shape, sign.tone, [*danger_sentences(report, words), *_sentences(report, words)])
 
 
-def _sentences(report: ReportInput, state: State, words: Words) -> list[str]:
+def _sentences(report: ReportInput, words: Words) -> list[str]:
     before, after = report.before_run, report.after_run
     if before is None:
-        return [words.t("No run has been made in this job yet.")]
+        return [words.t("No run has been made in this job yet.")] if not report.runs else _remarks(report, words)
     channel = main_channel(before, after)
     if after is None:
-        return [*_alone(before, channel, state, words)]
-    said = [now_sentence(after, channel, words), before_sentence(before, channel, words)]
-    return said + _remark(report, state, words)
+        said = [alone_sentence(before, channel, words)]
+    else:
+        said = [now_sentence(after, channel, words), before_sentence(before, channel, words)]
+    return [*said, *_remarks(report, words), *missing_sentences(report, words)]
 
 
-def _alone(run: RunInput, channel: str | None, state: State, words: Words) -> list[str]:
-    said = [alone_sentence(run, channel, words)]
-    if state is State.NOT_VERIFIED:
-        said.append(words.t("The machine was changed since, and has not been measured again."))
-    if state is State.MEASURED:
-        said.append(words.t("No limit was set for this run, or one could not be judged: it shows how the machine is."))
+_REMARKS = {
+    Code.NOT_MEASURED_AGAIN: "The machine was changed since, and has not been measured again.",
+    Code.NO_VERDICT: "No limit was set for this run, or one could not be judged: it shows how the machine is.",
+}
+
+
+def _remarks(report: ReportInput, words: Words) -> list[str]:
+    fitness = report.fitness
+    said = [words.t(_REMARKS[reason.code]) for reason in fitness.blockers if reason.code in _REMARKS]
+    broken = (Code.RECORD_ALTERED, Code.RECORD_DAMAGED, Code.RECORD_UNSEALED)
+    said += [
+        clause(reason, words)[:1].upper() + clause(reason, words)[1:] + "."
+        for reason in fitness.blockers
+        if reason.code in broken
+    ]
+    if fitness.headline is Headline.NO_FAULT_SEEN and report.job is not None and report.job.complaint:
+        said.append(words.t("The fault that was described did not show on the bench; it is not excluded."))
     return said
-
-
-def _remark(report: ReportInput, state: State, words: Words) -> list[str]:
-    if state is State.NOT_COMPARABLE:
-        return [words.t("The two runs differ in their conditions: we show both and draw no conclusion from the gap.")]
-    if state is State.NOT_VERIFIED:
-        return [words.t("The machine was changed after the last run, and has not been measured again.")]
-    if state is State.WATCH:
-        return [words.t("It is closer to what we accept than we can measure apart: come back if it shows again.")]
-    if state is State.NO_FAULT_SEEN and report.job is not None and report.job.complaint:
-        return [words.t("The fault that was described did not show on the bench; it is not excluded.")]
-    if state is State.PASSED_NOW:
-        return [words.t("No change is recorded between the two runs, so we cannot say why.")]
-    return []
 
 
 def now_sentence(run: RunInput, channel: str | None, words: Words) -> str:
@@ -231,27 +190,3 @@ def _gate_sentence(run: RunInput, channel: str | None, when: str, hot: str, word
         hot=hot,
         limit=words.temperature(limit_c, decimals=0),
     )
-
-
-def ready_words(ready: Ready, words: Words) -> str:
-    """Return what the counter is told."""
-    return words.t(_READY_WORDS[ready])
-
-
-def hand_over_reason(report: ReportInput, standing: Standing, words: Words) -> str:
-    """Return why the machine may leave, or why not."""
-    job = report.job
-    if job is not None and job.override and standing.hand_over:
-        return words.t("decided by the technician: {reason}", reason=job.override)
-    if standing.blockers:
-        said = [blocker_words(blocker, words) for blocker in standing.blockers[:_MOST_BLOCKERS]]
-        rest = len(standing.blockers) - _MOST_BLOCKERS
-        return "; ".join([*said, *([words.t("and {count} further", count=rest)] if rest > 0 else [])])
-    return words.t(_STATE_WORDS[standing.state])
-
-
-def blocker_words(blocker: Blocker, words: Words) -> str:
-    """Return what keeps the machine here."""
-    if blocker.code == "altered":
-        return words.t("record {run} was altered after it was sealed", run=blocker.what)
-    return told(blocker.what, words)

@@ -14,7 +14,6 @@ from verifyrig.report.inputs import ReportInput
 from verifyrig.report.page_file import write_page
 from verifyrig.report.render import EDITIONS, Edition, render
 from verifyrig.report.sentences import finding_of
-from verifyrig.report.standing import standing_of
 from verifyrig.report.wording import words_of
 
 
@@ -61,7 +60,7 @@ def write_editions(bench: Bench, report: ReportInput, out: Path | None, now_utc:
     if out is None:
         write_index(bench)
     words = words_of(report.settings)
-    finding = finding_of(report, standing_of(report), words)
+    finding = finding_of(report, words)
     return Written(report=report, paths=tuple(paths.values()), sentence=f"{finding.word}. {finding.text}")
 
 

@@ -1,0 +1,97 @@
+"""The answer to "is it fit for use": headline, status, and reasons as codes with values. Plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+from verifyrig.core.exposure import Exposure
+from verifyrig.jobs.complaint import Complaint
+
+
+class Headline(StrEnum):
+    """What the evidence says of the fault."""
+
+    FIXED = "fixed"
+    BETTER = "better-not-proven"
+    NOT_FIXED = "not-fixed"
+    CAUSE_FOUND = "cause-found"
+    NO_FAULT_SEEN = "no-fault-seen"
+    NOT_JUDGED = "not-judged"  # nothing to judge by: no run, none since the last change, no limit
+
+
+class Status(StrEnum):
+    """What the counter is told."""
+
+    FIT = "ready"
+    WATCH = "ready-watch"
+    AS_IS = "as-is"  # closed against a rule: may be given back, not as fit for use
+    NOT_FIT = "not-ready"
+    UNSAFE = "not-safe"
+
+
+class Code(StrEnum):
+    """Why a machine stays, or why the headline is no better."""
+
+    DANGER = "danger"
+    OPEN = "open"
+    OBSTACLE = "obstacle"
+    NO_JOB = "no-job"
+    RECORD_ALTERED = "record-altered"
+    RECORD_DAMAGED = "record-damaged"
+    RECORD_UNSEALED = "record-unsealed"
+    NO_RUN = "no-run"
+    NOT_MEASURED_AGAIN = "not-measured-again"
+    BROKE_OFF = "broke-off"
+    NO_VERDICT = "no-verdict"
+    FAULT_SEEN = "fault-seen"
+    FAULT_REMAINS = "fault-remains"
+    REJECTED = "rejected"
+    CONDITIONAL = "conditional"
+    NO_CHANGE = "no-change"
+    NOT_COMPARABLE = "not-comparable"
+    PART_NOT_LOADED = "part-not-loaded"
+    CLEAN_USE = "clean-use"
+    STRETCH = "stretch"
+    UNCLEAR = "unclear"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """A code with its values: `run`, `text`, `part`, `what`, `key`, `words`, or times `had_s`, `needed_s`, `more_s`."""
+
+    code: Code
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitness:
+    """The one answer.
+
+    Attributes:
+        blockers: What keeps the machine from leaving as fit, the gravest first.
+        missing: What keeps the headline from "Fixed".
+        before, after: The runs that it rests on, by id.
+        clean: What the machine went through since the last change or failure without the fault.
+        complaint: What the complaint asks of a proof.
+        override: Why a person closed it nevertheless; empty where nobody did.
+        uncovered: Blockers that no such reason covers. Dangers are none of them: they have a way out of their own.
+    """
+
+    headline: Headline
+    status: Status
+    blockers: tuple[Reason, ...] = ()
+    missing: tuple[Reason, ...] = ()
+    before: str | None = None
+    after: str | None = None
+    clean: Exposure = field(default_factory=Exposure)
+    complaint: Complaint = field(default_factory=Complaint)
+    override: str = ""
+    uncovered: tuple[Reason, ...] = ()
+
+    @property
+    def releasable(self) -> bool:
+        """Whether the machine may leave as fit for use."""
+        return self.status in (Status.FIT, Status.WATCH)

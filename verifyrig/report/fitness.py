@@ -1,0 +1,105 @@
+"""Headline, status and reasons of fitness in the report's words; what is decided is decided in `jobs.fitness`."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from verifyrig.jobs.fitness_model import Code, Headline, Reason, Status
+from verifyrig.jobs.fitness_text import HEADLINE_WORDS, STATUS_WORDS, clause_of
+from verifyrig.report.inputs import ReportInput
+from verifyrig.report.names import told
+from verifyrig.report.wording import Words, shortened
+
+# A round shape leans towards good, a pointed one towards bad; filled is proven, hollow is not.
+_HEADLINE_SHAPES = {
+    Headline.FIXED: "disc",
+    Headline.BETTER: "ring",
+    Headline.NO_FAULT_SEEN: "ring",
+    Headline.NOT_FIXED: "triangle",
+    Headline.CAUSE_FOUND: "triangle",
+    Headline.NOT_JUDGED: "diamond",
+}
+_HEADLINE_TONES = {Headline.FIXED: "proven", Headline.NOT_FIXED: "fault", Headline.CAUSE_FOUND: "fault"}
+_STATUS_TONES = {Status.FIT: "proven", Status.WATCH: "open"}
+_STATUS_SHAPES = {Status.FIT: "disc", Status.WATCH: "ring"}
+_MOST_REASONS, _LONGEST_REASON = 3, 300
+
+
+class Sign(NamedTuple):
+    """A word with its shape and its tone of colour."""
+
+    word: str
+    shape: str
+    tone: str
+
+
+class Draft(NamedTuple):
+    """What stands across the head of a page that is not released."""
+
+    word: str
+    why: str
+
+
+def headline_sign(report: ReportInput, words: Words) -> Sign:
+    """Return what the page says first: the danger that stands, else what the evidence says of the fault."""
+    fitness = report.fitness
+    if fitness.status is Status.UNSAFE:
+        return Sign(_capital(words.t(STATUS_WORDS[Status.UNSAFE])), "triangle", "fault")
+    headline = fitness.headline
+    tone = _HEADLINE_TONES.get(headline, "open")
+    return Sign(words.t(HEADLINE_WORDS[headline]), _HEADLINE_SHAPES[headline], tone)
+
+
+def status_sign(report: ReportInput, words: Words) -> Sign:
+    """Return what the counter is told."""
+    status = report.fitness.status
+    word = words.t(STATUS_WORDS[status])
+    return Sign(word, _STATUS_SHAPES.get(status, "triangle"), _STATUS_TONES.get(status, "fault"))
+
+
+def draft_of(report: ReportInput, words: Words) -> Draft | None:
+    """Return the band of a page that is not released; None for one that is."""
+    if report.fitness.releasable:
+        return None
+    why = f"{words.t('not released')}: {hand_over_reason(report, words)}"
+    return Draft(words.t("DRAFT"), shortened(why, _LONGEST_REASON))
+
+
+def danger_sentences(report: ReportInput, words: Words) -> list[str]:
+    """Return what is dangerous, in sentences; it stands before all else."""
+    found = [reason for reason in report.fitness.blockers if reason.code is Code.DANGER]
+    return [_capital(clause(reason, words)) + "." for reason in found]
+
+
+def missing_sentences(report: ReportInput, words: Words) -> list[str]:
+    """Return what keeps the headline from "Fixed", and how long it takes."""
+    said = [shortened(clause(reason, words), _LONGEST_REASON) for reason in report.fitness.missing[:_MOST_REASONS]]
+    return [words.t("Not yet proven: {what}.", what="; ".join(said))] if said else []
+
+
+def hand_over_reason(report: ReportInput, words: Words) -> str:
+    """Return why the machine may leave, or why not."""
+    fitness = report.fitness
+    decided = [words.t("decided by the technician: {reason}", reason=fitness.override)] if fitness.override else []
+    dangers = [reason for reason in fitness.blockers if reason.code is Code.DANGER]
+    holding = [*dangers, *fitness.uncovered]
+    if holding:
+        return _listed(holding, words)
+    if decided:
+        return "; ".join(decided)
+    return words.t(HEADLINE_WORDS[fitness.headline])
+
+
+def _listed(reasons: list[Reason], words: Words) -> str:
+    said = [clause(reason, words) for reason in reasons[:_MOST_REASONS]]
+    rest = len(reasons) - _MOST_REASONS
+    return "; ".join([*said, *([words.t("and {count} further", count=rest)] if rest > 0 else [])])
+
+
+def clause(reason: Reason, words: Words) -> str:
+    """Return a reason as a clause in the report's language."""
+    return clause_of(reason, words.t, words.duration, lambda text: told(text, words))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
