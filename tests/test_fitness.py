@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.small_records import PROFILE_TEXT, write_record
@@ -19,8 +20,10 @@ from verifyrig.commands import cli
 from verifyrig.core.exposure import PARTS_OF_WORK, Exposure, LoadedPart, TimeSpent
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.pattern import pattern_duration_s
+from verifyrig.core.trace import Event, StageSpan, Trace
 from verifyrig.jobs.actions import record_change, tick_steps
 from verifyrig.jobs.complaint import PARTS_OF_DOING, complaint_of
+from verifyrig.jobs.exposure_of_run import exposure_of
 from verifyrig.jobs.fitness import fitness_of
 from verifyrig.jobs.fitness_model import Code, Fitness, Headline, Status
 from verifyrig.jobs.fitness_text import WAY_TO_LOAD, clause_of
@@ -282,6 +285,41 @@ def test_a_danger_stands_over_everything(override: str) -> None:
     answer = found(job(entry(20, EntryKind.CHANGE, "cleaned"), swollen, closed))
     assert answer.status is Status.UNSAFE and not answer.releasable
     assert answer.blockers[0].code is Code.DANGER
+
+
+# ---- what a run put the machine through
+
+
+def load_trace(events: tuple[Event, ...] = (), **columns: Any) -> Trace:
+    """A minute of rest, ten minutes of load with one second's gap at 300 s, and half a minute of rest."""
+    t_s = np.arange(0.0, 691.0)
+    share = ((t_s >= 60) & (t_s < 660) & (t_s != 300)).astype(float)
+    stages = (
+        StageSpan(name="idle", kind="idle", start_s=0.0, end_s=60.0, ended="time"),
+        StageSpan(name="load", kind="load", start_s=60.0, end_s=660.0, ended="time"),
+        StageSpan(name="rest", kind="cooldown", start_s=660.0, end_s=690.0, ended="time"),
+    )
+    return Trace(
+        run_id="r", facts={}, profile=None, stages=stages, t_s=t_s, utc_s=t_s, events=events,
+        columns={"load_share": share, **columns},
+    )  # fmt: skip
+
+
+def test_the_exposure_of_a_run_is_its_load_its_rest_and_what_was_busy() -> None:
+    plain = exposure_of(load_trace())
+    # 60 to 300 s and 301 to 660 s.
+    assert (plain.loaded, plain.idle.total_s, plain.recorded.total_s) == (TimeSpent(599.0, 359.0), 60.0, 690.0)
+    assert set(plain.by_part) == {PROCESSOR}
+    busy = exposure_of(load_trace(gpu_busy_share=np.full(691, 0.9)))
+    assert set(busy.by_part) == {PROCESSOR, GRAPHICS}
+
+
+def test_a_dip_of_the_load_parts_no_stretch() -> None:
+    dip = Event(t_s=299.5, kind="dip", detail={"until_s": 300.5, "left_out_until_s": 310.5})
+    assert exposure_of(load_trace((dip,))).loaded == TimeSpent(599.0, 600.0)
+    # One that the load does not come back from is its end.
+    last = Event(t_s=659.5, kind="dip", detail={"until_s": 660.5, "left_out_until_s": 670.5})
+    assert exposure_of(load_trace((last,))).loaded == TimeSpent(599.0, 359.0)
 
 
 # ---- tables

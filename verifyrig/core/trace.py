@@ -116,6 +116,17 @@ class Trace:
             columns={name: values[keep] for name, values in self.columns.items()},
         )
 
+    def load_on(self) -> BoolArray:
+        """Return whether the load was on, shape (n,); a dip after which it comes back is no end of it."""
+        share = self.columns.get("load_share")
+        on = np.zeros(len(self.t_s), dtype=np.bool_) if share is None else np.asarray(share > 0)  # NaN: no load
+        for from_s, until_s in self.dips():
+            low, high = np.searchsorted(self.t_s, (from_s, until_s), side="left")
+            back = np.flatnonzero(on[low : high + 1])
+            if len(back) and low > 0 and on[low - 1]:
+                on[low : low + int(back[-1])] = True
+        return on
+
     def within(self, stage: StageSpan) -> slice:
         """Return the samples from the stage's start to its end, both included, as a slice of the columns."""
         end_s = np.inf if stage.end_s is None else stage.end_s

@@ -65,7 +65,10 @@ def _loaded(trace: Trace, span: StageSpan) -> TimeSpent:
         end_s = span.end_s if span.end_s is not None else span.start_s
         return _spent([end_s - span.start_s])
     within = trace.within(span)
-    return _spent(_stretches_s(trace.t_s[within], trace.columns["load_share"][within] > 0))
+    # A dip takes its own time from the total, and does not part one stretch into two.
+    t_s, on = trace.t_s[within], trace.columns["load_share"][within] > 0
+    longest_s = max(_stretches_s(t_s, trace.load_on()[within]), default=0.0)
+    return TimeSpent(sum(_stretches_s(t_s, on)), longest_s)
 
 
 def _stretches_s(t_s: FloatArray, on: BoolArray) -> list[float]:

@@ -29,10 +29,9 @@ def last_s(trace: Trace) -> float:
 
 def load_spans(trace: Trace) -> list[Span]:
     """Return the stretches in which the load was told to work (`load_share` above 0), as they were sampled."""
-    share = trace.columns.get("load_share")
-    if share is None or len(trace.t_s) == 0:
+    if len(trace.t_s) == 0:
         return []
-    on = np.concatenate(([False], share > 0, [False]))  # no reading counts as no load
+    on = np.concatenate(([False], trace.load_on(), [False]))
     rises = np.flatnonzero(~on[:-1] & on[1:])
     falls = np.flatnonzero(on[:-1] & ~on[1:])
     last = len(trace.t_s) - 1
