@@ -18,7 +18,7 @@ from verifyrig.commands.cli import run as run_command
 from verifyrig.core.channels import of_role
 from verifyrig.core.heat_sources import HeatedGroup, heated_groups, of_same_part
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.core.profile import Gate, LoadPlan, Profile, Stage, StageKind, TripLimit
+from verifyrig.core.profile import Gate, LoadPlan, Profile, Settle, Stage, StageKind, TripLimit
 from verifyrig.plan.text import parse_profile
 from verifyrig.record import read_trace
 from verifyrig.rig.arming import arm, limits_of
@@ -157,6 +157,13 @@ def test_a_max_above_the_machines_own_limit_is_lowered_to_it() -> None:
     assert (trip.rule, trip.limit) == ("machine-limit", 80.0)
 
 
+def test_a_stated_limit_above_what_such_parts_bear_is_held_to_the_ceiling_of_its_kind() -> None:
+    # 125 °C is no limit of a die: the kernel's table of processors ends at 105 °C (document hwmon/coretemp).
+    limit = TripLimit(channel="die_temp_c", below_machine_limit_k=3.0)
+    armed, _ = arm(plan(limit), {"die_temp_c": info("die_temp_c", limit=125.0)})
+    assert limits_of(armed) == {"die_temp_c": 105.0}
+
+
 def test_the_tighter_of_a_limit_on_the_role_and_on_the_number_decides() -> None:
     limits = TripLimit(channel="die_temp_c", maximum=90.0), TripLimit(channel="die_2_temp_c", maximum=70.0)
     armed, _ = arm(plan(*limits), dies())
@@ -264,6 +271,18 @@ def test_each_die_is_forecast_by_its_own_reading_and_the_worst_is_shown() -> Non
     assert forecasts.found["die_2_temp_c"].settles_at_c == pytest.approx(75.0, abs=3.0)
     worst = forecasts.worst()
     assert worst is not None and worst[0] == "die_2_temp_c"
+
+
+def test_a_stage_is_settled_only_when_every_die_is_known_to_be() -> None:
+    settle = Settle(channel="die_temp_c", within_k=2.0, slowest_time_constant_s=100.0)
+    stage = Stage(name="idle", kind=StageKind.IDLE, settle=settle)
+    for second, known in ((ok(31.0), True), (MISSING, False)):
+        forecasts = StageForecasts(dies(), {})
+        forecasts.begin(stage, 0.0)
+        for t in range(300):
+            forecasts.add(float(t), {"die_temp_c": ok(30.0), "die_2_temp_c": second}, 22.0, 0.0)
+            forecasts.foretell(float(t))
+        assert forecasts.found["die_temp_c"].known and forecasts.known is known
 
 
 def permit_after_pulses(limits_c: dict[str, float], rises_k: dict[str, float], infos: Any, work: str) -> str | None:

@@ -266,3 +266,13 @@ load = { work = "linear-algebra", pattern = "pulses", on_s = 5, off_s = 15, coun
     on_s = sum(edges[i + 1][0] - t_s for i, (t_s, share) in enumerate(edges[:-1]) if share > 0)
     assert trace.facts["blind"] and on_s == pytest.approx(30.0)
     assert [stage.ended for stage in trace.stages] == ["time", "time", "time", "skipped"]
+
+
+def test_a_load_that_is_left_out_needs_no_guard(tmp_path: Path) -> None:
+    text = changed((DIE, "die_temp_c = { max = 90.0, optional = true }"))
+    pulses_at, load_at = text.index('[[stage]]\nname = "pulses"'), text.index('[[stage]]\nname = "load"')
+    heavy = text[:pulses_at] + text[load_at:]
+    with pytest.raises(SensorError):
+        on_machine(heavy, tmp_path, *SHOWS_NO_DIE)
+    done = on_machine(heavy, tmp_path, *SHOWS_NO_DIE, no_load=True)
+    assert done.end is not None and not read_trace(done.record).facts["blind"]
