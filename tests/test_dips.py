@@ -13,6 +13,7 @@ import pytest
 from tests.fakes import PROFILE, die_info
 from tests.test_runner import EXTERNAL_PLAN, Stand
 from verifyrig.analysis import compare, metrics_of
+from verifyrig.core.channels import number_of
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Purpose
 from verifyrig.core.trace import Event, StageSpan, Trace
@@ -144,7 +145,10 @@ class Hand:
     """`Dips` fed by hand, a second each."""
 
     def __init__(self, *channels: str, resolution: float = 1.0) -> None:
-        infos = {c: replace(die_info(), channel=c, resolution=resolution) for c in channels}
+        infos = {
+            c: replace(die_info(), channel=c, resolution=resolution, device=f"card:{number_of(c)}:{c}")
+            for c in channels
+        }
         self.dips = Dips(
             {name: ChannelInfo(**{f: getattr(i, f) for f in i.__dataclass_fields__}) for name, i in infos.items()}
         )
@@ -182,7 +186,7 @@ def test_each_numbered_die_is_asked_by_itself() -> None:
 
 
 def test_no_answer_is_held_against_nobody_while_other_programs_keep_the_machine_busy() -> None:
-    hand = Hand("die_temp_c")
+    hand = Hand("die_temp_c", "package_power_w", "busy_share")
     hand.feed(10, 0.0, die_temp_c=30.0, package_power_w=20.0, busy_share=0.05)
     hand.feed(15, 1.0, die_temp_c=60.0, package_power_w=100.0, busy_share=1.0)
     due = hand.until_due(die_temp_c=61.0, package_power_w=100.0, busy_share=1.0)
@@ -190,6 +194,19 @@ def test_no_answer_is_held_against_nobody_while_other_programs_keep_the_machine_
     readings = hand.feed(12, 1.0, die_temp_c=61.0, package_power_w=98.0, busy_share=1.0)
     assert all(found["die_temp_c"].ok for found in readings)
     assert not hand.dips.end(hand.t_s).fair
+
+
+def test_each_card_is_asked_by_its_own_power() -> None:
+    # The load is on the second card alone: the first stays as it is, and nobody asks it.
+    hand = Hand("gpu_temp_c", "gpu_2_temp_c", "gpu_power_w", "gpu_2_power_w")
+    rest = {"gpu_temp_c": 35.0, "gpu_power_w": 60.0}
+    hand.feed(10, 0.0, **rest, gpu_2_temp_c=34.0, gpu_2_power_w=60.0)
+    hand.feed(15, 1.0, **rest, gpu_2_temp_c=55.0, gpu_2_power_w=350.0)
+    due = hand.until_due(**rest, gpu_2_temp_c=60.0, gpu_2_power_w=350.0)
+    assert due == ("gpu_2_temp_c",)
+    hand.dips.begin(hand.t_s, due)
+    last = hand.feed(10, 1.0, **rest, gpu_2_temp_c=60.0, gpu_2_power_w=70.0)[-1]
+    assert last["gpu_2_temp_c"].quality is Quality.STUCK and last["gpu_temp_c"].ok
 
 
 def test_what_one_load_showed_is_not_expected_of_another() -> None:

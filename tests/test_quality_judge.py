@@ -173,6 +173,14 @@ def test_a_reading_that_rightly_stood_before_a_dip_is_not_asked_anew_after_it() 
     assert set(run("plate_temp_c", REST + warmed)) == {"ok"}
 
 
+@pytest.mark.parametrize("share", [1.0, 0.0])
+def test_a_die_that_answered_before_the_first_sample_of_a_step_is_not_stuck(share: float) -> None:
+    # Whole degrees, sampled every other second, on a heavy heat sink: all of the answer lies before the first sample.
+    before: Course = REST if share else [(34.0 + i, 1.0, 95.0) for i in range(40)]
+    after: Course = [(50.0, share, 95.0 if share else 20.0)] * 20
+    assert set(run("die_temp_c", before + after)) == {"ok"}
+
+
 def test_a_stuck_die_that_moves_again_is_believed_again() -> None:
     assert run("die_temp_c", REST + [(34.0, 1.0, 95.0)] * 40 + [(60.0, 1.0, 95.0)])[-1] == "ok"
 

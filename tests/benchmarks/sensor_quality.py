@@ -5,7 +5,10 @@ The alternative is what a reader of sensor files does: believe every number with
 
 from __future__ import annotations
 
+import multiprocessing
+import os
 import random
+import statistics
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -15,7 +18,11 @@ from typing import Any
 
 from mock_hw.bench import SimulatedBench
 from mock_hw.tree.load_file import format_load
+from tests.benchmarks._frozen import LOAD_S as LOAD_IN_RUN_S
+from tests.benchmarks._frozen import REST_S as REST_IN_RUN_S
+from tests.benchmarks._frozen import draw, run_one
 from verifyrig.core.interfaces import Quality, Reading, Sensor, Taken
+from verifyrig.rig.dip import ANSWER_WITHIN_S, DIP_EVERY_S
 from verifyrig.sensors.bank import Bank, list_channels
 from verifyrig.sensors.cross_check import cold_start_disagreement
 from verifyrig.sensors.find import close_all
@@ -190,6 +197,90 @@ def offset(runs: int, folder: Path) -> dict[str, Any]:
     return {"runs": runs, "found_share": found / runs, "healthy_channels_accused": accused}
 
 
+def frozen(runs: int, *, jobs: int = 1) -> dict[str, Any]:
+    """Count in whole runs who is called stuck though sound, and how soon a die, core or plate that froze is found.
+
+    Zero false alarms in n runs mean fewer than 3/n of them with 95 % confidence (rule of three, Hanley and
+    Lippman-Hand, JAMA 249 (1983) 1743); with some, the limit is the exact one of Clopper and Pearson.
+    """
+    from scipy.stats import beta
+
+    tasks = [(i, i % 5 == 4) for i in range(runs + runs // 4)]
+    if jobs > 1:
+        with multiprocessing.Pool(jobs) as pool:
+            ran = pool.map(_one_run, tasks, chunksize=4)
+    else:
+        ran = [_one_run(task) for task in tasks]
+    sound = [run for run in ran if not run.channel]
+    accused = [run for run in sound if run.stuck_s]
+    found_s = [run.found_after_s for run in ran if run.found_after_s is not None]
+    froze = [run for run in ran if run.channel]
+    k, n = len(accused), len(sound)
+    return {
+        "sound_runs": n,
+        "accused_runs": k,
+        "tripped_runs": sum(run.trip is not None for run in sound),
+        "accused_share_upper_95": float(beta.ppf(0.95, k + 1, n - k)),
+        "which": [f"{run.name} {dict(run.stuck_s)}" for run in accused[:5]],
+        "dips_a_run": sum(len(run.dips_s) for run in sound) / n,
+        "dip_median_s": statistics.median([d for run in sound for d in run.dips_s] or [0.0]),
+        "dip_longest_s": max((d for run in sound for d in run.dips_s), default=0.0),
+        "share_of_load_dipped": sum(sum(run.dips_s) for run in sound) / (n * LOAD_IN_RUN_S),
+        "cannot_be_asked_runs": sum(bool(run.not_possible) for run in sound),
+        "frozen_runs": len(froze),
+        "frozen_found": len(found_s),
+        "found_after_median_s": statistics.median(found_s or [0.0]),
+        "found_after_longest_s": max(found_s, default=0.0),
+        "found_late": [f"{run.name} {run.channel} {run.found_after_s:.0f} s" for run in froze if _is_late(run)],
+        "frozen_that_the_load_hardly_moves": sum(_is_mute(run) for run in froze),
+        "not_found": [f"{run.name} {run.channel}" for run in froze if run.found_after_s is None and not _is_mute(run)],
+    }
+
+
+def _is_late(run: WholeRun) -> bool:
+    """Return whether it took longer than from one dip to the end of the next, and a sample each."""
+    return run.found_after_s is not None and run.found_after_s > DIP_EVERY_S + ANSWER_WITHIN_S + 4.0
+
+
+def _is_mute(run: WholeRun) -> bool:
+    """Return whether the run itself said that this reading could not be asked."""
+    return run.found_after_s is None and run.channel in run.not_possible
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WholeRun:
+    """One whole run: of a sound machine, or with a `channel` that froze and how long after that it was found, s."""
+
+    name: str
+    channel: str
+    found_after_s: float | None
+    stuck_s: dict[str, float]
+    trip: str | None
+    dips_s: list[float]
+    not_possible: list[str]
+
+
+def _one_run(task: tuple[int, bool]) -> WholeRun:
+    number, freezes = task
+    drawn = draw(number, SEED)
+    dice = random.Random(f"{SEED}/freeze/{number}")
+    channel = dice.choice(("die_temp_c", "die_temp_c", "core_2_temp_c", "plate_temp_c")) if freezes else ""
+    from_s = REST_IN_RUN_S + dice.uniform(0.0, LOAD_IN_RUN_S - 90.0)
+    ran = run_one(drawn, frozen=channel, from_s=from_s)
+    # A die that froze right at the start of the load trips as one that does not react, before it could be called stuck.
+    no_reaction = ran.trip is not None and (ran.trip["rule"], ran.trip["channel"]) == ("no-reaction", channel)
+    at_s = ran.trip["t_s"] if no_reaction and ran.trip is not None else ran.stuck_s.get(channel)
+    return WholeRun(
+        name=f"{drawn}",
+        channel=channel,
+        found_after_s=None if at_s is None else at_s - from_s,
+        stuck_s=dict(ran.stuck_s),
+        trip=None if ran.trip is None else str(ran.trip["rule"]),
+        dips_s=ran.dips_s,
+        not_possible=ran.not_possible,
+    )
+
+
 def measure(full: bool = True) -> dict[str, Any]:
     """Return shares found and the share of healthy channel-runs accused; the seed is fixed and given."""
     runs = 400 if full else 20
@@ -206,6 +297,7 @@ def measure(full: bool = True) -> dict[str, Any]:
             "sentinel": codes,
             "refresh": refresh(runs // 4, folder),
             "offset_cold_start": offset(runs // 4, folder),
+            "frozen_under_load": frozen(3200 if full else 40, jobs=os.cpu_count() or 1),
             "alternative": "believing every number from -40 to 126 °C finds no stuck reading and part of the codes",
             "ratio": codes["found_share"] / max(codes["found_by_range_alone"], 1e-9),
         }

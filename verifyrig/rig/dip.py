@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from verifyrig.core.channels import base_name
-from verifyrig.core.heat_sources import DIE, part_of
+from verifyrig.core.heat_sources import CARD, DIE, of_same_part, part_of
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 
 __all__ = ["ANSWER_WITHIN_S", "DIP_EVERY_S", "LEFT_OUT_S", "LOOK_EVERY_S", "STANDS_S", "Dip", "Dips"]
@@ -23,6 +23,7 @@ __all__ = ["ANSWER_WITHIN_S", "DIP_EVERY_S", "LEFT_OUT_S", "LOOK_EVERY_S", "STAN
 DIP_EVERY_S = 60.0
 # So long must a reading have stood before it is asked: one that wavers proves itself, and costs no dip.
 STANDS_S = 30.0
+ASKED_WITH_S = 5.0
 # Slow drivers refresh every 4 s, so two fresh values fall into it.
 ANSWER_WITHIN_S = 10.0
 LOOK_EVERY_S = 0.25
@@ -31,6 +32,8 @@ LOOK_EVERY_S = 0.25
 LEFT_OUT_S = 10.0
 # Three steps, and one for what noise and rounding may take away.
 _MUST_MOVE_STEPS = 4.0
+# No sensor of a temperature that is guarded steps by more (common practice, no source).
+_LARGEST_STEP_K = 1.0
 # A processor may draw up to twice its lasting power in the first seconds of a load; where power is not read, the answer
 # is taken to be no more than half of what the load's start showed.
 _WITHOUT_POWER = 0.5
@@ -38,7 +41,7 @@ _WITHOUT_POWER = 0.5
 _POWER_FALLS_TO = 0.7
 _BUSY_FALLS_TO = 0.5
 _LEAST_BUSY_SHARE = 0.2
-_BUSY = {"package_power_w": "busy_share", "gpu_power_w": "gpu_busy_share"}
+_BUSY = {DIE: "busy_share", CARD: "gpu_busy_share"}
 # Heated by the load itself, or next to it. That coolant and radiator stay is a finding, not a fault of their sensors.
 _ANSWERING = ("die_temp_c", "core_temp_c", "plate_temp_c", "gpu_temp_c", "gpu_hotspot_temp_c", "gpu_memory_temp_c")
 
@@ -92,15 +95,22 @@ class _Rise:
 
 
 class _Watched:
-    """One temperature: how long it has stood, and how far this load moved it when it began."""
+    """One temperature: how long it has stood, and how far this load moved it when it began.
 
-    def __init__(self, info: ChannelInfo) -> None:
-        self.power = (part_of(info.channel or "") or DIE).power
+    Attributes:
+        power, busy: The power that heats it and the busy share of its part; None where the machine does not show them.
+    """
+
+    def __init__(self, channel: str, infos: Mapping[str, ChannelInfo]) -> None:
+        part, info = part_of(channel) or DIE, infos[channel]
+        self.power = of_same_part(channel, part.power, infos)
+        self.busy = of_same_part(channel, _BUSY[part], infos)
         self.value: float | None = None
         self.changed_s = 0.0
         self.stuck = ""
         self.named = False
-        self._step_k = info.resolution or math.inf
+        self._resolution_k = info.resolution or 0.0
+        self._smallest_k = _LARGEST_STEP_K
         self._before: deque[float] = deque(maxlen=5)
         self._before_w: float | None = None
         self._rise: _Rise | None = None
@@ -121,7 +131,7 @@ class _Watched:
         """Take one `ok` reading and the power of its part."""
         if value != self.value:
             if self.value is not None:
-                self._step_k = min(self._step_k, abs(value - self.value))
+                self._smallest_k = min(self._smallest_k, abs(value - self.value))
             self.changed_s, self.stuck = t_s, ""
         self.value = value
         rise = self._rise
@@ -138,8 +148,9 @@ class _Watched:
 
     def must_answer(self, share: float, power_w: float | None) -> bool:
         """Return whether taking this share away must move the reading by three of its steps."""
-        best = self._best
-        return best is not None and best.mirrored_k(share, power_w) >= _MUST_MOVE_STEPS * self._step_k
+        # Some registers of eighths of a degree show whole ones: the smallest change seen is believed first.
+        step_k = max(self._resolution_k, self._smallest_k)
+        return self._best is not None and self._best.mirrored_k(share, power_w) >= _MUST_MOVE_STEPS * step_k
 
 
 @dataclass(slots=True)
@@ -165,10 +176,11 @@ class Dips:
 
     def __init__(self, infos: Mapping[str, ChannelInfo]) -> None:
         self._watched = {
-            channel: _Watched(info)
+            channel: _Watched(channel, infos)
             for channel, info in infos.items()
             if base_name(channel) in _ANSWERING and not info.unreadable
         }
+        self._driving = {name for w in self._watched.values() for name in (w.power, w.busy) if name is not None}
         self._levels: dict[str, float] = {}
         self.share = 0.0
         self._load: object = None
@@ -207,7 +219,7 @@ class Dips:
             reading = readings.get(channel)
             if reading is None or not reading.ok or reading.value is None:
                 continue
-            watched.take(t_s, reading.value, self._levels.get(watched.power))
+            watched.take(t_s, reading.value, self._level(watched.power))
             self.hear(channel, reading)
             self._judge(t_s, channel, watched)
             if watched.stuck:
@@ -215,7 +227,7 @@ class Dips:
         return marked
 
     def _take_levels(self, readings: Mapping[str, Reading]) -> None:
-        for name in (name for pair in _BUSY.items() for name in pair):
+        for name in self._driving:
             reading = readings.get(name)
             if reading is not None and reading.ok and reading.value is not None:
                 self._levels[name] = reading.value
@@ -224,20 +236,15 @@ class Dips:
             else:
                 self._levels.pop(name, None)
 
+    def _level(self, channel: str | None) -> float | None:
+        return None if channel is None else self._levels.get(channel)
+
     def _judge(self, t_s: float, channel: str, watched: _Watched) -> None:
         dip = self._open
         if dip is None or t_s - dip.from_s < ANSWER_WITHIN_S - 1e-6:
             return
-        if channel in self.unanswered and self._is_fair(dip, watched.power):
+        if channel in self.unanswered and _is_fair(dip, watched):
             watched.stuck = f"it did not move at all when the load dipped for {t_s - dip.from_s:.0f} s"
-
-    def _is_fair(self, dip: _Open, power: str) -> bool:
-        """Return whether the heat went away: other programs may keep the machine at work."""
-        busy = _BUSY[power]
-        if power in dip.levels and dip.lowest.get(power, math.inf) > _POWER_FALLS_TO * dip.levels[power]:
-            return False
-        was_busy = dip.levels.get(busy, 0.0)
-        return was_busy < _LEAST_BUSY_SHARE or dip.lowest.get(busy, math.inf) <= _BUSY_FALLS_TO * was_busy
 
     # ---- asking
 
@@ -245,10 +252,16 @@ class Dips:
         """Return who is to be asked by a dip now; empty while nobody need be, or the last dip was a moment ago."""
         if self._open is not None or share <= 0 or t_s - self._last_s < DIP_EVERY_S - 1e-6:
             return ()
+        if not self._answering(t_s, share, STANDS_S):
+            return ()
+        # A dip that comes anyway asks whoever may be frozen by now: the next one is a minute away.
+        return self._answering(t_s, share, ASKED_WITH_S)
+
+    def _answering(self, t_s: float, share: float, for_s: float) -> tuple[str, ...]:
         return tuple(
             channel
-            for channel, watched in self._standing(t_s)
-            if watched.must_answer(share, self._levels.get(watched.power))
+            for channel, watched in self._standing(t_s, for_s)
+            if watched.must_answer(share, self._level(watched.power))
         )
 
     def cannot_answer(self, t_s: float, share: float) -> tuple[str, ...]:
@@ -258,17 +271,20 @@ class Dips:
         found = [
             (channel, watched)
             for channel, watched in self._standing(t_s, DIP_EVERY_S)
-            if not watched.named and not watched.must_answer(share, self._levels.get(watched.power))
+            if not watched.named and not watched.must_answer(share, self._level(watched.power))
         ]
         for _, watched in found:
             watched.named = True
         return tuple(channel for channel, _ in found)
 
-    def _standing(self, t_s: float, for_s: float = STANDS_S) -> list[tuple[str, _Watched]]:
+    def _standing(self, t_s: float, for_s: float) -> list[tuple[str, _Watched]]:
         return [
             (channel, watched)
             for channel, watched in self._watched.items()
-            if watched.value is not None and t_s - max(watched.changed_s, self._load_since_s) >= for_s - 1e-6
+            # Who is stuck stays so until it moves; to ask again and again would only cost load.
+            if watched.value is not None
+            and not watched.stuck
+            and t_s - max(watched.changed_s, self._load_since_s) >= for_s - 1e-6
         ]
 
     def begin(self, t_s: float, asked: tuple[str, ...]) -> None:
@@ -308,15 +324,29 @@ class Dips:
         if dip is None:
             raise ValueError("no dip is under way")
         self._left_out_until_s = t_s + LEFT_OUT_S
-        powers = {self._watched[channel].power for channel in dip.asked}
         return Dip(
             from_s=dip.from_s,
             until_s=t_s,
             asked=tuple(dip.asked),
             answered=tuple(dip.answered),
-            fair=all(self._is_fair(dip, power) for power in powers),
+            fair=all(_is_fair(dip, self._watched[channel]) for channel in dip.asked),
         )
 
     def leaves_out(self, t_s: float) -> bool:
         """Return whether a sample at `t_s` shows a dip rather than the load."""
         return t_s <= self._left_out_until_s
+
+
+def _is_fair(dip: _Open, watched: _Watched) -> bool:
+    """Return whether the heat went away with the load: other programs may keep the machine at work."""
+    return _fell(dip, watched.power, 0.0, _POWER_FALLS_TO) and _fell(
+        dip, watched.busy, _LEAST_BUSY_SHARE, _BUSY_FALLS_TO
+    )
+
+
+def _fell(dip: _Open, channel: str | None, least: float, to_share: float) -> bool:
+    """Return whether a level that stood above `least` fell to this share of it; one that is not read says nothing."""
+    before = None if channel is None else dip.levels.get(channel)
+    if channel is None or before is None or before < least:
+        return True
+    return dip.lowest.get(channel, math.inf) <= to_share * before
