@@ -30,10 +30,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Diagnose the records named, with their job's intake and findings; without names, the open job."""
     from verifyrig.diagnosis import diagnose
-    from verifyrig.report.page_file import write_page
+    from verifyrig.files.output_file import Output, check_place, write_output
     from verifyrig.runs.end_of_run import post_mortems
 
     picture = _picture_path(args.out)
+    if picture is not None:
+        check_place(picture, Output.PICTURE)
     job, paths = _chosen(context.bench, args.records)
     traces, left_out = _read(paths, all_or_none=bool(args.records))
     ordered = sorted(traces.values(), key=_began)
@@ -44,7 +46,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     data["integrity"] = {path.stem: str(one) for path, one in integrity.items()}
     lines += [f"Left out: {one['run']}: {one['why']}" for one in left_out]
     if picture is not None:
-        write_page(picture, found.picture())
+        write_output(picture, found.picture(), Output.PICTURE)
         data["picture"] = str(picture)
         lines.append(f"The heat's path, drawn: {picture}")
     return Answer(data=data, text="\n".join(lines), code=code)

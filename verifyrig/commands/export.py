@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import integrity_told
-from verifyrig.core.errors import RecordError, UsageError
 
 if TYPE_CHECKING:
     from verifyrig.core.trace import Trace
@@ -45,19 +43,9 @@ def _write_to(trace: Trace, stdout: TextIO) -> None:
 
 
 def _write_whole(trace: Trace, out: Path) -> int:
-    """Write aside and rename, so that no half file stands under the name."""
+    from verifyrig.files.output_file import Output, output
     from verifyrig.runs.csv_export import write_csv
 
-    if out.is_dir() or out.suffix.lower() in (".sqlite", ".toml", ".sqlite-wal"):
-        raise UsageError("this is no place for a CSV", where=f"--out {out}", mend="Name a file that ends in .csv.")
-    aside = out.with_name(f"{out.name}.{os.getpid()}.new")
-    try:
-        with aside.open("w", encoding="utf-8-sig", newline="") as file:  # the mark tells a spreadsheet that it is UTF-8
-            rows = write_csv(trace, file)
-        aside.replace(out)
-    except OSError as error:
-        aside.unlink(missing_ok=True)
-        raise RecordError(
-            f"cannot be written ({error.strerror})", where=str(out), mend="Check the folder and its rights."
-        ) from error
-    return rows
+    # The mark of UTF-8 tells a spreadsheet how to read it.
+    with output(out, Output.RECORD_TABLE, encoding="utf-8-sig") as file:
+        return write_csv(trace, file)

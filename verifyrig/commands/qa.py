@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, ProfileError, RecordError, UsageError
+from verifyrig.files.output_file import Output, check_place, write_output
 from verifyrig.files.streams import tell
 
 if TYPE_CHECKING:
@@ -149,7 +151,9 @@ def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[dict[
     if path.suffix != ".toml":
         raise UsageError("a profile ends in .toml", where=f"--propose {path}", mend="Name a file such as golden.toml.")
     name = check_id(path.stem, "profile")
-    if path.exists():
+    if name in ("bench", "job"):
+        raise UsageError(f"{path.name} is no profile", where=f"--propose {path}", mend="Name another file.")
+    if os.path.lexists(path):
         raise ProfileError("there is such a file already", where=str(path), mend="Name another file, or remove it.")
     golden = found.sorted.counted
     proposals = propose_thresholds(golden, profile)
@@ -164,18 +168,21 @@ def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[dict[
     return proposal_json(proposals), [*lines, f"Written: {path}"]
 
 
+_OUTPUTS = {".html": Output.PAGE, ".csv": Output.UNIT_TABLE, ".xml": Output.UNIT_TESTS}
+
+
 def _out_path(text: str) -> Path:
     path = Path(text)
     if path.suffix.lower() not in ENDINGS:
         raise UsageError(
             f"{text!r} has none of the known endings", where="--out", mend=f"Use {', '.join(ENDINGS)} (JUnit)."
         )
+    check_place(path, _OUTPUTS[path.suffix.lower()])
     return path
 
 
 def _write(path: Path, found: QaFinding, compared: BuildsCompared | None, context: Context) -> None:
     from verifyrig.qa import as_csv, as_junit
-    from verifyrig.report.page_file import write_page
 
     if path.suffix.lower() == ".csv":
         text = "\ufeff" + as_csv(found)  # the mark by which spreadsheets know UTF-8
@@ -183,7 +190,7 @@ def _write(path: Path, found: QaFinding, compared: BuildsCompared | None, contex
         text = as_junit(found)
     else:
         text = _page(found, compared, context)
-    write_page(path, text)
+    write_output(path, text, _OUTPUTS[path.suffix.lower()])
 
 
 def _page(found: QaFinding, compared: BuildsCompared | None, context: Context) -> str:

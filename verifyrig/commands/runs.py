@@ -75,15 +75,14 @@ def _write_pair(path: Path, t_s: FloatArray, columns: Mapping[str, FloatArray]) 
 
     import numpy as np
 
-    try:
-        with path.open("w", newline="", encoding="utf-8") as file:
-            writer = csv.writer(file)
-            writer.writerow(["t_s", *columns])
-            for i, t in enumerate(t_s):
-                row = (float(values[i]) for values in columns.values())
-                writer.writerow([f"{t:.3f}", *("" if np.isnan(value) else repr(value) for value in row)])
-    except OSError as error:
-        raise UsageError(f"cannot be written ({error.strerror})", where=str(path), mend="Name another file.") from error
+    from verifyrig.files.output_file import Output, output
+
+    with output(path, Output.RECORD_TABLE) as file:
+        writer = csv.writer(file)
+        writer.writerow(["t_s [s]", *columns])
+        for i, t in enumerate(t_s):
+            row = (float(values[i]) for values in columns.values())
+            writer.writerow([f"{t:.3f}", *("" if np.isnan(value) else repr(value) for value in row)])
 
 
 def _collect(folder: str, context: Context) -> Collected:

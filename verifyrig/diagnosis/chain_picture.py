@@ -55,6 +55,7 @@ def chain_svg(figures: Mapping[str, Figure], cooler: str) -> str:
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {height}" font-family="sans-serif" '
         f'font-size="13" fill="{_INK}" role="img"><title>The path of the heat, link by link</title>'
+        "<desc>Drawn by verifyrig</desc>"
         f'<text x="{_LEFT}" y="24">Link, K/W</text>'
         f'<text x="{_SCALE_LEFT}" y="24" fill="{_SOFT}">bar: nine of ten sound machines; dot: this machine</text>'
     )

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import secrets
+from collections.abc import Iterator
 from pathlib import Path
+from typing import IO
 
 
 def write_whole(path: Path, text: str) -> None:
@@ -16,10 +19,21 @@ def write_whole(path: Path, text: str) -> None:
         OSError: It cannot be written; the old file stays, and nothing is left beside it.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
+    with replacing(path) as file:
+        file.write(text.encode("utf-8", "replace"))
+
+
+@contextlib.contextmanager
+def replacing(path: Path) -> Iterator[IO[bytes]]:
+    """Yield a file to write into, which is synced and gets the name `path` where the block ends in order.
+
+    Raises:
+        OSError: It cannot be written; the old file stays, and nothing is left beside it.
+    """
+    aside = path.with_name(f".{path.name[:200]}.{secrets.token_hex(4)}.new")
     try:
         with aside.open("xb") as file:
-            file.write(text.encode("utf-8", "replace"))
+            yield file
             file.flush()
             os.fsync(file.fileno())
         aside.replace(path)

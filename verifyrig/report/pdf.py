@@ -10,6 +10,8 @@ import tempfile
 from pathlib import Path
 
 from verifyrig.core.errors import UsageError
+from verifyrig.files.atomic_write import replacing
+from verifyrig.files.output_file import PDF_MARK, Output, check_place
 
 _NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 _LIMIT_S = 120
@@ -45,11 +47,22 @@ def write_pdf(page: Path, search_path: str | None = None) -> Path:
             mend="Install it (`apt install chromium`), or open the HTML file in any browser and print it from there.",
         )
     target = page.with_suffix(".pdf")
+    check_place(target, Output.PDF)
     # The file written aside gets its name only when it is whole, so that a PDF of before is not taken for this one.
     with tempfile.TemporaryDirectory(prefix="verifyrig-pdf-") as folder:
         aside = Path(folder) / "page.pdf"
         _print(program, page, aside, Path(folder))
-        shutil.copyfile(aside, target)
+        data = aside.read_bytes()
+        try:
+            with replacing(target) as file:
+                # Readers look for the end mark within the last 1024 bytes (ISO 32000-1, annex H, from memory).
+                file.write(data + (b"" if data.endswith(b"\n") else b"\n") + PDF_MARK.encode())
+        except OSError as error:
+            raise UsageError(
+                f"cannot be written ({error.strerror or error})",
+                where=str(target),
+                mend="Check the folder and its rights.",
+            ) from error
     return target
 
 

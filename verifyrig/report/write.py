@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from verifyrig.bench.folder import Bench
+from verifyrig.files.output_file import Output, check_place, write_output
 from verifyrig.report.gather import gather
 from verifyrig.report.index import write_index
 from verifyrig.report.inputs import ReportInput
-from verifyrig.report.page_file import write_page
 from verifyrig.report.render import EDITIONS, Edition, render
 from verifyrig.report.sentences import finding_of
 from verifyrig.report.wording import words_of
@@ -55,8 +55,12 @@ def write_report(bench: Bench, what: Sequence[str] = (), out: Path | None = None
 def write_editions(bench: Bench, report: ReportInput, out: Path | None, now_utc: float) -> Written:
     """Write all editions of a gathered report; arguments and errors as `write_report`."""
     paths = edition_paths(bench, report, out)
-    for edition, path in paths.items():
-        write_page(path, render(report, edition, now_utc=now_utc))
+    for path in paths.values():
+        check_place(path, Output.PAGE)
+    # All are made before the first is written: a page that cannot be made leaves those of before as they are.
+    pages = {path: render(report, edition, now_utc=now_utc) for edition, path in paths.items()}
+    for path, page in pages.items():
+        write_output(path, page, Output.PAGE)
     if out is None:
         write_index(bench)
     words = words_of(report.settings)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -13,11 +12,15 @@ from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
 from verifyrig.core.integrity import Integrity
+from verifyrig.files.atomic_write import write_whole
 from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.record import Head, read_head, read_trace
 from verifyrig.record.schema import wal_path
 
 INDEX_NAME = ".verifyrig-index.json"
+_ROW_KEYS = frozenset(
+    ("run", "job", "unit", "profile", "purpose", "outcome", "cause", "started", "verdict", "simulated")
+)
 _LOG_MISSING = "no -wal file lies beside it: samples may be missing"
 
 
@@ -125,15 +128,16 @@ def _state_of(path: Path) -> list[int]:
 def _read_index(bench: Bench) -> dict[str, Any]:
     try:
         data = json.loads(read_text(bench.root / INDEX_NAME, FileKind.INDEX))
-        return dict(data["runs"]) if data["tool"] == __version__ else {}
-    except (OSError, ValueError, KeyError, TypeError):
+        if data["tool"] != __version__:
+            return {}
+        return {
+            key: known for key, known in data["runs"].items() if known["row"].keys() >= _ROW_KEYS and known["state"]
+        }
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return {}
 
 
 def _write_index(bench: Bench, runs: dict[str, Any]) -> None:
     """Keep the index; a bench that cannot be written is simply read anew each time."""
-    place = bench.root / INDEX_NAME
-    aside = place.with_name(f"{place.name}.{os.getpid()}")
     with contextlib.suppress(OSError):
-        aside.write_text(json.dumps({"tool": __version__, "runs": runs}, ensure_ascii=False), encoding="utf-8")
-        aside.replace(place)
+        write_whole(bench.root / INDEX_NAME, json.dumps({"tool": __version__, "runs": runs}, ensure_ascii=False))
