@@ -198,7 +198,8 @@ def test_pipes_and_links_in_a_bench_are_listed_and_the_rest_works(
     assert sum("damage" in row for row in answer["runs"]) == 2
     code, answer = ask(capsys, here, "job", "list")
     assert code == 0 and [job["job"] for job in answer["jobs"]] == ["good"]
-    assert ask(capsys, here, "report", "good", "--at", "2031-03-14T12:00")[0] == 2  # a record of it cannot be read
+    assert ask(capsys, here, "report", "good", "--at", "2031-03-14T12:00")[0] == 0
+    assert "20310101-000000-pipe" in (here.reports_dir / "good.archive.html").read_text(encoding="utf-8")
 
 
 def test_a_job_that_calls_itself_otherwise_is_refused(
