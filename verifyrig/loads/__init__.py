@@ -28,12 +28,15 @@ def make_load(
     return LoadByWork(_workers(root, storage_dir, now_s, card))
 
 
-def check_runnable(root: MachineRoot, plans: Iterable[LoadPlan] = ()) -> None:
+def check_runnable(root: MachineRoot, plans: Iterable[LoadPlan] = (), *, card: str = "") -> None:
     """Refuse before anything is measured what could not be loaded later.
+
+    Args:
+        card: Which graphics processor, by index or a part of its name; empty takes the first.
 
     Raises:
         LoadError: A root that is not this machine has no duty file (such a tree can be listed, but not run), or a plan
-            asks for more workers, or other cores, than this machine has.
+            asks for more workers, or other cores, than this machine has, or for a graphics card that cannot be reached.
     """
     if not root.live:
         from verifyrig.loads.file_load import open_duty
@@ -44,9 +47,16 @@ def check_runnable(root: MachineRoot, plans: Iterable[LoadPlan] = ()) -> None:
     from verifyrig.loads.topology import usable_cores
 
     cores = sorted(core.number for core in usable_cores())
-    for plan in plans:
-        if plan.work != EXTERNAL:
-            place(plan.workers, cores)
+    asked = [plan for plan in plans if plan.work != EXTERNAL]
+    for plan in asked:
+        place(plan.workers, cores)
+    from verifyrig.loads.works.choice import ON_GPU, TOGETHER
+
+    if any(plan.work in ON_GPU or plan.work in TOGETHER for plan in asked):
+        from verifyrig.loads.gpu.reach import check_reachable
+        from verifyrig.sensors.nvml import card_names
+
+        check_reachable(card, card_names())
 
 
 def _workers(root: MachineRoot, storage_dir: Path | None, now_s: Callable[[], float] | None, card: str) -> Load:

@@ -130,7 +130,7 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
     notice = request.danger() if request.danger is not None and heated else None
     if notice is not None:
         raise danger_refusal(notice, request.job)
-    with _stand(request) as stand:
+    with _stand(request, _card(bench)) as stand:
         # The bench's instruments and channel sources belong to real machines, not to a simulated one.
         config = {} if request.mock is not None else bench.config
         bank = open_bank(
@@ -147,9 +147,11 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
 
 
 @contextlib.contextmanager
-def _stand(request: RunRequest) -> Iterator[_Stand]:
+def _stand(request: RunRequest, card: str) -> Iterator[_Stand]:
     if request.mock is None:
-        check_runnable(request.root, [stage.load for stage in request.profile.stages if stage.load])
+        loads = [stage.load for stage in request.profile.stages if stage.load is not None]
+        wanted = [load for load in loads if is_gentle(load) or not request.no_load]
+        check_runnable(request.root, wanted, card=card)
         yield _Stand(clock=RealClock(), root=request.root, live=True)
         return
     case, seed = request.mock

@@ -166,6 +166,22 @@ def find(root: Path, *, api: Any = None) -> list[NvmlSensor]:
     return [sensor for index in range(api.nvmlDeviceGetCount()) for sensor in _of_card(api, index)]
 
 
+def card_names(*, api: Any = None) -> list[str]:
+    """Return the names of the cards that this library shows; none where it or its driver is not there.
+
+    Args:
+        api: Stands in for the library in tests.
+    """
+    api = _library() if api is None else api
+    if api is None:
+        return []
+    try:
+        handles = [api.nvmlDeviceGetHandleByIndex(index) for index in range(api.nvmlDeviceGetCount())]
+        return [_text(api.nvmlDeviceGetName(handle)) for handle in handles]
+    except api.NVMLError:
+        return []
+
+
 def _library() -> Any:
     try:
         import pynvml

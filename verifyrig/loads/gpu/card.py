@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from verifyrig.core.errors import LoadError
+from verifyrig.loads.gpu.vulkan_loader import loader_reason
 
 WHERE = "graphics load"
 
@@ -60,15 +62,20 @@ def list_cards() -> list[Card]:
     ]
 
 
-def choose_card(cards: list[Card], wanted: str) -> Card:
+def choose_card(cards: list[Card], wanted: str, why_none: Callable[[], str] = loader_reason) -> Card:
     """Return the card meant by index, name, or a part of the name; the first real one where nothing is said.
+
+    Args:
+        why_none: Tells why there is no card at all, a clause; empty where that is not known.
 
     Raises:
         LoadError: None fits, or several do.
     """
     if not cards:
         raise LoadError(
-            "no graphics processor can be reached", where=WHERE, mend="Install its driver with Vulkan support."
+            why_none() or "no graphics processor can be reached",
+            where=WHERE,
+            mend="Install the system's Vulkan loader, and the card's driver with Vulkan support.",
         )
     listed = "; ".join(f"{card.index} {card.name}" for card in cards)
     if not wanted:
