@@ -327,7 +327,8 @@ class Runner:
             t_s = self._t_s()
             if self._dips.is_open and self._rig.clock.now_s() < self._next_sample_s() - 1e-9:
                 self._look_in_dip()
-            if t_s >= edge_s - 1e-6 and self._driver is not None:
+            # An edge at the stage's very end begins nothing: a pulse that is not to be run must not flash up.
+            if edge_s - 1e-6 <= t_s < last_s - 1e-6 and self._driver is not None:
                 share = self._driver.edge(t_s)
                 if share is not None:
                     self._edge(t_s, share)

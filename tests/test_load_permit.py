@@ -1,0 +1,220 @@
+"""May a load start: answers of people, a held temperature's distance to the limit, and the forecast from the pulses.
+
+The forecast is asked of simulated hardware, whose true end under full load `steady_state` solves from its own network:
+nothing of the analysis is in that figure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from typing import NamedTuple
+
+import pytest
+
+from mock_hw.physics.machine import Machine
+from mock_hw.physics.network import steady_state
+from mock_hw.physics.parameters import draw
+from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
+from verifyrig.core.profile import Hold, LoadPlan, Stage, StageKind
+from verifyrig.rig.load_permit import HOLD_ROOM_K, LoadPermit
+
+REST_S, ON_S, OFF_S, PULSES = 120, 5, 55, 4
+SHOWN = ("die_temp_c", "cpu_fan_speed_rpm", "ambient_temp_c")
+
+
+class Row(NamedTuple):
+    """One sample of a simulated machine: time, what its sensors show, and whether the pulse was on."""
+
+    t_s: float
+    values: Mapping[str, float]
+    on: bool
+
+
+@cache
+def pulsed(case: str, pulse_share: float = 0.25, room_c: float | None = None) -> tuple[Row, ...]:
+    """Rest and pulses of a typical machine; power is what its counter of energy gained."""
+    machine = Machine(draw(case, 0), seed=0)
+    rows, before_uj = [], machine.counters.energy_uj
+    ends_s = REST_S + PULSES * (ON_S + OFF_S)
+    for t_s in range(ends_s):
+        in_pulse = t_s >= REST_S and (t_s - REST_S) % (ON_S + OFF_S) < ON_S
+        machine.advance(1.0, pulse_share if in_pulse else 0.0)
+        values = {name: machine.sensor_reading(name) for name in SHOWN}
+        values["package_power_w"] = max(0.0, (machine.counters.energy_uj - before_uj) * 1e-6)
+        before_uj = machine.counters.energy_uj
+        rows.append(Row(float(t_s), values, in_pulse))
+    return tuple(rows)
+
+
+def load_stage(
+    *, work: str = "linear-algebra", share: float = 1.0, workers: str = "all", hold: Hold | None = None
+) -> Stage:
+    plan = LoadPlan(work=work, share=share, workers=workers, hold=hold)
+    return Stage(name="load", kind=StageKind.LOAD, load=plan)
+
+
+PULSES_STAGE = Stage(
+    name="pulses", kind=StageKind.LOAD,
+    load=LoadPlan(work="linear-algebra", pattern="pulses", on_s=ON_S, off_s=OFF_S, count=PULSES, workers="quarter"),
+)  # fmt: skip
+
+
+def permit(
+    limit_c: float,
+    rows: tuple[Row, ...],
+    *,
+    workers: Stage = PULSES_STAGE,
+    without: tuple[str, ...] = (),
+    ambient_c: float | None = None,
+    renamed: Mapping[str, str] | None = None,
+) -> LoadPermit:
+    found = LoadPermit(limits_c={"die_temp_c": limit_c}, ambient_c=ambient_c)
+    found.workers(workers)
+    names = renamed or {}
+    for row in rows:
+        readings = {
+            names.get(name, name): Reading(value=value) for name, value in row.values.items() if name not in without
+        }
+        found.sample(row.t_s, readings, 1.0 if row.on else 0.0)
+    return found
+
+
+def full_c(case: str) -> float:
+    return steady_state(draw(case, 0), 1.0).die_c
+
+
+def highest_allowed_c(rows: tuple[Row, ...], stage: Stage, **how: object) -> float:
+    """Return the lowest trip limit under which the load would be started, °C."""
+    low, high = 20.0, 250.0
+    for _ in range(9):
+        middle = (low + high) / 2
+        allowed = permit(middle, rows, **how).why_not(stage, blind=False) is None  # type: ignore[arg-type]
+        low, high = (low, middle) if allowed else (middle, high)
+    return high
+
+
+# ---- answers, and loads that need none
+
+
+def test_an_unanswered_question_forbids_any_load_above_the_gentle_pulses() -> None:
+    asked = LoadPermit(refusals=["leak?", "smell?"], limits_c={})
+    assert asked.why_not(load_stage(), blind=False) == "leak?; smell?"
+    assert asked.why_not(load_stage(), blind=True) == "leak?; smell?"
+    assert asked.why_not(load_stage(work="external"), blind=False) == "leak?; smell?"
+
+
+def test_a_blind_load_a_persons_own_load_and_a_rest_are_not_foreseen() -> None:
+    nothing_known = permit(40.0, ())
+    assert nothing_known.why_not(load_stage(), blind=True) is None
+    assert nothing_known.why_not(load_stage(work="external"), blind=False) is None
+    assert nothing_known.why_not(Stage(name="idle", kind=StageKind.IDLE), blind=False) is None
+
+
+@pytest.mark.parametrize(("share", "foreseen"), [(0.25, False), (0.26, True)])
+def test_up_to_a_quarter_of_the_machine_may_start_unforeseen(share: float, foreseen: bool) -> None:
+    assert (permit(90.0, ()).why_not(load_stage(share=share), blind=False) is not None) is foreseen
+
+
+def test_a_load_is_not_started_where_nothing_can_be_foreseen() -> None:
+    rest_only = tuple(row for row in pulsed("healthy-air") if row.t_s < REST_S)
+    why = permit(92.0, rest_only).why_not(load_stage(), blind=False)
+    assert why is not None and "cannot be foreseen" in why
+
+
+# ---- a held temperature
+
+
+@pytest.mark.parametrize(("target_c", "allowed"), [(85.0, True), (85.1, False), (89.9, False)])
+def test_a_held_die_keeps_five_kelvin_to_its_limit(target_c: float, allowed: bool) -> None:
+    assert HOLD_ROOM_K == 5.0
+    why = permit(90.0, ()).why_not(load_stage(hold=Hold(die_temp_c=target_c)), blind=False)
+    assert (why is None) is allowed
+
+
+# ---- the forecast
+
+
+def test_a_sound_machine_may_be_loaded_and_one_with_a_film_on_its_plate_may_not() -> None:
+    sound, film = pulsed("healthy-air"), pulsed("film-left-on")
+    assert permit(92.0, sound).why_not(load_stage(), blind=False) is None
+    assert permit(92.0, film).why_not(load_stage(), blind=False) is not None
+
+
+def test_the_true_end_lies_between_rest_and_the_lowest_limit_that_is_allowed() -> None:
+    # What is foreseen and its u95 together lie above the truth, and not absurdly far above it.
+    needed_c = highest_allowed_c(pulsed("healthy-air"), load_stage())
+    assert full_c("healthy-air") < needed_c < full_c("healthy-air") + 25.0
+
+
+def test_pulses_on_a_quarter_of_the_workers_are_a_quarter_of_the_load() -> None:
+    rows = pulsed("healthy-air")
+    quarter_c = highest_allowed_c(rows, load_stage())
+    as_if_full_c = highest_allowed_c(rows, load_stage(), workers=load_stage())
+    # The same readings after pulses of all workers would tell of a machine that full load hardly warms.
+    assert as_if_full_c < full_c("healthy-air") - 10.0
+    assert quarter_c > full_c("healthy-air")
+
+
+def test_pulses_on_all_workers_are_the_whole_load() -> None:
+    rows = pulsed("healthy-air", pulse_share=1.0)
+    whole_c = highest_allowed_c(rows, load_stage(), workers=load_stage())
+    assert full_c("healthy-air") - 3.0 < whole_c < full_c("healthy-air") + 25.0
+
+
+def test_half_a_load_needs_less_room_than_a_whole_one() -> None:
+    rows = pulsed("healthy-air")
+    half_c, whole_c = (highest_allowed_c(rows, load_stage(share=share)) for share in (0.5, 1.0))
+    true_half_c = steady_state(draw("healthy-air", 0), 0.5).die_c
+    assert true_half_c < half_c < whole_c - 5.0
+
+
+def test_a_load_held_at_a_power_is_foreseen_at_that_power() -> None:
+    rows, machine = pulsed("healthy-air"), draw("healthy-air", 0)
+    held_c = highest_allowed_c(rows, load_stage(hold=Hold(power_w=60.0)))
+    whole_c = highest_allowed_c(rows, load_stage())
+    half = steady_state(machine, 0.5)
+    assert half.power_w == pytest.approx(60.0, abs=5.0)
+    assert half.die_c - 3.0 < held_c < whole_c - 5.0
+
+
+def test_the_room_is_the_probes_else_the_inlets_else_as_typed() -> None:
+    rows = pulsed("healthy-air")
+    without = ("ambient_temp_c",)
+    measured_c = highest_allowed_c(rows, load_stage(), ambient_c=60.0)
+    typed_c = highest_allowed_c(rows, load_stage(), without=without, ambient_c=22.5)
+    at_inlet_c = highest_allowed_c(rows, load_stage(), renamed={"ambient_temp_c": "inlet_temp_c"}, ambient_c=60.0)
+    unknown_c = highest_allowed_c(rows, load_stage(), without=without)
+    assert typed_c == pytest.approx(measured_c, abs=2.0)
+    assert at_inlet_c == pytest.approx(measured_c, abs=2.0)
+    assert unknown_c > measured_c - 2.0
+
+
+def test_only_readings_to_be_believed_are_foreseen_from() -> None:
+    found = LoadPermit(limits_c={"die_temp_c": 92.0})
+    found.workers(PULSES_STAGE)
+    for row in pulsed("healthy-air"):
+        stale = {name: Reading(value=value, quality=Quality.STALE) for name, value in row.values.items()}
+        found.sample(row.t_s, stale, 1.0 if row.on else 0.0)
+    why = found.why_not(load_stage(), blind=False)
+    assert why is not None and "no reading at rest" in why
+
+
+def test_every_die_is_foreseen_and_the_worst_decides() -> None:
+    sound, film = pulsed("healthy-air"), pulsed("film-left-on")
+    second = "die_2_temp_c"
+    infos = {
+        name: ChannelInfo(channel=name, label="", device=name, source="s", quantity="temperature", unit="°C")
+        for name in ("die_temp_c", second)
+    }
+    found = LoadPermit(limits_c={"die_temp_c": 92.0, second: 92.0}, infos=infos)
+    found.workers(PULSES_STAGE)
+    for cool, hot in zip(sound, film, strict=True):
+        readings = {name: Reading(value=value) for name, value in cool.values.items()}
+        found.sample(cool.t_s, readings | {second: Reading(value=hot.values["die_temp_c"])}, 1.0 if cool.on else 0.0)
+    why = found.why_not(load_stage(), blind=False)
+    assert why is not None and why.startswith(f"{second}: ")
+
+
+def test_a_load_that_heats_another_part_is_not_held_against_the_die() -> None:
+    assert permit(40.0, ()).why_not(load_stage(work="gpu-linear-algebra"), blind=False) is None
