@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -16,3 +19,16 @@ def shared_dir() -> Path:
     if not shared.is_dir():
         pytest.skip("the folder ../shared with real traces and trees is absent")
     return shared
+
+
+@pytest.fixture
+def machine_for_itself() -> Iterator[None]:
+    """Lets tests that put a real load on this machine wait for one another, in all processes: runs refuse a second."""
+    fcntl = pytest.importorskip("fcntl", reason="a lock between processes")
+    path = Path(tempfile.gettempdir()) / "verifyrig-tests.lock"
+    fd = os.open(path, os.O_RDWR | (0 if path.exists() else os.O_CREAT), 0o666)
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(fd)

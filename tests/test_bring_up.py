@@ -27,7 +27,10 @@ from verifyrig.core.errors import LoadError
 from verifyrig.core.interfaces import LoadDemand
 from verifyrig.loads.worker_load import WorkerLoad
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="states of processes as Linux shows them")
+pytestmark = [
+    pytest.mark.skipif(sys.platform != "linux", reason="states of processes as Linux shows them"),
+    pytest.mark.usefixtures("machine_for_itself"),
+]
 
 REPO = Path(__file__).resolve().parent.parent
 # Far above the 200 ms that the rule gives, far below the 20 s after which workers that never get ready are given up.

@@ -122,6 +122,7 @@ def test_a_tree_of_another_machine_asks_nobody(bench: Path) -> None:
         assert asked_before(bench, "--root", str(bench / "tree")) == []
 
 
+@pytest.mark.usefixtures("machine_for_itself")
 @pytest.mark.skipif(sys.platform != "linux", reason="/proc of Linux")
 @pytest.mark.parametrize("root", ["folder and dots", "link", "the process's own root"])
 def test_a_run_on_the_system_by_another_path_is_recorded_as_real(

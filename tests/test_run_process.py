@@ -23,6 +23,8 @@ from pathlib import Path
 import psutil
 import pytest
 
+from tests.nobody import python_for_nobody
+
 REPO = Path(__file__).resolve().parent.parent
 GONE_WITHIN_S = 3.0
 # Generous: the machines that run tests are shared.
@@ -55,7 +57,10 @@ kind = "cooldown"
 max_duration_s = 0.5
 """
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="signals and /proc of Linux")
+pytestmark = [
+    pytest.mark.skipif(sys.platform != "linux", reason="signals and /proc of Linux"),
+    pytest.mark.usefixtures("machine_for_itself"),
+]
 
 
 @pytest.fixture
@@ -204,26 +209,6 @@ def test_a_closed_terminal_ends_the_load_and_closes_the_record(bench: Path, pree
         if run.poll() is None:
             run.kill()
             run.wait(timeout=HANG_S)
-
-
-def python_for_nobody() -> list[str] | None:
-    """Return how nobody can run this very code, None where the environment is closed to it."""
-    if os.geteuid() != 0 or shutil.which("setpriv") is None:
-        return None
-    drop = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"]
-    for python in (sys.executable, "/usr/bin/python3"):
-        # Twice: a worker is a child of the child.
-        check = "import subprocess, sys; subprocess.run([sys.executable, '-c', 'import numpy, verifyrig'], check=True)"
-        words = [*drop, "env", f"PYTHONPATH={nobodys_path()}", python, "-c", check]
-        if subprocess.run(words, capture_output=True, cwd="/", timeout=HANG_S).returncode == 0:
-            return [*drop, "env", f"PYTHONPATH={nobodys_path()}", python]
-    return None
-
-
-def nobodys_path() -> str:
-    import numpy
-
-    return f"{REPO}:{Path(numpy.__file__).parent.parent}"
 
 
 def test_nobody_can_run_it_with_a_real_load_and_is_told_what_is_missing() -> None:

@@ -180,10 +180,12 @@ def _moved_word(moved: Moved, unit: str) -> str:
 
 def _prove(survey: Survey, root: MachineRoot) -> dict[str, Moved]:
     from verifyrig.loads import make_load
+    from verifyrig.loads.machine_claim import machine_claimed
     from verifyrig.sensors.proof import prove
 
+    claim = machine_claimed("of `channels --prove`") if root.live else contextlib.nullcontext()
     survey.first_look()
-    with contextlib.closing(make_load(root)) as load:
+    with claim, contextlib.closing(make_load(root)) as load:
         return prove(survey.bank, load, say=tell)
 
 

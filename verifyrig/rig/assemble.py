@@ -21,6 +21,7 @@ from verifyrig.core.probe_only import is_from_outside
 from verifyrig.core.profile import Profile
 from verifyrig.files.toml_table import Faults
 from verifyrig.loads import check_runnable, make_load
+from verifyrig.loads.machine_claim import Claim, machine_claimed
 from verifyrig.plan.guarding import check_guarded
 from verifyrig.record import new_run_id, open_record
 from verifyrig.rig.arming import ArmedLimit, arm, limits_of
@@ -130,7 +131,7 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
     notice = request.danger() if request.danger is not None and heated else None
     if notice is not None:
         raise danger_refusal(notice, request.job)
-    with _stand(request, _card(bench)) as stand:
+    with _stand(request, _card(bench)) as stand, _machine_for_itself(request, heated) as claim:
         # The bench's instruments and channel sources belong to real machines, not to a simulated one.
         config = {} if request.mock is not None else bench.config
         bank = open_bank(
@@ -143,7 +144,13 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
         )
         with contextlib.closing(bank), danger_watch(controls, request.danger if heated else None):
             watch = _check_requirements(request, bank, stand.clock)
-            return _run_on(request, bench, observer, controls, stand, bank, watch)
+            return _run_on(request, bench, observer, controls, stand, bank, watch, claim)
+
+
+def _machine_for_itself(request: RunRequest, heated: bool) -> contextlib.AbstractContextManager[Claim]:
+    """Return the claim on this machine where the run heats it; a load seen from outside is on another one."""
+    heats_this = heated and request.mock is None and request.root.live and not is_from_outside(request.profile)
+    return machine_claimed() if heats_this else contextlib.nullcontext(Claim())
 
 
 @contextlib.contextmanager
@@ -175,9 +182,10 @@ def _run_on(
     stand: _Stand,
     bank: SensorBank,
     watch: _Watch,
+    claim: Claim,
 ) -> RunDone:
     profile, absent, blind = request.profile, watch.absent, watch.blind
-    run_id = new_run_id(stand.clock.utc_s())
+    run_id = claim.run = new_run_id(stand.clock.utc_s())
     path = bench.runs_dir(request.job) / f"{run_id}.sqlite"
     load = make_load(stand.root, storage_dir=path.parent, now_s=stand.clock.now_s, card=_card(bench))
     writer = open_record(
