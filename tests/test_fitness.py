@@ -173,6 +173,12 @@ def test_a_complaint_of_games_is_not_fixed_by_a_load_of_the_processor(complaint:
     assert found(job(complaint=complaint, **answers), TRIPPED, PASSED, card).headline is Headline.FIXED
 
 
+def test_a_part_that_was_never_loaded_is_told_with_how_long_it_takes() -> None:
+    answer = found(job(complaint="goes off in games", how_often="10 min"), TRIPPED, run(40, exposure=loaded(9999.0)))
+    assert codes(answer) == [Code.PART_NOT_LOADED, Code.CLEAN_USE]
+    assert answer.missing[1].values["more_s"] == 1800.0
+
+
 def test_how_rare_it_came_is_counted_in_use_of_the_part_that_it_is_about() -> None:
     gamer = job(complaint="goes off in games", how_often="10 min")
     short = run(50, "check", exposure=loaded(600.0, GRAPHICS))

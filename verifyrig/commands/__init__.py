@@ -68,7 +68,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("report", "write the sign-off report"),
     "qa": ("qa", "units against the limits, with capability"),
     "rig-check": ("rig_check", "is the bench itself still right"),
-    "inspect": ("inspect", "is a record whole, sealed, unaltered; how did its run end"),
+    "inspect": ("inspect", "does a record fit its digests, is it sealed and signed; how did its run end"),
     "export": ("export", "a record as CSV"),
     "calibrate": ("calibrate", "correct a probe against ice or a reference thermometer"),
 }

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.core.errors import ImportFault, UsageError
 from verifyrig.files.foreign_file import FileKind, read_bytes
 
@@ -68,6 +69,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         where=where,
     )
     record = write_imported(context.bench.runs_dir(job), samples, order)
+    sign_with_own_key(record)
     summary = summary_of(read_trace(record), str(record), integrity=integrity_of(record)[0])
     notes = [f"{n} rows left out: {why}." for why, n in samples.left_out.items()]
     return Answer(data=summary, text="\n".join([*sentences_of(summary), *notes]))

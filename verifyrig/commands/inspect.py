@@ -1,4 +1,4 @@
-"""`verifyrig inspect`: is a record whole, sealed, unaltered; how did its run end."""
+"""`verifyrig inspect`: does a record fit its digests, is it sealed and signed; how did its run end."""
 
 from __future__ import annotations
 
@@ -7,29 +7,53 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.core.errors import ExitCode, RecordError
+from verifyrig.core.errors import ExitCode, RecordError, UsageError
 
 if TYPE_CHECKING:
     from verifyrig.record.check import RecordCheck
+    from verifyrig.record.signature import CheckedSignature
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `inspect`."""
     parser.add_argument("record", metavar="RECORD", help="path, run id, unique prefix of one, `first` or `last`")
+    parser.add_argument(
+        "--printed", metavar="DIGEST", help="the digest on the printed and signed page, or its first 16 signs or more"
+    )
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Hold the record against its digests; exit code 1 where altered or damaged, 4 where its log is missing."""
     from verifyrig.record.check import check_record
 
+    printed = _printed(args.printed)
     path = context.bench.find_record(args.record)
     check = check_record(path)
     data, lines = _as_json(check), _sentences(check)
+    if printed is not None:
+        data["printed"] = fits = check.digest is not None and check.digest.startswith(printed)
+        lines.append(
+            "It is the record of the printed page: the digests agree."
+            if fits
+            else "NOT THE RECORD OF THE PRINTED PAGE: its digest is another."
+        )
     if check.outcome == "interrupted" and check.digest is not None:
         more, words = _post_mortem(path, context)
         data |= more
         lines += words
-    return Answer(data=data, text="\n".join(map(_printable, lines)), code=_code(check))
+    return Answer(data=data, text="\n".join(map(_printable, lines)), code=_code(check, data.get("printed")))
+
+
+def _printed(text: str | None) -> str | None:
+    """Return the digest as typed off a page, without blanks; raise `UsageError` for what is none."""
+    if text is None:
+        return None
+    digits = "".join(text.split()).lower()
+    if not 16 <= len(digits) <= 64 or any(sign not in "0123456789abcdef" for sign in digits):
+        raise UsageError(
+            f"{text[:80]!r} is no digest", where="--printed", mend="Type at least the first 16 signs of it (0-9, a-f)."
+        )
+    return digits
 
 
 def _post_mortem(path: Path, context: Context) -> tuple[dict[str, Any], list[str]]:
@@ -58,8 +82,8 @@ def _printable(line: str) -> str:
     return "".join(c if c.isprintable() else "?" for c in line)
 
 
-def _code(check: RecordCheck) -> ExitCode:
-    if check.altered is not None or check.damage:
+def _code(check: RecordCheck, printed: bool | None) -> ExitCode:
+    if check.integrity.is_broken or printed is False:
         return ExitCode.FAILED
     return ExitCode.DONE if check.whole else ExitCode.NOT_PROVEN
 
@@ -77,6 +101,17 @@ def _as_json(check: RecordCheck) -> dict[str, Any]:
         "last_sample_s": check.last_sample_s,
         "largest_lag_s": check.largest_lag_s,
         "damage": check.damage or None,
+        "integrity": str(check.integrity),
+        "signatures": [
+            {
+                "role": one.signature.role,
+                "fingerprint": one.signature.fingerprint,
+                "public_key": one.signature.key_text,
+                "signed": one.signature.signed,
+                "state": str(one.state),
+            }
+            for one in check.signatures
+        ],
         "notes": list(check.notes),
     }
 
@@ -91,7 +126,22 @@ def _sentences(check: RecordCheck) -> list[str]:
         lines.append(f"The disk was at most {check.largest_lag_s:.2f} s behind.")
     if check.digest is not None:
         lines.append(f"Digest of what is there: {check.digest}")
+    lines += [_signed(one) for one in check.signatures]
+    if check.sealed and not check.signatures:
+        lines.append("Not signed.")
     return lines
+
+
+def _signed(one: CheckedSignature) -> str:
+    from verifyrig.record.signature import SignatureState
+
+    by = f"Signed {one.signature.signed} ({one.signature.role}) with key {one.signature.fingerprint}"
+    states = {
+        SignatureState.FITS: "the signature fits; compare the key with the one on the printed page.",
+        SignatureState.BROKEN: "THE SIGNATURE DOES NOT FIT.",
+        SignatureState.NOT_CHECKED: "not checked, for want of a library (install verifyrig[sign]).",
+    }
+    return f"{by}: {states[one.state]}"
 
 
 def _state(check: RecordCheck) -> str:
@@ -100,7 +150,10 @@ def _state(check: RecordCheck) -> str:
     if check.damage:
         return f"DAMAGED: {check.damage}."
     if check.sealed:
-        return "Whole, sealed and unaltered."
+        return (
+            "Sealed, and it fits its digests. Anybody can compute digests anew: compare the one below with the "
+            "printed and signed page (--printed DIGEST)."
+        )
     if check.outcome == "running":
         return "Whole up to now; it is still being written, and therefore not sealed."
     kept = "Everything in it fits its digests." if check.whole else "What is in it fits its digests."

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -91,6 +92,7 @@ def answer_of(done: RunDone) -> Answer:
     from verifyrig.record.check import integrity_of
     from verifyrig.runs.summary import exit_code_of, sentences_of, summary_of
 
+    sign_with_own_key(done.record)
     trace, (integrity, _) = read_trace(done.record), integrity_of(done.record)
     if done.end is not None:
         ending = {"outcome": done.end.outcome, "cause": done.end.cause, "trip": done.end.trip}

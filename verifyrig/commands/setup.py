@@ -40,6 +40,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--temperature-unit", metavar="UNIT", choices=TEMPERATURE_UNITS, help="°C or °F")
     parser.add_argument("--time-zone", metavar="NAME", help="time zone of the report's times, such as Europe/Berlin")
     parser.add_argument("--terms", metavar="TEXT", help="terms printed in the report")
+    parser.add_argument(
+        "--signing-key", action="store_true", help="make this computer a key, with which it signs its records"
+    )
     parser.add_argument("--probe", metavar="URL", help="port of a thermometer: /dev/ttyUSB0, COM3, socket://host:port")
     parser.add_argument(
         "--channel", action="append", default=[], metavar="KEY=CHANNEL", help="which of its readings is which channel"
@@ -53,6 +56,9 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
     path = context.bench.root / "bench.toml"
     values = _given(args)
     instruments = _given_instrument(args, context)
+    key = _signing_key() if args.signing_key else {}
+    if key and not values and not instruments:
+        return Answer(data={"signing_key": key}, text=_key_text(key))
     if not values and not instruments:
         if asker is None and not can_ask(json=context.json):
             raise UsageError(
@@ -64,8 +70,26 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         values = ask_settings(asker, context.bench.config)
         instruments = ask_probes(asker, context.bench.config)
     settings = change_config(path, lambda text: changed_settings(text, values, instruments))
-    data = {"file": str(path), "settings": settings}
-    return Answer(data=_jsonable(data), text=f"Written: {path}")
+    data = {"file": str(path), "settings": settings} | ({"signing_key": key} if key else {})
+    return Answer(data=_jsonable(data), text=f"Written: {path}" + (f"\n{_key_text(key)}" if key else ""))
+
+
+def _signing_key() -> dict[str, str]:
+    """Make this computer's key where it has none; return where it lies and its public half."""
+    import base64
+
+    from verifyrig.record.signature import fingerprint_of, key_path, make_key
+
+    public = make_key(key_path())
+    text = base64.b64encode(public).decode("ascii")
+    return {"file": str(key_path()), "public_key": text, "fingerprint": fingerprint_of(public)}
+
+
+def _key_text(key: Mapping[str, str]) -> str:
+    return (
+        f"This computer signs its records with the key {key['fingerprint']}.\nPublic key: {key['public_key']}\n"
+        f"It lies in {key['file']}: copy it nowhere, and let nobody read it."
+    )
 
 
 def changed_settings(

@@ -197,7 +197,6 @@ def _missing_of_complaint(case: Case) -> tuple[Reason, ...]:
         spent = complaint.spent(clean, part)
         if part is not None and spent.total_s <= 0:
             missing.append(Reason(code=Code.PART_NOT_LOADED, values={"part": part}))
-            continue
         missing += _too_short(Code.CLEAN_USE, part, spent.total_s, complaint.clean_s)
         missing += _too_short(Code.STRETCH, part, spent.longest_s, complaint.stretch_s)
     missing += [Reason(code=Code.UNCLEAR, values={"key": key, "words": words}) for key, words in complaint.unclear]

@@ -18,6 +18,7 @@ from verifyrig.jobs.store import merge_job
 from verifyrig.record.check import RecordCheck, check_record
 from verifyrig.record.restart_note import aftermath_path
 from verifyrig.record.schema import wal_path
+from verifyrig.record.signature import signatures_path
 from verifyrig.runs.run_list import job_of
 
 # What one bad file of a stick may raise; it is then listed with its reason, and the others come in.
@@ -210,8 +211,9 @@ def _parts(path: Path) -> list[tuple[Path, str]]:
 
 
 def _copy_note(path: Path, target: Path) -> None:
-    """Take over what was seen at the first start after a run broke off; only the computer of the run could see it."""
-    note, place = aftermath_path(path), aftermath_path(target)
-    if os.path.lexists(note) and not os.path.lexists(place):
-        with contextlib.suppress(OSError):
-            copy_new(note, place, FileKind.NOTE, inside=note.parent)
+    """Take over what lies beside: the signatures, and what only the computer of the run saw at its next start."""
+    for beside in (aftermath_path, signatures_path):
+        note, place = beside(path), beside(target)
+        if os.path.lexists(note) and not os.path.lexists(place):
+            with contextlib.suppress(OSError):
+                copy_new(note, place, FileKind.NOTE, inside=note.parent)

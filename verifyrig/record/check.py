@@ -40,6 +40,7 @@ from verifyrig.record.seal import (
     TableSeal,
     record_digest,
 )
+from verifyrig.record.signature import CheckedSignature, SignatureState, check_signatures
 from verifyrig.record.stamp import Stamp, read_stamp
 
 _MARK_BYTES = 8
@@ -63,6 +64,7 @@ class RecordCheck:
         digest: Of all that is there now, as a report prints it; None where the content cannot be read.
         damage: What is wrong with the file as a file; empty where nothing is.
         notes: What else a person should know.
+        signatures: Those that lie beside it, each held against what it holds now.
     """
 
     run: str
@@ -77,6 +79,7 @@ class RecordCheck:
     samples: int = 0
     damage: str = ""
     notes: tuple[str, ...] = ()
+    signatures: tuple[CheckedSignature, ...] = ()
 
     @property
     def integrity(self) -> Integrity:
@@ -136,6 +139,8 @@ def check_record(path: Path, state: SystemState | None = None) -> RecordCheck:
                 _check_kinds(connection, head)
     except DamagedRecord as error:
         return RecordCheck(run=path.stem, whole=False, sealed=False, altered=None, digest=None, damage=error.what)
+    signatures, broken = _signatures(path, head, found.digest)
+    found = found._replace(altered=found.altered or broken)
     lag_s = head.facts.get("largest_lag_s")
     log_missing = log_missing and not head.sealed
     idle_bytes = stamped is Stamp.DIFFERS and found.altered is None
@@ -152,7 +157,20 @@ def check_record(path: Path, state: SystemState | None = None) -> RecordCheck:
         samples=head.samples,
         damage=_IDLE_BYTES if idle_bytes else "",
         notes=(_LOG_MISSING,) if log_missing else (),
+        signatures=signatures,
     )
+
+
+def _signatures(path: Path, head: Head, digest: str) -> tuple[tuple[CheckedSignature, ...], Alteration | None]:
+    """Return the record's signatures, and what is wrong where one does not fit: who recomputes digests has no key."""
+    try:
+        checked = check_signatures(path, run=head.run, digest=digest)
+    except RecordError as error:
+        return (), Alteration(None, error.what)
+    broken = next((one for one in checked if one.state is SignatureState.BROKEN), None)
+    if broken is None:
+        return checked, None
+    return checked, Alteration(None, f"the signature by key {broken.signature.fingerprint} does not fit the content")
 
 
 _IDLE_BYTES = (

@@ -156,6 +156,7 @@ def read_run(path: Path) -> RunInput:
     """Return one run with its figures and what its seals say; raise `RecordError` where it cannot be read."""
     from verifyrig.record import read_trace
     from verifyrig.record.check import check_record
+    from verifyrig.record.signature import SignatureState
     from verifyrig.runs.summary import summary_of
 
     trace = read_trace(path)
@@ -167,6 +168,10 @@ def read_run(path: Path) -> RunInput:
         integrity=check.integrity,
         fault=check.fault,
         digest=check.digest or "",
+        signatures=tuple(
+            (one.signature.role, one.signature.fingerprint, one.signature.key_text, one.state is SignatureState.FITS)
+            for one in check.signatures
+        ),
         file_name=path.name,
     )
 

@@ -110,6 +110,7 @@ class RunInput:
         summary: The contract's `run` object (stages, metrics, thresholds, verdict, not_armed, ...).
         integrity: What the record is good for, and `fault` what is wrong with it.
         digest: Of all that is in the record now; empty where it cannot be read.
+        signatures: Role, short name of the key, public key in base64, and whether it fits, of each signature.
         file_name: Name of the record's file, without its folder.
     """
 
@@ -118,6 +119,7 @@ class RunInput:
     integrity: Integrity = Integrity.SEALED
     fault: str = ""
     digest: str = ""
+    signatures: tuple[tuple[str, str, str, bool], ...] = ()
     file_name: str = ""
 
     @property

@@ -17,6 +17,7 @@ from verifyrig.report.method import method_lines
 from verifyrig.report.names import channel_label
 from verifyrig.report.opinion import opinion_sentence, substitution_lines, suspect_rows
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
+from verifyrig.report.proof import proof_of
 from verifyrig.report.required import required_items
 from verifyrig.report.wording import Words, shortened
 
@@ -109,6 +110,7 @@ def _common(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]
             shortened(line, 180) for line in safety.profile_cautions(report, words)[:_MOST_CAUTIONS]
         ],
         "signatures": _signatures(report, words),
+        "proof": proof_of(report, words),
     }
 
 

@@ -36,6 +36,7 @@ class RunRow(NamedTuple):
     simulated: bool
     seal: str
     digest: str
+    signed: list[tuple[str, str, str]]
 
 
 def run_rows(report: ReportInput, channel: str | None, words: Words) -> list[RunRow]:
@@ -62,6 +63,7 @@ def _run_row(report: ReportInput, run: RunInput, channel: str | None, words: Wor
         run.simulated,
         seal_words(run, words),
         run.digest,
+        [_signed(one, words) for one in run.signatures],
     )
 
 
@@ -95,6 +97,13 @@ def _trip_words(trip: Mapping[str, Any], words: Words) -> str:
     if isinstance(off_s, (int, float)):
         said += "; " + words.t("load off after {seconds} s", seconds=words.number(off_s, 2))
     return said
+
+
+def _signed(signature: tuple[str, str, str, bool], words: Words) -> tuple[str, str, str]:
+    """Return what is said of a signature, the key's short name and the whole public key."""
+    role, fingerprint, key, fits = signature
+    said = words.t("signed with key") if role == "bench" else words.t("counter-signed with key")
+    return (said if fits else words.t("signature NOT checked or not fitting, key"), fingerprint, key)
 
 
 _SEAL_WORDS = {
