@@ -59,11 +59,7 @@ _STORIES: Mapping[str, Story] = {
         seen={"mount": "loose", "paste": "uneven"},
         change=Change(
             kind="reseated",
-            detail={
-                "part": "heat sink",
-                "note": "one of its four screws had come loose on the way; paste wiped off and laid anew, "
-                "all four screws drawn crosswise in three rounds, with even torque",
-            },
+            detail={"part": "heat sink", "note": "fresh paste, screws at even torque"},
         ),
         condition="a dent in the lower left corner of the case",
     ),
