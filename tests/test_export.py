@@ -16,9 +16,10 @@ import pytest
 
 from verifyrig.commands import cli
 from verifyrig.core.interfaces import Quality, Reading
+from verifyrig.core.plain_text import plain_cell
 from verifyrig.core.trace import StageSpan
 from verifyrig.record import open_record, read_trace
-from verifyrig.runs.csv_export import head_of, safe_text, write_csv
+from verifyrig.runs.csv_export import head_of, write_csv
 
 CHANNELS = ("die_temp_c", "package_power_w")
 
@@ -93,7 +94,7 @@ def test_simulated_hardware_is_named_in_every_row(tmp_path: Path) -> None:
 # The characters that start a formula in spreadsheets, and what is stripped before them (common practice, no source).
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1+2", "@SUM(1)", "\t=1", "\r=1", " =1", "%x", "|calc"])
 def test_no_text_becomes_a_formula(tmp_path: Path, text: str) -> None:
-    assert safe_text(text).startswith("'")
+    assert plain_cell(text).startswith("'")
     trace = read_trace(make(tmp_path / "r.sqlite"))
     span = StageSpan(name=text, kind="idle", start_s=0.0, end_s=99.0)
     out = io.StringIO()
@@ -105,7 +106,7 @@ def test_no_text_becomes_a_formula(tmp_path: Path, text: str) -> None:
 
 
 def test_an_ordinary_text_stays_as_it_is() -> None:
-    assert safe_text("idle-2") == "idle-2"
+    assert plain_cell("idle-2") == "idle-2"
 
 
 def test_a_record_is_not_overwritten_by_its_own_export(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

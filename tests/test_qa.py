@@ -317,7 +317,7 @@ def test_junit_shows_each_attempt_as_a_test() -> None:
     assert failure is not None
     assert failure.get("type") == "fail"
     assert "load.die_temp_c.rise" in (failure.text or "")
-    assert suite.findall("testcase")[0].get("name") == '<unit "A" & ?[31m?B>'
+    assert suite.findall("testcase")[0].get("name") == '<unit "A" & \ufffd[31m[U+202E]B>'
 
 
 def test_what_leaves_the_program_says_which_units_are_simulated_hardware() -> None:

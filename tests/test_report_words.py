@@ -12,6 +12,7 @@ import pytest
 
 from tests import report_inputs as ri
 from verifyrig.core.channels import HEAT_PATH
+from verifyrig.core.plain_text import plain_block
 from verifyrig.diagnosis import explain
 from verifyrig.jobs import dangers, fitness_text, safety
 from verifyrig.jobs import vocabulary as job_words
@@ -31,7 +32,7 @@ from verifyrig.report.catalogue import LOCALE_DIR, languages, read_catalogue
 from verifyrig.report.inputs import Entry, ReportInput
 from verifyrig.report.masking import HIDDEN, mask_serial, masked
 from verifyrig.report.render import render
-from verifyrig.report.wording import Foreign, visible, words_for
+from verifyrig.report.wording import Foreign, words_for
 
 ENGLISH, GERMAN = words_for("en"), words_for("de")
 NARROW = "\u202f"
@@ -102,9 +103,9 @@ def test_durations_are_spoken(seconds: float, text: str) -> None:
 
 
 def test_control_and_direction_characters_are_shown_not_obeyed() -> None:
-    assert visible("a\u202eb\x00c\nd") == "a[U+202E]b\ufffdc\nd"
-    assert visible("\ud800") == "\ufffd"
-    assert visible("é 日本 🔥") == "é 日本 🔥"
+    assert plain_block("a\u202eb\x00c\nd") == "a[U+202E]b\ufffdc\nd"
+    assert plain_block("\ud800") == "\ufffd"
+    assert plain_block("é 日本 🔥") == "é 日本 🔥"
 
 
 # --- catalogue -------------------------------------------------------------------------------------------------

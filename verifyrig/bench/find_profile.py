@@ -8,6 +8,7 @@ from pathlib import Path
 
 from verifyrig.bench.folder import ID_PATTERN, Bench
 from verifyrig.core.errors import ProfileError
+from verifyrig.core.plain_text import plain_line
 from verifyrig.core.profile import Profile
 from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.files.toml_table import meant
@@ -48,7 +49,7 @@ def find_profile_file(name_or_path: str, bench: Bench) -> Path:
     files = {file.name: file.path for file in list_profiles(bench)}
     if ID_PATTERN.fullmatch(name_or_path) and name_or_path in files:
         return files[name_or_path]
-    raise ProfileError("no such profile", where=_one_line(name_or_path), mend=meant(name_or_path, sorted(files)))
+    raise ProfileError("no such profile", where=plain_line(name_or_path, 200), mend=meant(name_or_path, sorted(files)))
 
 
 def list_profiles(bench: Bench) -> list[ProfileFile]:
@@ -66,7 +67,7 @@ def list_profiles(bench: Bench) -> list[ProfileFile]:
 
 def read_profile_text(path: Path) -> str:
     """Return the text of a profile file; raise `ProfileError` where it cannot be read."""
-    where = _one_line(str(path))
+    where = plain_line(path, 200)
     try:
         return read_text(path, FileKind.PROFILE)
     except FileNotFoundError as error:
@@ -77,7 +78,3 @@ def read_profile_text(path: Path) -> str:
         raise ProfileError("this is no UTF-8 text", where=where, mend="Save the file as UTF-8.") from error
     except (OSError, ValueError) as error:
         raise ProfileError(f"cannot be read ({error})", where=where, mend="Check the path and its rights.") from error
-
-
-def _one_line(text: str) -> str:
-    return text if text.isprintable() and len(text) <= 200 else repr(text[:200])

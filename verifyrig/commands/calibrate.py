@@ -13,6 +13,7 @@ from typing import Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import UsageError
+from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask
 
 
@@ -37,7 +38,7 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         return Answer(data={"written": None}, text="Nothing was written.")
     path = context.bench.root / "bench.toml"
     _write(path, outcome.channel, outcome.values)
-    said = f"Written: {path}, [channel.{outcome.channel}]"
+    said = plain_line(f"Written: {path}, [channel.{outcome.channel}]")
     values = {key: value.isoformat() if isinstance(value, date) else value for key, value in outcome.values.items()}
     return Answer(data={"written": str(path), "channel": outcome.channel, **values}, text=said)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import code_of, integrity_told
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
+from verifyrig.core.plain_text import plain_lines
 
 if TYPE_CHECKING:
     from verifyrig.analysis import Comparison, MetricDifference
@@ -40,7 +41,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     integrity = integrity_told((before, after))
     code = first_code(code_of(integrity), ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN)
     data = data_of(found) | {"integrity": {"before": str(integrity[before]), "after": str(integrity[after])}}
-    return Answer(data=data, text="\n".join(_lines(found)), code=code)
+    return Answer(data=data, text=plain_lines(_lines(found)), code=code)
 
 
 def data_of(found: Comparison) -> dict[str, Any]:

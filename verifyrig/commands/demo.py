@@ -8,6 +8,7 @@ from pathlib import Path
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.demo_stories import DEFAULT_CASE
 from verifyrig.core.errors import UsageError
+from verifyrig.core.plain_text import plain_line
 from verifyrig.files.streams import tell
 
 
@@ -29,5 +30,5 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
             mend="Cases: " + ", ".join(simulated_cases()) + ".",
         )
     done = run_demo(Path(args.out), args.case, say=tell)
-    text = f"\n{done.sentence}\nReport: {done.report}"
+    text = f"\n{plain_line(done.sentence)}\nReport: {plain_line(done.report)}"
     return Answer(data={"job": done.job, "runs": done.runs, "report": str(done.report), "simulated": True}, text=text)

@@ -12,6 +12,7 @@ from verifyrig.bench.folder import Bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import code_of, integrity_told
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
+from verifyrig.core.plain_text import plain_lines
 
 if TYPE_CHECKING:
     from verifyrig.core.trace import Trace
@@ -49,7 +50,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         write_output(picture, found.picture(), Output.PICTURE)
         data["picture"] = str(picture)
         lines.append(f"The heat's path, drawn: {picture}")
-    return Answer(data=data, text="\n".join(lines), code=code)
+    return Answer(data=data, text=plain_lines(lines), code=code)
 
 
 def _read(paths: Sequence[Path], *, all_or_none: bool) -> tuple[dict[Path, Trace], list[dict[str, str]]]:

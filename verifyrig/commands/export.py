@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import integrity_told
+from verifyrig.core.plain_text import plain_line
 
 if TYPE_CHECKING:
     from verifyrig.core.trace import Trace
@@ -30,7 +31,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         return Answer(write=lambda stdout: _write_to(trace, stdout))
     out = Path(args.out) if args.out is not None else Path(f"{record.stem}.csv")
     rows = _write_whole(trace, out)
-    text = f"{rows} samples of run {trace.run_id} written to {out}."
+    text = f"{rows} samples of run {plain_line(trace.run_id)} written to {plain_line(out)}."
     return Answer(data={"run": trace.run_id, "out": str(out), "rows": rows}, text=text)
 
 

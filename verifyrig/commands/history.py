@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
+from verifyrig.core.plain_text import plain_lines
 
 if TYPE_CHECKING:
     from verifyrig.system.history.memory import SystemMemory
@@ -45,7 +46,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         }
         for entry in memory.entries
     ]
-    return Answer(data={"history": rows, "notes": list(memory.notes)}, text="\n".join(_lines(memory)))
+    return Answer(data={"history": rows, "notes": list(memory.notes)}, text=plain_lines(_lines(memory)))
 
 
 def time_text(utc_s: float | None) -> str | None:

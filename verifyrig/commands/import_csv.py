@@ -8,6 +8,7 @@ from pathlib import Path
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.core.errors import ImportFault, UsageError
+from verifyrig.core.plain_text import plain_lines
 from verifyrig.files.foreign_file import FileKind, read_bytes
 
 PURPOSES = ("baseline", "check", "verification", "build")
@@ -72,7 +73,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     sign_with_own_key(record)
     summary = summary_of(read_trace(record), str(record), integrity=integrity_of(record)[0])
     notes = [f"{n} rows left out: {why}." for why, n in samples.left_out.items()]
-    return Answer(data=summary, text="\n".join([*sentences_of(summary), *notes]))
+    return Answer(data=summary, text=plain_lines([*sentences_of(summary), *notes]))
 
 
 def _job(named: str | None, context: Context) -> str | None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, RecordError, UsageError
+from verifyrig.core.plain_text import plain_lines
 
 if TYPE_CHECKING:
     from verifyrig.record.check import RecordCheck
@@ -41,7 +42,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         more, words = _post_mortem(path, context)
         data |= more
         lines += words
-    return Answer(data=data, text="\n".join(map(_printable, lines)), code=_code(check, data.get("printed")))
+    return Answer(data=data, text=plain_lines(lines), code=_code(check, data.get("printed")))
 
 
 def _printed(text: str | None) -> str | None:
@@ -75,11 +76,6 @@ def _post_mortem(path: Path, context: Context) -> tuple[dict[str, Any], list[str
     if pattern is None:
         return {"post_mortem": as_json(found)}, lines
     return {"post_mortem": {**as_json(found), "pattern": pattern.sentence}}, [*lines, pattern.sentence]
-
-
-def _printable(line: str) -> str:
-    """Return a line without anything that drives a terminal; names in a record come from outside."""
-    return "".join(c if c.isprintable() else "?" for c in line)
 
 
 def _code(check: RecordCheck, printed: bool | None) -> ExitCode:

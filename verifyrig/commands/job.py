@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, JobError, UsageError
+from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask
 from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.jobs.vocabulary import (
@@ -159,7 +160,7 @@ def _answer(job: Job, context: Context, said: str = "") -> Answer:
     runs = runs_of(context.bench, job.job_id)
     lines = [*([said] if said else []), *danger_lines(job)]
     lines.append(f"Next: {standing_of(job, runs).next_step}.")
-    return Answer(data=job_object(job, runs, fitness_in(context.bench, job, runs)), text="\n".join(lines))
+    return Answer(data=job_object(job, runs, fitness_in(context.bench, job, runs)), text=plain_lines(lines))
 
 
 def _releasing_answer(job: Job, runs: Sequence[RunFacts], context: Context, said: str) -> Answer:
@@ -171,7 +172,7 @@ def _releasing_answer(job: Job, runs: Sequence[RunFacts], context: Context, said
     fitness = fitness_in(context.bench, job, runs)
     lines = [said, *lines_of(fitness), f"Next: {standing_of(job, runs).next_step}."]
     code = ExitCode.DONE if fitness.releasable else ExitCode.NOT_PROVEN
-    return Answer(data=job_object(job, runs, fitness), text="\n".join(lines), code=code)
+    return Answer(data=job_object(job, runs, fitness), text=plain_lines(lines), code=code)
 
 
 # ---- open
@@ -386,9 +387,8 @@ def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
         found = come_back_of(job, old, context)
         data["come_back"] = found
         if found is not None:
-            lines.append(
-                f"Beside run {found['then']}, run {found['now']} is: {found['word']} ({'; '.join(found['why'])})"
-            )
+            why = "; ".join(found["why"])
+            lines.append(plain_line(f"Beside run {found['then']}, run {found['now']} is: {found['word']} ({why})"))
     return Answer(data=data, text="\n".join(lines))
 
 
@@ -411,7 +411,6 @@ def come_back_of(job: Job, old: Job, context: Context) -> dict[str, Any] | None:
 
 
 def _list(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.jobs.screen import plain
     from verifyrig.jobs.store import read_jobs
 
     jobs, faults = read_jobs(context.bench)
@@ -428,7 +427,8 @@ def _list(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
         for job in jobs
     ]
     lines = [
-        _list_line(job, plain(job.intake.customer.name, 30), plain(job.intake.machine.description, 40)) for job in jobs
+        _list_line(job, plain_line(job.intake.customer.name, 30), plain_line(job.intake.machine.description, 40))
+        for job in jobs
     ]
     lines += [str(fault) for fault in faults]
     data = {"jobs": rows, "unreadable": [fault.as_json() for fault in faults]}

@@ -8,6 +8,7 @@ import math
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import integrity_told
 from verifyrig.core.errors import UsageError
+from verifyrig.core.plain_text import plain_lines
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,7 +49,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     if args.budget:
         data["budget"] = budget_of(metrics)
         lines += ["", *_budget_lines(data["budget"], data["metrics"])]
-    return Answer(data=data, text="\n".join(lines))
+    return Answer(data=data, text=plain_lines(lines))
 
 
 def _budget_lines(budgets: dict[str, list[dict[str, object]]], metrics: dict[str, dict[str, object]]) -> list[str]:

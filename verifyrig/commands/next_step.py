@@ -17,10 +17,11 @@ from typing import Any
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import RigError
+from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker
 from verifyrig.jobs.model import Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
-from verifyrig.jobs.screen import danger_lines, plain, run_line, standing_of
+from verifyrig.jobs.screen import danger_lines, run_line, standing_of
 
 LEAVE = "q"
 _FIRST_PROFILE = "quick-look"
@@ -91,9 +92,9 @@ class _Desk:
         job, intake = self._job, self._job.intake
         standing = standing_of(job, self._runs)
         lines += [f"Job {job.job_id}: {standing.word}", *danger_lines(job)]
-        who = f", {plain(intake.customer.name, 30)}" if intake.customer.name else ""
-        lines.append(f"{plain(intake.machine.description, 40)}{who}")
-        lines += [f"“{plain(intake.complaint, 100)}”"] if intake.complaint else []
+        who = f", {plain_line(intake.customer.name, 30)}" if intake.customer.name else ""
+        lines.append(f"{plain_line(intake.machine.description, 40)}{who}")
+        lines += [f"“{plain_line(intake.complaint, 100)}”"] if intake.complaint else []
         ordered = in_order(self._runs)
         lines += [f"Last: {run_line(ordered[-1])}"] if ordered else []
         caution = load_caution(job, self._runs)
@@ -159,7 +160,7 @@ class _Desk:
 
     def _measure_label(self) -> str:
         assert self._job is not None
-        return f"{next_purpose(self._job, self._runs)} with {plain(self._profile(), 30)}"
+        return f"{next_purpose(self._job, self._runs)} with {plain_line(self._profile(), 30)}"
 
     def _measure(self) -> None:
         self._run(self._profile())

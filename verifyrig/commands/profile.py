@@ -12,9 +12,9 @@ from verifyrig.bench.find_profile import ProfileFile, find_profile, list_profile
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, ProfileError, UsageError
 from verifyrig.core.pattern import pattern_duration_s
+from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Gate, LoadPlan, Profile, Stage, Threshold, TripLimit
 from verifyrig.plan.text import parse_profile, profile_faults
-from verifyrig.report.wording import shortened
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,7 +40,7 @@ def _list(names: list[str], context: Context) -> Answer:
     rows = [_row(file) for file in list_profiles(context.bench)]
     widest = max((len(row["name"]) for row in rows), default=0)
     lines = [f"{row['name']:<{widest}}  {row['title']}{'' if row['shipped'] else '  (the shop’s own)'}" for row in rows]
-    return Answer(data={"profiles": rows}, text="\n".join(lines))
+    return Answer(data={"profiles": rows}, text=plain_lines(lines))
 
 
 def _row(file: ProfileFile) -> dict[str, Any]:
@@ -49,11 +49,11 @@ def _row(file: ProfileFile) -> dict[str, Any]:
         profile = parse_profile(read_profile_text(file.path), origin=file.path.name)
     except ProfileError as error:
         why = f"cannot be used: {error.what} (`verifyrig profile check` says more)"
-        return {**row, "title": shortened(why, 200), "recipe": None, "longest_s": None, "usable": False}
+        return {**row, "title": plain_line(why, 200), "recipe": None, "longest_s": None, "usable": False}
     longest_s = sum(longest(stage) for stage in profile.stages)
     return {
         **row,
-        "title": shortened(profile.title, 200),
+        "title": plain_line(profile.title, 200),
         "recipe": profile.recipe,
         "longest_s": longest_s,
         "usable": True,
@@ -77,7 +77,7 @@ def _check(names: list[str]) -> Answer:
         faults.extend(found)
         rows.append({"file": name, "faults": [fault.as_json() for fault in found]})
     lines = [str(fault) for fault in faults]
-    lines.extend(f"{shortened(row['file'], 200)}: no fault" for row in rows if not row["faults"])
+    lines.extend(f"{plain_line(row['file'], 200)}: no fault" for row in rows if not row["faults"])
     if not faults:
         return Answer(data={"files": rows}, text="\n".join(lines))
     return Answer(data={"error": faults[0].as_json(), "files": rows}, text="\n".join(lines), code=ExitCode.BAD_INPUT)
@@ -98,7 +98,7 @@ def longest(stage: Stage) -> float:
 
 def describe(profile: Profile) -> str:
     """Return the profile in words: what is done, what ends the load, what is accepted."""
-    lines = [f"{profile.name}: {shortened(profile.title, 300)}", f"recipe {profile.recipe}", ""]
+    lines = [f"{profile.name}: {plain_line(profile.title, 300)}", f"recipe {profile.recipe}", ""]
     for stage in profile.stages:
         lines.extend(_stage_lines(stage))
     lines += ["", "The load ends at once when"]
@@ -107,8 +107,8 @@ def describe(profile: Profile) -> str:
         lines.append(f"  no temperature can be read, after {profile.blind_load_s:g} s")
     lines += ["", "Accepted is"]
     lines += [f"  {_threshold_line(threshold)}" for threshold in profile.thresholds] or ["  (no limit: no verdict)"]
-    lines += ["", *(f"Caution: {shortened(text, 400)}" for text in profile.cautions)]
-    return "\n".join(lines).rstrip()
+    lines += ["", *(f"Caution: {plain_line(text, 400)}" for text in profile.cautions)]
+    return plain_lines(lines).rstrip()
 
 
 def _stage_lines(stage: Stage) -> list[str]:
@@ -174,7 +174,7 @@ def _threshold_line(threshold: Threshold) -> str:
 
 
 def _why(text: str) -> str:
-    return f" ({shortened(text, 300)})" if text else ""
+    return f" ({plain_line(text, 300)})" if text else ""
 
 
 def in_minutes(seconds: float) -> str:

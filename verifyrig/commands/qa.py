@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, ProfileError, RecordError, UsageError
+from verifyrig.core.plain_text import plain_lines
 from verifyrig.files.output_file import Output, check_place, write_output
 from verifyrig.files.streams import tell
 
@@ -69,7 +70,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     for path in outs:
         _write(path, found, compared, context)
     data["files"] = [str(path) for path in outs]
-    return Answer(data=data, text="\n".join([*lines, *data["files"]]), code=_code(found))
+    return Answer(data=data, text=plain_lines([*lines, *data["files"]]), code=_code(found))
 
 
 def _runs(args: argparse.Namespace, context: Context, profile: Profile) -> list[UnitRun]:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import UsageError
+from verifyrig.core.plain_text import plain_lines
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -47,7 +48,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         "simulated": report.simulated,
     }
     lines = [written.sentence, status_sign(report, words).word, *files]
-    return Answer(data=data, text="\n".join(lines))
+    return Answer(data=data, text=plain_lines(lines))
 
 
 def parse_time(text: str) -> float:

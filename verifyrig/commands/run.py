@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.core.errors import UsageError
+from verifyrig.core.plain_text import plain_line, plain_lines
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -76,10 +77,9 @@ def _with_end_screen(answer: Answer, request: RunRequest) -> str:
 
     from verifyrig.metrology.verdict import Verdict
     from verifyrig.terminal.end_screen import end_screen
-    from verifyrig.terminal.words import plain
 
     size = shutil.get_terminal_size()
-    unit = plain(request.unit or answer.data["run"], 40)
+    unit = plain_line(request.unit or answer.data["run"], 40)
     return "\n".join([answer.text, *end_screen(Verdict(answer.data["verdict"]), unit, size.columns, size.lines)])
 
 
@@ -98,7 +98,7 @@ def answer_of(done: RunDone) -> Answer:
         ending = {"outcome": done.end.outcome, "cause": done.end.cause, "trip": done.end.trip}
         trace = replace(trace, facts={**trace.facts, **ending})
     summary = summary_of(trace, str(done.record), integrity=integrity)
-    return Answer(data=summary, text="\n".join(sentences_of(summary)), code=exit_code_of(summary))
+    return Answer(data=summary, text=plain_lines(sentences_of(summary)), code=exit_code_of(summary))
 
 
 def run_and_read(request: RunRequest, context: Context, face: Observer, controls: Controls) -> Answer:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, RecordError, UsageError
+from verifyrig.core.plain_text import plain_line, plain_lines
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -41,10 +42,10 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     data: dict[str, Any] = {"runs": rows}
     lines = _lines(rows)
     if done is None:
-        return Answer(data=data, text="\n".join(lines))
+        return Answer(data=data, text=plain_lines(lines))
     data["collected"] = _as_json(done)
     code = ExitCode.FAILED if done.altered else ExitCode.DONE
-    return Answer(data=data, text="\n".join([*_collected_lines(done), "", *lines]), code=code)
+    return Answer(data=data, text=plain_lines([*_collected_lines(done), "", *lines]), code=code)
 
 
 def _pair(first: str, second: str, out: str | None, context: Context) -> Answer:
@@ -66,7 +67,7 @@ def _pair(first: str, second: str, out: str | None, context: Context) -> Answer:
     text = f"Add {found.offset_s:+.1f} s to the times of {other.run_id} to get those of {own.run_id} (by {by})."
     pairing = {"offset_s": found.offset_s, "edges": found.edges, "spread_s": found.spread_s, "how": found.how}
     data = {"pair": {"first": own.run_id, "second": other.run_id, **pairing, "file": out}}
-    return Answer(data=data, text=text if out is None else f"{text}\n{out}")
+    return Answer(data=data, text=plain_lines([text] if out is None else [text, out]))
 
 
 def _write_pair(path: Path, t_s: FloatArray, columns: Mapping[str, FloatArray]) -> None:
@@ -125,8 +126,8 @@ def _line(row: dict[str, Any]) -> str:
 
 def _cell(word: Any, width: int) -> str:
     """Return text from outside as one cell that cannot drive the terminal."""
-    text = "".join(c if c.isprintable() else "?" for c in str(word if word is not None else "-"))
-    return f"{text[:width]:<{width}}"
+    text = plain_line("-" if word is None else word, width)
+    return f"{text:<{width}}"
 
 
 def _damage(row: dict[str, Any]) -> str:

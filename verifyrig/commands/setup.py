@@ -9,6 +9,7 @@ from typing import Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import SerialError, UsageError
+from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
 
 PAPERS = ("A4", "Letter")
@@ -71,7 +72,7 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         instruments = ask_probes(asker, context.bench.config)
     settings = change_config(path, lambda text: changed_settings(text, values, instruments))
     data = {"file": str(path), "settings": settings} | ({"signing_key": key} if key else {})
-    return Answer(data=_jsonable(data), text=f"Written: {path}" + (f"\n{_key_text(key)}" if key else ""))
+    return Answer(data=data, text=plain_line(f"Written: {path}") + (f"\n{_key_text(key)}" if key else ""))
 
 
 def _signing_key() -> dict[str, str]:
@@ -106,14 +107,6 @@ def changed_settings(
     for instrument in instruments:
         text = put_by_id(text, "instrument", instrument)
     return text
-
-
-def _jsonable(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _jsonable(item) for key, item in value.items()}
-    if isinstance(value, list):
-        return [_jsonable(item) for item in value]
-    return value if isinstance(value, str | int | float | bool) else str(value)
 
 
 _FLAGS = {

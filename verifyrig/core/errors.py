@@ -5,9 +5,10 @@ One type for each remedy. `ValueError` is left for mistakes of a programmer.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import IntEnum
 
-from verifyrig.core.plain_text import plain_block, plain_line
+from verifyrig.core.plain_text import plain_line, plain_lines
 
 
 class ExitCode(IntEnum):
@@ -44,18 +45,19 @@ class RigError(Exception):
     Attributes:
         what: What is wrong, one clause without a final full stop.
         where: The file, key, port, channel or command-line word that it concerns.
-        mend: One sentence that says how to mend it; of several faults a line each.
+        mend: One sentence that says how to mend it; where several things are wrong, lines.
 
     Where and what often quote text from outside: as a sentence the error is harmless, the attributes are as given.
     """
 
     exit_code = ExitCode.BAD_INPUT
 
-    def __init__(self, what: str, *, where: str, mend: str) -> None:
-        super().__init__(f"{plain_line(where)}: {plain_line(what)}. {plain_block(mend)}")
+    def __init__(self, what: str, *, where: str, mend: str | Sequence[str]) -> None:
+        steps = [mend] if isinstance(mend, str) else mend
+        super().__init__(plain_lines([f"{plain_line(where)}: {plain_line(what)}. {steps[0]}", *steps[1:]]))
         self.what = what
         self.where = where
-        self.mend = mend
+        self.mend = "\n".join(steps)
 
     def as_json(self) -> dict[str, str]:
         """Return the `error` object of the contract."""

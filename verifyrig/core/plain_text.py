@@ -16,15 +16,14 @@ _DIRECTION = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u
 _BLANK = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u3164\uffa0")
 _JOINERS = frozenset("\u200c\u200d")
 _LINE_ENDS = re.compile(r"\r\n|[\n\v\f\r\x1c-\x1e\x85\u2028\u2029]")
-_BLANKS = re.compile(r"[ \t]+")
+_BLANKS = re.compile(r" {2,}")
 # Spreadsheets take a text for a formula by its first character; blanks, tabs and line ends are stripped before that.
 _FORMULA_STARTS = ("=", "+", "-", "@", "|", "%")
 
 
 def plain_line(text: object, longest: int | None = None) -> str:
     """Return the text as one harmless line, runs of blanks and line ends as one blank; an ellipsis shows a cut."""
-    line = _BLANKS.sub(" ", _LINE_ENDS.sub(" ", str(text))).strip()
-    return shortened(_harmless(line), longest)
+    return shortened(_BLANKS.sub(" ", plain_lines([text])).strip(), longest)
 
 
 def plain_lines(lines: Iterable[object]) -> str:

@@ -9,6 +9,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
+from verifyrig.core.plain_text import storable
+
 
 def write_whole(path: Path, text: str) -> None:
     """Write a text as UTF-8: aside, synced, renamed, the folder synced; folders are made.
@@ -20,7 +22,7 @@ def write_whole(path: Path, text: str) -> None:
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     with replacing(path) as file:
-        file.write(text.encode("utf-8", "replace"))
+        file.write(storable(text).encode("utf-8"))
 
 
 @contextlib.contextmanager

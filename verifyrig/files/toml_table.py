@@ -16,6 +16,7 @@ from datetime import date, datetime
 from typing import Any
 
 from verifyrig.core.errors import RigError
+from verifyrig.core.plain_text import plain_line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +49,7 @@ def raise_all(faults: Faults, kind: type[RigError]) -> None:
     if len(faults.found) == 1:
         raise kind(first.what, where=first.where, mend=first.mend)
     lines = [f"{fault.where}: {fault.what}. {fault.mend}" for fault in faults.found]
-    raise kind(f"{len(lines)} things are wrong", where=faults.origin, mend="\n".join(["Correct them:", *lines]))
+    raise kind(f"{len(lines)} things are wrong", where=faults.origin, mend=["Correct them:", *lines])
 
 
 # TOML 1.0.0, "Integer": 64 bits with a sign are to be taken, and one that cannot be kept without loss is an error.
@@ -121,7 +122,7 @@ def parse_table(text: str, faults: Faults) -> Table | None:
 def shown(value: object) -> str:
     """Return a value as a fault quotes it: short, on one line, control characters escaped."""
     text = "true" if value is True else "false" if value is False else repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return plain_line(text, 60)
 
 
 @dataclass(slots=True, kw_only=True)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
 from verifyrig.core.errors import UsageError
+from verifyrig.core.plain_json import plain_json
+from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.jobs.dangers import BY_CODE, StandingDanger, lifts, standing_dangers
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.fitness_text import as_json, clause_of, lines_of
@@ -25,14 +26,6 @@ _OUTCOMES = {
     "stopped": "stopped for safety",
     "interrupted": "broke off",
 }
-_HIDDEN = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
-
-
-def plain(text: str, longest: int = 200) -> str:
-    """Return text from outside as one harmless line: no control, direction or invisible characters, cut to length."""
-    line = " ".join(text.split())
-    kept = "".join(character for character in line if unicodedata.category(character) not in _HIDDEN)
-    return kept if len(kept) <= longest else kept[: longest - 1] + "…"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,8 +86,8 @@ def danger_lines(job: Job) -> list[str]:
     lines = []
     for found in standing_dangers(job):
         note = found.notes[0]
-        by = f" by {plain(note.by, 40)}" if note.by else ""
-        noted = f"{plain(found.noted, 120)}, noted {note.time.astimezone():%d %b %H:%M}{by}"
+        by = f" by {plain_line(note.by, 40)}" if note.by else ""
+        noted = f"{plain_line(found.noted, 120)}, noted {note.time.astimezone():%d %b %H:%M}{by}"
         lines += [f"NOT SAFE TO USE: {found.danger.what} ({noted}).", f"  {found.danger.do}"]
     return lines
 
@@ -112,26 +105,29 @@ def show(
         lines += ["", "Open", *(f"  - {obstacle.text}" for obstacle in standing.to_close)]
         lines += ["  - the job is not closed" if job.closing is None else "  - not handed over"]
     for part, ends in job.warranties():
-        lines.append(f"Warranty of {plain(part, 60)} until {ends:%Y-%m-%d}")
+        lines.append(f"Warranty of {plain_line(part, 60)} until {ends:%Y-%m-%d}")
     lines += [
         "",
-        *(plain(line, 400) if not line.startswith(" ") else f"  {plain(line, 400)}" for line in lines_of(fitness)),
+        *(
+            plain_line(line, 400) if not line.startswith(" ") else f"  {plain_line(line, 400)}"
+            for line in lines_of(fitness)
+        ),
     ]
-    return "\n".join([*lines, "", f"Next: {standing.next_step}."])
+    return plain_lines([*lines, "", f"Next: {standing.next_step}."])
 
 
 def _head(job: Job) -> list[str]:
     intake = job.intake
     machine = intake.machine
     kind = MACHINE_KINDS.get(machine.kind, machine.kind)
-    lines = [f"{plain(machine.description, 80)} ({kind})" if machine.description != machine.kind else kind]
+    lines = [f"{plain_line(machine.description, 80)} ({kind})" if machine.description != machine.kind else kind]
     if machine.serial:
-        lines[0] += f", serial {plain(machine.serial, 40)}"
-    who = ", ".join(plain(text, 60) for text in (intake.customer.name, intake.customer.contact) if text)
+        lines[0] += f", serial {plain_line(machine.serial, 40)}"
+    who = ", ".join(plain_line(text, 60) for text in (intake.customer.name, intake.customer.contact) if text)
     lines += [f"Customer: {who}"] if who else []
-    lines += [f"Complaint: “{plain(intake.complaint, 300)}”"] if intake.complaint else []
+    lines += [f"Complaint: “{plain_line(intake.complaint, 300)}”"] if intake.complaint else []
     answers = [
-        f"{question.key.replace('-', ' ')}: {plain(intake.answers[question.key], 60)}"
+        f"{question.key.replace('-', ' ')}: {plain_line(intake.answers[question.key], 60)}"
         for question in QUESTIONS
         if question.key in intake.answers
     ]
@@ -157,7 +153,7 @@ def _timeline(job: Job, runs: Sequence[RunFacts]) -> list[str]:
 
 
 def _taken_in(job: Job) -> str:
-    by = f" by {plain(job.operator, 40)}" if job.operator else ""
+    by = f" by {plain_line(job.operator, 40)}" if job.operator else ""
     return f"taken in{by}" + (f", came back from job {job.again}" if job.again else "")
 
 
@@ -166,36 +162,40 @@ def run_line(run: RunFacts) -> str:
     ended = _OUTCOMES.get(run.outcome, run.outcome) + (f" ({run.cause})" if run.cause else "")
     verdict = Verdict(run.verdict) if run.verdict in tuple(Verdict) else None
     said = f" {shape(verdict)} {plain_word(verdict)}" if verdict is not None else ""
-    profile = plain(run.profile or "no profile", 40)
+    profile = plain_line(run.profile or "no profile", 40)
     return f"{run.purpose} run {run.run} with {profile}: {ended}{said}"
 
 
 def entry_line(entry: Entry) -> str:
     """Return an entry of the list in one line; what it lifts stands behind, with who signs for it."""
     gone = "; ".join(BY_CODE[code].what for code in lifts(entry))
-    signed = f"; signed by {plain(entry.by, 40)} as gone: {gone} ({plain(entry.text('done'), 120)})" if gone else ""
+    signed = (
+        f"; signed by {plain_line(entry.by, 40)} as gone: {gone} ({plain_line(entry.text('done'), 120)})"
+        if gone
+        else ""
+    )
     return _entry_line(entry) + signed
 
 
 def _entry_line(entry: Entry) -> str:
     unsafe = " as NOT SAFE TO USE" if entry.detail.get("not_safe") else ""
     if entry.kind == EntryKind.CHANGE:
-        return "change: " + CHANGE_KINDS.get(entry.what, plain(entry.what, 60)) + _change_facts(entry)
+        return "change: " + CHANGE_KINDS.get(entry.what, plain_line(entry.what, 60)) + _change_facts(entry)
     if entry.kind == EntryKind.FINDING:
-        return f"found: {plain(entry.what.replace('-', ' '), 60)} {_finding_value(entry)}"
+        return f"found: {plain_line(entry.what.replace('-', ' '), 60)} {_finding_value(entry)}"
     if entry.kind == EntryKind.CONSENT:
-        return f"consent: {plain(entry.what.replace('-', ' '), 60)} {plain(entry.text('value'), 20)}"
+        return f"consent: {plain_line(entry.what.replace('-', ' '), 60)} {plain_line(entry.text('value'), 20)}"
     if entry.kind == EntryKind.CLOSE:
         override = entry.text("override")
-        return f"closed{unsafe}: {CAUSES.get(entry.what, plain(entry.what, 40))}" + (
-            f", although {len(entry.detail.get('refused') or [])} things were open: {plain(override, 120)}"
+        return f"closed{unsafe}: {CAUSES.get(entry.what, plain_line(entry.what, 40))}" + (
+            f", although {len(entry.detail.get('refused') or [])} things were open: {plain_line(override, 120)}"
             if override
             else ""
         )
     if entry.kind == EntryKind.HANDOVER:
         parts = OLD_PARTS.get(entry.text("old_parts"), "not said")
-        return f"handed over{unsafe} to {plain(entry.text('to'), 60)}; old parts: {parts}"
-    return f"{plain(entry.kind, 40)}: {plain(entry.what, 60)}"
+        return f"handed over{unsafe} to {plain_line(entry.text('to'), 60)}; old parts: {parts}"
+    return f"{plain_line(entry.kind, 40)}: {plain_line(entry.what, 60)}"
 
 
 def _finding_value(entry: Entry) -> str:
@@ -203,14 +203,14 @@ def _finding_value(entry: Entry) -> str:
     if isinstance(value, int | float) and not isinstance(value, bool):
         spread = entry.detail.get("u95")
         return f"{value:g}" + (f" ± {spread:g}" if isinstance(spread, int | float) else "") + f" {entry.text('unit')}"
-    return plain(str(value if value is not None else ""), 120)
+    return plain_line(str(value if value is not None else ""), 120)
 
 
 def _change_facts(entry: Entry) -> str:
-    words = [plain(entry.text("part"), 60)] if entry.text("part") else []
+    words = [plain_line(entry.text("part"), 60)] if entry.text("part") else []
     if entry.text("before") or entry.text("after"):
-        words.append(f"{plain(entry.text('before'), 60)} → {plain(entry.text('after'), 60)}")
-    words += [plain(entry.text("note"), 120)] if entry.text("note") else []
+        words.append(f"{plain_line(entry.text('before'), 60)} → {plain_line(entry.text('after'), 60)}")
+    words += [plain_line(entry.text("note"), 120)] if entry.text("note") else []
     photos = entry.detail.get("photos")
     words += [f"{len(photos)} photo{'s' if len(photos) > 1 else ''}"] if isinstance(photos, list) and photos else []
     return f" ({', '.join(words)})" if words else ""
@@ -222,11 +222,11 @@ def _come_back_lines(old: Job, today: date) -> list[str]:
         f"Came back: job {old.job_id}" + (f", handed over {handed.time:%Y-%m-%d}" if handed else ", never handed over")
     ]
     if old.closing is not None:
-        lines.append(f"  its cause then: {CAUSES.get(old.closing.what, plain(old.closing.what, 40))}")
+        lines.append(f"  its cause then: {CAUSES.get(old.closing.what, plain_line(old.closing.what, 40))}")
     for part, ends in old.warranties():
         left = (ends - today).days
         state = f"runs until {ends:%Y-%m-%d}, {left} days from now" if left >= 0 else f"ended {ends:%Y-%m-%d}"
-        lines.append(f"  warranty of {plain(part, 60)} {state}")
+        lines.append(f"  warranty of {plain_line(part, 60)} {state}")
     if not old.warranties():
         lines.append("  no part with a warranty was fitted then")
     return lines
@@ -285,7 +285,7 @@ def _danger_object(found: StandingDanger) -> dict[str, Any]:
 
 
 def _entry_object(entry: Entry) -> dict[str, Any]:
-    detail = {key: _jsonable(value) for key, value in entry.detail.items()}
+    detail = plain_json(entry.detail)
     return {
         "id": entry.entry_id,
         "time": entry.time.isoformat(),
@@ -294,14 +294,3 @@ def _entry_object(entry: Entry) -> dict[str, Any]:
         "by": entry.by or None,
         "detail": detail,
     }
-
-
-def _jsonable(value: Any) -> Any:
-    """Return what TOML can hold as JSON can hold it: times as text, no NaN, no infinity."""
-    if isinstance(value, dict):
-        return {str(key): _jsonable(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_jsonable(item) for item in value]
-    if isinstance(value, float):
-        return value if abs(value) < float("inf") else None
-    return value if isinstance(value, str | int | bool) or value is None else str(value)

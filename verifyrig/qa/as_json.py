@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from datetime import UTC, datetime
 from typing import Any
 
+from verifyrig.core.plain_json import plain_number
 from verifyrig.qa.charting import BatchCharts
 from verifyrig.qa.findings import MetricFinding, QaFinding
 from verifyrig.qa.units import Attempt
@@ -23,11 +23,13 @@ def as_json(found: QaFinding) -> dict[str, Any]:
         "verdict": str(found.verdict),
         "attempts": [_attempt(attempt, found) for attempt in found.attempts],
         "shapes": [
-            {"run": s.run, "unit": s.unit, "window": s.window, "ratio": plain(s.ratio), "what": s.what}
+            {"run": s.run, "unit": s.unit, "window": s.window, "ratio": plain_number(s.ratio), "what": s.what}
             for s in found.shapes
         ],
-        "fingerprints": {run: [plain(step) for step in steps] for run, steps in found.fingerprints.items()},
-        "usual_fingerprint": None if found.usual_fingerprint is None else [plain(s) for s in found.usual_fingerprint],
+        "fingerprints": {run: [plain_number(step) for step in steps] for run, steps in found.fingerprints.items()},
+        "usual_fingerprint": None
+        if found.usual_fingerprint is None
+        else [plain_number(s) for s in found.usual_fingerprint],
         "notes": list(found.notes),
         "simulated": any(attempt.run.simulated for attempt in found.attempts),
     }
@@ -37,18 +39,18 @@ def _metric(metric: MetricFinding) -> dict[str, Any]:
     data: dict[str, Any] = {
         "n": metric.n,
         "unit": metric.unit,
-        "mean": plain(metric.mean),
-        "sd": plain(metric.sd),
+        "mean": plain_number(metric.mean),
+        "sd": plain_number(metric.sd),
     }
     if metric.minimum is not None:
         data["min"] = metric.minimum
     if metric.maximum is not None:
         data["max"] = metric.maximum
     return data | {
-        "tolerance_low": plain(metric.tolerance_low),
-        "tolerance_high": plain(metric.tolerance_high),
-        "cpk": plain(metric.cpk),
-        "cpk_low": plain(metric.cpk_low),
+        "tolerance_low": plain_number(metric.tolerance_low),
+        "tolerance_high": plain_number(metric.tolerance_high),
+        "cpk": plain_number(metric.cpk),
+        "cpk_low": plain_number(metric.cpk_low),
         "outliers": list(metric.outliers),
         "verdict": str(metric.verdict),
         "notes": list(metric.notes),
@@ -62,9 +64,9 @@ def _batches(batches: BatchCharts) -> dict[str, Any]:
     return {
         "by": batches.by,
         "size": batches.size,
-        "means": {name: plain(float(mean)) for name, mean in zip(batches.names, chart.points, strict=True)},
-        "low": plain(chart.low),
-        "high": plain(chart.high),
+        "means": {name: plain_number(float(mean)) for name, mean in zip(batches.names, chart.points, strict=True)},
+        "low": plain_number(chart.low),
+        "high": plain_number(chart.high),
         "signals": [{"batch": name, "rule": rule, "why": why} for name, rule, why in batches.signals],
     }
 
@@ -82,8 +84,3 @@ def _attempt(attempt: Attempt, found: QaFinding) -> dict[str, Any]:
         "outcome": run.outcome,
         "verdict": str(found.run_verdicts[run.run]),
     }
-
-
-def plain(value: float | None) -> float | None:
-    """Return a number as JSON can hold it, to seven digits; None for what is no finite number."""
-    return None if value is None or not math.isfinite(value) else float(f"{value:.7g}")

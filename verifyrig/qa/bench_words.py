@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from verifyrig.capability import GaugeStudy, Unanswered
+from verifyrig.core.plain_json import plain_number
+from verifyrig.core.plain_text import plain_line
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
-from verifyrig.qa.as_json import plain
 from verifyrig.qa.bench_check import BenchCheck, GoldenChart, gauge_verdict, is_creep
-from verifyrig.qa.text import shown
 
 __all__ = ["check_json", "check_lines"]
 
@@ -33,12 +33,12 @@ def _chart_json(golden: GoldenChart) -> dict[str, Any]:
         "unit": golden.unit,
         "metric": golden.metric,
         "n": len(golden.runs),
-        "centre": plain(chart.centre if chart else None),
-        "low": plain(chart.low if chart else None),
-        "high": plain(chart.high if chart else None),
-        "last": plain(float(chart.points[-1]) if chart else None),
+        "centre": plain_number(chart.centre if chart else None),
+        "low": plain_number(chart.low if chart else None),
+        "high": plain_number(chart.high if chart else None),
+        "last": plain_number(float(chart.points[-1]) if chart else None),
         "signals": [{"run": golden.runs[s.at], "rule": s.rule, "why": s.why} for s in (chart.signals if chart else ())],
-        "trend_per_day": plain(trend.slope if trend else None),
+        "trend_per_day": plain_number(trend.slope if trend else None),
         "trend_significant": is_creep(trend) if trend else None,
         "verdict": str(golden.verdict),
         "why": golden.why,
@@ -50,12 +50,12 @@ def _study_json(study: GaugeStudy | Unanswered) -> dict[str, Any]:
         return {"fitness": None, "note": study.reason}
     return {
         "factor": study.factor,
-        "repeat_sd": plain(study.repeat_sd),
-        "factor_sd": plain(study.factor_sd),
-        "gauge_sd": plain(study.gauge_sd),
-        "unit_sd": plain(study.unit_sd),
-        "study_share": plain(study.study_share),
-        "tolerance_share": plain(study.tolerance_share),
+        "repeat_sd": plain_number(study.repeat_sd),
+        "factor_sd": plain_number(study.factor_sd),
+        "gauge_sd": plain_number(study.gauge_sd),
+        "unit_sd": plain_number(study.unit_sd),
+        "study_share": plain_number(study.study_share),
+        "tolerance_share": plain_number(study.tolerance_share),
         "distinct_categories": study.distinct_categories,
         "fitness": study.fitness,
     }
@@ -65,12 +65,12 @@ def check_lines(found: BenchCheck) -> list[str]:
     """Return the answer as lines for a terminal."""
     lines = ["The bench itself"]
     for chart in found.golden:
-        lines.append(f"  {shape(chart.verdict)} golden {shown(chart.unit, 24)}, {chart.metric}: {chart.why}")
+        lines.append(f"  {shape(chart.verdict)} golden {plain_line(chart.unit, 24)}, {chart.metric}: {chart.why}")
     for name, study in found.gauge.items():
         lines.append(f"  {shape(gauge_verdict(study))} gauge, {name}: {_study_words(study)}")
-    lines += [f"  {shape(Verdict.CONDITIONAL_FAIL)} {shown(text)}" for text in found.overdue]
-    lines += [f"  match {shown(name)}: {shown(text)}" for name, text in found.matches.items()]
-    lines += [f"  left out {shown(item.unit, 24)} ({item.run}): {shown(item.why)}" for item in found.left_out]
+    lines += [f"  {shape(Verdict.CONDITIONAL_FAIL)} {plain_line(text)}" for text in found.overdue]
+    lines += [f"  match {plain_line(name)}: {plain_line(text)}" for name, text in found.matches.items()]
+    lines += [f"  left out {plain_line(item.unit, 24)} ({item.run}): {plain_line(item.why)}" for item in found.left_out]
     lines += [f"Note: {note}." for note in found.notes]
     return [*lines, "", f"{shape(found.verdict)} {plain_word(found.verdict).capitalize()}."]
 

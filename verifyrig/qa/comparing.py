@@ -18,10 +18,11 @@ from verifyrig.capability import (
     compare_ranks,
     equivalence,
 )
+from verifyrig.core.plain_json import plain_number
+from verifyrig.core.plain_text import plain_line
 from verifyrig.core.profile import Profile
-from verifyrig.qa.as_json import plain
 from verifyrig.qa.findings import values_of
-from verifyrig.qa.text import shown, table
+from verifyrig.qa.text import table
 from verifyrig.qa.units import UnitRun
 
 __all__ = ["BuildDifference", "BuildsCompared", "compare_builds", "comparison_json", "comparison_lines"]
@@ -131,12 +132,12 @@ def comparison_json(compared: BuildsCompared) -> dict[str, Any]:
                 "n_first": d.n_first,
                 "n_second": d.n_second,
                 "by": d.by or None,
-                "difference": plain(d.difference),
-                "low": plain(d.low),
-                "high": plain(d.high),
-                "p": plain(d.p_value),
+                "difference": plain_number(d.difference),
+                "low": plain_number(d.low),
+                "high": plain_number(d.high),
+                "p": plain_number(d.p_value),
                 "significant": d.significant,
-                "margin": plain(d.margin),
+                "margin": plain_number(d.margin),
                 "equivalent": d.equivalent,
                 "note": d.note,
             }
@@ -149,7 +150,7 @@ def comparison_lines(compared: BuildsCompared) -> list[str]:
     """Return the comparison as lines for a terminal."""
     rows = [["metric", "difference", "95 % interval", "by", ""]]
     rows += [_row(difference) for difference in compared.metrics]
-    return ["", f"{shown(compared.second)} minus {shown(compared.first)}", *table(rows)]
+    return ["", f"{plain_line(compared.second)} minus {plain_line(compared.first)}", *table(rows)]
 
 
 def _row(d: BuildDifference) -> list[str]:

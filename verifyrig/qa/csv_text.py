@@ -6,14 +6,11 @@ import csv
 import io
 from datetime import UTC, datetime
 
+from verifyrig.core.plain_text import plain_cell
 from verifyrig.qa.findings import QaFinding
-from verifyrig.qa.text import shown
 from verifyrig.qa.units import Figure
 
-__all__ = ["as_csv", "safe_cell"]
-
-# A cell that begins so is taken for a formula by spreadsheets (common practice: a quote before it makes it text).
-_FORMULA_STARTS = ("=", "+", "-", "@", "|", "%", "\t", "\r")
+__all__ = ["as_csv"]
 
 
 def as_csv(found: QaFinding) -> str:
@@ -33,17 +30,11 @@ def as_csv(found: QaFinding) -> str:
         figures = [cell for name in names for cell in _cells(run.metrics.get(name))]
         judged = [run.outcome, _number(run.ambient_c), str(found.run_verdicts[run.run]), ""]
         judged.append("simulated hardware" if run.simulated else "real")
-        writer.writerow([*map(safe_cell, told), attempt.number, attempt.of, *judged, *figures])
+        writer.writerow([*map(plain_cell, told), attempt.number, attempt.of, *judged, *figures])
     for item in found.sorted.left_out:
         told = [item.unit, "", "", item.run]
-        writer.writerow([*map(safe_cell, told), *[""] * 6, safe_cell(item.why), *[""] * (1 + 2 * len(names))])
+        writer.writerow([*map(plain_cell, told), *[""] * 6, plain_cell(item.why), *[""] * (1 + 2 * len(names))])
     return out.getvalue()
-
-
-def safe_cell(text: str) -> str:
-    """Return text from outside as a cell that no spreadsheet takes for a formula."""
-    plain = shown(text, 500)
-    return f"'{plain}" if plain.lstrip().startswith(_FORMULA_STARTS) else plain
 
 
 def _cells(figure: Figure | None) -> tuple[str, str]:

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
+from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.metrology.verdict import Verdict, plain_word
 from verifyrig.qa.findings import QaFinding
-from verifyrig.qa.text import shown
 from verifyrig.qa.units import Attempt, LeftOut, judge_figure
 
 __all__ = ["as_junit"]
@@ -37,16 +37,16 @@ def as_junit(found: QaFinding) -> str:
 
 def _case(attempt: Attempt, found: QaFinding) -> ElementTree.Element:
     run, profile = attempt.run, found.profile
-    name = shown(run.unit) + (f" (attempt {attempt.number} of {attempt.of})" if attempt.of > 1 else "")
-    case = ElementTree.Element("testcase", classname=shown(run.batch or profile.name), name=name)
+    name = plain_line(run.unit) + (f" (attempt {attempt.number} of {attempt.of})" if attempt.of > 1 else "")
+    case = ElementTree.Element("testcase", classname=plain_line(run.batch or profile.name), name=name)
     verdict = found.run_verdicts[run.run]
     if verdict is not Verdict.PASS:
         kind = "fail" if verdict is Verdict.FAIL else "not-proven"
         failure = ElementTree.SubElement(case, "failure", type=kind, message=plain_word(verdict))
-        failure.text = "\n".join(_reasons(attempt, found)) or f"outcome: {run.outcome}"
+        failure.text = plain_lines(_reasons(attempt, found)) or f"outcome: {plain_line(run.outcome)}"
     output = ElementTree.SubElement(case, "system-out")
     where = " on simulated hardware" if run.simulated else ""
-    output.text = "\n".join([f"run {run.run}{where}", *(s.what for s in found.shapes if s.run == run.run)])
+    output.text = plain_lines([f"run {run.run}{where}", *(s.what for s in found.shapes if s.run == run.run)])
     return case
 
 
@@ -62,7 +62,7 @@ def _reasons(attempt: Attempt, found: QaFinding) -> list[str]:
         limits += "" if threshold.maximum is None else f", at most {threshold.maximum:g}"
         value = "no figure" if figure is None or figure.value is None else f"{figure.value:.4g} {figure.unit}"
         spread = "" if figure is None or figure.u95 is None or figure.value is None else f" ± {figure.u95:.2g}"
-        why = "" if figure is None else shown(figure.why_no_pass or figure.note)
+        why = "" if figure is None else plain_line(figure.why_no_pass or figure.note)
         lines.append(
             f"{threshold.metric}: {value}{spread}{limits}: {plain_word(verdict)}" + (f" ({why})" if why else "")
         )
@@ -70,6 +70,8 @@ def _reasons(attempt: Attempt, found: QaFinding) -> list[str]:
 
 
 def _skipped(item: LeftOut, profile: str) -> ElementTree.Element:
-    case = ElementTree.Element("testcase", classname=shown(profile), name=f"{shown(item.unit)} (run {shown(item.run)})")
-    ElementTree.SubElement(case, "skipped", message=shown(item.why))
+    case = ElementTree.Element(
+        "testcase", classname=plain_line(profile), name=f"{plain_line(item.unit)} (run {plain_line(item.run)})"
+    )
+    ElementTree.SubElement(case, "skipped", message=plain_line(item.why))
     return case

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from verifyrig.capability import LimitProposal, Unanswered, propose_limit
+from verifyrig.core.plain_json import plain_number
 from verifyrig.core.profile import Profile, Threshold
 from verifyrig.files.toml_table import load_toml
-from verifyrig.qa.as_json import plain
 from verifyrig.qa.text import table
 from verifyrig.qa.units import UnitRun
 
@@ -109,14 +109,14 @@ def _one_json(proposal: ThresholdProposal) -> dict[str, Any]:
         "side": found.side,
         "limit": proposal.limit,
         "n": found.n,
-        "mean": plain(found.mean),
-        "sd": plain(found.sd),
-        "factor": plain(found.factor),
-        "guard_band": plain(found.guard_band),
-        "good_not_passed": plain(found.good_not_passed),
-        "good_failed": plain(found.good_failed),
-        "limit_passed": plain(found.limit_passed),
-        "fault_passed": plain(found.fault_passed),
+        "mean": plain_number(found.mean),
+        "sd": plain_number(found.sd),
+        "factor": plain_number(found.factor),
+        "guard_band": plain_number(found.guard_band),
+        "good_not_passed": plain_number(found.good_not_passed),
+        "good_failed": plain_number(found.good_failed),
+        "limit_passed": plain_number(found.limit_passed),
+        "fault_passed": plain_number(found.fault_passed),
         "provisional": found.provisional,
     }
 

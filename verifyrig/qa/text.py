@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Sequence
 
+from verifyrig.core.plain_text import plain_line
 from verifyrig.metrology.verdict import plain_word, shape
 from verifyrig.qa.findings import MetricFinding, QaFinding
 from verifyrig.qa.shapes import Fingerprint
 from verifyrig.qa.units import Attempt, Figure, judge_figure
 
-__all__ = ["limit_words", "lines_of", "shown", "standing_out", "table"]
+__all__ = ["limit_words", "lines_of", "standing_out", "table"]
 
 _LONGEST_NAME = 24
 
@@ -24,13 +24,6 @@ def lines_of(found: QaFinding) -> list[str]:
     lines += [*_units(found), *_metrics(found), *_outliers(found), *_batches(found), *_left_out(found)]
     lines += [f"Note: {note}." for note in found.notes]
     return [*lines, "", f"{shape(found.verdict)} {plain_word(found.verdict).capitalize()}."]
-
-
-def shown(text: str, longest: int = 200) -> str:
-    """Return text from outside as one harmless line: control, direction and unpaired characters become '?'."""
-    hidden = ("Cc", "Cf", "Cs", "Cn", "Zl", "Zp")
-    kept = "".join("?" if unicodedata.category(character) in hidden else character for character in text)
-    return kept if len(kept) <= longest else kept[: longest - 1] + "…"
 
 
 def _units(found: QaFinding) -> list[str]:
@@ -50,7 +43,7 @@ def _unit_row(attempt: Attempt, limited: Sequence[MetricFinding], found: QaFindi
     cells = [_cell(run.metrics.get(metric.metric), metric) for metric in limited]
     number = f"{attempt.number} of {attempt.of}" if attempt.of > 1 else ""
     return [
-        shown(run.unit, _LONGEST_NAME),
+        plain_line(run.unit, _LONGEST_NAME),
         number,
         *cells,
         run.outcome if run.outcome != "completed" else "",
@@ -136,7 +129,7 @@ def _steps(steps: Fingerprint) -> str:
 def _batches(found: QaFinding) -> list[str]:
     """One line for each batch that breaks a rule of the chart of batches."""
     lines = [
-        f"  {shown(batch, _LONGEST_NAME)}: {name}, mean of {metric.batches.size} units: {why}"
+        f"  {plain_line(batch, _LONGEST_NAME)}: {name}, mean of {metric.batches.size} units: {why}"
         for name, metric in found.metrics.items()
         if metric.batches is not None
         for batch, _, why in metric.batches.signals
@@ -145,12 +138,15 @@ def _batches(found: QaFinding) -> list[str]:
 
 
 def _outliers(found: QaFinding) -> list[str]:
-    lines = [f"  {shown(unit, _LONGEST_NAME)} ({run}): {what}" for unit, run, what in standing_out(found)]
+    lines = [f"  {plain_line(unit, _LONGEST_NAME)} ({run}): {what}" for unit, run, what in standing_out(found)]
     return ["Stands out", *lines, ""] if lines else []
 
 
 def _left_out(found: QaFinding) -> list[str]:
-    lines = [f"  {shown(item.unit, _LONGEST_NAME)} ({item.run}): {shown(item.why)}" for item in found.sorted.left_out]
+    lines = [
+        f"  {plain_line(item.unit, _LONGEST_NAME)} ({item.run}): {plain_line(item.why)}"
+        for item in found.sorted.left_out
+    ]
     return ["Left out", *lines, ""] if lines else []
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import math
 import os
 import sqlite3
 import time
@@ -15,6 +14,8 @@ from typing import Any
 import numpy as np
 
 from verifyrig.core.errors import RecordError
+from verifyrig.core.plain_json import plain_json
+from verifyrig.core.plain_text import storable
 from verifyrig.core.trace import FloatArray
 from verifyrig.files.atomic_write import sync_folder
 from verifyrig.record.schema import APPLICATION_ID, SCHEMA_VERSION, SMALL_TABLES, schema_sql
@@ -102,26 +103,26 @@ class Store:
 
     def start_stage(self, name: str, kind: str, t_s: float) -> None:
         """Append an open stage."""
-        name, kind = clean(name), clean(kind)
+        name, kind = storable(name), storable(kind)
         index = self._append("stage", (name, kind, t_s, None, None))
         self._open_stages[name] = (index, kind, t_s)
 
     def end_stage(self, name: str, t_s: float, ended: str) -> None:
         """Close the open stage of that name."""
-        name = clean(name)
+        name = storable(name)
         index, kind, start_s = self._open_stages.pop(name)
-        self._tables["stage"].replace(index, (name, kind, start_s, t_s, clean(ended)))
+        self._tables["stage"].replace(index, (name, kind, start_s, t_s, storable(ended)))
         self._connection.execute(
-            "UPDATE stage SET end_s = ?, ended = ? WHERE rowid = ?", (t_s, clean(ended), index + 1)
+            "UPDATE stage SET end_s = ?, ended = ? WHERE rowid = ?", (t_s, storable(ended), index + 1)
         )
 
     def add_event(self, t_s: float, kind: str, detail: Mapping[str, Any]) -> None:
         """Append an event."""
-        self._append("event", (t_s, clean(kind), json_text(detail)))
+        self._append("event", (t_s, storable(kind), json_text(detail)))
 
     def open_quality(self, channel: str, from_s: float, quality: str, note: str) -> None:
         """Begin an interval that lasts until it is closed."""
-        row = (channel, from_s, None, quality, clean(note))
+        row = (channel, from_s, None, quality, storable(note))
         self._open_qualities[channel] = (self._append("reading_quality", row), row)
 
     def close_quality(self, channel: str, to_s: float) -> None:
@@ -275,25 +276,6 @@ def _make_file(path: Path) -> None:
         sync_folder(folder)
 
 
-def clean(text: str) -> str:
-    """Return text that can be stored as UTF-8 (lone surrogates from odd file names become '?')."""
-    return str(text).encode("utf-8", "replace").decode("utf-8")
-
-
 def json_text(value: Any) -> str:
     """Return the value as JSON; what JSON cannot hold becomes null (NaN, infinity) or its text."""
-    return json.dumps(_plain(value), allow_nan=False, separators=(",", ":"))
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple, set, frozenset)):
-        return [_plain(item) for item in value]
-    if value is None or isinstance(value, (bool, int, str)):
-        return value
-    if isinstance(value, np.generic):
-        return _plain(value.item())
-    return str(value)
+    return json.dumps(plain_json(value), allow_nan=False, separators=(",", ":"))

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from verifyrig.core.plain_text import plain_line
 from verifyrig.jobs.fitness_model import Code, Headline, Reason, Status
 from verifyrig.jobs.fitness_text import HEADLINE_WORDS, STATUS_WORDS, clause_of
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.names import told
-from verifyrig.report.wording import Words, shortened
+from verifyrig.report.wording import Words
 
 # A round shape leans towards good, a pointed one towards bad; filled is proven, hollow is not.
 _HEADLINE_SHAPES = {
@@ -62,7 +63,7 @@ def draft_of(report: ReportInput, words: Words) -> Draft | None:
     if report.fitness.releasable:
         return None
     why = f"{words.t('not released')}: {hand_over_reason(report, words)}"
-    return Draft(words.t("DRAFT"), shortened(why, _LONGEST_REASON))
+    return Draft(words.t("DRAFT"), plain_line(why, _LONGEST_REASON))
 
 
 def danger_sentences(report: ReportInput, words: Words) -> list[str]:
@@ -73,7 +74,7 @@ def danger_sentences(report: ReportInput, words: Words) -> list[str]:
 
 def missing_sentences(report: ReportInput, words: Words) -> list[str]:
     """Return what keeps the headline from "Fixed", and how long it takes."""
-    said = [shortened(clause(reason, words), _LONGEST_REASON) for reason in report.fitness.missing[:_MOST_REASONS]]
+    said = [plain_line(clause(reason, words), _LONGEST_REASON) for reason in report.fitness.missing[:_MOST_REASONS]]
     return [words.t("Not yet proven: {what}.", what="; ".join(said))] if said else []
 
 

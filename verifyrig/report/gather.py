@@ -13,6 +13,7 @@ from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.bench.text import PAPERS, TEMPERATURE_UNITS
 from verifyrig.core.errors import BenchError, RecordError, UsageError
+from verifyrig.core.plain_json import plain_json
 from verifyrig.files.foreign_file import FileKind, read_bytes
 from verifyrig.files.time_zone import UTC_NAME, ZONE_MEND, zone_of
 from verifyrig.report.catalogue import languages
@@ -245,14 +246,7 @@ def _time_zone(name: str) -> str:
 
 def read_instruments(bench: Bench) -> tuple[Mapping[str, Any], ...]:
     """Return what bench.toml says of each channel: calibration, uncertainty, source."""
-    return tuple(
-        {"channel": name, **{key: _plain(value) for key, value in facts.items()}}
-        for name, facts in bench.config.get("channel", {}).items()
-    )
-
-
-def _plain(value: Any) -> Any:
-    return value.isoformat() if hasattr(value, "isoformat") else value
+    return tuple({"channel": name, **plain_json(facts)} for name, facts in bench.config.get("channel", {}).items())
 
 
 def job_facts(bench: Bench, job: Job) -> JobFacts:
@@ -304,14 +298,14 @@ def _entry(entry: JobEntry) -> Entry:
         utc_s=entry.time.timestamp(),
         kind=str(entry.kind),
         what=entry.what,
-        detail={key: _plain(value) for key, value in detail.items()},
+        detail=plain_json(detail),
     )
 
 
 def _handover(entry: JobEntry | None) -> dict[str, Any]:
     if entry is None:
         return {}
-    return {**{key: _plain(value) for key, value in entry.detail.items()}, "utc_s": entry.time.timestamp()}
+    return {**plain_json(entry.detail), "utc_s": entry.time.timestamp()}
 
 
 def _file_digest(path: Path) -> str:

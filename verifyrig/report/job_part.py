@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from verifyrig.core.plain_text import plain_line
 from verifyrig.jobs.vocabulary import CAUSES
 from verifyrig.report import done
 from verifyrig.report.conditions import machine_word
 from verifyrig.report.inputs import Entry, JobFacts, ReportInput
 from verifyrig.report.names import told
-from verifyrig.report.wording import Words, shortened
+from verifyrig.report.wording import Words
 
 _MOST_DONE = 4
 
@@ -19,7 +20,7 @@ def done_short(report: ReportInput, words: Words) -> list[str]:
     changes = report.job.of_kind("change") if report.job is not None else ()
     lines = done.done_lines(changes, words)
     said = [
-        shortened(_done_line(line, change, words), 90)
+        plain_line(_done_line(line, change, words), 90)
         for line, change in list(zip(lines, changes, strict=True))[:_MOST_DONE]
     ]
     if len(lines) > _MOST_DONE:
@@ -102,4 +103,4 @@ def slip_machine(report: ReportInput, words: Words) -> list[tuple[str, str]]:
         (machine_word("serial", words), job.machine.get("serial", "")),
         (words.t("accessories"), job.accessories),
     ]
-    return [(name, shortened(value, 120)) for name, value in rows if value]
+    return [(name, plain_line(value, 120)) for name, value in rows if value]

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from html.parser import HTMLParser
 
+from verifyrig.core.plain_text import plain_line
 from verifyrig.report.fitness import hand_over_reason, headline_sign
 from verifyrig.report.inputs import ReportInput
-from verifyrig.report.wording import Words, shortened
+from verifyrig.report.wording import Words
 
 _PREFIX = "verifyrig-"
 _MARK_SIGNS = 16
@@ -20,9 +21,9 @@ def marks_of(report: ReportInput, words: Words) -> list[tuple[str, str]]:
         ("state", headline_sign(report, words).word),
         ("ready", str(report.fitness.status)),
         ("hand-over", "yes" if report.fitness.releasable else "no"),
-        ("because", shortened(hand_over_reason(report, words), 300)),
-        ("customer", shortened((report.job.customer if report.job else {}).get("name", ""), 80)),
-        ("ticket", shortened((report.job.customer if report.job else {}).get("ticket", ""), 40)),
+        ("because", plain_line(hand_over_reason(report, words), 300)),
+        ("customer", plain_line((report.job.customer if report.job else {}).get("name", ""), 80)),
+        ("ticket", plain_line((report.job.customer if report.job else {}).get("ticket", ""), 40)),
         ("simulated", "yes" if report.simulated else "no"),
         ("job-digest", report.job.digest if report.job else ""),
         ("runs", " ".join([*(run.run_id for run in report.runs), *(run_id for run_id, _ in report.unreadable)])),

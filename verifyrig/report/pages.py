@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from verifyrig.core.plain_text import plain_line
 from verifyrig.jobs.fitness_model import Status
 from verifyrig.report import done, fitness, metric_rows, run_rows, safety, sentences, svg, tables
 from verifyrig.report.choose import main_channel
@@ -19,7 +20,7 @@ from verifyrig.report.opinion import opinion_sentence, substitution_lines, suspe
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
 from verifyrig.report.proof import proof_of
 from verifyrig.report.required import required_items
-from verifyrig.report.wording import Words, shortened
+from verifyrig.report.wording import Words
 
 _MOST_CAUTIONS, _MOST_EVENTS, _MOST_BAD = 3, 400, 40
 
@@ -98,16 +99,16 @@ def _common(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]
         "number": report.number,
         "issued": words.moment(now_utc),
         "tool_version": report.tool_version,
-        "machine_short": shortened(_machine_of(report.job).get("description", ""), 60),
+        "machine_short": plain_line(_machine_of(report.job).get("description", ""), 60),
         "simulated": report.simulated,
         "finding": sentences.finding_of(report, words),
         "done_short": done_short(report, words),
-        "not_tested": [shortened(line, 220) for line in done.not_tested(report, words)],
+        "not_tested": [plain_line(line, 220) for line in done.not_tested(report, words)],
         "first_rule": safety.first_rule(words),
         "cautions": notes,
         "cautions_short": safety.short_caution(report, notes, words),
         "profile_cautions_short": [
-            shortened(line, 180) for line in safety.profile_cautions(report, words)[:_MOST_CAUTIONS]
+            plain_line(line, 180) for line in safety.profile_cautions(report, words)[:_MOST_CAUTIONS]
         ],
         "signatures": _signatures(report, words),
         "proof": proof_of(report, words),
@@ -122,8 +123,8 @@ def _signatures(report: ReportInput, words: Words) -> list[Signature]:
     handover = report.job.handover if report.job is not None else {}
     when = handover.get("utc_s")
     customer = (report.job.customer if report.job is not None else {}).get("name", "")
-    operator = shortened(report.shop.operator, 60)
-    taken = shortened(str(handover.get("to") or customer), 60)
+    operator = plain_line(report.shop.operator, 60)
+    taken = plain_line(str(handover.get("to") or customer), 60)
     moment = words.moment(float(when)) if isinstance(when, (int, float)) else ""
     if report.fitness.releasable:
         roles = (words.t("Tested and released by"), words.t("Received by"))
@@ -181,7 +182,7 @@ def _events(report: ReportInput, words: Words) -> list[tuple[str, str, str, str]
             run.run_id,
             f"{words.number(event.t_s, 1)}\u202fs",
             event.kind,
-            shortened(done.plain(event.detail, words), 400),
+            plain_line(done.plain(event.detail, words), 400),
         )
         for run in report.runs
         for event in run.trace.events

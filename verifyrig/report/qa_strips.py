@@ -7,9 +7,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.core.plain_text import plain_line
 from verifyrig.qa import MetricFinding, QaFinding
 from verifyrig.qa.findings import values_of
-from verifyrig.qa.text import shown
 from verifyrig.qa.units import UnitRun
 from verifyrig.report import svg
 
@@ -114,7 +114,9 @@ def _names(x: svg.Scale, points: Sequence[_Point], metric: MetricFinding) -> lis
     odd = [point for point in points if point.run.run in metric.outliers][:_MOST_NAMES]
     places = svg.kept_apart([x(point.value) for point in odd], 90.0, _LEFT + 40, _WIDTH - _RIGHT - 40)
     return [
-        svg.halo(shown(point.run.unit, 14), place, _TOP - 1, text_anchor="middle", fill=svg.INK, font_style="italic")
+        svg.halo(
+            plain_line(point.run.unit, 14), place, _TOP - 1, text_anchor="middle", fill=svg.INK, font_style="italic"
+        )
         for point, place in zip(odd, places, strict=True)
     ]
 

@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from verifyrig.core.errors import BenchError
+from verifyrig.core.plain_text import plain_block, plain_line
 from verifyrig.report import pages
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.masking import masked
-from verifyrig.report.wording import Foreign, Words, visible, words_of
+from verifyrig.report.wording import Foreign, Words, words_of
 
 if TYPE_CHECKING:
     from jinja2 import Environment, TemplateError
@@ -112,7 +113,7 @@ def _environment(templates_dir: str) -> Environment:
 
 def _shown(value: Any) -> Any:
     """Every text that is not markup of our own is made visible before it is escaped."""
-    return visible(value) if isinstance(value, str) and not hasattr(value, "__html__") else value
+    return plain_block(value) if isinstance(value, str) and not hasattr(value, "__html__") else value
 
 
 def css_string(text: str) -> Any:
@@ -123,6 +124,6 @@ def css_string(text: str) -> Any:
     """
     from markupsafe import Markup
 
-    plain = visible(text).replace("\n", " ")
+    plain = plain_line(text)
     escaped = (c if c.isascii() and (c.isalnum() or c in " -.") else f"\\{ord(c):06x} " for c in plain)
     return Markup('"' + "".join(escaped) + '"')

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from typing import NamedTuple
 
+from verifyrig.core.plain_text import plain_block
 from verifyrig.report.reduce import Piece
-from verifyrig.report.wording import visible
 
 # Okabe–Ito orange and blue. The line's orange is the same hue, darker: #E69F00 has 2.1:1 on this paper,
 # #B87400 has 3.6:1 (WCAG 2.2, 1.4.11 asks 3:1); words are darker again (1.4.3 asks 4.5:1).
@@ -66,7 +66,7 @@ def tag(name: str, content: str = "", /, **attributes: str | float) -> str:
 
 def text(words: str, x: float, y: float, /, **attributes: str | float) -> str:
     """Return a text element; the words are made visible and escaped here."""
-    return tag("text", escape(visible(words)), x=float(x), y=float(y), **attributes)
+    return tag("text", escape(plain_block(words)), x=float(x), y=float(y), **attributes)
 
 
 def halo(words: str, x: float, y: float, /, **attributes: str | float) -> str:
@@ -128,8 +128,8 @@ def kept_apart(places: Sequence[float], least: float, low: float, high: float) -
 
 def figure(content: str, width: float, height: float, /, *, ident: str, title: str, desc: str, css: str) -> str:
     """Return the whole picture, named by its title and described by the finding."""
-    head = tag("title", escape(visible(title)) or " ", id=f"{ident}-title") + tag(
-        "desc", escape(visible(desc)) or " ", id=f"{ident}-desc"
+    head = tag("title", escape(plain_block(title)) or " ", id=f"{ident}-title") + tag(
+        "desc", escape(plain_block(desc)) or " ", id=f"{ident}-desc"
     )
     return tag(
         "svg",

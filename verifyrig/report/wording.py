@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import unicodedata
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -16,35 +15,6 @@ from verifyrig.report.inputs import Settings
 _LONGEST_TOLD = 400
 _LOCALES = {"en": "en_GB", "de": "de_DE"}
 _SMALL_UNITS = {"1": "", "°C": " °C"}
-# Characters that turn the direction of the text around them; shown, not obeyed.
-_DIRECTION_MARKS = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F, 0x061C}
-
-
-def visible(text: Any) -> str:
-    """Return text from outside as it can stand on a page: no control character acts, none is hidden.
-
-    Control characters become U+FFFD, direction marks their code in brackets, line breaks stay.
-    """
-    plain = str(text)
-    if plain.isascii() and plain.isprintable():
-        return plain
-    return "".join(_visible_character(character) for character in plain)
-
-
-def _visible_character(character: str) -> str:
-    if character in "\n\t":
-        return character
-    code = ord(character)
-    if code in _DIRECTION_MARKS:
-        return f"[U+{code:04X}]"
-    # Cc control, Cs half of a pair, Cn not assigned (among them the non-characters that HTML forbids).
-    return "\ufffd" if unicodedata.category(character) in ("Cc", "Cs", "Cn") else character
-
-
-def shortened(text: Any, longest: int) -> str:
-    """Return the text in one line of at most `longest` characters; an ellipsis shows the cut."""
-    line = " ".join(visible(text).split())
-    return line if len(line) <= longest else line[: longest - 1].rstrip() + "…"
 
 
 class Foreign(str):

@@ -12,10 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from verifyrig.core.channels import unit_of
+from verifyrig.core.plain_text import plain_cell
 from verifyrig.core.trace import Trace
 
-# Spreadsheets take a text for a formula by its first character; tab and line ends are stripped before that.
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 _ROWS_AT_ONCE = 10_000
 
 
@@ -34,12 +33,6 @@ def head_of(trace: Trace) -> list[str]:
     for channel in trace.columns:
         head += [f"{channel} [{unit_of(channel)}]", f"{channel} quality"]
     return [*head, "hardware"] if trace.facts.get("simulated") else head
-
-
-def safe_text(text: str) -> str:
-    """Return text that no spreadsheet takes for a formula: an apostrophe stands before what looks like one."""
-    plain = "".join(c if c.isprintable() else " " for c in text)
-    return f"'{plain}" if text.startswith(_FORMULA_STARTS) or plain.lstrip().startswith(_FORMULA_STARTS) else plain
 
 
 def _rows(trace: Trace, part: slice) -> Iterator[list[str]]:
@@ -73,7 +66,7 @@ def _stages(trace: Trace, part: slice) -> list[str]:
     t_s = trace.t_s[part]
     for stage in trace.stages:
         end_s = math.inf if stage.end_s is None else stage.end_s
-        names[(t_s >= stage.start_s) & (t_s <= end_s)] = safe_text(stage.name)
+        names[(t_s >= stage.start_s) & (t_s <= end_s)] = plain_cell(stage.name)
     return [str(name) for name in names]
 
 
@@ -82,5 +75,5 @@ def _qualities(trace: Trace, channel: str, values: npt.NDArray[np.float64], part
     t_s = trace.t_s[part]
     for interval in trace.qualities:
         if interval.channel == channel:
-            words[(t_s >= interval.from_s) & (t_s <= interval.to_s)] = safe_text(interval.quality)
+            words[(t_s >= interval.from_s) & (t_s <= interval.to_s)] = plain_cell(interval.quality)
     return [str(word) for word in words]

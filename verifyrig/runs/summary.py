@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -11,6 +10,7 @@ from verifyrig.analysis import Metric, ThresholdResult, judge_thresholds, metric
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.plain_json import plain_number
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
 
@@ -82,15 +82,15 @@ def _stage(stage: StageSpan) -> dict[str, Any]:
     return {
         "name": stage.name,
         "kind": str(stage.kind),
-        "start_s": _plain(stage.start_s),
-        "end_s": _plain(stage.end_s),
+        "start_s": plain_number(stage.start_s),
+        "end_s": plain_number(stage.end_s),
         "ended": stage.ended,
     }
 
 
 def _metric(metric: Metric) -> dict[str, Any]:
-    value = [_plain(v) for v in metric.value] if isinstance(metric.value, tuple) else _plain(metric.value)
-    found: dict[str, Any] = {"value": value, "unit": metric.unit, "u95": _plain(metric.u95)}
+    value = [plain_number(v) for v in metric.value] if isinstance(metric.value, tuple) else plain_number(metric.value)
+    found: dict[str, Any] = {"value": value, "unit": metric.unit, "u95": plain_number(metric.u95)}
     if metric.note or value is None:
         found["note"] = metric.note or "not measured"
     return found
@@ -102,17 +102,10 @@ def _threshold(result: ThresholdResult) -> dict[str, Any]:
         found["min"] = result.minimum
     if result.maximum is not None:
         found["max"] = result.maximum
-    found |= {"value": _plain(result.value), "u95": _plain(result.u95), "verdict": str(result.verdict)}
+    found |= {"value": plain_number(result.value), "u95": plain_number(result.u95), "verdict": str(result.verdict)}
     if result.why:
         found["note"] = result.why
     return found
-
-
-def _plain(value: float | None) -> float | None:
-    """Return the number as JSON can hold it: never NaN, never infinite, no digits beyond what a float of ours means."""
-    if value is None or not math.isfinite(value):
-        return None
-    return float(f"{value:.7g}")
 
 
 def budget_of(metrics: Mapping[str, Metric]) -> dict[str, list[dict[str, Any]]]:
@@ -121,10 +114,10 @@ def budget_of(metrics: Mapping[str, Metric]) -> dict[str, list[dict[str, Any]]]:
         name: [
             {
                 "name": line.name,
-                "standard_uncertainty": _plain(line.standard_uncertainty),
-                "sensitivity": _plain(line.sensitivity),
-                "contribution": _plain(line.contribution),
-                "dof": _plain(line.dof),
+                "standard_uncertainty": plain_number(line.standard_uncertainty),
+                "sensitivity": plain_number(line.sensitivity),
+                "contribution": plain_number(line.contribution),
+                "dof": plain_number(line.dof),
             }
             for line in metric.budget
         ]

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
+from verifyrig.core.plain_text import plain_line
 from verifyrig.files.foreign_file import FileKind, opened
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ class Unfinished:
         made_of_it = f" {self.made_of_it}" if self.made_of_it else ""
         more = f"`verifyrig inspect {self.record.stem}` tells more."
         text = f"Run {self.run}{of_job} broke off: {self.kind}{why}.{made_of_it} {more}"
-        return "".join(c if c.isprintable() else "?" for c in text)
+        return plain_line(text)
 
 
 def newly_unfinished(bench: Bench) -> list[Unfinished]:

@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 
 from verifyrig.core.channels import HEAT_PATH, base_name, is_temperature, number_of, of_role
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.terminal.words import part_word, plain
+from verifyrig.core.plain_text import plain_line, plain_lines
+from verifyrig.terminal.words import part_word
 
 _PLACE_WORDS = {"fins or radiator": {"radiator_temp_c": "radiator", "exhaust_temp_c": "exhaust air"}}
 _WORDS = {
@@ -119,7 +120,7 @@ def _path(named: Mapping[str, tuple[ChannelInfo, Reading]]) -> str:
         lines += [
             _further(name, named) for name in of_role(channel, named) if number_of(name) > 1 and not _beside(name)
         ]
-    return "\n".join([*lines, *_cores(named)]) or "  No temperature on the path of the heat is shown."
+    return plain_lines([*lines, *_cores(named)]) or "  No temperature on the path of the heat is shown."
 
 
 def _beside(name: str) -> bool:
@@ -166,12 +167,12 @@ def _groups(named: Mapping[str, tuple[ChannelInfo, Reading]]) -> str:
         ]
         if items:
             lines.append(f"{title}: " + "; ".join(items) + ".")
-    return "\n".join(lines)
+    return plain_lines(lines)
 
 
 def _item(name: str, info: ChannelInfo, reading: Reading, named: Mapping[str, tuple[ChannelInfo, Reading]]) -> str:
     base, n = base_name(name), number_of(name)
-    word = _WORDS.get(base, plain(base)) + (f" {n}" if n > 1 else "")
+    word = _WORDS.get(base, plain_line(base)) + (f" {n}" if n > 1 else "")
     text = f"{word} {value_word(info, reading)}"
     left = _left(info, reading) if is_temperature(name) else []
     duty = named.get(name.replace("_speed_rpm", "_duty_share")) if name.endswith("_speed_rpm") else None
@@ -185,7 +186,7 @@ def _item(name: str, info: ChannelInfo, reading: Reading, named: Mapping[str, tu
 def _proved(proved: Mapping[str, str]) -> str:
     if not proved:
         return ""
-    return "\n".join(["Who moved in five seconds of load:", *(f"  {name}: {text}" for name, text in proved.items())])
+    return plain_lines(["Who moved in five seconds of load:", *(f"  {name}: {text}" for name, text in proved.items())])
 
 
 def _doubts(named: Mapping[str, tuple[ChannelInfo, Reading]]) -> str:
@@ -194,30 +195,30 @@ def _doubts(named: Mapping[str, tuple[ChannelInfo, Reading]]) -> str:
         for name, (info, reading) in named.items()
         if not reading.ok or (info.note and not name.endswith("_duty_share"))
     ]
-    return "\n".join(["To be known of these readings:", *lines]) if lines else ""
+    return plain_lines(["To be known of these readings:", *lines]) if lines else ""
 
 
 def _nameless(seen: Sequence[tuple[ChannelInfo, Reading]]) -> str:
     if not seen:
         return ""
     head = "Without a role (a [channel.NAME] with this source in bench.toml gives one):"
-    return "\n".join([head, *(f"  {_nameless_line(info, reading)}" for info, reading in seen)])
+    return plain_lines([head, *(f"  {_nameless_line(info, reading)}" for info, reading in seen)])
 
 
 def _nameless_line(info: ChannelInfo, reading: Reading) -> str:
-    label = f"{plain(info.label, 40)}, " if info.label else ""
+    label = f"{plain_line(info.label, 40)}, " if info.label else ""
     why = f": {_sentence(reading.note)}" if not reading.ok and reading.note else ""
-    note = f" [{plain(info.note, 120)}]" if info.note else ""
-    return f"{label}{plain(info.device, 120)}, {value_word(info, reading)}{note}{why}"
+    note = f" [{plain_line(info.note, 120)}]" if info.note else ""
+    return f"{label}{plain_line(info.device, 120)}, {value_word(info, reading)}{note}{why}"
 
 
 def _sentence(text: str) -> str:
-    clean = plain(text, 300).strip()
+    clean = plain_line(text, 300)
     return clean if clean.endswith((".", "!", "?")) else clean + "."
 
 
 def _list(title: str, clauses: Sequence[str]) -> str:
-    return "\n".join([f"{title}:", *(f"  - {clause}." for clause in clauses)]) if clauses else ""
+    return plain_lines([f"{title}:", *(f"  - {clause}." for clause in clauses)]) if clauses else ""
 
 
 def _wrap(text: str, width: int) -> str:
@@ -225,4 +226,4 @@ def _wrap(text: str, width: int) -> str:
     for line in text.splitlines():
         indent = " " * (len(line) - len(line.lstrip()) + 4)
         lines += textwrap.wrap(line, max(24, width), subsequent_indent=indent, break_on_hyphens=False) or [""]
-    return "\n".join(lines)
+    return plain_lines(lines)

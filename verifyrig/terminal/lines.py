@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from typing import TextIO
 
 from verifyrig.core.interfaces import ChannelInfo
+from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Profile, Stage
 from verifyrig.rig.observer import TickView
 from verifyrig.terminal.words import (
@@ -18,7 +19,6 @@ from verifyrig.terminal.words import (
     main_channel,
     margin_sentence,
     part_word,
-    plain,
     temp_word,
 )
 
@@ -39,7 +39,7 @@ class PlainLines:
         self._channel = main_channel(profile, infos)
         self._line(f"{profile.title or profile.name} ({profile.name})")
         for text in (*profile.cautions, *notes):
-            self._line(f"  {plain(text, 400)}")
+            self._line(f"  {plain_line(text, 400)}")
 
     def stage(self, stage: Stage, index: int, t_s: float) -> None:
         """Name the stage."""
@@ -61,13 +61,14 @@ class PlainLines:
 
     def say(self, text: str, *, loud: bool = False) -> None:
         """Write it, set apart where it is loud."""
-        said = plain(text, 400)
+        said = plain_line(text, 400)
         self._line(f"*** {said}" if loud else f"      {said}")
 
     def end(self) -> None:
         """Nothing to give back."""
 
     def _line(self, text: str) -> None:
+        text = plain_lines([text])
         try:
             print(_broken(text) if self._out.isatty() else text, file=self._out, flush=True)
         except (OSError, ValueError):

@@ -10,6 +10,7 @@ from typing import Any
 
 from verifyrig.core.channels import number_of, of_role
 from verifyrig.core.interfaces import ChannelInfo
+from verifyrig.core.plain_text import plain_line
 from verifyrig.core.profile import Profile, Stage
 from verifyrig.rig.note_keys import RUN_KEYS
 from verifyrig.rig.observer import TickView
@@ -21,7 +22,6 @@ from verifyrig.terminal.words import (
     main_channel,
     margin_sentence,
     part_word,
-    plain,
 )
 
 NARROW = 60
@@ -51,7 +51,7 @@ class LivePanel:
     def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
         """Open the panel."""
         self._profile = profile
-        self._notes = [plain(text, 300) for text in (*profile.cautions, *notes)]
+        self._notes = [plain_line(text, 300) for text in (*profile.cautions, *notes)]
         self._channel = main_channel(profile, infos)
         self._live.start()
 
@@ -76,9 +76,9 @@ class LivePanel:
         from rich.text import Text
 
         if loud:
-            self._warning = plain(text, 300)
+            self._warning = plain_line(text, 300)
         with contextlib.suppress(OSError, ValueError):
-            self._console.print(Text(plain(text, 400), style="bold reverse" if loud else ""))
+            self._console.print(Text(plain_line(text, 400), style="bold reverse" if loud else ""))
 
     def end(self) -> None:
         """Close the panel."""
@@ -117,7 +117,7 @@ def panel_lines(
     width: int,
 ) -> list[tuple[str, str]]:
     """Return the panel as lines with their style, none wider than `width`. Pure."""
-    lines: list[tuple[str, str]] = [(_fit(f"{profile.name}: {profile.title}", width), "bold")]
+    lines: list[tuple[str, str]] = [(_fit(plain_line(f"{profile.name}: {profile.title}"), width), "bold")]
     lines.append((_stages(profile, index, width), ""))
     lines.append((_fit(_progress(view), width), ""))
     if warning:
@@ -142,7 +142,8 @@ def panel_lines(
 
 
 def _stages(profile: Profile, index: int, width: int) -> str:
-    words = [f"[{stage.name}]" if i == index else stage.name for i, stage in enumerate(profile.stages)]
+    names = [plain_line(stage.name) for stage in profile.stages]
+    words = [f"[{name}]" if i == index else name for i, name in enumerate(names)]
     whole = " > ".join(words)
     return whole if len(whole) <= width else _fit(f"{words[index]} ({index + 1} of {len(words)})", width)
 

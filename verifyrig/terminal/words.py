@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Collection, Mapping
 
 from verifyrig.analysis import Forecast
@@ -11,14 +10,6 @@ from verifyrig.core.channels import HEAT_PATH, base_name, number_of, of_role
 from verifyrig.core.heat_sources import CARD, DIE, heated_by
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.profile import Profile
-
-_HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
-
-
-def plain(text: str, longest: int = 200) -> str:
-    """Return text from outside as one harmless line: no control, direction or invisible characters, cut to length."""
-    kept = "".join(" " if c in "\n\t\r" else c for c in text if c in "\n\t\r" or unicodedata.category(c) not in _HIDDEN)
-    return kept if len(kept) <= longest else kept[: longest - 1] + "…"
 
 
 def clock(seconds: float) -> str:

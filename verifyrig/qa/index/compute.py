@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.plain_json import plain_number
 from verifyrig.core.trace import Trace
 from verifyrig.qa import Figure
 from verifyrig.qa.index.kept import Kept, pack_figures
@@ -220,8 +221,8 @@ def _figures(trace: Trace) -> dict[str, Figure]:
     whys = _whys(trace, metrics)
     return {
         name: Figure(
-            value=_finite(metric.value),  # type: ignore[arg-type]
-            u95=_finite(metric.u95),
+            value=plain_number(metric.value, None),  # type: ignore[arg-type]
+            u95=plain_number(metric.u95, None),
             unit=metric.unit,
             note=metric.note,
             why_no_pass=whys.get(name, ""),
@@ -244,7 +245,3 @@ def _whys(trace: Trace, metrics: Mapping[str, Any]) -> dict[str, str]:
     )
     asked = replace(trace, profile=replace(trace.profile, thresholds=endless))
     return {result.metric: result.why for result in judge_thresholds(asked, metrics) if result.why}
-
-
-def _finite(value: float | None) -> float | None:
-    return float(value) if value is not None and math.isfinite(value) else None
