@@ -21,6 +21,7 @@ from verifyrig.analysis.prior import PLAUSIBLE, P
 from verifyrig.analysis.slope_bound import slope_bound
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray
 
 RULE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
@@ -63,7 +64,7 @@ def test_the_true_end_lies_inside_what_is_stated_after_five_minutes(case: str) -
 def test_without_power_and_room_the_forecast_says_so_and_is_wider() -> None:
     rows = run_of("healthy-air", 11, 60)
     blind = ask(rows, power_w=None, ambient_c=None)
-    assert "power is unknown" in blind.note and "room is unknown" in blind.note
+    assert {reason("power-unknown"), reason("room-unknown")} <= set(blind.why)
     assert blind.u95_k > ask(rows).u95_k
 
 
@@ -97,7 +98,8 @@ def test_a_machine_flat_at_its_limit_settles_there() -> None:
     t = np.arange(0.0, 300.0)
     temp = np.minimum(95.0, 40 + t)
     found = forecast(t, temp, load_on_s=0.0, limit_c=95.0)
-    assert found is not None and found.settles_at_c == pytest.approx(95.0, abs=0.3) and "at or above" in found.note
+    assert found is not None and found.settles_at_c == pytest.approx(95.0, abs=0.3)
+    assert found.why == (reason("flat-at-limit"),)
 
 
 def test_a_machine_slower_than_the_bound_is_found_out() -> None:
@@ -111,7 +113,7 @@ def test_a_machine_slower_than_the_bound_is_found_out() -> None:
         share = 1.0 if second > REST_S else 0.0
         rows.append((second, got["die_temp_c"], simulated.power_w, 0.0, got["ambient_temp_c"], share))
     found = ask(np.array(rows), settle=replace(RULE, slowest_time_constant_s=200.0))
-    assert found.slow and "slower than the profile allows" in found.note
+    assert found.slow and "slower-than-allowed" in {why.code for why in found.why}
 
 
 def test_the_lumps_impedance_is_a_foster_sum_of_the_same_network() -> None:
@@ -156,7 +158,7 @@ def test_a_load_is_foreseen_from_rest_and_quarter_pulses() -> None:
 def test_a_load_cannot_be_foreseen_from_rest_alone() -> None:
     t = np.arange(0.0, 120.0)
     found = load_start_forecast(t, np.full_like(t, 30.0), load_share=np.zeros_like(t), share=1.0)
-    assert found.peak_c is None and found.stays_below(95.0) is None and "pulse" in found.note
+    assert found.peak_c is None and found.stays_below(95.0) is None and found.why == (reason("no-pulse-yet"),)
 
 
 def test_a_part_is_foretold_to_be_touchable_from_its_own_fall() -> None:

@@ -105,7 +105,7 @@ def test_a_partly_missing_stage_never_passes() -> None:
     temp[500:900] = np.nan
     trace = ladder_trace(die_temp_c=temp)
     results = judge_thresholds(trace, metrics_of(trace))
-    assert results[0].verdict is Verdict.NOT_MEASURED and "missing" in results[0].why
+    assert results[0].verdict is Verdict.NOT_MEASURED and [why.code for why in results[0].why] == ["partly-missing"]
 
 
 def test_the_ladders_time_constants_are_told_apart() -> None:

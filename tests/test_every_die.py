@@ -19,6 +19,7 @@ from verifyrig.core.channels import of_role
 from verifyrig.core.heat_sources import HeatedGroup, heated_groups, of_same_part
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Gate, LoadPlan, Profile, Settle, Stage, StageKind, TripLimit
+from verifyrig.core.reason import Reason
 from verifyrig.plan.text import parse_profile
 from verifyrig.record import read_trace
 from verifyrig.rig.arming import arm, limits_of
@@ -233,7 +234,7 @@ def test_an_optional_channel_that_was_silent_at_the_start_is_guarded_from_its_fi
 # ---- gate, forecast, permit ---------------------------------------------------------------------------------
 
 GATE = Gate(channel="die_temp_c", max_c=50.0)
-COOL = Forecast(settles_at_c=40.0, u95_k=1.0, known=True, remaining_s=0.0, slow=False, note="")
+COOL = Forecast(settles_at_c=40.0, u95_k=1.0, known=True, remaining_s=0.0, slow=False)
 
 
 def gate_of_both() -> StageGate:
@@ -249,7 +250,7 @@ def test_the_gate_closes_on_the_second_die_by_reading_silence_and_forecast() -> 
     assert silent.closed_by(0.0, {**cool, "die_2_temp_c": MISSING}, {}, None, final=False) is None
     closed = silent.closed_by(4.0, {**cool, "die_2_temp_c": MISSING}, {}, None, final=False)
     assert closed is not None and closed.channel == "die_2_temp_c"
-    will = Forecast(settles_at_c=55.0, u95_k=1.0, known=True, remaining_s=0.0, slow=False, note="")
+    will = Forecast(settles_at_c=55.0, u95_k=1.0, known=True, remaining_s=0.0, slow=False)
     ahead = gate_of_both().closed_by(0.0, cool, {"die_temp_c": COOL, "die_2_temp_c": will}, None, final=False)
     assert ahead is not None and (ahead.channel, ahead.value) == ("die_2_temp_c", 54.0)  # 55 less its u95
 
@@ -285,7 +286,7 @@ def test_a_stage_is_settled_only_when_every_die_is_known_to_be() -> None:
         assert forecasts.found["die_temp_c"].known and forecasts.known is known
 
 
-def permit_after_pulses(limits_c: dict[str, float], rises_k: dict[str, float], infos: Any, work: str) -> str | None:
+def permit_after_pulses(limits_c: dict[str, float], rises_k: dict[str, float], infos: Any, work: str) -> Reason | None:
     """Return why a steady load may not start after quarter pulses that lift each channel by so many kelvin."""
     permit = LoadPermit(limits_c=limits_c, ambient_c=22.0, infos=infos)
     pulse = LoadPlan(work=work, pattern="pulses", on_s=5, off_s=15, count=4, workers="quarter")
@@ -311,7 +312,7 @@ def test_a_load_does_not_start_where_the_second_die_would_get_too_hot() -> None:
     cool = permit_after_pulses(limits, {"die_temp_c": 4.0, "die_2_temp_c": 4.0}, machine, "linear-algebra")
     assert cool is None
     hot = permit_after_pulses(limits, {"die_temp_c": 4.0, "die_2_temp_c": 30.0}, machine, "linear-algebra")
-    assert hot is not None and hot.startswith("die_2_temp_c: ") and "the limit is 90 °C" in hot
+    assert hot is not None and str(hot).startswith("die_2_temp_c: ") and "the limit is 90 °C" in str(hot)
 
 
 def cards() -> dict[str, ChannelInfo]:
@@ -328,7 +329,7 @@ def test_of_several_cards_those_that_the_load_reached_are_forecast_each_alone() 
     idle_first = permit_after_pulses(limits, {"gpu_temp_c": 0.0, "gpu_2_temp_c": 4.0}, cards(), "gpu-linear-algebra")
     assert idle_first is None
     hot = permit_after_pulses(limits, {"gpu_temp_c": 0.0, "gpu_2_temp_c": 40.0}, cards(), "gpu-linear-algebra")
-    assert hot is not None and hot.startswith("gpu_2_temp_c: ")
+    assert hot is not None and (hot.code, hot.values["channel"]) == ("of-channel", "gpu_2_temp_c")
 
 
 # ---- what a person sees -------------------------------------------------------------------------------------

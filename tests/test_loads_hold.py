@@ -9,6 +9,7 @@ from collections.abc import Callable
 import pytest
 
 from tests.benchmarks.power_hold import hold_once
+from verifyrig.core.reason import reason
 from verifyrig.loads.hold import HoldController
 
 
@@ -65,18 +66,18 @@ def test_an_end_stop_does_not_wind_it_up() -> None:
     assert max(abs(value - 100.0) for value in values[320:]) <= 3.0
 
 
-@pytest.mark.parametrize(("target_w", "words"), [(200.0, "full load does not bring it to"), (15.0, "without any load")])
-def test_a_target_out_of_reach_is_said(target_w: float, words: str) -> None:
+@pytest.mark.parametrize(("target_w", "code"), [(200.0, "hold-power-not-reached"), (15.0, "hold-power-above")])
+def test_a_target_out_of_reach_is_said(target_w: float, code: str) -> None:
     controller = HoldController(target_w, kind="power")
     hold(controller, lambda _t, share: 20 + 100 * share, 60, noise=0.01)
-    assert words in controller.limited
+    assert controller.limited == reason(code, target=target_w)
 
 
 def test_a_target_within_reach_is_not_called_limited() -> None:
     controller = HoldController(70.0, kind="power")
     for t_s in range(60):
         controller.update(float(t_s), 20 + 100 * controller.share)
-        assert controller.limited == ""
+        assert controller.limited is None
 
 
 @pytest.mark.parametrize("nothing", [None, math.nan])
@@ -86,7 +87,7 @@ def test_without_a_reading_the_share_stays(nothing: float | None) -> None:
         controller.update(float(t_s), 60.0)
     share = controller.share
     assert [controller.update(10.0 + t, nothing) for t in range(20)] == [share] * 20
-    assert "no reading of the power" in controller.limited
+    assert controller.limited == reason("hold-no-power", share=share)
     # And the time without readings is not made up for in one leap.
     assert abs(controller.update(31.0, 60.0) - share) < 0.2
 

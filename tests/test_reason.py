@@ -44,9 +44,7 @@ def test_what_is_no_reason_is_none(kept: object) -> None:
 def test_another_language_has_its_own_sentence_and_numbers() -> None:
     said = render(
         reason("power-differs", before_w=95.25, after_w=61.0),
-        {
-            "the mean power differs: {before_w} W before, {after_w} W after": "{after_w} W statt {before_w} W"
-        }.__getitem__,
+        lambda code, english: {"power-differs": "{after_w} W statt {before_w} W"}[code],
         lambda value, form: format(value, form).replace(".", ",") + f" ({form})",
     )
     assert said == "61 (.0f) W statt 95 (.0f) W"

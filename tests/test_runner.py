@@ -200,7 +200,8 @@ def test_a_full_disk_ends_a_rest_too_and_is_told_in_one_clear_clause() -> None:
 
     def full() -> float:
         if len(stand.writer.rows) >= 3:
-            raise RecordError("cannot be written (database or disk is full)", where="record", mend="Make room.")
+            full_disk = "database or disk is full"
+            raise RecordError(f"cannot be written ({full_disk})", where="record", mend="Make room.", cause=full_disk)
         return 0.0
 
     stand.writer.lag_s = full  # type: ignore[method-assign]

@@ -9,6 +9,7 @@ import numpy as np
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import sensor_facts
 from verifyrig.core.heat_sources import CARD
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import StageSpan, Trace
 
 __all__ = ["card_gap_metrics"]
@@ -35,7 +36,7 @@ def _gap(trace: Trace, stage: StageSpan, channel: str) -> Metric:
     gap = trace.usable(channel)[span] - trace.usable(CARD.temp)[span]
     good = np.isfinite(gap)
     if not good.any():
-        return not_measured("K", "no reading in this stage")
+        return not_measured("K", reason("no-reading"))
     late = gap[good & (t_s >= t_s[good][-1] - _LAST_S)]
     scatter = 2 * float(np.std(late, ddof=1)) / math.sqrt(len(late)) if len(late) > 1 else 0.0
     steps = [sensor_facts(trace, name).resolution or 0.0 for name in (channel, CARD.temp)]

@@ -13,6 +13,7 @@ import numpy as np
 
 from verifyrig.analysis.results import LoadStart
 from verifyrig.analysis.signals import fit_line
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray
 
 # Of the rise in the end, a card shows this part at once, and the rest with this time constant. Fitted by eye to a
@@ -44,9 +45,10 @@ def card_load_start(t_s: FloatArray, temp_c: FloatArray, shares: FloatArray, sha
     ]
     rest = temp_c[shares <= 0]
     if not guesses or not np.isfinite(rest).any():
-        return LoadStart(peak_c=None, u95_k=None, note="no load so far moved the card's temperature")
+        return LoadStart(peak_c=None, u95_k=None, why=(reason("card-not-moved"),))
     rise_k, u95_k = _with_usual(*min(guesses, key=lambda guess: guess[1]), share)
-    return LoadStart(peak_c=float(np.nanmedian(rest)) + rise_k, u95_k=u95_k, note="scaled from the lesser loads before")
+    scaled = (reason("scaled-from-lesser-loads"),)
+    return LoadStart(peak_c=float(np.nanmedian(rest)) + rise_k, u95_k=u95_k, why=scaled)
 
 
 def _with_usual(rise_k: float, u95_k: float, share: float) -> tuple[float, float]:

@@ -31,6 +31,7 @@ from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts
 from verifyrig.core.heat_sources import DIE, Part
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
 
@@ -69,37 +70,37 @@ def impedance_metrics(trace: Trace, stage: StageSpan, part: Part = DIE) -> dict[
 
 def _figures(trace: Trace, stage: StageSpan, part: Part) -> dict[str, Metric]:
     edges = edges_in(trace, stage)
-    reason = _why_not(trace, stage, edges, part)
-    if reason:
-        return _none(reason)
+    why_not = _why_not(trace, stage, edges, part)
+    if why_not is not None:
+        return _none(why_not)
     explained = _explain(trace, stage, edges, part)
     if explained is None:
-        return _none("too few readings around the change of load")
+        return _none(reason("few-readings-around-step"))
     if explained.posterior.misfit > _MISFIT_ALLOWED:
-        return _none(f"the trace does not look like heat flowing from one {part.name} to one room")
+        return _none(reason(f"not-one-{part.short}"))
     channel = power_channel(trace, part)
     if channel is None:
-        return {**_none("power was not readable"), **_shape(explained, edges)}
+        return {**_none(reason("power-not-readable")), **_shape(explained, edges)}
     step = power_step_w(trace, edges[0], channel)
     if step is None or abs(step[0]) < _LEAST_STEP_W:
-        return _none("the step of power is too small to divide by")
+        return _none(reason("step-too-small"))
     return {_NAME.format(w): _window(trace, explained, edges, w, part) for w in WINDOWS_S}
 
 
-def _none(reason: str) -> dict[str, Metric]:
-    return {_NAME.format(w): not_measured("K/W", reason) for w in WINDOWS_S}
+def _none(why: Reason) -> dict[str, Metric]:
+    return {_NAME.format(w): not_measured("K/W", why) for w in WINDOWS_S}
 
 
-def _why_not(trace: Trace, stage: StageSpan, edges: list[Edge], part: Part) -> str:
+def _why_not(trace: Trace, stage: StageSpan, edges: list[Edge], part: Part) -> Reason | None:
     if not trace.has(part.temp):
-        return f"this machine gave no {part.name} temperature"
+        return reason(f"no-temperature-{part.short}")
     if is_heated(trace, stage, part) is False:
-        return f"the load of this stage is not on the {part.name}"
+        return reason(f"load-not-on-{part.short}")
     if not edges:
-        return "the load did not change in this stage"
+        return reason("load-did-not-change")
     if edges[0].t_s - float(trace.t_s[0]) < _LEAST_BEFORE_S:
-        return "nothing was recorded before the change of load"
-    return ""
+        return reason("nothing-before-step")
+    return None
 
 
 def _explain(trace: Trace, stage: StageSpan, edges: list[Edge], part: Part) -> _Explained | None:
@@ -147,13 +148,13 @@ def _fan(samples: Samples, edges: list[Edge], window_s: float) -> tuple[float | 
 def _window(trace: Trace, explained: _Explained, edges: list[Edge], window_s: int, part: Part) -> Metric:
     pulsed = is_pulsed(edges)
     if pulsed and window_s > _LONGEST_PULSE_WINDOW_S:
-        return not_measured("K/W", "pulses cannot give it")
+        return not_measured("K/W", reason("pulses-cannot-give-it"))
     samples, posterior, scale = explained
     rpm, at_c = _fan(samples, edges, window_s)
     found = scale * impedance(posterior.draws, np.array([float(window_s)]), rpm, at_c)[:, 0]
     step = power_step_w(trace, edges[0], part.power, longest_s=max(6.0, min(60.0, window_s)))
     if step is None or step[0] == 0:
-        return not_measured("K/W", "the power right around the change of load was not recorded")
+        return not_measured("K/W", reason("step-power-not-recorded"))
     watts, u_watts = abs(step[0]), step[1]
     noise = noise_k(samples.temp_c[np.isfinite(samples.temp_c)])
     value, u_value = float(np.mean(found)), float(np.std(found))
@@ -168,10 +169,10 @@ def _window(trace: Trace, explained: _Explained, edges: list[Edge], window_s: in
         Component(name="scatter of the power", standard_uncertainty=u_watts, sensitivity=-value / watts),
         power_gain(watts, facts.expanded_uncertainty, -value / watts),
     )
-    notes = [] if rpm is None else [f"at {rpm:.0f} rpm"]
+    why = [] if rpm is None else [reason("at-fan-speed", speed_rpm=rpm)]
     if not pulsed and edges[0].until_s - edges[0].t_s < window_s - 1.5:
-        notes.insert(0, "extrapolated")
-    return Metric(value=value, unit="K/W", u95=expanded(budget), note="; ".join(notes), budget=budget)
+        why.insert(0, reason("extrapolated"))
+    return Metric(value=value, unit="K/W", u95=expanded(budget), why=tuple(why), budget=budget)
 
 
 def _read_off(samples: Samples, edge: Edge, window_s: float, watts: float, noise: float) -> tuple[float, float] | None:
@@ -205,10 +206,10 @@ def _shape(explained: _Explained, edges: list[Edge]) -> dict[str, Metric]:
     rpm, at_c = _fan(samples, edges, 600.0)
     rise = impedance(posterior.draws, np.array([5.0, 60.0, 600.0]), rpm, at_c)
     shares = rise[:, :2] / rise[:, 2:]
-    note = "power is unknown: the shape alone, which cannot tell a bad path from a strong load"
+    why = (reason("shape-alone"),)
     return {
         _SHAPE.format(window): Metric(
-            value=float(np.mean(share)), unit="1", u95=2 * math.hypot(float(np.std(share)), _LUMPS_SHARE), note=note
+            value=float(np.mean(share)), unit="1", u95=2 * math.hypot(float(np.std(share)), _LUMPS_SHARE), why=why
         )
         for window, share in zip(WINDOWS_S[:2], shares.T, strict=True)
     }

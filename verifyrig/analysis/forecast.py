@@ -20,6 +20,7 @@ from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import held_s, noise_k
 from verifyrig.core.heat_sources import CARD, DIE, Part
 from verifyrig.core.profile import Settle
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import BoolArray, FloatArray
 
 __all__ = ["Answer", "Samples", "explain", "forecast", "forecast_from", "prepare"]
@@ -53,7 +54,7 @@ class Samples:
         start: Place of the first sample under the present load.
         prior: Machines that are plausible beforehand, given what is not measured.
         spread: By what the answer's spread grows for what is assumed in place of a reading.
-        note: What is not measured.
+        why: What is not measured.
     """
 
     t_s: FloatArray
@@ -65,7 +66,7 @@ class Samples:
     start: int
     prior: Prior
     spread: float
-    note: str
+    why: tuple[Reason, ...]
 
 
 class Answer(NamedTuple):
@@ -129,23 +130,24 @@ def prepare(
     share = _share(t_s, load_share, load_on_s)
     edge_s = load_on_s if load_on_s is not None else _last_change_s(t_s, share)
     start = int(np.searchsorted(t_s, edge_s - 1e-9))
-    prior, notes, spread = PLAUSIBLE_CARD if part is CARD else PLAUSIBLE, [], 1.0
+    prior, spread = PLAUSIBLE_CARD if part is CARD else PLAUSIBLE, 1.0
+    unknown: list[Reason] = []
     if power_w is None or not np.isfinite(power_w).any():
         power, prior, spread = _assumed_power(temp_c, share), _prior_without_power(prior), _ASSUMED_POWER_SPREAD
-        notes.append("power is unknown")
+        unknown.append(reason("power-unknown"))
     else:
         power = _bridged(t_s, power_w)
     room = np.full(n, math.nan) if ambient_c is None else np.broadcast_to(np.asarray(ambient_c, dtype=np.float64), n)
     if not np.isfinite(room).any():
         room, prior = np.full(n, _TYPICAL_ROOM_C), prior.changed(offset=(0.0, 5.0))
-        notes.append("the room is unknown")
+        unknown.append(reason("room-unknown"))
     else:
         room = _bridged(t_s, room)
     fan = None
     if fan_rpm is not None and np.isfinite(fan_rpm).any():
         fan = _bridged(t_s, fan_rpm)
     else:
-        notes.append("the fan speed is unknown")
+        unknown.append(reason("fan-speed-unknown"))
     return Samples(
         t_s=t_s,
         temp_c=temp_c,
@@ -156,7 +158,7 @@ def prepare(
         start=start,
         prior=prior,
         spread=spread,
-        note="; ".join(notes),
+        why=tuple(unknown),
     )
 
 
@@ -233,7 +235,7 @@ def _flat_at_limit(t: FloatArray, temp: FloatArray, limit_c: float | None, rule:
         known=u95_k <= rule.within_k,
         remaining_s=0.0,
         slow=False,
-        note="at or above: flat at the machine's own limit",
+        why=(reason("flat-at-limit"),),
     )
 
 
@@ -286,14 +288,12 @@ def _foretell(samples: Samples, posterior: Posterior, rule: Settle, limit_c: flo
     slowest_s = float(np.median(end.slowest_s))
     slow = float(np.mean(end.slowest_s > rule.slowest_time_constant_s)) > _SLOW_SHARE
     wait_s = 0.0 if known else slowest_s * math.log(max(u95_k / rule.within_k, 1.05))
-    notes = [samples.note] if samples.note else []
-    if slow:
-        notes.append(f"slower than the profile allows for: time constant about {slowest_s:.0f} s")
+    slower = (reason("slower-than-allowed", time_constant_s=slowest_s),) if slow else ()
     return Forecast(
         settles_at_c=float(np.mean(shown_c)),
         u95_k=u95_k,
         known=known,
         remaining_s=wait_s,
         slow=slow,
-        note="; ".join(notes),
+        why=(*samples.why, *slower),
     )

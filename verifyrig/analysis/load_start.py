@@ -10,6 +10,7 @@ from verifyrig.analysis.forecast import Samples, explain, prepare
 from verifyrig.analysis.heat_path import settle
 from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import LoadStart
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import BoolArray, FloatArray
 
 __all__ = ["load_start_forecast"]
@@ -47,13 +48,13 @@ def load_start_forecast(
     told = np.nan_to_num(load_share)
     seen = np.isfinite(temp_c)
     if not (seen & (told <= 0)).any():
-        return LoadStart(peak_c=None, u95_k=None, note="no reading at rest")
+        return LoadStart(peak_c=None, u95_k=None, why=(reason("no-reading-at-rest"),))
     if np.count_nonzero(seen & (told > 0)) < 3:
-        return LoadStart(peak_c=None, u95_k=None, note="no pulse yet: a steady load cannot be foreseen from rest alone")
+        return LoadStart(peak_c=None, u95_k=None, why=(reason("no-pulse-yet"),))
     samples = prepare(t_s, temp_c, power_w, fan_rpm, ambient_c, told, None)
     posterior = None if samples is None else explain(samples, None, None, None)
     if samples is None or posterior is None:
-        return LoadStart(peak_c=None, u95_k=None, note="too few readings at rest and in the pulses")
+        return LoadStart(peak_c=None, u95_k=None, why=(reason("few-readings-in-pulses"),))
     return _foresee(samples, posterior, share)
 
 
@@ -77,8 +78,7 @@ def _foresee(samples: Samples, posterior: Posterior, share: float) -> LoadStart:
     spread_k = _SPREAD * (high_c - low_c) / (2 * _NINE_IN_TEN)
     misfit = math.sqrt(max(1.0, posterior.misfit / _MISFIT_ALLOWED))
     u_k = math.hypot(spread_k * misfit, _POWER_SCALING_SHARE * max(0.0, peak_c - rest_c), 0.5)
-    note = "from rest and pulses"
-    return LoadStart(peak_c=peak_c, u95_k=1.96 * u_k, note=f"{note}; {samples.note}" if samples.note else note)
+    return LoadStart(peak_c=peak_c, u95_k=1.96 * u_k, why=(reason("from-rest-and-pulses"), *samples.why))
 
 
 def _load_power_w(samples: Samples, pulsed: BoolArray, share: float) -> tuple[float, float]:

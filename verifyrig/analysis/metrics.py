@@ -16,14 +16,13 @@ from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import has_bad_times, sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import temperature_metrics
-from verifyrig.analysis.throttling import AT_LIMIT_NOTE, at_limit, power_cap_note, throttle_metrics
+from verifyrig.analysis.throttling import at_limit, power_cap, throttle_metrics
 from verifyrig.core.channels import base_name, is_channel, is_temperature, quantity_of, unit_of
 from verifyrig.core.heat_sources import CARD, DIE, PARTS, Part
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
-__all__ = ["BAD_TIMES", "metrics_of"]
-
-BAD_TIMES = "the record's times go back or stand still"
+__all__ = ["metrics_of"]
 
 
 def metrics_of(trace: Trace) -> dict[str, Metric]:
@@ -42,7 +41,7 @@ def metrics_of(trace: Trace) -> dict[str, Metric]:
             # A wrong result counts whenever it came.
             figures["compute_errors"] = _compute_errors(trace, stage)
         for name, metric in figures.items():
-            found[f"{stage.name}.{name}"] = not_measured(metric.unit, BAD_TIMES) if bad else metric
+            found[f"{stage.name}.{name}"] = not_measured(metric.unit, reason("bad-times")) if bad else metric
     return found
 
 
@@ -71,10 +70,10 @@ def _stage_metrics(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric
 
 def _at_the_cap(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric]]:
     """The watts of a card that its own power limit holds, with a note that says so."""
-    note = power_cap_note(trace, stage)
-    if note and CARD.power in trace.columns:
+    why = power_cap(trace, stage)
+    if why and CARD.power in trace.columns:
         for name, metric in _plain(trace, stage, CARD.power):
-            yield name, replace(metric, note=note)
+            yield name, replace(metric, why=why)
 
 
 def _parts_of(trace: Trace, stage: StageSpan) -> list[Part]:
@@ -102,7 +101,7 @@ def _plain(trace: Trace, stage: StageSpan, channel: str) -> Iterator[tuple[str, 
 
 def _of(trace: Trace, channel: str, values: FloatArray, kind: str, unit: str) -> Metric:
     if len(values) == 0:
-        return not_measured(unit, "no reading in this stage")
+        return not_measured(unit, reason("no-reading"))
     facts = sensor_facts(trace, channel)
     accuracy = _accuracy(unit, float(np.mean(values)), facts.expanded_uncertainty)
     step = (facts.resolution or 0.0) / math.sqrt(3)
@@ -125,7 +124,7 @@ def _compute_errors(trace: Trace, stage: StageSpan) -> Metric:
     """Wrong results that were counted in this stage: exact."""
     _, counts = stage_columns(trace, stage, "compute_errors")
     if len(counts) == 0:
-        return not_measured("1", "the load checked no results")
+        return not_measured("1", reason("no-results-checked"))
     earlier = _last_before(trace, stage, "compute_errors")
     # The count starts anew with each load, so a fall is a new start and not a negative number of errors.
     steps = np.diff(np.concatenate(([min(earlier, float(counts[0]))], counts)))
@@ -140,4 +139,4 @@ def _last_before(trace: Trace, stage: StageSpan, channel: str) -> float:
 
 def _at_or_above(trace: Trace, stage: StageSpan, channel: str) -> Metric:
     _, values = stage_columns(trace, stage, channel)
-    return Metric(value=float(np.max(values)), unit="°C", u95=None, note=AT_LIMIT_NOTE)
+    return Metric(value=float(np.max(values)), unit="°C", u95=None, why=(reason("peak-flat-at-limit"),))

@@ -17,6 +17,7 @@ from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
 from verifyrig.core.heat_sources import CARD, DIE, Part
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
 
@@ -35,11 +36,11 @@ _SHORT = {
     "gpu_temp_c": "chip",
 }
 _LAST_S = 60.0
-_Power = tuple[float, float] | str
+_Power = tuple[float, float] | Reason
 
 
 def resistance_metrics(
-    trace: Trace, stage: StageSpan, settled: Mapping[str, Settled | str], room: Room | None, part: Part = DIE
+    trace: Trace, stage: StageSpan, settled: Mapping[str, Settled | Reason], room: Room | None, part: Part = DIE
 ) -> dict[str, Metric]:
     """Return `thermal_resistance` and its parts, K/W, by their names without the stage; the card's begin with `gpu_`.
 
@@ -49,38 +50,38 @@ def resistance_metrics(
         part: What is heated: the die or the graphics card.
     """
     power = _mean_power(trace, stage, part)
-    hot = settled.get(part.temp, f"this machine gave no {part.name} temperature")
+    hot = settled.get(part.temp, reason(f"no-temperature-{part.short}"))
     whole = _whole(trace, hot, room, power, part)
     return {f"{part.prefix}thermal_resistance": whole, **_parts(trace, settled, room, power, part)}
 
 
-def _mean_power(trace: Trace, stage: StageSpan, part: Part) -> tuple[float, float] | str:
+def _mean_power(trace: Trace, stage: StageSpan, part: Part) -> tuple[float, float] | Reason:
     """Return the mean power of the stage's last minute and its standard uncertainty, W, or why there is none."""
     channel = power_channel(trace, part)
     if channel is None:
-        return "power was not readable"
+        return reason("power-not-readable")
     t_s, values = stage_columns(trace, stage, channel)
     if len(values) == 0:
-        return "power has no reading in this stage"
+        return reason("power-no-reading")
     late = values[t_s >= t_s[-1] - _LAST_S]
     mean = float(np.mean(late))
     if mean <= 0.0:
-        return "the power reading is zero"
+        return reason("power-reads-zero")
     return mean, float(np.std(late, ddof=1)) / math.sqrt(len(late)) if len(late) > 1 else 0.0
 
 
-def _whole(trace: Trace, die: Settled | str, room: Room | None, power: _Power, part: Part) -> Metric:
-    if isinstance(die, str):
+def _whole(trace: Trace, die: Settled | Reason, room: Room | None, power: _Power, part: Part) -> Metric:
+    if isinstance(die, Reason):
         return not_measured("K/W", die)
     if room is None:
-        return not_measured("K/W", "the room was not measured")
-    if isinstance(power, str):
+        return not_measured("K/W", reason("room-not-measured"))
+    if isinstance(power, Reason):
         return not_measured("K/W", power)
     if die.value_c <= room.value_c:
-        return not_measured("K/W", f"the room reads above the {part.name}: one of the two is wrong")
+        return not_measured("K/W", reason(f"room-above-{part.short}"))
     lines = (*sensor_lines(sensor_facts(trace, part.temp), die.u_k), room_accuracy(room.u95_k))
     facts = sensor_facts(trace, part.power)
-    return _quotient(die.value_c - room.value_c, lines, power, facts, note=die.note, settled=die.known)
+    return _quotient(die.value_c - room.value_c, lines, power, facts, why=die.why, settled=die.known)
 
 
 def _quotient(
@@ -88,7 +89,7 @@ def _quotient(
     lines: tuple[Component, ...],
     power: tuple[float, float],
     facts: SensorFacts,
-    note: str,
+    why: tuple[Reason, ...],
     settled: bool,
 ) -> Metric:
     watts, u_watts = power
@@ -98,14 +99,14 @@ def _quotient(
         Component(name="scatter of the power", standard_uncertainty=u_watts, sensitivity=-value / watts),
         power_gain(watts, facts.expanded_uncertainty, -value / watts),
     )
-    return Metric(value=value, unit="K/W", u95=expanded(budget), note=note, budget=budget, settled=settled)
+    return Metric(value=value, unit="K/W", u95=expanded(budget), why=why, budget=budget, settled=settled)
 
 
 def _parts(
-    trace: Trace, settled: Mapping[str, Settled | str], room: Room | None, power: _Power, part: Part
+    trace: Trace, settled: Mapping[str, Settled | Reason], room: Room | None, power: _Power, part: Part
 ) -> dict[str, Metric]:
     known = [(name, settled[name]) for name in _PATHS[part] if isinstance(settled.get(name), Settled)]
-    if isinstance(power, str) or len(known) < 2:
+    if isinstance(power, Reason) or len(known) < 2:
         return {}
     facts, start = sensor_facts(trace, part.power), f"{part.prefix}thermal_resistance"
     found: dict[str, Metric] = {}
@@ -116,11 +117,11 @@ def _parts(
                 *scaled(sensor_lines(sensor_facts(trace, cold), b.u_k), -1.0),
             )
             name = f"{start}_{_SHORT[hot]}_to_{_SHORT[cold]}"
-            note, ok = a.note or b.note, a.known and b.known
-            found[name] = _quotient(a.value_c - b.value_c, lines, power, facts, note=note, settled=ok)
+            why, ok = a.why or b.why, a.known and b.known
+            found[name] = _quotient(a.value_c - b.value_c, lines, power, facts, why=why, settled=ok)
     last, end = known[-1]
     if room is not None and isinstance(end, Settled):
         lines = (*sensor_lines(sensor_facts(trace, last), end.u_k), room_accuracy(room.u95_k))
         name = f"{start}_{_SHORT[last]}_to_room"
-        found[name] = _quotient(end.value_c - room.value_c, lines, power, facts, note=end.note, settled=end.known)
+        found[name] = _quotient(end.value_c - room.value_c, lines, power, facts, why=end.why, settled=end.known)
     return found

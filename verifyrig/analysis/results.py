@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from verifyrig.core.reason import Reason
+from verifyrig.core.reason import Reason, sentence
 from verifyrig.metrology.uncertainty import Component
 from verifyrig.metrology.verdict import Verdict
 
@@ -17,9 +17,9 @@ class Metric:
     """A figure computed from a record.
 
     Attributes:
-        value: In `unit`; a tuple where the metric is a list; None where it was not measured (`note` says why).
+        value: In `unit`; a tuple where the metric is a list; None where it was not measured (`why` says why).
         u95: Expanded uncertainty at 95 %, in `unit`; 0 for counts; None where it cannot be stated.
-        note: What a reader must know: why there is no value, or how the value came about.
+        why: What a reader must know: why there is no value, or how the value came about.
         budget: Lines of the uncertainty budget, where there is one.
         settled: Whether the settled value behind it is known; None for metrics that need none.
     """
@@ -27,14 +27,19 @@ class Metric:
     value: Figure
     unit: str
     u95: float | None
-    note: str = ""
+    why: tuple[Reason, ...] = ()
     budget: tuple[Component, ...] = ()
     settled: bool | None = None
 
+    @property
+    def note(self) -> str:
+        """What a reader must know, as the contract has it."""
+        return sentence(self.why)
 
-def not_measured(unit: str, note: str) -> Metric:
-    """Return a metric without a value; `note` gives the reason."""
-    return Metric(value=None, unit=unit, u95=None, note=note)
+
+def not_measured(unit: str, *why: Reason) -> Metric:
+    """Return a metric without a value, and why it has none."""
+    return Metric(value=None, unit=unit, u95=None, why=why)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +52,7 @@ class Forecast:
         known: Whether the settled value is known within the profile's `within_k`.
         remaining_s: Time until it will be known, s, estimated; 0 when known; None where that cannot be told.
         slow: Whether the machine showed itself slower than the profile's `slowest_time_constant_s`.
-        note: What the forecast could not use (power, fan speed, room).
+        why: What the forecast could not use (power, fan speed, room), and what it warns of.
     """
 
     settles_at_c: float
@@ -55,7 +60,7 @@ class Forecast:
     known: bool
     remaining_s: float | None
     slow: bool
-    note: str = ""
+    why: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,12 +70,12 @@ class LoadStart:
     Attributes:
         peak_c: Highest temperature that the load would reach, °C; None where it cannot be forecast.
         u95_k: Its expanded uncertainty at 95 %, K.
-        note: What it rests on, or why there is no forecast.
+        why: What it rests on, or why there is no forecast.
     """
 
     peak_c: float | None
     u95_k: float | None
-    note: str = ""
+    why: tuple[Reason, ...] = ()
 
     def stays_below(self, limit_c: float) -> bool | None:
         """Return whether the peak stays below the limit, u95 included; None where there is no forecast."""
@@ -89,7 +94,7 @@ class ThresholdResult:
     value: float | None
     u95: float | None
     verdict: Verdict
-    why: str = ""
+    why: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,6 +14,7 @@ from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts,
 from verifyrig.analysis.slope_bound import slope_bound
 from verifyrig.core.heat_sources import part_of
 from verifyrig.core.profile import Settle
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["Settled", "settle_rule", "settled_value"]
@@ -23,13 +24,13 @@ _LONG_IN_TIME_CONSTANTS = 5.0
 
 
 class Settled(NamedTuple):
-    """A settled value, °C, its statistical standard uncertainty, K, whether it counts as known, and a note."""
+    """A settled value, °C, its statistical standard uncertainty, K, whether it counts as known, and remarks."""
 
     value_c: float
     u_k: float
     known: bool
     extrapolated: bool
-    note: str
+    why: tuple[Reason, ...]
 
 
 def settle_rule(trace: Trace, stage: StageSpan) -> Settle:
@@ -38,15 +39,15 @@ def settle_rule(trace: Trace, stage: StageSpan) -> Settle:
     return planned.settle if planned and planned.settle else DEFAULT_SETTLE
 
 
-def settled_value(trace: Trace, stage: StageSpan, channel: str) -> Settled | str:
+def settled_value(trace: Trace, stage: StageSpan, channel: str) -> Settled | Reason:
     """Return where the channel settled in this stage or would have settled, or the reason why that is not known."""
     t_s, values = stage_columns(trace, stage, channel)
     if len(values) == 0:
-        return "no reading in this stage"
+        return reason("no-reading")
     if len(values) < 5:
-        return f"only {len(values)} readings in this stage"
+        return reason("few-readings", count=len(values))
     if stage.kind == "load" and is_pulsed(edges_in(trace, stage)):
-        return "the load came in pulses: nothing settles"
+        return reason("pulsed")
     rule = settle_rule(trace, stage)
     from_s = last_edge_s(trace, stage)
     if t_s[-1] - from_s >= _LONG_IN_TIME_CONSTANTS * rule.slowest_time_constant_s:
@@ -64,7 +65,7 @@ def _flat_end(t_s: FloatArray, values: FloatArray, rule: Settle) -> Settled:
     still_moving_k = abs(line.slope) * rule.slowest_time_constant_s
     if abs(line.slope) < 2 * line.u_slope * correlated:
         still_moving_k = 0.0
-    return Settled(float(np.mean(v)), math.hypot(u_mean, still_moving_k / 2), True, False, "")
+    return Settled(float(np.mean(v)), math.hypot(u_mean, still_moving_k / 2), True, False, ())
 
 
 def _correlation_factor(values: FloatArray) -> float:
@@ -73,14 +74,14 @@ def _correlation_factor(values: FloatArray) -> float:
     return math.sqrt((1 + r) / (1 - r))
 
 
-def _forecast_end(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Settled | str:
+def _forecast_end(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Settled | Reason:
     ahead = _ahead(trace, stage, channel, rule, from_s)
     if ahead is None:
-        return "the stage is too short to tell where it settles"
+        return reason("stage-too-short")
     # The rule that ended the stage saw the same readings, and its own earlier forecasts beside them.
     known = ahead.known or (stage.ended == "settled" and channel == rule.channel)
-    notes = ["extrapolated" if known else "extrapolated, not settled", ahead.note]
-    return Settled(ahead.settles_at_c, ahead.u95_k / 2, known, True, "; ".join(note for note in notes if note))
+    extrapolated = reason("extrapolated" if known else "extrapolated-not-settled")
+    return Settled(ahead.settles_at_c, ahead.u95_k / 2, known, True, (extrapolated, *ahead.why))
 
 
 def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Forecast | None:

@@ -12,6 +12,7 @@ from verifyrig.analysis.results import Forecast
 from verifyrig.core.heat_sources import DIE, part_of
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray
 
 __all__ = ["StageForecaster"]
@@ -128,5 +129,4 @@ class StageForecaster:
     def _with_warning(self, now: Forecast) -> Forecast:
         if self._limit_c is None or now.settles_at_c < self._limit_c:
             return now
-        warning = f"would pass the limit of {self._limit_c:.0f} °C"
-        return replace(now, note=f"{now.note}; {warning}" if now.note else warning)
+        return replace(now, why=(*now.why, reason("would-pass-limit", limit_c=self._limit_c)))

@@ -13,6 +13,7 @@ from verifyrig.analysis.load_edges import Room, edges_in, is_pulsed, last_edge_s
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import noise_k, sensor_facts, stage_columns, steepest_rate
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
 
@@ -26,14 +27,13 @@ _MODES = ((60.0,), (5.0, 80.0), (1.0, 15.0, 120.0))
 
 
 def temperature_metrics(
-    trace: Trace, stage: StageSpan, channel: str, settled: Settled | str, room: Room | None
+    trace: Trace, stage: StageSpan, channel: str, settled: Settled | Reason, room: Room | None
 ) -> dict[str, Metric]:
     """Return the metrics of a temperature channel, by their names without the stage."""
     t_s, values = stage_columns(trace, stage, channel)
     if len(values) == 0:
-        reason = "no reading in this stage"
         units = {"settled": "°C", "peak": "°C", "rise": "K", "rate": "K/s", "time_constant": "s"}
-        return {f"{channel}.{name}": not_measured(unit, reason) for name, unit in units.items()}
+        return {f"{channel}.{name}": not_measured(unit, reason("no-reading")) for name, unit in units.items()}
     facts = sensor_facts(trace, channel)
     noise = noise_k(values)
     peak_lines = sensor_lines(facts, noise)
@@ -43,7 +43,7 @@ def temperature_metrics(
         "peak": Metric(value=float(np.max(values)), unit="°C", u95=expanded(peak_lines), budget=peak_lines),
         "rise": _rise(settled, trace, channel, room),
         **_at_reference(settled, trace, channel, room),
-        "rate": not_measured("K/s", "the readings span less than 10 s")
+        "rate": not_measured("K/s", reason("span-too-short"))
         if rate is None
         else Metric(value=rate, unit="K/s", u95=2 * max(noise, (facts.resolution or 0.0) / 3.46) * 1.41 / 10),
         "time_constant": _time_constant(trace, stage, channel, settled),
@@ -52,68 +52,67 @@ def temperature_metrics(
     return {f"{channel}.{name}": metric for name, metric in found.items()}
 
 
-def _settled(settled: Settled | str, trace: Trace, channel: str) -> Metric:
-    if isinstance(settled, str):
+def _settled(settled: Settled | Reason, trace: Trace, channel: str) -> Metric:
+    if isinstance(settled, Reason):
         return not_measured("°C", settled)
     lines = sensor_lines(sensor_facts(trace, channel), settled.u_k)
     return Metric(
-        value=settled.value_c, unit="°C", u95=expanded(lines), note=settled.note, budget=lines, settled=settled.known
+        value=settled.value_c, unit="°C", u95=expanded(lines), why=settled.why, budget=lines, settled=settled.known
     )
 
 
-def _rise(settled: Settled | str, trace: Trace, channel: str, room: Room | None) -> Metric:
-    if isinstance(settled, str):
+def _rise(settled: Settled | Reason, trace: Trace, channel: str, room: Room | None) -> Metric:
+    if isinstance(settled, Reason):
         return not_measured("K", settled)
     if room is None:
-        return not_measured("K", "the room was not measured")
+        return not_measured("K", reason("room-not-measured"))
     lines = (*sensor_lines(sensor_facts(trace, channel), settled.u_k), room_accuracy(room.u95_k))
     rise_k = settled.value_c - room.value_c
     if rise_k < -expanded(lines):
-        return not_measured("K", f"the room reads {room.value_c:.1f} °C, above the part: one of the two is wrong")
-    return Metric(value=rise_k, unit="K", u95=expanded(lines), note=settled.note, budget=lines, settled=settled.known)
+        return not_measured("K", reason("room-above-part", room_c=room.value_c))
+    return Metric(value=rise_k, unit="K", u95=expanded(lines), why=settled.why, budget=lines, settled=settled.known)
 
 
-def _at_reference(settled: Settled | str, trace: Trace, channel: str, room: Room | None) -> dict[str, Metric]:
+def _at_reference(settled: Settled | Reason, trace: Trace, channel: str, room: Room | None) -> dict[str, Metric]:
     """Return where the die would settle in the profile's reference room, refused where the room was too far from it."""
     if trace.profile is None or channel not in ("die_temp_c", "gpu_temp_c"):
         return {}
     reference_c = trace.profile.reference_ambient_c
     rise = _rise(settled, trace, channel, room)
     if not isinstance(rise.value, float) or room is None:
-        return {"settled_at_reference": not_measured("°C", rise.note)}
+        return {"settled_at_reference": not_measured("°C", *rise.why)}
     shift_k = reference_c - room.value_c
     if abs(shift_k) > CORRECTION_RANGE_K:
-        reason = f"the room was {abs(shift_k):.0f} K away from the reference, too far to correct for"
-        return {"settled_at_reference": not_measured("°C", reason)}
+        return {"settled_at_reference": not_measured("°C", reason("room-too-far", away_k=abs(shift_k)))}
     lines = (*rise.budget, Component(name=ROOM_CORRECTION, standard_uncertainty=0.1 * abs(shift_k)))
     metric = Metric(
         value=rise.value + reference_c,
         unit="°C",
         u95=expanded(lines),
-        note=f"in a room of {reference_c:g} °C",
+        why=(reason("in-reference-room", reference_c=reference_c),),
         budget=lines,
         settled=rise.settled,
     )
     return {"settled_at_reference": metric}
 
 
-def _time_constant(trace: Trace, stage: StageSpan, channel: str, settled: Settled | str) -> Metric:
+def _time_constant(trace: Trace, stage: StageSpan, channel: str, settled: Settled | Reason) -> Metric:
     """Time to 63.2 % of the way from the edge to the settled value."""
-    if isinstance(settled, str):
+    if isinstance(settled, Reason):
         return not_measured("s", settled)
     edge_s = last_edge_s(trace, stage)
     t_s, values = stage_columns(trace, stage, channel)
     after = t_s >= edge_s
     if np.count_nonzero(after) < 5:
-        return not_measured("s", "too few readings after the load changed")
+        return not_measured("s", reason("few-readings-after-step"))
     t, v = t_s[after], values[after]
     way_k = settled.value_c - float(v[0])
     if abs(way_k) < 5 * max(noise_k(values), 0.2):
-        return not_measured("s", "the temperature hardly moved")
+        return not_measured("s", reason("hardly-moved"))
     share = np.maximum.accumulate((v - v[0]) / way_k)
     at = int(np.searchsorted(share, 1 - np.exp(-1)))
     if at >= len(t):
-        return not_measured("s", "the stage ended before 63 % of the way")
+        return not_measured("s", reason("ended-before-time-constant"))
     tau_s = float(t[at] - edge_s)
     step_s = float(np.median(np.diff(t)))
     u95 = 2 * np.hypot(step_s, tau_s * 2 * settled.u_k / abs(way_k))
@@ -143,8 +142,8 @@ def _told_apart(fit: ExponentialFit) -> dict[str, Metric]:
     if len(fit.amplitudes) < 2 or not (sure.all() and apart.all() and np.ptp(np.sign(fit.amplitudes)) == 0):
         return {}
     u95 = 2 * float(np.max(fit.u_time_constants_s))
-    found = Metric(value=tuple(map(float, fit.time_constants_s)), unit="s", u95=u95, note="u95 of the least sure")
-    return {"time_constants": found}
+    least_sure = (reason("u95-of-least-sure"),)
+    return {"time_constants": Metric(value=tuple(map(float, fit.time_constants_s)), unit="s", u95=u95, why=least_sure)}
 
 
 def _thinned(t_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:

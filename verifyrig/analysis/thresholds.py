@@ -9,6 +9,7 @@ from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import missing_share
 from verifyrig.core.heat_sources import PARTS
 from verifyrig.core.profile import Purpose, Threshold
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict, judge, worst
 
@@ -18,12 +19,12 @@ __all__ = ["judge_thresholds", "run_verdict"]
 _MISSING_SHARE_ALLOWED = 0.05
 _LIKE_A_PASS = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 _ENDED_EARLY = {
-    None: "the stage is not over",
-    "gate": "a gate ended the stage",
-    "tripped": "the stage tripped",
-    "skipped": "the stage was skipped",
-    "stopped": "the stage was stopped",
-    "interrupted": "the stage was interrupted",
+    None: reason("stage-open"),
+    "gate": reason("stage-gate"),
+    "tripped": reason("stage-tripped"),
+    "skipped": reason("stage-skipped"),
+    "stopped": reason("stage-stopped"),
+    "interrupted": reason("stage-interrupted"),
 }
 
 
@@ -39,7 +40,7 @@ def _judge_one(trace: Trace, metrics: Mapping[str, Metric], threshold: Threshold
     value = metric.value if metric is not None and isinstance(metric.value, int | float) else None
     u95 = metric.u95 if metric is not None else None
     verdict = judge(value, u95, minimum=threshold.minimum, maximum=threshold.maximum)
-    why = _why_no_figure(trace, metric, threshold.metric) if verdict is Verdict.NOT_MEASURED else ""
+    why = _why_no_figure(trace, metric, threshold.metric) if verdict is Verdict.NOT_MEASURED else ()
     if verdict in _LIKE_A_PASS:
         why = _why_no_pass(trace, threshold.metric, metric)
         verdict = Verdict.NOT_MEASURED if why else verdict
@@ -54,47 +55,47 @@ def _judge_one(trace: Trace, metrics: Mapping[str, Metric], threshold: Threshold
     )
 
 
-def _why_no_figure(trace: Trace, metric: Metric | None, name: str) -> str:
+def _why_no_figure(trace: Trace, metric: Metric | None, name: str) -> tuple[Reason, ...]:
     if metric is not None:
-        return metric.note or "its uncertainty cannot be stated"
+        return metric.why or (reason("uncertainty-unknown"),)
     stage = _stage_of(trace, name)
     if stage is None:
-        return "the stage never ran"
-    return _ENDED_EARLY.get(stage.ended, "this machine has no such reading")
+        return (reason("stage-never-ran"),)
+    return (_ENDED_EARLY.get(stage.ended) or reason("no-such-reading"),)
 
 
 def _stage_of(trace: Trace, name: str) -> StageSpan | None:
     return trace.stage(name.split(".", 1)[0])
 
 
-def _why_no_pass(trace: Trace, name: str, metric: Metric | None) -> str:
-    """Return why this figure may not pass however good it looks; empty where it may."""
+def _why_no_pass(trace: Trace, name: str, metric: Metric | None) -> tuple[Reason, ...]:
+    """Return why this figure may not pass however good it looks; none where it may."""
     stage = _stage_of(trace, name)
     if stage is None:
-        return "the stage never ran"
+        return (reason("stage-never-ran"),)
     if stage.ended in _ENDED_EARLY:
-        return _ENDED_EARLY[stage.ended]
+        return (_ENDED_EARLY[stage.ended],)
     if metric is not None and metric.settled is False:
-        return "the stage did not settle"
+        return (reason("not-settled"),)
     return _unsettled(trace, stage) or _partly_missing(trace, stage, name)
 
 
-def _unsettled(trace: Trace, stage: StageSpan) -> str:
+def _unsettled(trace: Trace, stage: StageSpan) -> tuple[Reason, ...]:
     planned = trace.profile.stage(stage.name) if trace.profile else None
     if stage.ended == "settled" or planned is None or planned.settle is None:
-        return ""
+        return ()
     settled = settled_value(trace.without_dips(), stage, planned.settle.channel)
-    if isinstance(settled, str):
-        return f"the stage did not settle: {settled}"
-    return "" if settled.known else "the stage did not settle"
+    if isinstance(settled, Reason):
+        return (reason("not-settled-since", why=(settled,)),)
+    return () if settled.known else (reason("not-settled"),)
 
 
-def _partly_missing(trace: Trace, stage: StageSpan, name: str) -> str:
+def _partly_missing(trace: Trace, stage: StageSpan, name: str) -> tuple[Reason, ...]:
     for channel in _channels_behind(trace, name.split(".", 1)[1]):
         share = missing_share(trace, stage, channel)
         if share > _MISSING_SHARE_ALLOWED:
-            return f"{channel} is missing for {share:.0%} of the stage"
-    return ""
+            return (reason("partly-missing", channel=channel, share=share),)
+    return ()
 
 
 def _channels_behind(trace: Trace, metric: str) -> list[str]:

@@ -87,7 +87,15 @@ class NotReleasable(JobError):
 
 
 class RecordError(RigError):
-    """A record cannot be found, opened or written."""
+    """A record cannot be found, opened or written.
+
+    Attributes:
+        cause: What the disk or SQLite said of it, else `what`.
+    """
+
+    def __init__(self, what: str, *, where: str, mend: str, cause: str = "") -> None:
+        super().__init__(what, where=where, mend=mend)
+        self.cause = cause or what
 
 
 class ImportFault(RigError):

@@ -34,18 +34,18 @@ class Part(NamedTuple):
         power: The power that heats it, W.
         fan: The fan that cools it, rpm.
         prefix: What stands before the names of its figures.
-        name: As it is called in reasons.
+        short: What the codes of its reasons end in.
     """
 
     temp: str
     power: str
     fan: str
     prefix: str
-    name: str
+    short: str
 
 
 DIE = Part("die_temp_c", "package_power_w", "cpu_fan_speed_rpm", "", "die")
-CARD = Part("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm", "gpu_", "graphics card")
+CARD = Part("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm", "gpu_", "card")
 PARTS = (DIE, CARD)
 
 

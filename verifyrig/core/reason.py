@@ -1,14 +1,15 @@
 """Reasons as data: a code and its values. Code decides on the code; each face renders the sentence in its language.
 
-The English sentences stand in one table, and are the keys under which a catalogue of another language has its own.
-What a record or a job file keeps is the English sentence and, beside it, the code with its values.
+The English sentences stand in one table. A catalogue of another language has its own under the same codes, so that
+rewording the English changes no page of that language. What a record keeps is the English sentence and, beside it, the
+code with its values.
 """
 
 from __future__ import annotations
 
 import re
 import string
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -39,9 +40,12 @@ class Reason:
         if missing:
             raise KeyError(f"reason {self.code} lacks {', '.join(missing)}")
 
+    def __hash__(self) -> int:
+        return hash((self.code, frozenset(self.values.items())))
+
     def __str__(self) -> str:
         """The English sentence."""
-        return render(self, lambda text: text, lambda value, form: format(value, form))
+        return render(self, lambda code, text: text, format)
 
     def as_json(self) -> dict[str, Any]:
         """Return it as a record or a file keeps it."""
@@ -74,13 +78,21 @@ def _value(kept: Any) -> Value:
     return kept if isinstance(kept, (int, float)) and not isinstance(kept, bool) else str(kept)
 
 
+def sentence(reasons: Iterable[Reason]) -> str:
+    """Return several reasons as one English text; empty where there are none."""
+    return "; ".join(map(str, reasons))
+
+
 def render(
-    why: Reason, translate: Callable[[str], str], number: Callable[[float, str], str], word: Callable[[str], str] = str
+    why: Reason,
+    translate: Callable[[str, str], str],
+    number: Callable[[float, str], str],
+    word: Callable[[str], str] = str,
 ) -> str:
     """Return the sentence of a reason.
 
     Args:
-        translate: Gives a sentence of `message_ids` in the language wanted.
+        translate: Gives the sentence of a code in the language wanted; its second argument is that of `message_ids`.
         number: Formats a number by its format in the English sentence, such as `.1f`.
         word: Gives a value that is a word.
     """
@@ -94,7 +106,7 @@ def render(
             said[name] = word(value)
         else:
             said[name] = number(value, forms.get(name, ""))
-    return translate(message_id(english)).format(**said)
+    return translate(why.code, message_id(english)).format(**said)
 
 
 def message_id(english: str) -> str:
@@ -102,9 +114,9 @@ def message_id(english: str) -> str:
     return _PLACE.sub(r"{\1}", english)
 
 
-def message_ids() -> Iterator[str]:
-    """Yield every sentence that a catalogue must have."""
-    return (message_id(text) for text in TEXTS.values())
+def message_ids() -> Iterator[tuple[str, str]]:
+    """Yield every code with its sentence, as a catalogue must have them."""
+    return ((code, message_id(text)) for code, text in TEXTS.items())
 
 
 def _forms(english: str) -> Iterator[tuple[str, str]]:

@@ -9,7 +9,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from verifyrig.core.old_sentences import kept_reasons, reason_of_sentence
 from verifyrig.core.profile import Profile
+from verifyrig.core.reason import Reason, reason_of_json
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -52,6 +54,11 @@ class Event:
     kind: str
     detail: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def why(self) -> Reason | None:
+        """Why it happened, None where the record gives no reason of ours."""
+        return reason_of_json(self.detail.get("reason")) or reason_of_sentence(str(self.detail.get("why", "")))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
@@ -75,6 +82,19 @@ class Trace:
     columns: Mapping[str, FloatArray]
     qualities: tuple[QualityInterval, ...] = ()
     events: tuple[Event, ...] = ()
+
+    @property
+    def why_stopped(self) -> tuple[Reason | str, ...]:
+        """What stopped the run, and what forbade its load beforehand; texts that are from outside as they are."""
+        facts = self.facts
+        stopped = kept_reasons(facts.get("stopped_because"), facts.get("stopped_reasons"))
+        return (*stopped, *kept_reasons(facts.get("refusals"), facts.get("refusal_reasons")))
+
+    @property
+    def why_broke_off(self) -> tuple[Reason | str, ...]:
+        """Why the run was interrupted, none where it was not."""
+        cause = self.facts.get("cause")
+        return kept_reasons(cause.get("why"), self.facts.get("cause_reasons")) if isinstance(cause, Mapping) else ()
 
     def has(self, channel: str) -> bool:
         """Return whether the channel has at least one reading."""

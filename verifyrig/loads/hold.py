@@ -13,6 +13,8 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+from verifyrig.core.reason import Reason, reason
+
 Kind = Literal["power", "temperature"]
 
 # Power follows the duty at once, but its reading is up to two samples old: integral action alone, well below the
@@ -53,16 +55,14 @@ class HoldController:
         self._now_s = self._read_s = -math.inf
 
     @property
-    def limited(self) -> str:
-        """Why the target cannot be reached, in words; empty while it can, or while that is not known yet."""
+    def limited(self) -> Reason | None:
+        """Why the target cannot be reached; None while it can, or while that is not known yet."""
         if self._now_s - self._read_s >= LIMITED_AFTER_S:
-            return f"there is no reading of the {self._kind}, so the load stays at {self.share:.0%} of full duty"
+            return reason(f"hold-no-{self._kind}", share=self.share)
         if self._limited_since_s is None or self._now_s - self._limited_since_s < LIMITED_AFTER_S:
-            return ""
-        unit = "W" if self._kind == "power" else "°C"
-        if self.share >= 0.5:
-            return f"full load does not bring it to {self._target:g} {unit}"
-        return f"it stays above {self._target:g} {unit} without any load"
+            return None
+        where = "not-reached" if self.share >= 0.5 else "above"
+        return reason(f"hold-{self._kind}-{where}", target=self._target)
 
     def update(self, t_s: float, measured: float | None) -> float:
         """Take the reading of this sample (None or NaN where there is none: the share stays), return the new share.

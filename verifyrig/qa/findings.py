@@ -41,7 +41,8 @@ class MetricFinding:
         cpk, cpk_low: Capability and its lower bound, which decides.
         outliers: Runs that do not belong to the others.
         verdict: The worst of the units' own; conditional where all pass but the claim for further units fails.
-        notes: What a reader must know, one clause each.
+        remarks: What a reader must know, one clause each.
+        gaps: In which units it was not measured, a clause; none where it is in all.
     """
 
     metric: str
@@ -57,7 +58,8 @@ class MetricFinding:
     cpk_low: float | None = None
     outliers: tuple[str, ...] = ()
     verdict: Verdict = Verdict.NOT_MEASURED
-    notes: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    gaps: tuple[str, ...] = ()
     chart: Chart | None = None
     signals: tuple[ChartSignal, ...] = ()
     batches: BatchCharts | None = None
@@ -66,6 +68,17 @@ class MetricFinding:
     def has_limit(self) -> bool:
         """Whether the profile judges this metric."""
         return self.minimum is not None or self.maximum is not None
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader must know, one clause each, and that there is no limit where there is none."""
+        unjudged = () if self.has_limit else ("no limit is set",)
+        return tuple(dict.fromkeys([*self.remarks, *unjudged, *self.gaps]))
+
+    @property
+    def notes_beside_limits(self) -> tuple[str, ...]:
+        """The notes of a page that shows the limits, and so by itself that there is none."""
+        return tuple(dict.fromkeys([*self.remarks, *self.gaps]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,7 +214,8 @@ def _find_metric(name: str, told: Sorted, profile: Profile, alpha: float) -> Met
         cpk_low=claim.cpk_low,
         outliers=() if isinstance(outliers, Unanswered) else tuple(runs[at].run for at in outliers),
         verdict=verdict,
-        notes=tuple(dict.fromkeys([*notes, *claim.notes, *why, *_gaps(runs, figures)])),
+        remarks=(*notes, *claim.notes, *why),
+        gaps=tuple(_gaps(runs, figures)),
         chart=chart,
         batches=chart_batches(values, runs) if len({run.model for run in runs}) == 1 else None,
         signals=signals_of(chart, [run for run, value in zip(runs, values, strict=True) if value is not None]),
@@ -248,7 +262,7 @@ def _unit_verdict(name: str, told: Sorted, minimum: float | None, maximum: float
 def _verdict(units: Verdict, claim: Claim) -> tuple[Verdict, list[str]]:
     """Return the verdict on a metric: that of its units, conditional where what they prove of others falls short."""
     if not claim.has_limit:
-        return units, ["no limit is set"]
+        return units, []
     if units is Verdict.NOT_MEASURED:
         return units, ["no unit was measured"] if claim.n == 0 else ["some unit was not measured"]
     if units is Verdict.PASS and claim.why_not_proven:

@@ -85,7 +85,7 @@ def _metrics(found: QaFinding) -> list[str]:
                 mark,
             ]
         )
-        notes += [f"  {name}: {note}." for note in metric.notes if note != "no limit is set"]
+        notes += [f"  {name}: {note}." for note in metric.notes_beside_limits]
     return [*table(rows), *notes, ""]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import sqlite3
@@ -199,7 +200,7 @@ class Store:
                 if self._connection.execute("PRAGMA journal_mode=DELETE").fetchone()[0] == "delete":
                     return True
             except sqlite3.OperationalError as error:
-                if "locked" not in str(error):
+                if _result_code(error) not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
                     raise
             if time.monotonic() > deadline_s:
                 return False
@@ -250,18 +251,23 @@ def telling(path: Path) -> Iterator[None]:
         ) from error
     except (sqlite3.Error, OSError) as error:
         why = getattr(error, "strerror", None) or error
-        raise RecordError(f"cannot be written ({why})", where=str(path), mend=_mend(error)) from error
+        raise RecordError(f"cannot be written ({why})", where=str(path), mend=_mend(error), cause=str(why)) from error
 
 
 def _mend(error: Exception) -> str:
-    text = str(error).lower()
+    code, number = _result_code(error), getattr(error, "errno", None)
     if isinstance(error, PermissionError):
         return "Check the rights of the folder, or name another bench folder with --bench."
-    if "full" in text or "no space" in text:
+    if code == sqlite3.SQLITE_FULL or number == errno.ENOSPC:
         return "Make room on the disk; what was recorded so far stays whole."
-    if "readonly" in text or "read-only" in text:
+    if code == sqlite3.SQLITE_READONLY or number == errno.EROFS:
         return "The disk or folder has become read-only: check the stick and its rights."
     return "Check the disk or stick; what was recorded so far stays whole."
+
+
+def _result_code(error: Exception) -> int:
+    """Return SQLite's result code: the low byte; what is above it says more (https://www.sqlite.org/rescode.html)."""
+    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
 
 
 def _make_file(path: Path) -> None:

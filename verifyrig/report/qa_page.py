@@ -119,7 +119,7 @@ def _metric(found: QaFinding, metric: MetricFinding, at: int) -> Mapping[str, An
         "verdict": _verdict(metric.verdict) if metric.has_limit else None,
         "picture": Markup(metric_strip(found, metric, f"strip-{at}")),
         "said": _said(metric),
-        "notes": [note[0].upper() + note[1:] for note in metric.notes if note != "no limit is set"],
+        "notes": [note[0].upper() + note[1:] for note in metric.notes_beside_limits],
     }
 
 

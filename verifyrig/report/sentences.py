@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from verifyrig.core.reason import Reason
 from verifyrig.jobs.fitness_model import Code, Headline
 from verifyrig.report.choose import main_channel
 from verifyrig.report.fitness import clause, danger_sentences, headline_sign, missing_sentences
@@ -14,9 +15,6 @@ from verifyrig.report.story import Story, story_of
 from verifyrig.report.timeline import highest, load_edge_s, loaded_s, main_load
 from verifyrig.report.timeline import last_s as last_s_of
 from verifyrig.report.wording import Words
-
-# How the event of a refused load says that the forecast was too hot.
-_TOO_HOT = "rest and pulses foresee"
 
 
 class Finding(NamedTuple):
@@ -172,11 +170,19 @@ def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) ->
             duration=words.duration(span.length_s),
             hot=hot,
         )
-    if any(event.kind == "load-refused" and _TOO_HOT in str(event.detail.get("why")) for event in trace.events):
+    if any(event.kind == "load-refused" and _is_too_hot(event.why) for event in trace.events):
         return words.t("{when}: no full load was run, as rest and pulses foretold too much heat under it.", when=when)
     cause = (run.summary.get("cause") or {}).get("class")
     how = outcome_words(str(run.summary.get("outcome")), cause, words)
     return f"{when}: {how}."
+
+
+def _is_too_hot(why: Reason | None) -> bool:
+    """Return whether a load was refused since the forecast of one of the parts that it heats was too hot."""
+    if why is None:
+        return False
+    inner = why.values.get("why")
+    return why.code == "foreseen-too-hot" or (isinstance(inner, tuple) and any(map(_is_too_hot, inner)))
 
 
 def _gate_sentence(run: RunInput, channel: str | None, when: str, hot: str, words: Words) -> str:

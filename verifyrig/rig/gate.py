@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from verifyrig.analysis import Forecast
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.profile import Gate
+from verifyrig.core.reason import Reason, reason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,23 +20,25 @@ class GateClosed:
     channel: str
     value: float | None
     limit: float | None
-    why: str
+    why: Reason
 
 
 def check_gate(gate: Gate, channel: str, reading: Reading | None, ambient_c: float | None) -> GateClosed | None:
     """Return why the gate is closed by this reading, or None; a missing reading is for the caller to count."""
     if reading is None or not reading.ok or reading.value is None:
         return None
-    return check_gate_value(gate, channel, reading.value, ambient_c, "it is")
+    return check_gate_value(gate, channel, reading.value, ambient_c, "is")
 
 
-def check_gate_value(gate: Gate, channel: str, value_c: float, ambient_c: float | None, verb: str) -> GateClosed | None:
+def check_gate_value(
+    gate: Gate, channel: str, value_c: float, ambient_c: float | None, when: Literal["is", "will-be"]
+) -> GateClosed | None:
     """Return why the gate is closed by a temperature of this channel, measured or forecast, °C."""
     if gate.max_c is not None and value_c > gate.max_c:
-        why = f"{verb} {value_c:.0f} °C at rest, above {gate.max_c:.0f} °C"
+        why = reason(f"{when}-too-hot", value_c=value_c, limit_c=gate.max_c)
         return GateClosed(channel=channel, value=value_c, limit=gate.max_c, why=why)
     if gate.max_rise_k is not None and ambient_c is not None and value_c - ambient_c > gate.max_rise_k:
-        why = f"{verb} {value_c - ambient_c:.0f} K above the room at rest, more than {gate.max_rise_k:.0f} K"
+        why = reason(f"{when}-too-far-above-room", rise_k=value_c - ambient_c, limit_k=gate.max_rise_k)
         return GateClosed(channel=channel, value=value_c, limit=ambient_c + gate.max_rise_k, why=why)
     return None
 
@@ -81,8 +85,7 @@ class StageGate:
             return check_gate(self._gate, channel, reading, ambient_c)
         if self._blind or t_s - self._silent_since_s.setdefault(channel, t_s) <= self._stale_after_s:
             return None
-        why = "it gives no reading to be believed"
-        return GateClosed(channel=channel, value=None, limit=None, why=why)
+        return GateClosed(channel=channel, value=None, limit=None, why=reason("no-reading-to-believe"))
 
     def _by_forecast(
         self, channel: str, forecast: Forecast | None, ambient_c: float | None, *, final: bool
@@ -91,4 +94,4 @@ class StageGate:
         if forecast is None or not math.isfinite(forecast.settles_at_c) or not math.isfinite(forecast.u95_k):
             return None
         value_c = forecast.settles_at_c if final else forecast.settles_at_c - forecast.u95_k
-        return check_gate_value(self._gate, channel, value_c, ambient_c, "it will settle at")
+        return check_gate_value(self._gate, channel, value_c, ambient_c, "will-be")

@@ -11,6 +11,7 @@ from verifyrig.core.heat_sources import highest_of
 from verifyrig.core.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
 from verifyrig.core.pattern import next_edge_s, share_at
 from verifyrig.core.profile import Hold, LoadPlan
+from verifyrig.core.reason import Reason, reason
 from verifyrig.loads.external import EXTERNAL
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ class LoadDriver:
 
     Attributes:
         share: What the load is told now, 0 to 1.
-        lost: Why the load is gone, empty while it is there.
+        lost: Why the load is gone, None while it is there.
     """
 
     def __init__(self, load: Load, plan: LoadPlan) -> None:
@@ -53,11 +54,11 @@ class LoadDriver:
         self._paused = False
         self._steer_from_s = -math.inf
         self.share = 0.0
-        self.lost = ""
+        self.lost: Reason | None = None
         self.errors = 0
         self.new_faults: list[WorkFault] = []
         self.checks_done = 0
-        self._limited = ""
+        self._limited: Reason | None = None
 
     @property
     def plan(self) -> LoadPlan:
@@ -130,11 +131,11 @@ class LoadDriver:
         self._tell(self._hold.update(t_s, _held_value(hold_channel(self._plan.hold), readings)), t_s)
         return self.share
 
-    def newly_limited(self) -> str:
-        """Return why the hold's target is out of reach, once for each reason; empty otherwise."""
-        limited = self._hold.limited if self._hold is not None else ""
+    def newly_limited(self) -> Reason | None:
+        """Return why the hold's target is out of reach, once for each reason; None otherwise."""
+        limited = self._hold.limited if self._hold is not None else None
         if limited == self._limited:
-            return ""
+            return None
         self._limited = limited
         return limited
 
@@ -154,7 +155,7 @@ class LoadDriver:
     def _notice_loss(self, status: LoadStatus) -> None:
         if status.workers_alive < status.workers_wanted:
             gone = status.workers_wanted - status.workers_alive
-            self.lost = f"{gone} of {status.workers_wanted} workers ended by themselves"
+            self.lost = reason("workers-gone", gone=gone, count=status.workers_wanted)
 
     def _notice_idle_workers(self, status: LoadStatus, before: tuple[float, float], t_s: float) -> None:
         """Add up, over pulses too, how long the workers were told to work since they last finished anything."""
@@ -163,7 +164,7 @@ class LoadDriver:
             return
         self._without_work_s += max(0.0, t_s - max(before[0], self._at_work_since_s))
         if self._without_work_s >= NO_WORK_S:
-            self.lost = f"the workers are there, but did no work in {self._without_work_s:.0f} s"
+            self.lost = reason("workers-idle", time_s=self._without_work_s)
 
     def _tell(self, share: float, t_s: float) -> None:
         self._load.set_share(share)

@@ -14,6 +14,7 @@ from verifyrig.core.heat_sources import CARD, DIE, Part, heated_by, of_same_part
 from verifyrig.core.interfaces import ChannelInfo, Reading
 from verifyrig.core.pattern import peak_share
 from verifyrig.core.profile import LoadPlan, Stage
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.loads.external import EXTERNAL
 
@@ -72,10 +73,10 @@ class LoadPermit:
         values = {name: reading.value for name, reading in readings.items() if reading.ok and reading.value is not None}
         self._rows.append((t_s, shares[DIE.temp], shares[CARD.temp], room, values))
 
-    def why_not(self, stage: Stage, blind: bool) -> str | None:
+    def why_not(self, stage: Stage, blind: bool) -> Reason | None:
         """Return why the stage's load must not start, None where it may."""
         if self._refusals:
-            return "; ".join(self._refusals)
+            return reason("answers-forbid", answers="; ".join(self._refusals))
         # A load that a person runs on the machine is theirs to start; here it is only watched.
         if stage.load is None or blind or stage.load.work == EXTERNAL:
             return None
@@ -83,7 +84,7 @@ class LoadPermit:
             for channel in self._heated(role):
                 why = self._refusal_of(stage, channel)
                 if why is not None:
-                    return why if channel == role else f"{channel}: {why}"
+                    return why if channel == role else reason("of-channel", channel=channel, why=(why,))
         return None
 
     def _heated(self, role: str) -> list[str]:
@@ -103,7 +104,7 @@ class LoadPermit:
         least = _REACHED_W if power is not None else _REACHED_K
         return bool(np.nanmax(loaded) - np.nanmedian(rest) >= least)
 
-    def _refusal_of(self, stage: Stage, channel: str) -> str | None:
+    def _refusal_of(self, stage: Stage, channel: str) -> Reason | None:
         assert stage.load is not None
         limit_c, hold = self._limits_c.get(channel), stage.load.hold
         if limit_c is None or peak_share(stage.load) <= 0.25:
@@ -111,11 +112,12 @@ class LoadPermit:
         part = part_of(channel) or DIE
         target_c = (hold.gpu_temp_c if part is CARD else hold.die_temp_c) if hold is not None else None
         if target_c is not None:
-            too_near = target_c + HOLD_ROOM_K > limit_c
-            return f"the held {target_c:g} °C leave less than {HOLD_ROOM_K:g} K to the limit" if too_near else None
+            if target_c + HOLD_ROOM_K <= limit_c:
+                return None
+            return reason("held-too-near-limit", target_c=target_c, room_k=HOLD_ROOM_K)
         return self._forecast_refusal(stage, channel, limit_c, part)
 
-    def _forecast_refusal(self, stage: Stage, channel: str, limit_c: float, part: Part) -> str | None:
+    def _forecast_refusal(self, stage: Stage, channel: str, limit_c: float, part: Part) -> Reason | None:
         assert stage.load is not None
         power = of_same_part(channel, part.power, self._infos) if self._infos else part.power
         t_s, shares, room = self._numbers(0), self._numbers(2 if part is CARD else 1), self._numbers(3)
@@ -138,14 +140,11 @@ class LoadPermit:
                 fan_rpm=fan_rpm if np.isfinite(fan_rpm).any() else None,
             )
         below = start.stays_below(limit_c)
-        if below is None:
-            return f"it cannot be foreseen how hot it gets ({start.note}); put a stage of pulses before it"
+        if below is None or start.peak_c is None or start.u95_k is None:
+            return reason("cannot-be-foreseen", why=start.why)
         if below:
             return None
-        return (
-            f"rest and pulses foresee {start.peak_c:.0f} ± {start.u95_k:.0f} °C under it, "
-            f"and the limit is {limit_c:.0f} °C"
-        )
+        return reason("foreseen-too-hot", peak_c=start.peak_c, u95_k=start.u95_k, limit_c=limit_c)
 
     def _numbers(self, index: int) -> FloatArray:
         return np.array([row[index] for row in self._rows], dtype=np.float64)

@@ -27,6 +27,7 @@ from verifyrig.core.interfaces import (
 )
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import Profile, Stage, StageKind
+from verifyrig.core.reason import Reason, reason
 from verifyrig.plan.guarding import on_time_s
 from verifyrig.rig.arming import ArmedLimit, limits_of
 from verifyrig.rig.bring_up import BringUp
@@ -99,8 +100,9 @@ class Runner:
         self._driver: LoadDriver | None = None
         self._coming: BringUp | None = None
         self._trip: dict[str, Any] | None = None
-        self._stopped: list[str] = []
+        self._stopped: list[Reason] = []
         self._cause: dict[str, Any] | None = None
+        self._broke_off: tuple[Reason, ...] = ()
         self._record_failed = False
         self._readings: dict[str, Reading] = {}
         self._forecasts = StageForecasts(rig.bank.infos, self._limits_c)
@@ -167,14 +169,14 @@ class Runner:
                 f"Stage {stage.name} was no rest: other programs kept {busy:.0%} of the processor busy."
             )
 
-    def _why_skip(self, stage: Stage) -> str | None:
+    def _why_skip(self, stage: Stage) -> Reason | None:
         """Return why a load stage must not start, None where it may."""
         if stage.load is None:
             return None
         if self._no_more_load():
-            return "no load after a trip, a closed gate or a stop"
+            return reason("no-load-after-stop")
         if self._rig.blind and self._blind_on_s(stage) <= 0:
-            return f"no more than {self._rig.profile.blind_load_s:g} s of load are run blind"
+            return reason("blind-time-used-up", time_s=self._rig.profile.blind_load_s or 0.0)
         if not is_gentle(stage.load):
             return self._rig.permit.why_not(stage, self._rig.blind)
         return None
@@ -191,13 +193,13 @@ class Runner:
         happened = self._trip or self._stopped or self._cause or self._rig.controls.quit_reason
         return bool(happened) or self._record_failed
 
-    def _skip(self, stage: Stage, why: str) -> None:
+    def _skip(self, stage: Stage, why: Reason) -> None:
         t_s = self._t_s()
         self._rig.writer.stage_started(stage.name, stage.kind.value, t_s)
         self._note(lambda: self._rig.writer.stage_ended(stage.name, t_s, "skipped"))
-        self._event("load-refused", stage=stage.name, why=why)
+        self._event("load-refused", stage=stage.name, **_kept(why))
         if not self._no_more_load():
-            self._stopped.append(f"{stage.name}: {why}")
+            self._stopped.append(reason("of-stage", stage=stage.name, why=(why,)))
             self._rig.observer.say(f"No load in stage {stage.name}: {why}.", loud=True)
 
     def _bring_up(self, stage: Stage) -> bool:
@@ -218,11 +220,11 @@ class Runner:
         self._obey_people(stage)
         if self._no_more_load():
             self._end_load(self._t_s())
-            self._skip(stage, "it was ended while it came up")
+            self._skip(stage, reason("ended-while-coming-up"))
             return False
         failure, self._coming = self._coming.failure, None
         if failure is not None:
-            self._skip(stage, failure.what)
+            self._skip(stage, reason("load-failed", what=failure.what))
             return False
         self._driver = driver
         for note in getattr(self._rig.load, "notes", ()):
@@ -408,10 +410,10 @@ class Runner:
             channel=closed.channel,
             value=closed.value,
             limit=closed.limit,
-            why=closed.why,
+            **_kept(closed.why),
         )
         self._gate_closed = True
-        self._stopped.append(f"gate of stage {stage.name}: {closed.channel}: {closed.why}")
+        self._stopped.append(reason("gate-closed", stage=stage.name, channel=closed.channel, why=(closed.why,)))
         hot = " Switch the machine off now: it cannot carry its heat away even at rest." if closed.limit else ""
         self._rig.observer.say(
             f"The gate is closed: {closed.channel}: {closed.why}. No load will be run.{hot}", loud=True
@@ -464,7 +466,7 @@ class Runner:
             self._rig.permit.load_edge(t_s, steered)
         self._note_faults(driver)
         if driver.lost and not self._stopped and self._trip is None:
-            self._stop(f"the load is gone: {driver.lost}", t_s)
+            self._stop(driver.lost, t_s)
         none_yet = Reading(value=None, quality=Quality.MISSING, note="the first sample under load")
         return {
             "load_share": Reading(value=told),
@@ -493,10 +495,10 @@ class Runner:
         self._event("trip", why=trip.why, **self._trip)
         self._rig.observer.say(f"Tripped: {trip.channel}: {trip.why}. The load is off.", loud=True)
 
-    def _stop(self, why: str, t_s: float) -> None:
+    def _stop(self, why: Reason, t_s: float) -> None:
         self._stopped.append(why)
         self._end_load(t_s)
-        self._event("stopped", why=why)
+        self._event("stopped", **_kept(why))
         self._rig.observer.say(f"Stopped: {why}. The load is off.", loud=True)
 
     def _view(
@@ -526,9 +528,9 @@ class Runner:
             if sentence:
                 self._event("touch", text=sentence)
                 self._rig.observer.say(sentence)
-        limited = self._driver.newly_limited() if self._driver is not None else ""
-        if limited:
-            self._event("hold-limited", why=limited)
+        limited = self._driver.newly_limited() if self._driver is not None else None
+        if limited is not None:
+            self._event("hold-limited", **_kept(limited))
             self._rig.observer.say(f"The target cannot be held: {limited}.")
 
     def _warn_of_heat(self, t_s: float) -> None:
@@ -549,7 +551,7 @@ class Runner:
             return True
         if controls.end_load.is_set() and self._cause is None:
             self._end_load(self._t_s())
-            self._cause = {"class": "operator", "why": ["the load was ended with the space bar"]}
+            self._break_off("operator", reason("space-bar"))
             self._event("operator", why="load ended with the space bar")
             return stage.kind is StageKind.LOAD
         if controls.quit_reason:
@@ -564,7 +566,7 @@ class Runner:
         if self._danger_told:
             return
         self._danger_told = True
-        self._stop(f"a danger was noted: {danger.what} ({danger.noted})", self._t_s())
+        self._stop(reason("danger-noted", danger=danger.what, noted=danger.noted), self._t_s())
         self._event("danger", code=danger.code, noted=danger.noted)
         self._rig.observer.say(danger.do, loud=True)
 
@@ -587,7 +589,7 @@ class Runner:
             return False
         late_s = self._t_s() - self._presence_s - every_s
         if late_s >= PRESENCE_ANSWER_S:
-            self._stop("nobody answered the question who is present", self._t_s())
+            self._stop(reason("nobody-present"), self._t_s())
             return True
         if 0 <= late_s < self._rig.profile.period_s:
             self._rig.observer.say("Who is here? Press P within a minute, or the load ends.", loud=True)
@@ -600,20 +602,19 @@ class Runner:
             self._disk_failed(error)
             return
         if lag_s > LARGEST_LAG_S and not self._stopped and self._trip is None:
-            self._stop(f"the record is {lag_s:.0f} s behind: the disk or stick stalls", self._t_s())
+            self._stop(reason("record-behind", lag_s=lag_s), self._t_s())
 
     def _disk_failed(self, error: RecordError) -> None:
         if not self._record_failed:
             self._record_failed = True
-            why = error.what.removeprefix("cannot be written (").removesuffix(")")
-            self._stop(f"the record cannot be written ({why}); what was committed stays", self._t_s())
+            self._stop(reason("record-not-writable", cause=error.cause), self._t_s())
 
     def _watch_suspend(self) -> None:
         slept_s = _suspended_s() - self._suspended_s
         if slept_s > 1.0 and self._cause is None:
             self._suspended_s = _suspended_s()
             self._end_load(self._t_s())
-            self._cause = {"class": "suspend", "why": [f"the system slept for {slept_s:.0f} s"]}
+            self._break_off("suspend", reason("system-slept", slept_s=slept_s))
             self._event("suspend", slept_s=slept_s)
 
     def _watch_after_stop(self) -> None:
@@ -659,7 +660,7 @@ class Runner:
 
     def _close(self) -> RunEnd:
         outcome = self._outcome()
-        end = RunEnd(outcome=outcome, cause=self._cause, trip=self._trip, messages=tuple(self._stopped))
+        end = RunEnd(outcome=outcome, cause=self._cause, trip=self._trip, messages=tuple(map(str, self._stopped)))
         cost = self._cost.share() if math.isfinite(self._rig.beat_every_s) else None
         if cost is not None:
             self._rig.observer.say(f"Measuring itself took {cost:.1%} of one core.")
@@ -667,8 +668,10 @@ class Runner:
             "own_cost_share": cost,
             "outcome": outcome,
             "cause": self._cause,
+            "cause_reasons": [why.as_json() for why in self._broke_off],
             "trip": self._trip,
-            "stopped_because": list(self._stopped),
+            "stopped_because": list(map(str, self._stopped)),
+            "stopped_reasons": [why.as_json() for why in self._stopped],
             "danger": self._rig.controls.danger.code if self._danger_told and self._rig.controls.danger else None,
         }
         try:
@@ -681,14 +684,17 @@ class Runner:
 
     def _outcome(self) -> str:
         if self._rig.controls.quit_reason and self._cause is None:
-            reason = self._rig.controls.quit_reason
-            kind = "operator" if reason == "operator" else "terminated"
-            self._cause = {"class": kind, "why": [_QUIT_WORDS.get(reason, reason)]}
+            asked = self._rig.controls.quit_reason
+            self._break_off("operator" if asked == "operator" else "terminated", _QUIT_REASONS[asked])
         if self._trip is not None:
             return "tripped"
         if self._stopped:
             return "stopped"
         return "interrupted" if self._cause is not None else "completed"
+
+    def _break_off(self, kind: str, why: Reason) -> None:
+        self._broke_off = (why,)
+        self._cause = {"class": kind, "why": [str(why)]}
 
     def _note(self, write: Any) -> None:
         """Write to the record; a failure ends the load and is told once, and is no reason to lose control."""
@@ -704,11 +710,16 @@ class Runner:
         self._note(lambda: self._rig.writer.event(when_s, kind, detail))
 
 
-_QUIT_WORDS = {
-    "operator": "ended from the keyboard",
-    "terminated": "the program was told to end (SIGTERM)",
-    "hangup": "the terminal was closed",
+_QUIT_REASONS = {
+    "operator": reason("from-keyboard"),
+    "terminated": reason("told-to-end"),
+    "hangup": reason("terminal-closed"),
 }
+
+
+def _kept(why: Reason) -> dict[str, Any]:
+    """Return a reason as an event keeps it: the sentence, and what it is made of."""
+    return {"why": str(why), "reason": why.as_json()}
 
 
 def _finite(seconds: float) -> float | None:

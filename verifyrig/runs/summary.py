@@ -11,6 +11,7 @@ from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.plain_json import plain_number
+from verifyrig.core.reason import reason, sentence
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
 
@@ -58,10 +59,10 @@ def summary_of(
 
 
 _NO_PROOF = {
-    Integrity.ALTERED: "the record was altered",
-    Integrity.DAMAGED: "the record is damaged",
-    Integrity.UNSEALED: "the record was never sealed",
-    Integrity.RECORDING: "the run is not over",
+    Integrity.ALTERED: reason("record-altered"),
+    Integrity.DAMAGED: reason("record-damaged"),
+    Integrity.UNSEALED: reason("record-unsealed"),
+    Integrity.RECORDING: reason("run-not-over"),
 }
 
 
@@ -75,7 +76,7 @@ def _proven(verdict: Verdict, integrity: Integrity) -> Verdict:
 
 def _as_far_as_proven(result: ThresholdResult, integrity: Integrity) -> ThresholdResult:
     verdict = _proven(result.verdict, integrity)
-    return result if verdict is result.verdict else replace(result, verdict=verdict, why=_NO_PROOF[integrity])
+    return result if verdict is result.verdict else replace(result, verdict=verdict, why=(_NO_PROOF[integrity],))
 
 
 def _stage(stage: StageSpan) -> dict[str, Any]:
@@ -104,7 +105,7 @@ def _threshold(result: ThresholdResult) -> dict[str, Any]:
         found["max"] = result.maximum
     found |= {"value": plain_number(result.value), "u95": plain_number(result.u95), "verdict": str(result.verdict)}
     if result.why:
-        found["note"] = result.why
+        found["note"] = sentence(result.why)
     return found
 
 

@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 from verifyrig.core.errors import RecordError
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.plain_json import plain_number
+from verifyrig.core.reason import sentence
 from verifyrig.core.trace import Trace
 from verifyrig.qa import Figure
 from verifyrig.qa.index.kept import Kept, pack_figures
@@ -244,4 +245,4 @@ def _whys(trace: Trace, metrics: Mapping[str, Any]) -> dict[str, str]:
         if isinstance(metric.value, int | float) and metric.u95 is not None
     )
     asked = replace(trace, profile=replace(trace.profile, thresholds=endless))
-    return {result.metric: result.why for result in judge_thresholds(asked, metrics) if result.why}
+    return {result.metric: sentence(result.why) for result in judge_thresholds(asked, metrics) if result.why}

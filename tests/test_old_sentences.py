@@ -1,0 +1,116 @@
+"""Sentences kept before reasons were data: one frozen table reads them, whatever is said now."""
+
+from __future__ import annotations
+
+import string
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests import report_inputs as ri
+from verifyrig.core import old_sentences
+from verifyrig.core.old_sentences import kept_reasons, reason_of_sentence, reasons_of_text
+from verifyrig.core.reason import Reason, reason
+from verifyrig.core.reason_texts import TEXTS
+from verifyrig.core.trace import Event
+from verifyrig.record import read_trace
+from verifyrig.report.sentences import alone_sentence
+from verifyrig.report.wording import words_for
+
+RECORDS = Path(__file__).parent / "data" / "records"
+TOO_HOT = "rest and pulses foresee 104 ± 9 °C under it, and the limit is 92 °C"
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        (TOO_HOT, reason("foreseen-too-hot", peak_c=104.0, u95_k=9.0, limit_c=92.0)),
+        (
+            f"load: die_2_temp_c: {TOO_HOT}",
+            reason(
+                "of-stage",
+                stage="load",
+                why=(
+                    reason(
+                        "of-stage",
+                        stage="die_2_temp_c",
+                        why=(reason("foreseen-too-hot", peak_c=104.0, u95_k=9.0, limit_c=92.0),),
+                    ),
+                ),
+            ),
+        ),
+        (
+            "it cannot be foreseen how hot it gets (no pulse yet: a steady load cannot be foreseen from rest alone; "
+            "the room is unknown); put a stage of pulses before it",
+            reason("cannot-be-foreseen", why=(reason("no-pulse-yet"), reason("room-unknown"))),
+        ),
+        (
+            "gate of stage idle: die_temp_c: it is 61 °C at rest, above 50 °C",
+            reason(
+                "gate-closed",
+                stage="idle",
+                channel="die_temp_c",
+                why=(reason("is-too-hot", value_c=61.0, limit_c=50.0),),
+            ),
+        ),
+        (
+            "there is no reading of the power, so the load stays at 35% of full duty",
+            reason("hold-no-power", share=0.35),
+        ),
+        (
+            "the record cannot be written (database or disk is full); what was committed stays",
+            reason("record-not-writable", cause="database or disk is full"),
+        ),
+        ("not ticked: Pump not at the highest point of the loop (pump-below)",
+         reason("step-not-ticked", step="Pump not at the highest point of the loop", id="pump-below")),
+    ],
+)  # fmt: skip
+def test_what_was_written_then_is_read_with_its_values(written: str, meant: Reason) -> None:
+    assert reason_of_sentence(written) == meant
+    assert str(meant) == written
+
+
+@pytest.mark.parametrize(
+    "text", ["", "who knows", "x" * 500, "load: who knows", "gate of stage a: b: c", "a: b: c: " * 40]
+)
+def test_text_from_outside_is_no_reason(text: str) -> None:
+    assert reason_of_sentence(text) is None
+
+
+def test_several_in_one_text_are_read_one_by_one() -> None:
+    assert reasons_of_text("power is unknown; who knows; the room is unknown") == (
+        reason("power-unknown"),
+        "who knows",
+        reason("room-unknown"),
+    )
+    assert reasons_of_text("") == ()
+
+
+def test_the_data_beside_a_sentence_goes_before_the_sentence() -> None:
+    beside = [reason("nobody-present").as_json()]
+    assert kept_reasons(["worded otherwise later"], beside) == (reason("nobody-present"),)
+    assert kept_reasons(["the system was not restarted", "who knows"], None) == (reason("not-restarted"), "who knows")
+    assert kept_reasons("no list", beside) == ()
+
+
+def test_old_records_are_read_however_the_sentences_are_worded_now(monkeypatch: pytest.MonkeyPatch) -> None:
+    for code, text in TEXTS.items():
+        monkeypatch.setitem(TEXTS, code, f"⟦{text}⟧")
+    trace = read_trace(RECORDS / "20260101-001000-bbbb.sqlite")
+    assert [why.code for why in trace.why_broke_off if isinstance(why, Reason)] == ["went-dark"]
+    refused = Event(t_s=60.0, kind="load-refused", detail={"stage": "load", "why": TOO_HOT})
+    run = ri.gated_run()
+    stages = (replace(run.trace.stages[0], ended="time"), *run.trace.stages[1:])
+    run = replace(run, trace=replace(run.trace, stages=stages, events=(refused,)))
+    said = alone_sentence(run, "die_temp_c", words_for("en"))
+    assert said == "As it came in: no full load was run, as rest and pulses foretold too much heat under it."
+
+
+def test_the_frozen_table_names_codes_that_there_are() -> None:
+    for sentence, code in old_sentences._OLD:
+        assert set(old_sentences._kinds(sentence)) == set(_places(TEXTS[code])), sentence
+
+
+def _places(text: str) -> list[str]:
+    return [name for _, name, _, _ in string.Formatter().parse(text) if name is not None]
