@@ -68,8 +68,8 @@ class DieBank:
     def reread(self, channel: str, now_s: float) -> Reading:
         return Reading(value=95.0 if self.hot.is_set() else 40.0)
 
-    def blocked(self) -> str:
-        return ""
+    def hanging(self) -> tuple[str, ...]:
+        return ()
 
     def close(self) -> None:
         pass

@@ -84,6 +84,9 @@ class FakeBank:
     def reread(self, channel: str, now_s: float) -> Reading:
         return self._last
 
+    def hanging(self) -> tuple[str, ...]:
+        return ()
+
     def close(self) -> None:
         pass
 

@@ -59,6 +59,9 @@ class CrossingBank:
     def reread(self, channel: str, now_s: float) -> Reading:
         return self._last
 
+    def hanging(self) -> tuple[str, ...]:
+        return ()
+
     def close(self) -> None:
         pass
 

@@ -125,6 +125,10 @@ class SensorBank(Protocol):
         """Read one channel once more in the same tick, past every cache of ours."""
         ...
 
+    def hanging(self) -> tuple[str, ...]:
+        """Return the channels whose read does not come back: a hung bus, a driver that waits for its device."""
+        ...
+
     def close(self) -> None:
         """Let go of all files and ports."""
         ...

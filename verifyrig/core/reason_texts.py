@@ -140,6 +140,7 @@ TEXTS: dict[str, str] = {
     "workers-idle": "the load is gone: the workers are there, but did no work in {time_s:.0f} s",
     "danger-noted": "a danger was noted: {danger} ({noted})",
     "nobody-present": "nobody answered the question who is present",
+    "read-hangs": "a read of {channels} does not come back",
     "record-behind": "the record is {lag_s:.0f} s behind: the disk or stick stalls",
     "record-not-writable": "the record cannot be written ({cause}); what was committed stays",
     "hold-no-power": "there is no reading of the power, so the load stays at {share:.0%} of full duty",

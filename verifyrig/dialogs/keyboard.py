@@ -14,6 +14,8 @@ from typing import Any
 
 from verifyrig.core.interfaces import Controls
 
+EXTERNAL_KEY = "l"  # the load that a person runs goes on or off with it, at this very moment
+_MOST_KEYS = 4096  # that nobody has looked at yet
 _POLL_S = 0.1  # on Windows, where a keyboard cannot be waited for
 
 
@@ -116,6 +118,8 @@ def _windows_keys(controls: Controls) -> Iterator[None]:
 def _press(controls: Controls, key: str) -> None:
     if key == " ":
         controls.press_end_load()
-    elif key.isprintable():
+    elif key.isprintable() and len(controls.keys) < _MOST_KEYS:
         controls.keys.append(key.lower())
-        controls.wake.set()
+        # What is only noted waits for the next sample: pasted text must not keep the run awake.
+        if key.lower() == EXTERNAL_KEY:
+            controls.wake.set()

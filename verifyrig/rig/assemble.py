@@ -29,6 +29,7 @@ from verifyrig.rig.danger_watch import danger_refusal, danger_watch, heats
 from verifyrig.rig.guarded import Unguarded, check_machine_limits, unguarded
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Observer
+from verifyrig.rig.patience import patiently
 from verifyrig.rig.runner import BEAT_EVERY_S, Ambient, Rig, RunEnd, Runner
 from verifyrig.rig.simulated import open_simulated
 from verifyrig.sensors.bank import open_bank
@@ -134,13 +135,16 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
     with _stand(request, _card(bench)) as stand, _machine_for_itself(request, heated) as claim:
         # The bench's instruments and channel sources belong to real machines, not to a simulated one.
         config = {} if request.mock is not None else bench.config
-        bank = open_bank(
-            stand.root.path,
-            config,
-            stale_after_s=request.profile.stale_after_s,
-            now_s=stand.clock.now_s,
-            outside_only=is_from_outside(request.profile),
-            may_be_slow=request.mock is None,
+        bank = patiently(
+            lambda: open_bank(
+                stand.root.path,
+                config,
+                stale_after_s=request.profile.stale_after_s,
+                now_s=stand.clock.now_s,
+                outside_only=is_from_outside(request.profile),
+                may_be_slow=request.mock is None,
+            ),
+            controls,
         )
         with contextlib.closing(bank), danger_watch(controls, request.danger if heated else None):
             watch = _check_requirements(request, bank, stand.clock)
@@ -190,7 +194,9 @@ def _run_on(
     load = make_load(stand.root, storage_dir=path.parent, now_s=stand.clock.now_s, card=_card(bench))
     writer = open_record(
         path,
-        facts=_facts(request, stand, bank, absent, run_id, blind),
+        facts=_facts(
+            request, stand, bank, absent, run_id, blind, patiently(lambda: machine_facts(stand.root), controls)
+        ),
         profile_text=profile.text,
         channels=[*bank.infos, *OWN_CHANNELS],
         live=stand.live,
@@ -233,7 +239,13 @@ def _card(bench: Bench) -> str:
 
 
 def _facts(
-    request: RunRequest, stand: _Stand, bank: SensorBank, absent: list[str], run_id: str, blind: bool
+    request: RunRequest,
+    stand: _Stand,
+    bank: SensorBank,
+    absent: list[str],
+    run_id: str,
+    blind: bool,
+    machine: dict[str, Any],
 ) -> dict[str, Any]:
     profile = request.profile
     return {
@@ -250,7 +262,7 @@ def _facts(
         "period_s": profile.period_s,
         "ambient": _ambient_fact(request, bank),
         "states": dict(request.states),
-        "machine": machine_facts(stand.root),
+        "machine": machine,
         "channels": {name: _channel_fact(info) for name, info in bank.infos.items()},
         "not_armed": absent,
         "blind": blind,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -113,6 +114,7 @@ class Runner:
         self._suspended_s = 0.0
         self._presence_s = 0.0
         self._danger_told = False
+        self._hanging: tuple[str, ...] = ()
         self._rest, self._touch, self._cost = RestWatch(), TouchWatch(), OwnCost()
         self._dips = Dips(rig.bank.infos)
 
@@ -175,6 +177,9 @@ class Runner:
             return None
         if self._no_more_load():
             return reason("no-load-after-stop")
+        hanging = self._rig.bank.hanging()
+        if hanging:
+            return _hang_reason(hanging)
         if self._rig.blind and self._blind_on_s(stage) <= 0:
             return reason("blind-time-used-up", time_s=self._rig.profile.blind_load_s or 0.0)
         if not is_gentle(stage.load):
@@ -439,6 +444,7 @@ class Runner:
         trip = self._guard.check(t_s, now_s, stage, readings)
         if trip is not None and self._trip is None:
             self._end_by_trip(trip, stage, t_s, sampled)
+        self._watch_reads(t_s)
         rig.load.beat()
         self._readings = readings
         row = {**readings, **self._own_readings(t_s, readings)}
@@ -571,15 +577,20 @@ class Runner:
         self._rig.observer.say(danger.do, loud=True)
 
     def _note_keys(self) -> None:
-        while self._rig.controls.keys:
-            key = self._rig.controls.keys.pop(0)
-            if key in RUN_KEYS:
-                self._event("finding", text=RUN_KEYS[key])
-                self._rig.observer.say(f"Noted: {RUN_KEYS[key]}.")
-            if key == "p":
-                self._presence_s = self._t_s()
-            if key == "l" and self._driver is not None and self._driver.external:
-                self._edge(self._t_s(), self._driver.mark())
+        """Follow the keys pressed since the last call; however many there are, each has its effect once."""
+        keys = self._rig.controls.keys
+        count = len(keys)  # more may come meanwhile
+        pressed = Counter(keys[:count])
+        del keys[:count]
+        findings = [text for key, text in RUN_KEYS.items() if pressed[key]]
+        for text in findings:
+            self._event("finding", text=text)
+        if findings:
+            self._rig.observer.say(f"Noted: {', '.join(findings)}.")
+        if pressed["p"]:
+            self._presence_s = self._t_s()
+        if pressed["l"] % 2 and self._driver is not None and self._driver.external:
+            self._edge(self._t_s(), self._driver.mark())
 
     def _watch_presence(self) -> bool:
         """Ask again who is here; return whether nobody answered and the run falls back to rest."""
@@ -608,6 +619,16 @@ class Runner:
         if not self._record_failed:
             self._record_failed = True
             self._stop(reason("record-not-writable", cause=error.cause), self._t_s())
+
+    def _watch_reads(self, t_s: float) -> None:
+        """End the load where a read hangs, whoever's: while a bus does not answer, nobody knows what it would say."""
+        hanging = self._rig.bank.hanging()
+        if hanging and hanging != self._hanging:
+            self._event("read-hangs", t_s=t_s, channels=list(hanging))
+            self._rig.observer.say(f"Beware: {_hang_reason(hanging)}.")
+        self._hanging = hanging
+        if hanging and (self._driver is not None or self._coming is not None):
+            self._stop(_hang_reason(hanging), t_s)
 
     def _watch_suspend(self) -> None:
         slept_s = _suspended_s() - self._suspended_s
@@ -649,6 +670,7 @@ class Runner:
             if now_s >= t_s - 1e-9:
                 return
             clock.sleep_until(min(t_s, now_s + self._rig.beat_every_s), controls.wake)
+            self._watch_reads(self._t_s())
             self._rig.load.beat()
 
     # ---- end ------------------------------------------------------------------------------------------
@@ -720,6 +742,10 @@ _QUIT_REASONS = {
 def _kept(why: Reason) -> dict[str, Any]:
     """Return a reason as an event keeps it: the sentence, and what it is made of."""
     return {"why": str(why), "reason": why.as_json()}
+
+
+def _hang_reason(hanging: tuple[str, ...]) -> Reason:
+    return reason("read-hangs", channels=", ".join(hanging))
 
 
 def _finite(seconds: float) -> float | None:

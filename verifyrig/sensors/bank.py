@@ -19,6 +19,7 @@ from verifyrig.sensors.cross_check import CrossCheck
 from verifyrig.sensors.find import close_all, list_channels
 from verifyrig.sensors.instruments import InstrumentSensor, wait_for_first
 from verifyrig.sensors.quality import ChannelJudge
+from verifyrig.sensors.reader import Reader, Round
 from verifyrig.sensors.step_watch import StepWatch
 
 __all__ = ["Bank", "list_channels", "open_bank", "recording_order"]
@@ -70,6 +71,7 @@ def open_bank(
         stale_after_s=stale_after_s,
         in_place=in_place,
         slow_s=slow_s,
+        reader=Reader() if may_be_slow else None,
     )
 
 
@@ -111,13 +113,13 @@ class _Channel:
             else None
         )
 
-    def sample(self, now_s: float, step: StepWatch) -> Reading:
-        """Return one reading, judged and then corrected."""
-        return self._corrected(self.judge.judge(now_s, self._take(), step))
+    def judged(self, now_s: float, taken: Taken | SensorError, step: StepWatch) -> Reading:
+        """Return what was read, judged and then corrected."""
+        return self._corrected(self.judge.judge(now_s, taken, step))
 
-    def reread(self) -> Reading:
-        """Read once more in the same tick."""
-        return self._corrected(self.judge.judge_again(self._take()))
+    def judged_again(self, taken: Taken | SensorError) -> Reading:
+        """Return what was read once more in the same tick, judged by its value and age alone."""
+        return self._corrected(self.judge.judge_again(taken))
 
     def _corrected(self, reading: Reading) -> Reading:
         # The codes that stand for no measurement are exact values of the sensor: a correction would make them look like
@@ -126,7 +128,7 @@ class _Channel:
             return reading
         return replace(reading, value=reading.value + self.correction + self.slope * (reading.value - self.at))
 
-    def _take(self) -> Taken | SensorError:
+    def take(self) -> Taken | SensorError:
         """Return the value as the sensor gives it, or why there is none."""
         if self.unreadable is not None:
             return self.unreadable
@@ -155,6 +157,7 @@ class Bank:
         stale_after_s: Age above which a reading counts as stale, s.
         in_place: Whether all sit where their names say, so that they may contradict each other.
         slow_s: A sensor that keeps its reader waiting longer, time after time, gets a thread of its own.
+        reader: Reads them, so that one that hangs keeps nobody waiting; None reads them in the caller's thread.
     """
 
     def __init__(
@@ -164,11 +167,14 @@ class Bank:
         stale_after_s: float = 3.0,
         in_place: bool = True,
         slow_s: float = SLOW_S,
+        reader: Reader | None = None,
     ) -> None:
         named = [(sensor.info.channel, sensor) for sensor in sensors if sensor.info.channel is not None]
         named.sort(key=lambda item: recording_order(item[0]))
         self._infos = {channel: sensor.info for channel, sensor in named}
         self._channels = {channel: _Channel(sensor, stale_after_s, slow_s) for channel, sensor in named}
+        self._reader = reader
+        self._hung: dict[str, Round] = {}
         self._step = StepWatch()
         self._cross = CrossCheck(self._infos) if in_place else None
         self._power_w: float | None = None
@@ -183,7 +189,8 @@ class Bank:
         """Return one judged reading for each channel; never raises for a sensor, never waits for one."""
         self._step.update(now_s, load_share, self._power_w, self._busy_share)
         step = self._step
-        readings = {name: channel.sample(now_s, step) for name, channel in self._channels.items()}
+        taken = self._taken(list(self._channels))
+        readings = {name: channel.judged(now_s, taken[name], step) for name, channel in self._channels.items()}
         self._power_w = _ok_value(readings, "package_power_w")
         self._busy_share = _ok_value(readings, "busy_share")
         if self._cross is not None:
@@ -192,16 +199,57 @@ class Bank:
 
     def reread(self, channel: str, now_s: float) -> Reading:
         """Read one channel once more in the same tick; it is judged by its value and age alone."""
-        return self._channels[channel].reread()
+        return self._channels[channel].judged_again(self._taken([channel])[channel])
+
+    def hanging(self) -> tuple[str, ...]:
+        """Return the channels whose read has not come back, though it should have."""
+        return tuple(
+            name
+            for name, channel in self._channels.items()
+            if name in self._hung or (isinstance(channel.sensor, BackgroundSensor) and channel.sensor.hangs())
+        )
 
     def refresh_s(self, channel: str) -> float | None:
         """Return the measured interval between fresh values of a channel, s, None while unknown."""
         return self._channels[channel].judge.refresh_s
 
     def close(self) -> None:
-        """Let go of all files and ports."""
-        for channel in self._channels.values():
-            channel.sensor.close()
+        """Let go of all files and ports but those whose read hangs: they are still in use."""
+        if self._reader is not None:
+            self._reader.close()
+        for name, channel in self._channels.items():
+            if name not in self._hung:
+                channel.sensor.close()
+
+    def _taken(self, names: Sequence[str]) -> dict[str, Taken | SensorError]:
+        """Return what each of the channels gives now; no read is waited for that hangs."""
+        if self._reader is None:
+            return {name: self._channels[name].take() for name in names}
+        self._welcome_back()
+        asked = [(name, self._channels[name].take) for name in names if name not in self._hung]
+        found, hanging = self._reader.read(asked)
+        if hanging is not None:
+            self._hung[hanging.at] = hanging
+        return {name: found.get(name) or self._not_read(name) for name in names}
+
+    def _welcome_back(self) -> None:
+        """Ask again those whose read has come back at last, by a thread of their own from now on."""
+        for name in [name for name, hanging in self._hung.items() if hanging.over]:
+            del self._hung[name]
+            channel = self._channels[name]
+            if not isinstance(channel.sensor, BackgroundSensor):
+                channel.sensor = BackgroundSensor(channel.sensor)
+
+    def _not_read(self, name: str) -> SensorError:
+        info = self._infos[name]
+        if name in self._hung:
+            waiting_s = time.monotonic() - self._hung[name].began_s
+            what = f"a read of it has not come back for {waiting_s:.1f} s"
+        else:
+            what = f"it was not read, since a read of {', '.join(self._hung)} hangs"
+        return SensorError(
+            what, where=info.label or info.source, mend="Check the bus and its driver in the system's log."
+        )
 
 
 def _ok_value(readings: Mapping[str, Reading], channel: str) -> float | None:

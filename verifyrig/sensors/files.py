@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Callable
+import threading
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from verifyrig.core.errors import SensorError
@@ -11,6 +14,24 @@ from verifyrig.core.interfaces import ChannelInfo, Taken
 
 # Longest value of the kernel's one-value files is a 64-bit integer; more is not a value.
 _VALUE_BYTES = 64
+
+# What each thread is reading, and since when: a file that does not answer can be named by another thread.
+_being_read: dict[int, tuple[str, float]] = {}
+
+
+def being_read(thread: int | None) -> tuple[str, float]:
+    """Return the file that a thread is reading and since when (`time.monotonic`); empty where it reads none."""
+    return _being_read.get(thread or 0, ("", 0.0))
+
+
+@contextlib.contextmanager
+def _reading(path: Path) -> Iterator[None]:
+    me = threading.get_ident()
+    _being_read[me] = (str(path), time.monotonic())
+    try:
+        yield
+    finally:
+        _being_read.pop(me, None)
 
 
 def _seek_and_read(fd: int, size: int, offset: int) -> bytes:
@@ -41,9 +62,10 @@ class HeldFile:
         try:
             if self._fd >= 0 and os.fstat(self._fd).st_nlink == 0:
                 self.close()
-            if self._fd < 0:
-                self._fd = os.open(self.path, os.O_RDONLY)
-            return _read_at(self._fd, self._size, 0)
+            with _reading(self.path):
+                if self._fd < 0:
+                    self._fd = os.open(self.path, os.O_RDONLY)
+                return _read_at(self._fd, self._size, 0)
         except OSError:
             self.close()  # the next reading opens it anew: most such faults are transient
             raise
@@ -73,7 +95,8 @@ def why_not(error: OSError) -> tuple[str, str]:
 def unreadable_reason(path: Path) -> str:
     """Return why nobody but root can read a file, with the remedy; empty where it can be tried."""
     try:
-        fd = os.open(path, os.O_RDONLY)
+        with _reading(path):
+            fd = os.open(path, os.O_RDONLY)
     except PermissionError as error:
         what, mend = why_not(error)
         return f"{what}. {mend}"
@@ -141,7 +164,7 @@ def _no_number(text: bytes) -> tuple[str, str]:
 def read_text(path: Path) -> str:
     """Return a small file's text without surrounding blanks, with odd bytes replaced; empty where unreadable."""
     try:
-        with path.open("rb") as file:
+        with _reading(path), path.open("rb") as file:
             return file.read(4096).decode("utf-8", errors="replace").strip().strip("\0")
     except OSError:
         return ""
