@@ -393,6 +393,8 @@ def everywhere(bench: Path, capsys: pytest.CaptureFixture[str]) -> tuple[str, di
     for name in ("customer", "archive", "slip"):
         assert ("DRAFT" in pages[name]) is not releasable, name
         assert ("released by" in pages[name]) is releasable, name
+        # Nobody signs a draft: the code that ties a signed page to its records is not on it.
+        assert ('<svg class="code"' in pages[name]) is (report["ready"] != "not-ready"), name
     for name in ("slip", "index"):
         assert re.search(rf"<strong>{'yes' if releasable else 'no'}</strong>", pages[name]), name
     return report["ready"], pages

@@ -17,7 +17,6 @@ from verifyrig.jobs.rules import (
     missing_verification,
     next_purpose,
     obstacles_to_close,
-    obstacles_to_handover,
     signed_off_run,
 )
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, protective_steps
@@ -197,16 +196,6 @@ def test_a_job_is_open_until_closed_and_handed_over() -> None:
     close, pickup = entry(5, EntryKind.CLOSE, "airflow"), entry(6, EntryKind.HANDOVER, "", to="A. Body")
     assert job().is_open and job(close).is_open and job(pickup).is_open
     assert not job(close, pickup).is_open
-
-
-def test_an_overridden_close_lets_the_machine_go_and_a_plain_one_does_not_cover_what_came_after() -> None:
-    runs = [run(1, "baseline"), run(9, "verification", verdict="fail")]
-    changed = change(5, "cleaned")
-    assert obstacles_to_handover(job(changed), runs)[0].kind == "open"
-    plain = job(changed, entry(10, EntryKind.CLOSE, "airflow"), *ticked(9))
-    assert [o.kind for o in obstacles_to_handover(plain, runs)] == ["verification"]
-    forced = job(changed, entry(10, EntryKind.CLOSE, "airflow", override="customer takes it as it is"))
-    assert obstacles_to_handover(forced, runs) == []
 
 
 # ---- consent, findings, warranty

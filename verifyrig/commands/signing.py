@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,7 +16,7 @@ def sign_with_own_key(record: Path) -> None:
     from verifyrig.record.signature import key_path, load_key, sign_record
 
     place = key_path()
-    if not place.exists():
+    if not os.path.exists(place):  # noqa: PTH110 - False too where another user's folder may not be looked into
         return
     try:
         check = check_record(record)

@@ -190,19 +190,6 @@ def _standing_words(run: RunFacts) -> str:
     return run.outcome if run.outcome != "completed" else (run.verdict or "no verdict")
 
 
-def obstacles_to_handover(job: Job, runs: Sequence[RunFacts]) -> list[Obstacle]:
-    """Return what keeps the machine in the shop; a job closed with an override is not held back by what that covers.
-
-    A danger holds it back whenever it was noted.
-    """
-    closing = job.closing
-    if closing is None:
-        return [Obstacle(kind="open", text="the job is not closed"), *obstacles_to_close(job, runs)]
-    if closing.text("override"):
-        return danger_obstacles(job)
-    return obstacles_to_close(job, runs)
-
-
 def signed_off_run(job: Job, runs: Sequence[RunFacts]) -> RunFacts | None:
     """Return the run that the job was signed off by: the newest verification that stands, else the newest complete run.
 

@@ -14,7 +14,7 @@ from verifyrig.jobs.dangers import BY_CODE, StandingDanger, lifts, standing_dang
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.fitness_text import as_json, clause_of, lines_of
 from verifyrig.jobs.model import Entry, EntryKind, Job, RunFacts
-from verifyrig.jobs.rules import Obstacle, in_order, next_purpose, obstacles_to_close, obstacles_to_handover
+from verifyrig.jobs.rules import Obstacle, in_order, next_purpose, obstacles_to_close
 from verifyrig.jobs.soak import plan_soak
 from verifyrig.jobs.vocabulary import CAUSES, CHANGE_KINDS, CONSENTS, MACHINE_KINDS, NOT_ASKED, OLD_PARTS, QUESTIONS
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
@@ -35,21 +35,19 @@ class Standing:
     Attributes:
         word: `locked` (a danger stands), `taken in`, `measured`, `changed`, `verified`, `closed`, `handed over`.
         next_step: What comes next, one clause.
-        to_close, to_hand_over: What keeps it from either.
+        to_close: What keeps it from being closed.
     """
 
     word: str
     next_step: str
     to_close: tuple[Obstacle, ...]
-    to_hand_over: tuple[Obstacle, ...]
 
 
 def standing_of(job: Job, runs: Sequence[RunFacts]) -> Standing:
     """Return where the job stands, and what comes next."""
     to_close = tuple(obstacles_to_close(job, runs))
-    to_hand_over = tuple(obstacles_to_handover(job, runs))
     word, next_step = _word_and_next(job, runs, to_close)
-    return Standing(word=word, next_step=next_step, to_close=to_close, to_hand_over=to_hand_over)
+    return Standing(word=word, next_step=next_step, to_close=to_close)
 
 
 def _word_and_next(job: Job, runs: Sequence[RunFacts], to_close: Sequence[Obstacle]) -> tuple[str, str]:

@@ -178,13 +178,7 @@ def rarely(report: ReportInput, words: Words) -> list[str]:
     if spent_s <= 0:
         return []
     if any(reason.code is Code.CLEAN_USE for reason in report.fitness.missing):
-        return [
-            words.t(
-                "Your fault itself: it came too rarely for {time} of load to exclude it; that takes {needed}.",
-                time=words.duration(spent_s),
-                needed=words.duration(complaint.clean_s),
-            )
-        ]
+        return []  # the finding itself says it, with how long it takes
     every_h = 1.0 / rate_not_excluded_per_h(spent_s / 3600)
     return [
         words.t(

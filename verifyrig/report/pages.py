@@ -111,7 +111,8 @@ def _common(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]
             plain_line(line, 180) for line in safety.profile_cautions(report, words)[:_MOST_CAUTIONS]
         ],
         "signatures": _signatures(report, words),
-        "proof": proof_of(report, words),
+        # A draft is signed by nobody; its records stand with their digests further behind.
+        "proof": proof_of(report, words) if report.fitness.status is not Status.NOT_FIT else None,
     }
 
 

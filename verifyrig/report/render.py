@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from verifyrig.core.errors import BenchError
-from verifyrig.core.plain_text import plain_block, plain_line
+from verifyrig.core.plain_text import plain_block, plain_lines
 from verifyrig.report import pages
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.masking import masked
@@ -124,6 +124,6 @@ def css_string(text: str) -> Any:
     """
     from markupsafe import Markup
 
-    plain = plain_line(text)
+    plain = plain_lines([text])  # blanks at its ends stand between it and a page number
     escaped = (c if c.isascii() and (c.isalnum() or c in " -.") else f"\\{ord(c):06x} " for c in plain)
     return Markup('"' + "".join(escaped) + '"')
