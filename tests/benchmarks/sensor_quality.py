@@ -267,9 +267,10 @@ def _one_run(task: tuple[int, bool]) -> WholeRun:
     channel = dice.choice(("die_temp_c", "die_temp_c", "core_2_temp_c", "plate_temp_c")) if freezes else ""
     from_s = REST_IN_RUN_S + dice.uniform(0.0, LOAD_IN_RUN_S - 90.0)
     ran = run_one(drawn, frozen=channel, from_s=from_s)
-    # A die that froze right at the start of the load trips as one that does not react, before it could be called stuck.
-    no_reaction = ran.trip is not None and (ran.trip["rule"], ran.trip["channel"]) == ("no-reaction", channel)
-    at_s = ran.trip["t_s"] if no_reaction and ran.trip is not None else ran.stuck_s.get(channel)
+    # A die that froze at the start of the load trips as one that does not react, one that stands far from its cores as
+    # one that cannot be believed, before it could be called stuck.
+    tripped = ran.trip is not None and ran.trip["channel"] == channel
+    at_s = ran.trip["t_s"] if tripped and ran.trip is not None else ran.stuck_s.get(channel)
     return WholeRun(
         name=f"{drawn}",
         channel=channel,
