@@ -11,6 +11,7 @@ import numpy as np
 
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.profile import Gate, LoadPlan, Profile, Settle, Stage, StageKind, Threshold, TripLimit
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
 from verifyrig.jobs.fault import Pair
 from verifyrig.jobs.fitness import fitness_of
@@ -113,9 +114,14 @@ def trace(
     )
 
 
-def metric(value: float | None, unit: str, u95: float | None, note: str = "") -> dict[str, Any]:
+def metric(
+    value: float | None, unit: str, u95: float | None, note: str = "", why: Reason | None = None
+) -> dict[str, Any]:
     """One metric of the contract."""
-    return {"value": value, "unit": unit, "u95": u95} | ({"note": note} if note else {})
+    found: dict[str, Any] = {"value": value, "unit": unit, "u95": u95}
+    if why is not None:
+        return found | {"note": str(why), "why": (why,)}
+    return found | ({"note": note} if note else {})
 
 
 def run_input(one: Trace, *, verdict: str, metrics: Mapping[str, Any] | None = None, **summary: Any) -> RunInput:
@@ -125,6 +131,7 @@ def run_input(one: Trace, *, verdict: str, metrics: Mapping[str, Any] | None = N
         for limit in (one.profile.thresholds if one.profile else ())
         if (found := (metrics or {}).get(limit.metric, metric(None, "°C", None)))
     ]
+    notes = {name: found["why"] for name, found in (metrics or {}).items() if "why" in found}
     base = {
         "run": one.run_id,
         "profile": one.profile.name if one.profile else None,
@@ -134,13 +141,17 @@ def run_input(one: Trace, *, verdict: str, metrics: Mapping[str, Any] | None = N
         "cause": one.facts["cause"],
         "trip": one.facts["trip"],
         "not_armed": ["vrm_temp_c"],
-        "metrics": dict(metrics or {}),
+        "metrics": {
+            name: {key: value for key, value in found.items() if key != "why"}
+            for name, found in (metrics or {}).items()
+        },
         "thresholds": thresholds,
         "verdict": verdict,
     }
     return RunInput(
         trace=one,
         summary={**base, **summary},
+        notes=notes,
         digest=(one.run_id.encode().hex() * 8)[:64],
         file_name=f"{one.run_id}.sqlite",
     )
@@ -173,7 +184,7 @@ def healthy_run(run_id: str = "20310314-154000-bbbb", **facts: Any) -> RunInput:
         "load.thermal_impedance_60s": metric(0.27, "K/W", 0.02),
         "load.thermal_impedance_600s": metric(0.42, "K/W", 0.02),
         "load.work_rate_kept_share": metric(0.998, "1", 0.01),
-        "load.coolant_temp_c.settled": metric(None, "°C", None, "no coolant probe"),
+        "load.coolant_temp_c.settled": metric(None, "°C", None, why=reason("no-reading")),
     }
     one = trace(run_id, columns, stages, started_utc_s=DAY_UTC + 9000.0, facts={"purpose": "verification", **facts})
     return run_input(one, verdict="pass", metrics=metrics)
@@ -233,7 +244,7 @@ def gated_run(run_id: str = "20310314-131700-aaaa") -> RunInput:
     one = trace(run_id, columns, stages, started_utc_s=DAY_UTC + 720.0, facts=facts)
     metrics = {
         "idle.die_temp_c.peak": metric(float(die_c[60]), "°C", 0.8),
-        "load.die_temp_c.settled": metric(None, "°C", None, "the stage was skipped"),
+        "load.die_temp_c.settled": metric(None, "°C", None, why=reason("stage-skipped")),
     }
     return run_input(one, verdict="not-measured", metrics=metrics)
 

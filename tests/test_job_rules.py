@@ -158,7 +158,7 @@ def test_one_verification_must_stand_after_the_last_change(what: str) -> None:
 @pytest.mark.parametrize("verdict", ["fail", "conditional-fail", "not-measured", None])
 def test_a_verification_that_does_not_pass_does_not_stand(verdict: str | None) -> None:
     missing = missing_verification(job(change(5, "cleaned")), [run(9, "verification", verdict=verdict)])
-    assert missing is not None and "run-9" in missing
+    assert missing is not None and (missing.code, missing.values["run"]) == ("verification-does-not-stand", "run-9")
 
 
 def test_a_later_failure_outweighs_an_earlier_pass_but_an_operators_break_off_does_not() -> None:

@@ -260,7 +260,7 @@ def test_every_run_is_on_the_page_whatever_became_of_it() -> None:
 
 def test_not_measured_and_not_armed_are_named() -> None:
     text = seen(page(ri.fixed_report()))
-    assert "no coolant probe: coolant, settled" in text
+    assert "no reading in this stage: coolant, settled" in text
     assert "voltage converters: no reading, so its trip limit guarded nothing" in text
 
 

@@ -13,6 +13,7 @@ import pytest
 from tests import report_inputs as ri
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.plain_text import plain_block
+from verifyrig.core.reason import Reason, message_ids, reason
 from verifyrig.diagnosis import explain
 from verifyrig.jobs import dangers, fitness_text, safety
 from verifyrig.jobs import vocabulary as job_words
@@ -31,6 +32,7 @@ from verifyrig.report import (
 from verifyrig.report.catalogue import LOCALE_DIR, languages, read_catalogue
 from verifyrig.report.inputs import Entry, ReportInput
 from verifyrig.report.masking import HIDDEN, mask_serial, masked
+from verifyrig.report.reasons import told, told_all
 from verifyrig.report.render import render
 from verifyrig.report.wording import Foreign, words_for
 
@@ -162,7 +164,7 @@ def test_the_catalogue_knows_every_text(language: str) -> None:
 @pytest.mark.parametrize("language", [code for code in languages() if code != "en"])
 def test_translations_have_the_same_places_to_fill(language: str) -> None:
     catalogue = read_catalogue(language)
-    pairs = [*catalogue.texts.items()]
+    pairs = [*catalogue.texts.items(), *((english, catalogue.reasons[code]) for code, english in message_ids())]
     pairs += [
         (one, said) for english, german in catalogue.plurals.items() for one, said in zip(english, german, strict=True)
     ]
@@ -170,11 +172,54 @@ def test_translations_have_the_same_places_to_fill(language: str) -> None:
         assert set(re.findall(r"\{\w+\}", english)) == set(re.findall(r"\{\w+\}", said)), english
 
 
-def test_a_sentence_of_another_module_is_retold_by_its_form() -> None:
-    told = GERMAN.retold("not ticked: Pump not at the highest point of the loop (pump-below)")
-    assert told == "nicht abgehakt: Pumpe nicht an der höchsten Stelle des Kreislaufs (pump-below)"
-    assert isinstance(GERMAN.retold("a sentence that nobody knows"), Foreign)
-    assert ENGLISH.retold("a sentence that nobody knows") == "a sentence that nobody knows"
+@pytest.mark.parametrize("language", [code for code in languages() if code != "en"])
+def test_the_catalogue_has_every_reason_beside_the_english_of_today(language: str) -> None:
+    from babel.messages.pofile import read_po
+
+    with (LOCALE_DIR / language / "LC_MESSAGES" / "report.po").open("rb") as file:
+        found = {m.context.removeprefix("reason "): m.id for m in read_po(file) if m.context}
+    assert found == dict(message_ids())
+
+
+@pytest.mark.parametrize(
+    ("why", "german"),
+    [
+        (
+            reason("step-not-ticked", step="Pump not at the highest point of the loop", id="pump-below"),
+            "nicht abgehakt: Pumpe nicht an der höchsten Stelle des Kreislaufs (pump-below)",
+        ),
+        # Unicode CLDR: decimal comma, and a space before the per cent sign, in German.
+        (
+            reason("rooms-corrected", difference_k=5.04, reference_c=25.0),
+            "die Räume liegen 5,0 K auseinander: Temperaturen sind auf 25 °C Raum umgerechnet",
+        ),
+        (
+            reason("partly-missing", channel="die_temp_c", share=0.124),
+            "Prozessor fehlt für 12\u00a0% des Abschnitts",
+        ),
+        (
+            reason("not-settled-since", why=(reason("few-readings", count=3),)),
+            "der Abschnitt schwang nicht ein: nur 3 Messwerte in diesem Abschnitt",
+        ),
+        (reason("at-fan-speed", speed_rpm=1234.4), "bei 1.234/min"),
+    ],
+)
+def test_a_reason_is_told_with_numbers_and_channels_of_the_language(why: Reason, german: str) -> None:
+    assert told(why, GERMAN) == german
+
+
+def test_a_text_from_outside_stays_as_it_is() -> None:
+    assert isinstance(told("a sentence that nobody knows", GERMAN), Foreign)
+    assert told("a sentence that nobody knows", ENGLISH) == "a sentence that nobody knows"
+    assert isinstance(told(reason("load-failed", what="no compiler"), GERMAN), Foreign)
+    assert isinstance(told_all([reason("recipe-differs"), "who knows"], GERMAN), Foreign)
+
+
+def test_the_customers_page_hides_what_a_reason_quotes() -> None:
+    kept = reason("state-differs", state="position", before=SECRETS["ipv4"], after="flat")
+    comparison = {"stages": {"load": {"comparable": False, "why": [kept]}}}
+    hidden = masked(replace(secret_report(), comparison=comparison)).comparison
+    assert hidden is not None and SECRETS["ipv4"] not in str(hidden["stages"]["load"]["why"][0])
 
 
 def test_an_unknown_sentence_is_marked_as_english_on_a_german_page() -> None:

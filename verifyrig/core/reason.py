@@ -17,6 +17,8 @@ from verifyrig.core.reason_texts import TEXTS
 
 Value = str | int | float | tuple["Reason", ...]
 
+# No figure of ours is larger; what is, or is no number, is kept as a word.
+_LARGEST = 1e15
 _PLACE = re.compile(r"\{(\w+)(?::[^{}]*)?\}")
 
 
@@ -75,7 +77,8 @@ def _plain(value: Value) -> Any:
 def _value(kept: Any) -> Value:
     if isinstance(kept, list):
         return tuple(found for found in map(reason_of_json, kept) if found is not None)
-    return kept if isinstance(kept, (int, float)) and not isinstance(kept, bool) else str(kept)
+    is_number = isinstance(kept, (int, float)) and not isinstance(kept, bool) and abs(kept) < _LARGEST
+    return kept if is_number else str(kept)
 
 
 def sentence(reasons: Iterable[Reason]) -> str:

@@ -169,9 +169,9 @@ TEXTS: dict[str, str] = {
     "log-goes-on-orderly": "the system went on for {time_min:.0f} min and was shut down in order",
     "log-goes-on": "its log goes on for {time_s:.0f} s after the last sample",
     "log-ends-with-record": "its log ends with the record, without a shut-down",
+    "said-by-importer": "said by the person who imported it; the log ends here",
     "copy-without-log": "a copy without the log that belongs beside it",
     # What keeps a job from being closed (jobs.rules)
-    "job-not-closed": "the job is not closed",
     "test-part-inside": "the part fitted for test only is still in the machine: {part}",
     "step-not-ticked": "not ticked: {step} ({id})",
     "danger-stands": "not safe to use: {danger} ({noted})",

@@ -230,4 +230,4 @@ def obstacles_of(case: Case, kinds: Sequence[str]) -> list[Reason]:
     if case.job is None:
         return []
     found = obstacles_to_close(case.job, case.runs)
-    return [Reason(code=Code.OBSTACLE, values={"text": o.text, "kind": o.kind}) for o in found if o.kind in kinds]
+    return [Reason(code=Code.OBSTACLE, values={"text": o.why, "kind": o.kind}) for o in found if o.kind in kinds]

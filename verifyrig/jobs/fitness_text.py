@@ -73,14 +73,14 @@ def clause_of(
     reason: Reason,
     say: Translate = str.format,
     duration: Callable[[float], str] = lambda seconds: in_words(seconds / 3600),
-    told: Callable[[str], str] = str,
+    told: Callable[[Any], str] = str,
 ) -> str:
     """Return a reason as one clause.
 
     Args:
         say: Fills a text of this module with values, in the language wanted.
         duration: Words a time, s.
-        told: Words a clause that another module formed in English.
+        told: Words a reason of another module, or a text of the catalogue.
     """
     values: dict[str, Any] = dict(reason.values)
     part = values.get("part")
@@ -88,7 +88,7 @@ def clause_of(
         if f"{name}_s" in values:
             values[name] = duration(values[f"{name}_s"])
     if "text" in values:
-        values["text"] = told(str(values["text"]))
+        values["text"] = told(values["text"])
     text = _CLAUSES[reason.code]
     if part is not None:
         values["part"] = say(PART_WORDS[part])

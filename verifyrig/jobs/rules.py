@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from verifyrig.core.profile import Purpose
+from verifyrig.core.reason import Reason, reason
 from verifyrig.jobs.dangers import standing_dangers
 from verifyrig.jobs.model import Entry, Job, RunFacts
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, NEW_CONTACT_CHANGES, protective_steps
@@ -114,39 +115,44 @@ class Obstacle:
 
     Attributes:
         kind: `danger`, `test-part`, `step`, `verification` or `open`.
-        text: One clause for a person.
+        why: What it is.
     """
 
     kind: str
-    text: str
+    why: Reason
+
+    @property
+    def text(self) -> str:
+        """One clause for a person."""
+        return str(self.why)
 
 
 def obstacles_to_close(job: Job, runs: Sequence[RunFacts]) -> list[Obstacle]:
     """Return what keeps the job from being closed, the gravest first; none where it may be."""
     parts = [
-        Obstacle(kind="test-part", text=f"the part fitted for test only is still in the machine: {entry.text('part')}")
+        Obstacle(kind="test-part", why=reason("test-part-inside", part=entry.text("part")))
         for entry in job.test_parts()
     ]
     names = protective_steps(job.intake.machine.kind)
     steps = [
-        Obstacle(kind="step", text=f"not ticked: {names[step]} ({step})")
+        Obstacle(kind="step", why=reason("step-not-ticked", step=names[step], id=step))
         for step, ticked in job.steps().items()
         if not ticked
     ]
     missing = missing_verification(job, runs)
-    verification = [Obstacle(kind="verification", text=missing)] if missing else []
+    verification = [Obstacle(kind="verification", why=missing)] if missing is not None else []
     return [*danger_obstacles(job), *parts, *verification, *steps]
 
 
 def danger_obstacles(job: Job) -> list[Obstacle]:
     """Return the dangers that stand; no reason overrides them."""
     return [
-        Obstacle(kind="danger", text=f"not safe to use: {found.danger.what} ({found.noted})")
+        Obstacle(kind="danger", why=reason("danger-stands", danger=found.danger.what, noted=found.noted))
         for found in standing_dangers(job)
     ]
 
 
-def missing_verification(job: Job, runs: Sequence[RunFacts]) -> str | None:
+def missing_verification(job: Job, runs: Sequence[RunFacts]) -> Reason | None:
     """Return which verification is missing, None where what was changed is proven.
 
     One run that stands after the last change; two after new paste or a new mount, since the first heat cycles let
@@ -159,20 +165,20 @@ def missing_verification(job: Job, runs: Sequence[RunFacts]) -> str | None:
     later = [run for run in runs_after(job.last_change, runs) if run.purpose == Purpose.VERIFICATION and counts(run)]
     what = CHANGE_KINDS.get(job.last_change.what, job.last_change.what)
     if not later:
-        return f"no verification run after the last change ({what})"
+        return reason("no-verification", change=what)
     if not stands(later[-1]):
-        return f"the last verification, run {later[-1].run}, does not stand ({_standing_words(later[-1])})"
+        return reason("verification-does-not-stand", run=later[-1].run, cause=_standing_words(later[-1]))
     return _second_verification(job, runs)
 
 
-def _second_verification(job: Job, runs: Sequence[RunFacts]) -> str | None:
+def _second_verification(job: Job, runs: Sequence[RunFacts]) -> Reason | None:
     contact = next((entry for entry in reversed(job.changes) if _moved_the_paste(entry)), None)
     if contact is None:
         return None
     good = [run for run in runs_after(contact, runs) if run.purpose == Purpose.VERIFICATION and stands(run)]
     if len(good) >= 2:
         return None
-    return f"a second verification run after: {CHANGE_KINDS[contact.what]}; paste settles in the first heat cycles"
+    return reason("second-verification-missing", change=CHANGE_KINDS[contact.what])
 
 
 def _moved_the_paste(entry: Entry) -> bool:

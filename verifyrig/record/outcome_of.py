@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from verifyrig.core.reason import Reason, reason
 from verifyrig.system.boot_span import BootSpan
 from verifyrig.system.machine import boot_id
 
@@ -28,10 +29,11 @@ _SHUTDOWN_SOON_S = 120.0
 
 
 class Ending(NamedTuple):
-    """Outcome in the contract's words, and {"class", "why"} where it is `interrupted`."""
+    """Outcome in the contract's words, {"class", "why"} where it is `interrupted`, and the reasons of this `why`."""
 
     outcome: str
     cause: dict[str, Any] | None
+    why: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,27 +127,27 @@ def ending_of(facts: Mapping[str, Any], *, sealed: bool, last_sample_utc_s: floa
         return Ending(str(outcome), cause if isinstance(cause, dict) else None)
     if facts.get("went_dark"):
         kind = "hang" if facts["went_dark"] == "hang" else "power-off"
-        return _interrupted(kind, "the machine under test went dark while this computer went on recording")
+        return _interrupted(kind, reason("went-dark"))
     if sealed:
-        return _interrupted("unknown", "the record was closed without saying how the run ended")
+        return _interrupted("unknown", reason("closed-without-ending"))
     return _broke_off(facts, last_sample_utc_s, state)
 
 
-def _interrupted(kind: str, *why: str) -> Ending:
-    return Ending("interrupted", {"class": kind, "why": list(why)})
+def _interrupted(kind: str, *why: Reason) -> Ending:
+    return Ending("interrupted", {"class": kind, "why": list(map(str, why))}, why)
 
 
 def _broke_off(facts: Mapping[str, Any], last_utc_s: float | None, state: SystemState) -> Ending:
     keeper = facts.get("keeper")
     if not isinstance(keeper, dict) or not keeper.get("boot_id"):
-        return _interrupted("unknown", "the record was never closed, and does not say where it was written")
+        return _interrupted("unknown", reason("never-closed-no-keeper"))
     if keeper["boot_id"] == state.boot_id:
         return _same_boot(facts, keeper, last_utc_s, state)
     if keeper.get("host") != state.host:
         return _interrupted(
             "unknown",
-            "the record was never closed: power lost, a reset, a hang or a killed program",
-            "it was written on another computer, so this one cannot tell which",
+            reason("never-closed"),
+            reason("other-computer"),
         )
     return _other_boot(str(keeper["boot_id"]), last_utc_s, state)
 
@@ -157,13 +159,11 @@ def _same_boot(
     now_started = state.process_started(pid) if isinstance(pid, int) else None
     alive = now_started is not None and isinstance(started, (int, float)) and abs(now_started - started) < _SAME_START_S
     if not alive:
-        return _interrupted(
-            "killed", f"process {pid} is gone without closing the record", "the system was not restarted"
-        )
+        return _interrupted("killed", reason("process-gone", pid=str(pid)), reason("not-restarted"))
     quiet_s = _quiet_s(facts, last_utc_s, state)
     if quiet_s is None:
         return Ending("running", None)
-    return _interrupted("hang", f"process {pid} is there, but has written nothing for {quiet_s:.0f} s")
+    return _interrupted("hang", reason("process-silent", pid=str(pid), time_s=quiet_s))
 
 
 def _quiet_s(facts: Mapping[str, Any], last_utc_s: float | None, state: SystemState) -> float | None:
@@ -177,19 +177,17 @@ def _quiet_s(facts: Mapping[str, Any], last_utc_s: float | None, state: SystemSt
 
 
 def _other_boot(boot: str, last_utc_s: float | None, state: SystemState) -> Ending:
-    restarted = "the system was restarted since, and the record never closed"
+    restarted = reason("restarted")
     span = next((b for b in state.boots if b.boot_id == boot.replace("-", "")), None)
     if span is None or last_utc_s is None:
         return _interrupted("power-off", restarted)
     after_s = span.last_utc_s - last_utc_s
     if span.asleep:
-        return _interrupted("suspend", restarted, "its log ends where the system went to sleep")
+        return _interrupted("suspend", restarted, reason("log-ends-asleep"))
     if span.orderly and after_s < _SHUTDOWN_SOON_S:
-        return _interrupted("terminated", restarted, f"its log ends {after_s:.0f} s later with an orderly shut-down")
+        return _interrupted("terminated", restarted, reason("log-ends-orderly", time_s=after_s))
     if span.orderly:
-        return _interrupted(
-            "killed", restarted, f"the system went on for {after_s / 60:.0f} min and was shut down in order"
-        )
+        return _interrupted("killed", restarted, reason("log-goes-on-orderly", time_min=after_s / 60))
     if after_s > _LOG_GOES_ON_S:
-        return _interrupted("hang", restarted, f"its log goes on for {after_s:.0f} s after the last sample")
-    return _interrupted("power-off", restarted, "its log ends with the record, without a shut-down")
+        return _interrupted("hang", restarted, reason("log-goes-on", time_s=after_s))
+    return _interrupted("power-off", restarted, reason("log-ends-with-record"))

@@ -13,6 +13,7 @@ import numpy as np
 
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.profile import Profile
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
 from verifyrig.record.outcome_of import Ending, SystemState, ending_of, system_state
 from verifyrig.record.restart_note import read_aftermath
@@ -108,6 +109,8 @@ def head_of(connection: sqlite3.Connection, path: Path, state: SystemState | Non
         misfit, last_t_s, last_utc_s = misfit or "the last sample has no time that can be", None, None
     ending = _ending(facts, path, sealed, last_utc_s, state)
     facts |= {"outcome": ending.outcome, "cause": ending.cause}
+    if ending.why:
+        facts["cause_reasons"] = [why.as_json() for why in ending.why]
     return Head(
         run=facts.get("run") or path.stem,
         facts=facts,
@@ -126,11 +129,12 @@ def _ending(
     said = facts.get("outcome") not in (None, "running") or facts.get("went_dark")
     noted = None if sealed or said else read_aftermath(path)
     if noted is not None:
-        return Ending(noted.outcome, dict(noted.cause) if noted.cause is not None else None)
+        return Ending(noted.outcome, dict(noted.cause) if noted.cause is not None else None, noted.why)
     ending = ending_of(facts, sealed=sealed, last_sample_utc_s=last_utc_s, state=state or system_state())
     if ending.outcome == "running" and not wal_path(path).exists():
         # Whoever writes a record has its log beside it: this is a copy of one that was being written.
-        return Ending("interrupted", {"class": "unknown", "why": ["a copy without the log that belongs beside it"]})
+        why = (reason("copy-without-log"),)
+        return Ending("interrupted", {"class": "unknown", "why": list(map(str, why))}, why)
     return ending
 
 

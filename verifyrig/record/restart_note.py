@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from verifyrig.core.reason import Reason, reason_of_json
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.system.history.entries import LogEntry
@@ -24,7 +25,7 @@ class Aftermath:
     Attributes:
         seen_utc_s: When it was made, s since 1970.
         restarted_utc_s: When the system was first up again after the last sample; None where that is not known.
-        outcome, cause: As the contract has them.
+        outcome, cause: As the contract has them; `why` holds the reasons behind the cause.
         remembered: What the system's logs said.
     """
 
@@ -34,6 +35,7 @@ class Aftermath:
     cause: Mapping[str, Any] | None
     restarted_utc_s: float | None = None
     remembered: tuple[LogEntry, ...] = ()
+    why: tuple[Reason, ...] = ()
 
 
 def aftermath_path(record: Path) -> Path:
@@ -52,6 +54,7 @@ def read_aftermath(record: Path) -> Aftermath | None:
             cause=data["cause"],
             restarted_utc_s=data["restarted_utc_s"],
             remembered=tuple(LogEntry(**entry) for entry in data["remembered"]),
+            why=tuple(filter(None, map(reason_of_json, data.get("cause_reasons", ())))),
         )
     except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return None
@@ -65,6 +68,7 @@ def write_aftermath(record: Path, note: Aftermath) -> bool:
         "seen_utc_s": note.seen_utc_s,
         "outcome": note.outcome,
         "cause": note.cause,
+        "cause_reasons": [why.as_json() for why in note.why],
         "restarted_utc_s": note.restarted_utc_s,
         "remembered": [entry.as_json() for entry in note.remembered],
     }

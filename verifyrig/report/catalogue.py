@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
@@ -10,8 +9,8 @@ from typing import NamedTuple
 
 LOCALE_DIR = Path(__file__).resolve().parent / "locale"
 SOURCE_LANGUAGE = "en"
-# Context of sentences that other modules form in English (`msgctxt "told"`).
-TOLD = "told"
+# What stands before the code in the context of a reason (`msgctxt "reason power-differs"`).
+_REASON = "reason "
 
 
 class Catalogue(NamedTuple):
@@ -20,12 +19,12 @@ class Catalogue(NamedTuple):
     Attributes:
         texts: Text by English text.
         plurals: Forms by the English pair (one, many).
-        forms: English sentences of other modules as patterns, with their translation; the longest form first.
+        reasons: Sentence of each reason by its code (`core.reason_texts`).
     """
 
     texts: Mapping[str, str]
     plurals: Mapping[tuple[str, str], tuple[str, ...]]
-    forms: tuple[tuple[re.Pattern[str], str], ...]
+    reasons: Mapping[str, str]
 
 
 def languages() -> list[str]:
@@ -45,24 +44,21 @@ def read_catalogue(language: str) -> Catalogue:
     """Return the catalogue; the English one is empty, since the English texts are the keys."""
     path = LOCALE_DIR / language / "LC_MESSAGES" / "report.po"
     if language == SOURCE_LANGUAGE or not path.is_file():
-        return Catalogue({}, {}, ())
+        return Catalogue({}, {}, {})
     from babel.messages.pofile import read_po
 
     with path.open("rb") as file:
         messages = [message for message in read_po(file) if message.id and not message.fuzzy]
-    texts = {m.id: m.string for m in messages if isinstance(m.id, str) and isinstance(m.string, str) and m.string}
+    single = [
+        (m.context, m.id, m.string)
+        for m in messages
+        if isinstance(m.id, str) and isinstance(m.string, str) and m.string
+    ]
+    texts = {text: said for context, text, said in single if not context}
+    reasons = {context.removeprefix(_REASON): said for context, _, said in single if context}
     plurals = {
         (m.id[0], m.id[1]): tuple(m.string)
         for m in messages
         if not isinstance(m.id, str) and isinstance(m.string, (tuple, list)) and all(m.string)
     }
-    told = [m.id for m in messages if m.context == TOLD and isinstance(m.id, str) and m.string]
-    forms = tuple((_pattern(text), texts[text]) for text in sorted(told, key=len, reverse=True))
-    return Catalogue(texts, plurals, forms)
-
-
-def _pattern(text: str) -> re.Pattern[str]:
-    parts = re.split(r"\{(\w+)\}", text)
-    return re.compile(
-        "".join(f"(?P<{part}>.+?)" if n % 2 else re.escape(part) for n, part in enumerate(parts)), re.DOTALL
-    )
+    return Catalogue(texts, plurals, reasons)

@@ -11,6 +11,7 @@ from verifyrig.jobs.vocabulary import CHANGE_KINDS, OLD_PARTS
 from verifyrig.report.choose import runs_since_last_change
 from verifyrig.report.inputs import Entry, ReportInput, RunInput
 from verifyrig.report.names import metric_label, metric_parts, stage_label
+from verifyrig.report.reasons import told
 from verifyrig.report.wording import Words
 
 _CODED = re.compile(r"[a-z]+(?:-[a-z]+)+")
@@ -237,12 +238,16 @@ def _disturbed_rests(run: RunInput, words: Words) -> list[str]:
 
 def _targets_not_held(run: RunInput, words: Words) -> list[str]:
     """A load that was to hold a power or a temperature and did not: without a reading it keeps a fixed share."""
-    why = {str(event.detail.get("why")): event.t_s for event in run.trace.events if event.kind == "hold-limited"}
+    why = {
+        event.why or str(event.detail.get("why")): event.t_s
+        for event in run.trace.events
+        if event.kind == "hold-limited"
+    }
     return [
         words.t(
             "The power or temperature that was to be held in {stage}: {why}.",
             stage=stage_label(stage.name, words),
-            why=words.retold(reason),
+            why=told(reason, words),
         )
         for reason, t_s in why.items()
         for stage in run.trace.stages

@@ -29,7 +29,6 @@ class Window(NamedTuple):
 
     value_k_per_w: float | None
     u95_k_per_w: float | None
-    note: str = ""
 
 
 class Print(NamedTuple):
@@ -82,10 +81,10 @@ def _known(metrics: Mapping[str, Mapping[str, Any]], stage: str, prefix: str) ->
 def _step(low: Mapping[str, Any], high: Mapping[str, Any]) -> Window:
     """The part that lies between two windows; both uncertainties count as if independent, which is the wider."""
     if low.get("value") is None or high.get("value") is None:
-        return Window(None, None, str(high.get("note") or ""))
+        return Window(None, None)
     u95s = (low.get("u95"), high.get("u95"))
     u95 = math.hypot(*(float(u) for u in u95s if u is not None)) if None not in u95s else None
-    return Window(float(high["value"]) - float(low["value"]), u95, str(high.get("note") or ""))
+    return Window(float(high["value"]) - float(low["value"]), u95)
 
 
 def fingerprint(found: Sequence[Print], words: Words, *, ident: str, title: str, desc: str) -> str:

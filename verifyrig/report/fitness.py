@@ -8,7 +8,7 @@ from verifyrig.core.plain_text import plain_line
 from verifyrig.jobs.fitness_model import Code, Headline, Reason, Status
 from verifyrig.jobs.fitness_text import HEADLINE_WORDS, STATUS_WORDS, clause_of
 from verifyrig.report.inputs import ReportInput
-from verifyrig.report.names import told
+from verifyrig.report.reasons import told
 from verifyrig.report.wording import Words
 
 # A round shape leans towards good, a pointed one towards bad; filled is proven, hollow is not.
@@ -99,7 +99,7 @@ def _listed(reasons: list[Reason], words: Words) -> str:
 
 def clause(reason: Reason, words: Words) -> str:
     """Return a reason as a clause in the report's language."""
-    return clause_of(reason, words.t, words.duration, lambda text: told(text, words))
+    return clause_of(reason, words.t, words.duration, lambda what: told(what, words))
 
 
 def _capital(text: str) -> str:

@@ -148,24 +148,28 @@ def _comparison(before: Trace, after: Trace, changed: Sequence[str]) -> dict[str
         "before": found.before,
         "after": found.after,
         "comparable": found.comparable,
-        "stages": {name: asdict(stage) | {"why": list(map(str, stage.why))} for name, stage in found.stages.items()},
+        "stages": {name: asdict(stage) | {"why": list(stage.why)} for name, stage in found.stages.items()},
         "metrics": {name: asdict(metric) for name, metric in found.metrics.items()},
     }
 
 
 def read_run(path: Path) -> RunInput:
     """Return one run with its figures and what its seals say; raise `RecordError` where it cannot be read."""
+    from verifyrig.analysis import metrics_of
     from verifyrig.record import read_trace
     from verifyrig.record.check import check_record
     from verifyrig.record.signature import SignatureState
-    from verifyrig.runs.summary import summary_of
+    from verifyrig.runs.summary import judged_limits, summary_of
 
     trace = read_trace(path)
     check = check_record(path)
-    summary = summary_of(trace, path.name, integrity=check.integrity)
+    metrics = metrics_of(trace)
+    limits = judged_limits(trace, metrics, check.integrity)
     return RunInput(
         trace=trace,
-        summary=summary,
+        summary=summary_of(trace, path.name, metrics, limits=limits, integrity=check.integrity),
+        notes={name: metric.why for name, metric in metrics.items() if metric.why},
+        limit_notes={limit.metric: limit.why for limit in limits if limit.why},
         integrity=check.integrity,
         fault=check.fault,
         digest=check.digest or "",

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.reason import Reason
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.judging import Suspect
 from verifyrig.jobs.fitness_model import Fitness
@@ -108,6 +109,7 @@ class RunInput:
     Attributes:
         trace: Samples, stages, facts.
         summary: The contract's `run` object (stages, metrics, thresholds, verdict, not_armed, ...).
+        notes: What a reader must know of each metric; `limit_notes` of each judged limit.
         integrity: What the record is good for, and `fault` what is wrong with it.
         digest: Of all that is in the record now; empty where it cannot be read.
         signatures: Role, short name of the key, public key in base64, and whether it fits, of each signature.
@@ -116,6 +118,8 @@ class RunInput:
 
     trace: Trace
     summary: Mapping[str, Any]
+    notes: Mapping[str, tuple[Reason, ...]] = field(default_factory=dict)
+    limit_notes: Mapping[str, tuple[Reason, ...]] = field(default_factory=dict)
     integrity: Integrity = Integrity.SEALED
     fault: str = ""
     digest: str = ""

@@ -12,7 +12,9 @@ from dataclasses import replace
 from ipaddress import IPv6Address
 from typing import Any
 
-from verifyrig.jobs.fitness_model import Fitness, Reason
+from verifyrig.core.reason import Reason
+from verifyrig.jobs.fitness_model import Fitness
+from verifyrig.jobs.fitness_model import Reason as FitnessReason
 from verifyrig.report.inputs import JobFacts, Opinion, ReportInput, RunInput
 
 _SERIAL_KEYS = ("serial", "asset_tag", "service_tag", "uuid")
@@ -118,6 +120,8 @@ def _mask_of_key(key: str) -> Hide | None:
 def _walked(value: Any, hide: Hide) -> Any:
     if isinstance(value, str):
         return hide(value)
+    if isinstance(value, Reason):
+        return Reason(value.code, _walked(value.values, hide))
     if isinstance(value, Mapping):
         return {key: _by_key(str(key), one, hide) for key, one in value.items()}
     if isinstance(value, (list, tuple)):
@@ -144,7 +148,7 @@ def _masked_job(job: JobFacts, hide: Hide) -> JobFacts:
         condition=hide(job.condition),
         entries=tuple(replace(e, what=hide(e.what), detail=_walked(e.detail, hide)) for e in job.entries),
         override=hide(job.override),
-        refused=tuple(hide(text) for text in job.refused),
+        refused=_walked(job.refused, hide),
         handover=_walked(job.handover, hide),
     )
 
@@ -160,10 +164,10 @@ def _masked_fitness(fitness: Fitness, hide: Hide) -> Fitness:
     )
 
 
-def _masked_reasons(reasons: tuple[Reason, ...], hide: Hide) -> tuple[Reason, ...]:
+def _masked_reasons(reasons: tuple[FitnessReason, ...], hide: Hide) -> tuple[FitnessReason, ...]:
     texts = ("text", "words", "noted")
     return tuple(
-        replace(one, values={key: hide(value) if key in texts else value for key, value in one.values.items()})
+        replace(one, values={key: _walked(value, hide) if key in texts else value for key, value in one.values.items()})
         for one in reasons
     )
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from verifyrig.core.channels import base_name, number_of
+from verifyrig.core.reason import Reason
 from verifyrig.report.headline import share_or_text
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.names import (
@@ -14,8 +15,8 @@ from verifyrig.report.names import (
     metric_label_of,
     metric_parts,
     stage_label,
-    told,
 )
+from verifyrig.report.reasons import told_all
 from verifyrig.report.wording import Words
 
 
@@ -37,13 +38,7 @@ def metric_rows(report: ReportInput, words: Words) -> list[MetricRow]:
             stage_label(metric_parts(name)[0], words),
             metric_label(name, words),
             [share_or_text(name, run.metrics.get(name), words) for run in runs],
-            "; ".join(
-                dict.fromkeys(
-                    told(str(run.metrics[name]["note"]), words)
-                    for run in runs
-                    if (run.metrics.get(name) or {}).get("note")
-                )
-            ),
+            "; ".join(dict.fromkeys(filter(None, (told_all(run.notes.get(name, ()), words) for run in runs)))),
         )
         for name in names
     ]
@@ -60,13 +55,13 @@ class Unmeasured(NamedTuple):
 def unmeasured_rows(report: ReportInput, words: Words) -> list[Unmeasured]:
     """Return what the run after (else before) could not measure, those of one stage and reason together."""
     run = report.after_run or report.before_run
-    found: dict[tuple[str, str], list[str]] = {}
+    found: dict[tuple[str, tuple[Reason, ...]], list[str]] = {}
     for name, metric in (run.metrics if run is not None else {}).items():
-        if metric.get("value") is None:
-            found.setdefault((metric_parts(name)[0], str(metric.get("note") or "")), []).append(name)
+        if run is not None and metric.get("value") is None:
+            found.setdefault((metric_parts(name)[0], run.notes.get(name, ())), []).append(name)
     return [
-        Unmeasured(stage_label(stage, words), grouped_metrics(names, words), told(note, words))
-        for (stage, note), names in found.items()
+        Unmeasured(stage_label(stage, words), grouped_metrics(names, words), told_all(why, words))
+        for (stage, why), names in found.items()
     ]
 
 

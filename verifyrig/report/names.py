@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from verifyrig.core.channels import base_name, is_channel, number_of
-from verifyrig.report.wording import Foreign, Words
+from verifyrig.core.channels import base_name, number_of
+from verifyrig.report.wording import Words
 
 _CHANNELS = {
     "ambient_temp_c": "room",
@@ -218,22 +218,6 @@ def outcome_words(outcome: str, cause: str | None, words: Words) -> str:
 def ended_words(ended: str | None, words: Words) -> str:
     """Return what ended a stage."""
     return words.t("open") if ended is None else words.t(_ENDED.get(ended, ended))
-
-
-_NAME = re.compile(r"(?<![\w.])[a-z][a-z0-9_]*_[a-z0-9]+(?![\w.])")
-
-
-def told(text: str, words: Words) -> str:
-    """Return a reason or remark of another module in the report's words, channels by what they measure.
-
-    Several remarks in one, parted by `; `, are retold one by one. What stays English is marked `Foreign`.
-    """
-    parts = [text] if words.retold(text) != text else text.split("; ")
-    retold = [words.retold(part) for part in parts]
-    said = _NAME.sub(
-        lambda m: channel_label(m.group(), words) if is_channel(m.group()) else m.group(), "; ".join(retold)
-    )
-    return Foreign(said) if any(isinstance(part, Foreign) for part in retold) else said
 
 
 def purpose_word(purpose: str, words: Words) -> str:

@@ -13,9 +13,9 @@ from verifyrig.report.names import (
     outcome_words,
     purpose_word,
     rule_words,
-    told,
     verdict_cell,
 )
+from verifyrig.report.reasons import told
 from verifyrig.report.timeline import highest, last_s
 from verifyrig.report.wording import Words
 
@@ -73,10 +73,8 @@ def why_of(run: RunInput, words: Words) -> list[str]:
     trip = run.summary.get("trip")
     if isinstance(trip, Mapping):
         said.append(_trip_words(trip, words))
-    cause = run.summary.get("cause") or {}
-    noted = [*(cause.get("why") or []), *(run.trace.facts.get("stopped_because") or [])]
-    noted += run.trace.facts.get("refusals") or []
-    return said + [told(str(reason), words) for reason in dict.fromkeys(noted)]
+    noted = dict.fromkeys([*run.trace.why_broke_off, *run.trace.why_stopped])
+    return said + [told(why, words) for why in noted]
 
 
 def _trip_words(trip: Mapping[str, Any], words: Words) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from verifyrig.core.reason import Reason
 from verifyrig.report.headline import share_or_text
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import (
@@ -14,9 +15,9 @@ from verifyrig.report.names import (
     metric_label,
     metric_parts,
     stage_label,
-    told,
     verdict_cell,
 )
+from verifyrig.report.reasons import told, told_all
 from verifyrig.report.timeline import highest, last_s, load_edge_s, main_load, value_at
 from verifyrig.report.wording import Words
 
@@ -113,15 +114,15 @@ def _threshold_row(
         stage_label(metric_parts(name)[0], words),
         accepted_words(limits, unit, name, words),
         told(_why_of_limit(name, after or before), words),
-        None if before is None else _judged(old, unit, name, words),
-        None if after is None else _judged(new, unit, name, words),
+        None if before is None else _judged(old, before.limit_notes.get(name, ()), unit, name, words),
+        None if after is None else _judged(new, after.limit_notes.get(name, ()), unit, name, words),
     )
 
 
-def _judged(found: Mapping[str, Any] | None, unit: str, name: str, words: Words) -> Judged:
+def _judged(found: Mapping[str, Any] | None, why: tuple[Reason, ...], unit: str, name: str, words: Words) -> Judged:
     facts = found or {}
     cell = verdict_cell(str(facts.get("verdict", "not-measured")), words)
-    return Judged(_value(found, unit, name, words), cell, told(str(facts.get("note") or ""), words))
+    return Judged(_value(found, unit, name, words), cell, told_all(why, words))
 
 
 def _why_of_limit(name: str, run: RunInput | None) -> str:
@@ -197,7 +198,7 @@ def compare_rows(report: ReportInput, words: Words) -> list[CompareRow]:
         CompareRow(
             stage_label(name, words),
             _comparable(found, words),
-            [told(str(why), words) for why in found.get("why") or []],
+            [told(why, words) for why in found.get("why") or []],
         )
         for name, found in stages.items()
     ]

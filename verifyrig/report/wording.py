@@ -11,8 +11,6 @@ from verifyrig.files.time_zone import UTC_NAME, zone_of
 from verifyrig.report.catalogue import SOURCE_LANGUAGE, Catalogue, read_catalogue
 from verifyrig.report.inputs import Settings
 
-# No sentence of our own is longer; longer texts are from outside, and are not tried against every form.
-_LONGEST_TOLD = 400
 _LOCALES = {"en": "en_GB", "de": "de_DE"}
 _SMALL_UNITS = {"1": "", "°C": " °C"}
 
@@ -30,7 +28,7 @@ class Words:
     language: str = "en"
     temperature_unit: str = "°C"
     time_zone: str = UTC_NAME
-    catalogue: Catalogue = field(default_factory=lambda: Catalogue({}, {}, ()), repr=False)
+    catalogue: Catalogue = field(default_factory=lambda: Catalogue({}, {}, {}), repr=False)
 
     @property
     def locale(self) -> str:
@@ -52,20 +50,25 @@ class Words:
         return self.catalogue.texts.get(text, text)
 
     def retold(self, text: str) -> str:
-        """Return a sentence that another part of the program formed in English, in the report's language.
+        """Return an English text of another part of the program in the report's language.
 
-        It is found by its form: a catalogue text with braces fits any words in their place, which are looked up
-        in turn. A text that fits nothing stays as it is, marked `Foreign`.
+        One that the catalogue does not know stays as it is, marked `Foreign`.
         """
-        if self.language == SOURCE_LANGUAGE or text in self.catalogue.texts:
-            return self.known(text)
-        if len(text) > _LONGEST_TOLD:
-            return Foreign(text)
-        for form, said in self.catalogue.forms:
-            found = form.fullmatch(text)
-            if found is not None:
-                return said.format(**{key: self.known(value) for key, value in found.groupdict().items()})
-        return Foreign(text)
+        known = self.language == SOURCE_LANGUAGE or text in self.catalogue.texts
+        return self.known(text) if known else Foreign(text)
+
+    def formed(self, value: float, form: str) -> str:
+        """Return a number of a sentence in the form of the language, with the digits that its format asks for."""
+        from babel.numbers import format_percent
+
+        if form.endswith("%"):
+            places = int(form.strip(".%") or 0)
+            rounded = round(value, places + 2) + 0.0
+            return str(format_percent(rounded, locale=self.locale, decimal_quantization=False))
+        shown = format(value, form)
+        if "e" in shown or "n" in shown:
+            return shown
+        return ("+" if shown.startswith("+") else "") + self.number(float(shown), len(shown.partition(".")[2]))
 
     def number(self, value: float, decimals: int = 0) -> str:
         """Return the number with that many decimals, and a true minus sign; no sign on zero."""

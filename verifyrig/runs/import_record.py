@@ -17,6 +17,7 @@ from verifyrig.core.channels import quantity_of, unit_of
 from verifyrig.core.errors import UsageError
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.core.profile import Profile
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.files.csv_cells import smallest_step
 from verifyrig.record import new_run_id, open_record
@@ -162,5 +163,6 @@ def _reading(channel: str, value: float) -> Reading:
 def _ending(order: ImportOrder) -> dict[str, Any]:
     if order.ended == "completed":
         return {"outcome": "completed", "cause": None, "trip": None}
-    why = ["said by the person who imported it; the log ends here"]
-    return {"outcome": "interrupted", "cause": {"class": "power-off", "why": why}, "trip": None}
+    why = reason("said-by-importer")
+    cause = {"class": "power-off", "why": [str(why)]}
+    return {"outcome": "interrupted", "cause": cause, "cause_reasons": [why.as_json()], "trip": None}

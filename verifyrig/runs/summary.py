@@ -15,7 +15,7 @@ from verifyrig.core.reason import reason, sentence
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
 
-__all__ = ["budget_of", "exit_code_of", "sentences_of", "summary_of"]
+__all__ = ["budget_of", "exit_code_of", "judged_limits", "sentences_of", "summary_of"]
 
 
 def summary_of(
@@ -23,6 +23,7 @@ def summary_of(
     record_path: str,
     metrics: Mapping[str, Metric] | None = None,
     *,
+    limits: Sequence[ThresholdResult] | None = None,
     integrity: Integrity = Integrity.SEALED,
 ) -> dict[str, Any]:
     """Return the contract's object without `schema`.
@@ -30,12 +31,13 @@ def summary_of(
     Args:
         record_path: Where the record lies, as it shall be printed.
         metrics: The run's metrics, where they are computed already.
+        limits: What `judged_limits` gave, where it is known already.
         integrity: What the record behind the trace is good for. Only a sealed one can pass; what a broken one fails
             is no finding either.
     """
     facts = trace.facts
     found = metrics_of(trace) if metrics is None else metrics
-    thresholds = [_as_far_as_proven(one, integrity) for one in judge_thresholds(trace, found)]
+    thresholds = judged_limits(trace, found, integrity) if limits is None else limits
     verdict = _proven(run_verdict(trace, thresholds), integrity)
     return {
         "run": trace.run_id,
@@ -56,6 +58,11 @@ def summary_of(
         "verdict": str(verdict),
         "integrity": str(integrity),
     }
+
+
+def judged_limits(trace: Trace, metrics: Mapping[str, Metric], integrity: Integrity) -> list[ThresholdResult]:
+    """Return the limits of the run's profile, judged as far as the record behind it can bear."""
+    return [_as_far_as_proven(one, integrity) for one in judge_thresholds(trace, metrics)]
 
 
 _NO_PROOF = {

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
 from verifyrig.core.plain_text import plain_line
+from verifyrig.core.reason import reason_of_json
 from verifyrig.files.foreign_file import FileKind, opened
 
 if TYPE_CHECKING:
@@ -130,6 +131,7 @@ def _look_closer(path: Path, head: Head, state: SystemState, *, rebooted: bool) 
         seen_utc_s=time.time(),
         outcome=str(head.facts["outcome"]),
         cause=head.facts["cause"],
+        why=tuple(filter(None, map(reason_of_json, head.facts.get("cause_reasons", ())))),
         restarted_utc_s=_restarted_utc_s(memory, head.last_utc_s) if rebooted else None,
         remembered=tuple(_near(memory, head.last_utc_s))[:_MOST_ENTRIES],
     )
