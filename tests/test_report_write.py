@@ -343,7 +343,9 @@ def test_the_shops_own_template_comes_first(bench: Bench) -> None:
     (own / "slip.html.j2").write_text("<!DOCTYPE html><title>{{ ready_word }}</title>{{ shop.name }}", encoding="utf-8")
     bench.config["report"]["templates"] = "paper"
     customer, _, slip = write_report(bench, ["job-1"]).paths
-    assert slip.read_text(encoding="utf-8").startswith("<!DOCTYPE html><title>not ready: ask the technician</title>")
+    text = slip.read_text(encoding="utf-8")
+    assert text.startswith('<!DOCTYPE html><meta http-equiv="Content-Security-Policy" content="default-src')
+    assert "<title>not ready: ask the technician</title>" in text
     assert "What was not tested" in customer.read_text(encoding="utf-8")
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
-import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
 from verifyrig.core.errors import RecordError
+from verifyrig.files.streams import tell
 
 
 def sign_with_own_key(record: Path) -> None:
@@ -23,4 +23,4 @@ def sign_with_own_key(record: Path) -> None:
         if check.integrity.proves and check.digest is not None and not check.signatures:
             sign_record(record, load_key(place), run=check.run, digest=check.digest, now=datetime.now(UTC))
     except RecordError as error:
-        print(f"verifyrig: the record was not signed: {error}", file=sys.stderr)
+        tell(f"verifyrig: the record was not signed: {error}")

@@ -12,6 +12,7 @@ from verifyrig.core.plain_text import plain_block, plain_lines
 from verifyrig.report import pages
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.masking import masked
+from verifyrig.report.policy import guarded
 from verifyrig.report.wording import Foreign, Words, words_of
 
 if TYPE_CHECKING:
@@ -64,8 +65,10 @@ def rendered(name: str, values: Mapping[str, Any], words: Words, paper: str, tem
     from markupsafe import Markup
 
     try:
-        css = environment.get_template("style.css.j2").render(filled)
-        return environment.get_template(name).render({**filled, "css": Markup(css)}) + "\n"
+        # A browser reads every line end as "\n", and so does the hash of the style sheet.
+        css = environment.get_template("style.css.j2").render(filled).replace("\r\n", "\n").strip()
+        page = environment.get_template(name).render({**filled, "css": Markup(css)}) + "\n"
+        return guarded(page, css)
     except TemplateError as error:
         raise _template_fault(name, error) from error
 
