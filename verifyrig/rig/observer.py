@@ -21,6 +21,8 @@ class TickView:
         margin_k: Kelvin left to the nearest armed temperature limit, that of `margin_channel`, or None.
         limits_c: Limits that apply on this machine by channel, °C.
         rest_s: Longest time that the stage may still last, s, or None.
+        order: What a person must do now, said until it is done; empty where there is nothing.
+        keys: Keys that have an effect now, each with it.
     """
 
     t_s: float
@@ -34,6 +36,8 @@ class TickView:
     rest_s: float | None
     forecast_channel: str = ""
     margin_channel: str = ""
+    order: str = ""
+    keys: tuple[tuple[str, str], ...] = ()
 
 
 class Observer(Protocol):

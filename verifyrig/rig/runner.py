@@ -29,6 +29,7 @@ from verifyrig.core.interfaces import (
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import Profile, Stage, StageKind
 from verifyrig.core.reason import Reason, reason
+from verifyrig.loads.external import EXTERNAL
 from verifyrig.plan.guarding import on_time_s
 from verifyrig.rig.arming import ArmedLimit, limits_of
 from verifyrig.rig.bring_up import BringUp
@@ -37,10 +38,11 @@ from verifyrig.rig.gate import StageGate
 from verifyrig.rig.guard import Guard, HeatAtRest, Trip
 from verifyrig.rig.load_driver import LoadDriver
 from verifyrig.rig.load_permit import LoadPermit
-from verifyrig.rig.note_keys import RUN_KEYS
+from verifyrig.rig.note_keys import RUN_KEYS, keys_now
 from verifyrig.rig.observer import Observer, TickView
 from verifyrig.rig.stage_forecasts import StageForecasts
 from verifyrig.rig.stage_notes import OwnCost, RestWatch, TouchWatch
+from verifyrig.rig.switch_off import SwitchOffOrder
 
 # Workers end themselves 2 s after the last heartbeat; five beats fit into that.
 BEAT_EVERY_S = 0.4
@@ -115,6 +117,10 @@ class Runner:
         self._presence_s = 0.0
         self._danger_told = False
         self._hanging: tuple[str, ...] = ()
+        # A load that a person runs: what is marked is what they say, and only they can end it.
+        loads = [stage.load for stage in rig.profile.stages if stage.load is not None]
+        self._by_person = any(load.work == EXTERNAL for load in loads)
+        self._order = SwitchOffOrder()
         self._rest, self._touch, self._cost = RestWatch(), TouchWatch(), OwnCost()
         self._dips = Dips(rig.bank.infos)
 
@@ -251,15 +257,55 @@ class Runner:
         if driver is None:
             return self._end_bring_up(t_s)
         gone_s = self._rig.load.stop()
+        if driver.external:
+            return self._order_off(t_s, driver.share) if driver.share else 0.0
         self._dips.load_told(t_s, 0.0, None)
         if self._dips.is_open:
             self._note_dip(t_s)
-        if driver.external and driver.share:
-            self._rig.observer.say("Switch the load on the machine off now.", loud=True)
         self._guard.load_edge(t_s, 0.0, steady=False)
         self._rig.permit.load_edge(t_s, 0.0)
         self._event("load", t_s=t_s, share=0.0, gone_s=_finite(gone_s), checks_done=driver.checks_done)
         return gone_s
+
+    def _order_off(self, t_s: float, share: float) -> float:
+        """Have a person switch their load off; when that will be done is not known, so the return is infinite."""
+        if not self._order.stands:
+            self._order.give(t_s, share)
+            self._event("switch-off-ordered", t_s=t_s, share=share)
+            self._rig.observer.say(self._order.text, loud=True)
+        return math.inf
+
+    def _follow_order(self, t_s: float, readings: Mapping[str, Reading]) -> None:
+        """Look whether a load that a person runs is off as ordered, or as they said."""
+        if not self._by_person:
+            return
+        since_s, doubted = self._order.since_s, self._order.doubted
+        if self._order.sample(t_s, readings, self._share()):
+            self._seen_off(t_s, since_s, "power")
+        elif self._order.doubted and not doubted:
+            self._event("load", t_s=t_s, share=self._order.share, seen="power")
+            self._event("switch-off-ordered", t_s=t_s, share=self._order.share)
+
+    def _seen_off(self, t_s: float, since_s: float | None, by: str) -> None:
+        gone_s = t_s - since_s if since_s is not None else None
+        if self._trip is not None and self._trip["load_off_s"] is None:
+            self._trip["load_off_s"] = t_s - self._trip["t_s"]
+        self._guard.load_edge(t_s, 0.0, steady=False)
+        self._rig.permit.load_edge(t_s, 0.0)
+        self._event("load", t_s=t_s, share=0.0, gone_s=gone_s, seen=by)
+        self._rig.observer.say("The power shows that the load is off." if by == "power" else "Noted: the load is off.")
+
+    def _share(self) -> float:
+        """Return the share of the load that is taken to be on."""
+        return self._driver.share if self._driver is not None else self._order.share
+
+    def _off_words(self, off_s: float) -> str:
+        """Return what is true of the load after it was ended; an order to a person is said by itself."""
+        if self._order.stands:
+            return ""
+        if math.isinf(off_s):
+            return " A worker was not seen to end: switch the machine off now."
+        return " The load is off."
 
     def _end_bring_up(self, t_s: float) -> float:
         if self._coming is None or self._coming.ended:
@@ -439,13 +485,14 @@ class Runner:
         now_s = rig.clock.now_s()
         sampled = time.perf_counter()
         t_s = now_s - self._start_s
-        share = self._driver.share if self._driver is not None else 0.0
+        share = self._share()
         readings = self._dips.take(t_s, rig.bank.sample(now_s, load_share=share))
         trip = self._guard.check(t_s, now_s, stage, readings)
         if trip is not None and self._trip is None:
             self._end_by_trip(trip, stage, t_s, sampled)
         self._watch_reads(t_s)
         rig.load.beat()
+        self._follow_order(t_s, readings)
         self._readings = readings
         row = {**readings, **self._own_readings(t_s, readings)}
         self._note(lambda: rig.writer.sample(t_s, rig.clock.utc_s(), row))
@@ -455,7 +502,8 @@ class Runner:
         self._advance_schedule(now_s)
         self._watch_disk()
         self._watch_suspend()
-        if self._trip is not None or self._gate_closed:
+        # While a person has not ended their load, heat is no wonder: the order to do so stands.
+        if (self._trip is not None or self._gate_closed) and not self._order.stands:
             self._warn_of_heat(t_s)
         self._watch_stage(stage, t_s)
         self._follow_dip(t_s)
@@ -464,7 +512,7 @@ class Runner:
     def _own_readings(self, t_s: float, readings: Mapping[str, Reading]) -> dict[str, Reading]:
         driver = self._driver
         if driver is None:
-            return {"load_share": Reading(value=0.0)}
+            return {"load_share": Reading(value=self._order.share)}
         told = driver.share
         rate = driver.count(t_s)
         steered = driver.steer(t_s, readings)
@@ -488,7 +536,7 @@ class Runner:
 
     def _end_by_trip(self, trip: Trip, stage: Stage, t_s: float, sampled: float) -> None:
         judged_s = time.perf_counter() - sampled
-        off_s = judged_s + self._end_load(t_s)
+        off_s = judged_s + self._end_for_safety(t_s)
         self._trip = {
             "rule": trip.rule,
             "channel": trip.channel,
@@ -499,13 +547,21 @@ class Runner:
             "load_off_s": _finite(off_s),
         }
         self._event("trip", why=trip.why, **self._trip)
-        self._rig.observer.say(f"Tripped: {trip.channel}: {trip.why}. The load is off.", loud=True)
+        self._rig.observer.say(f"Tripped: {trip.channel}: {trip.why}.{self._off_words(off_s)}", loud=True)
 
     def _stop(self, why: Reason, t_s: float) -> None:
         self._stopped.append(why)
-        self._end_load(t_s)
+        off_s = self._end_for_safety(t_s)
         self._event("stopped", **_kept(why))
-        self._rig.observer.say(f"Stopped: {why}. The load is off.", loud=True)
+        self._rig.observer.say(f"Stopped: {why}.{self._off_words(off_s)}", loud=True)
+
+    def _end_for_safety(self, t_s: float) -> float:
+        """End the load; where only a person can, they are told to, whatever they have marked or forgotten to mark."""
+        if not self._by_person:
+            return self._end_load(t_s)
+        share = self._share()
+        self._end_load(t_s)
+        return self._order_off(t_s, share)
 
     def _view(
         self, t_s: float, start_s: float | None, stage: Stage, row: Mapping[str, Reading], last_s: float
@@ -515,7 +571,7 @@ class Runner:
             t_s=t_s,
             stage_s=0.0 if start_s is None else t_s - start_s,
             stage=stage,
-            share=self._driver.share if self._driver is not None else 0.0,
+            share=self._share(),
             readings=row,
             forecast=worst[1] if worst is not None else None,
             forecast_channel=worst[0] if worst is not None else "",
@@ -523,7 +579,18 @@ class Runner:
             margin_channel=least.channel if least is not None else "",
             limits_c=self._limits_c,
             rest_s=last_s - t_s if math.isfinite(last_s) else None,
+            order=self._order.text,
+            keys=self._keys_now(stage),
         )
+
+    def _keys_now(self, stage: Stage) -> tuple[tuple[str, str], ...]:
+        stages = self._rig.profile.stages
+        to_come = any(one.load is not None for one in stages[stages.index(stage) :]) and not self._no_more_load()
+        mark = "load off" if self._order.stands else ""
+        if self._driver is not None and self._driver.external:
+            mark = "load off" if self._driver.share else "load on"
+        asked = self._rig.profile.ask_presence_every_s is not None and self._driver is not None
+        return keys_now(load_may_be_on=to_come, mark=mark, who_is_here=asked)
 
     def _watch_stage(self, stage: Stage, t_s: float) -> None:
         """Say what a stage shows by the way: a disturbed rest, parts still hot, a held target out of reach."""
@@ -589,7 +656,11 @@ class Runner:
             self._rig.observer.say(f"Noted: {', '.join(findings)}.")
         if pressed["p"]:
             self._presence_s = self._t_s()
-        if pressed["l"] % 2 and self._driver is not None and self._driver.external:
+        if pressed["l"] and self._order.stands:
+            since_s = self._order.since_s
+            self._order.said_off(self._t_s())
+            self._seen_off(self._t_s(), since_s, "person")
+        elif pressed["l"] % 2 and self._driver is not None and self._driver.external:
             self._edge(self._t_s(), self._driver.mark())
 
     def _watch_presence(self) -> bool:
@@ -627,7 +698,8 @@ class Runner:
             self._event("read-hangs", t_s=t_s, channels=list(hanging))
             self._rig.observer.say(f"Beware: {_hang_reason(hanging)}.")
         self._hanging = hanging
-        if hanging and (self._driver is not None or self._coming is not None):
+        under_way = self._coming is not None and not self._coming.ended
+        if hanging and (self._driver is not None or under_way):
             self._stop(_hang_reason(hanging), t_s)
 
     def _watch_suspend(self) -> None:
@@ -682,6 +754,11 @@ class Runner:
 
     def _close(self) -> RunEnd:
         outcome = self._outcome()
+        if self._order.stands:
+            self._event("load-not-seen-off")
+            self._rig.observer.say(
+                "The run is over, and the load on the machine may still be on: switch it off now.", loud=True
+            )
         end = RunEnd(outcome=outcome, cause=self._cause, trip=self._trip, messages=tuple(map(str, self._stopped)))
         cost = self._cost.share() if math.isfinite(self._rig.beat_every_s) else None
         if cost is not None:

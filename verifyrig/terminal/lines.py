@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sys
 import textwrap
@@ -23,6 +24,7 @@ from verifyrig.terminal.words import (
 )
 
 EVERY_S = 30.0
+ORDER_EVERY_S = 5.0
 
 
 class PlainLines:
@@ -32,6 +34,7 @@ class PlainLines:
         self._out = out or sys.stderr
         self._every_s = every_s
         self._next_s = 0.0
+        self._order_s = 0.0
         self._channel = ""
 
     def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
@@ -47,7 +50,11 @@ class PlainLines:
         self._line(f"{clock(t_s)}  stage {stage.name} ({stage.kind.value})")
 
     def tick(self, view: TickView) -> None:
-        """Write a line now and then."""
+        """Write a line now and then, and repeat what a person must do until it is done."""
+        if view.order and view.t_s >= self._order_s:
+            self._order_s = view.t_s + ORDER_EVERY_S
+            self._line(f"*** {view.order}")
+            self._ring()
         if view.t_s < self._next_s:
             return
         self._next_s = view.t_s + self._every_s
@@ -66,6 +73,12 @@ class PlainLines:
 
     def end(self) -> None:
         """Nothing to give back."""
+
+    def _ring(self) -> None:
+        with contextlib.suppress(OSError, ValueError):
+            if self._out.isatty():
+                self._out.write("\a")
+                self._out.flush()
 
     def _line(self, text: str) -> None:
         text = plain_lines([text])

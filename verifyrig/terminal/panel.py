@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from verifyrig.core.channels import number_of, of_role
@@ -27,6 +27,7 @@ from verifyrig.terminal.words import (
 NARROW = 60
 _KEEP = 4000
 _REDRAW_S = 0.2
+RING_EVERY_S = 5.0
 _PLOT_ROWS = 8
 _PLACES = {"fins or radiator": "fins", "coolant": "coolant"}
 
@@ -47,6 +48,8 @@ class LivePanel:
         self._channel = ""
         self._warning = ""
         self._drawn_s = 0.0
+        self._rung_s = -RING_EVERY_S
+        self._order = ""
 
     def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
         """Open the panel."""
@@ -66,6 +69,13 @@ class LivePanel:
             trace = self._traces.setdefault(channel, [])
             trace.append(math.nan if value is None else value)
             del trace[:-_KEEP]
+        if self._warning == self._order and not view.order:
+            self._warning = ""  # it has been done
+        self._order = view.order
+        if view.order and time.monotonic() - self._rung_s >= RING_EVERY_S:
+            self._rung_s = time.monotonic()
+            with contextlib.suppress(OSError, ValueError):
+                self._console.bell()
         if time.monotonic() - self._drawn_s >= _REDRAW_S and self._profile is not None:
             self._drawn_s = time.monotonic()
             with contextlib.suppress(OSError, ValueError):
@@ -100,6 +110,11 @@ class LivePanel:
         return block
 
 
+def key_line(keys: Sequence[tuple[str, str]]) -> str:
+    """Return the keys that have an effect now, on one line of 60 columns. Pure."""
+    return ", ".join(f"{key}: {does}" for key, does in keys)
+
+
 def nearest_to_limit(traces: Mapping[str, list[float]], limits_c: Mapping[str, float]) -> str:
     """Return the channel whose last value is nearest to its limit, empty where there is no value. Pure."""
     last = {channel: trace[-1] for channel, trace in traces.items() if trace and math.isfinite(trace[-1])}
@@ -120,8 +135,9 @@ def panel_lines(
     lines: list[tuple[str, str]] = [(_fit(plain_line(f"{profile.name}: {profile.title}"), width), "bold")]
     lines.append((_stages(profile, index, width), ""))
     lines.append((_fit(_progress(view), width), ""))
-    if warning:
+    if warning and warning != view.order:
         lines += [(part, "bold reverse") for part in _wrapped(warning, width)]
+    lines += [(part, "bold reverse blink") for part in _wrapped(view.order, width) if view.order]
     lines.append(("", ""))
     lines += [(line, "") for line in _path_lines(view, width)]
     lines += [(part, "bold") for part in _wrapped(margin_sentence(view.margin_k, view.margin_channel), width)]
@@ -134,10 +150,9 @@ def panel_lines(
     lines.append(("", ""))
     for note in notes[:4]:
         lines += [(part, "dim") for part in _wrapped("! " + note, width)]
+    lines.append((_fit(key_line(view.keys), width), ""))
     keys = ", ".join(f"{key.upper()} {finding.replace('=', ' ')}" for key, finding in RUN_KEYS.items())
-    lines += [
-        (part, "") for part in _wrapped(f"Space ends the load at once. Ctrl-C ends the run. Note: {keys}.", width)
-    ]
+    lines += [(part, "") for part in _wrapped(f"Note: {keys}.", width)]
     return lines
 
 
