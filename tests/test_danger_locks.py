@@ -156,7 +156,7 @@ def test_it_leaves_only_as_not_safe_to_use(bench: Path, capsys: pytest.CaptureFi
     taken_in(bench)
     tick_all(bench)
     assert verifyrig(bench, "job", "finding", "pack=swollen") == 0
-    assert verifyrig(bench, "job", "close", "--cause", "unknown", "--not-safe") == 4
+    assert verifyrig(bench, "job", "close", "--cause", "unknown", "--not-safe", "--override", "goes unrepaired") == 4
     assert verifyrig(bench, "job", "handover", "--to", "A. Customer") == 4
     assert verifyrig(bench, "job", "show") == 0
     assert "not handed over" in capsys.readouterr().out
@@ -184,7 +184,7 @@ def test_a_machine_that_left_unsafe_comes_back_locked(bench: Path, capsys: pytes
     taken_in(bench)
     tick_all(bench)
     assert verifyrig(bench, "job", "finding", "pack=swollen") == 0
-    assert verifyrig(bench, "job", "close", "--cause", "unknown", "--not-safe") == 4
+    assert verifyrig(bench, "job", "close", "--cause", "unknown", "--not-safe", "--override", "goes unrepaired") == 4
     _, old = as_json(capsys, bench, "job", "handover", "--to", "A. Customer", "--not-safe")
     code, data = as_json(capsys, bench, "job", "open", "--again", old["job"], "--complaint", "still bulges")
     assert code == 0 and [danger["code"] for danger in data["dangers"]] == ["pack"]

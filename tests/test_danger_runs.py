@@ -101,6 +101,15 @@ def test_no_profile_that_loads_is_let_through(bench: Path, profile: str) -> None
     assert records(bench) == []
 
 
+def test_the_proof_of_channels_heats_too(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    taken_in(bench)
+    assert verifyrig(bench, "job", "finding", "leak=seen") == 0
+    capsys.readouterr()
+    assert verifyrig(bench, "channels", "--prove") == 3
+    assert "leak=seen" in capsys.readouterr().err
+    assert verifyrig(bench, "channels") == 0
+
+
 def test_rest_may_still_be_measured(bench: Path) -> None:
     taken_in(bench)
     assert verifyrig(bench, "job", "finding", "leak=seen") == 0

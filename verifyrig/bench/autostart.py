@@ -5,7 +5,7 @@
     batch = "week 14"           # all but the profile may be left out
     unit = "unit-07"
     ambient = "22±1"
-    attest = "attest.toml"      # a person's answers; without them no load above quarter-share pulses starts
+    attest = "attest.toml"      # a person's answers; without them a load above quarter-share pulses is refused
     wait_s = 10                 # on a terminal any key within this time opens the menu instead
 
 It never answers for a person: the file of answers is one that somebody wrote.

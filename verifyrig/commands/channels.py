@@ -12,7 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
-from verifyrig.bench.folder import find_bench
+from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_block, plain_line
@@ -45,6 +45,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
     if args.watch and (context.json or args.prove):
         raise UsageError("it draws for a person, by itself", where="--watch", mend="Leave out --json and --prove.")
+    if args.prove:
+        _refuse_danger(context.bench)
     root = resolve_root(Path(args.root or "/"))
     if args.assign:
         _assign(args.assign, root.path, context)
@@ -176,6 +178,18 @@ def _moved_word(moved: Moved, unit: str) -> str:
     if moved.moved is False:
         return "did not move at all, though it had to: stuck"
     return f"did not clearly move ({size}): five seconds cannot tell"
+
+
+def _refuse_danger(bench: Bench) -> None:
+    """Raise `SafetyRefusal` where a danger locks the machine of the open job: the proof heats it, too."""
+    from verifyrig.jobs.danger_look import DangerLook
+    from verifyrig.jobs.store import open_job
+    from verifyrig.rig.danger_watch import danger_refusal
+
+    job = open_job(bench)
+    notice = DangerLook(bench, job.job_id)() if job is not None else None
+    if job is not None and notice is not None:
+        raise danger_refusal(notice, job.job_id)
 
 
 def _prove(survey: Survey, root: MachineRoot) -> dict[str, Moved]:

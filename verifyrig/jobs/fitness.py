@@ -100,7 +100,10 @@ def points_to_close(fitness: Fitness) -> tuple[Reason, ...]:
 
 
 def _of_dangers(dangers: Sequence[StandingDanger]) -> list[Reason]:
-    return [Reason(code=Code.DANGER, values={"text": found.danger.what, "noted": found.noted}) for found in dangers]
+    return [
+        Reason(code=Code.DANGER, values={"text": found.danger.what, "noted": found.noted, "danger": str(found.code)})
+        for found in dangers
+    ]
 
 
 def _of_records(case: Case) -> list[Reason]:

@@ -53,7 +53,10 @@ def standing_of(job: Job, runs: Sequence[RunFacts]) -> Standing:
 def _word_and_next(job: Job, runs: Sequence[RunFacts], to_close: Sequence[Obstacle]) -> tuple[str, str]:
     dangers = standing_dangers(job)
     if job.closing is not None and job.handover is not None:
-        return "handed over", "nothing: the job is done" if not dangers else f"tell who has it: {dangers[0].danger.do}"
+        return (
+            "handed over",
+            "nothing: the job is done" if not dangers else f"tell who has it: {dangers[0].danger.do.rstrip('.')}",
+        )
     if dangers:
         return "locked" if job.closing is None else "closed", _next_of_danger(dangers)
     if job.closing is not None:

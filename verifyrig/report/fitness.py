@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from verifyrig.core.plain_text import plain_line
+from verifyrig.jobs.dangers import BY_CODE
 from verifyrig.jobs.fitness_model import Code, Headline, Reason, Status
 from verifyrig.jobs.fitness_text import HEADLINE_WORDS, STATUS_WORDS, clause_of
 from verifyrig.report.inputs import ReportInput
@@ -67,9 +68,10 @@ def draft_of(report: ReportInput, words: Words) -> Draft | None:
 
 
 def danger_sentences(report: ReportInput, words: Words) -> list[str]:
-    """Return what is dangerous, in sentences; it stands before all else."""
-    found = [reason for reason in report.fitness.blockers if reason.code is Code.DANGER]
-    return [_capital(clause(reason, words)) + "." for reason in found]
+    """Return what is dangerous and what to do, in sentences; they stand before all else."""
+    codes = [str(reason.values["danger"]) for reason in report.fitness.blockers if reason.code is Code.DANGER]
+    found = [BY_CODE[code] for code in codes]
+    return [f"{_capital(words.t(danger.what))}. {words.t(danger.do)}" for danger in found]
 
 
 def missing_sentences(report: ReportInput, words: Words) -> list[str]:
