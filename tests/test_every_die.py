@@ -18,7 +18,7 @@ from verifyrig.commands.cli import run as run_command
 from verifyrig.core.channels import of_role
 from verifyrig.core.heat_sources import HeatedGroup, heated_groups, of_same_part
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.core.profile import Gate, LoadPlan, Profile, Settle, Stage, StageKind, TripLimit
+from verifyrig.core.profile import Gate, LoadPattern, LoadPlan, Profile, Settle, Stage, StageKind, TripLimit
 from verifyrig.core.reason import Reason
 from verifyrig.plan.text import parse_profile
 from verifyrig.record import read_trace
@@ -289,7 +289,7 @@ def test_a_stage_is_settled_only_when_every_die_is_known_to_be() -> None:
 def permit_after_pulses(limits_c: dict[str, float], rises_k: dict[str, float], infos: Any, work: str) -> Reason | None:
     """Return why a steady load may not start after quarter pulses that lift each channel by so many kelvin."""
     permit = LoadPermit(limits_c=limits_c, ambient_c=22.0, infos=infos)
-    pulse = LoadPlan(work=work, pattern="pulses", on_s=5, off_s=15, count=4, workers="quarter")
+    pulse = LoadPlan(work=work, pattern=LoadPattern.PULSES, on_s=5, off_s=15, count=4, workers="quarter")
     permit.workers(Stage(name="pulses", kind=StageKind.LOAD, load=pulse))
     watts = {name: 100.0 if name.startswith("gpu_") else 30.0 for name in infos if name.endswith("power_w")}
     for t in range(120):
@@ -298,7 +298,7 @@ def permit_after_pulses(limits_c: dict[str, float], rises_k: dict[str, float], i
         readings = {name: ok(30.0 + rise * heat) for name, rise in rises_k.items()}
         readings |= {name: ok(20.0 + full * heat * (rises_k.get(_temp(name), 1.0) > 0)) for name, full in watts.items()}
         permit.sample(float(t), readings, heat)
-    steady = LoadPlan(work=work, pattern="steady")
+    steady = LoadPlan(work=work, pattern=LoadPattern.STEADY)
     return permit.why_not(Stage(name="load", kind=StageKind.LOAD, load=steady), blind=False)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from verifyrig.analysis import compare, metrics_of
-from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
+from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Settle, Stage, StageKind
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.runs.summary import sentences_of, summary_of
 
@@ -59,7 +59,7 @@ def card_trace(card: str, *, work: str = "gpu-linear-algebra", limit_known: bool
         columns["gpu_fan_speed_rpm"] = np.full_like(t, fan_rpm)
     columns.update(changed)
     settle = Settle(channel="gpu_temp_c", within_k=1.0, slowest_time_constant_s=300.0)
-    pulses = LoadPlan(work=work, pattern="pulses", on_s=ON_S, off_s=OFF_S, count=PULSES, workers="quarter")
+    pulses = LoadPlan(work=work, pattern=LoadPattern.PULSES, on_s=ON_S, off_s=OFF_S, count=PULSES, workers="quarter")
     marks = [0.0, REST_S, REST_S + PULSED_S, REST_S + PULSED_S + LOAD_S, end_s]
     names = ("idle", "pulses", "load", "cooldown")
     kinds = ("idle", "load", "load", "cooldown")

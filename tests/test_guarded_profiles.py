@@ -18,7 +18,7 @@ from verifyrig.core.ceilings import ceiling_c
 from verifyrig.core.channels import TEMPERATURES
 from verifyrig.core.errors import ProfileError, SensorError
 from verifyrig.core.pattern import is_gentle
-from verifyrig.core.profile import LoadPlan
+from verifyrig.core.profile import LoadPattern, LoadPlan
 from verifyrig.plan.text import parse_profile, profile_faults
 from verifyrig.record import read_trace
 from verifyrig.rig.assemble import RunDone, RunRequest, run
@@ -175,7 +175,9 @@ def test_every_temperature_of_the_contract_has_a_ceiling_and_numbered_ones_share
     ("on_s", "off_s", "gentle"), [(5, 15, True), (5, 10, True), (12, 48, False), (5, 1, False), (100000, 200000, False)]
 )
 def test_a_pulse_needs_nobodys_answer_only_where_it_is_short_and_rests(on_s: float, off_s: float, gentle: bool) -> None:
-    plan = LoadPlan(work="linear-algebra", pattern="pulses", on_s=on_s, off_s=off_s, count=3, workers="quarter")
+    plan = LoadPlan(
+        work="linear-algebra", pattern=LoadPattern.PULSES, on_s=on_s, off_s=off_s, count=3, workers="quarter"
+    )
     assert is_gentle(plan) is gentle
 
 

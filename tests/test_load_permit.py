@@ -16,7 +16,7 @@ from mock_hw.physics.machine import Machine
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import draw
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.core.profile import Hold, LoadPlan, Stage, StageKind
+from verifyrig.core.profile import Hold, LoadPattern, LoadPlan, Stage, StageKind
 from verifyrig.core.reason import reason
 from verifyrig.rig.load_permit import HOLD_ROOM_K, LoadPermit
 
@@ -57,7 +57,9 @@ def load_stage(
 
 PULSES_STAGE = Stage(
     name="pulses", kind=StageKind.LOAD,
-    load=LoadPlan(work="linear-algebra", pattern="pulses", on_s=ON_S, off_s=OFF_S, count=PULSES, workers="quarter"),
+    load=LoadPlan(
+        work="linear-algebra", pattern=LoadPattern.PULSES, on_s=ON_S, off_s=OFF_S, count=PULSES, workers="quarter"
+    ),
 )  # fmt: skip
 
 

@@ -21,6 +21,7 @@ from verifyrig.analysis.signals import sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import CORRECTION_RANGE_K
 from verifyrig.core.channels import base_name, is_temperature
 from verifyrig.core.heat_sources import CARD, DIE, PARTS, Part
+from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
@@ -62,13 +63,13 @@ def compare(before: Trace, after: Trace, changed_parts: Iterable[str] = ()) -> C
 
 def _compare_stage(before: Trace, after: Trace, name: str, changed: frozenset[str]) -> StageComparison:
     a, b = before.stage(name), after.stage(name)
-    if a is None or a.ended == "skipped":
+    if a is None or a.ended == StageEnd.SKIPPED:
         # A stage that somebody left out of choice tells nothing of the machine.
         left_out = bool(before.facts.get("no_load"))
-        stopped = before.facts.get("outcome") in ("tripped", "stopped")
+        stopped = before.facts.get("outcome") in (Outcome.TRIPPED, Outcome.STOPPED)
         unsafe = not left_out and (stopped or before.profile == after.profile)
         return _not_run(reason("no-such-stage-before"), "not run: unsafe" if unsafe else "not run")
-    if b is None or b.ended == "skipped":
+    if b is None or b.ended == StageEnd.SKIPPED:
         return _not_run(reason("no-such-stage-after"))
     findings = list(_findings(before, after, a, b, changed))
     return StageComparison(

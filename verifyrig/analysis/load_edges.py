@@ -10,6 +10,8 @@ import numpy as np
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W, in_processor_terms
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
 from verifyrig.core.heat_sources import CARD, DIE, Part, heated_by
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 __all__ = [
@@ -47,8 +49,8 @@ def edges_in(trace: Trace, stage: StageSpan) -> list[Edge]:
     told = _told(trace)
     end_s = _end_s(trace, stage)
     changes = [(t, a, b) for t, a, b in _large(told) if stage.start_s - 0.5 <= t < end_s]
-    if not changes and stage.kind in ("load", "cooldown") and not told:
-        on = stage.kind == "load"
+    if not changes and stage.kind in (StageKind.LOAD, StageKind.COOLDOWN) and not told:
+        on = stage.kind == StageKind.LOAD
         changes = [(stage.start_s, 0.0 if on else 1.0, 1.0 if on else 0.0)]
     ends = ([t for t, _, _ in changes] + [end_s])[1:]
     return [Edge(t, a, b, until) for (t, a, b), until in zip(changes, ends, strict=True)]
@@ -107,10 +109,10 @@ def is_heated(trace: Trace, stage: StageSpan, part: Part) -> bool | None:
     if trace.profile is None:
         return None
     plans = {planned.name: planned.load for planned in trace.profile.stages}
-    so_far = [s for s in trace.stages if s.start_s <= stage.start_s and s.ended != "skipped"]
+    so_far = [s for s in trace.stages if s.start_s <= stage.start_s and s.ended != StageEnd.SKIPPED]
     loads = [plan for s in so_far if (plan := plans.get(s.name)) is not None]
     own = plans.get(stage.name)
-    if stage.kind == "idle":
+    if stage.kind == StageKind.IDLE:
         return any(part.temp in heated_by(plan.work) for plan in plans.values() if plan is not None)
     plan = own or (loads[-1] if loads else None)
     return None if plan is None else part.temp in heated_by(plan.work)

@@ -19,6 +19,8 @@ from verifyrig.analysis.temperatures import temperature_metrics
 from verifyrig.analysis.throttling import at_limit, power_cap, throttle_metrics
 from verifyrig.core.channels import base_name, is_channel, is_temperature, quantity_of, unit_of
 from verifyrig.core.heat_sources import CARD, DIE, PARTS, Part
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
@@ -34,10 +36,10 @@ def metrics_of(trace: Trace) -> dict[str, Metric]:
     steady = trace.without_dips()
     found: dict[str, Metric] = {}
     for stage in trace.stages:
-        if stage.ended == "skipped":
+        if stage.ended == StageEnd.SKIPPED:
             continue
         figures = dict(_stage_metrics(steady, stage))
-        if stage.kind == "load":
+        if stage.kind == StageKind.LOAD:
             # A wrong result counts whenever it came.
             figures["compute_errors"] = _compute_errors(trace, stage)
         for name, metric in figures.items():
@@ -52,15 +54,15 @@ def _stage_metrics(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric
     for name in temperatures:
         yield from temperature_metrics(trace, stage, name, settled[name], room).items()
     for part in _parts_of(trace, stage):
-        if stage.kind != "cooldown":
+        if stage.kind != StageKind.COOLDOWN:
             yield from resistance_metrics(trace, stage, settled, room, part).items()
-        if stage.kind != "idle":
+        if stage.kind != StageKind.IDLE:
             yield from impedance_metrics(trace, stage, part).items()
     yield from card_gap_metrics(trace, stage).items()
     for name in trace.columns:
         if is_channel(name):
             yield from _plain(trace, stage, name)
-    if stage.kind == "load":
+    if stage.kind == StageKind.LOAD:
         yield from throttle_metrics(trace, stage).items()
         yield from _at_the_cap(trace, stage)
         for part in PARTS:

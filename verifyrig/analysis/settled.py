@@ -13,7 +13,8 @@ from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts, stage_columns
 from verifyrig.analysis.slope_bound import slope_bound
 from verifyrig.core.heat_sources import part_of
-from verifyrig.core.profile import Settle
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import Settle, StageKind
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
@@ -46,7 +47,7 @@ def settled_value(trace: Trace, stage: StageSpan, channel: str) -> Settled | Rea
         return reason("no-reading")
     if len(values) < 5:
         return reason("few-readings", count=len(values))
-    if stage.kind == "load" and is_pulsed(edges_in(trace, stage)):
+    if stage.kind == StageKind.LOAD and is_pulsed(edges_in(trace, stage)):
         return reason("pulsed")
     rule = settle_rule(trace, stage)
     from_s = last_edge_s(trace, stage)
@@ -79,7 +80,7 @@ def _forecast_end(trace: Trace, stage: StageSpan, channel: str, rule: Settle, fr
     if ahead is None:
         return reason("stage-too-short")
     # The rule that ended the stage saw the same readings, and its own earlier forecasts beside them.
-    known = ahead.known or (stage.ended == "settled" and channel == rule.channel)
+    known = ahead.known or (stage.ended == StageEnd.SETTLED and channel == rule.channel)
     extrapolated = reason("extrapolated" if known else "extrapolated-not-settled")
     return Settled(ahead.settles_at_c, ahead.u95_k / 2, known, True, (extrapolated, *ahead.why))
 

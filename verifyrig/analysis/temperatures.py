@@ -13,6 +13,7 @@ from verifyrig.analysis.load_edges import Room, edges_in, is_pulsed, last_edge_s
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import noise_k, sensor_facts, stage_columns, steepest_rate
+from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
@@ -123,7 +124,7 @@ def _time_constants(trace: Trace, stage: StageSpan, channel: str) -> dict[str, M
     """Return the list of time constants where two are told apart with certainty, nothing elsewhere."""
     edge_s = last_edge_s(trace, stage)
     t_s, values = stage_columns(trace, stage, channel)
-    if stage.kind == "idle" or channel not in ("die_temp_c", "gpu_temp_c") or is_pulsed(edges_in(trace, stage)):
+    if stage.kind == StageKind.IDLE or channel not in ("die_temp_c", "gpu_temp_c") or is_pulsed(edges_in(trace, stage)):
         return {}
     t, means = _thinned(t_s[t_s >= edge_s] - edge_s, values[t_s >= edge_s])
     if len(t) < _LEAST_STEPS:

@@ -8,7 +8,8 @@ from verifyrig.analysis.results import Metric, ThresholdResult
 from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import missing_share
 from verifyrig.core.heat_sources import PARTS
-from verifyrig.core.profile import Purpose, Threshold
+from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
+from verifyrig.core.profile import Purpose, StageKind, Threshold
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict, judge, worst
@@ -18,13 +19,13 @@ __all__ = ["judge_thresholds", "run_verdict"]
 # Common practice, no source: more than one reading in twenty absent is no longer one measured stage.
 _MISSING_SHARE_ALLOWED = 0.05
 _LIKE_A_PASS = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
-_ENDED_EARLY = {
+_ENDED_EARLY: dict[str | None, Reason] = {
     None: reason("stage-open"),
-    "gate": reason("stage-gate"),
-    "tripped": reason("stage-tripped"),
-    "skipped": reason("stage-skipped"),
-    "stopped": reason("stage-stopped"),
-    "interrupted": reason("stage-interrupted"),
+    StageEnd.GATE: reason("stage-gate"),
+    StageEnd.TRIPPED: reason("stage-tripped"),
+    StageEnd.SKIPPED: reason("stage-skipped"),
+    StageEnd.STOPPED: reason("stage-stopped"),
+    StageEnd.INTERRUPTED: reason("stage-interrupted"),
 }
 
 
@@ -82,7 +83,7 @@ def _why_no_pass(trace: Trace, name: str, metric: Metric | None) -> tuple[Reason
 
 def _unsettled(trace: Trace, stage: StageSpan) -> tuple[Reason, ...]:
     planned = trace.profile.stage(stage.name) if trace.profile else None
-    if stage.ended == "settled" or planned is None or planned.settle is None:
+    if stage.ended == StageEnd.SETTLED or planned is None or planned.settle is None:
         return ()
     settled = settled_value(trace.without_dips(), stage, planned.settle.channel)
     if isinstance(settled, Reason):
@@ -120,17 +121,17 @@ def run_verdict(trace: Trace, results: Sequence[ThresholdResult]) -> Verdict:
         return Verdict.FAIL
     verdict = worst(result.verdict for result in results)
     outcome = trace.facts.get("outcome")
-    if outcome not in (None, "completed") and verdict in _LIKE_A_PASS:
+    if outcome not in (None, Outcome.COMPLETED) and verdict in _LIKE_A_PASS:
         return Verdict.NOT_MEASURED
     return verdict
 
 
 def _died_under_load(trace: Trace) -> bool:
     cause = trace.facts.get("cause")
-    if not isinstance(cause, Mapping) or cause.get("class") != "power-off":
+    if not isinstance(cause, Mapping) or cause.get("class") != CauseClass.POWER_OFF:
         return False
     last = max(trace.stages, key=lambda stage: stage.start_s, default=None)
-    if last is not None and last.kind == "load":
+    if last is not None and last.kind == StageKind.LOAD:
         return True
     told = [event.detail.get("share", 0.0) for event in trace.events if event.kind == "load"]
     return bool(told and told[-1])

@@ -13,7 +13,7 @@ from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands.demo_stories import HEALTHY, Story, story_of
 from verifyrig.core.errors import BenchError
 from verifyrig.core.interfaces import Controls
-from verifyrig.core.profile import Profile
+from verifyrig.core.profile import Profile, Purpose
 from verifyrig.jobs.actions import close_job, tick_steps
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine
 from verifyrig.jobs.rules import missing_verification
@@ -71,7 +71,7 @@ def run_demo(out: Path, case: str, *, say: Callable[[str], None]) -> DemoDone:
     job = _take_in(bench, story)
     say(f"Job {job.job_id}: {job.intake.machine.description}. Complaint: {job.intake.complaint!r}")
     say("\nFirst the baseline, as the machine came in:")
-    before = _run(bench, job, profile, case, "baseline", DAY + timedelta(minutes=12))
+    before = _run(bench, job, profile, case, Purpose.BASELINE, DAY + timedelta(minutes=12))
     _diagnose(bench, before, say)
     _open_and_change(bench, job, story, DAY + timedelta(hours=2))
     for what, value in story.seen.items():
@@ -79,7 +79,9 @@ def run_demo(out: Path, case: str, *, say: Callable[[str], None]) -> DemoDone:
     say(f"\nOne thing is changed: {CHANGE_KINDS[story.change.kind]}. Then the same recipe again:")
     runs = [before]
     for hours in (2.5, 4.0):
-        runs.append(_run(bench, job, profile, HEALTHY[machine.cooler], "verification", DAY + timedelta(hours=hours)))
+        runs.append(
+            _run(bench, job, profile, HEALTHY[machine.cooler], Purpose.VERIFICATION, DAY + timedelta(hours=hours))
+        )
         if missing_verification(read_job(bench, job.job_id), runs_of(bench, job.job_id)) is None:
             break
         say("\nNew paste or a new mount is verified twice: the first heat cycles still move the paste.")

@@ -8,10 +8,14 @@ from pathlib import Path
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.core.errors import ImportFault, UsageError
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.plain_text import plain_lines
+from verifyrig.core.profile import Purpose
 from verifyrig.files.foreign_file import FileKind, read_bytes
 
-PURPOSES = ("baseline", "check", "verification", "build")
+# Plain words: argparse prints a choice as Python writes it.
+PURPOSES = tuple(purpose.value for purpose in Purpose)
+_ENDS = (Outcome.COMPLETED.value, CauseClass.POWER_OFF.value)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -23,10 +27,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--stage", action="append", required=True, metavar="NAME[:KIND]=START:END", help="seconds, END exclusive")
     add("--where", action="append", default=[], metavar="COLUMN=VALUE", help="keep only these rows")
     add("--ambient", metavar="C[±U]", help="room temperature, °C, and its uncertainty, K")
-    add("--ended", choices=("completed", "power-off"), default="completed", help="how the run ended")
+    add("--ended", choices=_ENDS, default=Outcome.COMPLETED.value, help="how the run ended")
     add("--profile", metavar="NAME", help="whose thresholds to judge by (none: no thresholds)")
     add("--job", metavar="ID", help="the job it belongs to (else the open one)")
-    add("--as", dest="purpose", metavar="PURPOSE", choices=PURPOSES, default="check", help=", ".join(PURPOSES))
+    add(
+        "--as",
+        dest="purpose",
+        metavar="PURPOSE",
+        choices=PURPOSES,
+        default=Purpose.CHECK.value,
+        help=", ".join(PURPOSES),
+    )
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, RecordError, UsageError
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_lines
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
             if fits
             else "NOT THE RECORD OF THE PRINTED PAGE: its digest is another."
         )
-    if check.outcome == "interrupted" and check.digest is not None:
+    if check.outcome == Outcome.INTERRUPTED and check.digest is not None:
         more, words = _post_mortem(path, context)
         data |= more
         lines += words
@@ -150,7 +151,7 @@ def _state(check: RecordCheck) -> str:
             "Sealed, and it fits its digests. Anybody can compute digests anew: compare the one below with the "
             "printed and signed page (--printed DIGEST)."
         )
-    if check.outcome == "running":
+    if check.outcome == Outcome.RUNNING:
         return "Whole up to now; it is still being written, and therefore not sealed."
     kept = "Everything in it fits its digests." if check.whole else "What is in it fits its digests."
     return f"Not sealed: it was never closed. {kept}"

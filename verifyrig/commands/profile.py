@@ -13,7 +13,7 @@ from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, ProfileError, UsageError
 from verifyrig.core.pattern import pattern_duration_s
 from verifyrig.core.plain_text import plain_line, plain_lines
-from verifyrig.core.profile import Gate, LoadPlan, Profile, Stage, Threshold, TripLimit
+from verifyrig.core.profile import Gate, LoadPattern, LoadPlan, Profile, Stage, Threshold, TripLimit
 from verifyrig.plan.text import parse_profile, profile_faults
 
 
@@ -141,9 +141,9 @@ def _load_line(plan: LoadPlan) -> str:
     if plan.hold is not None:
         held = {name: value for name, value in asdict(plan.hold).items() if value is not None}
         return f"{plan.work} {who}, held at " + ", ".join(f"{name} = {value:g}" for name, value in held.items())
-    if plan.pattern == "pulses":
+    if plan.pattern == LoadPattern.PULSES:
         return f"{plan.work} {who}, {plan.count} pulses of {plan.on_s:g} s with {plan.off_s:g} s of rest after each"
-    if plan.pattern == "steps":
+    if plan.pattern == LoadPattern.STEPS:
         shares = ", ".join(f"{share:.0%}" for share in plan.shares)
         return f"{plan.work} {who}, steps of {plan.step_s:g} s at {shares}"
     return f"{plan.work} {who}, steady at {plan.share:.0%}"

@@ -11,6 +11,7 @@ from verifyrig.commands import Answer, Context
 from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_line, plain_lines
+from verifyrig.core.profile import Purpose
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from verifyrig.rig.observer import Observer
 
 DEFAULT_PROFILE = "quick-look"
-PURPOSES = ("baseline", "check", "verification", "build")
+PURPOSES = tuple(purpose.value for purpose in Purpose)  # plain words: argparse prints a choice as Python writes it
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -68,7 +69,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 def _shows_end_screen(request: RunRequest, context: Context) -> bool:
     import sys
 
-    return request.purpose == "build" and not context.json and sys.stdout.isatty()
+    return request.purpose == Purpose.BUILD and not context.json and sys.stdout.isatty()
 
 
 def _with_end_screen(answer: Answer, request: RunRequest) -> str:
@@ -207,13 +208,13 @@ def _is_load_left_out(args: argparse.Namespace, context: Context, refusals: list
 
 def _purpose(args: argparse.Namespace, defaults: Defaults, *, no_load: bool) -> str:
     """Return what the run is for; one without its load proves nothing, and is a check."""
-    if no_load and args.purpose in ("verification", "build"):
+    if no_load and args.purpose in (Purpose.VERIFICATION, Purpose.BUILD):
         raise UsageError(f"a {args.purpose} run needs its load", where="--no-load", mend="Leave --as or --no-load out.")
     if args.purpose:
         return str(args.purpose)
     if no_load:
-        return "check"
-    return "build" if _is_of_a_build_line(args, defaults) else defaults.purpose
+        return Purpose.CHECK
+    return Purpose.BUILD if _is_of_a_build_line(args, defaults) else defaults.purpose
 
 
 def _is_of_a_build_line(args: argparse.Namespace, defaults: Defaults) -> bool:

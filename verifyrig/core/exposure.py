@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from verifyrig.core.profile import WorkName
+
 
 class LoadedPart(StrEnum):
     """A part that a load can work."""
@@ -18,14 +20,14 @@ class LoadedPart(StrEnum):
 
 _PROCESSOR = (LoadedPart.PROCESSOR,)
 PARTS_OF_WORK: Mapping[str, tuple[LoadedPart, ...]] = {
-    "linear-algebra": _PROCESSOR,
-    "transform": _PROCESSOR,
-    "digest": _PROCESSOR,
-    "mixed": _PROCESSOR,
-    "march": (LoadedPart.MEMORY,),
-    "storage": (LoadedPart.STORAGE,),
-    "gpu-linear-algebra": (LoadedPart.GRAPHICS,),
-    "gpu-and-processor": (LoadedPart.PROCESSOR, LoadedPart.GRAPHICS),
+    WorkName.LINEAR_ALGEBRA: _PROCESSOR,
+    WorkName.TRANSFORM: _PROCESSOR,
+    WorkName.DIGEST: _PROCESSOR,
+    WorkName.MIXED: _PROCESSOR,
+    WorkName.MARCH: (LoadedPart.MEMORY,),
+    WorkName.STORAGE: (LoadedPart.STORAGE,),
+    WorkName.GPU_LINEAR_ALGEBRA: (LoadedPart.GRAPHICS,),
+    WorkName.GPU_AND_PROCESSOR: (LoadedPart.PROCESSOR, LoadedPart.GRAPHICS),
 }
 
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from verifyrig.core.channels import base_name, number_of, numbered, of_role
 from verifyrig.core.interfaces import ChannelInfo, Reading
-from verifyrig.core.profile import LoadPlan
+from verifyrig.core.profile import LoadPlan, WorkName
 
 __all__ = [
     "CARD",
@@ -57,7 +57,7 @@ def part_of(temperature: str) -> Part | None:
 
 def heated_by(work: str) -> tuple[str, ...]:
     """Return the temperatures that answer to a work: the processor's die, the graphics card, or both."""
-    if work == "gpu-and-processor":
+    if work == WorkName.GPU_AND_PROCESSOR:
         return (DIE.temp, CARD.temp)
     return (CARD.temp,) if work.startswith("gpu-") else (DIE.temp,)
 

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Literal, NamedTuple, Protocol
 
+from verifyrig.core.outcome import CauseClass
+
 Quantity = Literal["temperature", "speed", "voltage", "power", "energy", "clock", "share", "count"]
 
 
@@ -157,7 +159,7 @@ class MachineOff(Exception):
         kind: `power-off`, or `hang` where it has power and answers nothing.
     """
 
-    def __init__(self, kind: str = "power-off") -> None:
+    def __init__(self, kind: str = CauseClass.POWER_OFF) -> None:
         super().__init__(f"the machine under test went dark ({kind})")
         self.kind = kind
 
@@ -269,7 +271,7 @@ class RecordWriter(Protocol):
         """Commit, seal, checkpoint into one file. Without this call the record is one that broke off."""
         ...
 
-    def abandon(self, went_dark: str = "power-off") -> None:
+    def abandon(self, went_dark: str = CauseClass.POWER_OFF) -> None:
         """Let go without sealing, since the machine under test went dark; what was committed stays."""
         ...
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 
-from verifyrig.core.profile import LoadPlan
+from verifyrig.core.profile import LoadPattern, LoadPlan
 
 
 def share_at(plan: LoadPlan, t_s: float) -> float:
     """Return the duty share that the pattern asks for `t_s` seconds after the stage began, 0 after its end."""
-    if plan.pattern == "pulses":
+    if plan.pattern == LoadPattern.PULSES:
         return plan.share if _in_pulse(plan, t_s) else 0.0
-    if plan.pattern == "steps":
+    if plan.pattern == LoadPattern.STEPS:
         index = int(t_s // _step_s(plan))
         return plan.shares[index] if 0 <= index < len(plan.shares) else 0.0
     return plan.share
@@ -19,11 +19,11 @@ def share_at(plan: LoadPlan, t_s: float) -> float:
 
 def next_edge_s(plan: LoadPlan, t_s: float) -> float:
     """Return the time of the next change of share after `t_s`, s since the stage began; inf if there is none."""
-    if plan.pattern == "pulses":
+    if plan.pattern == LoadPattern.PULSES:
         on_s, off_s, count = _pulse(plan)
         edges = (start + step for start in (i * (on_s + off_s) for i in range(count)) for step in (0.0, on_s))
         return next((edge for edge in edges if edge > t_s), math.inf)
-    if plan.pattern == "steps":
+    if plan.pattern == LoadPattern.STEPS:
         edge = (int(t_s // _step_s(plan)) + 1) * _step_s(plan)
         return edge if edge <= len(plan.shares) * _step_s(plan) else math.inf
     return math.inf
@@ -31,10 +31,10 @@ def next_edge_s(plan: LoadPlan, t_s: float) -> float:
 
 def pattern_duration_s(plan: LoadPlan) -> float:
     """Return how long the pattern lasts, s; inf for a steady load."""
-    if plan.pattern == "pulses":
+    if plan.pattern == LoadPattern.PULSES:
         on_s, off_s, count = _pulse(plan)
         return count * (on_s + off_s)
-    if plan.pattern == "steps":
+    if plan.pattern == LoadPattern.STEPS:
         return len(plan.shares) * _step_s(plan)
     return math.inf
 
@@ -50,7 +50,11 @@ def is_gentle(plan: LoadPlan) -> bool:
 
     Short is 5 s and less, with twice as long a rest after each: quarter-share pulses without a rest are a load.
     """
-    if plan.pattern != "pulses" or plan.hold is not None or not (plan.workers == "quarter" or plan.share <= 0.25):
+    if (
+        plan.pattern != LoadPattern.PULSES
+        or plan.hold is not None
+        or not (plan.workers == "quarter" or plan.share <= 0.25)
+    ):
         return False
     on_s, off_s, _ = _pulse(plan)
     return on_s <= GENTLE_PULSE_S and off_s >= GENTLE_REST_SHARE * on_s
@@ -58,7 +62,7 @@ def is_gentle(plan: LoadPlan) -> bool:
 
 def peak_share(plan: LoadPlan) -> float:
     """Return the highest share of the whole processor that the plan may ask for, 0 to 1."""
-    duty = max(plan.shares, default=plan.share) if plan.pattern == "steps" else plan.share
+    duty = max(plan.shares, default=plan.share) if plan.pattern == LoadPattern.STEPS else plan.share
     if plan.hold is not None:
         duty = 1.0
     return duty * (0.25 if plan.workers == "quarter" else 1.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from verifyrig.core.channels import base_name
-from verifyrig.core.profile import Profile
+from verifyrig.core.profile import Profile, WorkName
 
 # What a probe laid on a machine, or a meter in its lead, can show of it.
 PROBED = (
@@ -24,7 +24,7 @@ PROBED = (
     "rail_5v_v",
     "rail_3v3_v",
 )
-EXTERNAL = "external"
+EXTERNAL = WorkName.EXTERNAL
 
 
 def is_from_outside(profile: Profile) -> bool:

@@ -23,6 +23,28 @@ class Purpose(StrEnum):
     BUILD = "build"
 
 
+class WorkName(StrEnum):
+    """What a load computes; `loads.works.choice` makes the work of each, `external` is somebody else's."""
+
+    LINEAR_ALGEBRA = "linear-algebra"
+    TRANSFORM = "transform"
+    DIGEST = "digest"
+    MARCH = "march"
+    STORAGE = "storage"
+    MIXED = "mixed"
+    GPU_LINEAR_ALGEBRA = "gpu-linear-algebra"
+    GPU_AND_PROCESSOR = "gpu-and-processor"
+    EXTERNAL = "external"
+
+
+class LoadPattern(StrEnum):
+    """How a load's share goes over time."""
+
+    STEADY = "steady"
+    PULSES = "pulses"
+    STEPS = "steps"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settle:
     """Ends a stage when the settled value of `channel` is known within `within_k` (95 %).
@@ -76,7 +98,7 @@ class LoadPlan:
     """
 
     work: str
-    pattern: str = "steady"
+    pattern: LoadPattern = LoadPattern.STEADY
     share: float = 1.0
     workers: str | int | tuple[int, ...] = "all"
     on_s: float | None = None

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from verifyrig.core.old_sentences import kept_reasons, reason_of_sentence
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.profile import Profile
 from verifyrig.core.reason import Reason, reason_of_json
 
@@ -160,7 +161,7 @@ class Trace:
             return self
         return replace(
             self,
-            facts={**self.facts, "outcome": "running", "cause": None, "trip": None},
+            facts={**self.facts, "outcome": Outcome.RUNNING, "cause": None, "trip": None},
             stages=tuple(_stage_until(stage, t_s) for stage in self.stages if stage.start_s <= t_s),
             t_s=self.t_s[:n],
             utc_s=self.utc_s[:n],

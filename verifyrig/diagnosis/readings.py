@@ -10,7 +10,9 @@ import numpy as np
 from verifyrig.analysis.load_edges import edges_in
 from verifyrig.analysis.signals import fit_line, noise_k
 from verifyrig.core.channels import base_name
+from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import peak_share
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["LATE_S", "SETTLED_LOAD_S", "Readings", "Step"]
@@ -96,12 +98,12 @@ class Readings:
 
     def stages(self, kind: str) -> list[StageSpan]:
         """Return the stages of a kind that ran, oldest first."""
-        return [s for s in self.trace.stages if s.kind == kind and s.ended != "skipped"]
+        return [s for s in self.trace.stages if s.kind == kind and s.ended != StageEnd.SKIPPED]
 
     def rest_span(self) -> tuple[float, float] | None:
         """Return the last two minutes of rest before any load, None where there is less than 10 s of it."""
         first_load_s = min((step.t_s for step in self.steps() if step.up), default=math.inf)
-        idle = [s for s in self.stages("idle") if s.start_s < first_load_s]
+        idle = [s for s in self.stages(StageKind.IDLE) if s.start_s < first_load_s]
         if not len(self.t_s):
             return None
         start_s = idle[-1].start_s if idle else float(self.t_s[0])
@@ -113,14 +115,17 @@ class Readings:
         """Return the steps of the load that moved the power, oldest first."""
         if not hasattr(self, "_steps"):
             edges = [
-                (edge, stage) for stage in self.trace.stages if stage.kind != "idle" for edge in self._edges(stage)
+                (edge, stage)
+                for stage in self.trace.stages
+                if stage.kind != StageKind.IDLE
+                for edge in self._edges(stage)
             ]
             edges.sort(key=lambda pair: pair[0][0])
             self._steps = self._with_power(edges)
         return self._steps
 
     def _edges(self, stage: StageSpan) -> list[tuple[float, float, float]]:
-        if stage.ended == "skipped":
+        if stage.ended == StageEnd.SKIPPED:
             return []
         return [(e.t_s, e.share_before, e.share) for e in edges_in(self.trace, stage)]
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from verifyrig.core.outcome import CauseClass
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.readings import Readings, Step
 from verifyrig.runs.last_moments import last_moments
@@ -171,10 +172,10 @@ def _end(readings: Readings) -> Sign | None:
     """How the run ended, with what the die showed last: a machine that goes dark says why by where it stood."""
     cause = readings.trace.facts.get("cause")
     kind = cause.get("class") if isinstance(cause, dict) else None
-    if kind == "hang":
+    if kind == CauseClass.HANG:
         return Sign(name="end", word="hang", says="the machine stopped answering under load")
     ups = [s for s in readings.steps() if s.up]
-    if kind != "power-off":
+    if kind != CauseClass.POWER_OFF:
         return Sign(name="end", word="in-order", says="the machine stayed on") if ups else None
     moments = last_moments(readings.trace)
     die = moments.die

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.next_test import State
 from verifyrig.diagnosis.readings import Readings
@@ -29,9 +30,9 @@ def state_of(traces: Sequence[Trace], findings: Mapping[str, str], done: frozens
 
 def _load_unsafe(trace: Trace) -> bool:
     cause = trace.facts.get("cause")
-    dark = isinstance(cause, Mapping) and cause.get("class") in ("power-off", "hang")
+    dark = isinstance(cause, Mapping) and cause.get("class") in (CauseClass.POWER_OFF, CauseClass.HANG)
     refused = any(event.kind == "load-refused" for event in trace.events)
-    return dark or refused or trace.facts.get("outcome") in ("tripped", "stopped") or _rest_unsafe(trace)
+    return dark or refused or trace.facts.get("outcome") in (Outcome.TRIPPED, Outcome.STOPPED) or _rest_unsafe(trace)
 
 
 def _rest_unsafe(trace: Trace) -> bool:

@@ -13,6 +13,7 @@ from types import FrameType
 from typing import Any
 
 from verifyrig.core.interfaces import Controls
+from verifyrig.core.outcome import CauseClass
 
 EXTERNAL_KEY = "l"  # the load that a person runs goes on or off with it, at this very moment
 _MOST_KEYS = 4096  # that nobody has looked at yet
@@ -28,7 +29,7 @@ def people_in_control(controls: Controls, *, keys: bool) -> Iterator[None]:
 
 @contextlib.contextmanager
 def _signals(controls: Controls) -> Iterator[None]:
-    reasons = {signal.SIGINT: "operator", signal.SIGTERM: "terminated"}
+    reasons: dict[signal.Signals, str] = {signal.SIGINT: CauseClass.OPERATOR, signal.SIGTERM: CauseClass.TERMINATED}
     if hasattr(signal, "SIGHUP"):
         reasons[signal.SIGHUP] = "hangup"
 

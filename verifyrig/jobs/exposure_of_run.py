@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from verifyrig.core.exposure import PARTS_OF_WORK, Exposure, LoadedPart, TimeSpent
+from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import is_gentle
-from verifyrig.core.profile import LoadPlan
+from verifyrig.core.profile import LoadPlan, StageKind
 from verifyrig.core.trace import BoolArray, FloatArray, StageSpan, Trace
 
 # A card that is busy for most of the time is under load, whoever loads it (common practice, no source).
@@ -18,7 +19,7 @@ def exposure_of(trace: Trace) -> Exposure:
     found = Exposure(recorded=_spent([_length_s(trace)]), idle=_idle(trace))
     for span in trace.stages:
         plan = _plan(trace, span)
-        if span.kind != "load" or span.ended == "skipped" or (plan is not None and is_gentle(plan)):
+        if span.kind != StageKind.LOAD or span.ended == StageEnd.SKIPPED or (plan is not None and is_gentle(plan)):
             continue
         spent = _loaded(trace, span)
         if spent.total_s > 0:
@@ -55,7 +56,7 @@ def _length_s(trace: Trace) -> float:
 
 
 def _idle(trace: Trace) -> TimeSpent:
-    spans = [span for span in trace.stages if span.kind == "idle" and span.end_s is not None]
+    spans = [span for span in trace.stages if span.kind == StageKind.IDLE and span.end_s is not None]
     return _spent([span.end_s - span.start_s for span in spans if span.end_s is not None])
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from verifyrig.core.exposure import Exposure, LoadedPart
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Purpose
 from verifyrig.jobs.complaint import Complaint, complaint_of
 from verifyrig.jobs.fitness_model import Code, Headline, Reason
@@ -17,8 +18,8 @@ from verifyrig.jobs.rules import counts, in_order, obstacles_to_close, runs_afte
 # Below this the clean use reaches what is needed; a run is sampled, and loses up to two samples of its load.
 _ENOUGH = 0.99
 _UNCHANGED = ("part-fitted-for-test", "part-returned")
-_FAULTY_ENDS = ("tripped", "stopped")
-_DEATHS = ("power-off", "hang")
+_FAULTY_ENDS = (Outcome.TRIPPED, Outcome.STOPPED)
+_DEATHS = (CauseClass.POWER_OFF, CauseClass.HANG)
 Comparable = Callable[[str, str], bool]
 Pair = tuple[str | None, str | None]
 CODE_OF_INTEGRITY = {
@@ -73,7 +74,7 @@ class Case:
         """What the machine went through since the last change, or the last failure after it, in runs that prove."""
         since = runs_after(self.last_change, self.runs)
         failed = max((n for n, run in enumerate(since, start=1) if is_bad(run)), default=0)
-        sound = [run for run in since[failed:] if run.outcome == "completed" and run.integrity.proves]
+        sound = [run for run in since[failed:] if run.outcome == Outcome.COMPLETED and run.integrity.proves]
         return _together(run.exposure for run in sound)
 
 
@@ -101,7 +102,7 @@ def _judged_alone(case: Case, run: RunFacts) -> _Judged:
         return _not_judged(Code.NOT_MEASURED_AGAIN)
     if is_bad(run):
         return _not_repaired(case, run)
-    if run.outcome != "completed" and not run.integrity.is_broken:
+    if run.outcome != Outcome.COMPLETED and not run.integrity.is_broken:
         return _not_judged(Code.BROKE_OFF, run=run.run)
     if not run.integrity.proves:
         return _not_judged(CODE_OF_INTEGRITY.get(run.integrity, Code.BROKE_OFF), run=run.run)
@@ -137,7 +138,7 @@ def _under(entry: Entry, case: Case, run: RunFacts) -> bool:
 def _judged_after(case: Case, before: RunFacts, after: RunFacts) -> _Judged:
     if is_bad(after):
         return Headline.NOT_FIXED, (), (Reason(code=Code.FAULT_REMAINS, values={"run": after.run}),)
-    if after.outcome != "completed" and not after.integrity.is_broken:
+    if after.outcome != Outcome.COMPLETED and not after.integrity.is_broken:
         return _not_judged(Code.BROKE_OFF, run=after.run)
     if not after.integrity.proves:
         return _not_judged(CODE_OF_INTEGRITY.get(after.integrity, Code.BROKE_OFF), run=after.run)
@@ -185,7 +186,9 @@ def _rejected(run: RunFacts) -> bool:
 
 def _runs_agree(case: Case, before: RunFacts, after: RunFacts) -> bool:
     """A run that was never loaded, for safety, needs no comparison under load: that it now runs is the finding."""
-    never_loaded = before.exposure.loaded.total_s <= 0 and (before.outcome == "stopped" or before.cause in _DEATHS)
+    never_loaded = before.exposure.loaded.total_s <= 0 and (
+        before.outcome == Outcome.STOPPED or before.cause in _DEATHS
+    )
     return never_loaded or case.comparable(before.run, after.run)
 
 
@@ -214,7 +217,7 @@ def is_bad(run: RunFacts) -> bool:
     """Return whether a run shows a fault: tripped, stopped, dead, or failed; an altered record shows nothing."""
     if run.integrity.is_broken:
         return False
-    died = run.outcome == "interrupted" and run.cause in _DEATHS
+    died = run.outcome == Outcome.INTERRUPTED and run.cause in _DEATHS
     return run.outcome in _FAULTY_ENDS or died or run.verdict == "fail"
 
 

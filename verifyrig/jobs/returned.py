@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from verifyrig.analysis.results import Comparison
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.reason import Reason, reason
 from verifyrig.jobs.model import RunFacts
 
@@ -31,7 +32,7 @@ def judge_come_back(then: RunFacts, now: RunFacts, comparison: Comparison) -> Co
     A run that fails or ends badly where the one of then went through is a new fault, whatever its figures; figures
     that differ by more than their uncertainty are drift; where nothing is comparable, nothing is said.
     """
-    if now.outcome in ("tripped", "stopped") or now.cause in ("power-off", "hang"):
+    if now.outcome in (Outcome.TRIPPED, Outcome.STOPPED) or now.cause in (CauseClass.POWER_OFF, CauseClass.HANG):
         return ComeBack(word=NEW_FAULT, why=(reason("today-ended", how=now.cause or now.outcome),))
     if now.verdict == "fail" and then.verdict != "fail":
         return ComeBack(word=NEW_FAULT, why=(reason("today-fails-what-it-kept"),))

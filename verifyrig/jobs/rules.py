@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Purpose
 from verifyrig.core.reason import Reason, reason
 from verifyrig.jobs.dangers import standing_dangers
@@ -17,7 +18,11 @@ from verifyrig.jobs.vocabulary import CHANGE_KINDS, NEW_CONTACT_CHANGES, protect
 
 SAFE_PROFILE = "pulses-only"
 # Causes that speak of the machine, not of whoever sat before it.
-_BROKE_OFF = ("power-off", "hang", "unknown")
+_BROKE_OFF = (CauseClass.POWER_OFF, CauseClass.HANG, CauseClass.UNKNOWN)
+_BROKE_OFF_HOW: dict[str, str] = {
+    CauseClass.POWER_OFF: "ended with the machine going dark",
+    CauseClass.HANG: "ended with the machine hanging",
+}
 _STANDS = ("pass", "conditional-pass")
 _LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -74,7 +79,7 @@ def next_purpose(job: Job, runs: Sequence[RunFacts]) -> Purpose:
 
 def counts(run: RunFacts) -> bool:
     """Return whether a run says something of the machine, and not of whoever sat before it."""
-    return run.outcome in ("completed", "tripped", "stopped") or run.cause in _BROKE_OFF
+    return run.outcome in (Outcome.COMPLETED, Outcome.TRIPPED, Outcome.STOPPED) or run.cause in _BROKE_OFF
 
 
 def last_profile(job: Job, runs: Sequence[RunFacts]) -> str | None:
@@ -89,7 +94,7 @@ def load_caution(job: Job, runs: Sequence[RunFacts]) -> LoadCaution | None:
     """
     went_through: set[str | None] = set()
     for run in reversed(runs_after(job.last_change, runs)):
-        if run.outcome == "completed":
+        if run.outcome == Outcome.COMPLETED:
             went_through.add(run.recipe)
         why = _ended_badly(run)
         if why is not None and run.recipe not in went_through:
@@ -98,14 +103,12 @@ def load_caution(job: Job, runs: Sequence[RunFacts]) -> LoadCaution | None:
 
 
 def _ended_badly(run: RunFacts) -> str | None:
-    if run.outcome == "tripped":
+    if run.outcome == Outcome.TRIPPED:
         return "ended at a trip limit"
-    if run.outcome == "stopped":
+    if run.outcome == Outcome.STOPPED:
         return "was stopped for safety"
-    if run.outcome == "interrupted" and run.cause in _BROKE_OFF:
-        return {"power-off": "ended with the machine going dark", "hang": "ended with the machine hanging"}.get(
-            run.cause or "", "broke off for a reason not known"
-        )
+    if run.outcome == Outcome.INTERRUPTED and run.cause in _BROKE_OFF:
+        return _BROKE_OFF_HOW.get(run.cause or "", "broke off for a reason not known")
     return None
 
 
@@ -187,13 +190,13 @@ def _moved_the_paste(entry: Entry) -> bool:
 
 def stands(run: RunFacts) -> bool:
     """Return whether a run went through, did not fail, and has a record that proves it."""
-    return run.outcome == "completed" and run.verdict in _STANDS and run.integrity.proves
+    return run.outcome == Outcome.COMPLETED and run.verdict in _STANDS and run.integrity.proves
 
 
 def _standing_words(run: RunFacts) -> str:
     if not run.integrity.proves:
         return f"its record is {run.integrity}"
-    return run.outcome if run.outcome != "completed" else (run.verdict or "no verdict")
+    return run.outcome if run.outcome != Outcome.COMPLETED else (run.verdict or "no verdict")
 
 
 def signed_off_run(job: Job, runs: Sequence[RunFacts]) -> RunFacts | None:
@@ -203,5 +206,5 @@ def signed_off_run(job: Job, runs: Sequence[RunFacts]) -> RunFacts | None:
     """
     ordered = in_order(runs)
     verified = [run for run in ordered if run.purpose == Purpose.VERIFICATION and stands(run)]
-    complete = [run for run in ordered if run.outcome == "completed" and not run.integrity.is_broken]
+    complete = [run for run in ordered if run.outcome == Outcome.COMPLETED and not run.integrity.is_broken]
     return next(iter(reversed(verified or complete)), None)

@@ -10,7 +10,9 @@ from pathlib import Path
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, RecordError
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import is_gentle
+from verifyrig.core.profile import Purpose, StageKind
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.jobs.exposure_of_run import exposure_of
 from verifyrig.jobs.fitness import fitness_of
@@ -29,7 +31,7 @@ class Defaults:
     """
 
     job: str | None = None
-    purpose: str = "check"
+    purpose: str = Purpose.CHECK
     profile: str | None = None
     caution: LoadCaution | None = None
 
@@ -161,7 +163,7 @@ def run_facts(trace: Trace, *, verdict: str | None, integrity: Integrity = Integ
     cause = facts.get("cause")
     return RunFacts(
         run=trace.run_id,
-        purpose=str(facts.get("purpose", "check")),
+        purpose=str(facts.get("purpose", Purpose.CHECK)),
         profile=trace.profile.name if trace.profile else facts.get("profile_name"),
         outcome=str(facts.get("outcome")),
         cause=cause.get("class") if isinstance(cause, dict) else None,
@@ -186,7 +188,7 @@ def _started(trace: Trace) -> datetime | None:
 
 
 def _loads(trace: Trace, span: StageSpan) -> bool:
-    if span.kind != "load" or span.ended == "skipped":
+    if span.kind != StageKind.LOAD or span.ended == StageEnd.SKIPPED:
         return False
     stage = trace.profile.stage(span.name) if trace.profile else None
     return stage is None or stage.load is None or not is_gentle(stage.load)

@@ -12,7 +12,7 @@ from typing import Any
 
 from verifyrig.core.errors import UsageError
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
-from verifyrig.core.profile import Profile, Stage
+from verifyrig.core.profile import Profile, Stage, WorkName
 from verifyrig.files.toml_table import Faults, parse_table, shown
 from verifyrig.jobs.dangers import BY_CODE, DangerCode
 from verifyrig.jobs.vocabulary import CONSENTS, NO, NOT_ASKED, YES
@@ -176,8 +176,8 @@ def needed_consents(profile: Profile) -> tuple[str, ...]:
     heavy = [stage.load.work for stage in profile.stages if stage.load is not None and is_heavy(stage)]
     needed = {
         "heavy-load": bool(heavy),
-        "graphics-and-processor": "gpu-and-processor" in heavy,
-        "storage-writes": "storage" in heavy,
+        "graphics-and-processor": WorkName.GPU_AND_PROCESSOR in heavy,
+        "storage-writes": WorkName.STORAGE in heavy,
     }
     return tuple(key for key, is_needed in needed.items() if is_needed)
 

@@ -8,8 +8,10 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from verifyrig.core.errors import UsageError
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_json import plain_json
 from verifyrig.core.plain_text import plain_line, plain_lines
+from verifyrig.core.profile import Purpose
 from verifyrig.jobs.dangers import BY_CODE, StandingDanger, lifts, standing_dangers
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.fitness_text import as_json, clause_of, lines_of
@@ -19,12 +21,12 @@ from verifyrig.jobs.soak import plan_soak
 from verifyrig.jobs.vocabulary import CAUSES, CHANGE_KINDS, CONSENTS, MACHINE_KINDS, NOT_ASKED, OLD_PARTS, QUESTIONS
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
 
-_OUTCOMES = {
-    "running": "running",
-    "completed": "went through",
-    "tripped": "ended at a trip limit",
-    "stopped": "stopped for safety",
-    "interrupted": "broke off",
+_OUTCOMES: dict[str, str] = {
+    Outcome.RUNNING: "running",
+    Outcome.COMPLETED: "went through",
+    Outcome.TRIPPED: "ended at a trip limit",
+    Outcome.STOPPED: "stopped for safety",
+    Outcome.INTERRUPTED: "broke off",
 }
 
 
@@ -62,7 +64,7 @@ def _word_and_next(job: Job, runs: Sequence[RunFacts], to_close: Sequence[Obstac
     if job.closing is not None:
         return "closed", "report, then hand it over"
     purpose = next_purpose(job, runs)
-    if purpose == "baseline":
+    if purpose == Purpose.BASELINE:
         return "taken in", "measure a baseline"
     if job.test_parts():
         return "test part fitted", "measure with the test part, then put the customer's own back"

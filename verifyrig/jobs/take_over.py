@@ -12,6 +12,7 @@ from pathlib import Path
 
 from verifyrig.bench.folder import ID_PATTERN, Bench
 from verifyrig.core.errors import RecordError, RigError, UsageError
+from verifyrig.core.outcome import Outcome
 from verifyrig.files.atomic_write import sync_folder
 from verifyrig.files.foreign_file import FileKind, check_file, copy_new, is_inside, read_text
 from verifyrig.jobs.store import merge_job
@@ -159,7 +160,7 @@ def _why_not(path: Path, check: RecordCheck) -> str:
         return check.damage
     if not ID_PATTERN.fullmatch(path.stem):
         return "its name is no run id"
-    return "it is still being recorded" if check.outcome == "running" else ""
+    return "it is still being recorded" if check.outcome == Outcome.RUNNING else ""
 
 
 def _free_place(bench: Bench, path: Path, job: str | None, check: RecordCheck) -> Path:

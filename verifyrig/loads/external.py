@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from verifyrig.core.interfaces import Load, LoadDemand, LoadStatus
+from verifyrig.core.profile import WorkName
 
-EXTERNAL = "external"
+EXTERNAL = WorkName.EXTERNAL
 IDLE = LoadStatus(work_done=0.0, compute_errors=0, workers_wanted=0, workers_alive=0)
 
 

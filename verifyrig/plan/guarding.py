@@ -14,7 +14,7 @@ from verifyrig.core.channels import base_name
 from verifyrig.core.heat_sources import heated_by
 from verifyrig.core.pattern import pattern_duration_s, share_at
 from verifyrig.core.probe_only import EXTERNAL
-from verifyrig.core.profile import LoadPlan, Profile, Stage, TripLimit
+from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Stage, TripLimit
 from verifyrig.files.toml_table import Faults
 
 __all__ = ["ON_HEAT_PATH", "check_guarded", "longest_s", "may_bound", "on_time_s", "usual_max_c"]
@@ -156,8 +156,8 @@ def on_time_s(stage: Stage) -> float:
     load = stage.load
     if load is None:
         return 0.0
-    if load.pattern == "pulses" and load.on_s is not None and load.count is not None:
+    if load.pattern == LoadPattern.PULSES and load.on_s is not None and load.count is not None:
         return load.on_s * load.count
-    if load.pattern == "steps" and load.step_s is not None:
+    if load.pattern == LoadPattern.STEPS and load.step_s is not None:
         return sum(load.step_s for share in load.shares if share > 0)
     return longest_s(stage) if share_at(load, 0.0) > 0 or load.hold is not None else 0.0

@@ -6,24 +6,14 @@ import re
 from typing import Any
 
 from verifyrig.core.channels import is_channel, is_temperature
-from verifyrig.core.profile import Gate, Hold, LoadPlan, Settle, Stage, StageKind
+from verifyrig.core.profile import Gate, Hold, LoadPattern, LoadPlan, Settle, Stage, StageKind, WorkName
 from verifyrig.files.toml_table import Table, shown
 from verifyrig.plan.checks import check_stage
 
-WORKS = (
-    "linear-algebra",
-    "transform",
-    "digest",
-    "march",
-    "storage",
-    "mixed",
-    "gpu-linear-algebra",
-    "gpu-and-processor",
-    "external",
-)
-PATTERNS = ("steady", "pulses", "steps")
+WORKS = tuple(WorkName)
+PATTERNS = tuple(LoadPattern)
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
-_KINDS = tuple(kind.value for kind in StageKind)
+_KINDS = tuple(StageKind)
 _WORKER_WORDS = ("all", "quarter", "in-turn")
 
 
@@ -84,7 +74,7 @@ def _stage(part: Table) -> Stage:
     shortest = "Write the stage's shortest time in seconds."
     stage = Stage(
         name=id_name(part, "A stage's name"),
-        kind=StageKind(known_kind or "idle"),
+        kind=StageKind(known_kind or StageKind.IDLE),
         min_duration_s=number_or(part.number("min_duration_s", mend=shortest, above=0), 0.0),
         max_duration_s=part.number("max_duration_s", mend="Write the stage's longest time in seconds.", above=0),
         settle=_settle(part),
@@ -140,8 +130,8 @@ def _load(part: Table) -> LoadPlan | None:
     if not table.has("work"):
         table.fault("work is missing", f"Write one of {', '.join(WORKS)}.")
     plan = LoadPlan(
-        work=table.choice("work", WORKS) or WORKS[0],
-        pattern=table.choice("pattern", PATTERNS) or "steady",
+        work=WorkName(table.choice("work", WORKS) or WorkName.LINEAR_ALGEBRA),
+        pattern=LoadPattern(table.choice("pattern", PATTERNS) or LoadPattern.STEADY),
         share=number_or(table.number("share", mend="Write a share of 1, such as 0.5.", above=0, maximum=1), 1.0),
         workers=_workers(table),
         on_s=table.number("on_s", mend="Write the length of one pulse in seconds.", above=0),
@@ -202,7 +192,11 @@ def _hold(table: Table) -> Hold | None:
     return hold
 
 
-_NEEDS = {"steady": (), "pulses": ("on_s", "off_s", "count"), "steps": ("shares", "step_s")}
+_NEEDS: dict[LoadPattern, tuple[str, ...]] = {
+    LoadPattern.STEADY: (),
+    LoadPattern.PULSES: ("on_s", "off_s", "count"),
+    LoadPattern.STEPS: ("shares", "step_s"),
+}
 
 
 def _check_pattern(table: Table, plan: LoadPlan) -> None:
@@ -217,7 +211,7 @@ def _check_pattern(table: Table, plan: LoadPlan) -> None:
                 )
     if plan.hold is None:
         return
-    if plan.pattern != "steady":
+    if plan.pattern != LoadPattern.STEADY:
         table.fault(f'hold does not go with pattern "{plan.pattern}"', 'Write pattern = "steady".')
     if table.has("share"):
         table.fault("share and hold contradict one another", "Keep one of them: hold steers the share.")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line
 from verifyrig.metrology.verdict import plain_word, shape
 from verifyrig.qa.findings import MetricFinding, QaFinding
@@ -46,7 +47,7 @@ def _unit_row(attempt: Attempt, limited: Sequence[MetricFinding], found: QaFindi
         plain_line(run.unit, _LONGEST_NAME),
         number,
         *cells,
-        run.outcome if run.outcome != "completed" else "",
+        run.outcome if run.outcome != Outcome.COMPLETED else "",
         f"{shape(verdict)} {plain_word(verdict)}",
     ]
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Profile
 from verifyrig.metrology.verdict import Verdict, judge, worst
 
@@ -18,13 +19,13 @@ __all__ = ["Attempt", "Figure", "LeftOut", "Sorted", "UnitRun", "judge_figure", 
 ROOM_RANGE_K = 6.0
 # States that a gauge study changes from run to run; they make no run unlike the others.
 _REPEATED_ON_PURPOSE = ("remount", "repeat", "person")
-_ENDED_BY_PEOPLE = {
-    "operator": "the operator ended the run",
-    "terminated": "the run was ended from outside",
-    "killed": "the program was killed",
-    "suspend": "the machine was suspended",
-    "hang": "the run hung",
-    "unknown": "the run broke off, and nobody knows why",
+_ENDED_BY_PEOPLE: dict[str, str] = {
+    CauseClass.OPERATOR: "the operator ended the run",
+    CauseClass.TERMINATED: "the run was ended from outside",
+    CauseClass.KILLED: "the program was killed",
+    CauseClass.SUSPEND: "the machine was suspended",
+    CauseClass.HANG: "the run hung",
+    CauseClass.UNKNOWN: "the run broke off, and nobody knows why",
 }
 
 
@@ -70,7 +71,7 @@ class UnitRun:
     recipe: str | None = None
     version: str = ""
     started_utc_s: float = 0.0
-    outcome: str = "completed"
+    outcome: str = Outcome.COMPLETED
     cause: str | None = None
     ambient_c: float | None = None
     states: Mapping[str, str] = field(default_factory=dict)
@@ -170,10 +171,10 @@ def _own_reason(run: UnitRun, profile: Profile) -> str:
         return "its recipe is unknown"
     if run.recipe != profile.recipe:
         return f"its recipe is not that of {profile.name}"
-    if run.outcome == "running":
+    if run.outcome == Outcome.RUNNING:
         return "the run is not over"
     # A machine that lost its power has told something about itself; a run that a person ended has not.
-    return _ENDED_BY_PEOPLE.get(run.cause or "", "") if run.outcome == "interrupted" else ""
+    return _ENDED_BY_PEOPLE.get(run.cause or "", "") if run.outcome == Outcome.INTERRUPTED else ""
 
 
 def _other_versions(runs: Sequence[UnitRun]) -> list[str]:
@@ -211,7 +212,7 @@ def _other_rooms(runs: Sequence[UnitRun]) -> list[str]:
 
 def _attempts(runs: Sequence[UnitRun]) -> list[Attempt]:
     """Return the attempts of one unit, whose runs come in order of time."""
-    counted = next((run for run in runs if run.outcome == "completed"), runs[0])
+    counted = next((run for run in runs if run.outcome == Outcome.COMPLETED), runs[0])
     return [
         Attempt(run=run, number=at + 1, of=len(runs), counted=run is counted, last=run is runs[-1])
         for at, run in enumerate(runs)
@@ -230,8 +231,8 @@ def judge_figure(figure: Figure | None, minimum: float | None, maximum: float | 
 
 def judge_unit(run: UnitRun, profile: Profile) -> Verdict:
     """Return the verdict on one unit: the worst of all thresholds; one that lost its power under test fails."""
-    if run.outcome == "interrupted" and run.cause == "power-off":
+    if run.outcome == Outcome.INTERRUPTED and run.cause == CauseClass.POWER_OFF:
         return Verdict.FAIL
     verdict = worst(judge_figure(run.metrics.get(t.metric), t.minimum, t.maximum) for t in profile.thresholds)
-    incomplete = run.outcome != "completed" and verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
+    incomplete = run.outcome != Outcome.COMPLETED and verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
     return Verdict.NOT_MEASURED if incomplete else verdict

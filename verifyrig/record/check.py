@@ -15,6 +15,7 @@ import numpy as np
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.trace import FloatArray
 from verifyrig.record.outcome_of import SystemState
 from verifyrig.record.reader import Head, check_rows, head_of
@@ -90,7 +91,7 @@ class RecordCheck:
             return Integrity.DAMAGED
         if self.sealed:
             return Integrity.SEALED
-        return Integrity.RECORDING if self.outcome == "running" else Integrity.UNSEALED
+        return Integrity.RECORDING if self.outcome == Outcome.RUNNING else Integrity.UNSEALED
 
     @property
     def fault(self) -> str:

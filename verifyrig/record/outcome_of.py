@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.reason import Reason, reason
 from verifyrig.system.boot_span import BootSpan
 from verifyrig.system.machine import boot_id
@@ -123,29 +124,29 @@ def ending_of(facts: Mapping[str, Any], *, sealed: bool, last_sample_utc_s: floa
         state: What this computer knows; its `boots` may be empty.
     """
     outcome, cause = facts.get("outcome"), facts.get("cause")
-    if outcome not in (None, "running"):
+    if outcome not in (None, Outcome.RUNNING):
         return Ending(str(outcome), cause if isinstance(cause, dict) else None)
     if facts.get("went_dark"):
-        kind = "hang" if facts["went_dark"] == "hang" else "power-off"
+        kind = CauseClass.HANG if facts["went_dark"] == CauseClass.HANG else CauseClass.POWER_OFF
         return _interrupted(kind, reason("went-dark"))
     if sealed:
-        return _interrupted("unknown", reason("closed-without-ending"))
+        return _interrupted(CauseClass.UNKNOWN, reason("closed-without-ending"))
     return _broke_off(facts, last_sample_utc_s, state)
 
 
 def _interrupted(kind: str, *why: Reason) -> Ending:
-    return Ending("interrupted", {"class": kind, "why": list(map(str, why))}, why)
+    return Ending(Outcome.INTERRUPTED, {"class": kind, "why": list(map(str, why))}, why)
 
 
 def _broke_off(facts: Mapping[str, Any], last_utc_s: float | None, state: SystemState) -> Ending:
     keeper = facts.get("keeper")
     if not isinstance(keeper, dict) or not keeper.get("boot_id"):
-        return _interrupted("unknown", reason("never-closed-no-keeper"))
+        return _interrupted(CauseClass.UNKNOWN, reason("never-closed-no-keeper"))
     if keeper["boot_id"] == state.boot_id:
         return _same_boot(facts, keeper, last_utc_s, state)
     if keeper.get("host") != state.host:
         return _interrupted(
-            "unknown",
+            CauseClass.UNKNOWN,
             reason("never-closed"),
             reason("other-computer"),
         )
@@ -159,11 +160,11 @@ def _same_boot(
     now_started = state.process_started(pid) if isinstance(pid, int) else None
     alive = now_started is not None and isinstance(started, (int, float)) and abs(now_started - started) < _SAME_START_S
     if not alive:
-        return _interrupted("killed", reason("process-gone", pid=str(pid)), reason("not-restarted"))
+        return _interrupted(CauseClass.KILLED, reason("process-gone", pid=str(pid)), reason("not-restarted"))
     quiet_s = _quiet_s(facts, last_utc_s, state)
     if quiet_s is None:
-        return Ending("running", None)
-    return _interrupted("hang", reason("process-silent", pid=str(pid), time_s=quiet_s))
+        return Ending(Outcome.RUNNING, None)
+    return _interrupted(CauseClass.HANG, reason("process-silent", pid=str(pid), time_s=quiet_s))
 
 
 def _quiet_s(facts: Mapping[str, Any], last_utc_s: float | None, state: SystemState) -> float | None:
@@ -180,14 +181,14 @@ def _other_boot(boot: str, last_utc_s: float | None, state: SystemState) -> Endi
     restarted = reason("restarted")
     span = next((b for b in state.boots if b.boot_id == boot.replace("-", "")), None)
     if span is None or last_utc_s is None:
-        return _interrupted("power-off", restarted)
+        return _interrupted(CauseClass.POWER_OFF, restarted)
     after_s = span.last_utc_s - last_utc_s
     if span.asleep:
-        return _interrupted("suspend", restarted, reason("log-ends-asleep"))
+        return _interrupted(CauseClass.SUSPEND, restarted, reason("log-ends-asleep"))
     if span.orderly and after_s < _SHUTDOWN_SOON_S:
-        return _interrupted("terminated", restarted, reason("log-ends-orderly", time_s=after_s))
+        return _interrupted(CauseClass.TERMINATED, restarted, reason("log-ends-orderly", time_s=after_s))
     if span.orderly:
-        return _interrupted("killed", restarted, reason("log-goes-on-orderly", time_min=after_s / 60))
+        return _interrupted(CauseClass.KILLED, restarted, reason("log-goes-on-orderly", time_min=after_s / 60))
     if after_s > _LOG_GOES_ON_S:
-        return _interrupted("hang", restarted, reason("log-goes-on", time_s=after_s))
-    return _interrupted("power-off", restarted, reason("log-ends-with-record"))
+        return _interrupted(CauseClass.HANG, restarted, reason("log-goes-on", time_s=after_s))
+    return _interrupted(CauseClass.POWER_OFF, restarted, reason("log-ends-with-record"))

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from verifyrig.core.errors import ProfileError
+from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
 from verifyrig.core.profile import Profile
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
@@ -71,7 +72,7 @@ def read_trace(path: Path, state: SystemState | None = None) -> Trace:
             run_id=head.run,
             facts=head.facts,
             profile=_profile(head.facts.get("profile_text"), path),
-            stages=stages if head.facts["outcome"] == "running" else tuple(_broken(s, last_s) for s in stages),
+            stages=stages if head.facts["outcome"] == Outcome.RUNNING else tuple(_broken(s, last_s) for s in stages),
             t_s=t_s,
             utc_s=utc_s,
             columns=columns,
@@ -126,22 +127,22 @@ def _ending(
     facts: dict[str, Any], path: Path, sealed: bool, last_utc_s: float | None, state: SystemState | None
 ) -> Ending:
     """Return how the run ended: as the record says, else as was noted at the first start after it broke off."""
-    said = facts.get("outcome") not in (None, "running") or facts.get("went_dark")
+    said = facts.get("outcome") not in (None, Outcome.RUNNING) or facts.get("went_dark")
     noted = None if sealed or said else read_aftermath(path)
     if noted is not None:
         return Ending(noted.outcome, dict(noted.cause) if noted.cause is not None else None, noted.why)
     ending = ending_of(facts, sealed=sealed, last_sample_utc_s=last_utc_s, state=state or system_state())
-    if ending.outcome == "running" and not wal_path(path).exists():
+    if ending.outcome == Outcome.RUNNING and not wal_path(path).exists():
         # Whoever writes a record has its log beside it: this is a copy of one that was being written.
         why = (reason("copy-without-log"),)
-        return Ending("interrupted", {"class": "unknown", "why": list(map(str, why))}, why)
+        return Ending(Outcome.INTERRUPTED, {"class": CauseClass.UNKNOWN, "why": list(map(str, why))}, why)
     return ending
 
 
 def _broken(stage: StageSpan, last_s: float) -> StageSpan:
     if stage.end_s is not None:
         return stage
-    return replace(stage, end_s=max(last_s, stage.start_s), ended="interrupted")
+    return replace(stage, end_s=max(last_s, stage.start_s), ended=StageEnd.INTERRUPTED)
 
 
 def facts_of(connection: sqlite3.Connection) -> dict[str, Any]:

@@ -15,6 +15,8 @@ from typing import Any
 
 from verifyrig.bench.folder import ID_PATTERN
 from verifyrig.core.interfaces import Quality
+from verifyrig.core.outcome import Outcome, StageEnd
+from verifyrig.core.profile import StageKind
 
 # No quantity of a machine comes near; squares and sums of it are still numbers.
 LARGEST_VALUE = 1e15
@@ -22,9 +24,9 @@ _LARGEST_INTEGER = 2**63
 _DEEPEST = 30
 _FIRST_UTC_S, _LAST_UTC_S = 0.0, 32_503_680_000.0  # 1970 to 3000: what every system's calendar can tell
 _LONGEST_S = 1e9  # thirty years
-_KINDS = frozenset(("idle", "load", "cooldown"))
-_STAGE_ENDS = frozenset(("settled", "time", "gate", "tripped", "skipped", "stopped", "interrupted"))
-_OUTCOMES = frozenset(("running", "completed", "tripped", "stopped", "interrupted"))
+_KINDS = frozenset(StageKind)
+_STAGE_ENDS = frozenset(StageEnd)
+_OUTCOMES = frozenset(Outcome)
 
 Test = Callable[[Any], bool]
 

@@ -13,6 +13,7 @@ from typing import Any, Literal, overload
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.interfaces import Quality, Reading
+from verifyrig.core.outcome import CauseClass
 from verifyrig.record import store as _store
 from verifyrig.record.outcome_of import host_facts
 from verifyrig.record.schema import SCHEMA_VERSION, check_channels
@@ -178,7 +179,7 @@ class BlockWriter(_Writer):
             self._commit()
             self._store.seal()
 
-    def abandon(self, went_dark: str = "power-off") -> None:
+    def abandon(self, went_dark: str = CauseClass.POWER_OFF) -> None:
         """Let go without sealing, as a power cut would leave it, with all that was taken so far."""
         if self._done:
             return
@@ -245,7 +246,7 @@ class LiveWriter(_Writer):
             self._store.commit([partial(self._store.set_fact, "largest_lag_s", round(self._largest_lag_s, 3))])
             self._store.seal()
 
-    def abandon(self, went_dark: str = "power-off") -> None:
+    def abandon(self, went_dark: str = CauseClass.POWER_OFF) -> None:
         """Let go without sealing, as a power cut would leave it, with all that was taken so far."""
         if self._done:
             return

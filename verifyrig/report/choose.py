@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from verifyrig.core.profile import Purpose
 from verifyrig.report.inputs import JobFacts, ReportInput, RunInput
 
 # The first that a run holds is drawn; the others follow in the strips and tables.
@@ -20,7 +21,7 @@ def runs_since_last_change(report: ReportInput) -> list[RunInput]:
     if since is None:
         return list(report.runs)
     later = [run for run in report.runs if (run.started_utc_s or 0.0) >= since]
-    return [run for run in later if _purpose(run) == "verification"] or later
+    return [run for run in later if _purpose(run) == Purpose.VERIFICATION] or later
 
 
 def main_channel(*runs: RunInput | None) -> str | None:

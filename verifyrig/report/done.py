@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
+from verifyrig.core.outcome import StageEnd
 from verifyrig.jobs.fitness_model import Code
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, OLD_PARTS
 from verifyrig.report.choose import runs_since_last_change
@@ -217,7 +218,7 @@ def _wrong_results(run: RunInput) -> bool:
 def _stages_left_out(run: RunInput, words: Words) -> list[str]:
     ran = {stage.name: stage.ended for stage in run.trace.stages}
     planned = [stage.name for stage in run.trace.profile.stages] if run.trace.profile is not None else []
-    left = [name for name in planned if ran.get(name, "skipped") == "skipped"]
+    left = [name for name in planned if ran.get(name, StageEnd.SKIPPED) == StageEnd.SKIPPED]
     if not left:
         return []
     names = words.listed([stage_label(name, words) for name in left])

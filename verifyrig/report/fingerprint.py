@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from verifyrig.core.profile import StageKind
 from verifyrig.report import svg
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.plot import AFTER, ALONE, BEFORE, NARROW, WIDE, Side, Size
@@ -57,7 +58,7 @@ def prints(before: RunInput | None, after: RunInput | None) -> list[Print]:
 
 def _print_of(run: RunInput, side: Side, prefix: str) -> Print:
     """Of the stages that have a fingerprint, the one with most windows; load before others."""
-    stages = sorted(run.trace.stages, key=lambda stage: stage.kind != "load")
+    stages = sorted(run.trace.stages, key=lambda stage: stage.kind != StageKind.LOAD)
     best = max(stages, key=lambda stage: len(_known(run.metrics, stage.name, prefix)), default=None)
     if best is None or not _known(run.metrics, best.name, prefix):
         return Print(side, "", (Window(None, None), Window(None, None), Window(None, None)), bool(prefix))

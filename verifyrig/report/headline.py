@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import metric_label, metric_parts, stage_label
@@ -49,7 +51,7 @@ def headlines(report: ReportInput, words: Words) -> list[Headline]:
 
 
 def _chosen(runs: Sequence[RunInput]) -> list[str]:
-    loads, rests = _stages(runs[-1], "load"), _stages(runs[-1], "idle")
+    loads, rests = _stages(runs[-1], StageKind.LOAD), _stages(runs[-1], StageKind.IDLE)
     names = _shared(runs, loads)
     if len(runs) == 1 or not names:
         # A run that was stopped at rest can be held against the other at rest only.
@@ -59,7 +61,7 @@ def _chosen(runs: Sequence[RunInput]) -> list[str]:
 
 def _stages(run: RunInput, kind: str) -> list[str]:
     """Stages of a kind that were run, the longest first."""
-    ran = [stage for stage in run.trace.stages if stage.kind == kind and stage.ended != "skipped"]
+    ran = [stage for stage in run.trace.stages if stage.kind == kind and stage.ended != StageEnd.SKIPPED]
     return [stage.name for stage in sorted(ran, key=_length_s, reverse=True)]
 
 
@@ -114,7 +116,7 @@ def _headline(report: ReportInput, name: str, words: Words) -> Headline:
 
 def _said(run: RunInput, name: str, words: Words) -> str:
     stage = run.trace.stage(metric_parts(name)[0])
-    if (stage is None or stage.ended == "skipped") and main_load(run.trace) is None:
+    if (stage is None or stage.ended == StageEnd.SKIPPED) and main_load(run.trace) is None:
         return words.t("no load run")
     return share_or_text(name, run.metrics.get(name), words)
 

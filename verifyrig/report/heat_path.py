@@ -9,6 +9,8 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.core.channels import HEAT_PATH
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan
 from verifyrig.report import svg
 from verifyrig.report.inputs import RunInput
@@ -45,17 +47,19 @@ def stage_for_path(before: RunInput | None, after: RunInput | None) -> str | Non
     common = [stage for stage in runs[-1].trace.stages if all(_ran(run, stage.name) for run in runs)]
     if not common:
         return None
-    loaded = [stage for stage in common if stage.kind == "load" and all(main_load(run.trace) for run in runs)]
+    loaded = [stage for stage in common if stage.kind == StageKind.LOAD and all(main_load(run.trace) for run in runs)]
     longest = max(loaded, key=lambda stage: (stage.end_s or stage.start_s) - stage.start_s, default=None)
     if longest is not None:
         return longest.name
-    idle = [stage for stage in common if stage.kind == "idle"]
+    idle = [stage for stage in common if stage.kind == StageKind.IDLE]
     return (idle or common)[-1].name
 
 
 def _ran(run: RunInput, name: str) -> bool:
     stage = run.trace.stage(name)
-    return stage is not None and stage.ended != "skipped" and (stage.end_s is None or stage.end_s > stage.start_s)
+    return (
+        stage is not None and stage.ended != StageEnd.SKIPPED and (stage.end_s is None or stage.end_s > stage.start_s)
+    )
 
 
 def path_of_run(run: RunInput, stage_name: str, side: Side) -> Path:

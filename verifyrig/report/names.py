@@ -6,6 +6,8 @@ import re
 from typing import NamedTuple
 
 from verifyrig.core.channels import base_name, number_of
+from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
+from verifyrig.core.profile import Purpose, StageKind
 from verifyrig.report.wording import Words
 
 _CHANNELS = {
@@ -108,33 +110,38 @@ SHAPES = {
     "fail": "triangle",
     "not-measured": "diamond",
 }
-_OUTCOMES = {
-    "running": "still running",
-    "completed": "ran to its end",
-    "tripped": "load ended by a trip limit",
-    "stopped": "stopped for safety",
-    "interrupted": "broke off",
+_OUTCOMES: dict[str, str] = {
+    Outcome.RUNNING: "still running",
+    Outcome.COMPLETED: "ran to its end",
+    Outcome.TRIPPED: "load ended by a trip limit",
+    Outcome.STOPPED: "stopped for safety",
+    Outcome.INTERRUPTED: "broke off",
 }
-_CAUSES = {
-    "operator": "ended by the operator",
-    "terminated": "ended by the system",
-    "killed": "the program was killed",
-    "power-off": "the machine lost power",
-    "hang": "the machine stopped answering",
-    "suspend": "the machine went to sleep",
-    "unknown": "for a reason not known",
+_CAUSES: dict[str, str] = {
+    CauseClass.OPERATOR: "ended by the operator",
+    CauseClass.TERMINATED: "ended by the system",
+    CauseClass.KILLED: "the program was killed",
+    CauseClass.POWER_OFF: "the machine lost power",
+    CauseClass.HANG: "the machine stopped answering",
+    CauseClass.SUSPEND: "the machine went to sleep",
+    CauseClass.UNKNOWN: "for a reason not known",
 }
-_ENDED = {
-    "settled": "settled",
-    "time": "time was up",
-    "gate": "gate closed",
-    "tripped": "trip limit",
-    "skipped": "not run",
-    "stopped": "stopped",
-    "interrupted": "broke off",
+_ENDED: dict[str, str] = {
+    StageEnd.SETTLED: "settled",
+    StageEnd.TIME: "time was up",
+    StageEnd.GATE: "gate closed",
+    StageEnd.TRIPPED: "trip limit",
+    StageEnd.SKIPPED: "not run",
+    StageEnd.STOPPED: "stopped",
+    StageEnd.INTERRUPTED: "broke off",
 }
-_PURPOSES = {"baseline": "baseline", "check": "check", "verification": "verification", "build": "new build"}
-_KINDS = {"idle": "at rest", "load": "under load", "cooldown": "cooling down"}
+_PURPOSES: dict[str, str] = {
+    Purpose.BASELINE: "baseline",
+    Purpose.CHECK: "check",
+    Purpose.VERIFICATION: "verification",
+    Purpose.BUILD: "new build",
+}
+_KINDS: dict[str, str] = {StageKind.IDLE: "at rest", StageKind.LOAD: "under load", StageKind.COOLDOWN: "cooling down"}
 _RULES = {
     "max": "above its limit",
     "min": "below its limit",

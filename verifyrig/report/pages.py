@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line
 from verifyrig.jobs.fitness_model import Status
 from verifyrig.report import done, fitness, metric_rows, run_rows, safety, sentences, svg, tables
@@ -139,7 +140,7 @@ def _signatures(report: ReportInput, words: Words) -> list[Signature]:
 
 def _runs_sentence(report: ReportInput, words: Words) -> str:
     count = len(report.runs)
-    early = sum(run.summary.get("outcome") != "completed" for run in report.runs)
+    early = sum(run.summary.get("outcome") != Outcome.COMPLETED for run in report.runs)
     said = words.n("There is {count} run.", "There are {count} runs.", count)
     if early:
         said += " " + words.n(

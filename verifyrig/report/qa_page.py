@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from verifyrig.core.outcome import Outcome
 from verifyrig.metrology.verdict import Verdict, plain_word
 from verifyrig.qa import Attempt, MetricFinding, QaFinding, judge_figure
 from verifyrig.qa.comparing import BuildsCompared
@@ -93,7 +94,7 @@ def _line(attempt: Attempt, limited: Sequence[MetricFinding], found: QaFinding) 
         unit=run.unit,
         attempt=f"{attempt.number} of {attempt.of}" if attempt.of > 1 else "",
         figures=[_cell(attempt, metric) for metric in limited],
-        outcome="" if run.outcome == "completed" else run.outcome,
+        outcome="" if run.outcome == Outcome.COMPLETED else run.outcome,
         verdict=_verdict(found.run_verdicts[run.run]),
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import Reason
 from verifyrig.jobs.fitness_model import Code, Headline
 from verifyrig.report.choose import main_channel
@@ -136,7 +137,12 @@ def settled_under_load(run: RunInput, channel: str) -> tuple[float, float | None
     if span is None:
         return None
     stage = next(
-        (s for s in run.trace.stages if s.kind == "load" and s.start_s <= span.from_s + 1e-9 < (s.end_s or 1e12)), None
+        (
+            s
+            for s in run.trace.stages
+            if s.kind == StageKind.LOAD and s.start_s <= span.from_s + 1e-9 < (s.end_s or 1e12)
+        ),
+        None,
     )
     metric = run.metrics.get(f"{stage.name}.{channel}.settled") if stage is not None else None
     if metric is None or not isinstance(metric.get("value"), (int, float)):

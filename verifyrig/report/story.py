@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from verifyrig.core.outcome import Outcome
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.timeline import closed_gate, went_dark
 
@@ -24,14 +25,14 @@ class Story(StrEnum):
 def story_of(run: RunInput) -> Story:
     """Return what became of the run."""
     outcome = run.summary.get("outcome")
-    if outcome == "stopped" and closed_gate(run.trace) is not None:
+    if outcome == Outcome.STOPPED and closed_gate(run.trace) is not None:
         return Story.GATE
     if went_dark(run):
         return Story.DARK
-    if outcome == "tripped":
+    if outcome == Outcome.TRIPPED:
         return Story.TRIPPED
-    if outcome in ("stopped", "interrupted", "running"):
-        return Story.STOPPED if outcome == "stopped" else Story.BROKE_OFF
+    if outcome in (Outcome.STOPPED, Outcome.INTERRUPTED, Outcome.RUNNING):
+        return Story.STOPPED if outcome == Outcome.STOPPED else Story.BROKE_OFF
     verdict = run.summary.get("verdict")
     if verdict == "fail":
         return Story.FAILED

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from verifyrig.core.outcome import StageEnd
 from verifyrig.core.reason import Reason
 from verifyrig.report.headline import share_or_text
 from verifyrig.report.inputs import ReportInput, RunInput
@@ -177,7 +178,7 @@ def stage_rows(report: ReportInput, words: Words) -> list[StageRow]:
 
 def _stage_text(run: RunInput, name: str, words: Words) -> str:
     stage = run.trace.stage(name)
-    if stage is None or stage.ended == "skipped":
+    if stage is None or stage.ended == StageEnd.SKIPPED:
         return words.t("not run")
     end_s = stage.end_s if stage.end_s is not None else last_s(run.trace)
     return f"{words.duration(end_s - stage.start_s)}, {ended_words(stage.ended, words)}"

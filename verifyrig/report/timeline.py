@@ -6,6 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.report.inputs import RunInput
 
@@ -53,7 +55,7 @@ def loaded_s(trace: Trace) -> float:
 
 def closed_gate(trace: Trace) -> StageSpan | None:
     """Return the stage whose gate closed, or None."""
-    return next((stage for stage in trace.stages if stage.ended == "gate"), None)
+    return next((stage for stage in trace.stages if stage.ended == StageEnd.GATE), None)
 
 
 def load_edge_s(trace: Trace) -> float:
@@ -68,7 +70,7 @@ def load_edge_s(trace: Trace) -> float:
     gate = closed_gate(trace)
     if gate is not None and gate.end_s is not None:
         return gate.end_s
-    load = next((stage for stage in trace.stages if stage.kind == "load"), None)
+    load = next((stage for stage in trace.stages if stage.kind == StageKind.LOAD), None)
     return load.start_s if load is not None else 0.0
 
 
@@ -83,7 +85,10 @@ def load_end_s(trace: Trace) -> float:
 def went_dark(run: RunInput) -> bool:
     """Return whether the run ended because the machine lost power or stopped answering."""
     cause = run.summary.get("cause") or {}
-    return run.summary.get("outcome") == "interrupted" and cause.get("class") in ("power-off", "hang")
+    return run.summary.get("outcome") == Outcome.INTERRUPTED and cause.get("class") in (
+        CauseClass.POWER_OFF,
+        CauseClass.HANG,
+    )
 
 
 def value_at(trace: Trace, channel: str, t_s: float) -> float | None:

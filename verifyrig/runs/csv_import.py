@@ -12,6 +12,7 @@ import numpy as np
 
 from verifyrig.core.channels import BASE_CHANNELS, is_channel, quantity_of, unit_of
 from verifyrig.core.errors import ImportFault, UsageError
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import FloatArray
 from verifyrig.files.csv_cells import (
     Decimals,
@@ -33,7 +34,7 @@ from verifyrig.files.csv_table import Row, TextTable
 # More doubled times than this are several machines in one file, not a logger that stuttered.
 _DOUBLED_SHARE = 0.25
 _STAGE = re.compile(r"(?P<name>[a-z0-9][a-z0-9-]{0,63})(?::(?P<kind>[a-z]+))?=(?P<start>[^:]*):(?P<end>[^:]*)")
-_KINDS = ("idle", "load", "cooldown")
+_KINDS = tuple(StageKind)
 _SHARE_AT_MOST = 1.05
 _TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RecordError
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.trace import Trace
 from verifyrig.record import read_head, read_trace
 from verifyrig.record.restart_note import read_aftermath
@@ -37,7 +38,7 @@ def pattern_in_job(bench: Bench, job: str) -> Pattern | None:
     found = []
     for path in bench.records(job):
         try:
-            if read_head(path).facts["outcome"] == "interrupted":
+            if read_head(path).facts["outcome"] == Outcome.INTERRUPTED:
                 found.append(post_mortem_of(path))
         except RecordError:
             continue

@@ -16,7 +16,8 @@ from verifyrig import __version__
 from verifyrig.core.channels import quantity_of, unit_of
 from verifyrig.core.errors import UsageError
 from verifyrig.core.interfaces import Quality, Reading
-from verifyrig.core.profile import Profile
+from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
+from verifyrig.core.profile import Profile, Purpose
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.files.csv_cells import smallest_step
@@ -42,11 +43,11 @@ class ImportOrder:
     data: bytes
     channels: Sequence[ChannelColumn]
     stages: Sequence[StagePart]
-    ended: str = "completed"
+    ended: str = Outcome.COMPLETED
     ambient: tuple[float, float] | None = None
     profile: Profile | None = None
     job: str | None = None
-    purpose: str = "check"
+    purpose: str = Purpose.CHECK
     where: Sequence[tuple[str, str]] = field(default_factory=tuple)
 
 
@@ -137,8 +138,8 @@ def _write(writer: Any, samples: Imported, order: ImportOrder, last_s: float) ->
         cut_short = stage.end_s > last_s
         # The end is exclusive, and a trace counts both ends: the next smaller number leaves a sample at END out.
         end_s = last_s if cut_short else math.nextafter(stage.end_s, 0.0)
-        off = cut_short and order.ended == "power-off"
-        writer.stage_ended(stage.name, end_s, "interrupted" if off else "time")
+        off = cut_short and order.ended == CauseClass.POWER_OFF
+        writer.stage_ended(stage.name, end_s, StageEnd.INTERRUPTED if off else StageEnd.TIME)
     for t_s, readings in zip(samples.t_s.tolist(), _readings(samples.columns), strict=True):
         writer.sample(t_s, base_s + t_s, readings)
 
@@ -161,8 +162,8 @@ def _reading(channel: str, value: float) -> Reading:
 
 
 def _ending(order: ImportOrder) -> dict[str, Any]:
-    if order.ended == "completed":
-        return {"outcome": "completed", "cause": None, "trip": None}
+    if order.ended == Outcome.COMPLETED:
+        return {"outcome": Outcome.COMPLETED, "cause": None, "trip": None}
     why = reason("said-by-importer")
-    cause = {"class": "power-off", "why": [str(why)]}
-    return {"outcome": "interrupted", "cause": cause, "cause_reasons": [why.as_json()], "trip": None}
+    cause = {"class": CauseClass.POWER_OFF, "why": [str(why)]}
+    return {"outcome": Outcome.INTERRUPTED, "cause": cause, "cause_reasons": [why.as_json()], "trip": None}

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import FloatArray, Trace
 
 _SLOPE_OVER_S = 10.0
@@ -86,7 +88,9 @@ def last_moments(trace: Trace) -> LastMoments:
         return LastMoments(end_s=0.0, notes=("nothing was recorded",))
     last_s = float(trace.t_s[-1])
     end_s = max([last_s, *(event.t_s for event in trace.events)])
-    stage = next((s for s in reversed(trace.stages) if s.start_s <= end_s and s.ended in (None, "interrupted")), None)
+    stage = next(
+        (s for s in reversed(trace.stages) if s.start_s <= end_s and s.ended in (None, StageEnd.INTERRUPTED)), None
+    )
     edge_s = _load_edge_s(trace)
     temps = [t for c in trace.columns if c.endswith("_temp_c") and (t := _at_cut(trace, c, end_s)) is not None]
     die = next((t for name in ("die_temp_c", "core_temp_c") for t in temps if t.channel == name), None)
@@ -130,7 +134,7 @@ def _load_edge_s(trace: Trace) -> float | None:
 
 def _open_load_stage_s(trace: Trace) -> float | None:
     stage = trace.stages[-1] if trace.stages else None
-    is_open = stage is not None and stage.kind == "load" and stage.ended in (None, "interrupted")
+    is_open = stage is not None and stage.kind == StageKind.LOAD and stage.ended in (None, StageEnd.INTERRUPTED)
     return stage.start_s if stage is not None and is_open else None
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.trace import Trace
 from verifyrig.runs.last_moments import CutTemperature, LastMoments, last_moments
 from verifyrig.system.history.entries import LogEntry
@@ -77,11 +78,17 @@ _NEVER_HEAT_BELOW_C = 70.0
 _HOT_BOARD_C = 100.0
 _SOON_AFTER_EDGE_S = 5.0
 _BY_ITSELF_S = 60.0
-_TOLD = {
-    "operator": (Reason.OPERATOR, "A person ended it."),
-    "terminated": (Reason.OPERATOR, "It was told to end, by a person or by the system shutting down in order."),
-    "killed": (Reason.SOFTWARE, "The program was killed while the system went on; that says nothing of the machine."),
-    "suspend": (Reason.SLEEP, "The system went to sleep."),
+_TOLD: dict[str, tuple[Reason, str]] = {
+    CauseClass.OPERATOR: (Reason.OPERATOR, "A person ended it."),
+    CauseClass.TERMINATED: (
+        Reason.OPERATOR,
+        "It was told to end, by a person or by the system shutting down in order.",
+    ),
+    CauseClass.KILLED: (
+        Reason.SOFTWARE,
+        "The program was killed while the system went on; that says nothing of the machine.",
+    ),
+    CauseClass.SUSPEND: (Reason.SLEEP, "The system went to sleep."),
 }
 _SENTENCES = {
     Reason.HEAT: "Most likely it was switched off because of heat.",
@@ -101,7 +108,7 @@ def explain_end(
         restarted_utc_s: When the system started again, s since 1970, where that is known.
     """
     cause = trace.facts.get("cause")
-    if trace.facts.get("outcome") != "interrupted" or not isinstance(cause, dict):
+    if trace.facts.get("outcome") != Outcome.INTERRUPTED or not isinstance(cause, dict):
         return None
     moments = last_moments(trace)
     restart_s = _restart_s(trace, restarted_utc_s)
@@ -109,7 +116,7 @@ def explain_end(
     if kind in _TOLD:
         verdict, sentence = _TOLD[kind]
         return _finding(verdict, sentence, why, (), {}, moments, restart_s)
-    if kind == "hang":
+    if kind == CauseClass.HANG:
         found = _hang(why, moments, restart_s)
     else:
         found = _weigh(moments, list(_signs(moments, remembered, restart_s)), remembered, restart_s)

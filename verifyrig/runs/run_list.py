@@ -12,6 +12,7 @@ from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.record import Head, read_head, read_trace
@@ -36,7 +37,7 @@ def list_runs(bench: Bench, job: str | None = None) -> list[dict[str, Any]]:
         row = known["row"] if known is not None and known["state"] == state else None
         row = {**row, "record": str(path)} if row is not None else _row(path)
         rows.append(row)
-        if row["outcome"] != "running" and "damage" not in row:
+        if row["outcome"] != Outcome.RUNNING and "damage" not in row:
             kept[key] = {"state": state, "row": row}
     if kept != index:
         _write_index(bench, kept)
@@ -85,12 +86,12 @@ def job_of(path: Path) -> str | None:
 
 def _damaged_row(path: Path, error: RigError) -> dict[str, Any]:
     empty = dict.fromkeys(("job", "unit", "profile", "purpose", "started"))
-    cause = {"class": "unknown", "why": [error.what]}
+    cause = {"class": CauseClass.UNKNOWN, "why": [error.what]}
     return {
         "run": path.stem,
         "record": str(path),
         **empty,
-        "outcome": "interrupted",
+        "outcome": Outcome.INTERRUPTED,
         "cause": cause,
         "verdict": "not-measured",
         "simulated": False,

@@ -10,7 +10,9 @@ from verifyrig.analysis import Metric, ThresholdResult, judge_thresholds, metric
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.plain_json import plain_number
+from verifyrig.core.profile import Purpose
 from verifyrig.core.reason import reason, sentence
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
@@ -44,11 +46,11 @@ def summary_of(
         "record": record_path,
         "profile": trace.profile.name if trace.profile else None,
         "recipe": trace.profile.recipe if trace.profile else None,
-        "purpose": facts.get("purpose", "check"),
+        "purpose": facts.get("purpose", Purpose.CHECK),
         "job": facts.get("job"),
         "unit": facts.get("unit"),
         "simulated": bool(facts.get("simulated", False)),
-        "outcome": facts.get("outcome", "interrupted"),
+        "outcome": facts.get("outcome", Outcome.INTERRUPTED),
         "cause": facts.get("cause"),
         "trip": facts.get("trip"),
         "not_armed": facts.get("not_armed") or [],
@@ -137,9 +139,13 @@ def budget_of(metrics: Mapping[str, Metric]) -> dict[str, list[dict[str, Any]]]:
 def exit_code_of(summary: Mapping[str, Any]) -> ExitCode:
     """Return the exit code that the outcome and the verdict mean for `run`: the first that applies."""
     cause = summary.get("cause") or {}
-    if summary["outcome"] == "interrupted" and cause.get("class") in ("operator", "terminated", "killed"):
+    if summary["outcome"] == Outcome.INTERRUPTED and cause.get("class") in (
+        CauseClass.OPERATOR,
+        CauseClass.TERMINATED,
+        CauseClass.KILLED,
+    ):
         return ExitCode.ENDED
-    if summary["outcome"] in ("tripped", "stopped"):
+    if summary["outcome"] in (Outcome.TRIPPED, Outcome.STOPPED):
         return ExitCode.TRIPPED
     if summary["verdict"] == Verdict.FAIL:
         return ExitCode.FAILED
@@ -147,11 +153,11 @@ def exit_code_of(summary: Mapping[str, Any]) -> ExitCode:
 
 
 _OUTCOME = {
-    "running": "The run is not over.",
-    "completed": "The run went through all its stages.",
-    "tripped": "A trip limit ended the load.",
-    "stopped": "The run was stopped for safety.",
-    "interrupted": "The run broke off before its end.",
+    Outcome.RUNNING: "The run is not over.",
+    Outcome.COMPLETED: "The run went through all its stages.",
+    Outcome.TRIPPED: "A trip limit ended the load.",
+    Outcome.STOPPED: "The run was stopped for safety.",
+    Outcome.INTERRUPTED: "The run broke off before its end.",
 }
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line
 from verifyrig.core.reason import reason_of_json
 from verifyrig.files.foreign_file import FileKind, opened
@@ -87,12 +88,12 @@ def _notice(path: Path) -> Unfinished | None:
     except RigError:
         return None
     keeper = head.facts.get("keeper")
-    if head.sealed or head.facts["outcome"] == "running":
+    if head.sealed or head.facts["outcome"] == Outcome.RUNNING:
         return None
     if not isinstance(keeper, dict) or keeper.get("host") != state.host:
         return None
     ending = _look_closer(path, head, state, rebooted=keeper.get("boot_id") != state.boot_id)
-    if ending is None or ending.outcome != "interrupted" or ending.cause is None:
+    if ending is None or ending.outcome != Outcome.INTERRUPTED or ending.cause is None:
         return None
     return Unfinished(
         run=head.run,

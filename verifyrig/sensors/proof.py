@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from verifyrig.core.channels import base_name
 from verifyrig.core.errors import SafetyRefusal
 from verifyrig.core.interfaces import ChannelInfo, Load, LoadDemand, Reading
+from verifyrig.core.profile import WorkName
 from verifyrig.sensors.bank import Bank
 
 REST_S = 4.0
@@ -58,7 +59,7 @@ def prove(
         LoadError: The load cannot be started.
     """
     _refuse_hot(bank.sample(now_s(), load_share=0.0))
-    load.start(LoadDemand(work="linear-algebra", workers="quarter"))
+    load.start(LoadDemand(work=WorkName.LINEAR_ALGEBRA, workers="quarter"))
     try:
         say(f"{REST_S:.0f} s of rest ...")
         rest = _collect(bank, REST_S, 0.0, now_s, sleep, load)

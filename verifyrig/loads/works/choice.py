@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from verifyrig.core.errors import LoadError
+from verifyrig.core.profile import WorkName
 from verifyrig.loads.wire import WorkerSettings
 from verifyrig.loads.works import Work
 
@@ -58,22 +59,24 @@ def _gpu_linear_algebra(settings: WorkerSettings) -> Work:
 
 
 # Works of a graphics processor run in one worker that is bound to no core.
-ON_GPU = frozenset({"gpu-linear-algebra"})
+ON_GPU: frozenset[str] = frozenset({WorkName.GPU_LINEAR_ALGEBRA})
 # Works that are two at once: this one on every core, and that one on the graphics processor.
-TOGETHER = {"gpu-and-processor": ("linear-algebra", "gpu-linear-algebra")}
+TOGETHER: dict[str, tuple[str, str]] = {
+    WorkName.GPU_AND_PROCESSOR: (WorkName.LINEAR_ALGEBRA, WorkName.GPU_LINEAR_ALGEBRA)
+}
 
 WORKS: dict[str, Callable[[WorkerSettings], Work]] = {
-    "linear-algebra": _linear_algebra,
-    "transform": _transform,
-    "digest": _digest,
-    "march": _march,
-    "storage": _storage,
-    "mixed": _mixed,
-    "gpu-linear-algebra": _gpu_linear_algebra,
+    WorkName.LINEAR_ALGEBRA: _linear_algebra,
+    WorkName.TRANSFORM: _transform,
+    WorkName.DIGEST: _digest,
+    WorkName.MARCH: _march,
+    WorkName.STORAGE: _storage,
+    WorkName.MIXED: _mixed,
+    WorkName.GPU_LINEAR_ALGEBRA: _gpu_linear_algebra,
 }
 
 # Memory that works fill for each worker: all that the demand allows, or at most so many bytes; others need little.
-MOST_MEMORY_BYTES: dict[str, int | None] = {"march": None, "mixed": 64 * 2**20}
+MOST_MEMORY_BYTES: dict[str, int | None] = {WorkName.MARCH: None, WorkName.MIXED: 64 * 2**20}
 
 
 def make_work(settings: WorkerSettings) -> Work:

@@ -15,7 +15,9 @@ from typing import Any, TypeVar
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.plain_json import plain_number
+from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import sentence
 from verifyrig.core.trace import Trace
 from verifyrig.qa import Figure
@@ -114,7 +116,7 @@ def compute_one(path: Path) -> Computed:
         if check.integrity is Integrity.DAMAGED or check.digest is None:
             return _refused(path, f"the file is damaged ({check.fault})")
         trace = read_trace(path)
-        if check.integrity is Integrity.UNSEALED and trace.facts.get("outcome") == "completed":
+        if check.integrity is Integrity.UNSEALED and trace.facts.get("outcome") == Outcome.COMPLETED:
             return _refused(path, "it was never sealed, so it proves nothing", broken=False)
         names, figures, remarks = pack_figures(_figures(trace))
         kept = Kept(digest=check.digest, head=computed_head(trace), names=names, figures=figures, remarks=remarks)
@@ -185,7 +187,7 @@ def computed_head(trace: Trace) -> dict[str, Any]:
         "profile": trace.profile.name if trace.profile else None,
         "recipe": trace.profile.recipe if trace.profile else None,
         "started_utc_s": float(started) if isinstance(started, int | float) else _first_utc_s(trace),
-        "outcome": str(facts.get("outcome", "interrupted")),
+        "outcome": str(facts.get("outcome", Outcome.INTERRUPTED)),
         "cause": _text(cause.get("class")) if isinstance(cause, Mapping) else None,
         "ambient_c": _room_c(trace),
         "states": {str(key): str(value) for key, value in (facts.get("states") or {}).items()},
@@ -205,8 +207,10 @@ def _room_c(trace: Trace) -> float | None:
     """Return the room during the longest load stage that knows it, else during any other, °C."""
     from verifyrig.analysis.load_edges import room_of
 
-    ran = [stage for stage in trace.stages if stage.ended != "skipped"]
-    for stage in sorted(ran, key=lambda stage: (stage.kind != "load", stage.start_s - (stage.end_s or stage.start_s))):
+    ran = [stage for stage in trace.stages if stage.ended != StageEnd.SKIPPED]
+    for stage in sorted(
+        ran, key=lambda stage: (stage.kind != StageKind.LOAD, stage.start_s - (stage.end_s or stage.start_s))
+    ):
         room = room_of(trace, stage)
         if room is not None and math.isfinite(room.value_c):
             return float(room.value_c)

@@ -1,0 +1,39 @@
+"""How a run ended, why it broke off, and how each of its stages ended: the words that records and the JSON hold."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Outcome(StrEnum):
+    """How a run ended."""
+
+    RUNNING = "running"
+    COMPLETED = "completed"
+    TRIPPED = "tripped"  # a trip limit was crossed
+    STOPPED = "stopped"  # for safety: a gate, a lost load, a full disk, nobody present
+    INTERRUPTED = "interrupted"  # all else that ends early; a `CauseClass` says what
+
+
+class CauseClass(StrEnum):
+    """What interrupted a run."""
+
+    OPERATOR = "operator"
+    TERMINATED = "terminated"
+    KILLED = "killed"
+    POWER_OFF = "power-off"
+    HANG = "hang"
+    SUSPEND = "suspend"
+    UNKNOWN = "unknown"
+
+
+class StageEnd(StrEnum):
+    """How a stage ended."""
+
+    SETTLED = "settled"  # its settled value was known well enough
+    TIME = "time"
+    GATE = "gate"
+    TRIPPED = "tripped"
+    SKIPPED = "skipped"  # it never began, or its load did not come up
+    STOPPED = "stopped"
+    INTERRUPTED = "interrupted"
