@@ -224,7 +224,8 @@ def test_every_command_is_asked() -> None:
 @example(FRONT)
 @given(hostile)
 def test_no_command_prints_or_writes_what_acts_hides_or_forges(text: str) -> None:
-    with tempfile.TemporaryDirectory() as folder:
+    # What a command writes beside the caller lies in the folder too, not in the checkout.
+    with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
         root = Path(folder) / "bench"
         root.mkdir()
         lay_bench(root, text)
