@@ -73,25 +73,19 @@ def test_a_stage_is_known_sooner_than_a_slope_rule_and_not_before_it_may_be() ->
     info = ChannelInfo(
         channel="die_temp_c", label="", device="", source="", quantity="temperature", unit="°C", resolution=1.0
     )
-    idle = StageForecaster(RULE, info)
-    for row in rows[:REST_S]:
-        idle.add(*map(float, row))
-    stage = StageForecaster(RULE, info, before=idle)
-    assert stage.forecast() is None
-    known_s = None
-    for elapsed, row in enumerate(rows[REST_S:], start=1):
-        stage.add(*map(float, row))
+    stage, known_s = StageForecaster(RULE, info), None
+    samples = np.array(rows, dtype=np.float64)
+    assert stage.forecast(samples[:REST_S], REST_S) is None
+    for elapsed in range(1, len(rows) - REST_S + 1):
         if elapsed % 20 == 0 and known_s is None:
-            ahead = stage.forecast()
+            ahead = stage.forecast(samples[: REST_S + elapsed], REST_S)
             known_s = elapsed if ahead is not None and ahead.known else None
     assert known_s is not None and 60 <= known_s <= 600
 
 
 def test_a_forecaster_without_a_reading_gives_none() -> None:
-    stage = StageForecaster(RULE)
-    for t in range(100):
-        stage.add(float(t), None)
-    assert stage.forecast() is None
+    nothing = np.full((100, 5), np.nan)
+    assert StageForecaster(RULE).forecast(np.column_stack((np.arange(100.0), nothing)), 0) is None
 
 
 def test_a_machine_flat_at_its_limit_settles_there() -> None:

@@ -32,7 +32,7 @@ def view(bench: Bench, readings: dict[str, Reading]) -> TickView:
     stage = next(s for s in find_profile("graphics", bench).stages if s.name == "load")
     return TickView(
         t_s=60.0, stage_s=60.0, stage=stage, share=1.0, readings=readings, forecast=ahead, margin_k=23.0,
-        limits_c={"gpu_temp_c": 86.0}, rest_s=None,
+        limits_c={"gpu_temp_c": 86.0}, remaining_s=None,
     )  # fmt: skip
 
 

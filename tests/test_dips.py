@@ -20,6 +20,7 @@ from verifyrig.core.trace import Event, StageSpan, Trace
 from verifyrig.rig.arming import arm
 from verifyrig.rig.dip import ANSWER_WITHIN_S, DIP_EVERY_S, LEFT_OUT_S, STANDS_S, Dips
 from verifyrig.rig.guard import Guard
+from verifyrig.rig.run_buffer import RunBuffer
 
 LONG = PROFILE.replace("max_duration_s = 60", "max_duration_s = 400")
 STEADY_FROM_S = 20.0 + 2 * 20.0
@@ -233,12 +234,14 @@ def test_a_stuck_reading_that_moves_again_is_believed_again() -> None:
 def test_the_climb_out_of_a_dip_is_no_rise_towards_the_limit() -> None:
     made = stand(warming)
     armed, _ = arm(made.plan, made.bank.infos)
-    guard = Guard(armed, made.plan, made.bank.infos, made.bank.reread)
+    buffer = RunBuffer()
+    guard = Guard(buffer, armed, made.plan, made.bank.infos, made.bank.reread)
     stage = next(stage for stage in made.plan.stages if stage.name == "load")
     guard.load_edge(0.0, 1.0, steady=True)
 
     def check(t_s: float, value: float) -> object:
-        return guard.check(t_s, t_s, stage, {"die_temp_c": Reading(value=value)})
+        buffer.add(t_s, {"die_temp_c": Reading(value=value)})
+        return guard.check(t_s, stage)
 
     assert not any(check(float(t), 80.0) for t in range(40))
     guard.load_dips(39.0, over=False)

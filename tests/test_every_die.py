@@ -26,8 +26,10 @@ from verifyrig.rig.arming import arm, limits_of
 from verifyrig.rig.assemble import RunRequest, run
 from verifyrig.rig.gate import StageGate
 from verifyrig.rig.guard import Guard, Trip
+from verifyrig.rig.load_driver import heating_of
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Silent, TickView
+from verifyrig.rig.run_buffer import RunBuffer
 from verifyrig.rig.runner import Ambient
 from verifyrig.rig.stage_forecasts import StageForecasts
 from verifyrig.terminal.lines import PlainLines
@@ -68,7 +70,8 @@ class Bench2:
         self.now: dict[str, Reading] = {}
         profile, infos = plan(*limits), dies(**second)
         armed, self.absent = arm(profile, infos)
-        self.guard = Guard(armed, profile, infos, lambda channel, now_s: self.now[channel])
+        self.buffer = RunBuffer()
+        self.guard = Guard(self.buffer, armed, profile, infos, lambda channel, now_s: self.now[channel])
 
     def feed(
         self, seconds: Iterable[Reading | float], *, from_s: float = 0.0, first: Reading | float = 33.0
@@ -77,7 +80,8 @@ class Bench2:
         for k, reading in enumerate(seconds):
             pair = {"die_temp_c": first, "die_2_temp_c": reading}
             self.now = {name: ok(value) if isinstance(value, float) else value for name, value in pair.items()}
-            trip = self.guard.check(from_s + k, from_s + k, LOAD, self.now)
+            self.buffer.add(from_s + k, self.now)
+            trip = self.guard.check(from_s + k, LOAD)
             if trip is not None:
                 trips.append(trip)
         return trips
@@ -224,10 +228,14 @@ def test_an_optional_channel_that_was_silent_at_the_start_is_guarded_from_its_fi
     armed, absent = arm(profile, dies(), readable=["die_temp_c"])
     assert absent == ["die_2_temp_c"]
     now = {"die_temp_c": ok(33.0), "die_2_temp_c": MISSING}
-    guard = Guard(armed, profile, dies(), lambda channel, now_s: now[channel])
-    assert [guard.check(t, t, LOAD, now) for t in range(8)] == [None] * 8
+    buffer = RunBuffer()
+    guard = Guard(buffer, armed, profile, dies(), lambda channel, now_s: now[channel])
+    for t in range(8):
+        buffer.add(t, now)
+        assert guard.check(t, LOAD) is None
     now["die_2_temp_c"] = ok(91.0)
-    trip = guard.check(8, 8, LOAD, now)
+    buffer.add(8, now)
+    trip = guard.check(8, LOAD)
     assert trip is not None and trip.channel == "die_2_temp_c"
 
 
@@ -258,15 +266,16 @@ def test_the_gate_closes_on_the_second_die_by_reading_silence_and_forecast() -> 
 def test_each_die_is_forecast_by_its_own_reading_and_the_worst_is_shown() -> None:
     # Closed form: first-order approach, T = T_end + (T_0 - T_end) exp(-t / tau).
     stage = Stage(name="load", kind=StageKind.LOAD, gate=GATE)
-    forecasts = StageForecasts(dies(), {"die_temp_c": 90.0, "die_2_temp_c": 90.0})
+    buffer = RunBuffer()
+    forecasts = StageForecasts(buffer, dies(), {"die_temp_c": 90.0, "die_2_temp_c": 90.0})
     forecasts.begin(stage, 0.0)
     for t in range(240):
         share = 1.0 if t >= 20 else 0.0
         grown = 1 - np.exp(-max(0, t - 20) / 40.0)
         readings = {"die_temp_c": ok(30.0 + 20.0 * grown), "die_2_temp_c": ok(30.0 + 45.0 * grown)}
-        forecasts.add(float(t), readings, 22.0, share)
+        buffer.add(float(t), readings, ambient_c=22.0, share=share)
         before = len(forecasts.found)
-        forecasts.foretell(float(t))
+        forecasts.update(float(t))
         assert len(forecasts.found) <= before + 1  # no more than one a sample
     assert forecasts.found["die_temp_c"].settles_at_c == pytest.approx(50.0, abs=3.0)
     assert forecasts.found["die_2_temp_c"].settles_at_c == pytest.approx(75.0, abs=3.0)
@@ -278,28 +287,28 @@ def test_a_stage_is_settled_only_when_every_die_is_known_to_be() -> None:
     settle = Settle(channel="die_temp_c", within_k=2.0, slowest_time_constant_s=100.0)
     stage = Stage(name="idle", kind=StageKind.IDLE, settle=settle)
     for second, known in ((ok(31.0), True), (MISSING, False)):
-        forecasts = StageForecasts(dies(), {})
+        buffer = RunBuffer()
+        forecasts = StageForecasts(buffer, dies(), {})
         forecasts.begin(stage, 0.0)
         for t in range(300):
-            forecasts.add(float(t), {"die_temp_c": ok(30.0), "die_2_temp_c": second}, 22.0, 0.0)
-            forecasts.foretell(float(t))
+            buffer.add(float(t), {"die_temp_c": ok(30.0), "die_2_temp_c": second}, ambient_c=22.0)
+            forecasts.update(float(t))
         assert forecasts.found["die_temp_c"].known and forecasts.known is known
 
 
 def permit_after_pulses(limits_c: dict[str, float], rises_k: dict[str, float], infos: Any, work: str) -> Reason | None:
     """Return why a steady load may not start after quarter pulses that lift each channel by so many kelvin."""
-    permit = LoadPermit(limits_c=limits_c, ambient_c=22.0, infos=infos)
+    permit, buffer = LoadPermit(limits_c=limits_c, infos=infos), RunBuffer()
     pulse = LoadPlan(work=work, pattern=LoadPattern.PULSES, on_s=5, off_s=15, count=4, workers="quarter")
-    permit.workers(Stage(name="pulses", kind=StageKind.LOAD, load=pulse))
     watts = {name: 100.0 if name.startswith("gpu_") else 30.0 for name in infos if name.endswith("power_w")}
     for t in range(120):
         on = t >= 40 and (t - 40) % 20 < 5
         heat = 1.0 if on else 0.0
         readings = {name: ok(30.0 + rise * heat) for name, rise in rises_k.items()}
         readings |= {name: ok(20.0 + full * heat * (rises_k.get(_temp(name), 1.0) > 0)) for name, full in watts.items()}
-        permit.sample(float(t), readings, heat)
+        buffer.add(float(t), readings, share=heat, heating=heating_of(pulse, heat), ambient_c=22.0)
     steady = LoadPlan(work=work, pattern=LoadPattern.STEADY)
-    return permit.why_not(Stage(name="load", kind=StageKind.LOAD, load=steady), blind=False)
+    return permit.why_not(Stage(name="load", kind=StageKind.LOAD, load=steady), False, buffer)
 
 
 def _temp(power: str) -> str:
@@ -340,7 +349,7 @@ def view(**more: Any) -> TickView:
     given: dict[str, Any] = {
         "t_s": 60.0, "stage_s": 60.0, "stage": LOAD, "share": 1.0, "readings": readings, "forecast": None,
         "margin_k": 9.0, "margin_channel": "die_2_temp_c", "limits_c": {"die_temp_c": 90.0, "die_2_temp_c": 90.0},
-        "rest_s": None,
+        "remaining_s": None,
     }  # fmt: skip
     return TickView(**{**given, **more})
 

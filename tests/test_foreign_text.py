@@ -315,8 +315,8 @@ def test_the_live_panel_and_the_plain_lines_show_hostile_texts_as_texts() -> Non
     stages = tuple(replace(stage, name=ALL) for stage in plan.stages)
     plan = replace(plan, name=FRONT, title=ALL, stages=stages, cautions=(ALL,))
     view = TickView(
-        t_s=40.0, stage=stages[1], stage_s=40.0, rest_s=None, share=1.0, readings={"die_temp_c": Reading(value=50.0)},
-        limits_c={}, margin_k=20.0, forecast=None,
+        t_s=40.0, stage=stages[1], stage_s=40.0, remaining_s=None, share=1.0,
+        readings={"die_temp_c": Reading(value=50.0)}, limits_c={}, margin_k=20.0, forecast=None,
     )  # fmt: skip
     drawn, lined = io.StringIO(), io.StringIO()
     panel, lines = LivePanel(), PlainLines(lined, every_s=1.0)

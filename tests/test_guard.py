@@ -11,6 +11,7 @@ from verifyrig.core.profile import Gate, Profile, Stage, StageKind, TripLimit
 from verifyrig.rig.arming import arm
 from verifyrig.rig.gate import check_gate
 from verifyrig.rig.guard import Guard, Trip
+from verifyrig.rig.run_buffer import RunBuffer
 
 DIE = ChannelInfo(
     channel="die_temp_c", label="Package id 0", device="coretemp/0/temp1", source="x", quantity="temperature",
@@ -41,13 +42,17 @@ class Bench:
         plan = profile(limit)
         armed, self.absent = arm(plan, {limit.channel: info})
         self.channel = limit.channel
-        self.guard = Guard(armed, plan, {limit.channel: info}, lambda channel, now_s: self.again or self.now)
+        self.buffer = RunBuffer()
+        self.guard = Guard(
+            self.buffer, armed, plan, {limit.channel: info}, lambda channel, now_s: self.again or self.now
+        )
 
     def feed(self, readings: Iterable[Reading], *, from_s: float = 0.0, stage: Stage = LOAD) -> list[Trip]:
         trips = []
         for k, reading in enumerate(readings):
             self.now = reading
-            trip = self.guard.check(from_s + k, from_s + k, stage, {self.channel: reading})
+            self.buffer.add(from_s + k, {self.channel: reading})
+            trip = self.guard.check(from_s + k, stage)
             if trip:
                 trips.append(trip)
         return trips

@@ -8,35 +8,50 @@ from verifyrig.core.interfaces import ChannelInfo, Reading
 from verifyrig.core.profile import Profile, Stage, StageKind, TripLimit
 from verifyrig.rig.arming import arm
 from verifyrig.rig.guard import Guard, Trip
+from verifyrig.rig.run_buffer import RunBuffer
 
 LIMIT_C = 92.0
 LOAD = Stage(name="load", kind=StageKind.LOAD)
 
 
-def guard(*, limit_c: float = LIMIT_C, refresh_s: float = 1.0, period_s: float = 1.0) -> Guard:
-    die = ChannelInfo(
-        channel="die_temp_c", label="", device="d", source="s", quantity="temperature", unit="°C", refresh_s=refresh_s
-    )
-    limit = TripLimit(channel="die_temp_c", maximum=limit_c)
-    plan = Profile(name="p", title="", text="", recipe="", stages=(LOAD,), trip_limits=(limit,), period_s=period_s)
-    armed, _ = arm(plan, {"die_temp_c": die})
-    return Guard(armed, plan, {"die_temp_c": die}, lambda channel, now_s: now[0])
+class Watch:
+    """A guard and the samples that it reads."""
 
+    def __init__(self, *, limit_c: float = LIMIT_C, refresh_s: float = 1.0, period_s: float = 1.0) -> None:
+        die = ChannelInfo(
+            channel="die_temp_c",
+            label="",
+            device="d",
+            source="s",
+            quantity="temperature",
+            unit="°C",
+            refresh_s=refresh_s,
+        )
+        limit = TripLimit(channel="die_temp_c", maximum=limit_c)
+        plan = Profile(name="p", title="", text="", recipe="", stages=(LOAD,), trip_limits=(limit,), period_s=period_s)
+        armed, _ = arm(plan, {"die_temp_c": die})
+        self.buffer, self.now = RunBuffer(), Reading(value=0.0)
+        self.guard = Guard(self.buffer, armed, plan, {"die_temp_c": die}, lambda channel, now_s: self.now)
 
-now: list[Reading] = [Reading(value=0.0)]
+    def step(self, t_s: float, share: float) -> None:
+        self.guard.load_edge(t_s, share, steady=False)
+
+    def take(self, t_s: float, value: float) -> Trip | None:
+        self.now = Reading(value=value)
+        self.buffer.add(t_s, {"die_temp_c": self.now})
+        return self.guard.check(t_s, LOAD)
 
 
 def first_trip(
-    watch: Guard, temp_c: Callable[[float], float], times_s: Sequence[float], edge: tuple[float, float] | None = None
+    watch: Watch, temp_c: Callable[[float], float], times_s: Sequence[float], edge: tuple[float, float] | None = None
 ) -> tuple[float, Trip] | None:
     """Feed readings; `edge` is when the load is told which share. Return the first trip and when it came."""
     pending = edge
     for t_s in times_s:
         if pending is not None and t_s >= pending[0]:
-            watch.load_edge(pending[0], pending[1], steady=False)
+            watch.step(*pending)
             pending = None
-        now[0] = Reading(value=temp_c(t_s))
-        trip = watch.check(t_s, t_s, LOAD, {"die_temp_c": now[0]})
+        trip = watch.take(t_s, temp_c(t_s))
         if trip is not None:
             return t_s, trip
     return None
@@ -48,15 +63,15 @@ def seconds(n: int, start: float = 0.0) -> list[float]:
 
 def test_a_line_that_would_cross_before_the_next_sample_could_act_ends_the_load() -> None:
     # 4 K/s: 88 °C now are 92.4 °C when the next sample could act, 1 s of the plan and 0.1 s to act from now.
-    found = first_trip(guard(limit_c=92.3), lambda t: 40.0 + 4.0 * t, seconds(20), edge=(0.0, 1.0))
+    found = first_trip(Watch(limit_c=92.3), lambda t: 40.0 + 4.0 * t, seconds(20), edge=(0.0, 1.0))
     assert found is not None and (found[0], found[1].rule, found[1].value) == (12.0, "line", 88.0)
-    found = first_trip(guard(limit_c=92.5), lambda t: 40.0 + 4.0 * t, seconds(20), edge=(0.0, 1.0))
+    found = first_trip(Watch(limit_c=92.5), lambda t: 40.0 + 4.0 * t, seconds(20), edge=(0.0, 1.0))
     assert found is not None and (found[0], found[1].rule) == (13.0, "line")
 
 
 def test_it_looks_as_far_ahead_as_the_plan_samples() -> None:
     every_two_s = [2.0 * k for k in range(20)]
-    found = first_trip(guard(period_s=2.0), lambda t: 40.0 + 4.0 * t, every_two_s, edge=(0.0, 1.0))
+    found = first_trip(Watch(period_s=2.0), lambda t: 40.0 + 4.0 * t, every_two_s, edge=(0.0, 1.0))
     # At 10 s it stands at 80 °C and would be at 88.4 °C; at 12 s at 88 °C and at 96.4 °C.
     assert found is not None and (found[0], found[1].rule) == (12.0, "line")
 
@@ -67,43 +82,43 @@ def test_what_the_die_does_in_the_first_two_seconds_after_a_step_is_no_line() ->
         return 30.0 if t < 5.0 else {5.5: 60.0, 6.0: 74.0, 6.5: 84.0}.get(t, 86.0)
 
     half_seconds = [0.5 * k for k in range(60)]
-    assert first_trip(guard(), jump, half_seconds, edge=(5.0, 1.0)) is None
+    assert first_trip(Watch(), jump, half_seconds, edge=(5.0, 1.0)) is None
 
 
 def test_after_those_two_seconds_three_readings_are_a_line_again() -> None:
     # 6 K/s from the step on. Readings at 7.5, 8.5, 9.5 s are the first that count; 9.5 s: 87 °C, and 93.6 °C at 10.6 s.
-    found = first_trip(guard(), lambda t: 60.0 + 6.0 * max(0.0, t - 5.0), seconds(20, 0.5), edge=(5.0, 1.0))
+    found = first_trip(Watch(), lambda t: 60.0 + 6.0 * max(0.0, t - 5.0), seconds(20, 0.5), edge=(5.0, 1.0))
     assert found is not None and (found[0], found[1].rule) == (9.5, "line")
 
 
 def test_readings_from_before_those_two_seconds_do_not_help_to_make_a_line() -> None:
     # 6 K/s from 65 °C: a line through 6.5, 7.5 and 8.5 s would cross; 6.5 s is too soon after the step.
-    found = first_trip(guard(), lambda t: 65.0 + 6.0 * max(0.0, t - 5.0), seconds(20, 0.5), edge=(5.0, 1.0))
+    found = first_trip(Watch(), lambda t: 65.0 + 6.0 * max(0.0, t - 5.0), seconds(20, 0.5), edge=(5.0, 1.0))
     assert found is not None and (found[0], found[1].rule) == (9.5, "max")
 
 
 def test_at_rest_there_is_no_load_to_end() -> None:
-    found = first_trip(guard(), lambda t: 40.0 + 4.0 * t, seconds(20))
+    found = first_trip(Watch(), lambda t: 40.0 + 4.0 * t, seconds(20))
     assert found is not None and found[1].rule == "max"
-    off = guard()
-    off.load_edge(0.0, 1.0, steady=False)
+    off = Watch()
+    off.step(0.0, 1.0)
     found = first_trip(off, lambda t: 40.0 + 4.0 * t, seconds(20), edge=(3.0, 0.0))
     assert found is not None and found[1].rule == "max"
 
 
 def test_another_step_of_a_load_that_is_on_does_not_blind_the_line() -> None:
-    watch = guard()
-    watch.load_edge(0.0, 0.25, steady=False)
+    watch = Watch()
+    watch.step(0.0, 0.25)
     found = first_trip(watch, lambda t: 40.0 + 4.0 * t, seconds(20), edge=(11.0, 1.0))
     assert found is not None and (found[0], found[1].rule) == (12.0, "line")
 
 
 def test_a_fall_is_no_line_however_near_the_limit() -> None:
     values = {0: 91.9, 1: 91.8, 2: 91.9, 3: 91.9}
-    assert first_trip(guard(), lambda t: values.get(int(t), 91.9), seconds(8, 5.0), edge=(0.0, 1.0)) is None
+    assert first_trip(Watch(), lambda t: values.get(int(t), 91.9), seconds(8, 5.0), edge=(0.0, 1.0)) is None
 
 
 def test_a_value_that_is_only_held_is_not_a_fresh_reading() -> None:
     # A sensor that shows each value for 2 s and climbs by 8 K each time: 4 K/s, whatever the samples in between say.
-    found = first_trip(guard(refresh_s=2.0), lambda t: 40.0 + 8.0 * (t // 2), seconds(30), edge=(0.0, 1.0))
+    found = first_trip(Watch(refresh_s=2.0), lambda t: 40.0 + 8.0 * (t // 2), seconds(30), edge=(0.0, 1.0))
     assert found is not None and (found[0], found[1].rule) == (12.0, "line")

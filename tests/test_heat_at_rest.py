@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import pytest
 
 from verifyrig.core.interfaces import Quality, Reading
-from verifyrig.rig.guard import HeatAtRest
+from verifyrig.rig.heat_at_rest import HeatAtRest
+from verifyrig.rig.run_buffer import RunBuffer
 
 DIE, LIMIT_C = "die_temp_c", 92.0
 
 
-def said_at(
-    value_c: Callable[[float], float], seconds: int, *, channel: str = DIE, watch: HeatAtRest | None = None
-) -> list[float]:
+class Watch:
+    """A watch and the samples that it reads."""
+
+    def __init__(self, limits_c: Mapping[str, float]) -> None:
+        self.buffer = RunBuffer()
+        self._heat = HeatAtRest(self.buffer, limits_c)
+
+    def take(self, t_s: float, readings: Mapping[str, Reading]) -> str:
+        self.buffer.add(t_s, readings)
+        return self._heat.why_switch_off()
+
+
+def said_at(value_c: Callable[[float], float], seconds: int, *, channel: str = DIE) -> list[float]:
     """Return when it was said to switch off, s, on readings a second apart."""
-    watch = watch or HeatAtRest({channel: LIMIT_C})
+    watch = Watch({channel: LIMIT_C})
     return [
-        float(t_s)
-        for t_s in range(seconds)
-        if watch.why_switch_off(float(t_s), {channel: Reading(value=value_c(float(t_s)))})
+        float(t_s) for t_s in range(seconds) if watch.take(float(t_s), {channel: Reading(value=value_c(float(t_s)))})
     ]
 
 
@@ -62,9 +71,9 @@ def test_only_the_last_half_minute_counts() -> None:
     "reading", [Reading(value=99.0, quality=Quality.STALE), Reading(value=None, quality=Quality.MISSING)]
 )
 def test_what_is_not_to_be_believed_says_nothing(reading: Reading) -> None:
-    watch = HeatAtRest({DIE: LIMIT_C})
-    assert [watch.why_switch_off(float(t), {DIE: reading}) for t in range(90)] == [""] * 90
-    assert watch.why_switch_off(90.0, {}) == ""
+    watch = Watch({DIE: LIMIT_C})
+    assert [watch.take(float(t), {DIE: reading}) for t in range(90)] == [""] * 90
+    assert watch.take(90.0, {}) == ""
 
 
 def test_a_speed_has_a_limit_and_no_heat() -> None:
@@ -72,14 +81,22 @@ def test_a_speed_has_a_limit_and_no_heat() -> None:
 
 
 def test_each_temperature_is_watched_by_its_own_limit_and_past() -> None:
-    watch = HeatAtRest({DIE: LIMIT_C, "vrm_temp_c": 110.0})
+    watch = Watch({DIE: LIMIT_C, "vrm_temp_c": 110.0})
     said = []
     for t_s in range(60):
         readings = {DIE: Reading(value=60.0), "vrm_temp_c": Reading(value=100.0 + 0.1 * t_s)}
-        said += [why for why in [watch.why_switch_off(float(t_s), readings)] if why]
+        said += [why for why in [watch.take(float(t_s), readings)] if why]
     assert len(said) == 1 and said[0].startswith("vrm_temp_c")
 
 
 def test_the_reason_names_channel_and_temperature() -> None:
-    hot = HeatAtRest({DIE: LIMIT_C}).why_switch_off(0.0, {DIE: Reading(value=95.4)})
+    hot = Watch({DIE: LIMIT_C}).take(0.0, {DIE: Reading(value=95.4)})
     assert DIE in hot and "95 °C" in hot
+
+
+def test_what_the_load_did_before_is_no_rise_at_rest() -> None:
+    # Under the load it rose by 40 K; since it is off it stands. Only samples since the first question count.
+    watch = Watch({DIE: LIMIT_C})
+    for t_s in range(40):
+        watch.buffer.add(float(t_s), {DIE: Reading(value=40.0 + t_s)})
+    assert [watch.take(40.0 + t_s, {DIE: Reading(value=80.0)}) for t_s in range(60)] == [""] * 60

@@ -17,8 +17,10 @@ from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import draw
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Hold, LoadPattern, LoadPlan, Stage, StageKind
-from verifyrig.core.reason import reason
+from verifyrig.core.reason import Reason, reason
+from verifyrig.rig.load_driver import heating_of
 from verifyrig.rig.load_permit import HOLD_ROOM_K, LoadPermit
+from verifyrig.rig.run_buffer import RunBuffer
 
 REST_S, ON_S, OFF_S, PULSES = 120, 5, 55, 4
 SHOWN = ("die_temp_c", "cpu_fan_speed_rpm", "ambient_temp_c")
@@ -63,24 +65,42 @@ PULSES_STAGE = Stage(
 )  # fmt: skip
 
 
+class Asked(NamedTuple):
+    """A permit and the samples that it reads."""
+
+    permit: LoadPermit
+    buffer: RunBuffer
+
+    def why_not(self, stage: Stage, *, blind: bool = False) -> Reason | None:
+        return self.permit.why_not(stage, blind, self.buffer)
+
+
+def ambient_c(readings: Mapping[str, Reading], typed_c: float | None) -> float | None:
+    """Return the ambient temperature of a row as the simulated room's probe shows it, else as typed."""
+    return readings["ambient_temp_c"].value if "ambient_temp_c" in readings else typed_c
+
+
 def permit(
     limit_c: float,
     rows: tuple[Row, ...],
     *,
     workers: Stage = PULSES_STAGE,
     without: tuple[str, ...] = (),
-    ambient_c: float | None = None,
-    renamed: Mapping[str, str] | None = None,
-) -> LoadPermit:
-    found = LoadPermit(limits_c={"die_temp_c": limit_c}, ambient_c=ambient_c)
-    found.workers(workers)
-    names = renamed or {}
+    typed_c: float | None = None,
+) -> Asked:
+    asked = Asked(LoadPermit(limits_c={"die_temp_c": limit_c}), RunBuffer())
     for row in rows:
-        readings = {
-            names.get(name, name): Reading(value=value) for name, value in row.values.items() if name not in without
-        }
-        found.sample(row.t_s, readings, 1.0 if row.on else 0.0)
-    return found
+        readings = {name: Reading(value=value) for name, value in row.values.items() if name not in without}
+        take(asked.buffer, row, readings, workers, ambient_c(readings, typed_c))
+    return asked
+
+
+def take(
+    buffer: RunBuffer, row: Row, readings: Mapping[str, Reading], workers: Stage, ambient_c: float | None = None
+) -> None:
+    assert workers.load is not None
+    share = 1.0 if row.on else 0.0
+    buffer.add(row.t_s, readings, share=share, heating=heating_of(workers.load, share), ambient_c=ambient_c)
 
 
 def full_c(case: str) -> float:
@@ -101,7 +121,7 @@ def highest_allowed_c(rows: tuple[Row, ...], stage: Stage, **how: object) -> flo
 
 
 def test_an_unanswered_question_forbids_any_load_above_the_gentle_pulses() -> None:
-    asked = LoadPermit(refusals=["leak?", "smell?"], limits_c={})
+    asked = Asked(LoadPermit(refusals=["leak?", "smell?"], limits_c={}), RunBuffer())
     unanswered = reason("answers-forbid", answers="leak?; smell?")
     assert asked.why_not(load_stage(), blind=False) == unanswered
     assert asked.why_not(load_stage(), blind=True) == unanswered
@@ -182,24 +202,21 @@ def test_a_load_held_at_a_power_is_foreseen_at_that_power() -> None:
     assert half.die_c - 3.0 < held_c < whole_c - 5.0
 
 
-def test_the_room_is_the_probes_else_the_inlets_else_as_typed() -> None:
+def test_an_ambient_that_was_typed_serves_as_well_as_one_that_was_measured() -> None:
     rows = pulsed("healthy-air")
     without = ("ambient_temp_c",)
-    measured_c = highest_allowed_c(rows, load_stage(), ambient_c=60.0)
-    typed_c = highest_allowed_c(rows, load_stage(), without=without, ambient_c=22.5)
-    at_inlet_c = highest_allowed_c(rows, load_stage(), renamed={"ambient_temp_c": "inlet_temp_c"}, ambient_c=60.0)
+    measured_c = highest_allowed_c(rows, load_stage())
+    typed_c = highest_allowed_c(rows, load_stage(), without=without, typed_c=22.5)
     unknown_c = highest_allowed_c(rows, load_stage(), without=without)
     assert typed_c == pytest.approx(measured_c, abs=2.0)
-    assert at_inlet_c == pytest.approx(measured_c, abs=2.0)
     assert unknown_c > measured_c - 2.0
 
 
 def test_only_readings_to_be_believed_are_foreseen_from() -> None:
-    found = LoadPermit(limits_c={"die_temp_c": 92.0})
-    found.workers(PULSES_STAGE)
+    found = Asked(LoadPermit(limits_c={"die_temp_c": 92.0}), RunBuffer())
     for row in pulsed("healthy-air"):
         stale = {name: Reading(value=value, quality=Quality.STALE) for name, value in row.values.items()}
-        found.sample(row.t_s, stale, 1.0 if row.on else 0.0)
+        take(found.buffer, row, stale, PULSES_STAGE)
     why = found.why_not(load_stage(), blind=False)
     assert why == reason("cannot-be-foreseen", why=(reason("no-reading-at-rest"),))
 
@@ -211,11 +228,11 @@ def test_every_die_is_foreseen_and_the_worst_decides() -> None:
         name: ChannelInfo(channel=name, label="", device=name, source="s", quantity="temperature", unit="°C")
         for name in ("die_temp_c", second)
     }
-    found = LoadPermit(limits_c={"die_temp_c": 92.0, second: 92.0}, infos=infos)
-    found.workers(PULSES_STAGE)
+    found = Asked(LoadPermit(limits_c={"die_temp_c": 92.0, second: 92.0}, infos=infos), RunBuffer())
     for cool, hot in zip(sound, film, strict=True):
         readings = {name: Reading(value=value) for name, value in cool.values.items()}
-        found.sample(cool.t_s, readings | {second: Reading(value=hot.values["die_temp_c"])}, 1.0 if cool.on else 0.0)
+        readings |= {second: Reading(value=hot.values["die_temp_c"])}
+        take(found.buffer, cool, readings, PULSES_STAGE, cool.values["ambient_temp_c"])
     why = found.why_not(load_stage(), blind=False)
     assert why is not None and (why.code, why.values["channel"]) == ("of-channel", second)
 

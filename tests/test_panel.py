@@ -7,6 +7,7 @@ import pytest
 from tests.fakes import die_info, profile
 from verifyrig.core.interfaces import Reading
 from verifyrig.rig.observer import TickView
+from verifyrig.rig.run_buffer import RunBuffer
 from verifyrig.terminal.panel import LivePanel
 
 
@@ -19,9 +20,11 @@ def test_a_die_at_exactly_0_degrees_is_drawn_like_any_other(
     plan = profile()
     panel = LivePanel()
     panel.begin(plan, {"die_temp_c": die_info()}, [])
+    buffer, readings = RunBuffer(), {"die_temp_c": Reading(value=temp_c)}
+    buffer.add(1.0, readings)
     view = TickView(
-        t_s=1.0, stage_s=1.0, stage=plan.stages[0], share=0.0, readings={"die_temp_c": Reading(value=temp_c)},
-        forecast=None, margin_k=90.0 - temp_c, limits_c={"die_temp_c": 90.0}, rest_s=19.0,
+        t_s=1.0, stage_s=1.0, stage=plan.stages[0], share=0.0, readings=readings, buffer=buffer,
+        forecast=None, margin_k=90.0 - temp_c, limits_c={"die_temp_c": 90.0}, remaining_s=19.0,
     )  # fmt: skip
     panel.tick(view)
     drawn = capsys.readouterr().err

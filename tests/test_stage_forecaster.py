@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from verifyrig.analysis import Forecast, StageForecaster
@@ -37,30 +38,18 @@ def rows(course: str, until_s: int) -> list[tuple[float, ...]]:
 
 def asked_on_the_way(course: str, until_s: int, every_s: int = 20) -> list[tuple[float, Forecast]]:
     """Return the forecasts of one stage as a run gets them: asked now and then, the last at the end."""
-    rest, found = StageForecaster(RULE), []
-    whole = rows(course, REST_S + until_s + 1)
-    for row in whole[:REST_S]:
-        rest.add(*row)
-    stage = StageForecaster(RULE, before=rest)
-    for elapsed, row in enumerate(whole[REST_S:]):
-        stage.add(*row)
-        if elapsed and elapsed % every_s == 0:
-            ahead = stage.forecast()
-            if ahead is not None:
-                found.append((float(elapsed), ahead))
+    stage, found = StageForecaster(RULE), []
+    whole = np.array(rows(course, REST_S + until_s + 1))
+    for elapsed in range(every_s, until_s + 1, every_s):
+        ahead = stage.forecast(whole[: REST_S + elapsed + 1], REST_S)
+        if ahead is not None:
+            found.append((float(elapsed), ahead))
     return found
 
 
 def asked_once(course: str, until_s: int) -> Forecast:
     """Return the forecast from the same samples by one that has said nothing before."""
-    rest = StageForecaster(RULE)
-    whole = rows(course, REST_S + until_s + 1)
-    for row in whole[:REST_S]:
-        rest.add(*row)
-    stage = StageForecaster(RULE, before=rest)
-    for row in whole[REST_S:]:
-        stage.add(*row)
-    ahead = stage.forecast()
+    ahead = StageForecaster(RULE).forecast(np.array(rows(course, REST_S + until_s + 1)), REST_S)
     assert ahead is not None
     return ahead
 

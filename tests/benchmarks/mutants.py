@@ -34,7 +34,9 @@ _LEAST_PATIENCE_S = 30.0
 
 # Module -> the tests nearest to it.
 NEAREST: dict[str, tuple[str, ...]] = {
-    "verifyrig.rig.guard": ("test_guard.py", "test_heat_at_rest.py"),
+    "verifyrig.rig.guard": ("test_guard.py", "test_guard_line.py"),
+    "verifyrig.rig.heat_at_rest": ("test_heat_at_rest.py",),
+    "verifyrig.rig.run_buffer": ("test_run_buffer.py", "test_guard.py", "test_guard_line.py"),
     "verifyrig.rig.gate": ("test_gate.py", "test_runner.py"),
     "verifyrig.rig.load_permit": ("test_load_permit.py", "test_runner.py"),
     "verifyrig.rig.runner": ("test_runner.py", "test_safe_runs.py", "test_run_watch.py"),

@@ -61,19 +61,16 @@ def _forecast(run: Run) -> _Told:
         channel="die_temp_c", label="", device="", source="", quantity="temperature", unit="°C",
         resolution=sensor.step, limit=run.machine.processor.limit_c,
     )  # fmt: skip
-    idle = StageForecaster(RULE, info)
-    for row in run.rows[:REST_S]:
-        idle.add(*map(float, row[:6]))
-    stage = StageForecaster(RULE, info, before=idle)
+    stage = StageForecaster(RULE, info)
+    samples = np.asarray(run.rows[:, :6], dtype=np.float64)
     ask_at = 15.0
-    for elapsed, row in enumerate(run.rows[REST_S:], start=1):
-        stage.add(*map(float, row[:6]))
+    for elapsed in range(1, len(samples) - REST_S + 1):
         # Asked as the runner asks, also past the moment it is known: a stage may go on, and each forecast is held
         # against those before it.
         due = elapsed >= ask_at
         if not due and elapsed not in FIXED_S:
             continue
-        ahead = stage.forecast()
+        ahead = stage.forecast(samples[: REST_S + elapsed], REST_S)
         if due:
             ask_at = elapsed + max(5.0, 0.05 * elapsed)
         if ahead is None:

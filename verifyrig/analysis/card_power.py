@@ -6,9 +6,14 @@ So a card's power is counted in parts of its own limit, and full power stands fo
 
 from __future__ import annotations
 
+from typing import TypeVar
+
+from verifyrig.core.trace import FloatArray
+
 TYPICAL_PROCESSOR_W = 120.0
+_Power = TypeVar("_Power", float, FloatArray)
 
 
-def in_processor_terms(power_w: float, limit_w: float | None) -> float:
+def in_processor_terms(power_w: _Power, limit_w: float | None) -> _Power:
     """Return the power that a processor would draw in the card's place, W; unchanged where no limit is known."""
     return power_w * TYPICAL_PROCESSOR_W / limit_w if limit_w else power_w

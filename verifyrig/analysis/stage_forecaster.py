@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
-
-import numpy as np
 
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast_from, prepare
 from verifyrig.analysis.results import Forecast
@@ -23,13 +20,12 @@ _SOON_S = 30.0
 
 
 class StageForecaster:
-    """Forecasts one stage while it runs: `add` every sample, ask `forecast` now and then.
+    """Forecasts one stage while it runs: ask it now and then.
 
     Args:
         settle: The stage's rule, or None for 1 K and 400 s.
         info: What is known of the temperature's sensor, or None.
         limit_c: Temperature that must not be reached, °C: a forecast above it says so. It bends nothing.
-        before: The forecaster of the stage before: where the machine came from, and what it is like.
     """
 
     def __init__(
@@ -37,53 +33,31 @@ class StageForecaster:
         settle: Settle | None,
         info: ChannelInfo | None = None,
         limit_c: float | None = None,
-        before: StageForecaster | None = None,
     ) -> None:
         self._rule, self._info, self._limit_c = settle or DEFAULT_SETTLE, info, limit_c
         self._part = part_of(info.channel or "") or DIE if info else DIE
-        self._rows: list[tuple[float, ...]] = []
         self._earlier: list[tuple[float, Forecast]] = []
         self._machines: FloatArray | None = None
         self._looked_around_s = 0.0
-        self._history = np.empty((0, 6))
-        if before is not None and before._same_sensor(info):
-            self._history = before._all()
 
-    def _same_sensor(self, info: ChannelInfo | None) -> bool:
-        return (self._info.channel if self._info else None) == (info.channel if info else None)
+    def forecast(self, rows: FloatArray, began: int) -> Forecast | None:
+        """Return where the temperature will settle as of the last sample, or None while it is too early.
 
-    def add(
-        self,
-        t_s: float,
-        temp_c: float | None,
-        power_w: float | None = None,
-        fan_rpm: float | None = None,
-        ambient_c: float | None = None,
-        share: float = 0.0,
-    ) -> None:
-        """Take one sample; None for what has no `ok` reading. An equal or earlier time is left out."""
-        if self._rows and t_s <= self._rows[-1][0]:
-            return
-        measured = (math.nan if value is None else float(value) for value in (temp_c, power_w, fan_rpm, ambient_c))
-        self._rows.append((t_s, *measured, share))
-
-    def _all(self) -> FloatArray:
-        own = np.array(self._rows, dtype=np.float64).reshape(-1, 6)
-        if len(own) == 0:
-            return self._history
-        early = self._history[self._history[:, 0] < own[0, 0]]
-        rows = np.concatenate((early, own))
-        return np.asarray(rows[rows[:, 0] >= rows[-1, 0] - _MOST_HISTORY_S - (own[-1, 0] - own[0, 0])])
-
-    def forecast(self) -> Forecast | None:
-        """Return where the temperature will settle as of the last sample, or None while it is too early."""
-        if not self._rows:
+        Args:
+            rows: Samples until now, shape (n, 6), times rising: time, s; temperature, °C; power, W; fan, 1/min;
+                ambient, °C; share, 0 to 1; NaN for what has no `ok` reading.
+            began: Index of the stage's first sample. Those before it tell where the machine came from, and what it
+                is like.
+        """
+        if len(rows) <= began:
             return None
-        t, temp, power, fan, room, share = self._all().T
+        began_s = float(rows[began, 0])
+        rows = rows[rows[:, 0] >= began_s - _MOST_HISTORY_S]
+        t, temp, power, fan, room, share = rows.T
         samples = prepare(t, temp, power, fan, room, share, None, self._part)
-        if samples is None or self._still_before(samples.t_s[samples.start], share):
+        if samples is None or _still_before(samples.t_s[samples.start], t, share, began_s):
             return None
-        info, elapsed_s = self._info, float(t[-1]) - self._rows[0][0]
+        info, elapsed_s = self._info, float(t[-1]) - began_s
         answer = forecast_from(
             samples,
             self._rule,
@@ -105,12 +79,6 @@ class StageForecaster:
         self._looked_around_s = elapsed_s
         return None
 
-    def _still_before(self, load_from_s: float, share: FloatArray) -> bool:
-        """Return whether the samples still tell of the load before this stage: that answer must not count here."""
-        own = len(self._rows)
-        changed = len(share) > own and abs(share[-1] - share[-own - 1]) > 0.05
-        return changed and load_from_s < self._rows[0][0] - 1e-9
-
     def _held_against_earlier(self, now: Forecast, elapsed_s: float) -> Forecast:
         """Widen u95 by the factor by which earlier forecasts missed the present one (rolling origin).
 
@@ -130,3 +98,9 @@ class StageForecaster:
         if self._limit_c is None or now.settles_at_c < self._limit_c:
             return now
         return replace(now, why=(*now.why, reason("would-pass-limit", limit_c=self._limit_c)))
+
+
+def _still_before(load_from_s: float, t_s: FloatArray, share: FloatArray, began_s: float) -> bool:
+    """Return whether the samples still tell of the load before this stage: that answer must not count here."""
+    before = share[t_s < began_s]
+    return len(before) > 0 and abs(share[-1] - before[-1]) > 0.05 and load_from_s < began_s - 1e-9

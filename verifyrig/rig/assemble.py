@@ -214,7 +214,6 @@ def _run_on(
         permit=LoadPermit(
             refusals=request.refusals,
             limits_c=limits_of(watch.armed),
-            ambient_c=request.ambient.value_c if request.ambient else None,
             infos=bank.infos,
         ),
         blind=blind,

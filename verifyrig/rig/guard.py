@@ -8,9 +8,8 @@ sample could act).
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,6 +18,7 @@ from verifyrig.core.heat_sources import DIE, PARTS, HeatedGroup
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Profile, Stage
 from verifyrig.rig.arming import ArmedLimit
+from verifyrig.rig.run_buffer import FRESH, RunBuffer
 
 RATE_WINDOW_S = 10.0
 REACTION_WITHIN_S = 10.0
@@ -26,6 +26,8 @@ REACTION_WITHIN_S = 10.0
 # of 16 K and more at 105 W); 2 K is above the noise and the 1 °C step of the coarsest die sensor.
 REACTION_K = 2.0
 REACTION_SHARE = 0.5
+# From so many readings before the step it is known where the part stood.
+BEFORE_EDGE = 5
 # The die's own first step (0.1-2 s time constant) is no straight line; readings so soon after an edge are
 # left out of the line.
 LINE_AFTER_EDGE_S = 2.0
@@ -52,41 +54,24 @@ class LeastLeft:
 
 
 @dataclass(slots=True)
-class _History:
-    """The recent past of one guarded channel."""
+class _Guarded:
+    """One armed limit while it is watched.
 
-    readings: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=64))
-    fresh: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=3))
+    Attributes:
+        since: Row from which its trend counts: samples of stages in which it is not armed do not.
+        last_ok_s: When it last gave a reading to be believed.
+    """
+
+    armed: ArmedLimit
+    since: int = 0
     last_ok_s: float | None = None
-
-    def add(self, t_s: float, value: float, refresh_s: float) -> None:
-        if not self.fresh or value != self.fresh[-1][1] or t_s - self.fresh[-1][0] >= refresh_s:
-            self.fresh.append((t_s, value))
-        self.readings.append((t_s, value))
-        self.last_ok_s = t_s
-
-    def rate_k_per_s(self) -> float | None:
-        """Return the rise over the last ten seconds, K/s, None while they are not full."""
-        now_s, value = self.readings[-1]
-        before = [pair for pair in self.readings if now_s - pair[0] >= RATE_WINDOW_S - 1e-6]
-        if not before:
-            return None
-        then_s, then = before[-1]
-        return (value - then) / (now_s - then_s)
-
-    def line_at(self, t_s: float) -> float | None:
-        """Return where the straight line through the last fresh readings stands at `t_s`, None below three."""
-        if len(self.fresh) < 3:
-            return None
-        times, values = np.array(self.fresh).T
-        slope, level = np.polyfit(times - times[-1], values, 1)
-        return float(level + slope * (t_s - times[-1]))
 
 
 class Guard:
     """Judges every sample against the armed limits.
 
     Args:
+        buffer: The run's samples; the newest one is judged.
         armed: Limits with their channels.
         profile: For `stale_after_s` and the sampling period.
         infos: Channels of this machine.
@@ -95,18 +80,22 @@ class Guard:
 
     def __init__(
         self,
-        armed: list[ArmedLimit],
+        buffer: RunBuffer,
+        armed: Sequence[ArmedLimit],
         profile: Profile,
         infos: Mapping[str, ChannelInfo],
         reread: Callable[[str, float], Reading],
     ) -> None:
-        self._armed = [(limit, _History()) for limit in armed]
+        self._buffer = buffer
+        self._guarded = [_Guarded(one) for one in armed]
         self._profile = profile
         self._infos = infos
         self._reread = reread
-        self._reactions = {channel: _Reaction() for part in PARTS for channel in of_role(part.temp, infos)}
+        heated = [channel for part in PARTS for channel in of_role(part.temp, infos)]
+        self._reactions = {channel: _Reaction(buffer, channel) for channel in heated}
         self._heats: tuple[HeatedGroup, ...] = ()
         self._edge_s: float | None = None
+        self._line_since = 0
         self._share = 0.0
         self._began_s: float | None = None
         self._no_trend_until_s = -math.inf
@@ -114,9 +103,7 @@ class Guard:
     def load_edge(self, t_s: float, share: float, *, steady: bool, heats: Sequence[HeatedGroup] | None = None) -> None:
         """Note that the load was told a new share at `t_s`; `heats` must answer to it: each die unless said."""
         if self._share == 0.0 or share == 0.0:
-            self._edge_s = t_s
-            for _, past in self._armed:
-                past.fresh.clear()
+            self._edge_s, self._line_since = t_s, self._buffer.end
             dies = HeatedGroup(of_role(DIE.temp, self._infos), every=True)
             self._heats = tuple((dies,) if heats is None else heats) if steady else ()
             heated = {channel for group in self._heats for channel in group.channels}
@@ -126,94 +113,98 @@ class Guard:
 
     def load_dips(self, t_s: float, *, over: bool) -> None:
         """Note that the load is taken away for a moment at `t_s`, or is back: what a reading does then is no trend."""
-        self._edge_s = t_s
+        self._edge_s, self._line_since = t_s, self._buffer.end
         self._no_trend_until_s = t_s + LINE_AFTER_EDGE_S if over else math.inf
-        for _, past in self._armed:
-            past.fresh.clear()
 
-    def check(self, t_s: float, now_s: float, stage: Stage, readings: Mapping[str, Reading]) -> Trip | None:
-        """Return the first trip of this sample, or None. `t_s` is the run's time, `now_s` the clock's."""
+    def check(self, now_s: float, stage: Stage) -> Trip | None:
+        """Return the first trip of the newest sample, or None; `now_s` is the clock's time."""
         if self._began_s is None:
-            self._began_s = t_s
-        for armed, past in self._armed:
-            if armed.limit.armed_in(stage):
-                trip = self._check_one(armed, past, t_s, now_s, readings.get(armed.channel))
-                if trip is not None:
-                    return trip
-        return self._check_reactions(t_s, readings)
+            self._began_s = self._buffer.t_s
+        for guarded in self._guarded:
+            if not guarded.armed.limit.armed_in(stage):
+                guarded.since = self._buffer.end
+                continue
+            trip = self._check_one(guarded, now_s)
+            if trip is not None:
+                return trip
+        return self._check_reactions()
 
-    def least_left(self, readings: Mapping[str, Reading]) -> LeastLeft | None:
+    def least_left(self) -> LeastLeft | None:
         """Return the armed temperature that is nearest to its limit, None where nothing is armed or read."""
-        return min(self._left(readings), key=lambda left: left.left_k, default=None)
+        return min(self._left(), key=lambda left: left.left_k, default=None)
 
-    def _left(self, readings: Mapping[str, Reading]) -> Iterator[LeastLeft]:
-        for armed, _ in self._armed:
-            reading = readings.get(armed.channel)
+    def _left(self) -> Iterator[LeastLeft]:
+        for armed in (guarded.armed for guarded in self._guarded):
+            reading = self._buffer.newest.get(armed.channel)
             if armed.maximum is None or not is_temperature(armed.channel) or reading is None or not reading.ok:
                 continue
             if reading.value is not None:
                 yield LeastLeft(channel=armed.channel, left_k=armed.maximum - reading.value)
 
-    def _check_one(
-        self, armed: ArmedLimit, past: _History, t_s: float, now_s: float, reading: Reading | None
-    ) -> Trip | None:
+    def _check_one(self, guarded: _Guarded, now_s: float) -> Trip | None:
+        armed, t_s = guarded.armed, self._buffer.t_s
+        reading = self._buffer.newest.get(armed.channel)
         if reading is not None and reading.quality is Quality.STUCK:
             return _trip("stuck", armed, reading.value, None, "its reading no longer moves where it should")
         if reading is None or not reading.ok or reading.value is None:
-            return self._check_silence(armed, past, t_s)
+            return self._check_silence(guarded)
         crossing = _crossing(armed, reading.value)
         if crossing is not None:
             again = self._reread(armed.channel, now_s)
             if again.ok and again.value is not None and _crossing(armed, again.value) is not None:
-                past.add(t_s, again.value, self._refresh_s(armed.channel))
+                guarded.last_ok_s = t_s
                 return crossing
-            return self._check_silence(armed, past, t_s) if not again.ok else None
+            self._buffer.exclude_from_trends(armed.channel)
+            return self._check_silence(guarded) if not again.ok else None
+        guarded.last_ok_s = t_s
         if t_s < self._no_trend_until_s:
-            past.last_ok_s = t_s
+            self._buffer.exclude_from_trends(armed.channel)
             return None
-        past.add(t_s, reading.value, self._refresh_s(armed.channel))
-        return self._check_motion(armed, past, t_s)
+        return self._check_motion(guarded)
 
-    def _check_silence(self, armed: ArmedLimit, past: _History, t_s: float) -> Trip | None:
-        if armed.from_first_reading and past.last_ok_s is None:
+    def _check_silence(self, guarded: _Guarded) -> Trip | None:
+        if guarded.armed.from_first_reading and guarded.last_ok_s is None:
             return None
-        since_s = past.last_ok_s if past.last_ok_s is not None else (self._began_s or 0.0)
-        if t_s - since_s <= self._profile.stale_after_s:
+        since_s = guarded.last_ok_s if guarded.last_ok_s is not None else (self._began_s or 0.0)
+        silent_s = self._buffer.t_s - since_s
+        if silent_s <= self._profile.stale_after_s:
             return None
-        why = f"no reading to be believed for {t_s - since_s:.1f} s"
-        return _trip("no-reading", armed, None, self._profile.stale_after_s, why)
+        why = f"no reading to be believed for {silent_s:.1f} s"
+        return _trip("no-reading", guarded.armed, None, self._profile.stale_after_s, why)
 
-    def _check_motion(self, armed: ArmedLimit, past: _History, t_s: float) -> Trip | None:
+    def _check_motion(self, guarded: _Guarded) -> Trip | None:
+        armed = guarded.armed
         max_rate = armed.limit.max_rate_k_per_s
-        rate = past.rate_k_per_s() if max_rate is not None else None
-        if rate is not None and max_rate is not None and rate > max_rate:
-            return _trip("rate", armed, rate, max_rate, f"it rose by {rate:.1f} K/s over ten seconds")
-        return self._check_line(armed, past, t_s)
+        if max_rate is not None:
+            rate = self._buffer.rate_per_s(armed.channel, RATE_WINDOW_S, guarded.since)
+            if rate is not None and rate > max_rate:
+                return _trip("rate", armed, rate, max_rate, f"it rose by {rate:.1f} K/s over ten seconds")
+        return self._check_line(guarded)
 
-    def _check_line(self, armed: ArmedLimit, past: _History, t_s: float) -> Trip | None:
+    def _check_line(self, guarded: _Guarded) -> Trip | None:
+        armed = guarded.armed
         # Only a load can be ended; at rest the gate speaks.
         if armed.maximum is None or self._share == 0.0 or self._edge_s is None:
             return None
-        if not past.fresh or past.fresh[0][0] < self._edge_s + LINE_AFTER_EDGE_S:
+        since = max(self._line_since, guarded.since)
+        fresh = self._buffer.fresh(armed.channel, self._refresh_s(armed.channel), since)
+        if len(fresh) < FRESH or fresh[0][0] < self._edge_s + LINE_AFTER_EDGE_S or fresh[-1][1] <= fresh[0][1]:
             return None
-        ahead = past.line_at(t_s + self._profile.period_s + ACT_WITHIN_S)
-        if ahead is None or ahead <= armed.maximum or past.fresh[-1][1] <= past.fresh[0][1]:
+        if _line_at(fresh, self._buffer.t_s + self._profile.period_s + ACT_WITHIN_S) <= armed.maximum:
             return None
-        return _trip("line", armed, past.fresh[-1][1], armed.maximum, "it would cross before the next sample could act")
+        return _trip("line", armed, fresh[-1][1], armed.maximum, "it would cross before the next sample could act")
 
-    def _check_reactions(self, t_s: float, readings: Mapping[str, Reading]) -> Trip | None:
+    def _check_reactions(self) -> Trip | None:
         """Return the trip of a heated temperature that does not answer, by its own reading."""
-        dull = [trip for channel in self._reactions if (trip := self._check_reaction(t_s, channel, readings))]
+        dull = [trip for channel in self._reactions if (trip := self._check_reaction(channel))]
         for trip in dull:
             group = next((group for group in self._heats if trip.channel in group.channels), None)
             if group is None or group.every or not any(self._reactions[name].moved for name in group.channels):
                 return trip
         return None
 
-    def _check_reaction(self, t_s: float, channel: str, readings: Mapping[str, Reading]) -> Trip | None:
-        reading = readings.get(channel)
-        value = reading.value if reading is not None and reading.ok else None
-        moved_k = self._reactions[channel].moved_k(t_s, value)
+    def _check_reaction(self, channel: str) -> Trip | None:
+        moved_k = self._reactions[channel].too_little_k()
         if moved_k is None:
             return None
         why = f"it moved by {moved_k:.1f} K within {REACTION_WITHIN_S:.0f} s of the load's start"
@@ -231,32 +222,38 @@ class _Reaction:
         moved: Whether it has answered to the load that is on.
     """
 
-    def __init__(self) -> None:
-        self._before: deque[float] = deque(maxlen=5)
-        self._since_s: float | None = None
-        self._highest: float | None = None
+    def __init__(self, buffer: RunBuffer, channel: str) -> None:
+        self._buffer = buffer
+        self._channel = channel
+        self._judged = 0
+        self._edge = 0
+        self._edge_s: float | None = None
         self.moved = False
 
     def edge(self, t_s: float, share: float) -> None:
-        self._since_s = t_s if share >= REACTION_SHARE else None
-        self._highest = None
+        self._edge_s = t_s if share >= REACTION_SHARE else None
+        self._edge = self._buffer.end
         self.moved = False
 
-    def moved_k(self, t_s: float, value: float | None) -> float | None:
+    def too_little_k(self) -> float | None:
         """Return how far it moved where that is too little and the time is up, else None."""
-        if self._since_s is None:
-            if value is not None:
-                self._before.append(value)
+        if self._edge_s is None or self._buffer.t_s - self._edge_s < REACTION_WITHIN_S:
             return None
-        if value is not None:
-            self._highest = value if self._highest is None else max(self._highest, value)
-        if not self._before or t_s - self._since_s < REACTION_WITHIN_S or self._highest is None:
+        before = self._buffer.last_values(self._channel, BEFORE_EDGE, self._judged, self._edge)
+        highest = self._buffer.highest(self._channel, self._edge)
+        if not before or highest is None:
             return None
-        moved_k = self._highest - float(np.mean(self._before))
+        moved_k = highest - float(np.mean(before))
         self.moved = moved_k >= REACTION_K
-        self._since_s = None
-        self._before.clear()
+        self._edge_s, self._judged = None, self._buffer.end
         return None if self.moved else moved_k
+
+
+def _line_at(points: Sequence[tuple[float, float]], t_s: float) -> float:
+    """Return where the straight line through the points (s, value) stands at `t_s`."""
+    times, values = np.array(points).T
+    slope, level = np.polyfit(times - times[-1], values, 1)
+    return float(level + slope * (t_s - times[-1]))
 
 
 def _crossing(armed: ArmedLimit, value: float) -> Trip | None:
@@ -270,46 +267,3 @@ def _crossing(armed: ArmedLimit, value: float) -> Trip | None:
 
 def _trip(rule: str, armed: ArmedLimit, value: float | None, limit: float | None, why: str) -> Trip:
     return Trip(rule=rule, channel=armed.channel, value=value, limit=limit, why=why)
-
-
-class HeatAtRest:
-    """After a trip or a closed gate: says when the machine is to be switched off, at most once a minute.
-
-    Args:
-        limits_c: Limits that apply on this machine, °C, by channel.
-    """
-
-    _REPEAT_S = 60.0
-    _RISE_K = 1.5
-
-    def __init__(self, limits_c: Mapping[str, float]) -> None:
-        self._limits_c = limits_c
-        self._past: dict[str, deque[tuple[float, float]]] = {}
-        self._said_s = -math.inf
-
-    def why_switch_off(self, t_s: float, readings: Mapping[str, Reading]) -> str:
-        """Return the reason, empty where there is none or it was given within the last minute."""
-        reasons = [
-            why
-            for channel, limit_c in self._limits_c.items()
-            if channel.endswith("_temp_c")
-            and (reading := readings.get(channel)) is not None
-            and reading.ok
-            and reading.value is not None
-            and (why := self._reason(channel, t_s, reading.value, limit_c))
-        ]
-        if not reasons or t_s - self._said_s < self._REPEAT_S:
-            return ""
-        self._said_s = t_s
-        return reasons[0]
-
-    def _reason(self, channel: str, t_s: float, value: float, limit_c: float) -> str:
-        past = self._past.setdefault(channel, deque(maxlen=128))
-        past.append((t_s, value))
-        while past[-1][0] - past[0][0] > self._REPEAT_S / 2:
-            past.popleft()
-        if value >= limit_c:
-            return f"{channel} stays at {value:.0f} °C with no load"
-        if past[-1][0] - past[0][0] > self._REPEAT_S / 3 and value - past[0][1] >= self._RISE_K:
-            return f"{channel} still rises with no load, and stands at {value:.0f} °C"
-        return ""

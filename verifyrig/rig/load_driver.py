@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Literal
 
 from verifyrig.core.channels import is_temperature
-from verifyrig.core.heat_sources import highest_of
+from verifyrig.core.heat_sources import heated_by, highest_of
 from verifyrig.core.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
 from verifyrig.core.pattern import next_edge_s, share_at
 from verifyrig.core.profile import Hold, LoadPlan
@@ -31,6 +31,9 @@ LEAST_SHARE = 0.05
 
 # A reading of power is up to two samples old; what it shows of a pause must not move the share that is held.
 STEER_AFTER_PAUSE_S = 3.0
+
+# A quarter of the workers at full share is a quarter of the load.
+QUARTER = 0.25
 
 _HAIR_S = 1e-6
 
@@ -83,6 +86,10 @@ class LoadDriver:
     def demand(self) -> LoadDemand:
         """Return what the load is to bring up."""
         return LoadDemand(work=self._plan.work, workers=self._plan.workers, memory_share=self._plan.memory_share)
+
+    def heating(self) -> dict[str, float]:
+        """Return the share of each part's full load that is on now, by the part's temperature."""
+        return heating_of(self._plan, self.share)
 
     def begin(self, t_s: float) -> float:
         """Give the first share at the run's time `t_s`; return it."""
@@ -173,6 +180,12 @@ class LoadDriver:
             self._at_work_since_s = math.inf
         elif math.isinf(self._at_work_since_s):
             self._at_work_since_s = t_s
+
+
+def heating_of(plan: LoadPlan, share: float) -> dict[str, float]:
+    """Return what a commanded share is of the full load of each part that the plan heats, by its temperature."""
+    scale = QUARTER if plan.workers == "quarter" else 1.0
+    return dict.fromkeys(heated_by(plan.work), share * scale)
 
 
 def hold_channel(hold: Hold) -> str:

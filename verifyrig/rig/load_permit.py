@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -11,29 +10,27 @@ from verifyrig.analysis import load_start_forecast
 from verifyrig.analysis.card_forecast import card_load_start
 from verifyrig.core.channels import base_name
 from verifyrig.core.heat_sources import CARD, DIE, Part, heated_by, of_same_part, part_of
-from verifyrig.core.interfaces import ChannelInfo, Reading
+from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.pattern import peak_share
 from verifyrig.core.profile import LoadPlan, Stage
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.loads.external import EXTERNAL
+from verifyrig.rig.run_buffer import Rows, RunBuffer
 
 # A card that a load reached draws more, or is warmer, by so much; common practice, no source.
 _REACHED_W = 10.0
 _REACHED_K = 2.0
-# Time, s; share of the processor and of the card; room, °C; readings to be believed by channel.
-_Row = tuple[float, float, float, float, Mapping[str, float]]
 # A hold that steers the die to a temperature overshoots by little; so much room must be left to the limit.
 HOLD_ROOM_K = 5.0
 
 
 class LoadPermit:
-    """Collects rest and pulses, and says why a load must not start.
+    """Says why a load must not start, from what the run's samples show of idle time and pulses.
 
     Args:
         refusals: Reasons that forbid any load above quarter-share pulses from the start (unanswered questions).
         limits_c: Lowest armed limit of each channel, °C.
-        ambient_c: Typed room temperature, °C, where no channel measures it.
         infos: Channels of this machine: which power and fan belong to which die or card, and a card's power limit.
     """
 
@@ -42,69 +39,45 @@ class LoadPermit:
         *,
         refusals: Sequence[str] = (),
         limits_c: Mapping[str, float],
-        ambient_c: float | None = None,
         infos: Mapping[str, ChannelInfo] | None = None,
     ) -> None:
         self._refusals = tuple(refusals)
         self._limits_c = limits_c
-        self._ambient_c = ambient_c
         self._infos = infos or {}
-        self._rows: list[_Row] = []
-        self._share = 0.0
-        self._scale = 1.0
-        self._heats: tuple[str, ...] = ()
 
-    def load_edge(self, t_s: float, share: float) -> None:
-        """Note the duty that the workers were told, 0 to 1 of what the workers can do."""
-        self._share = share
-
-    def workers(self, stage: Stage) -> None:
-        """Note which part of the processor the stage's workers are."""
-        self._scale = 0.25 if stage.load is not None and stage.load.workers == "quarter" else 1.0
-        self._heats = heated_by(stage.load.work) if stage.load is not None else ()
-
-    def sample(self, t_s: float, readings: Mapping[str, Reading], share: float) -> None:
-        """Take one sample."""
-        room = _value(readings.get("ambient_temp_c"))
-        room = _value(readings.get("inlet_temp_c")) if math.isnan(room) else room
-        if math.isnan(room) and self._ambient_c is not None:
-            room = self._ambient_c
-        shares = {part.temp: share * self._scale if part.temp in self._heats else 0.0 for part in (DIE, CARD)}
-        values = {name: reading.value for name, reading in readings.items() if reading.ok and reading.value is not None}
-        self._rows.append((t_s, shares[DIE.temp], shares[CARD.temp], room, values))
-
-    def why_not(self, stage: Stage, blind: bool) -> Reason | None:
+    def why_not(self, stage: Stage, blind: bool, buffer: RunBuffer) -> Reason | None:
         """Return why the stage's load must not start, None where it may."""
         if self._refusals:
             return reason("answers-forbid", answers="; ".join(self._refusals))
         # A load that a person runs on the machine is theirs to start; here it is only watched.
         if stage.load is None or blind or stage.load.work == EXTERNAL:
             return None
+        rows = buffer.rows(with_left_out=False)
         for role in heated_by(stage.load.work):
-            for channel in self._heated(role):
-                why = self._refusal_of(stage, channel)
+            for channel in self._heated(role, rows):
+                why = self._refusal_of(stage, channel, rows)
                 if why is not None:
                     return why if channel == role else reason("of-channel", channel=channel, why=(why,))
         return None
 
-    def _heated(self, role: str) -> list[str]:
+    def _heated(self, role: str, rows: Rows) -> list[str]:
         """Return the guarded channels of a role that the load heats: every die; of several cards, those it reached."""
         channels = [name for name in self._limits_c if base_name(name) == role]
         if role != CARD.temp or len(channels) < 2:
             return channels
-        return [name for name in channels if self._was_reached(name)] or channels
+        return [name for name in channels if self._was_reached(name, rows)] or channels
 
-    def _was_reached(self, card: str) -> bool:
+    def _was_reached(self, card: str, rows: Rows) -> bool:
         """Return whether a load so far moved this card's power, or its temperature where it shows no power."""
         power = of_same_part(card, CARD.power, self._infos)
-        values, shares = self._column(power or card), self._numbers(2)
+        values, shares = rows.column(power or card), rows.heating(CARD.temp)
         rest, loaded = values[shares <= 0], values[shares > 0]
         if not np.isfinite(rest).any() or not np.isfinite(loaded).any():
             return True
         least = _REACHED_W if power is not None else _REACHED_K
         return bool(np.nanmax(loaded) - np.nanmedian(rest) >= least)
 
-    def _refusal_of(self, stage: Stage, channel: str) -> Reason | None:
+    def _refusal_of(self, stage: Stage, channel: str, rows: Rows) -> Reason | None:
         assert stage.load is not None
         limit_c, hold = self._limits_c.get(channel), stage.load.hold
         if limit_c is None or peak_share(stage.load) <= 0.25:
@@ -115,13 +88,13 @@ class LoadPermit:
             if target_c + HOLD_ROOM_K <= limit_c:
                 return None
             return reason("held-too-near-limit", target_c=target_c, room_k=HOLD_ROOM_K)
-        return self._forecast_refusal(stage, channel, limit_c, part)
+        return self._forecast_refusal(stage, channel, limit_c, part, rows)
 
-    def _forecast_refusal(self, stage: Stage, channel: str, limit_c: float, part: Part) -> Reason | None:
+    def _forecast_refusal(self, stage: Stage, channel: str, limit_c: float, part: Part, rows: Rows) -> Reason | None:
         assert stage.load is not None
         power = of_same_part(channel, part.power, self._infos) if self._infos else part.power
-        t_s, shares, room = self._numbers(0), self._numbers(2 if part is CARD else 1), self._numbers(3)
-        temp_c, power_w = self._column(channel), self._column(power)
+        t_s, shares, ambient_c = rows.t_s, rows.heating(part.temp), rows.ambient_c
+        temp_c, power_w = rows.column(channel), rows.column(power)
         info = self._infos.get(power) if power is not None else None
         if part is CARD and info is not None and info.limit is not None:
             drawn = _shares_of_limit(shares, power_w, info.limit)
@@ -129,14 +102,14 @@ class LoadPermit:
         else:
             # Which of several fans cools which die is not known; a card shows its own.
             own_fan = part is CARD and bool(self._infos)
-            fan_rpm = self._column(of_same_part(channel, part.fan, self._infos) if own_fan else part.fan)
+            fan_rpm = rows.column(of_same_part(channel, part.fan, self._infos) if own_fan else part.fan)
             start = load_start_forecast(
                 t_s,
                 temp_c,
                 load_share=shares,
                 share=_share_to_come(stage.load, power_w, shares),
                 power_w=power_w if np.isfinite(power_w).any() else None,
-                ambient_c=room if np.isfinite(room).any() else None,
+                ambient_c=ambient_c if np.isfinite(ambient_c).any() else None,
                 fan_rpm=fan_rpm if np.isfinite(fan_rpm).any() else None,
             )
         below = start.stays_below(limit_c)
@@ -145,13 +118,6 @@ class LoadPermit:
         if below:
             return None
         return reason("foreseen-too-hot", peak_c=start.peak_c, u95_k=start.u95_k, limit_c=limit_c)
-
-    def _numbers(self, index: int) -> FloatArray:
-        return np.array([row[index] for row in self._rows], dtype=np.float64)
-
-    def _column(self, channel: str | None) -> FloatArray:
-        """Return what a channel read at each sample, NaN where it gave no reading."""
-        return np.array([row[4].get(channel or "", math.nan) for row in self._rows], dtype=np.float64)
 
 
 def _shares_of_limit(shares: FloatArray, power_w: FloatArray, limit_w: float) -> FloatArray:
@@ -190,7 +156,3 @@ def _share_to_come(plan: LoadPlan, power_w: FloatArray, shares: FloatArray) -> f
     rest_w, pulse_w = float(np.nanmedian(rest)), float(np.nanmax(pulsed))
     full_w = rest_w + (pulse_w - rest_w) / float(np.max(shares))
     return min(1.0, max(0.0, (held_w - rest_w) / (full_w - rest_w))) if full_w > rest_w else peak_share(plan)
-
-
-def _value(reading: Reading | None) -> float:
-    return reading.value if reading is not None and reading.ok and reading.value is not None else math.nan

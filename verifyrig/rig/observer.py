@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from verifyrig.analysis import Forecast
 from verifyrig.core.interfaces import ChannelInfo, Reading
 from verifyrig.core.profile import Profile, Stage
+from verifyrig.rig.run_buffer import RunBuffer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,7 +21,8 @@ class TickView:
         forecast: Of the channel that comes nearest to its limit, `forecast_channel`; None while there is none.
         margin_k: Kelvin left to the nearest armed temperature limit, that of `margin_channel`, or None.
         limits_c: Limits that apply on this machine by channel, °C.
-        rest_s: Longest time that the stage may still last, s, or None.
+        remaining_s: Longest time that the stage may still last, s, or None.
+        buffer: The run's samples, this one included.
         order: What a person must do now, said until it is done; empty where there is nothing.
         keys: Keys that have an effect now, each with it.
     """
@@ -33,7 +35,8 @@ class TickView:
     forecast: Forecast | None
     margin_k: float | None
     limits_c: Mapping[str, float]
-    rest_s: float | None
+    remaining_s: float | None
+    buffer: RunBuffer = field(default_factory=RunBuffer)
     forecast_channel: str = ""
     margin_channel: str = ""
     order: str = ""

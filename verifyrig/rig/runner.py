@@ -14,7 +14,7 @@ from typing import Any
 
 from verifyrig.core.channels import of_role
 from verifyrig.core.errors import RecordError
-from verifyrig.core.heat_sources import heated_groups
+from verifyrig.core.heat_sources import heated_by, heated_groups
 from verifyrig.core.interfaces import (
     ChannelInfo,
     Clock,
@@ -35,13 +35,15 @@ from verifyrig.rig.arming import ArmedLimit, limits_of
 from verifyrig.rig.bring_up import BringUp
 from verifyrig.rig.dip import LOOK_EVERY_S, Dips
 from verifyrig.rig.gate import StageGate
-from verifyrig.rig.guard import Guard, HeatAtRest, Trip
+from verifyrig.rig.guard import Guard, Trip
+from verifyrig.rig.heat_at_rest import HeatAtRest
 from verifyrig.rig.load_driver import LoadDriver
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.note_keys import RUN_KEYS, keys_now
 from verifyrig.rig.observer import Observer, TickView
+from verifyrig.rig.run_buffer import RunBuffer
 from verifyrig.rig.stage_forecasts import StageForecasts
-from verifyrig.rig.stage_notes import OwnCost, RestWatch, TouchWatch
+from verifyrig.rig.stage_notes import OwnCost, TouchWatch, busy_at_rest
 from verifyrig.rig.switch_off import SwitchOffOrder
 
 # Workers end themselves 2 s after the last heartbeat; five beats fit into that.
@@ -96,7 +98,8 @@ class Runner:
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         self._limits_c = limits_of(rig.armed)
-        self._guard = Guard(list(rig.armed), rig.profile, rig.bank.infos, rig.bank.reread)
+        self._buffer = RunBuffer()
+        self._guard = Guard(self._buffer, rig.armed, rig.profile, rig.bank.infos, rig.bank.reread)
         self._start_s = 0.0
         self._next_sample = 0
         self._before: Stage | None = None
@@ -107,12 +110,11 @@ class Runner:
         self._cause: dict[str, Any] | None = None
         self._broke_off: tuple[Reason, ...] = ()
         self._record_failed = False
-        self._readings: dict[str, Reading] = {}
-        self._forecasts = StageForecasts(rig.bank.infos, self._limits_c)
+        self._forecasts = StageForecasts(self._buffer, rig.bank.infos, self._limits_c)
         self._blind_used_s = 0.0
         self._gate_closed = False
         self._gate: StageGate | None = None
-        self._heat = HeatAtRest(dict(self._limits_c))
+        self._heat = HeatAtRest(self._buffer, self._limits_c)
         self._suspended_s = 0.0
         self._presence_s = 0.0
         self._danger_told = False
@@ -121,7 +123,7 @@ class Runner:
         loads = [stage.load for stage in rig.profile.stages if stage.load is not None]
         self._by_person = any(load.work == EXTERNAL for load in loads)
         self._order = SwitchOffOrder()
-        self._rest, self._touch, self._cost = RestWatch(), TouchWatch(), OwnCost()
+        self._touch, self._cost = TouchWatch(self._buffer), OwnCost()
         self._dips = Dips(rig.bank.infos)
 
     def run(self) -> RunEnd:
@@ -159,6 +161,7 @@ class Runner:
         self._before = stage
         self._forecasts.begin(stage, t_s)
         self._gate = self._new_gate(stage)
+        first_row = self._buffer.end
         self._begin_load(t_s)
         ended = self._stage_loop(stage, t_s)
         self._blind_used_s += self._blind_on_s(stage)
@@ -166,12 +169,11 @@ class Runner:
         end_s = self._t_s()
         self._end_load(end_s)
         self._note(lambda: self._rig.writer.stage_ended(stage.name, end_s, ended))
-        self._say_of_rest(stage)
+        self._say_of_background_load(stage, first_row)
 
-    def _say_of_rest(self, stage: Stage) -> None:
-        busy = self._rest.disturbed()
-        # While a load is brought up the clock of the rest before it goes on, with our own workers busy.
-        if busy is not None and stage.kind is StageKind.IDLE:
+    def _say_of_background_load(self, stage: Stage, first_row: int) -> None:
+        busy = busy_at_rest(self._buffer, first_row) if stage.kind is StageKind.IDLE else None
+        if busy is not None:
             self._event("rest-disturbed", stage=stage.name, busy_share=busy)
             self._rig.observer.say(
                 f"Stage {stage.name} was no rest: other programs kept {busy:.0%} of the processor busy."
@@ -189,7 +191,7 @@ class Runner:
         if self._rig.blind and self._blind_on_s(stage) <= 0:
             return reason("blind-time-used-up", time_s=self._rig.profile.blind_load_s or 0.0)
         if not is_gentle(stage.load):
-            return self._rig.permit.why_not(stage, self._rig.blind)
+            return self._rig.permit.why_not(stage, self._rig.blind, self._buffer)
         return None
 
     def _leave_out(self, stage: Stage) -> None:
@@ -217,7 +219,6 @@ class Runner:
         """Start the workers while sampling goes on and people are obeyed; return whether the load may begin."""
         assert stage.load is not None
         driver = LoadDriver(self._rig.load, stage.load)
-        self._rig.permit.workers(stage)
         self._coming = BringUp(self._rig.load, driver.demand(), self._rig.controls.wake)
         # A simulated load is up at once; while one waited for it in steps, simulated time would run away.
         self._coming.begin(BRING_UP_STEP_S if math.isfinite(self._rig.beat_every_s) else BEAT_EVERY_S)
@@ -263,7 +264,6 @@ class Runner:
         if self._dips.is_open:
             self._note_dip(t_s)
         self._guard.load_edge(t_s, 0.0, steady=False)
-        self._rig.permit.load_edge(t_s, 0.0)
         self._event("load", t_s=t_s, share=0.0, gone_s=_finite(gone_s), checks_done=driver.checks_done)
         return gone_s
 
@@ -291,7 +291,6 @@ class Runner:
         if self._trip is not None and self._trip["load_off_s"] is None:
             self._trip["load_off_s"] = t_s - self._trip["t_s"]
         self._guard.load_edge(t_s, 0.0, steady=False)
-        self._rig.permit.load_edge(t_s, 0.0)
         self._event("load", t_s=t_s, share=0.0, gone_s=gone_s, seen=by)
         self._rig.observer.say("The power shows that the load is off." if by == "power" else "Noted: the load is off.")
 
@@ -318,7 +317,6 @@ class Runner:
         steady = self._driver is not None and self._driver.steady
         heats = heated_groups(self._driver.plan, self._infos) if self._driver is not None else ()
         self._guard.load_edge(t_s, share, steady=steady, heats=heats)
-        self._rig.permit.load_edge(t_s, share)
         if self._driver is not None and not self._driver.external:
             self._dips.load_told(t_s, share, self._driver.demand())
         self._event("load", t_s=t_s, share=share)
@@ -387,7 +385,7 @@ class Runner:
                     self._edge(t_s, share)
             if self._rig.clock.now_s() >= self._next_sample_s() - 1e-9:
                 self._tick(stage, start_s, last_s)
-                self._forecasts.foretell(t_s)
+                self._forecasts.update(t_s)
             ended = self._why_end(stage, start_s, last_s)
             if ended is not None:
                 return ended
@@ -451,7 +449,7 @@ class Runner:
         if self._gate is None or self._stopped or self._trip is not None:
             return False
         closed = self._gate.closed_by(
-            self._t_s(), self._readings, self._forecasts.found, self._ambient_c(), final=final
+            self._t_s(), self._buffer.newest, self._forecasts.found, self._buffer.ambient_c, final=final
         )
         if closed is None:
             return False
@@ -471,9 +469,9 @@ class Runner:
         )
         return True
 
-    def _ambient_c(self) -> float | None:
+    def _ambient_c(self, readings: Mapping[str, Reading]) -> float | None:
         for channel in ("ambient_temp_c", "inlet_temp_c"):
-            reading = self._readings.get(channel)
+            reading = readings.get(channel)
             if reading is not None and reading.ok:
                 return reading.value
         return self._rig.ambient.value_c if self._rig.ambient is not None else None
@@ -487,25 +485,29 @@ class Runner:
         t_s = now_s - self._start_s
         share = self._share()
         readings = self._dips.take(t_s, rig.bank.sample(now_s, load_share=share))
-        trip = self._guard.check(t_s, now_s, stage, readings)
+        self._buffer.add(
+            t_s,
+            readings,
+            share=share,
+            heating=self._driver.heating() if self._driver is not None else dict.fromkeys(heated_by(EXTERNAL), share),
+            ambient_c=self._ambient_c(readings),
+            left_out=self._dips.leaves_out(t_s),
+        )
+        trip = self._guard.check(now_s, stage)
         if trip is not None and self._trip is None:
             self._end_by_trip(trip, stage, t_s, sampled)
         self._watch_reads(t_s)
         rig.load.beat()
         self._follow_order(t_s, readings)
-        self._readings = readings
         row = {**readings, **self._own_readings(t_s, readings)}
         self._note(lambda: rig.writer.sample(t_s, rig.clock.utc_s(), row))
-        if not self._dips.leaves_out(t_s):
-            rig.permit.sample(t_s, readings, share)
-            self._forecasts.add(t_s, readings, self._ambient_c(), share)
         self._advance_schedule(now_s)
         self._watch_disk()
         self._watch_suspend()
         # While a person has not ended their load, heat is no wonder: the order to do so stands.
         if (self._trip is not None or self._gate_closed) and not self._order.stands:
-            self._warn_of_heat(t_s)
-        self._watch_stage(stage, t_s)
+            self._warn_of_heat()
+        self._watch_stage(stage)
         self._follow_dip(t_s)
         rig.observer.tick(self._view(t_s, stage_start_s, stage, row, last_s))
 
@@ -515,9 +517,7 @@ class Runner:
             return {"load_share": Reading(value=self._order.share)}
         told = driver.share
         rate = driver.count(t_s)
-        steered = driver.steer(t_s, readings)
-        if steered is not None and abs(steered - told) > 1e-9:
-            self._rig.permit.load_edge(t_s, steered)
+        driver.steer(t_s, readings)
         self._note_faults(driver)
         if driver.lost and not self._stopped and self._trip is None:
             self._stop(driver.lost, t_s)
@@ -566,7 +566,7 @@ class Runner:
     def _view(
         self, t_s: float, start_s: float | None, stage: Stage, row: Mapping[str, Reading], last_s: float
     ) -> TickView:
-        least, worst = self._guard.least_left(row), self._forecasts.worst()
+        least, worst = self._guard.least_left(), self._forecasts.worst()
         return TickView(
             t_s=t_s,
             stage_s=0.0 if start_s is None else t_s - start_s,
@@ -578,9 +578,10 @@ class Runner:
             margin_k=least.left_k if least is not None else None,
             margin_channel=least.channel if least is not None else "",
             limits_c=self._limits_c,
-            rest_s=last_s - t_s if math.isfinite(last_s) else None,
+            remaining_s=last_s - t_s if math.isfinite(last_s) else None,
             order=self._order.text,
             keys=self._keys_now(stage),
+            buffer=self._buffer,
         )
 
     def _keys_now(self, stage: Stage) -> tuple[tuple[str, str], ...]:
@@ -592,12 +593,10 @@ class Runner:
         asked = self._rig.profile.ask_presence_every_s is not None and self._driver is not None
         return keys_now(load_may_be_on=to_come, mark=mark, who_is_here=asked)
 
-    def _watch_stage(self, stage: Stage, t_s: float) -> None:
-        """Say what a stage shows by the way: a disturbed rest, parts still hot, a held target out of reach."""
-        if stage.kind is StageKind.IDLE:
-            self._rest.sample(self._readings)
+    def _watch_stage(self, stage: Stage) -> None:
+        """Say what a stage shows by the way: parts still hot, a held target out of reach."""
         if stage.kind is StageKind.COOLDOWN:
-            sentence = self._touch.sample(t_s, self._readings, self._ambient_c())
+            sentence = self._touch.sentence()
             if sentence:
                 self._event("touch", text=sentence)
                 self._rig.observer.say(sentence)
@@ -606,8 +605,8 @@ class Runner:
             self._event("hold-limited", **_kept(limited))
             self._rig.observer.say(f"The target cannot be held: {limited}.")
 
-    def _warn_of_heat(self, t_s: float) -> None:
-        why = self._heat.why_switch_off(t_s, self._readings)
+    def _warn_of_heat(self) -> None:
+        why = self._heat.why_switch_off()
         if why:
             self._event("switch-off-advised", why=why)
             self._rig.observer.say(f"SWITCH THE MACHINE OFF NOW: {why}.", loud=True)

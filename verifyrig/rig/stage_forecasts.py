@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
+
 from verifyrig.analysis import Forecast, StageForecaster
 from verifyrig.analysis.card_power import in_processor_terms
 from verifyrig.core.channels import of_role
 from verifyrig.core.heat_sources import CARD, DIE, Part, of_same_part, part_of
-from verifyrig.core.interfaces import ChannelInfo, Reading
+from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle, Stage
+from verifyrig.core.trace import FloatArray
+from verifyrig.rig.run_buffer import Rows, RunBuffer
 
 FIRST_FORECAST_S = 10.0
 _EVERY_S = 5.0
@@ -19,60 +23,51 @@ _DEFAULT_SLOWEST_S = 400.0
 
 
 class StageForecasts:
-    """Foresees where each die, card or other part of one kind will settle, each by its own reading.
+    """Forecasts where each die, card or other part of one kind will settle, each by its own reading.
 
     Args:
+        buffer: The run's samples.
         infos: Channels of this machine.
         limits_c: Limits that apply on this machine, °C, by channel.
     """
 
-    def __init__(self, infos: Mapping[str, ChannelInfo], limits_c: Mapping[str, float]) -> None:
+    def __init__(self, buffer: RunBuffer, infos: Mapping[str, ChannelInfo], limits_c: Mapping[str, float]) -> None:
+        self._buffer = buffer
         self._infos = infos
         self._limits_c = limits_c
         self._role = ""
         self._forecasters: dict[str, StageForecaster] = {}
         self._due_s: dict[str, float] = {}
         self._found: dict[str, Forecast] = {}
+        self._since: dict[str, int] = {}
+        self._began = 0
         self._began_s = 0.0
-        self._foretells = False
+        self._forecasts = False
 
     def begin(self, stage: Stage, t_s: float) -> None:
-        """Start a stage. One that foretells nothing (pulses) is remembered: the next one starts from where it ended."""
+        """Start a stage. One that forecasts nothing (pulses) is remembered: the next one starts from where it ended."""
         own = stage.settle.channel if stage.settle else stage.gate.channel if stage.gate else ""
         self._role = own or self._role
-        self._foretells = bool(own)
-        self._began_s, self._found = t_s, {}
-        before, self._forecasters = self._forecasters, {}
+        self._forecasts = bool(own)
+        self._began_s, self._began, self._found = t_s, self._buffer.end, {}
+        before, self._since, self._forecasters = self._since, {}, {}
         for channel in of_role(self._role, self._infos) if self._role else ():
             if self._infos[channel].unreadable:
                 continue
             settle = stage.settle or Settle(channel=channel, within_k=1.0, slowest_time_constant_s=_DEFAULT_SLOWEST_S)
-            self._forecasters[channel] = StageForecaster(
-                settle, self._infos[channel], limit_c=self._limits_c.get(channel), before=before.get(channel)
-            )
+            # A part that the stage before was not about has shown nothing yet that would help here.
+            self._since[channel] = before.get(channel, self._began)
+            self._forecasters[channel] = StageForecaster(settle, self._infos[channel], self._limits_c.get(channel))
         self._due_s = dict.fromkeys(self._forecasters, t_s + FIRST_FORECAST_S)
 
-    def add(self, t_s: float, readings: Mapping[str, Reading], ambient_c: float | None, share: float) -> None:
-        """Take one sample."""
-        for channel, forecaster in self._forecasters.items():
-            part = part_of(channel) or DIE
-            forecaster.add(
-                t_s,
-                _value(readings, channel),
-                self._power_w(channel, part, readings),
-                _value(readings, self._fan_of(channel, part)),
-                ambient_c,
-                share,
-            )
-
-    def foretell(self, t_s: float) -> None:
+    def update(self, t_s: float) -> None:
         """Make the forecast that is due; no more than one at a time, so that several dies delay no sample."""
-        if not self._foretells or not self._due_s:
+        if not self._forecasts or not self._due_s:
             return
         channel = min(self._due_s, key=lambda name: self._due_s[name])
         if t_s < self._due_s[channel]:
             return
-        found = self._forecasters[channel].forecast()
+        found = self._forecasters[channel].forecast(*self._samples(channel))
         if found is None:
             self._found.pop(channel, None)
         else:
@@ -100,18 +95,22 @@ class StageForecasts:
         channel, forecast = found
         return self._limits_c.get(channel, 0.0) - forecast.settles_at_c
 
-    def _power_w(self, channel: str, part: Part, readings: Mapping[str, Reading]) -> float | None:
+    def _samples(self, channel: str) -> tuple[FloatArray, int]:
+        """Return what `StageForecaster.forecast` takes of a channel: its samples, and which is the stage's first."""
+        part = part_of(channel) or DIE
+        rows = self._buffer.rows(self._since[channel], with_left_out=False)
+        own = self._buffer.rows(self._began, with_left_out=False)
+        fan_rpm, temp_c = rows.column(self._fan_of(channel, part)), rows.column(channel)
+        columns = (rows.t_s, temp_c, self._power_w(channel, part, rows), fan_rpm, rows.ambient_c, rows.share)
+        return np.column_stack(columns), len(rows.t_s) - len(own.t_s)
+
+    def _power_w(self, channel: str, part: Part, rows: Rows) -> FloatArray:
         name = of_same_part(channel, part.power, self._infos) if part_of(channel) else part.power
-        power_w = _value(readings, name)
-        if power_w is None or name is None or part is not CARD:
+        power_w = rows.column(name)
+        if part is not CARD or name is None or name not in self._infos:
             return power_w
         return in_processor_terms(power_w, self._infos[name].limit)
 
     def _fan_of(self, channel: str, part: Part) -> str | None:
         # Which of several fans cools which die is not known; a card shows its own.
         return of_same_part(channel, part.fan, self._infos) if part is CARD else part.fan
-
-
-def _value(readings: Mapping[str, Reading], channel: str | None) -> float | None:
-    reading = readings.get(channel) if channel is not None else None
-    return reading.value if reading is not None and reading.ok else None

@@ -1,16 +1,17 @@
-"""What a run says by the way: a rest that is no rest, when parts may be touched, its own cost."""
+"""What a run says by the way: background load while idle, when parts may be touched, its own cost."""
 
 from __future__ import annotations
 
 import math
 import time
-from collections.abc import Mapping
 
 import numpy as np
 
 from verifyrig.analysis import TOUCH_SAFE_C, touch_safe_in_s
+from verifyrig.core.channels import of_role
 from verifyrig.core.heat_sources import highest_of
-from verifyrig.core.interfaces import Reading
+from verifyrig.core.trace import FloatArray
+from verifyrig.rig.run_buffer import RunBuffer
 
 # Above this share of the processor others' work is seen in the temperature at rest (common practice, no source).
 BUSY_AT_REST = 0.10
@@ -19,56 +20,57 @@ _PLACES = {"plate": "plate", "radiator": "radiator", "coolant": "coolant", "gpu"
 _SAY_EVERY_S = 60.0
 
 
-class RestWatch:
-    """Watches how busy the processor is while a stage is to be a rest."""
-
-    def __init__(self) -> None:
-        self._busy: list[float] = []
-
-    def sample(self, readings: Mapping[str, Reading]) -> None:
-        """Take one sample of a stage at rest."""
-        reading = readings.get("busy_share")
-        if reading is not None and reading.ok and reading.value is not None:
-            self._busy.append(reading.value)
-
-    def disturbed(self) -> float | None:
-        """Return the mean share of the processor that others kept busy where it is too much, and begin anew."""
-        mean = float(np.mean(self._busy)) if self._busy else 0.0
-        self._busy.clear()
-        return mean if mean > BUSY_AT_REST else None
+def busy_at_rest(buffer: RunBuffer, since: int) -> float | None:
+    """Return the mean share of the processor that others kept busy since a moment, None where it is little enough."""
+    busy = buffer.rows(since).column("busy_share")
+    busy = busy[np.isfinite(busy)]
+    mean = float(np.mean(busy)) if len(busy) else 0.0
+    return mean if mean > BUSY_AT_REST else None
 
 
 class TouchWatch:
-    """Foresees in the cooldown when the parts may be touched, as the outermost measured part tells."""
+    """Foresees in the cooldown when the parts may be touched, as the outermost measured part tells.
 
-    def __init__(self) -> None:
-        self._rows: list[tuple[float, float]] = []
+    Args:
+        buffer: The run's samples.
+    """
+
+    def __init__(self, buffer: RunBuffer) -> None:
+        self._buffer = buffer
         self._channel = ""
+        self._since = 0
+        self._next_row = 0
         self._next_s = 0.0
         self._was_hot = False
 
-    def sample(self, t_s: float, readings: Mapping[str, Reading], room_c: float | None) -> str:
-        """Take one sample of a cooldown; return a sentence now and then, else an empty text."""
-        channel = next((name for name in _TOUCHED_FIRST if highest_of(name, readings) is not None), "")
-        if channel != self._channel:
-            self._channel, self._rows = channel, []
-        value = highest_of(channel, readings) if channel else None
+    def sentence(self) -> str:
+        """Return now and then what the newest sample of a cooldown tells, else an empty text."""
+        buffer = self._buffer
+        channel = next((name for name in _TOUCHED_FIRST if highest_of(name, buffer.newest) is not None), "")
+        # Rows that were not asked about are of another stage: what heated the parts then is no cooling.
+        if channel != self._channel or buffer.end - 1 != self._next_row:
+            self._channel, self._since = channel, buffer.end - 1
+        self._next_row = buffer.end
+        value = highest_of(channel, buffer.newest) if channel else None
         if value is None:
             return ""
-        self._rows.append((t_s, value))
         self._was_hot = self._was_hot or value > TOUCH_SAFE_C
-        if t_s < self._next_s or not self._was_hot:
+        if buffer.t_s < self._next_s or not self._was_hot:
             return ""
-        times, temps = np.array(self._rows).T
-        wait_s = touch_safe_in_s(times, temps, ambient_c=room_c)
+        wait_s = touch_safe_in_s(*self._course(channel), ambient_c=buffer.ambient_c)
         if wait_s is None or not math.isfinite(wait_s):
             return ""
-        self._next_s = math.inf if wait_s == 0 else t_s + _SAY_EVERY_S
+        self._next_s = math.inf if wait_s == 0 else buffer.t_s + _SAY_EVERY_S
         place = _PLACES[channel.split("_")[0]]
         if wait_s == 0:
             return f"The {place} is below {TOUCH_SAFE_C:.0f} °C; check before touching: other parts may be hotter."
         about = f"in about {max(1, round(wait_s / 60))} min (estimated; check before touching)"
         return f"The {place} will be below {TOUCH_SAFE_C:.0f} °C {about}."
+
+    def _course(self, channel: str) -> tuple[FloatArray, FloatArray]:
+        """Return times, s, and the hottest of a kind, °C, since this cooldown began; NaN where it was not read."""
+        rows = self._buffer.rows(self._since)
+        return rows.t_s, np.fmax.reduce([rows.column(name) for name in of_role(channel, self._buffer.newest)])
 
 
 class OwnCost:

@@ -25,7 +25,7 @@ from verifyrig.terminal.words import (
 )
 
 NARROW = 60
-_KEEP = 4000
+_SHOWN = 4000  # samples at most
 _REDRAW_S = 0.2
 RING_EVERY_S = 5.0
 _PLOT_ROWS = 8
@@ -44,7 +44,6 @@ class LivePanel:
         self._profile: Profile | None = None
         self._notes: list[str] = []
         self._index = 0
-        self._traces: dict[str, list[float]] = {}
         self._channel = ""
         self._warning = ""
         self._drawn_s = 0.0
@@ -63,12 +62,7 @@ class LivePanel:
         self._index = index
 
     def tick(self, view: TickView) -> None:
-        """Take the sample in; draw a few times a second."""
-        for channel in of_role(self._channel, view.readings):
-            value = view.readings[channel].value if view.readings[channel].ok else None
-            trace = self._traces.setdefault(channel, [])
-            trace.append(math.nan if value is None else value)
-            del trace[:-_KEEP]
+        """Draw a few times a second."""
         if self._warning == self._order and not view.order:
             self._warning = ""  # it has been done
         self._order = view.order
@@ -101,8 +95,10 @@ class LivePanel:
         assert self._profile is not None
         width = max(20, self._console.width - 1)
         block = Text(no_wrap=False)
-        drawn = nearest_to_limit(self._traces, view.limits_c) or self._channel
-        trace = self._traces.get(drawn, [])
+        rows = view.buffer.rows(view.buffer.end - _SHOWN)
+        traces = {channel: rows.column(channel).tolist() for channel in of_role(self._channel, view.readings)}
+        drawn = nearest_to_limit(traces, view.limits_c) or self._channel
+        trace = traces.get(drawn, [])
         for line, style in panel_lines(
             self._profile, view, self._index, trace, drawn, self._notes, self._warning, width
         ):
@@ -164,8 +160,8 @@ def _stages(profile: Profile, index: int, width: int) -> str:
 
 
 def _progress(view: TickView) -> str:
-    rest = "" if view.rest_s is None else f", at most {clock(view.rest_s)} more"
-    return f"{clock(view.stage_s)} in this stage{rest}, load {view.share:.0%}"
+    remaining = "" if view.remaining_s is None else f", at most {clock(view.remaining_s)} more"
+    return f"{clock(view.stage_s)} in this stage{remaining}, load {view.share:.0%}"
 
 
 def _path_lines(view: TickView, width: int) -> list[str]:

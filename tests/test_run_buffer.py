@@ -1,0 +1,122 @@
+"""The buffer of a run: what it answers, each against the same samples kept as a plain list."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Sequence
+
+import pytest
+
+from verifyrig.core.interfaces import Quality, Reading
+from verifyrig.rig.run_buffer import RunBuffer
+
+DIE = "die_temp_c"
+
+
+def filled(values: Sequence[float | None], *, step_s: float = 1.0, most_rows: int = 10_000) -> RunBuffer:
+    buffer = RunBuffer(most_rows)
+    for n, value in enumerate(values):
+        quality = Quality.OK if value is not None else Quality.MISSING
+        buffer.add(n * step_s, {DIE: Reading(value=value, quality=quality)})
+    return buffer
+
+
+def test_a_window_holds_what_was_read_in_its_seconds_and_nothing_else() -> None:
+    buffer = filled([20.0, 21.0, None, 23.0, 24.0, 25.0])
+    assert buffer.window(DIE, 3.0) == [(3.0, 23.0), (4.0, 24.0), (5.0, 25.0)]
+    assert buffer.window(DIE, 3.0, since=4) == [(4.0, 24.0), (5.0, 25.0)]
+    assert buffer.window("vrm_temp_c", 3.0) == []
+
+
+def test_a_reading_that_is_not_to_be_believed_is_no_value() -> None:
+    buffer = RunBuffer()
+    for n, quality in enumerate((Quality.OK, Quality.STALE, Quality.STUCK, Quality.IMPLAUSIBLE)):
+        buffer.add(float(n), {DIE: Reading(value=50.0 + n, quality=quality)})
+    assert [math.isnan(value) for value in buffer.rows().column(DIE)] == [False, True, True, True]
+    assert buffer.newest[DIE].value == 53.0
+
+
+def test_a_channel_that_comes_late_or_goes_leaves_gaps_in_its_column() -> None:
+    buffer = RunBuffer()
+    buffer.add(0.0, {DIE: Reading(value=40.0)})
+    buffer.add(1.0, {DIE: Reading(value=41.0), "vrm_temp_c": Reading(value=60.0)})
+    buffer.add(2.0, {"vrm_temp_c": Reading(value=61.0)})
+    rows = buffer.rows()
+    assert rows.column(DIE) == pytest.approx([40.0, 41.0, math.nan], nan_ok=True)
+    assert rows.column("vrm_temp_c") == pytest.approx([math.nan, 60.0, 61.0], nan_ok=True)
+    assert rows.column(None) == pytest.approx([math.nan] * 3, nan_ok=True)
+
+
+def test_the_rate_is_the_rise_over_the_whole_window_divided_by_its_time() -> None:
+    buffer = filled([30.0 + 2.0 * n for n in range(10)])
+    assert buffer.rate_per_s(DIE, 10.0) is None  # nine seconds are not ten
+    buffer.add(10.0, {DIE: Reading(value=50.0)})
+    assert buffer.rate_per_s(DIE, 10.0) == pytest.approx(2.0)
+    assert buffer.rate_per_s(DIE, 10.0, since=1) is None
+
+
+def test_a_rate_reaches_back_over_a_gap_and_over_what_nothing_confirmed() -> None:
+    buffer = filled([30.0, 31.0])
+    buffer.exclude_from_trends(DIE)
+    buffer.add(2.0, {DIE: Reading(value=None, quality=Quality.MISSING)})
+    buffer.add(12.0, {DIE: Reading(value=54.0)})
+    assert buffer.rate_per_s(DIE, 10.0) == pytest.approx((54.0 - 30.0) / 12.0)
+
+
+def by_hand(values: list[float], step_s: float, refresh_s: float) -> list[tuple[float, float]]:
+    found: list[tuple[float, float]] = []
+    for n, value in enumerate(values):
+        if not found or value != found[-1][1] or n * step_s - found[-1][0] >= refresh_s:
+            found.append((n * step_s, value))
+    return found[-3:]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_fresh_readings_are_the_same_however_often_somebody_asks(seed: int) -> None:
+    dice = random.Random(seed)
+    values = [float(dice.choice((40, 40, 40, 41, 42))) for _ in range(200)]
+    whole, asked = filled(values, step_s=0.5), RunBuffer()
+    for n, value in enumerate(values):
+        asked.add(n * 0.5, {DIE: Reading(value=value)})
+        if dice.random() < 0.5:
+            assert asked.fresh(DIE, 2.0, 0) == by_hand(values[: n + 1], 0.5, 2.0)
+    assert whole.fresh(DIE, 2.0, 0) == asked.fresh(DIE, 2.0, 0) == by_hand(values, 0.5, 2.0)
+
+
+def test_what_is_fresh_begins_anew_at_a_step_of_the_load() -> None:
+    buffer = filled([40.0, 50.0, 60.0])
+    assert len(buffer.fresh(DIE, 2.0, 0)) == 3
+    step = buffer.end
+    assert buffer.fresh(DIE, 2.0, step) == []
+    buffer.add(3.0, {DIE: Reading(value=60.0)})
+    assert buffer.fresh(DIE, 2.0, step) == [(3.0, 60.0)]
+
+
+def test_samples_of_a_dip_are_kept_and_count_in_no_forecast() -> None:
+    buffer = RunBuffer()
+    for n in range(6):
+        buffer.add(float(n), {DIE: Reading(value=50.0 + n)}, share=1.0, left_out=n in (2, 3))
+    assert len(buffer.rows().t_s) == 6
+    counted = buffer.rows(with_left_out=False)
+    assert list(counted.t_s) == [0.0, 1.0, 4.0, 5.0]
+    assert list(counted.column(DIE)) == [50.0, 51.0, 54.0, 55.0]
+
+
+def test_memory_is_bounded_and_rows_keep_their_numbers() -> None:
+    buffer = filled([40.0 + n % 7 for n in range(20_000)], most_rows=5_000)
+    assert buffer.end == 20_000
+    assert 5_000 <= len(buffer.rows().t_s) < 5_000 + 3_600
+    assert list(buffer.rows(19_998).t_s) == [19_998.0, 19_999.0]
+    assert buffer.last_values(DIE, 3, 0, 19_990) == [40.0 + n % 7 for n in (19_987, 19_988, 19_989)]
+    assert buffer.highest(DIE, 0) == 46.0
+    # A column that first comes when the oldest rows are gone is as long as all others.
+    buffer.add(20_000.0, {"vrm_temp_c": Reading(value=70.0)})
+    assert len(buffer.rows().column("vrm_temp_c")) == len(buffer.rows().t_s)
+
+
+def test_the_last_values_before_a_moment_are_in_order_and_skip_gaps() -> None:
+    buffer = filled([1.0, 2.0, None, 4.0, 5.0, 6.0])
+    assert buffer.last_values(DIE, 3, since=0, until=5) == [2.0, 4.0, 5.0]
+    assert buffer.last_values(DIE, 3, since=4, until=5) == [5.0]
+    assert buffer.highest(DIE, 3) == 6.0 and buffer.highest(DIE, 6) is None
