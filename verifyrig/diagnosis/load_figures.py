@@ -9,7 +9,7 @@ import numpy as np
 
 from verifyrig.analysis.signals import fit_line
 from verifyrig.diagnosis.quantities import Figure
-from verifyrig.diagnosis.readings import LATE_S, Readings, Step
+from verifyrig.diagnosis.readings import LATE_S, LEAST_POWER_W, Readings, Step
 
 __all__ = ["load_figures"]
 
@@ -81,6 +81,8 @@ def _excess(readings: Readings, die: float, watts: float, load: Step) -> Found:
         return
     room, room_u = readings.room(*span)
     rest, rest_w = readings.mean("die_temp_c", *span), readings.mean("package_power_w", *span)
+    if not abs(watts - rest_w) > LEAST_POWER_W:
+        return  # a load that changes no power says nothing of a resistance
     k_per_w = (die - rest) / (watts - rest_w)
     u = math.hypot(readings.die_u_k(), room_u, 0.06 * k_per_w * rest_w, readings.unsettled_k(rest - room))
     yield "rest_excess", Figure(value=rest - room - k_per_w * rest_w, u=u, source="rest against load")

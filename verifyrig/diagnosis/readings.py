@@ -21,6 +21,7 @@ SETTLED_LOAD_S = 200.0
 LATE_S = 20.0
 _LEAST_STEP_W = 4.0
 _SETTLES_IN_MIN = 3.0
+LEAST_POWER_W = 0.1  # no processor that computes takes less (common practice, no source)
 _TYPED_ROOM_U_K = 1.0
 _INLET_ROOM_U_K = 2.5
 
@@ -64,11 +65,15 @@ class Readings:
         return [name for name in self.trace.columns if base_name(name) == base]
 
     def mean(self, channel: str, from_s: float, to_s: float) -> float:
-        """Return the mean over times from `from_s` to `to_s`, both included; NaN where nothing was read."""
+        """Return the mean over times from `from_s` to `to_s`, both included; NaN where nothing was read.
+
+        A processor that takes no power at all is read by a counter that stands still: that is no reading either.
+        """
         low, high = np.searchsorted(self.t_s, [from_s - 1e-9, to_s + 1e-9])
         values = self.column(channel)[low:high]
         values = values[np.isfinite(values)]
-        return float(values.mean()) if len(values) else math.nan
+        mean = float(values.mean()) if len(values) else math.nan
+        return math.nan if channel == "package_power_w" and mean < LEAST_POWER_W else mean
 
     def within(self, channel: str, from_s: float, to_s: float) -> tuple[FloatArray, FloatArray]:
         """Return times and values that were read between two times, both included."""

@@ -33,6 +33,7 @@ class FileKind(StrEnum):
     RECORD = "record"
     TABLE = "table"
     LOG = "log"
+    KERNEL = "kernel"
 
 
 # The most bytes of each kind. Where no reason stands beside it: far more than the work needs, and quick to read.
@@ -50,6 +51,7 @@ LARGEST_BYTES: dict[FileKind, int] = {
     FileKind.RECORD: 2_000_000_000,  # a month at one sample a second with 60 channels has 1.3 GB
     FileKind.TABLE: 2_000_000_000,
     FileKind.LOG: 500_000_000,
+    FileKind.KERNEL: 10_000_000,  # what /proc says of a thousand cores has some 2 MB
 }
 
 

@@ -15,6 +15,7 @@ from typing import Any
 from verifyrig.core.reason import Reason, reason_of_json
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.files.foreign_file import FileKind, read_text
+from verifyrig.record.shape import is_utc_s, sound_facts
 from verifyrig.system.history.entries import LogEntry
 
 
@@ -47,6 +48,8 @@ def read_aftermath(record: Path) -> Aftermath | None:
     """Return the note of a record; None where there is none, or none that can be read."""
     try:
         data = json.loads(read_text(aftermath_path(record), FileKind.NOTE, inside=record.parent))
+        if not _is_note(data):
+            return None
         return Aftermath(
             run=str(data["run"]),
             seen_utc_s=float(data["seen_utc_s"]),
@@ -58,6 +61,15 @@ def read_aftermath(record: Path) -> Aftermath | None:
         )
     except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return None
+
+
+def _is_note(data: Mapping[str, Any]) -> bool:
+    """Return whether the values are of the kinds that `write_aftermath` writes: a stick of others may hold any."""
+    _, misfit = sound_facts({"outcome": data["outcome"], "cause": data["cause"]})
+    entries = data["remembered"]
+    times = [data["seen_utc_s"], data["restarted_utc_s"], *(entry["utc_s"] for entry in entries)]
+    texts = [data["run"], data["outcome"], *(entry[key] for entry in entries for key in ("id", "code"))]
+    return not misfit and all(t is None or is_utc_s(t) for t in times) and all(isinstance(t, str) for t in texts)
 
 
 def write_aftermath(record: Path, note: Aftermath) -> bool:

@@ -8,7 +8,6 @@ of the bench is.
 from __future__ import annotations
 
 import json
-import math
 import sqlite3
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -21,6 +20,7 @@ from verifyrig.core.profile import StageKind
 # No quantity of a machine comes near; squares and sums of it are still numbers.
 LARGEST_VALUE = 1e15
 _LARGEST_INTEGER = 2**63
+_LARGEST_FLOAT = 1e18
 _DEEPEST = 30
 _FIRST_UTC_S, _LAST_UTC_S = 0.0, 32_503_680_000.0  # 1970 to 3000: what every system's calendar can tell
 _LONGEST_S = 1e9  # thirty years
@@ -52,7 +52,7 @@ def _integer(digits: str) -> int:
 
 def _float(digits: str) -> float:
     value = float(digits)
-    if not math.isfinite(value):
+    if not abs(value) <= _LARGEST_FLOAT:
         raise ValueError("a number beyond all bounds")
     return value
 

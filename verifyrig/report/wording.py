@@ -11,6 +11,7 @@ from verifyrig.files.time_zone import UTC_NAME, zone_of
 from verifyrig.report.catalogue import SOURCE_LANGUAGE, Catalogue, read_catalogue
 from verifyrig.report.inputs import Settings
 
+_LARGEST_WRITTEN_OUT = 1e15  # beyond it the digits are no longer those that were measured
 _LOCALES = {"en": "en_GB", "de": "de_DE"}
 _SMALL_UNITS = {"1": "", "°C": " °C"}
 
@@ -74,6 +75,8 @@ class Words:
         """Return the number with that many decimals, and a true minus sign; no sign on zero."""
         from babel.numbers import format_decimal
 
+        if not abs(value) < _LARGEST_WRITTEN_OUT:
+            return f"{value:.3g}".replace("-", "\u2212")
         rounded = round(value, decimals) + 0.0
         pattern = "#,##0" + ("." + "0" * decimals if decimals > 0 else "")
         text: str = format_decimal(rounded, format=pattern, locale=self.locale)

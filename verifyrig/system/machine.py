@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from verifyrig.core.errors import UsageError
+from verifyrig.files.foreign_file import FileKind, read_bytes
 
 
 class MachineRoot(NamedTuple):
@@ -90,8 +91,8 @@ def boot_id(root: Path) -> str | None:
 
 def _line(path: Path) -> str | None:
     try:
-        text = path.read_text(encoding="utf-8", errors="replace").strip()
-    except OSError:
+        text = read_bytes(path, FileKind.KERNEL).decode("utf-8", "replace").strip()
+    except (OSError, ValueError):
         return None
     return text or None
 

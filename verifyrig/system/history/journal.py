@@ -86,7 +86,7 @@ def boots_of_text(text: str) -> list[BootSpan]:
     """Return the boots that `journalctl --list-boots` lists, as JSON or in its older form of lines."""
     try:
         return [_boot_of_json(entry) for entry in json.loads(text)]
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return [boot for boot in map(_boot_of_line, text.splitlines()) if boot is not None]
 
 
@@ -141,7 +141,7 @@ def _json_lines(text: str) -> Iterator[dict[str, Any]]:
     for line in text.splitlines():
         try:
             entry = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             continue
         if isinstance(entry, dict):
             yield entry

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+from verifyrig.files.foreign_file import FileKind, read_bytes
 from verifyrig.system.history.entries import LogEntry
 
 # systemd-pstore(8) archives crash records below the first; the kernel shows those not yet taken below the second.
@@ -54,6 +55,6 @@ def edac_entries(root: Path) -> Iterator[LogEntry]:
 
 def _number(path: Path) -> int | None:
     try:
-        return int(path.read_text(encoding="ascii", errors="replace").strip())
+        return int(read_bytes(path, FileKind.KERNEL).decode("ascii", "replace").strip())
     except (OSError, ValueError):
         return None

@@ -111,7 +111,7 @@ def json_entries(text: str, origin: str) -> Iterator[LogEntry]:
     """Yield the events of a JSON export (`Get-WinEvent ... | ConvertTo-Json`); raises as `xml_entries`."""
     try:
         data = json.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise ImportFault(f"no JSON ({error})", where=origin, mend="Export the System log anew.") from error
     events = data if isinstance(data, list) else [data]
     for event in events:
