@@ -24,7 +24,7 @@ from verifyrig.rig.note_keys import RUN_KEYS
 from verifyrig.rig.patience import patiently
 from verifyrig.sensors.background import BackgroundSensor
 from verifyrig.sensors.bank import Bank, open_bank
-from verifyrig.sensors.files import read_text
+from verifyrig.sensors.files import HeldFile
 from verifyrig.sensors.reader import Reader
 
 REPO = Path(__file__).resolve().parent.parent
@@ -235,7 +235,7 @@ def test_a_machine_whose_first_look_hangs_can_be_left_by_a_signal(bench: Path, n
 def test_a_first_look_that_hangs_names_the_file(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "temp1_input")
     with pytest.raises(SensorError, match="temp1_input"):
-        patiently(lambda: read_text(tmp_path / "temp1_input"), Controls(), file_limit_s=0.2)
+        patiently(HeldFile(tmp_path / "temp1_input").read, Controls(), file_limit_s=0.2)
 
 
 def test_a_first_look_gives_what_it_found_or_what_went_wrong(tmp_path: Path) -> None:

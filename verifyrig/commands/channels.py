@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from verifyrig.system.machine import MachineRoot
 
 _WATCH_S = 1.0
+_FILE_LIMIT_S = 6.0  # eight times what the slowest probe takes; then the file is named instead
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,6 +41,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """List every sensor with its reading; say what can and cannot be told."""
+    from verifyrig.core.interfaces import Controls
+    from verifyrig.rig.patience import patiently
     from verifyrig.sensors.survey import Survey
     from verifyrig.system.machine import resolve_root
 
@@ -55,7 +58,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         if args.watch:
             return _watch(survey, root)
         proved = _prove(survey, root) if args.prove else {}
-        return _answer(_with_cold_notes(survey.first_look(), root.path), root, proved)
+        seen = patiently(survey.first_look, Controls(), file_limit_s=_FILE_LIMIT_S)
+        return _answer(_with_cold_notes(seen, root.path), root, proved)
 
 
 def _assign(words: Sequence[str], root: Path, context: Context) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from verifyrig.core.errors import SensorError
 from verifyrig.core.interfaces import ChannelInfo, Taken
+from verifyrig.files.foreign_file import FileKind, opened
 
 # Longest value of the kernel's one-value files is a 64-bit integer; more is not a value.
 _VALUE_BYTES = 64
@@ -96,7 +97,8 @@ def unreadable_reason(path: Path) -> str:
     """Return why nobody but root can read a file, with the remedy; empty where it can be tried."""
     try:
         with _reading(path):
-            fd = os.open(path, os.O_RDONLY)
+            # A pipe in place of a file would wait here for whoever writes into it.
+            fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
     except PermissionError as error:
         what, mend = why_not(error)
         return f"{what}. {mend}"
@@ -164,9 +166,9 @@ def _no_number(text: bytes) -> tuple[str, str]:
 def read_text(path: Path) -> str:
     """Return a small file's text without surrounding blanks, with odd bytes replaced; empty where unreadable."""
     try:
-        with _reading(path), path.open("rb") as file:
+        with _reading(path), opened(path, FileKind.KERNEL) as file:
             return file.read(4096).decode("utf-8", errors="replace").strip().strip("\0")
-    except OSError:
+    except (OSError, ValueError):
         return ""
 
 
