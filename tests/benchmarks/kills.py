@@ -1,5 +1,6 @@
 """kill -9 of recording programs at random moments (real clock, 50 Hz), beside a plain text log that is only flushed.
 
+Then kill -9 of a supervisor whose workers come up: how long they outlive it, in each of their states.
 The pair: what a script that prints a line a sample leaves behind, killed in the same way.
 """
 
@@ -16,6 +17,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from tests.benchmarks._bring_up import death_s, each_state
 from tests.killing import kill_recorders
 
 _PLAIN = """
@@ -48,6 +50,7 @@ def measure(full: bool = True) -> dict[str, Any]:
         "in_flight_lost_most": max(lost),
         "plain_log_lost_median": statistics.median(plain),
         "ratio": statistics.median(lost) / max(1.0, statistics.median(plain)),
+        "workers_gone_after_kill_of_supervisor": each_state(40 if full else 3, death_s),
     }
 
 

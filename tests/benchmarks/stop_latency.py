@@ -1,5 +1,6 @@
 """From the call of `stop` to the last worker gone, at full load on all cores.
 
+Then a stop of workers that come up, in each of their states (`_bring_up`).
 Beside it: killing the same number of loading processes at once and waiting for them, which nothing can beat.
 """
 
@@ -11,6 +12,7 @@ import subprocess
 import sys
 import time
 
+from tests.benchmarks._bring_up import each_state, stop_on_the_way_s
 from verifyrig.core.interfaces import LoadDemand
 from verifyrig.loads.worker_load import WorkerLoad
 
@@ -69,4 +71,5 @@ def measure(full: bool = True) -> dict[str, object]:
         "kill": figures(kills),
         "within_50_ms": sum(took_s <= 0.05 for took_s in stops) / count,
         "ratio": statistics.median(stops) / statistics.median(kills),
+        "bring_up": each_state(40 if full else 3, stop_on_the_way_s),
     }

@@ -1,5 +1,6 @@
 """From the sample that crosses a trip limit to the last worker gone: real clock, real workers, the real runner.
 
+Then the same while the workers come up, in each of their states (`_bring_up`).
 Beside it: a worker that is killed at once and waited for, which nothing can beat.
 """
 
@@ -13,6 +14,7 @@ import time
 from collections.abc import Mapping
 from typing import Any
 
+from tests.benchmarks._bring_up import each_state, trip_s
 from tests.fakes import FakeWriter, die_info
 from verifyrig.core.clock import RealClock
 from verifyrig.core.interfaces import ChannelInfo, Controls, Reading
@@ -121,4 +123,5 @@ def measure(full: bool = True) -> dict[str, Any]:
         "worst_ms": off_ms[-1],
         "kill_and_wait_ms": killed_ms,
         "ratio": p50 / killed_ms,
+        "bring_up": each_state(40 if full else 3, trip_s),
     }
