@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from tests.fake_asker import FakeAsker
+from tests.nobody import open_folder, python_for_nobody
 from tests.small_records import write_record
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
@@ -313,29 +314,15 @@ def test_hostile_text_is_kept_and_shown_as_text(tmp_path: Path, capsys: pytest.C
     assert data["complaint"] == HOSTILE and data["condition"] == long
 
 
-def test_a_read_only_bench_is_said_in_one_sentence(tmp_path: Path) -> None:
-    import os
-    import shutil
-
-    if sys.platform == "win32" or os.geteuid() != 0 or shutil.which("setpriv") is None:
-        pytest.skip("needs root and setpriv, to run the command as nobody")
-    readable = Path(sys.executable).stat().st_mode & 0o005 == 0o005
-    bench = tmp_path / "bench"
-    bench.mkdir(mode=0o755)
-    for folder in (bench, *bench.parents):
-        if folder == Path("/tmp") or not readable:
-            break
-        folder.chmod(0o755)
-    words = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", sys.executable, "-m", "verifyrig"]
-    repo = Path(__file__).resolve().parent.parent
-    done = subprocess.run(
-        [*words, "job", "open", "--complaint", "x", "--bench", str(bench)],
-        capture_output=True, text=True, stdin=subprocess.DEVNULL, cwd=repo, timeout=60,
-    )  # fmt: skip
-    if "ModuleNotFoundError" in done.stderr or "can't open" in done.stderr:
-        pytest.skip("nobody cannot read this Python")
-    assert done.returncode == 2 and "cannot be written" in done.stderr and done.stderr.count("\n") == 1
-    assert list(bench.iterdir()) == []
+def test_a_read_only_bench_is_said_in_one_sentence() -> None:
+    python = python_for_nobody()
+    with open_folder() as bench:
+        done = subprocess.run(
+            [*python, "-m", "verifyrig", "job", "open", "--complaint", "x", "--bench", str(bench)],
+            capture_output=True, text=True, stdin=subprocess.DEVNULL, cwd="/", timeout=60,
+        )  # fmt: skip
+        assert done.returncode == 2 and "cannot be written" in done.stderr and done.stderr.count("\n") == 1
+        assert list(bench.iterdir()) == []
 
 
 def test_nothing_hangs_where_stdin_is_no_terminal(tmp_path: Path) -> None:

@@ -8,7 +8,6 @@ import os
 import shutil
 import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.nobody import open_folder, python_for_nobody
 from tests.recorder_child import is_whole_prefix
 from verifyrig.core.errors import RecordError
 from verifyrig.core.interfaces import Reading
@@ -150,31 +150,24 @@ def test_a_record_in_a_folder_that_may_not_be_written_is_refused_in_words(tmp_pa
 
 
 @pytest.fixture
-def open_folder() -> Iterator[Path]:
-    """A folder that everybody may enter; those that pytest gives are the user's own."""
-    with tempfile.TemporaryDirectory(prefix="verifyrig-test-") as folder:
-        Path(folder).chmod(0o755)
-        yield Path(folder)
+def folder() -> Iterator[Path]:
+    with open_folder() as folder:
+        yield folder
 
 
-def test_a_record_that_broke_off_is_read_from_a_medium_that_may_not_be_written(open_folder: Path) -> None:
-    if os.geteuid() != 0 or shutil.which("setpriv") is None:
-        pytest.skip("giving up rights needs root and setpriv")
-    path = open_folder / "r.sqlite"
+def test_a_record_that_broke_off_is_read_from_a_medium_that_may_not_be_written(folder: Path) -> None:
+    python = python_for_nobody()
+    path = folder / "r.sqlite"
     writer = open_record(path, facts={"run": "r"}, profile_text=None, channels=["die_temp_c"], live=True)
     for i in range(5):
         writer.sample(float(i), 1.7e9 + i, {"die_temp_c": Reading(value=40.0)})
     writer.abandon()
-    for file in open_folder.iterdir():
+    for file in folder.iterdir():
         file.chmod(0o444)
-    for shm in open_folder.glob("*-shm"):
+    for shm in folder.glob("*-shm"):
         shm.unlink()
-    nobody = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", sys.executable, "-c"]
-    repo = Path(__file__).parent.parent
-    if subprocess.run([*nobody, "import verifyrig.record"], capture_output=True, check=False, cwd=repo).returncode != 0:
-        pytest.skip("nobody may not read the interpreter or the checkout")
     code = "import sys, pathlib; from verifyrig.record import read_trace as read; "
     code += f"print(len(read(pathlib.Path({str(path)!r})).t_s))"
-    done = subprocess.run([*nobody, code], capture_output=True, text=True, check=False, cwd=repo)
+    done = subprocess.run([*python, "-c", code], capture_output=True, text=True, check=False, cwd="/")
     assert done.stdout.strip() == "5", done.stderr
-    assert sorted(file.name for file in open_folder.iterdir()) == ["r.sqlite", "r.sqlite-wal"]
+    assert sorted(file.name for file in folder.iterdir()) == ["r.sqlite", "r.sqlite-wal"]

@@ -10,7 +10,6 @@ import fcntl
 import json
 import os
 import pty
-import shutil
 import signal
 import sqlite3
 import subprocess
@@ -23,7 +22,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from tests.nobody import python_for_nobody
+from tests.nobody import open_folder, python_for_nobody
 
 REPO = Path(__file__).resolve().parent.parent
 GONE_WITHIN_S = 3.0
@@ -213,12 +212,7 @@ def test_a_closed_terminal_ends_the_load_and_closes_the_record(bench: Path, pree
 
 def test_nobody_can_run_it_with_a_real_load_and_is_told_what_is_missing() -> None:
     python = python_for_nobody()
-    if python is None:
-        pytest.skip("not root, no setpriv, or no interpreter that nobody may run")
-    bench = Path("/tmp") / f"verifyrig-nobody-{os.getpid()}"
-    bench.mkdir()
-    try:
-        os.chown(bench, 65534, 65534)
+    with open_folder(owned_by_nobody=True) as bench:
         (bench / "blind.toml").write_text(PLAN.replace("count = 5", "count = 1"))
         words = ["-m", "verifyrig", "run", str(bench / "blind.toml"), "--yes", "--json", "--bench", str(bench)]
         done = subprocess.run([*python, *words], capture_output=True, text=True, cwd="/", timeout=HANG_S)
@@ -229,39 +223,25 @@ def test_nobody_can_run_it_with_a_real_load_and_is_told_what_is_missing() -> Non
             [*python, "-m", "verifyrig", "channels", "--json"], capture_output=True, text=True, cwd="/"
         )
         assert all(c["value"] is not None or c["note"] for c in json.loads(listed.stdout)["channels"])
-    finally:
-        shutil.rmtree(bench)
 
 
 def test_a_folder_of_jobs_that_may_not_be_read_is_said_and_does_not_look_empty() -> None:
     python = python_for_nobody()
-    if python is None:
-        pytest.skip("not root, no setpriv, or no interpreter that nobody may run")
-    bench = Path("/tmp") / f"verifyrig-locked-{os.getpid()}"
-    bench.mkdir(mode=0o755)
-    try:
+    with open_folder() as bench:
         (bench / "jobs").mkdir(mode=0o700)
         for words in (["runs"], ["job", "list"], ["inspect", "last"]):
             done = subprocess.run(
                 [*python, "-m", "verifyrig", *words, "--bench", str(bench)], capture_output=True, text=True, cwd="/"
             )
             assert done.returncode == 2 and "jobs: the folder may not be read" in done.stderr, done.stderr
-    finally:
-        shutil.rmtree(bench)
 
 
 def test_a_bench_folder_that_cannot_be_written_is_said_and_nothing_runs() -> None:
     python = python_for_nobody()
-    if python is None:
-        pytest.skip("not root, no setpriv, or no interpreter that nobody may run")
-    bench = Path("/tmp") / f"verifyrig-closed-{os.getpid()}"
-    bench.mkdir(mode=0o755)
-    try:
+    with open_folder() as bench:
         (bench / "blind.toml").write_text(PLAN)
         words = ["-m", "verifyrig", "run", str(bench / "blind.toml"), "--yes", "--json", "--bench", str(bench)]
         done = subprocess.run([*python, *words], capture_output=True, text=True, cwd="/", timeout=HANG_S)
         error = json.loads(done.stdout)["error"]
         assert done.returncode == 2 and "Permission denied" in error["what"] and "rights" in error["mend"]
         assert "Errno" not in error["what"] and "Traceback" not in done.stderr
-    finally:
-        shutil.rmtree(bench)
