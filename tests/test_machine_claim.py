@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -50,7 +51,15 @@ with machine_claimed("20260314-090000-aaaa", address=address):
     print("held", flush=True)
     sys.stdin.read()
 """
-ADDRESSES: list[Any] = ["\0verifyrig-test-claim", ("127.0.0.1", 47_196)]
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as probe:
+        return int(probe.getsockname()[1])
+
+
+# Of this process alone: the same tests can run beside it, from another checkout.
+ADDRESSES: list[Any] = [f"\0verifyrig-test-claim-{os.getpid()}", ("127.0.0.1", free_port())]
 linux_only = pytest.mark.skipif(sys.platform != "linux", reason="abstract names of sockets, and setpriv")
 
 

@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import shutil
+import sqlite3
 import subprocess
 import sys
 import time
@@ -22,6 +23,7 @@ from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record, read_trace
 from verifyrig.record.check import check_record
 
+HANG_S = 120.0
 CHILD = [sys.executable, str(Path(__file__).with_name("recorder_child.py")), "failing"]
 
 
@@ -122,8 +124,23 @@ die_temp_c = { max = 90.0, optional = true }
 [[stage]]
 name = "idle"
 kind = "idle"
-max_duration_s = 90
+max_duration_s = 3600
 """
+
+
+def wait_for_a_sample(runs: Path) -> None:
+    """Wait until the run has begun in earnest: a record is there, and a sample stands in it."""
+    end_s = time.monotonic() + HANG_S
+    while True:
+        for path in runs.glob("*.sqlite"):
+            with (
+                contextlib.suppress(sqlite3.Error),
+                contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as record,
+            ):
+                if record.execute("SELECT count(*) FROM sample").fetchone()[0]:
+                    return
+        assert time.monotonic() < end_s, "no sample was recorded"
+        time.sleep(0.05)
 
 
 def test_a_run_on_a_disk_that_fills_up_says_so_itself(tmp_path: Path) -> None:
@@ -131,13 +148,15 @@ def test_a_run_on_a_disk_that_fills_up_says_so_itself(tmp_path: Path) -> None:
         (place / "rest.toml").write_text(PLAN)
         words = ["run", str(place / "rest.toml"), "--yes", "--json", "--bench", str(place)]
         run = subprocess.Popen([sys.executable, "-m", "verifyrig", *words], stdout=subprocess.PIPE, text=True)
-        end = time.monotonic() + 60.0
-        while not list(place.glob("runs/*.sqlite-wal")) and time.monotonic() < end:
-            time.sleep(0.1)
-        with contextlib.suppress(OSError), (place / "fill").open("wb", buffering=0) as fill:
-            while True:
-                fill.write(bytes(1024))
-        out, _ = run.communicate(timeout=80.0)
+        try:
+            wait_for_a_sample(place / "runs")
+            with contextlib.suppress(OSError), (place / "fill").open("wb", buffering=0) as fill:
+                while True:
+                    fill.write(bytes(1024))
+            out, _ = run.communicate(timeout=HANG_S)
+        finally:
+            run.kill()
+            run.wait()
     # A full disk is `stopped`, exit 3 (contract); the record alone would look like one of a hung program.
     assert run.returncode == 3, out
     assert json.loads(out)["outcome"] == "stopped" and json.loads(out)["cause"] is None

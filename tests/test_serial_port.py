@@ -130,9 +130,10 @@ class Pty:
         os.write(self.master, data)
 
     def unplug(self) -> None:
+        # The name first: a closed terminal's number goes to the next one that is opened, of any program.
+        self.link.unlink()
         os.close(self.master)
         os.close(self._slave)
-        self.link.unlink()
 
 
 @pytest.fixture

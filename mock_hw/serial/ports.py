@@ -54,9 +54,10 @@ class PtyPort:
     def unplug(self) -> None:
         if self._master < 0:
             return
+        # The name first: a closed terminal's number goes to the next one that is opened, of any program.
+        self._link.unlink(missing_ok=True)
         os.close(self._master)
         self._master = -1
-        self._link.unlink(missing_ok=True)
 
     def _has_listener(self) -> bool:
         poller = select.poll()
