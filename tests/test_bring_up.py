@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import pty
 import signal
 import sqlite3
 import subprocess
@@ -23,6 +22,7 @@ import psutil
 import pytest
 
 from tests.bring_up_stand import Stand, in_state, powerless, software_renderer
+from tests.terminal import open_terminal
 from verifyrig.core.errors import LoadError
 from verifyrig.core.interfaces import LoadDemand
 from verifyrig.loads.worker_load import WorkerLoad
@@ -220,13 +220,14 @@ def test_a_signal_while_memory_is_filled_ends_the_workers_and_the_run_with_130(
 
 
 def test_a_terminal_that_is_closed_while_memory_is_filled_ends_the_workers(bench: Path) -> None:
-    master, slave = pty.openpty()
-    run = start(bench, json_too=False, stdin=slave, stdout=slave, stderr=slave, start_new_session=True)
-    os.close(slave)
-    with frozen_while_filling(run) as pids:
-        os.close(master)
-        assert gone_within(pids, HANG_S)
-        run.wait(timeout=60)
+    with open_terminal() as terminal:
+        streams = dict.fromkeys(("stdin", "stdout", "stderr"), terminal.program_end)
+        run = start(bench, json_too=False, **streams, start_new_session=True)
+        terminal.given()
+        with frozen_while_filling(run) as pids:
+            terminal.close()
+            assert gone_within(pids, HANG_S)
+            run.wait(timeout=60)
     (record,) = (bench / "runs").glob("*.sqlite")
     with contextlib.closing(sqlite3.connect(record)) as database:
         assert database.execute("SELECT count(*) FROM sample WHERE load_share > 0").fetchone() == (0,)

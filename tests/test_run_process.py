@@ -9,7 +9,6 @@ import contextlib
 import fcntl
 import json
 import os
-import pty
 import signal
 import sqlite3
 import subprocess
@@ -23,6 +22,7 @@ import psutil
 import pytest
 
 from tests.nobody import open_folder, python_for_nobody
+from tests.terminal import open_terminal
 
 REPO = Path(__file__).resolve().parent.parent
 GONE_WITHIN_S = 3.0
@@ -194,20 +194,20 @@ def take_terminal() -> None:
 
 @pytest.mark.parametrize("preexec", [take_terminal, None], ids=["hang-up signal", "end of keys"])
 def test_a_closed_terminal_ends_the_load_and_closes_the_record(bench: Path, preexec: Callable[[], None] | None) -> None:
-    master, slave = pty.openpty()
-    streams = {"stdin": slave, "stdout": slave, "stderr": slave}
-    run = start(bench, json_too=False, **streams, start_new_session=True, preexec_fn=preexec)
-    os.close(slave)
-    try:
-        workers = wait_for_workers(run)
-        os.close(master)
-        run.wait(timeout=HANG_S)
-        assert not any(alive(worker) for worker in workers)
-        assert cause_of(bench) == "terminated"
-    finally:
-        if run.poll() is None:
-            run.kill()
+    with open_terminal() as terminal:
+        streams = dict.fromkeys(("stdin", "stdout", "stderr"), terminal.program_end)
+        run = start(bench, json_too=False, **streams, start_new_session=True, preexec_fn=preexec)
+        terminal.given()
+        try:
+            workers = wait_for_workers(run)
+            terminal.close()
             run.wait(timeout=HANG_S)
+            assert not any(alive(worker) for worker in workers)
+            assert cause_of(bench) == "terminated"
+        finally:
+            if run.poll() is None:
+                run.kill()
+                run.wait(timeout=HANG_S)
 
 
 def test_nobody_can_run_it_with_a_real_load_and_is_told_what_is_missing() -> None:

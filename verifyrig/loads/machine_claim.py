@@ -59,6 +59,8 @@ def machine_claimed(run: str = "", *, address: str | tuple[str, int] = ADDRESS) 
         with contextlib.suppress(OSError):
             listener.shutdown(socket.SHUT_RDWR)  # wakes the thread that waits for somebody to ask
         listener.close()
+        # The kernel keeps the address while that thread still waits at it: until then nobody could claim anew.
+        answering.join(_ANSWER_S)
 
 
 def _listener(address: str | tuple[str, int]) -> socket.socket:
