@@ -1,0 +1,86 @@
+"""What a run writes into its record and tells a person; a record that fails does not take control from the run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from verifyrig.core.errors import RecordError
+from verifyrig.core.interfaces import Reading, RecordWriter
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import Stage
+from verifyrig.core.reason import Reason
+from verifyrig.rig.observer import Observer
+from verifyrig.rig.schedule import Schedule
+
+
+class RunNotes:
+    """The record and the face of one run.
+
+    Attributes:
+        on_failure: Called once, with the error, when the record can no longer be written.
+    """
+
+    def __init__(self, writer: RecordWriter, observer: Observer, schedule: Schedule) -> None:
+        self._writer = writer
+        self._observer = observer
+        self._schedule = schedule
+        self._failed = False
+        self.on_failure: Callable[[RecordError], None] = lambda error: None
+
+    def say(self, text: str, *, loud: bool = False) -> None:
+        """Tell the person something; loud is for danger."""
+        self._observer.say(text, loud=loud)
+
+    def sample(self, t_s: float, utc_s: float, row: Mapping[str, Reading]) -> None:
+        """Record one sample."""
+        self._write(lambda: self._writer.sample(t_s, utc_s, row))
+
+    def event(self, kind: str, *, t_s: float | None = None, **detail: Any) -> None:
+        """Record an event, of now unless another time is given."""
+        when_s = self._schedule.t_s if t_s is None else t_s
+        self._write(lambda: self._writer.event(when_s, kind, detail))
+
+    def stage_started(self, stage: Stage, t_s: float) -> None:
+        """Record that a stage started."""
+        self._write(lambda: self._writer.stage_started(stage.name, stage.kind.value, t_s))
+
+    def stage_ended(self, stage: Stage, t_s: float, ended: StageEnd) -> None:
+        """Record that a stage ended."""
+        self._write(lambda: self._writer.stage_ended(stage.name, t_s, ended))
+
+    def check_disk(self) -> float:
+        """Return how far the disk is behind, s; 0 where the record has failed."""
+        try:
+            return self._writer.lag_s()
+        except RecordError as error:
+            self._fail(error)
+            return 0.0
+
+    def close(self, facts: Mapping[str, Any]) -> None:
+        """Record the last facts and close; a failure is told."""
+        try:
+            for key, value in facts.items():
+                self._writer.fact(key, value)
+            self._writer.close()
+        except RecordError as error:
+            self.say(f"The record could not be closed: {error}", loud=True)
+
+    def _write(self, write: Callable[[], None]) -> None:
+        """Write to the record; a failure ends the load and is told once, and is no reason to lose control."""
+        if self._failed:
+            return
+        try:
+            write()
+        except RecordError as error:
+            self._fail(error)
+
+    def _fail(self, error: RecordError) -> None:
+        if not self._failed:
+            self._failed = True
+            self.on_failure(error)
+
+
+def kept(why: Reason) -> dict[str, Any]:
+    """Return a reason as an event keeps it: the sentence, and what it is made of."""
+    return {"why": str(why), "reason": why.as_json()}
