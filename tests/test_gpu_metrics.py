@@ -123,6 +123,7 @@ def test_half_a_minute_into_the_load_it_is_foretold_where_the_card_settles(card:
     trace = card_trace(card).until(REST_S + PULSED_S + after_s)
     found = summary_of(trace, "x")["metrics"]["load.gpu_temp_c.settled"]
     end_c = ROOM_C + full_w * sum(r for r, _ in ladder)
+    assert isinstance(found["value"], float) and found["u95"] is not None
     assert abs(found["value"] - end_c) <= found["u95"] < 20.0
     assert "not settled" in found["note"]
 

@@ -380,8 +380,8 @@ def test_a_batch_that_moved_is_named_and_its_units_are_not() -> None:
     assert found.metrics[RISE].outliers == ()
     text = "\n".join(lines_of(found))
     assert "batch-3: load.die_temp_c.rise, mean of 10 units: beyond 3 sigma" in text
-    signals = as_json(found)["metrics"][RISE]["batches"]["signals"]
-    assert "batch-3" in {signal["batch"] for signal in signals}
+    batches = as_json(found)["metrics"][RISE]["batches"]
+    assert batches is not None and "batch-3" in {signal["batch"] for signal in batches["signals"]}
 
 
 def test_one_batch_alone_makes_no_chart_of_batches() -> None:

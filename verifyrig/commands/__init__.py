@@ -6,7 +6,7 @@ A module imports nothing heavy at its top, so that `verifyrig --help` stays inst
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol, TextIO
 
@@ -25,7 +25,7 @@ class Answer:
         write: Writes the answer in place of `text` where it is too long to be held, such as a record's samples.
     """
 
-    data: dict[str, Any] = field(default_factory=dict)
+    data: Mapping[str, Any] = field(default_factory=dict)
     text: str = ""
     code: ExitCode = ExitCode.DONE
     write: Callable[[TextIO], object] | None = None

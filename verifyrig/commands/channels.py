@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
@@ -19,6 +19,7 @@ from verifyrig.core.plain_text import plain_block, plain_line
 from verifyrig.files.streams import ReaderGone, put, tell
 
 if TYPE_CHECKING:
+    from verifyrig.commands.contract import ChannelObject, ChannelsObject
     from verifyrig.sensors.proof import Moved
     from verifyrig.sensors.survey import Seen, Survey
     from verifyrig.system.machine import MachineRoot
@@ -104,7 +105,7 @@ def _answer(seen: list[Seen], root: MachineRoot, proved: Mapping[str, Moved]) ->
     from verifyrig.sensors.survey import by_channel
 
     can, cannot = tell(by_channel(seen))
-    data = {
+    data: ChannelsObject = {
         "channels": [_item(one, proved.get(one.info.channel or "")) for one in seen],
         "can": can,
         "cannot": cannot,
@@ -153,9 +154,9 @@ def _text(seen: list[Seen], root: MachineRoot, proved: Mapping[str, Moved]) -> s
     )
 
 
-def _item(one: Seen, moved: Moved | None) -> dict[str, Any]:
+def _item(one: Seen, moved: Moved | None) -> ChannelObject:
     info, reading = one.info, one.reading
-    item: dict[str, Any] = {
+    item: ChannelObject = {
         "channel": info.channel,
         "label": info.label,
         "device": info.device,
@@ -163,14 +164,16 @@ def _item(one: Seen, moved: Moved | None) -> dict[str, Any]:
         "quantity": info.quantity,
         "unit": info.unit,
         "value": None if reading.value is None else round(reading.value, 6),
-        "quality": reading.quality.value,
+        "quality": reading.quality,
         "limit": info.limit,
     }
     notes = [note for note in (reading.note, info.note) if note]
     if moved is not None:
         item["moved"] = moved.moved
         notes.append(_moved_word(moved, info.unit))
-    return item | ({"note": "; ".join(notes)} if notes else {})
+    if notes:
+        item["note"] = "; ".join(notes)
+    return item
 
 
 def _moved_word(moved: Moved, unit: str) -> str:

@@ -16,6 +16,7 @@ from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import COMMANDS, Answer, Context
 from verifyrig.commands.parsers import HelpAsked, command_parser, main_parser
 from verifyrig.commands.printing import deliver, tell_unwritten
+from verifyrig.core.contract import ErrorObject
 from verifyrig.core.errors import ExitCode, RigError, UsageError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.files.streams import ReaderGone, Unwritable, tell
@@ -103,7 +104,7 @@ def _command_answer(name: str, words: list[str]) -> tuple[Answer, bool]:
     return module.execute(args, context), bool(args.json)
 
 
-def _fail(error: dict[str, str], line: str, code: ExitCode, wants_json: bool) -> int:
+def _fail(error: ErrorObject, line: str, code: ExitCode, wants_json: bool) -> int:
     tell(line if line.startswith("verifyrig") else f"verifyrig: {line}")
     return deliver(Answer(data={"error": error}, code=code), wants_json=wants_json)
 
@@ -111,7 +112,7 @@ def _fail(error: dict[str, str], line: str, code: ExitCode, wants_json: bool) ->
 def _own_fault(error: Exception, wants_json: bool) -> int:
     if os.environ.get("VERIFYRIG_TRACEBACK"):
         raise error
-    details = {
+    details: ErrorObject = {
         "what": f"{type(error).__name__}: {error}",
         "where": "verifyrig itself",
         "mend": "Set VERIFYRIG_TRACEBACK=1, run it again, and send the output to the makers.",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import code_of, integrity_told
@@ -12,6 +12,8 @@ from verifyrig.core.plain_text import plain_lines
 
 if TYPE_CHECKING:
     from verifyrig.analysis import Comparison, MetricDifference
+    from verifyrig.analysis.results import StageComparison
+    from verifyrig.runs.contract import ComparedStage, CompareObject
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,20 +42,17 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     found = compare(read_trace(before), read_trace(after), changed_parts=changed)
     integrity = integrity_told((before, after))
     code = first_code(code_of(integrity), ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN)
-    data = data_of(found) | {"integrity": {"before": str(integrity[before]), "after": str(integrity[after])}}
+    data = data_of(found)
+    data["integrity"] = {"before": integrity[before], "after": integrity[after]}
     return Answer(data=data, text=plain_lines(_lines(found)), code=code)
 
 
-def data_of(found: Comparison) -> dict[str, Any]:
+def data_of(found: Comparison) -> CompareObject:
     """Return the contract's object without `schema`."""
     return {
         "before": found.before,
         "after": found.after,
-        "stages": {
-            name: {"comparable": stage.comparable, "why": list(map(str, stage.why))}
-            | ({"before": stage.before} if stage.before else {})
-            for name, stage in found.stages.items()
-        },
+        "stages": {name: _stage(stage) for name, stage in found.stages.items()},
         "comparable": found.comparable,
         "metrics": {
             name: {
@@ -66,6 +65,13 @@ def data_of(found: Comparison) -> dict[str, Any]:
             for name, m in found.metrics.items()
         },
     }
+
+
+def _stage(stage: StageComparison) -> ComparedStage:
+    told: ComparedStage = {"comparable": stage.comparable, "why": list(map(str, stage.why))}
+    if stage.before:
+        told["before"] = stage.before
+    return told
 
 
 def _lines(found: Comparison) -> list[str]:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.demo_stories import DEFAULT_CASE
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.files.streams import tell
+
+if TYPE_CHECKING:
+    from verifyrig.commands.contract import DemoObject
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -31,4 +35,5 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         )
     done = run_demo(Path(args.out), args.case, say=tell)
     text = f"\n{plain_line(done.sentence)}\nReport: {plain_line(done.report)}"
-    return Answer(data={"job": done.job, "runs": done.runs, "report": str(done.report), "simulated": True}, text=text)
+    data: DemoObject = {"job": done.job, "runs": done.runs, "report": str(done.report), "simulated": True}
+    return Answer(data=data, text=text)

@@ -6,7 +6,7 @@ import argparse
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from verifyrig.bench.folder import Bench
 from verifyrig.commands import Answer, Context
@@ -15,6 +15,8 @@ from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 from verifyrig.core.plain_text import plain_lines
 
 if TYPE_CHECKING:
+    from verifyrig.commands.contract import DiagnoseObject
+    from verifyrig.core.contract import LeftOut
     from verifyrig.core.trace import Trace
     from verifyrig.diagnosis import Diagnosis
     from verifyrig.jobs.model import Job
@@ -43,8 +45,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     found = diagnose(ordered, job=job, endings=post_mortems(traces))
     integrity = integrity_told(paths)
     code = first_code(code_of(integrity), ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN)
-    data, lines = data_of(found) | {"left_out": left_out}, lines_of(found)
-    data["integrity"] = {path.stem: str(one) for path, one in integrity.items()}
+    data, lines = data_of(found), lines_of(found)
+    data["left_out"] = left_out
+    data["integrity"] = {path.stem: one for path, one in integrity.items()}
     lines += [f"Left out: {one['run']}: {one['why']}" for one in left_out]
     if picture is not None:
         write_output(picture, found.picture(), Output.PICTURE)
@@ -53,7 +56,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     return Answer(data=data, text=plain_lines(lines), code=code)
 
 
-def _read(paths: Sequence[Path], *, all_or_none: bool) -> tuple[dict[Path, Trace], list[dict[str, str]]]:
+def _read(paths: Sequence[Path], *, all_or_none: bool) -> tuple[dict[Path, Trace], list[LeftOut]]:
     """Return the traces by path, and of a job those records that cannot be read, with the reason.
 
     Raises:
@@ -61,7 +64,8 @@ def _read(paths: Sequence[Path], *, all_or_none: bool) -> tuple[dict[Path, Trace
     """
     from verifyrig.record import read_trace
 
-    traces, left_out = {}, []
+    traces: dict[Path, Trace] = {}
+    left_out: list[LeftOut] = []
     for path in paths:
         try:
             traces[path] = read_trace(path)
@@ -108,7 +112,7 @@ def _began(trace: Trace) -> tuple[float, str]:
     return (float(trace.utc_s[0]) if len(trace.utc_s) else 0.0, trace.run_id)
 
 
-def data_of(found: Diagnosis) -> dict[str, Any]:
+def data_of(found: Diagnosis) -> DiagnoseObject:
     """Return the contract's object without `schema`."""
     test = found.next_test
     return {

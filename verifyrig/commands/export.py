@@ -11,6 +11,7 @@ from verifyrig.commands.evidence import integrity_told
 from verifyrig.core.plain_text import plain_line
 
 if TYPE_CHECKING:
+    from verifyrig.commands.contract import ExportObject
     from verifyrig.core.trace import Trace
 
 
@@ -32,7 +33,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     out = Path(args.out) if args.out is not None else Path(f"{record.stem}.csv")
     rows = _write_whole(trace, out)
     text = f"{rows} samples of run {plain_line(trace.run_id)} written to {plain_line(out)}."
-    return Answer(data={"run": trace.run_id, "out": str(out), "rows": rows}, text=text)
+    data: ExportObject = {"run": trace.run_id, "out": str(out), "rows": rows}
+    return Answer(data=data, text=text)
 
 
 def _write_to(trace: Trace, stdout: TextIO) -> None:

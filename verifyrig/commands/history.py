@@ -11,6 +11,7 @@ from verifyrig.commands import Answer, Context
 from verifyrig.core.plain_text import plain_lines
 
 if TYPE_CHECKING:
+    from verifyrig.commands.contract import HistoryObject, HistoryRow
     from verifyrig.system.history.memory import SystemMemory
 
 _SHOWN = 40
@@ -36,7 +37,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         memory = SystemMemory(entries=newest_first(found))
     else:
         memory = remember()
-    rows = [
+    rows: list[HistoryRow] = [
         {
             "time": time_text(entry.utc_s),
             "id": entry.id,
@@ -46,7 +47,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         }
         for entry in memory.entries
     ]
-    return Answer(data={"history": rows, "notes": list(memory.notes)}, text=plain_lines(_lines(memory)))
+    data: HistoryObject = {"history": rows, "notes": list(memory.notes)}
+    return Answer(data=data, text=plain_lines(_lines(memory)))
 
 
 def time_text(utc_s: float | None) -> str | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, RecordError, UsageError
@@ -14,6 +14,7 @@ from verifyrig.core.plain_text import plain_lines
 if TYPE_CHECKING:
     from verifyrig.record.check import RecordCheck
     from verifyrig.record.signature import CheckedSignature
+    from verifyrig.runs.contract import AlteredObject, InspectObject, PostMortemObject
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,8 +41,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
             else "NOT THE RECORD OF THE PRINTED PAGE: its digest is another."
         )
     if check.outcome == Outcome.INTERRUPTED and check.digest is not None:
-        more, words = _post_mortem(path, context)
-        data |= more
+        found, words = _post_mortem(path, context)
+        if found is not None:
+            data["post_mortem"] = found
         lines += words
     return Answer(data=data, text=plain_lines(lines), code=_code(check, data.get("printed")))
 
@@ -58,7 +60,7 @@ def _printed(text: str | None) -> str | None:
     return digits
 
 
-def _post_mortem(path: Path, context: Context) -> tuple[dict[str, Any], list[str]]:
+def _post_mortem(path: Path, context: Context) -> tuple[PostMortemObject | None, list[str]]:
     """Return what ended the run, and what the break-offs of its job have in common, as JSON and as sentences."""
     from verifyrig.runs.end_of_run import pattern_in_job, post_mortem_of
     from verifyrig.runs.post_mortem import as_json
@@ -67,16 +69,18 @@ def _post_mortem(path: Path, context: Context) -> tuple[dict[str, Any], list[str
     try:
         found, job = post_mortem_of(path), job_of(path)
     except RecordError:
-        return {}, []  # what is wrong with the record was said above
+        return None, []  # what is wrong with the record was said above
     if found is None:
-        return {}, []
+        return None, []
     lines = ["", found.sentence]
     lines += [f"  for it: {'; '.join(found.reasons)}"] if found.reasons else []
     lines += [f"  against it: {'; '.join(found.against)}"] if found.against else []
     pattern = pattern_in_job(context.bench, job) if job is not None else None
+    told = as_json(found)
     if pattern is None:
-        return {"post_mortem": as_json(found)}, lines
-    return {"post_mortem": {**as_json(found), "pattern": pattern.sentence}}, [*lines, pattern.sentence]
+        return told, lines
+    told["pattern"] = pattern.sentence
+    return told, [*lines, pattern.sentence]
 
 
 def _code(check: RecordCheck, printed: bool | None) -> ExitCode:
@@ -85,8 +89,10 @@ def _code(check: RecordCheck, printed: bool | None) -> ExitCode:
     return ExitCode.DONE if check.whole else ExitCode.NOT_PROVEN
 
 
-def _as_json(check: RecordCheck) -> dict[str, Any]:
-    altered = None if check.altered is None else {"row": check.altered.row, "what": check.altered.what}
+def _as_json(check: RecordCheck) -> InspectObject:
+    altered: AlteredObject | None = (
+        None if check.altered is None else {"row": check.altered.row, "what": check.altered.what}
+    )
     return {
         "run": check.run,
         "whole": check.whole,
@@ -94,11 +100,11 @@ def _as_json(check: RecordCheck) -> dict[str, Any]:
         "altered": altered,
         "digest": check.digest,
         "outcome": check.outcome,
-        "cause": None if check.cause is None else dict(check.cause),
+        "cause": check.cause,
         "last_sample_s": check.last_sample_s,
         "largest_lag_s": check.largest_lag_s,
         "damage": check.damage or None,
-        "integrity": str(check.integrity),
+        "integrity": check.integrity,
         "signatures": [
             {
                 "role": one.signature.role,

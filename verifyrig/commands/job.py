@@ -24,6 +24,7 @@ from verifyrig.jobs.vocabulary import (
 )
 
 if TYPE_CHECKING:
+    from verifyrig.jobs.contract import ComeBack, JobRow, JobsObject
     from verifyrig.jobs.model import Intake, Job, RunFacts
 
 _INTAKE_FLAGS = (
@@ -392,7 +393,7 @@ def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
     return Answer(data=data, text="\n".join(lines))
 
 
-def come_back_of(job: Job, old: Job, context: Context) -> dict[str, Any] | None:
+def come_back_of(job: Job, old: Job, context: Context) -> ComeBack | None:
     """Return today's newest run beside the one that the earlier job was signed off by, None where one is missing."""
     from verifyrig.analysis import compare
     from verifyrig.jobs.returned import judge_come_back
@@ -414,7 +415,7 @@ def _list(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
     from verifyrig.jobs.store import read_jobs
 
     jobs, faults = read_jobs(context.bench)
-    rows = [
+    rows: list[JobRow] = [
         {
             "job": job.job_id,
             "opened": job.opened.isoformat(),
@@ -431,7 +432,7 @@ def _list(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
         for job in jobs
     ]
     lines += [str(fault) for fault in faults]
-    data = {"jobs": rows, "unreadable": [fault.as_json() for fault in faults]}
+    data: JobsObject = {"jobs": rows, "unreadable": [fault.as_json() for fault in faults]}
     return Answer(data=data, text="\n".join(lines) or "There is no job in this bench folder yet.")
 
 

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import argparse
 import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import integrity_told
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_lines
+
+if TYPE_CHECKING:
+    from verifyrig.runs.contract import BudgetLine, MetricObject
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -52,7 +57,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     return Answer(data=data, text=plain_lines(lines))
 
 
-def _budget_lines(budgets: dict[str, list[dict[str, object]]], metrics: dict[str, dict[str, object]]) -> list[str]:
+def _budget_lines(budgets: Mapping[str, list[BudgetLine]], metrics: Mapping[str, MetricObject]) -> list[str]:
     lines = ["Uncertainty budgets (standard uncertainties, k = 1)"]
     for name, entries in budgets.items():
         unit = metrics[name]["unit"]

@@ -6,7 +6,7 @@ import argparse
 import math
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from verifyrig.bench.find_profile import ProfileFile, find_profile, list_profiles, read_profile_text
 from verifyrig.commands import Answer, Context
@@ -15,6 +15,9 @@ from verifyrig.core.pattern import pattern_duration_s
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Gate, LoadPattern, LoadPlan, Profile, Stage, Threshold, TripLimit
 from verifyrig.plan.text import parse_profile, profile_faults
+
+if TYPE_CHECKING:
+    from verifyrig.commands.contract import CheckedFile, ProfileHead, ProfileRow
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,8 +46,8 @@ def _list(names: list[str], context: Context) -> Answer:
     return Answer(data={"profiles": rows}, text=plain_lines(lines))
 
 
-def _row(file: ProfileFile) -> dict[str, Any]:
-    row: dict[str, Any] = {"name": file.name, "path": str(file.path), "shipped": not file.own}
+def _row(file: ProfileFile) -> ProfileRow:
+    row: ProfileHead = {"name": file.name, "path": str(file.path), "shipped": not file.own}
     try:
         profile = parse_profile(read_profile_text(file.path), origin=file.path.name)
     except ProfileError as error:
@@ -70,7 +73,7 @@ def _show(names: list[str], context: Context) -> Answer:
 
 
 def _check(names: list[str]) -> Answer:
-    rows: list[dict[str, Any]] = []
+    rows: list[CheckedFile] = []
     faults: list[ProfileError] = []
     for name in names:
         found = _faults_of(Path(name))

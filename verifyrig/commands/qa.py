@@ -7,7 +7,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, ProfileError, RecordError, UsageError
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from verifyrig.core.profile import Profile
     from verifyrig.qa import QaFinding, UnitRun
     from verifyrig.qa.comparing import BuildsCompared
+    from verifyrig.qa.contract import ProposalObject
 
 ENDINGS = (".html", ".csv", ".xml")
 
@@ -142,7 +143,7 @@ def _compare(
     return compare_builds((args.against, other), (args.batch or "the others", own), profile, names, margins)
 
 
-def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[dict[str, Any]], list[str]]:
+def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[ProposalObject], list[str]]:
     """Write a profile with the proposed limits; return the proposals as data and as lines."""
     from verifyrig.bench.folder import check_id
     from verifyrig.plan.text import parse_profile

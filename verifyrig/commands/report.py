@@ -5,10 +5,14 @@ from __future__ import annotations
 import argparse
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_lines
+
+if TYPE_CHECKING:
+    from verifyrig.commands.contract import ReportObject
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,11 +40,11 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     printed = [write_pdf(page) for page in written.paths] if args.pdf else []
     words = words_of(report.settings)
     files = [str(path) for path in [*written.paths, *printed]]
-    data = {
+    data: ReportObject = {
         "number": report.number,
         "files": files,
-        "state": str(report.fitness.headline),
-        "ready": str(report.fitness.status),
+        "state": report.fitness.headline,
+        "ready": report.fitness.status,
         "hand_over": report.fitness.releasable,
         "because": hand_over_reason(report, words),
         "sentence": written.sentence,

@@ -14,6 +14,7 @@ from verifyrig.files.streams import tell
 if TYPE_CHECKING:
     from verifyrig.qa import UnitRun
     from verifyrig.qa.bench_check import Calibrated
+    from verifyrig.qa.contract import RigCheckObject
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -49,7 +50,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     code = {Verdict.PASS: ExitCode.DONE, Verdict.FAIL: ExitCode.FAILED}.get(found.verdict, ExitCode.NOT_PROVEN)
     if any(item.broken for item in found.left_out):
         code = ExitCode.FAILED
-    return Answer(data={"profile": profile.name, **check_json(found)}, text=plain_lines(check_lines(found)), code=code)
+    data: RigCheckObject = {"profile": profile.name, **check_json(found)}
+    return Answer(data=data, text=plain_lines(check_lines(found)), code=code)
 
 
 def _golden_runs(runs: list[UnitRun], golden: set[str]) -> list[UnitRun]:

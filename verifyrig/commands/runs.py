@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from verifyrig.core.trace import FloatArray
     from verifyrig.jobs.take_over import Collected
+    from verifyrig.runs.contract import CollectedObject, PairedObject, RunRow, RunsObject
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -39,7 +40,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         raise UsageError("--out needs --pair", where="--out", mend="Name two records, as in --pair first last.")
     done = _collect(args.collect, context) if args.collect is not None else None
     rows = list_runs(context.bench)
-    data: dict[str, Any] = {"runs": rows}
+    data: RunsObject = {"runs": rows}
     lines = _lines(rows)
     if done is None:
         return Answer(data=data, text=plain_lines(lines))
@@ -65,8 +66,17 @@ def _pair(first: str, second: str, out: str | None, context: Context) -> Answer:
         f"{found.edges} load edges, apart by at most {found.spread_s:.1f} s" if found.edges else "the wall clocks alone"
     )
     text = f"Add {found.offset_s:+.1f} s to the times of {other.run_id} to get those of {own.run_id} (by {by})."
-    pairing = {"offset_s": found.offset_s, "edges": found.edges, "spread_s": found.spread_s, "how": found.how}
-    data = {"pair": {"first": own.run_id, "second": other.run_id, **pairing, "file": out}}
+    data: PairedObject = {
+        "pair": {
+            "first": own.run_id,
+            "second": other.run_id,
+            "offset_s": found.offset_s,
+            "edges": found.edges,
+            "spread_s": found.spread_s,
+            "how": found.how,
+            "file": out,
+        }
+    }
     return Answer(data=data, text=plain_lines([text] if out is None else [text, out]))
 
 
@@ -92,7 +102,7 @@ def _collect(folder: str, context: Context) -> Collected:
     return collect(context.bench, Path(folder))
 
 
-def _as_json(done: Collected) -> dict[str, Any]:
+def _as_json(done: Collected) -> CollectedObject:
     return {
         "taken": [str(path) for path in done.taken],
         "had": [str(path) for path in done.had],
@@ -109,14 +119,14 @@ def _collected_lines(done: Collected) -> list[str]:
     return [*lines, *(f"{note[0].upper()}{note[1:]}." for note in done.notes)]
 
 
-def _lines(rows: list[dict[str, Any]]) -> list[str]:
+def _lines(rows: list[RunRow]) -> list[str]:
     if not rows:
         return ["There is no record in this bench folder yet."]
     head = f"{'run':<21}  {'job':<16}  {'profile':<18}  {'purpose':<12}  {'ended':<24}  verdict"
     return [head, *(_line(row) for row in rows)]
 
 
-def _line(row: dict[str, Any]) -> str:
+def _line(row: RunRow) -> str:
     ended = row["outcome"] if row["cause"] is None else f"{row['outcome']}, {row['cause'].get('class')}"
     words = [row["run"], row["job"], row["profile"], row["purpose"]]
     cells = [_cell(word, width) for word, width in zip(words, (21, 16, 18, 12), strict=True)]
@@ -130,6 +140,6 @@ def _cell(word: Any, width: int) -> str:
     return f"{text:<{width}}"
 
 
-def _damage(row: dict[str, Any]) -> str:
+def _damage(row: RunRow) -> str:
     told = row.get("damage") or row.get("note")
     return f"  ({told})" if told else ""

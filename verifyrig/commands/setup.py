@@ -5,12 +5,15 @@ from __future__ import annotations
 import argparse
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import SerialError, UsageError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
+
+if TYPE_CHECKING:
+    from verifyrig.commands.contract import SetupObject, SigningKey
 
 PAPERS = ("A4", "Letter")
 TEMPERATURE_UNITS = ("°C", "°F")
@@ -57,7 +60,7 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
     path = context.bench.root / "bench.toml"
     values = _given(args)
     instruments = _given_instrument(args, context)
-    key = _signing_key() if args.signing_key else {}
+    key = _signing_key() if args.signing_key else None
     if key and not values and not instruments:
         return Answer(data={"signing_key": key}, text=_key_text(key))
     if not values and not instruments:
@@ -71,11 +74,13 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         values = ask_settings(asker, context.bench.config)
         instruments = ask_probes(asker, context.bench.config)
     settings = change_config(path, lambda text: changed_settings(text, values, instruments))
-    data = {"file": str(path), "settings": settings} | ({"signing_key": key} if key else {})
+    data: SetupObject = {"file": str(path), "settings": settings}
+    if key:
+        data["signing_key"] = key
     return Answer(data=data, text=plain_line(f"Written: {path}") + (f"\n{_key_text(key)}" if key else ""))
 
 
-def _signing_key() -> dict[str, str]:
+def _signing_key() -> SigningKey:
     """Make this computer's key where it has none; return where it lies and its public half."""
     import base64
 
@@ -86,7 +91,7 @@ def _signing_key() -> dict[str, str]:
     return {"file": str(key_path()), "public_key": text, "fingerprint": fingerprint_of(public)}
 
 
-def _key_text(key: Mapping[str, str]) -> str:
+def _key_text(key: SigningKey) -> str:
     return (
         f"This computer signs its records with the key {key['fingerprint']}.\nPublic key: {key['public_key']}\n"
         f"It lies in {key['file']}: copy it nowhere, and let nobody read it."

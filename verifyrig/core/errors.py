@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from enum import IntEnum
 
+from verifyrig.core.contract import ErrorObject
 from verifyrig.core.plain_text import plain_line, plain_lines
 
 
@@ -59,7 +60,7 @@ class RigError(Exception):
         self.where = where
         self.mend = "\n".join(steps)
 
-    def as_json(self) -> dict[str, str]:
+    def as_json(self) -> ErrorObject:
         """Return the `error` object of the contract."""
         return {"what": self.what, "where": self.where, "mend": self.mend}
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from verifyrig.core.exposure import LoadedPart
+from verifyrig.jobs.contract import FitnessObject, FitnessReason
 from verifyrig.jobs.fitness_model import Code, Fitness, Headline, Reason, Status
 from verifyrig.jobs.soak import in_words
 
@@ -107,12 +108,12 @@ def lines_of(fitness: Fitness) -> list[str]:
     return [*lines, *(f"  not yet proven: {clause_of(reason)}" for reason in fitness.missing)]
 
 
-def as_json(fitness: Fitness) -> dict[str, Any]:
+def as_json(fitness: Fitness) -> FitnessObject:
     """Return the answer as a JSON-able object."""
     return {
-        "status": str(fitness.status),
+        "status": fitness.status,
         "releasable": fitness.releasable,
-        "headline": str(fitness.headline),
+        "headline": fitness.headline,
         "blockers": [_reason_object(reason) for reason in fitness.blockers],
         "missing": [_reason_object(reason) for reason in fitness.missing],
         "before": fitness.before,
@@ -120,6 +121,6 @@ def as_json(fitness: Fitness) -> dict[str, Any]:
     }
 
 
-def _reason_object(reason: Reason) -> dict[str, Any]:
+def _reason_object(reason: Reason) -> FitnessReason:
     values = {key: value if isinstance(value, (int, float)) else str(value) for key, value in reason.values.items()}
-    return {"code": str(reason.code), "text": clause_of(reason), "values": values}
+    return {"code": reason.code, "text": clause_of(reason), "values": values}

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import Any
 
 from verifyrig.core.errors import UsageError
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_json import plain_json
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Purpose
+from verifyrig.jobs.contract import DangerNote, DangerObject, EntryObject, JobObject
 from verifyrig.jobs.dangers import BY_CODE, StandingDanger, lifts, standing_dangers
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.fitness_text import as_json, clause_of, lines_of
@@ -235,7 +235,7 @@ def _come_back_lines(old: Job, today: date) -> list[str]:
     return lines
 
 
-def job_object(job: Job, runs: Sequence[RunFacts], fitness: Fitness) -> dict[str, Any]:
+def job_object(job: Job, runs: Sequence[RunFacts], fitness: Fitness) -> JobObject:
     """Return the job as a JSON-able object: intake, entries, runs, where it stands, what is open."""
     standing = standing_of(job, runs)
     intake = job.intake
@@ -264,7 +264,7 @@ def job_object(job: Job, runs: Sequence[RunFacts], fitness: Fitness) -> dict[str
                 "outcome": run.outcome,
                 "cause": run.cause,
                 "verdict": run.verdict,
-                "integrity": str(run.integrity),
+                "integrity": run.integrity,
                 "started": run.started.isoformat() if run.started else None,
             }
             for run in in_order(runs)
@@ -279,20 +279,20 @@ def job_object(job: Job, runs: Sequence[RunFacts], fitness: Fitness) -> dict[str
     }
 
 
-def _danger_object(found: StandingDanger) -> dict[str, Any]:
-    notes = [
+def _danger_object(found: StandingDanger) -> DangerObject:
+    notes: list[DangerNote] = [
         {"id": n.note_id, "time": n.time.isoformat(), "by": n.by or None, "key": n.key, "value": n.value}
         for n in found.notes
     ]
-    return {"code": str(found.code), "what": found.danger.what, "do": found.danger.do, "notes": notes}
+    return {"code": found.code, "what": found.danger.what, "do": found.danger.do, "notes": notes}
 
 
-def _entry_object(entry: Entry) -> dict[str, Any]:
+def _entry_object(entry: Entry) -> EntryObject:
     detail = plain_json(entry.detail)
     return {
         "id": entry.entry_id,
         "time": entry.time.isoformat(),
-        "kind": str(entry.kind),
+        "kind": entry.kind,
         "what": entry.what,
         "by": entry.by or None,
         "detail": detail,

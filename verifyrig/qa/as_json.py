@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Any
 
 from verifyrig.core.plain_json import plain_number
 from verifyrig.qa.charting import BatchCharts
+from verifyrig.qa.contract import AttemptObject, BatchesObject, QaObject, UnitsMetric
 from verifyrig.qa.findings import MetricFinding, QaFinding
 from verifyrig.qa.units import Attempt
+from verifyrig.runs.contract import Bounds
 
 __all__ = ["as_json"]
 
 
-def as_json(found: QaFinding) -> dict[str, Any]:
+def as_json(found: QaFinding) -> QaObject:
     """Return the contract's object without `schema`; NaN never appears."""
     return {
         "profile": found.profile.name,
         "units": len(found.unit_verdicts),
         "metrics": {name: _metric(metric) for name, metric in found.metrics.items()},
         "left_out": [{"run": item.run, "unit": item.unit, "why": item.why} for item in found.sorted.left_out],
-        "verdict": str(found.verdict),
+        "verdict": found.verdict,
         "attempts": [_attempt(attempt, found) for attempt in found.attempts],
         "shapes": [
             {"run": s.run, "unit": s.unit, "window": s.window, "ratio": plain_number(s.ratio), "what": s.what}
@@ -35,31 +36,31 @@ def as_json(found: QaFinding) -> dict[str, Any]:
     }
 
 
-def _metric(metric: MetricFinding) -> dict[str, Any]:
-    data: dict[str, Any] = {
+def _metric(metric: MetricFinding) -> UnitsMetric:
+    bounds: Bounds = {}
+    if metric.minimum is not None:
+        bounds["min"] = metric.minimum
+    if metric.maximum is not None:
+        bounds["max"] = metric.maximum
+    return {
         "n": metric.n,
         "unit": metric.unit,
         "mean": plain_number(metric.mean),
         "sd": plain_number(metric.sd),
-    }
-    if metric.minimum is not None:
-        data["min"] = metric.minimum
-    if metric.maximum is not None:
-        data["max"] = metric.maximum
-    return data | {
+        **bounds,
         "tolerance_low": plain_number(metric.tolerance_low),
         "tolerance_high": plain_number(metric.tolerance_high),
         "cpk": plain_number(metric.cpk),
         "cpk_low": plain_number(metric.cpk_low),
         "outliers": list(metric.outliers),
-        "verdict": str(metric.verdict),
+        "verdict": metric.verdict,
         "notes": list(metric.notes),
         "signals": [{"run": s.run, "rule": s.rule, "why": s.why} for s in metric.signals],
         "batches": None if metric.batches is None else _batches(metric.batches),
     }
 
 
-def _batches(batches: BatchCharts) -> dict[str, Any]:
+def _batches(batches: BatchCharts) -> BatchesObject:
     chart = batches.chart
     return {
         "by": batches.by,
@@ -71,7 +72,7 @@ def _batches(batches: BatchCharts) -> dict[str, Any]:
     }
 
 
-def _attempt(attempt: Attempt, found: QaFinding) -> dict[str, Any]:
+def _attempt(attempt: Attempt, found: QaFinding) -> AttemptObject:
     run = attempt.run
     return {
         "unit": run.unit,
@@ -82,5 +83,5 @@ def _attempt(attempt: Attempt, found: QaFinding) -> dict[str, Any]:
         "counted": attempt.counted,
         "started": datetime.fromtimestamp(run.started_utc_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         "outcome": run.outcome,
-        "verdict": str(found.run_verdicts[run.run]),
+        "verdict": found.run_verdicts[run.run],
     }

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from verifyrig.capability import GaugeStudy, Unanswered
 from verifyrig.core.plain_json import plain_number
 from verifyrig.core.plain_text import plain_line
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
 from verifyrig.qa.bench_check import BenchCheck, GoldenChart, gauge_verdict, is_creep
+from verifyrig.qa.contract import BenchCheckObject, GaugeObject, GoldenObject
 
 __all__ = ["check_json", "check_lines"]
 
 
-def check_json(found: BenchCheck) -> dict[str, Any]:
+def check_json(found: BenchCheck) -> BenchCheckObject:
     """Return the object that `verifyrig rig-check --json` prints, without `schema`."""
     return {
         "golden": [_chart_json(chart) for chart in found.golden],
@@ -21,12 +20,12 @@ def check_json(found: BenchCheck) -> dict[str, Any]:
         "overdue": list(found.overdue),
         "matches": dict(found.matches),
         "left_out": [{"run": item.run, "unit": item.unit, "why": item.why} for item in found.left_out],
-        "verdict": str(found.verdict),
+        "verdict": found.verdict,
         "notes": list(found.notes),
     }
 
 
-def _chart_json(golden: GoldenChart) -> dict[str, Any]:
+def _chart_json(golden: GoldenChart) -> GoldenObject:
     chart = None if isinstance(golden.chart, Unanswered) else golden.chart
     trend = None if isinstance(golden.trend, Unanswered) else golden.trend
     return {
@@ -40,12 +39,12 @@ def _chart_json(golden: GoldenChart) -> dict[str, Any]:
         "signals": [{"run": golden.runs[s.at], "rule": s.rule, "why": s.why} for s in (chart.signals if chart else ())],
         "trend_per_day": plain_number(trend.slope if trend else None),
         "trend_significant": is_creep(trend) if trend else None,
-        "verdict": str(golden.verdict),
+        "verdict": golden.verdict,
         "why": golden.why,
     }
 
 
-def _study_json(study: GaugeStudy | Unanswered) -> dict[str, Any]:
+def _study_json(study: GaugeStudy | Unanswered) -> GaugeObject:
     if isinstance(study, Unanswered):
         return {"fitness": None, "note": study.reason}
     return {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 from verifyrig.capability import (
     FEWEST_FOR_A_CLAIM,
@@ -21,6 +20,7 @@ from verifyrig.capability import (
 from verifyrig.core.plain_json import plain_number
 from verifyrig.core.plain_text import plain_line
 from verifyrig.core.profile import Profile
+from verifyrig.qa.contract import BuildsObject
 from verifyrig.qa.findings import values_of
 from verifyrig.qa.text import table
 from verifyrig.qa.units import UnitRun
@@ -121,7 +121,7 @@ def _skewed(values: Sequence[float | None]) -> bool:
     return isinstance(shape, Normality) and shape.p_value < _SKEWED_P
 
 
-def comparison_json(compared: BuildsCompared) -> dict[str, Any]:
+def comparison_json(compared: BuildsCompared) -> BuildsObject:
     """Return the comparison as JSON-able data."""
     return {
         "first": compared.first,

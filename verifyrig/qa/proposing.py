@@ -11,6 +11,7 @@ from verifyrig.capability import LimitProposal, Unanswered, propose_limit
 from verifyrig.core.plain_json import plain_number
 from verifyrig.core.profile import Profile, Threshold
 from verifyrig.files.toml_table import load_toml
+from verifyrig.qa.contract import ProposalObject
 from verifyrig.qa.text import table
 from verifyrig.qa.units import UnitRun
 
@@ -95,12 +96,12 @@ def _reason(found: LimitProposal) -> str:
     )
 
 
-def proposal_json(proposals: Sequence[ThresholdProposal]) -> list[dict[str, Any]]:
+def proposal_json(proposals: Sequence[ThresholdProposal]) -> list[ProposalObject]:
     """Return the proposals as JSON-able data."""
     return [_one_json(proposal) for proposal in proposals]
 
 
-def _one_json(proposal: ThresholdProposal) -> dict[str, Any]:
+def _one_json(proposal: ThresholdProposal) -> ProposalObject:
     found = proposal.found
     if found is None:
         return {"metric": proposal.threshold.metric, "limit": None, "note": proposal.note}

@@ -9,10 +9,11 @@ import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.core.contract import CauseObject
 from verifyrig.core.errors import RecordError
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import Outcome
@@ -74,7 +75,7 @@ class RecordCheck:
     altered: Alteration | None
     digest: str | None
     outcome: str | None = None
-    cause: Mapping[str, Any] | None = None
+    cause: CauseObject | None = None
     last_sample_s: float | None = None
     largest_lag_s: float | None = None
     samples: int = 0

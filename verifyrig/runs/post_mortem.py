@@ -12,10 +12,10 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any
 
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.trace import Trace
+from verifyrig.runs.contract import PostMortemObject
 from verifyrig.runs.last_moments import CutTemperature, LastMoments, last_moments
 from verifyrig.system.history.entries import LogEntry
 from verifyrig.system.history.words import Speaks, speaks_for, words_of
@@ -287,7 +287,7 @@ def _signs_of_restart(restart_s: float) -> Iterable[_Sign]:
 # ---- as JSON ------------------------------------------------------------------------------------------------------
 
 
-def as_json(found: PostMortem) -> dict[str, Any]:
+def as_json(found: PostMortem) -> PostMortemObject:
     """Return the finding as JSON can hold it."""
     die = found.moments.die
     return {

@@ -10,13 +10,16 @@ from typing import Any
 
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
+from verifyrig.core.contract import CauseObject
 from verifyrig.core.errors import RigError
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.files.foreign_file import FileKind, read_text
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.record import Head, read_head, read_trace
 from verifyrig.record.schema import wal_path
+from verifyrig.runs.contract import Noted, RunRow
 
 INDEX_NAME = ".verifyrig-index.json"
 _ROW_KEYS = frozenset(
@@ -25,16 +28,16 @@ _ROW_KEYS = frozenset(
 _LOG_MISSING = "no -wal file lies beside it: samples may be missing"
 
 
-def list_runs(bench: Bench, job: str | None = None) -> list[dict[str, Any]]:
+def list_runs(bench: Bench, job: str | None = None) -> list[RunRow]:
     """Return the contract's row for each record of the bench, or of one job, oldest first; a damaged one too."""
     index = _read_index(bench)
-    rows = []
+    rows: list[RunRow] = []
     kept = {} if job is None else {key: known for key, known in index.items() if not key.startswith(f"jobs/{job}/")}
     for path in bench.records(job):
         key = path.relative_to(bench.root).as_posix()
         state = _state_of(path)
         known = index.get(key)
-        row = known["row"] if known is not None and known["state"] == state else None
+        row: RunRow | None = known["row"] if known is not None and known["state"] == state else None
         row = {**row, "record": str(path)} if row is not None else _row(path)
         rows.append(row)
         if row["outcome"] != Outcome.RUNNING and "damage" not in row:
@@ -44,7 +47,7 @@ def list_runs(bench: Bench, job: str | None = None) -> list[dict[str, Any]]:
     return rows
 
 
-def _row(path: Path) -> dict[str, Any]:
+def _row(path: Path) -> RunRow:
     from verifyrig.record.check import integrity_of
     from verifyrig.runs.summary import summary_of
 
@@ -67,12 +70,12 @@ def _row(path: Path) -> dict[str, Any]:
         "verdict": summary["verdict"],
         "simulated": summary["simulated"],
         "sealed": head.sealed,
-        "integrity": str(integrity),
+        "integrity": integrity,
         **_note(path, head, integrity, fault),
     }
 
 
-def _note(path: Path, head: Head, integrity: Integrity, fault: str) -> dict[str, str]:
+def _note(path: Path, head: Head, integrity: Integrity, fault: str) -> Noted:
     if integrity.is_broken:
         return {"note": f"{integrity.upper()}: {fault}"}
     return {} if head.sealed or wal_path(path).exists() else {"note": _LOG_MISSING}
@@ -84,19 +87,22 @@ def job_of(path: Path) -> str | None:
     return folder.name if folder.parent.name == "jobs" else None
 
 
-def _damaged_row(path: Path, error: RigError) -> dict[str, Any]:
-    empty = dict.fromkeys(("job", "unit", "profile", "purpose", "started"))
-    cause = {"class": CauseClass.UNKNOWN, "why": [error.what]}
+def _damaged_row(path: Path, error: RigError) -> RunRow:
+    cause: CauseObject = {"class": CauseClass.UNKNOWN, "why": [error.what]}
     return {
         "run": path.stem,
         "record": str(path),
-        **empty,
+        "job": None,
+        "unit": None,
+        "profile": None,
+        "purpose": None,
+        "started": None,
         "outcome": Outcome.INTERRUPTED,
         "cause": cause,
-        "verdict": "not-measured",
+        "verdict": Verdict.NOT_MEASURED,
         "simulated": False,
         "sealed": False,
-        "integrity": str(Integrity.DAMAGED),
+        "integrity": Integrity.DAMAGED,
         "damage": error.what,
     }
 

@@ -10,12 +10,13 @@ from verifyrig.analysis import Metric, ThresholdResult, judge_thresholds, metric
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.integrity import Integrity
-from verifyrig.core.outcome import CauseClass, Outcome
+from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
 from verifyrig.core.plain_json import plain_number
-from verifyrig.core.profile import Purpose
+from verifyrig.core.profile import Purpose, StageKind
 from verifyrig.core.reason import reason, sentence
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
+from verifyrig.runs.contract import BoundsAndNote, BudgetLine, MetricObject, RunObject, StageObject, ThresholdObject
 
 __all__ = ["budget_of", "exit_code_of", "judged_limits", "sentences_of", "summary_of"]
 
@@ -27,7 +28,7 @@ def summary_of(
     *,
     limits: Sequence[ThresholdResult] | None = None,
     integrity: Integrity = Integrity.SEALED,
-) -> dict[str, Any]:
+) -> RunObject:
     """Return the contract's object without `schema`.
 
     Args:
@@ -57,8 +58,8 @@ def summary_of(
         "stages": [_stage(stage) for stage in trace.stages],
         "metrics": {name: _metric(metric) for name, metric in found.items()},
         "thresholds": [_threshold(result) for result in thresholds],
-        "verdict": str(verdict),
-        "integrity": str(integrity),
+        "verdict": verdict,
+        "integrity": integrity,
     }
 
 
@@ -88,37 +89,47 @@ def _as_far_as_proven(result: ThresholdResult, integrity: Integrity) -> Threshol
     return result if verdict is result.verdict else replace(result, verdict=verdict, why=(_NO_PROOF[integrity],))
 
 
-def _stage(stage: StageSpan) -> dict[str, Any]:
+def _stage(stage: StageSpan) -> StageObject:
     return {
         "name": stage.name,
-        "kind": str(stage.kind),
+        "kind": StageKind(stage.kind),
         "start_s": plain_number(stage.start_s),
         "end_s": plain_number(stage.end_s),
-        "ended": stage.ended,
+        "ended": None if stage.ended is None else StageEnd(stage.ended),
     }
 
 
-def _metric(metric: Metric) -> dict[str, Any]:
+def _metric(metric: Metric) -> MetricObject:
     value = [plain_number(v) for v in metric.value] if isinstance(metric.value, tuple) else plain_number(metric.value)
-    found: dict[str, Any] = {"value": value, "unit": metric.unit, "u95": plain_number(metric.u95)}
+    found: MetricObject = {"value": value, "unit": metric.unit, "u95": plain_number(metric.u95)}
     if metric.note or value is None:
         found["note"] = metric.note or "not measured"
     return found
 
 
-def _threshold(result: ThresholdResult) -> dict[str, Any]:
-    found: dict[str, Any] = {"metric": result.metric}
-    if result.minimum is not None:
-        found["min"] = result.minimum
-    if result.maximum is not None:
-        found["max"] = result.maximum
-    found |= {"value": plain_number(result.value), "u95": plain_number(result.u95), "verdict": str(result.verdict)}
+def _threshold(result: ThresholdResult) -> ThresholdObject:
+    found: ThresholdObject = {
+        "metric": result.metric,
+        **_bounds(result),
+        "value": plain_number(result.value),
+        "u95": plain_number(result.u95),
+        "verdict": result.verdict,
+    }
     if result.why:
         found["note"] = sentence(result.why)
     return found
 
 
-def budget_of(metrics: Mapping[str, Metric]) -> dict[str, list[dict[str, Any]]]:
+def _bounds(result: ThresholdResult) -> BoundsAndNote:
+    found: BoundsAndNote = {}
+    if result.minimum is not None:
+        found["min"] = result.minimum
+    if result.maximum is not None:
+        found["max"] = result.maximum
+    return found
+
+
+def budget_of(metrics: Mapping[str, Metric]) -> dict[str, list[BudgetLine]]:
     """Return the uncertainty budgets by metric, for `metrics --budget`."""
     return {
         name: [

@@ -11,6 +11,7 @@ import subprocess
 import sys
 from collections.abc import Sequence
 
+from verifyrig.core.contract import ErrorObject
 from verifyrig.core.errors import LoadError
 from verifyrig.loads.gpu.card import WHERE, choose_card, list_cards
 from verifyrig.loads.worker_process import worker_environment
@@ -49,7 +50,7 @@ def check_reachable(wanted: str, shown: Sequence[str] = ()) -> str:
     raise LoadError(f"{known}{found['what']}", where=WHERE, mend=str(found["mend"]))
 
 
-def _look(wanted: str) -> dict[str, str]:
+def _look(wanted: str) -> dict[str, str] | ErrorObject:
     try:
         return {"card": choose_card(list_cards(), wanted).name}
     except LoadError as error:

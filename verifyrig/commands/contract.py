@@ -1,0 +1,181 @@
+"""Objects of the JSON contract that a command makes itself; those of runs, jobs and units stand with their packages."""
+
+from __future__ import annotations
+
+from typing import Any, NotRequired, TypedDict
+
+from verifyrig.core.contract import ErrorObject, LeftOut, Number
+from verifyrig.core.integrity import Integrity
+from verifyrig.core.interfaces import Quality, Quantity
+from verifyrig.jobs.contract import FitnessObject
+from verifyrig.jobs.fitness_model import Headline, Status
+
+# Written as a call: `for` is a word of the language.
+SuspectObject = TypedDict("SuspectObject", {"cause": str, "probability": float, "for": list[str], "against": list[str]})
+
+
+class NextTest(TypedDict):
+    """The test that tells most; `gain_bits` is what it is expected to tell."""
+
+    do: str
+    separates: list[str]
+    gain_bits: float
+    minutes: float
+
+
+class Substitution(TypedDict):
+    """What the swap of a part says."""
+
+    part: str
+    rating: str
+    says: str
+
+
+class DiagnoseObject(TypedDict):
+    """What `diagnose` prints."""
+
+    suspects: list[SuspectObject]
+    next_test: NextTest | None
+    customer: str
+    not_measured: list[str]
+    substitutions: list[Substitution]
+    left_out: NotRequired[list[LeftOut]]
+    integrity: NotRequired[dict[str, Integrity]]
+    picture: NotRequired[str]
+
+
+class ChannelObject(TypedDict):
+    """One sensor; `channel` is null where no role is assigned, `limit` is the machine's own, in `unit`."""
+
+    channel: str | None
+    label: str
+    device: str
+    source: str
+    quantity: Quantity
+    unit: str
+    value: Number
+    quality: Quality
+    limit: Number
+    moved: NotRequired[bool | None]
+    note: NotRequired[str]
+
+
+class ChannelsObject(TypedDict):
+    """What `channels` prints."""
+
+    channels: list[ChannelObject]
+    can: list[str]
+    cannot: list[str]
+
+
+class HistoryRow(TypedDict):
+    """One entry of the system's own log."""
+
+    time: str | None
+    id: str
+    code: str
+    words: str
+    speaks_for: str
+
+
+class HistoryObject(TypedDict):
+    """What `history` prints."""
+
+    history: list[HistoryRow]
+    notes: list[str]
+
+
+class ReportObject(TypedDict):
+    """What `report` prints."""
+
+    number: str
+    files: list[str]
+    state: Headline
+    ready: Status
+    hand_over: bool
+    because: str
+    sentence: str
+    fitness: FitnessObject
+    simulated: bool
+
+
+class ProfileHead(TypedDict):
+    """Which profile it is, and whether it came with the program."""
+
+    name: str
+    path: str
+    shipped: bool
+
+
+class ProfileRow(ProfileHead):
+    """A profile in the list; `recipe` and `longest_s` are null where it cannot be used."""
+
+    title: str
+    recipe: str | None
+    longest_s: Number
+    usable: bool
+
+
+class ProfilesObject(TypedDict):
+    """What `profile list` prints."""
+
+    profiles: list[ProfileRow]
+
+
+class ProfileObject(TypedDict):
+    """What `profile show` prints: the profile as plain data."""
+
+    profile: dict[str, Any]
+
+
+class CheckedFile(TypedDict):
+    """A profile file and its faults."""
+
+    file: str
+    faults: list[ErrorObject]
+
+
+class CheckedObject(TypedDict):
+    """What `profile check` prints; `error` is the first fault."""
+
+    files: list[CheckedFile]
+    error: NotRequired[ErrorObject]
+
+
+class SigningKey(TypedDict):
+    """The key that records of this computer are signed with."""
+
+    file: str
+    public_key: str
+    fingerprint: str
+
+
+class SetupObject(TypedDict):
+    """What `setup` prints; `settings` is bench.toml as it now reads."""
+
+    file: NotRequired[str]
+    settings: NotRequired[dict[str, Any]]
+    signing_key: NotRequired[SigningKey]
+
+
+class DemoObject(TypedDict):
+    """What `demo` prints."""
+
+    job: str
+    runs: list[str]
+    report: str
+    simulated: bool
+
+
+class ExportObject(TypedDict):
+    """What `export` prints where the table goes to a file."""
+
+    run: str
+    out: str
+    rows: int
+
+
+class ErrorAnswer(TypedDict):
+    """What stands on stdout with exit code 2 or 5."""
+
+    error: ErrorObject
