@@ -14,9 +14,10 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from verifyrig.analysis.budget import ROOM_CORRECTION, difference_u95
-from verifyrig.analysis.load_edges import is_heated, room_of
+from verifyrig.analysis.load_edges import is_heated
 from verifyrig.analysis.metrics import metrics_of
 from verifyrig.analysis.results import Comparison, Metric, MetricDifference, StageComparison
+from verifyrig.analysis.room import room_of
 from verifyrig.analysis.signals import sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import CORRECTION_RANGE_K
 from verifyrig.core.channels import base_name, is_temperature

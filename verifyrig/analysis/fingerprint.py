@@ -25,10 +25,10 @@ from verifyrig.analysis.load_edges import (
     power_channel,
     power_scale,
     power_step_w,
-    room_columns,
 )
 from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import Metric, not_measured
+from verifyrig.analysis.room import room_columns
 from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts
 from verifyrig.core.heat_sources import DIE, Part
 from verifyrig.core.reason import Reason, reason

@@ -1,4 +1,4 @@
-"""When the load changed, how many watts that was, and what the room was meanwhile."""
+"""When the load changed, and how many watts that was."""
 
 from __future__ import annotations
 
@@ -8,15 +8,14 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W, in_processor_terms
-from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
+from verifyrig.analysis.signals import sensor_facts
 from verifyrig.core.heat_sources import CARD, DIE, Part, heated_by
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
-from verifyrig.core.trace import FloatArray, StageSpan, Trace
+from verifyrig.core.trace import StageSpan, Trace
 
 __all__ = [
     "Edge",
-    "Room",
     "edges_in",
     "is_heated",
     "is_pulsed",
@@ -24,8 +23,6 @@ __all__ = [
     "power_channel",
     "power_scale",
     "power_step_w",
-    "room_columns",
-    "room_of",
 ]
 
 _BEFORE_S = 15.0
@@ -147,42 +144,3 @@ def power_step_w(trace: Trace, edge: Edge, channel: str, longest_s: float = 60.0
         return None
     spread = [float(np.std(x, ddof=1)) / math.sqrt(len(x)) if len(x) > 1 else 0.0 for x in (before, after)]
     return float(np.mean(after) - np.mean(before)), math.hypot(*spread)
-
-
-class Room(NamedTuple):
-    """The room during a stage: mean of its last part, °C, U95, where from, its facts, and how far it moved, K."""
-
-    value_c: float
-    u95_k: float | None
-    source: str
-    facts: SensorFacts
-    drift_k: float
-
-
-def room_of(trace: Trace, stage: StageSpan, last_s: float = 300.0) -> Room | None:
-    """Return the room during the stage's last part: its channel, else the air inlet's, else as typed, else None."""
-    for channel in ("ambient_temp_c", "inlet_temp_c"):
-        t_s, values = stage_columns(trace, stage, channel)
-        if len(values):
-            late = values[t_s >= t_s[-1] - last_s]
-            facts = sensor_facts(trace, channel)
-            return Room(float(np.mean(late)), facts.expanded_uncertainty, channel, facts, float(np.ptp(values)))
-    typed = trace.facts.get("ambient")
-    if isinstance(typed, dict) and isinstance(typed.get("value_c"), int | float):
-        u95 = typed.get("u95_k")
-        return Room(
-            float(typed["value_c"]),
-            float(u95) if isinstance(u95, int | float) else None,
-            "as typed",
-            SensorFacts(),
-            0.0,
-        )
-    return None
-
-
-def room_columns(trace: Trace, stage: StageSpan, span: slice) -> FloatArray | float | None:
-    """Return the room at each sample of the span, °C, one typed value, or None where it was not measured."""
-    room = room_of(trace, stage)
-    if room is None:
-        return None
-    return trace.usable(room.source)[span] if room.source in trace.columns else room.value_c

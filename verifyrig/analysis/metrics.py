@@ -10,9 +10,10 @@ import numpy as np
 
 from verifyrig.analysis.card_figures import card_gap_metrics
 from verifyrig.analysis.fingerprint import impedance_metrics
-from verifyrig.analysis.load_edges import is_heated, room_of
+from verifyrig.analysis.load_edges import is_heated
 from verifyrig.analysis.resistance import resistance_metrics
 from verifyrig.analysis.results import Metric, not_measured
+from verifyrig.analysis.room import room_of
 from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import has_bad_times, sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import temperature_metrics

@@ -12,8 +12,9 @@ from itertools import pairwise
 import numpy as np
 
 from verifyrig.analysis.budget import expanded, power_gain, room_accuracy, scaled, sensor_lines
-from verifyrig.analysis.load_edges import Room, power_channel
+from verifyrig.analysis.load_edges import power_channel
 from verifyrig.analysis.results import Metric, not_measured
+from verifyrig.analysis.room import Room
 from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
 from verifyrig.core.heat_sources import CARD, DIE, Part

@@ -8,8 +8,9 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast
-from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s, power_scale, room_columns
+from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s, power_scale
 from verifyrig.analysis.results import Forecast
+from verifyrig.analysis.room import room_columns
 from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts, stage_columns
 from verifyrig.analysis.slope_bound import slope_bound
 from verifyrig.core.heat_sources import part_of

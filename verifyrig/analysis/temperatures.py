@@ -9,8 +9,9 @@ import numpy as np
 from verifyrig.analysis.budget import ROOM_CORRECTION, expanded, room_accuracy, sensor_lines
 from verifyrig.analysis.compress import step_edges
 from verifyrig.analysis.exponentials import ExponentialFit, fit_exponentials
-from verifyrig.analysis.load_edges import Room, edges_in, is_pulsed, last_edge_s
+from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s
 from verifyrig.analysis.results import Metric, not_measured
+from verifyrig.analysis.room import Room
 from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import noise_k, sensor_facts, stage_columns, steepest_rate
 from verifyrig.core.profile import StageKind

@@ -13,6 +13,7 @@ from verifyrig.core.channels import base_name
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import peak_share
 from verifyrig.core.profile import StageKind
+from verifyrig.core.room import INLET_CHANNEL, ROOM_CHANNEL, typed_room
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["LATE_S", "SETTLED_LOAD_S", "Readings", "Step"]
@@ -84,22 +85,20 @@ class Readings:
 
     def room(self, from_s: float, to_s: float) -> tuple[float, float]:
         """Return the room over a time and its standard uncertainty; NaN where it is unknown."""
-        measured = self.mean("ambient_temp_c", from_s, to_s)
+        measured = self.mean(ROOM_CHANNEL, from_s, to_s)
         if math.isfinite(measured):
             return measured, 0.25
-        typed = self.trace.facts.get("ambient")
-        if isinstance(typed, dict) and isinstance(typed.get("value_c"), int | float):
-            u95 = typed.get("u95_k")
-            return float(typed["value_c"]), float(u95) / 2 if isinstance(u95, int | float) else _TYPED_ROOM_U_K
-        # The cooler's inlet is the room plus what the case adds: a poor room, better than none.
-        inlet = self.mean("inlet_temp_c", from_s, to_s)
+        typed = typed_room(self.trace.facts)
+        if typed is not None:
+            return typed.value_c, typed.u95_k / 2 if typed.u95_k is not None else _TYPED_ROOM_U_K
+        # The cooler's inlet is the room plus what the case adds: a poor room, better than none. So it comes last
+        # here, where a warm case is to be told from a warm room; elsewhere it comes before what was typed.
+        inlet = self.mean(INLET_CHANNEL, from_s, to_s)
         return (inlet, _INLET_ROOM_U_K) if math.isfinite(inlet) else (math.nan, math.nan)
 
     def knows_room(self) -> bool:
         """Return whether the room itself was measured or typed, not only the air at the cooler."""
-        typed = self.trace.facts.get("ambient")
-        is_typed = isinstance(typed, dict) and isinstance(typed.get("value_c"), int | float)
-        return is_typed or bool(np.isfinite(self.column("ambient_temp_c")).any())
+        return typed_room(self.trace.facts) is not None or bool(np.isfinite(self.column(ROOM_CHANNEL)).any())
 
     def stages(self, kind: str) -> list[StageSpan]:
         """Return the stages of a kind that ran, oldest first."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from verifyrig.capability import Chart, Unanswered, are_equal, find_outliers, finite, over_reference_ambient
 from verifyrig.core.profile import Profile
+from verifyrig.core.room import ROOM_CHANNELS
 from verifyrig.core.trace import FloatArray
 from verifyrig.metrology.verdict import Verdict, worst
 from verifyrig.qa.charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of
@@ -231,7 +232,7 @@ def values_of(runs: Sequence[UnitRun], name: str, profile: Profile) -> tuple[lis
     values = [_number(figure) for figure in figures]
     rooms = [run.ambient_c for run in runs]
     unit = next((figure.unit for figure in figures if figure is not None), "")
-    if unit != "°C" or name.split(".")[1] in ("ambient_temp_c", "inlet_temp_c") or None in rooms:
+    if unit != "°C" or name.split(".")[1] in ROOM_CHANNELS or None in rooms:
         return values, False
     return over_reference_ambient(values, rooms, profile.reference_ambient_c), True
 

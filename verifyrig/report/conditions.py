@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
+from verifyrig.analysis.room import room_of_run
 from verifyrig.core.channels import base_name, number_of
+from verifyrig.core.room import TYPED
 from verifyrig.report.done import plain
 from verifyrig.report.inputs import ReportInput, RunInput
-from verifyrig.report.limits import ambient_c
 from verifyrig.report.names import channel_label
 from verifyrig.report.wording import Words
 
@@ -90,19 +91,11 @@ def _machine_value(machine: Mapping[str, Any], key: str, words: Words) -> str:
 
 
 def _room(run: RunInput, words: Words) -> str:
-    value = ambient_c(run)
-    if value is None:
+    room = room_of_run(run.trace)
+    if room is None:
         return words.t("not measured")
-    ambient = run.trace.facts.get("ambient")
-    known: Mapping[str, Any] = ambient if isinstance(ambient, Mapping) else {}
-    u95 = known.get("u95_k")
-    said = words.temperature(value, float(u95) if isinstance(u95, (int, float)) else None)
-    source = str(known.get("source") or "")
-    return (
-        f"{said} ({words.t('typed in by the operator') if source == 'typed' else channel_label(source, words)})"
-        if source
-        else said
-    )
+    source = words.t("typed in by the operator") if room.source == TYPED else channel_label(room.source, words)
+    return f"{words.temperature(room.value_c, room.u95_k)} ({source})"
 
 
 def _plan(run: RunInput, words: Words) -> str:

@@ -8,13 +8,14 @@ from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.analysis.room import room_of_run
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
+from verifyrig.core.room import typed_room
 from verifyrig.core.trace import StageSpan
 from verifyrig.report import svg
 from verifyrig.report.inputs import RunInput
-from verifyrig.report.limits import ambient_c
 from verifyrig.report.plot import AFTER, ALONE, BEFORE, NARROW, WIDE, Side, Size
 from verifyrig.report.timeline import main_load
 from verifyrig.report.wording import Words
@@ -70,7 +71,9 @@ def path_of_run(run: RunInput, stage_name: str, side: Side) -> Path:
         found = [(name, _temp_c(run, stage, name)) for name in channels] if stage is not None else []
         known = next(((name, value) for name, value in found if value is not None), None)
         if known is None and place == "room":
-            known = ("", room) if (room := ambient_c(run)) is not None else None
+            # The inlet is a station of its own here: it stands for the room only where nothing else tells of it.
+            room = typed_room(run.trace.facts) or room_of_run(run.trace)
+            known = ("", room.value_c) if room is not None else None
         stations.append(Station(place, *(known or ("", None))))
     return Path(side, stage_name, stations)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from verifyrig.analysis.room import room_of_run
 from verifyrig.core.profile import TripLimit
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.names import metric_parts
@@ -41,8 +42,8 @@ def gate_maximum_c(run: RunInput, channel: str) -> float | None:
     plan = run.trace.profile.stage(stage.name) if stage is not None and run.trace.profile is not None else None
     if plan is None or plan.gate is None or plan.gate.channel != channel:
         return None
-    room_c = ambient_c(run)
-    by_rise = None if plan.gate.max_rise_k is None or room_c is None else room_c + plan.gate.max_rise_k
+    room = room_of_run(run.trace)
+    by_rise = None if plan.gate.max_rise_k is None or room is None else room.value_c + plan.gate.max_rise_k
     return min((value for value in (plan.gate.max_c, by_rise) if value is not None), default=None)
 
 
@@ -62,18 +63,3 @@ def lines_of(before: RunInput | None, after: RunInput | None, channel: str) -> l
     if before is not None and (gate_c := gate_maximum_c(before, channel)) is not None:
         found.append(Limit("gate", gate_c))
     return list(dict.fromkeys(found))
-
-
-def ambient_c(run: RunInput) -> float | None:
-    """Return the room's temperature during the run, °C: as recorded in its head, else the mean of its probe."""
-    ambient = run.trace.facts.get("ambient")
-    value = ambient.get("value_c") if isinstance(ambient, Mapping) else None
-    if isinstance(value, (int, float)):
-        return float(value)
-    for channel in ("ambient_temp_c", "inlet_temp_c"):
-        if run.trace.has(channel):
-            values = run.trace.usable(channel)
-            known = values[values == values]
-            if len(known):
-                return float(known.mean())
-    return None

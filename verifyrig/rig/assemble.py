@@ -19,6 +19,7 @@ from verifyrig.core.interfaces import Clock, Controls, DangerNotice, MachineOff,
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.probe_only import is_from_outside
 from verifyrig.core.profile import Profile
+from verifyrig.core.room import ROOM_CHANNELS, TYPED, room_channel
 from verifyrig.files.toml_table import Faults
 from verifyrig.loads import check_runnable, make_load
 from verifyrig.loads.machine_claim import Claim, machine_claimed
@@ -273,12 +274,11 @@ def _facts(
 
 def _ambient_fact(request: RunRequest, bank: SensorBank) -> dict[str, Any] | None:
     if request.ambient is not None:
-        return {"value_c": request.ambient.value_c, "u95_k": request.ambient.u95_k, "source": "typed"}
-    for channel in ("ambient_temp_c", "inlet_temp_c"):
-        info = bank.infos.get(channel)
-        if info is not None and not info.unreadable:
-            return {"value_c": None, "u95_k": info.expanded_uncertainty, "source": channel}
-    return None
+        return {"value_c": request.ambient.value_c, "u95_k": request.ambient.u95_k, "source": TYPED}
+    channel = room_channel(lambda name: name in bank.infos and not bank.infos[name].unreadable)
+    if channel is None:
+        return None
+    return {"value_c": None, "u95_k": bank.infos[channel].expanded_uncertainty, "source": channel}
 
 
 def _channel_fact(info: Any) -> dict[str, Any]:
@@ -324,7 +324,7 @@ def _check_requirements(request: RunRequest, bank: SensorBank, clock: Clock) -> 
         if channel not in readable:
             raise _lacking(profile, channel, bank)
     for group in profile.requires_one_of:
-        typed = request.ambient is not None and set(group) & {"ambient_temp_c", "inlet_temp_c"}
+        typed = request.ambient is not None and set(group) & set(ROOM_CHANNELS)
         if not typed and not set(group) & readable:
             raise SensorError(
                 "none of " + ", ".join(group) + " can be read, and the profile needs one",

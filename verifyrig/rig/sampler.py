@@ -8,6 +8,7 @@ from collections.abc import Mapping
 
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.profile import Stage, StageKind
+from verifyrig.core.room import room_channel
 from verifyrig.rig.arming import limits_of
 from verifyrig.rig.dip_control import DipControl
 from verifyrig.rig.heat_at_rest import HeatAtRest
@@ -80,10 +81,9 @@ class Sampler:
         return readings
 
     def _ambient_c(self, readings: Mapping[str, Reading]) -> float | None:
-        for channel in ("ambient_temp_c", "inlet_temp_c"):
-            reading = readings.get(channel)
-            if reading is not None and reading.ok:
-                return reading.value
+        channel = room_channel(lambda name: name in readings and readings[name].ok)
+        if channel is not None:
+            return readings[channel].value
         return self._rig.ambient.value_c if self._rig.ambient is not None else None
 
     def _own_readings(self, t_s: float, readings: Mapping[str, Reading]) -> dict[str, Reading]:

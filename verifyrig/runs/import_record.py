@@ -19,6 +19,7 @@ from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
 from verifyrig.core.profile import Profile, Purpose
 from verifyrig.core.reason import reason
+from verifyrig.core.room import TYPED, room_channel
 from verifyrig.core.trace import FloatArray
 from verifyrig.files.csv_cells import smallest_step
 from verifyrig.record import new_run_id, open_record
@@ -108,9 +109,9 @@ def _facts(run_id: str, samples: Imported, order: ImportOrder) -> dict[str, Any]
 
 def _ambient(order: ImportOrder) -> dict[str, Any] | None:
     if order.ambient is not None:
-        return {"value_c": order.ambient[0], "u95_k": order.ambient[1], "source": "typed"}
+        return {"value_c": order.ambient[0], "u95_k": order.ambient[1], "source": TYPED}
     named = [entry.channel for entry in order.channels]
-    source = next((channel for channel in ("inlet_temp_c", "ambient_temp_c") if channel in named), None)
+    source = room_channel(named.__contains__)
     return None if source is None else {"value_c": None, "u95_k": None, "source": source}
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from verifyrig.core.channels import base_name
 from verifyrig.core.interfaces import Reading
+from verifyrig.core.room import ROOM_CHANNELS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +29,6 @@ class Question:
 
 
 _DIE = ("die_temp_c",)
-_ROOM = ("ambient_temp_c", "inlet_temp_c")
 _FAR_END = ("radiator_temp_c", "coolant_temp_c", "hose_in_temp_c", "hose_out_temp_c")
 
 QUESTIONS: tuple[Question, ...] = (
@@ -39,12 +39,12 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question(
         question="how much of the temperature is the room's",
-        needs=(("die_temp_c", "plate_temp_c", "exhaust_temp_c", "vrm_temp_c", "gpu_temp_c"), _ROOM),
+        needs=(("die_temp_c", "plate_temp_c", "exhaust_temp_c", "vrm_temp_c", "gpu_temp_c"), ROOM_CHANNELS),
         lacking="no probe in the room or at the air inlet: connect one, or type the room with --ambient",
     ),
     Question(
         question="the thermal resistance from die to room in K/W",
-        needs=(_DIE, _ROOM, ("package_power_w",)),
+        needs=(_DIE, ROOM_CHANNELS, ("package_power_w",)),
         lacking="it takes die, room and package power together",
     ),
     Question(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from verifyrig.core.channels import HEAT_PATH, base_name, is_temperature
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
+from verifyrig.core.room import ROOM_CHANNELS, room_channel
 
 # A contradiction has to last, so that the lag of one sensor behind another is none.
 _LASTS_S = 10.0
@@ -18,7 +19,6 @@ _PLATE_OVER_DIE_K = 3.0
 _CORE_OVER_DIE_K = 8.0
 _DIE_OVER_CORE_K = 25.0
 _LOADED_SHARE = 0.5
-_ROOMS = ("ambient_temp_c", "inlet_temp_c")
 
 COLD_START_WITHIN_K = 3.0
 # So long after power-on the cold start still shows; by then a die has warmed itself by its power at rest.
@@ -45,7 +45,7 @@ class CrossCheck:
 
     def __post_init__(self) -> None:
         temps = [channel for channel in self.infos if is_temperature(channel)]
-        self._warm = tuple(channel for channel in temps if base_name(channel) not in _ROOMS)
+        self._warm = tuple(channel for channel in temps if base_name(channel) not in ROOM_CHANNELS)
         die = self.infos.get("die_temp_c")
         self._cores = tuple(
             channel
@@ -149,8 +149,8 @@ def cold_start_notes(readings: Mapping[str, Reading], uptime_s: float | None) ->
         readings: What it shows now.
         uptime_s: Time since it was switched on, s; None where not known.
     """
-    room = _value(readings, "ambient_temp_c")
-    room = _value(readings, "inlet_temp_c") if room is None else room
+    channel = room_channel(lambda name: _value(readings, name) is not None)
+    room = _value(readings, channel) if channel is not None else None
     if room is None or uptime_s is None or uptime_s > _JUST_ON_S:
         return {}
     off = cold_start_disagreement(readings, room)

@@ -205,7 +205,7 @@ def _first_utc_s(trace: Trace) -> float:
 
 def _room_c(trace: Trace) -> float | None:
     """Return the room during the longest load stage that knows it, else during any other, °C."""
-    from verifyrig.analysis.load_edges import room_of
+    from verifyrig.analysis.room import room_of
 
     ran = [stage for stage in trace.stages if stage.ended != StageEnd.SKIPPED]
     for stage in sorted(

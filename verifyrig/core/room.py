@@ -1,0 +1,38 @@
+"""Which temperature stands for the room: a probe in it, else the air at the cooler's inlet, else what a person typed.
+
+A probe comes before what was typed since it follows the room; what was typed serves where no probe answers. Who needs
+the room itself and not the air that the cooler takes in (the diagnosis, which tells a warm room from a warm case)
+asks for `ROOM_CHANNEL` and `typed_room` alone and says what the inlet is worth then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+
+__all__ = ["INLET_CHANNEL", "ROOM_CHANNEL", "ROOM_CHANNELS", "TYPED", "TypedRoom", "room_channel", "typed_room"]
+
+ROOM_CHANNEL, INLET_CHANNEL = "ambient_temp_c", "inlet_temp_c"
+ROOM_CHANNELS = (ROOM_CHANNEL, INLET_CHANNEL)
+TYPED = "typed"  # the source of the room in a record's facts where a person typed it
+
+
+class TypedRoom(NamedTuple):
+    """The room as a person typed it, °C, and its expanded uncertainty, K; None where that was not kept."""
+
+    value_c: float
+    u95_k: float | None
+
+
+def room_channel(is_known: Callable[[str], bool]) -> str | None:
+    """Return the channel that stands for the room among those that are known; None where none is."""
+    return next((channel for channel in ROOM_CHANNELS if is_known(channel)), None)
+
+
+def typed_room(facts: Mapping[str, Any]) -> TypedRoom | None:
+    """Return the room that was typed, from a record's facts; None where none was."""
+    ambient = facts.get("ambient")
+    if not isinstance(ambient, Mapping) or not isinstance(ambient.get("value_c"), int | float):
+        return None
+    u95 = ambient.get("u95_k")
+    return TypedRoom(float(ambient["value_c"]), float(u95) if isinstance(u95, int | float) else None)
