@@ -83,8 +83,8 @@ def test_baseline_first_then_verification_after_a_change(
 
 def test_the_last_profile_is_that_of_the_newest_run_whatever_their_order() -> None:
     runs = [run(9, "check", profile="soak"), run(1, "baseline"), run(12, "check", profile=None)]
-    assert last_profile(job(), runs) == "soak"
-    assert last_profile(job(), []) is None
+    assert last_profile(runs) == "soak"
+    assert last_profile([]) is None
 
 
 # ---- a load that ended badly
@@ -295,6 +295,6 @@ def test_a_come_back_is_same_drifted_a_new_fault_or_not_comparable() -> None:
 
 def test_the_machine_is_measured_against_the_newest_verification_that_stood() -> None:
     runs = [run(1, "baseline"), run(5, "verification"), run(9, "verification", verdict="fail"), run(12, "check")]
-    found = signed_off_run(job(), runs)
+    found = signed_off_run(runs)
     assert found is not None and found.run == "run-5"
-    assert signed_off_run(job(), []) is None
+    assert signed_off_run([]) is None

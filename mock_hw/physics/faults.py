@@ -21,7 +21,7 @@ def _with_name(machine: MachineParameters, named: dict[str, str]) -> MachinePara
     return replace(machine, case=named["case"], cause=named["cause"])
 
 
-def _healthy(machine: MachineParameters, dice: Dice, named: dict[str, str]) -> MachineParameters:
+def _healthy(machine: MachineParameters, _dice: Dice, named: dict[str, str]) -> MachineParameters:
     return _with_name(machine, named)
 
 

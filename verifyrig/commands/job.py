@@ -401,7 +401,7 @@ def come_back_of(job: Job, old: Job, context: Context) -> ComeBack | None:
     from verifyrig.jobs.runs import runs_of
     from verifyrig.record import read_trace
 
-    then = signed_off_run(old, runs_of(context.bench, old.job_id))
+    then = signed_off_run(runs_of(context.bench, old.job_id))
     today = in_order(runs_of(context.bench, job.job_id))
     if then is None or not today:
         return None

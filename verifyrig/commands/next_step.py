@@ -153,7 +153,7 @@ class _Desk:
             return caution.instead
         known = {file.name for file in list_profiles(self._bench)}
         kind = self._job.intake.machine.kind
-        return last_profile(self._job, self._runs) or (kind if kind in known else _FIRST_PROFILE)
+        return last_profile(self._runs) or (kind if kind in known else _FIRST_PROFILE)
 
     def _caution(self) -> LoadCaution | None:
         return load_caution(self._job, self._runs) if self._job is not None else None

@@ -41,7 +41,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     runs = collect_runs(
         context.bench.root,
         named or context.bench.records(),
-        lambda name: True,
+        lambda _name: True,
         profile=None if named else profile.name,
     )
     studied = [run for run in runs if any(factor in run.states for factor in FACTORS)]

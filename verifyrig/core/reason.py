@@ -47,7 +47,7 @@ class Reason:
 
     def __str__(self) -> str:
         """The English sentence."""
-        return render(self, lambda code, text: text, format)
+        return render(self, lambda _code, text: text, format)
 
     def as_json(self) -> dict[str, Any]:
         """Return it as a record or a file keeps it."""

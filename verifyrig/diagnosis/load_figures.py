@@ -39,7 +39,7 @@ def load_figures(readings: Readings) -> Found:
     about = f"load, {watts:.0f} W after {load.length_s:.0f} s"
     yield "load_rise", Figure(value=(die - room) / watts, u=u_rise, source=about)
     yield from _late_creep(readings, load)
-    yield from _excess(readings, die, watts, load)
+    yield from _excess(readings, die, watts)
 
 
 def _regulator(readings: Readings, load: Step) -> Found:
@@ -74,7 +74,7 @@ def _late_creep(readings: Readings, load: Step) -> Found:
         yield "load_creep", Figure(value=60 * line.slope, u=math.hypot(0.2, 60 * line.u_slope), source="late load")
 
 
-def _excess(readings: Readings, die: float, watts: float, load: Step) -> Found:
+def _excess(readings: Readings, die: float, watts: float) -> Found:
     """What the die shows at rest beyond its watts times the resistance that the load showed."""
     span = readings.rest_span()
     if span is None:

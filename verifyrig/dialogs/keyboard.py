@@ -33,7 +33,7 @@ def _signals(controls: Controls) -> Iterator[None]:
     if hasattr(signal, "SIGHUP"):
         reasons[signal.SIGHUP] = "hangup"
 
-    def handler(number: int, frame: FrameType | None) -> None:
+    def handler(number: int, _frame: FrameType | None) -> None:
         # Not called in the handler itself: it may interrupt this very thread inside wake.wait(), which holds
         # the event's lock, and would then wait for itself for ever.
         _thread.start_new_thread(controls.quit, (reasons[signal.Signals(number)],))

@@ -50,7 +50,7 @@ def fitness_of(
         runs=in_order(runs),
         before=by_id.get(before_id or ""),
         after=by_id.get(after_id or ""),
-        comparable=comparable or (lambda before, after: True),
+        comparable=comparable or (lambda _before, _after: True),
     )
     headline, missing, against = judged(case)
     dangers = standing_dangers(job) if job is not None else ()

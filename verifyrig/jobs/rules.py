@@ -82,7 +82,7 @@ def counts(run: RunFacts) -> bool:
     return run.outcome in (Outcome.COMPLETED, Outcome.TRIPPED, Outcome.STOPPED) or run.cause in _BROKE_OFF
 
 
-def last_profile(job: Job, runs: Sequence[RunFacts]) -> str | None:
+def last_profile(runs: Sequence[RunFacts]) -> str | None:
     """Return the name of the profile that the job's newest run had, None where it has no such run."""
     return next((run.profile for run in reversed(in_order(runs)) if run.profile), None)
 
@@ -199,7 +199,7 @@ def _standing_words(run: RunFacts) -> str:
     return run.outcome if run.outcome != Outcome.COMPLETED else (run.verdict or "no verdict")
 
 
-def signed_off_run(job: Job, runs: Sequence[RunFacts]) -> RunFacts | None:
+def signed_off_run(runs: Sequence[RunFacts]) -> RunFacts | None:
     """Return the run that the job was signed off by: the newest verification that stands, else the newest complete run.
 
     A machine that comes back is measured against this one.

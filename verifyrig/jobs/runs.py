@@ -49,7 +49,7 @@ def defaults_for(bench: Bench, job_id: str | None) -> Defaults:
     return Defaults(
         job=job.job_id,
         purpose=next_purpose(job, runs).value,
-        profile=last_profile(job, runs) or _profile_then(bench, job),
+        profile=last_profile(runs) or _profile_then(bench, job),
         caution=load_caution(job, runs),
     )
 
@@ -62,7 +62,7 @@ def _profile_then(bench: Bench, job: Job) -> str | None:
         old = read_job(bench, bench.check_job(job.again))
     except JobError:
         return None
-    signed_off = signed_off_run(old, runs_of(bench, old.job_id, verdicts=False))
+    signed_off = signed_off_run(runs_of(bench, old.job_id, verdicts=False))
     return signed_off.profile if signed_off is not None else None
 
 

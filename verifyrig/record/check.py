@@ -292,7 +292,7 @@ def _sample_alteration(
     for ids, values in _whole_blocks(connection, path):
         block = list(chain.extend(values))
         if found is None:
-            found = _block_alteration(block, stored, ids, values)
+            found = _block_alteration(block, stored, ids)
     if found is None and _last_block(stored, SAMPLE_PART) >= -(-chain.rows // BLOCK_ROWS):
         return Alteration(chain.rows + 1, f"sample {chain.rows + 1} is missing")
     return found
@@ -312,7 +312,7 @@ def _whole_blocks(connection: sqlite3.Connection, path: Path) -> Iterator[tuple[
         yield kept_ids, kept
 
 
-def _block_alteration(found: Sequence[SealRow], stored: Seal, ids: FloatArray, values: FloatArray) -> Alteration | None:
+def _block_alteration(found: Sequence[SealRow], stored: Seal, ids: FloatArray) -> Alteration | None:
     for row in found:
         before = stored.get((SAMPLE_PART, row.block))
         if before == row:

@@ -172,7 +172,7 @@ def sound_facts(facts: Mapping[str, Any]) -> tuple[dict[str, Any], str]:
     return sound, odd
 
 
-def _is_anything(value: Any) -> bool:
+def _is_anything(_value: Any) -> bool:
     return True
 
 

@@ -26,7 +26,7 @@ class RunNotes:
         self._observer = observer
         self._schedule = schedule
         self._failed = False
-        self.on_failure: Callable[[RecordError], None] = lambda error: None
+        self.on_failure: Callable[[RecordError], None] = lambda _error: None
 
     def say(self, text: str, *, loud: bool = False) -> None:
         """Tell the person something; loud is for danger."""

@@ -19,7 +19,7 @@ from verifyrig.files.foreign_file import FileKind, opened
 
 if TYPE_CHECKING:
     from verifyrig.record import Head
-    from verifyrig.record.outcome_of import Ending, SystemState
+    from verifyrig.record.outcome_of import Ending
     from verifyrig.system.history.entries import LogEntry
     from verifyrig.system.history.memory import SystemMemory
 
@@ -92,7 +92,7 @@ def _notice(path: Path) -> Unfinished | None:
         return None
     if not isinstance(keeper, dict) or keeper.get("host") != state.host:
         return None
-    ending = _look_closer(path, head, state, rebooted=keeper.get("boot_id") != state.boot_id)
+    ending = _look_closer(path, head, rebooted=keeper.get("boot_id") != state.boot_id)
     if ending is None or ending.outcome != Outcome.INTERRUPTED or ending.cause is None:
         return None
     return Unfinished(
@@ -115,7 +115,7 @@ def _made_of_it(path: Path) -> str:
     return found.sentence if found is not None else ""
 
 
-def _look_closer(path: Path, head: Head, state: SystemState, *, rebooted: bool) -> Ending | None:
+def _look_closer(path: Path, head: Head, *, rebooted: bool) -> Ending | None:
     """Ask the system's logs where it was restarted since, and keep what they say."""
     import time
 

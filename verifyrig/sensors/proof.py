@@ -50,7 +50,7 @@ def prove(
     *,
     now_s: Callable[[], float] = time.monotonic,
     sleep: Callable[[float], None] = time.sleep,
-    say: Callable[[str], None] = lambda text: None,
+    say: Callable[[str], None] = lambda _text: None,
 ) -> dict[str, Moved]:
     """Return how each channel answered to five seconds of load on a quarter of the workers.
 

@@ -147,7 +147,7 @@ class ChannelJudge:
         doubt = self._doubt(t_s, value) if self._is_temp else ""
         if doubt:
             return Reading(value=value, quality=Quality.IMPLAUSIBLE, age_s=age_s, note=doubt)
-        self._follow(t_s, value, age_s)
+        self._follow(t_s, value)
         if age_s > self._stale_after_s:
             return Reading(value=value, quality=Quality.STALE, age_s=age_s, note=f"the value is {age_s:.1f} s old")
         stuck = self._stuck(t_s, value, step)
@@ -204,7 +204,7 @@ class ChannelJudge:
             return ""
         return f"it leapt from {last:.1f} °C, faster than anything with mass can"
 
-    def _follow(self, t_s: float, value: float, age_s: float) -> None:
+    def _follow(self, t_s: float, value: float) -> None:
         if self._last is None:
             self._changed_s = t_s
         elif value != self._last:

@@ -145,13 +145,13 @@ class TextDecoder:
             Implausible: Exactly what converters send that did not convert.
             SensorError: The instrument itself says that it has no reading.
         """
-        self._raise_state(self._keys[key], now_s)
+        self._raise_state(self._keys[key])
         taken = self._keys[key].taken
         if taken is None:
             raise self._nothing_yet(now_s)
         return Taken(taken[0], max(0.0, now_s - taken[1]))
 
-    def _raise_state(self, state: _Key, now_s: float) -> None:
+    def _raise_state(self, state: _Key) -> None:
         if self.link_down:
             raise SerialError(self.link_down, where=self.where, mend="It is opened again as soon as it is back.")
         if self._lines.garbage >= GARBAGE_LINES:

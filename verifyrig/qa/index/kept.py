@@ -103,7 +103,7 @@ def unit_run(head: Mapping[str, Any], figures: Mapping[str, Figure], version: st
     )
 
 
-def all_figures(kept: Kept, wanted: Callable[[str], bool] = lambda name: True) -> dict[str, Figure]:
+def all_figures(kept: Kept, wanted: Callable[[str], bool] = lambda _name: True) -> dict[str, Figure]:
     """Return the wanted figures of one record, by default all."""
     return figure_picker(kept.names, wanted)(kept.figures, json_of(kept.remarks))
 
