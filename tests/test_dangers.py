@@ -9,6 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from verifyrig.core.errors import UsageError
+from verifyrig.jobs.actions import parse_finding
+from verifyrig.jobs.danger_words import hints
 from verifyrig.jobs.dangers import DANGERS, INTAKE, DangerCode, danger_of, dangers_in, standing_dangers
 from verifyrig.jobs.model import Entry, EntryKind, Intake, Job
 
@@ -134,3 +137,50 @@ def test_an_entry_does_not_lift_its_own_note() -> None:
 def test_nothing_but_a_signed_lift_makes_a_danger_go(later: list[tuple[EntryKind, str, str]]) -> None:
     entries = [entry(n, kind, what, value=value, done=value) for n, (kind, what, value) in enumerate(later, start=2)]
     assert "pack" in codes(job(NOTE, *entries))
+
+
+# ---- words that lock nothing
+
+
+@pytest.mark.parametrize(
+    ("word", "note"),
+    [
+        ("battery=swollen", "pack=swollen"),
+        ("plug=Scorched", "smell=burnt"),
+        ("block=leaking", "leak=seen"),
+        ("case=shock", "touched=shock"),
+    ],
+)
+def test_a_danger_under_a_key_that_locks_nothing_is_refused_with_the_one_that_does(word: str, note: str) -> None:
+    with pytest.raises(UsageError) as caught:
+        parse_finding(word)
+    assert note in caught.value.mend
+    assert parse_finding(note)[1:] == (note.partition("=")[0], {"value": note.partition("=")[2]})
+
+
+@pytest.mark.parametrize(
+    ("text", "note"),
+    [
+        ("the pack is swollen", "pack=swollen"),
+        ("Lid bulges since Monday", "pack=swollen"),
+        ("it smells burnt, and there were sparks", "smell=burnt"),
+        ("Touching it gives an electric shock", "touched=shock"),
+        ("drips from the block", "leak=seen"),
+    ],
+)
+def test_a_text_that_may_mean_a_danger_is_answered_with_how_to_note_it(text: str, note: str) -> None:
+    complained = Job(job_id="j", opened=NOW, intake=Intake(complaint=text))
+    for told in (complained, job(entry(1, EntryKind.FINDING, "note", value=text))):
+        (hint,) = hints(told)
+        assert f"`verifyrig job finding {note}`" in hint and codes(told) == []
+
+
+@pytest.mark.parametrize("text", ["hot and slow under load", "the fan is loud", "reburnished sparkplugs", ""])
+def test_other_texts_are_answered_by_nothing(text: str) -> None:
+    assert hints(job(entry(1, EntryKind.FINDING, "note", value=text))) == []
+
+
+def test_who_has_answered_by_key_is_not_told_again() -> None:
+    said = entry(1, EntryKind.FINDING, "note", value="no leak, pack not swollen")
+    assert hints(job(said, entry(2, EntryKind.FINDING, "pack", value="flat"), leak="none")) == []
+    assert hints(job(said, entry(2, EntryKind.FINDING, "pack", value="swollen"), leak="none")) == []

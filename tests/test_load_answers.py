@@ -283,3 +283,23 @@ def test_a_terminal_asks_before_the_run(bench: Bench, keys: list[str], code: int
     assert child.exitstatus == code, seen
     assert said in " ".join(seen.split())
     assert bool(records(bench)) == (code == 4)
+
+
+def test_the_lines_to_add_stand_whole_on_the_screen(
+    bench: Bench, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    assert verifyrig(bench, "run", "heavy", "--yes") == 2
+    shown = capsys.readouterr().err.splitlines()
+    _, _, lines = json_lines_of(bench, capsys)
+    assert lines and [line for line in lines if not line.startswith("until")] == [
+        line for line in shown if line in lines and not line.startswith("until")
+    ]
+    assert any(re.fullmatch(r"until = \S+  # .*load may last that long", line) for line in shown)
+
+
+def json_lines_of(bench: Bench, capsys: pytest.CaptureFixture[str]) -> tuple[int, Any, list[str]]:
+    """Return code, answer and the lines that the error's `mend` names."""
+    code, data = as_json(capsys, bench, "run", "heavy", "--yes")
+    lines = data["error"]["mend"].partition("the lines: ")[2].partition(". Or leave")[0]
+    return code, data, lines.split(" | ")

@@ -184,6 +184,7 @@ def _is_load_left_out(args: argparse.Namespace, context: Context, refusals: list
         UsageError: A load would not start, which is known now, and nobody says to go on without it.
     """
     from verifyrig.dialogs.prompt import Option, TerminalAsker, can_ask
+    from verifyrig.files.streams import tell
 
     if args.no_load or not refusals:
         return bool(args.no_load)
@@ -193,7 +194,7 @@ def _is_load_left_out(args: argparse.Namespace, context: Context, refusals: list
         for why in refusals:
             asker.say(f"- {why}")
         for line in lines if not at_terminal else []:
-            asker.say(line)
+            tell(line)  # whole: it is copied into a file
     yes_no = (Option(key="y", label="yes"), Option(key="n", label="no"))
     if at_terminal and asker.choose("Measure rest and quarter-share pulses only?", yes_no, "n") == "y":
         return True

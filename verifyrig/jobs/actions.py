@@ -13,12 +13,14 @@ from typing import Any
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, NotReleasable, UsageError
 from verifyrig.files.toml_table import meant, shown
+from verifyrig.jobs.danger_words import meant_note
 from verifyrig.jobs.dangers import check_word, danger_of, standing_dangers
 from verifyrig.jobs.fitness import fitness_of, points_to_close
 from verifyrig.jobs.fitness_text import clause_of
 from verifyrig.jobs.lifting import Lift, lift_facts
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
 from verifyrig.jobs.rules import danger_obstacles
+from verifyrig.jobs.same_machine import hear_other_jobs, tell_other_jobs
 from verifyrig.jobs.store import append, keep_photos, new_entry, new_job, read_job
 from verifyrig.jobs.vocabulary import (
     CAUSES,
@@ -42,7 +44,7 @@ def take_in(
 ) -> Job:
     """Open a job; of a machine that came back, customer and machine are those of the earlier job unless told anew.
 
-    A danger that stood when it left still stands when it comes back.
+    A danger that stood when it left, or that stands in another job of the same machine, stands in this one.
     """
     old_job = read_job(bench, again) if again else None
     if old_job is not None:
@@ -53,18 +55,9 @@ def take_in(
             machine=old.machine if intake.machine == Machine() else intake.machine,
         )
     job = new_job(bench, intake, operator=operator, again=again, job_id=job_id, now=now)
-    still = [note for found in standing_dangers(old_job) for note in found.notes] if old_job is not None else []
-    entries = [
-        new_entry(
-            EntryKind.FINDING,
-            note.key,
-            now=_moment(now, n),
-            by=note.by,
-            detail={"value": note.value, "from_job": again},
-        )
-        for n, note in enumerate(still)
-    ]
-    return append(bench, job.job_id, entries) if entries else job
+    job = hear_other_jobs(bench, job, old_job)
+    tell_other_jobs(bench, job)
+    return job
 
 
 def record_change(
@@ -148,7 +141,9 @@ def note_findings(
     entries = [
         new_entry(kind, what, now=_moment(now, n), by=by, detail=detail) for n, (kind, what, detail) in enumerate(found)
     ]
-    return append(bench, job.job_id, entries)
+    job = append(bench, job.job_id, entries)
+    tell_other_jobs(bench, job)
+    return job
 
 
 def _lifting(job: Job, lift: Lift, found: Sequence[tuple[EntryKind, str, dict[str, Any]]]) -> Any:
@@ -193,6 +188,13 @@ def parse_finding(word: str) -> tuple[EntryKind, str, dict[str, Any]]:
         value = value.lower() if value.lower() in known.choices else value
         _refuse_slip(value, known.choices, f"is no known word for {key}")
     check_word(key, value, "job finding")
+    meant_as = meant_note(value)
+    if meant_as is not None and danger_of(key, value) is None:
+        raise UsageError(
+            f"{shown(value)} is a danger, and {shown(key)} is no key that locks the machine",
+            where="job finding",
+            mend=f"Write {meant_as} if that is so; what is no danger goes into note=TEXT.",
+        )
     return EntryKind.FINDING, key, {"value": value}
 
 

@@ -10,6 +10,7 @@ from verifyrig.core.errors import JobError
 from verifyrig.core.interfaces import DangerNotice
 from verifyrig.jobs.dangers import Danger, danger_of, standing_dangers
 from verifyrig.jobs.model import EntryKind
+from verifyrig.jobs.same_machine import tell_other_jobs
 from verifyrig.jobs.store import append, job_file, new_entry, read_job
 
 
@@ -47,7 +48,7 @@ def notice_of(danger: Danger, noted: str) -> DangerNotice:
 def note_dangers(bench: Bench, job_id: str, pairs: Mapping[str, str], *, by: str) -> None:
     """Append to a job what a person told of a danger by the way, in an answer or a state of a run.
 
-    What stands there already is not written a second time.
+    What stands there already is not written a second time. Other open jobs of the machine are told, too.
     """
     job = read_job(bench, job_id)
     known = {(note.key, note.value) for found in standing_dangers(job) for note in found.notes}
@@ -58,4 +59,4 @@ def note_dangers(bench: Bench, job_id: str, pairs: Mapping[str, str], *, by: str
         if danger_of(key, value) is not None and (key, value) not in known
     ]
     if entries:
-        append(bench, job_id, entries)
+        tell_other_jobs(bench, append(bench, job_id, entries))

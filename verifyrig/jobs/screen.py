@@ -12,6 +12,7 @@ from verifyrig.core.plain_json import plain_json
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Purpose
 from verifyrig.jobs.contract import DangerNote, DangerObject, EntryObject, JobObject
+from verifyrig.jobs.danger_words import hints
 from verifyrig.jobs.dangers import BY_CODE, StandingDanger, lifts, standing_dangers
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.fitness_text import as_json, clause_of, lines_of
@@ -85,14 +86,14 @@ def _next_of_danger(dangers: Sequence[StandingDanger]) -> str:
 
 
 def danger_lines(job: Job) -> list[str]:
-    """Return what is dangerous, who noted it when, and what to do; none where nothing is."""
+    """Return what is dangerous, who noted it when, what to do, and which words may mean a danger; none for nothing."""
     lines = []
     for found in standing_dangers(job):
         note = found.notes[0]
         by = f" by {plain_line(note.by, 40)}" if note.by else ""
         noted = f"{plain_line(found.noted, 120)}, noted {note.time.astimezone():%d %b %H:%M}{by}"
         lines += [f"NOT SAFE TO USE: {found.danger.what} ({noted}).", f"  {found.danger.do}"]
-    return lines
+    return lines + [plain_line(hint, 400) for hint in hints(job)]
 
 
 def show(
