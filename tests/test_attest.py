@@ -12,6 +12,7 @@ from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.commands import Context
 from verifyrig.core.errors import SafetyRefusal, UsageError
+from verifyrig.core.reason import reason
 from verifyrig.dialogs.attestation import LoadAnswers, answers_for, ask
 from verifyrig.jobs.safety import QUESTIONS, load_refusals
 
@@ -30,7 +31,7 @@ def attestation(folder: Path, until: datetime, **answers: str) -> Path:
 
 def test_without_a_person_every_heavy_load_is_refused(context: Context) -> None:
     found = answers_for(context.bench, find_profile("desktop-air", context.bench), None, None)
-    assert found.attestation is None and any("who is here" in why for why in found.refusals)
+    assert found.attestation is None and reason("presence-not-answered") in found.refusals
 
 
 def test_gentle_pulses_need_nobody(context: Context) -> None:
@@ -65,4 +66,4 @@ def test_a_person_answers_with_single_keys(context: Context) -> None:
 def test_nobody_who_stays_means_no_heavy_load(context: Context) -> None:
     profile, now = find_profile("desktop-air", context.bench), datetime.now().astimezone()
     given = ask(QUESTIONS, profile, "", now, FakeAsker("n", "n", "n", "y", "N. Bench", "n"))
-    assert load_refusals(None, profile, given, now) == ["not answered: who is here, and until when?"]
+    assert load_refusals(None, profile, given, now) == [reason("presence-not-answered")]

@@ -107,7 +107,7 @@ def test_only_an_end_that_speaks_of_the_machine_is_a_caution(outcome: str, cause
     caution = load_caution(job(), [run(1, "baseline", outcome, None, cause=cause)])
     assert (caution is not None) == cautioned
     if caution is not None:
-        assert caution.instead == "pulses-only" and "run-1" in caution.sentence
+        assert caution.instead == "pulses-only" and caution.reason.values["run"] == "run-1"
 
 
 def test_a_caution_lasts_until_something_is_changed_or_the_same_recipe_went_through() -> None:

@@ -121,11 +121,13 @@ def highest_allowed_c(rows: tuple[Row, ...], stage: Stage, **how: object) -> flo
 
 
 def test_an_unanswered_question_forbids_any_load_above_the_gentle_pulses() -> None:
-    asked = Asked(LoadPermit(refusals=["leak?", "smell?"], limits_c={}), RunBuffer())
-    unanswered = reason("answers-forbid", answers="leak?; smell?")
-    assert asked.why_not(load_stage(), blind=False) == unanswered
-    assert asked.why_not(load_stage(), blind=True) == unanswered
-    assert asked.why_not(load_stage(work="external"), blind=False) == unanswered
+    unanswered = (reason("not-answered", question="leak?"), reason("not-answered", question="smell?"))
+    asked = Asked(LoadPermit(refusals=unanswered, limits_c={}), RunBuffer())
+    why = reason("answers-forbid", answers=unanswered)
+    assert str(why) == "not answered: leak?; not answered: smell?"
+    assert asked.why_not(load_stage(), blind=False) == why
+    assert asked.why_not(load_stage(), blind=True) == why
+    assert asked.why_not(load_stage(work="external"), blind=False) == why
 
 
 def test_a_blind_load_a_persons_own_load_and_a_rest_are_not_foreseen() -> None:

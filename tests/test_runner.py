@@ -14,6 +14,7 @@ import pytest
 from tests.fakes import PROFILE, Ears, FakeBank, FakeClock, FakeLoad, FakeWriter, profile
 from verifyrig.core.errors import RecordError
 from verifyrig.core.interfaces import Controls, LoadDemand, MachineOff, Quality, Reading
+from verifyrig.core.reason import reason
 from verifyrig.rig.arming import arm
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.runner import Ambient, Rig, RunEnd, Runner
@@ -232,7 +233,7 @@ def test_a_machine_gone_dark_leaves_the_record_as_it_is() -> None:
 
 
 def test_an_unanswered_question_keeps_loads_above_quarter_pulses_off() -> None:
-    stand = Stand(sound, refusals=["nobody answered whether there is a leak"])
+    stand = Stand(sound, refusals=[reason("not-answered", question="is there a leak?")])
     end = stand.run()
     assert stand.writer.stages["pulses"] == "time" and stand.writer.stages["load"] == "skipped"
     assert end.outcome == "stopped" and "leak" in end.messages[0]

@@ -12,6 +12,7 @@ from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import ExitCode, SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
+from verifyrig.core.reason import reason
 from verifyrig.dialogs.attestation import answers_for
 from verifyrig.jobs.model import Intake, Machine
 from verifyrig.jobs.safety import (
@@ -79,9 +80,9 @@ def test_whatever_stays_unanswered_forbids_the_load(kind: str | None, desktop: P
         answers = safe_answers()
         del answers[question.key]
         part = Attestation(by="N.", answers=answers, present="N.", until=NOW + timedelta(hours=9), time=NOW)
-        assert load_refusals(kind, desktop, part, NOW) == [f"not answered: {question.text}"]
+        assert load_refusals(kind, desktop, part, NOW) == [reason("not-answered", question=question.text)]
     nobody = Attestation(by="N.", answers=safe_answers(), time=NOW)
-    assert load_refusals(kind, desktop, nobody, NOW) == ["not answered: who is here, and until when?"]
+    assert load_refusals(kind, desktop, nobody, NOW) == [reason("presence-not-answered")]
 
 
 @pytest.mark.parametrize("question", QUESTIONS, ids=lambda question: question.key)
@@ -102,7 +103,7 @@ def test_nobody_leaves_before_the_load_can_be_over(desktop: Profile) -> None:
 
 
 def test_a_customers_no_forbids_a_heavy_load_and_both_together_need_a_yes(desktop: Profile, gentle: Profile) -> None:
-    assert "has not agreed" in consent_refusals({"heavy-load": "no"}, desktop)[0]
+    assert [why.code for why in consent_refusals({"heavy-load": "no"}, desktop)] == ["not-agreed"]
     assert consent_refusals({"heavy-load": "no"}, gentle) == []
     assert consent_refusals({"heavy-load": "yes"}, desktop) == []
     text = desktop.text.replace('"linear-algebra", pattern = "steady"', '"gpu-and-processor"')
@@ -114,11 +115,14 @@ def test_a_customers_no_forbids_a_heavy_load_and_both_together_need_a_yes(deskto
 def test_consent_that_was_not_asked_for_is_none(desktop: Profile, gentle: Profile) -> None:
     for consent in ({}, {"heavy-load": "not-asked"}):
         (why,) = consent_refusals(consent, desktop)
-        assert "was not asked: May we run a heavy load" in why and consent_refusals(consent, gentle) == []
+        assert (
+            str(why).startswith("the customer was not asked: May we run a heavy load")
+            and consent_refusals(consent, gentle) == []
+        )
     drive = parse_profile(
         desktop.text.replace('"linear-algebra", pattern = "steady"', '"storage", pattern = "steady"'), "p"
     )
-    assert "write to the customer's drive" in consent_refusals({"heavy-load": "yes"}, drive)[0]
+    assert "write to the customer's drive" in str(consent_refusals({"heavy-load": "yes"}, drive)[0])
 
 
 ATTEST = """
@@ -185,7 +189,7 @@ def test_the_jobs_consent_is_heeded(desktop: Profile, tmp_path: Path) -> None:
     file = tmp_path / "attest.toml"
     file.write_text(far_future(ATTEST), encoding="utf-8")
     found = answers_for(bench, desktop, job.job_id, file)
-    assert len(found.refusals) == 1 and "has not agreed: May we run a heavy load" in found.refusals[0]
+    assert len(found.refusals) == 1 and "has not agreed: May we run a heavy load" in str(found.refusals[0])
     assert found.attestation is not None and found.attestation.by == "N. Bench"
 
 

@@ -98,7 +98,7 @@ class _Desk:
         ordered = in_order(self._runs)
         lines += [f"Last: {run_line(ordered[-1])}"] if ordered else []
         caution = load_caution(job, self._runs)
-        lines += [f"Beware: {caution.sentence}."] if caution is not None else []
+        lines += [f"Beware: {caution.reason}."] if caution is not None else []
         return [*lines, f"Next: {standing.next_step}."]
 
     def _items(self) -> list[_Item]:

@@ -12,6 +12,7 @@ from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Purpose
+from verifyrig.core.reason import Reason, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -177,7 +178,7 @@ def _danger_look(
     return look
 
 
-def _is_load_left_out(args: argparse.Namespace, context: Context, refusals: list[str], lines: list[str]) -> bool:
+def _is_load_left_out(args: argparse.Namespace, context: Context, refusals: list[Reason], lines: list[str]) -> bool:
     """Return whether the loads above quarter-share pulses are left out of choice.
 
     Raises:
@@ -201,7 +202,7 @@ def _is_load_left_out(args: argparse.Namespace, context: Context, refusals: list
     file = args.attest or "a file for --attest"
     add = f"Add to {file} the lines: {' | '.join(lines)}. Or leave" if lines else "Leave"
     raise UsageError(
-        f"no load would start: {'; '.join(refusals)}",
+        f"no load would start: {sentence(refusals)}",
         where="run",
         mend=f"{add} the load out with --no-load: rest and quarter-share pulses only.",
     )
@@ -234,9 +235,9 @@ def _answers(
     return answers_for(context.bench, profile, job, file, json=context.json, wants_load=wants_load)
 
 
-def _job_caution(args: argparse.Namespace, defaults: Any) -> list[str]:
+def _job_caution(args: argparse.Namespace, defaults: Any) -> list[Reason]:
     """Return the job's caution as a refusal; whoever names the profile has been told and wants it."""
-    return [] if args.profile or defaults.caution is None else [defaults.caution.sentence]
+    return [] if args.profile or defaults.caution is None else [defaults.caution.reason]
 
 
 def _may_load_blind(args: argparse.Namespace) -> bool:

@@ -28,6 +28,11 @@ _OLD: tuple[tuple[str, str], ...] = (
     ("scaled from the lesser loads before", "scaled-from-lesser-loads"),
     ("no load after a trip, a closed gate or a stop", "no-load-after-stop"),
     ("no more than {time_s:number} s of load are run blind", "blind-time-used-up"),
+    ("not answered: who is here, and until when?", "presence-not-answered"),
+    ("not answered: {question}", "not-answered"),
+    ("{person} is here until {until}, and the load may last until {needed_until}", "presence-too-short"),
+    ("the customer has not agreed: {consent}", "not-agreed"),
+    ("the customer was not asked: {consent}", "not-asked"),
     ("the held {target_c:number} °C leave less than {room_k:number} K to the limit", "held-too-near-limit"),
     ("it cannot be foreseen how hot it gets ({why:reasons}); put a stage of pulses before it", "cannot-be-foreseen"),
     (

@@ -120,6 +120,28 @@ TEXTS: dict[str, str] = {
     "no-load-after-stop": "no load after a trip, a closed gate or a stop",
     "blind-time-used-up": "no more than {time_s:g} s of load are run blind",
     "answers-forbid": "{answers}",
+    "not-answered": "not answered: {question}",
+    "presence-not-answered": "not answered: who is here, and until when?",
+    "presence-too-short": "{person} is here until {until}, and the load may last until {needed_until}",
+    "not-agreed": "the customer has not agreed: {consent}",
+    "not-asked": "the customer was not asked: {consent}",
+    "load-not-repeated": (
+        "run {run} of {profile} {how}, and nothing was changed since; that load is not repeated unless you name the "
+        "profile, and {instead} is the safe way to a baseline"
+    ),
+    "load-not-repeated-unnamed": (
+        "run {run} {how}, and nothing was changed since; that load is not repeated unless you name the profile, and "
+        "{instead} is the safe way to a baseline"
+    ),
+    "safe-load-not-repeated": (
+        "run {run} of {profile} {how}, and nothing was changed since; that load is not repeated unless you name the "
+        "profile"
+    ),
+    "ended-at-trip": "ended at a trip limit",
+    "ended-stopped": "was stopped for safety",
+    "ended-dark": "ended with the machine going dark",
+    "ended-hanging": "ended with the machine hanging",
+    "ended-unknown": "broke off for a reason not known",
     "held-too-near-limit": "the held {target_c:g} °C leave less than {room_k:g} K to the limit",
     "cannot-be-foreseen": "it cannot be foreseen how hot it gets ({why}); put a stage of pulses before it",
     "foreseen-too-hot": (

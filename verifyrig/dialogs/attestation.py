@@ -10,6 +10,7 @@ from pathlib import Path
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
+from verifyrig.core.reason import Reason
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
 from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.jobs.danger_look import note_dangers, notice_of
@@ -46,12 +47,12 @@ class LoadAnswers:
 
     Attributes:
         attestation: The answers, None where nobody gave any.
-        refusals: Why no load above quarter-share pulses may start, clauses; none where it may.
+        refusals: Why no load above quarter-share pulses may start; none where it may.
         lines: The lines that a file of answers lacks for it.
     """
 
     attestation: Attestation | None = None
-    refusals: list[str] = field(default_factory=list)
+    refusals: list[Reason] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
 
 

@@ -16,7 +16,7 @@ from verifyrig.files.toml_table import meant, shown
 from verifyrig.jobs.danger_words import meant_note
 from verifyrig.jobs.dangers import check_word, danger_of, standing_dangers
 from verifyrig.jobs.fitness import fitness_of, points_to_close
-from verifyrig.jobs.fitness_text import clause_of
+from verifyrig.jobs.fitness_text import clause_of, kept
 from verifyrig.jobs.lifting import Lift, lift_facts
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
 from verifyrig.jobs.rules import danger_obstacles
@@ -274,7 +274,7 @@ def close_job(
     detail: dict[str, Any] = {}
     if open_points:
         codes = sorted({str(reason.code) for reason in open_points})
-        detail = {"override": override, "refused": texts, "covers": codes}
+        detail = {"override": override, "refused": texts, "covers": codes, "reasons": list(map(kept, open_points))}
     detail |= dangers
     return append(bench, job.job_id, [new_entry(EntryKind.CLOSE, cause, now=now, by=by, detail=detail)])
 

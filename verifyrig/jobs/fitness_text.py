@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from verifyrig.core import reason as core_reason
 from verifyrig.core.exposure import LoadedPart
 from verifyrig.jobs.contract import FitnessObject, FitnessReason
 from verifyrig.jobs.fitness_model import Code, Fitness, Headline, Reason, Status
@@ -119,6 +120,40 @@ def as_json(fitness: Fitness) -> FitnessObject:
         "before": fitness.before,
         "after": fitness.after,
     }
+
+
+def kept(reason: Reason) -> dict[str, Any]:
+    """Return a reason as the closing of a job keeps it."""
+    values = {key: _kept_value(value) for key, value in reason.values.items()}
+    return {"code": str(reason.code), "values": values}
+
+
+def _kept_value(value: Any) -> Any:
+    if isinstance(value, core_reason.Reason):
+        return value.as_json()
+    return value if isinstance(value, (int, float)) else str(value)
+
+
+def reason_of_kept(data: Any) -> Reason | None:
+    """Return the reason that `kept` gave; None for anything else, and for codes of a later version."""
+    if not isinstance(data, Mapping) or not isinstance(data.get("values"), Mapping):
+        return None
+    values: dict[str, Any] = {key: core_reason.reason_of_json(value) or value for key, value in data["values"].items()}
+    try:
+        if "part" in values:
+            values["part"] = LoadedPart(values["part"])
+        found = Reason(code=Code(str(data.get("code"))), values=values)
+        clause_of(found)
+    except (KeyError, ValueError, TypeError):
+        return None
+    return found
+
+
+def points_open_at(closing: Mapping[str, Any]) -> tuple[Reason | str, ...]:
+    """Return what was open when a job was closed, from the entry's detail: as data, else as the text that was kept."""
+    texts, data = (one if isinstance(one, list) else [] for one in (closing.get("refused"), closing.get("reasons")))
+    data = data if len(data) == len(texts) else [None] * len(texts)
+    return tuple(reason_of_kept(one) or str(text) for text, one in zip(texts, data, strict=True))
 
 
 def _reason_object(reason: Reason) -> FitnessReason:

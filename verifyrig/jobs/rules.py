@@ -20,8 +20,8 @@ SAFE_PROFILE = "pulses-only"
 # Causes that speak of the machine, not of whoever sat before it.
 _BROKE_OFF = (CauseClass.POWER_OFF, CauseClass.HANG, CauseClass.UNKNOWN)
 _BROKE_OFF_HOW: dict[str, str] = {
-    CauseClass.POWER_OFF: "ended with the machine going dark",
-    CauseClass.HANG: "ended with the machine hanging",
+    CauseClass.POWER_OFF: "ended-dark",
+    CauseClass.HANG: "ended-hanging",
 }
 _STANDS = ("pass", "conditional-pass")
 _LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
@@ -33,24 +33,23 @@ class LoadCaution:
 
     Attributes:
         run, profile: The run that ended so, and its profile.
-        why: How it ended, a clause.
+        why: How it ended.
         instead: Name of the profile that is offered in its place.
     """
 
     run: str
     profile: str | None
-    why: str
+    why: Reason
     instead: str = SAFE_PROFILE
 
     @property
-    def sentence(self) -> str:
-        """The whole in one sentence."""
-        name = f" of {self.profile}" if self.profile else ""
-        rest = f", and {self.instead} is the safe way to a baseline" if self.profile != self.instead else ""
-        return (
-            f"run {self.run}{name} {self.why}, and nothing was changed since; that load is not repeated unless you "
-            f"name the profile{rest}"
-        )
+    def reason(self) -> Reason:
+        """The whole in one."""
+        if not self.profile:
+            return reason("load-not-repeated-unnamed", run=self.run, how=(self.why,), instead=self.instead)
+        if self.profile == self.instead:
+            return reason("safe-load-not-repeated", run=self.run, profile=self.profile, how=(self.why,))
+        return reason("load-not-repeated", run=self.run, profile=self.profile, how=(self.why,), instead=self.instead)
 
 
 def in_order(runs: Sequence[RunFacts]) -> list[RunFacts]:
@@ -102,13 +101,13 @@ def load_caution(job: Job, runs: Sequence[RunFacts]) -> LoadCaution | None:
     return None
 
 
-def _ended_badly(run: RunFacts) -> str | None:
+def _ended_badly(run: RunFacts) -> Reason | None:
     if run.outcome == Outcome.TRIPPED:
-        return "ended at a trip limit"
+        return reason("ended-at-trip")
     if run.outcome == Outcome.STOPPED:
-        return "was stopped for safety"
+        return reason("ended-stopped")
     if run.outcome == Outcome.INTERRUPTED and run.cause in _BROKE_OFF:
-        return _BROKE_OFF_HOW.get(run.cause or "", "broke off for a reason not known")
+        return reason(_BROKE_OFF_HOW.get(run.cause or "", "ended-unknown"))
     return None
 
 

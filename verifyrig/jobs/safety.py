@@ -13,6 +13,7 @@ from typing import Any
 from verifyrig.core.errors import UsageError
 from verifyrig.core.pattern import is_gentle, pattern_duration_s
 from verifyrig.core.profile import Profile, Stage, WorkName
+from verifyrig.core.reason import Reason, reason
 from verifyrig.files.toml_table import Faults, parse_table, shown
 from verifyrig.jobs.dangers import BY_CODE, DangerCode
 from verifyrig.jobs.vocabulary import CONSENTS, NO, NOT_ASKED, YES
@@ -116,14 +117,18 @@ def questions_for(machine_kind: str | None, profile: Profile) -> tuple[SafetyQue
     return _ASKED_OF.get(machine_kind or "", QUESTIONS)
 
 
-def missing_answers(questions: Sequence[SafetyQuestion], attestation: Attestation | None) -> list[str]:
-    """Return what is not answered, each a clause; who is present until when counts where anything is asked."""
+def missing_answers(questions: Sequence[SafetyQuestion], attestation: Attestation | None) -> list[Reason]:
+    """Return what is not answered; who is present until when counts where anything is asked."""
     if not questions:
         return []
     answers = attestation.answers if attestation is not None else {}
-    missing = [f"not answered: {question.text}" for question in questions if answers.get(question.key) not in (YES, NO)]
+    missing = [
+        reason("not-answered", question=question.text)
+        for question in questions
+        if answers.get(question.key) not in (YES, NO)
+    ]
     if attestation is None or not attestation.present or attestation.until is None:
-        missing.append("not answered: who is here, and until when?")
+        missing.append(reason("presence-not-answered"))
     return missing
 
 
@@ -141,7 +146,7 @@ def dangers(attestation: Attestation | None) -> list[str]:
 
 def load_refusals(
     machine_kind: str | None, profile: Profile, attestation: Attestation | None, now: datetime
-) -> list[str]:
+) -> list[Reason]:
     """Return why no load above quarter-share pulses may start, none where a person has answered for it all."""
     questions = questions_for(machine_kind, profile)
     refusals = missing_answers(questions, attestation)
@@ -149,8 +154,12 @@ def load_refusals(
         needed_until = now + timedelta(seconds=longest_until_load_ends_s(profile))
         if attestation.until < needed_until:
             refusals.append(
-                f"{attestation.present} is here until {attestation.until:%H:%M}, "
-                f"and the load may last until {needed_until.astimezone(attestation.until.tzinfo):%H:%M}"
+                reason(
+                    "presence-too-short",
+                    person=attestation.present,
+                    until=f"{attestation.until:%H:%M}",
+                    needed_until=f"{needed_until.astimezone(attestation.until.tzinfo):%H:%M}",
+                )
             )
     return refusals
 
@@ -187,14 +196,15 @@ def not_asked(consent: Mapping[str, str], profile: Profile) -> tuple[str, ...]:
     return tuple(key for key in needed_consents(profile) if consent.get(key, NOT_ASKED) == NOT_ASKED)
 
 
-def consent_refusals(consent: Mapping[str, str], profile: Profile) -> list[str]:
+def consent_refusals(consent: Mapping[str, str], profile: Profile) -> list[Reason]:
     """Return which load the customer has not agreed to; consent that was not asked for is none.
 
     Args:
         consent: `yes`, `no` or `not-asked` by key of `CONSENTS`.
     """
-    refusals = [f"the customer has not agreed: {CONSENTS[k]}" for k in needed_consents(profile) if consent.get(k) == NO]
-    return refusals + [f"the customer was not asked: {CONSENTS[key]}" for key in not_asked(consent, profile)]
+    needed = needed_consents(profile)
+    refusals = [reason("not-agreed", consent=CONSENTS[key]) for key in needed if consent.get(key) == NO]
+    return refusals + [reason("not-asked", consent=CONSENTS[key]) for key in not_asked(consent, profile)]
 
 
 def lines_to_add(

@@ -146,6 +146,7 @@ _FACTS: Mapping[str, Test] = {
     "outcome": _or_none(_OUTCOMES.__contains__),
     "cause": _or_none(_table(**{"class": _TEXT, "why": _or_none(_listed(_is_text))})),
     "cause_reasons": _or_none(_listed(_table())),
+    "refusal_reasons": _or_none(_listed(_table())),
     "stopped_reasons": _or_none(_listed(_table())),
     "trip": _or_none(_table(rule=_TEXT, channel=_TEXT, value=_NUMBER, limit=_NUMBER, stage=_TEXT, t_s=_NUMBER,
                             load_off_s=_NUMBER)),

@@ -8,8 +8,10 @@ from typing import Any, NamedTuple
 
 from verifyrig.core.outcome import StageEnd
 from verifyrig.jobs.fitness_model import Code
+from verifyrig.jobs.fitness_text import points_open_at
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, OLD_PARTS
 from verifyrig.report.choose import runs_since_last_change
+from verifyrig.report.fitness import open_point
 from verifyrig.report.inputs import Entry, ReportInput, RunInput
 from verifyrig.report.names import metric_label, metric_parts, stage_label
 from verifyrig.report.reasons import told
@@ -70,6 +72,9 @@ def done_lines(entries: Iterable[Entry], words: Words) -> list[Done]:
 
 def _done(entry: Entry, words: Words) -> Done:
     detail = dict(entry.detail)
+    if "refused" in detail:
+        detail["refused"] = [open_point(point, words) for point in points_open_at(detail)]
+        detail.pop("reasons", None)
     what = words.t(CHANGE_KINDS[entry.what]) if entry.what in CHANGE_KINDS else coded(entry.what, words)
     if "value" in detail:
         # A finding says what was seen; a reading typed by hand carries its unit and uncertainty.

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from verifyrig.core.old_sentences import reasons_of_text
 from verifyrig.core.plain_text import plain_line
 from verifyrig.jobs.dangers import BY_CODE
 from verifyrig.jobs.fitness_model import Code, Headline, Reason, Status
 from verifyrig.jobs.fitness_text import HEADLINE_WORDS, STATUS_WORDS, clause_of
 from verifyrig.report.inputs import ReportInput
-from verifyrig.report.reasons import told
+from verifyrig.report.reasons import told, told_all
 from verifyrig.report.wording import Words
 
 # A round shape leans towards good, a pointed one towards bad; filled is proven, hollow is not.
@@ -102,6 +103,11 @@ def _listed(reasons: list[Reason], words: Words) -> str:
 def clause(reason: Reason, words: Words) -> str:
     """Return a reason as a clause in the report's language."""
     return clause_of(reason, words.t, words.duration, lambda what: told(what, words))
+
+
+def open_point(point: Reason | str, words: Words) -> str:
+    """Return what was open when a job was closed, as it was kept: a reason, or its sentence."""
+    return told_all(reasons_of_text(point), words) if isinstance(point, str) else clause(point, words)
 
 
 def _capital(text: str) -> str:

@@ -255,6 +255,7 @@ def read_instruments(bench: Bench) -> tuple[Mapping[str, Any], ...]:
 
 def job_facts(bench: Bench, job: Job) -> JobFacts:
     """Return a job as the report sees it."""
+    from verifyrig.jobs.fitness_text import points_open_at
     from verifyrig.jobs.vocabulary import CONSENTS, MACHINE_KINDS, QUESTIONS, protective_steps
 
     intake, closing, handover = job.intake, job.closing, job.handover
@@ -283,16 +284,12 @@ def job_facts(bench: Bench, job: Job) -> JobFacts:
         protective_steps=tuple((steps[step], ticked) for step, ticked in job.steps().items()),
         cause=closing.what if closing is not None else "",
         override=closing.text("override") if closing is not None else "",
-        refused=_texts(closing.detail.get("refused")) if closing is not None else (),
+        refused=points_open_at(closing.detail) if closing is not None else (),
         again=job.again,
         warranties=tuple((part, day.isoformat()) for part, day in job.warranties()),
         handover=_handover(handover),
         digest=_file_digest(bench.job_dir(job.job_id) / "job.toml"),
     )
-
-
-def _texts(value: Any) -> tuple[str, ...]:
-    return tuple(str(one) for one in value) if isinstance(value, (list, tuple)) else ()
 
 
 def _entry(entry: JobEntry) -> Entry:

@@ -11,6 +11,7 @@ from verifyrig.core.reason import Reason
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.judging import Suspect
 from verifyrig.jobs.fitness_model import Fitness
+from verifyrig.jobs.fitness_model import Reason as FitnessReason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +92,7 @@ class JobFacts:
     protective_steps: tuple[tuple[str, bool], ...] = ()
     cause: str = ""
     override: str = ""
-    refused: tuple[str, ...] = ()
+    refused: tuple[FitnessReason | str, ...] = ()
     again: str = ""
     warranties: tuple[tuple[str, str], ...] = ()
     handover: Mapping[str, Any] = field(default_factory=dict)

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from verifyrig.core.old_sentences import reasons_of_text
 from verifyrig.core.plain_text import plain_line
 from verifyrig.jobs.vocabulary import CAUSES
 from verifyrig.report import done
 from verifyrig.report.conditions import machine_word
+from verifyrig.report.fitness import open_point
 from verifyrig.report.inputs import Entry, JobFacts, ReportInput
-from verifyrig.report.reasons import told_all
 from verifyrig.report.wording import Words
 
 _MOST_DONE = 4
@@ -89,7 +88,7 @@ def _machine_rows(job: JobFacts, words: Words) -> list[tuple[str, str]]:
         rows.append((words.t("cause, as closed by the technician"), words.t(CAUSES.get(job.cause, job.cause))))
     if job.override:
         rows.append((words.t("closed against a rule, because"), job.override))
-        rows += [(words.t("still open then"), told_all(reasons_of_text(text), words)) for text in job.refused]
+        rows += [(words.t("still open then"), open_point(one, words)) for one in job.refused]
     return rows
 
 

@@ -148,7 +148,7 @@ def _masked_job(job: JobFacts, hide: Hide) -> JobFacts:
         condition=hide(job.condition),
         entries=tuple(replace(e, what=hide(e.what), detail=_walked(e.detail, hide)) for e in job.entries),
         override=hide(job.override),
-        refused=_walked(job.refused, hide),
+        refused=tuple(hide(one) if isinstance(one, str) else _masked_reason(one, hide) for one in job.refused),
         handover=_walked(job.handover, hide),
     )
 
@@ -165,10 +165,13 @@ def _masked_fitness(fitness: Fitness, hide: Hide) -> Fitness:
 
 
 def _masked_reasons(reasons: tuple[FitnessReason, ...], hide: Hide) -> tuple[FitnessReason, ...]:
+    return tuple(_masked_reason(one, hide) for one in reasons)
+
+
+def _masked_reason(one: FitnessReason, hide: Hide) -> FitnessReason:
     texts = ("text", "words", "noted")
-    return tuple(
-        replace(one, values={key: _walked(value, hide) if key in texts else value for key, value in one.values.items()})
-        for one in reasons
+    return replace(
+        one, values={key: _walked(value, hide) if key in texts else value for key, value in one.values.items()}
     )
 
 

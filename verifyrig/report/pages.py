@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line
+from verifyrig.core.trace import Event
 from verifyrig.jobs.fitness_model import Status
 from verifyrig.report import done, fitness, metric_rows, run_rows, safety, sentences, svg, tables
 from verifyrig.report.choose import main_channel
@@ -20,6 +21,7 @@ from verifyrig.report.names import channel_label
 from verifyrig.report.opinion import opinion_sentence, substitution_lines, suspect_rows
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
 from verifyrig.report.proof import proof_of
+from verifyrig.report.reasons import told
 from verifyrig.report.required import required_items
 from verifyrig.report.wording import Words
 
@@ -184,13 +186,19 @@ def _events(report: ReportInput, words: Words) -> list[tuple[str, str, str, str]
             run.run_id,
             f"{words.number(event.t_s, 1)}\u202fs",
             event.kind,
-            plain_line(done.plain(event.detail, words), 400),
+            plain_line(done.plain(_event_detail(event, words), words), 400),
         )
         for run in report.runs
         for event in run.trace.events
     ]
     left = len(rows) - _MOST_EVENTS
     return rows if left <= 0 else [*rows[:_MOST_EVENTS], ("…", "", words.t("and {count} further", count=left), "")]
+
+
+def _event_detail(event: Event, words: Words) -> dict[str, Any]:
+    """Return what an event says, its reason in words."""
+    detail = {key: value for key, value in event.detail.items() if key != "reason"}
+    return detail if event.why is None else detail | {"why": told(event.why, words)}
 
 
 def shapes() -> dict[str, Any]:

@@ -11,14 +11,14 @@ from verifyrig.report.names import channel_label
 from verifyrig.report.wording import Foreign, Words
 
 _NAME = re.compile(r"(?<![\w.])[a-z][a-z0-9_]*_[a-z0-9]+(?![\w.])")
-# Reasons that are no sentence of ours: what they say is said in the words of whoever said it.
-_FROM_OUTSIDE = {"answers-forbid": "answers", "load-failed": "what"}
+# No sentence of ours: what it says is said in the words of whoever said it.
+_FROM_OUTSIDE = "load-failed"
 
 
 def told(what: Reason | str, words: Words) -> str:
     """Return a reason in the report's words; a text from outside stays as it is, marked `Foreign`."""
-    if isinstance(what, Reason) and what.code in _FROM_OUTSIDE:
-        what = str(what.values[_FROM_OUTSIDE[what.code]])
+    if isinstance(what, Reason) and what.code == _FROM_OUTSIDE:
+        what = str(what.values["what"])
     if isinstance(what, str):
         said = words.retold(what)
         return Foreign(_with_labels(said, words)) if isinstance(said, Foreign) else _with_labels(said, words)

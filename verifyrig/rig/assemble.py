@@ -19,6 +19,7 @@ from verifyrig.core.interfaces import Clock, Controls, DangerNotice, MachineOff,
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.probe_only import is_from_outside
 from verifyrig.core.profile import Profile
+from verifyrig.core.reason import Reason
 from verifyrig.core.room import ROOM_CHANNELS, TYPED, room_channel
 from verifyrig.files.toml_table import Faults
 from verifyrig.loads import check_runnable, make_load
@@ -76,7 +77,7 @@ class RunRequest:
     speed: float | None = SPEED_MAX
     root: MachineRoot = THIS_MACHINE
     start_utc_s: float | None = None
-    refusals: Sequence[str] = ()
+    refusals: Sequence[Reason] = ()
     no_load: bool = False
     danger: Callable[[], DangerNotice | None] | None = None
     to_its_own_end: bool = False
@@ -266,7 +267,8 @@ def _facts(
         "channels": {name: _channel_fact(info) for name, info in bank.infos.items()},
         "not_armed": absent,
         "blind": blind,
-        "refusals": list(request.refusals),
+        "refusals": list(map(str, request.refusals)),
+        "refusal_reasons": [why.as_json() for why in request.refusals],
         "no_load": request.no_load,
         **request.facts,
     }

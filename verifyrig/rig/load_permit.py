@@ -37,7 +37,7 @@ class LoadPermit:
     def __init__(
         self,
         *,
-        refusals: Sequence[str] = (),
+        refusals: Sequence[Reason] = (),
         limits_c: Mapping[str, float],
         infos: Mapping[str, ChannelInfo] | None = None,
     ) -> None:
@@ -48,7 +48,7 @@ class LoadPermit:
     def why_not(self, stage: Stage, blind: bool, buffer: RunBuffer) -> Reason | None:
         """Return why the stage's load must not start, None where it may."""
         if self._refusals:
-            return reason("answers-forbid", answers="; ".join(self._refusals))
+            return reason("answers-forbid", answers=self._refusals)
         # A load that a person runs on the machine is theirs to start; here it is only watched.
         if stage.load is None or blind or stage.load.work == EXTERNAL:
             return None

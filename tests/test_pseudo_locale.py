@@ -1,0 +1,174 @@
+"""Rewording every English reason changes no decision, exit code, figure or page of another language.
+
+A pseudo-locale wraps each sentence of `core.reason_texts` in marks. The same simulated runs and the same job are then
+played once more: apart from the marks, and from times and ids, every answer must be the same.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+from verifyrig.commands.cli import run
+from verifyrig.core.reason_texts import TEXTS
+
+OPEN, CLOSE = "⟦", "⟧"
+ISSUED = "2031-03-14T12:00:00+00:00"
+HELD = """
+name = "held"
+title = "A power that this machine does not reach"
+
+[trip]
+die_temp_c = { max = 95.0, below_machine_limit_k = 3.0 }
+
+[[stage]]
+name = "idle"
+kind = "idle"
+max_duration_s = 30
+gate = { channel = "die_temp_c", max = 50.0, max_rise_k = 25.0 }
+
+[[stage]]
+name = "pulses"
+kind = "load"
+load = { work = "linear-algebra", pattern = "pulses", on_s = 5, off_s = 10, count = 3, workers = "quarter" }
+
+[[stage]]
+name = "held"
+kind = "load"
+max_duration_s = 60
+load = { work = "linear-algebra", hold = { power_w = 900.0 } }
+
+[[threshold]]
+metric = "held.die_temp_c.settled"
+max = 80.0
+"""
+
+
+class Said(NamedTuple):
+    """One command: its words, exit code, object and lines."""
+
+    words: str
+    code: int
+    data: Any
+    lines: str
+
+
+class Play(NamedTuple):
+    """A bench folder with what its commands answered."""
+
+    bench: Path
+    said: list[Said]
+
+
+@pytest.fixture
+def reworded() -> Iterator[None]:
+    """Every English reason in marks, for as long as the test lasts."""
+    with pytest.MonkeyPatch.context() as patch:
+        for code, text in TEXTS.items():
+            patch.setitem(TEXTS, code, f"{OPEN}{text}{CLOSE}")
+        yield
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> Play:
+    """The play in the English of today."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("sys.stdin.isatty", lambda: False, raising=False)
+        return play(tmp_path_factory.mktemp("plain"))
+
+
+def play(bench: Path) -> Play:
+    """Run what refuses, closes the gate, cannot be held and goes through; then a job that may not be closed."""
+    (bench / "bench.toml").write_text('[report]\nlanguage = "de"\n')
+    (bench / "profiles").mkdir()
+    (bench / "profiles" / "held.toml").write_text(HELD)
+    said = [
+        command(bench, "run", "desktop-air", "--mock", "film-left-on:3"),
+        command(bench, "run", "desktop-liquid", "--mock", "coolant-stopped:3"),
+        command(bench, "run", "held", "--mock", "healthy-air:3"),
+        command(bench, "run", "quick-look", "--mock", "healthy-air:3"),
+    ]
+    runs = [one.data["run"] for one in said]
+    said += [command(bench, "metrics", name) for name in runs]
+    said += [command(bench, "inspect", name) for name in runs[:2]]
+    said += [
+        command(bench, "compare", runs[0], runs[1]),
+        command(bench, "compare", runs[2], runs[3]),
+        command(bench, "diagnose", runs[0]),
+        command(bench, "runs"),
+        command(bench, "job", "open", "--complaint", "hot", "--kind", "desktop-air", "--customer", "A. Customer"),
+        command(bench, "run", "pulses-only", "--mock", "film-left-on:3"),
+        command(bench, "job", "change", "paste-renewed", "--part", "paste"),
+        command(bench, "job", "show"),
+        command(bench, "job", "close", "--cause", "contact"),
+        command(bench, "job", "close", "--cause", "contact", "--override", "as agreed"),
+    ]
+    return Play(bench, said)
+
+
+def command(bench: Path, *words: str) -> Said:
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        code = run([*words, "--json", "--bench", str(bench)])
+    return Said(settled(" ".join(words[:2]), bench), code, json.loads(out.getvalue()), err.getvalue())
+
+
+def unmarked(text: str) -> str:
+    return text.replace(OPEN, "").replace(CLOSE, "")
+
+
+VOLATILE = {"load_off_s", "digest"}
+
+
+def settled(value: Any, bench: Path) -> Any:
+    """Return an answer without marks, times, ids and places."""
+    if isinstance(value, dict):
+        kept = {key: one for key, one in value.items() if key not in VOLATILE}
+        return {settled(key, bench): settled(one, bench) for key, one in kept.items()}
+    if isinstance(value, list):
+        return [settled(one, bench) for one in value]
+    if isinstance(value, str):
+        text = unmarked(value).replace(str(bench), "BENCH")
+        text = re.sub(r"\b\d{4}-\d\d-\d\d(T[\d:.]+(\+[\d:]+)?)?", "TIME", text)
+        return re.sub(r"\b\d{8}-(\d{6}-[a-z0-9]{4}|\d+)\b", "ID", text)
+    return value
+
+
+def test_no_decision_exit_code_or_figure_changes(
+    reworded: None, plain: Play, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)
+    other = play(tmp_path)
+    for now, then in zip(other.said, plain.said, strict=True):
+        assert (now.words, now.code) == (then.words, then.code)
+        assert settled(now.data, other.bench) == settled(then.data, plain.bench), now.words
+    marked = {one.words for one in other.said if OPEN in json.dumps(one.data, ensure_ascii=False)}
+    assert {"job close", "job show", "compare ID"} <= marked
+    for page in pages(other.bench):
+        assert OPEN not in page, re.findall(f".*{OPEN}.*", page)[:3]
+
+
+def pages(bench: Path) -> list[str]:
+    """Return the German pages of the job and of each run outside it."""
+    runs = [path.stem for path in sorted((bench / "runs").glob("*.sqlite"))]
+    for words in (["report", "--at", ISSUED], *(["report", one, "--at", ISSUED] for one in runs)):
+        assert run([*words, "--json", "--bench", str(bench)]) in (0, 4)
+    return [path.read_text(encoding="utf-8") for path in sorted(bench.rglob("*.html")) if path.name != "index.html"]
+
+
+def test_records_of_before_give_the_same_german_page_whatever_the_english_is(
+    plain: Play, request: pytest.FixtureRequest
+) -> None:
+    before = pages(plain.bench)
+    request.getfixturevalue("reworded")
+    assert pages(plain.bench) == before
+    german = "".join(before)
+    assert "Ruhe und Pulse lassen unter ihr" in german and "volle Last bringt das Gerät nicht auf 900" in german
+    assert "Sperre im Abschnitt" in german and "der Abschnitt wurde übersprungen" in german
