@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import json
+import math
 import random
 import re
 import shutil
@@ -20,7 +22,7 @@ from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.record import open_record, read_trace
 from verifyrig.record.check import RecordCheck, check_record, prefix_digest
 from verifyrig.record.schema import wal_path
-from verifyrig.record.seal import SampleChain, canonical, row_marks
+from verifyrig.record.seal import SampleChain, SealRow, TableSeal, canonical, record_digest, row_marks, text_of
 
 CHANNELS = ("die_temp_c", "cpu_fan_speed_rpm", "package_power_w")
 ROWS = 700
@@ -129,6 +131,94 @@ def test_rows_that_differ_in_one_bit_have_different_marks() -> None:
         flipped = words.copy()
         flipped[:, bit % 8] ^= np.uint64(1) << np.uint64(bit)
         assert np.all(row_marks(flipped.view(np.float64)) != marks)
+
+
+# The bytes of the seal are a format: what stands in records made until now must be found again. Computed by hand below.
+
+
+def sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def mark_by_hand(row: list[float]) -> int:
+    """The docstring of `row_marks` in whole numbers: each double's bits mixed as in splitmix64, then added up."""
+    total = 0
+    for column, value in enumerate(row, start=1):
+        (word,) = struct.unpack("<Q", struct.pack("<d", value))
+        word ^= word >> 30
+        word = word * (column * 0x9E3779B97F4A7C15 % 2**64 | 1) % 2**64
+        word ^= word >> 27
+        word = word * 0x94D049BB133111EB % 2**64
+        total += word ^ (word >> 31)
+    return total % 2**64
+
+
+def test_the_mark_of_a_row_is_the_sum_of_its_mixed_words() -> None:
+    rows = np.random.default_rng(3).normal(40.0, 20.0, size=(50, 6))
+    assert row_marks(canonical(rows)).tolist() == [mark_by_hand(row) for row in rows.tolist()]
+
+
+@pytest.mark.parametrize("step", [700, 7, 256])
+def test_the_chain_tells_a_seal_row_for_each_block_and_counts_rows_from_one(step: int) -> None:
+    rows = np.random.default_rng(4).normal(40.0, 20.0, size=(700, 5))
+    chain, last = SampleChain(CHANNELS), dict[int, SealRow]()
+    for at in range(0, 700, step):
+        last |= {row.block: row for row in chain.extend(rows[at : at + step])}
+    assert [(row.part, row.first_row, row.last_row) for row in last.values()] == [
+        ("sample", 1, 256), ("sample", 257, 512), ("sample", 513, 700),
+    ]  # fmt: skip
+    head = "\n".join(("verifyrig samples 1", "t_s", "utc_s", *CHANNELS)) + "\n"
+    for row in last.values():
+        assert row.digest == sha256(head.encode() + rows[: row.last_row].astype("<f8").tobytes())
+        block = rows[row.first_row - 1 : row.last_row].tolist()
+        assert row.marks == b"".join(struct.pack("<Q", mark_by_hand(one)) for one in block)
+    assert chain.rows == 700 and chain.digest() == last[2].digest
+
+
+def test_a_row_of_a_small_table_is_a_json_list_with_one_way_to_write_each_value() -> None:
+    assert text_of([1, "ä", None, -0.0, 0.1, 1e300]) == '[1,"ä",null,0.0,0.1,1e+300]'.encode()
+    assert text_of([math.nan, math.inf]) == b"[NaN,Infinity]"
+    assert text_of(["\ud800"]) == b'["\xed\xa0\x80"]'  # half a pair, as a broken name on a disk can hold
+
+
+def test_a_small_table_is_sealed_in_blocks_and_only_what_changed_is_sealed_anew() -> None:
+    table = TableSeal("event")
+    rows: list[list[object]] = [[at, "load", at / 8] for at in range(600)]
+    assert [table.append(row) for row in rows] == list(range(600))
+
+    def by_hand(block: int) -> SealRow:
+        some = [json.dumps(row, separators=(",", ":")).encode() for row in rows[block * 256 : block * 256 + 256]]
+        marks = b"".join(hashlib.sha256(one).digest()[:8] for one in some)
+        first = block * 256 + 1
+        return SealRow("event", block, first, first + len(some) - 1, sha256(b"\n".join(some)), marks)
+
+    assert table.blocks() == 3
+    assert table.take_changed() == [by_hand(0), by_hand(1), by_hand(2)] and table.take_changed() == []
+    rows[256] = [256, "trip", 0.5]
+    table.replace(256, rows[256])
+    assert table.take_changed() == [by_hand(1)] and table.take_changed() == []
+    rows[255] = [255, "trip", 0.5]
+    table.replace(255, rows[255])
+    rows.append([600, "end", 1.5])
+    table.append(rows[600])
+    assert table.take_changed() == [by_hand(0), by_hand(2)]
+    assert table.digest() == sha256("".join(by_hand(block).digest for block in range(3)).encode())
+
+
+@pytest.mark.parametrize(("rows", "blocks"), [(0, 0), (1, 1), (256, 1), (257, 2)])
+def test_a_table_has_as_many_blocks_as_its_rows_fill(rows: int, blocks: int) -> None:
+    table = TableSeal("stage")
+    for at in range(rows):
+        table.append([at])
+    assert table.blocks() == blocks and [row.block for row in table.take_changed()] == list(range(blocks))
+
+
+def test_the_digest_of_a_record_is_sha_256_of_a_few_lines() -> None:
+    stage, event = TableSeal("stage"), TableSeal("event")
+    stage.append(["idle", 0.0])
+    lines = ["verifyrig record 1", "CREATE a", "CREATE b", "sample 3 abc", f"stage 1 {stage.digest()}"]
+    lines.append(f"event 0 {sha256(b'')}")
+    assert record_digest(["CREATE b", "CREATE a"], "abc", 3, [stage, event]) == sha256("\n".join(lines).encode())
 
 
 @pytest.mark.parametrize(

@@ -68,6 +68,19 @@ def test_a_budget_of_nothing_is_exact() -> None:
     assert combine([Component(name="count", standard_uncertainty=0.0, dof=3.0)]).effective_dof == math.inf
 
 
+def test_an_unlimited_component_leaves_an_unlimited_result() -> None:
+    combined = combine([Component(name="a", standard_uncertainty=math.inf, dof=3.0)])
+    assert combined.expanded_uncertainty == math.inf and combined.effective_dof == math.inf
+
+
+def test_where_nothing_was_estimated_from_few_readings_the_normal_factor_holds() -> None:
+    # Type B components taken as exactly known (GUM G.4.2): infinite degrees of freedom, k = 1.960 for 95 %.
+    known = [Component(name="a", standard_uncertainty=3.0), Component(name="b", standard_uncertainty=4.0)]
+    combined = combine(known)
+    assert combined.effective_dof == math.inf
+    assert combined.expanded_uncertainty == pytest.approx(1.959964 * 5.0, rel=1e-6)
+
+
 def test_expanded_uncertainty_covers_as_often_as_it_says() -> None:
     # Two means of 4 and 6 readings with sd 1.0 and 0.3, difference of true values 0; seeded, 4000 draws.
     rng = np.random.default_rng(20240117)
@@ -101,3 +114,8 @@ def test_mistakes_are_refused() -> None:
         coverage_factor(0.0)
     with pytest.raises(ValueError, match="coverage probability"):
         coverage_factor(5.0, 95.0)
+    for p in (0.0, 1.0, -0.5):
+        with pytest.raises(ValueError, match="coverage probability"):
+            coverage_factor(5.0, p)
+    with pytest.raises(ValueError, match="not >= 0"):
+        Component(name="probe", standard_uncertainty=-1.0)

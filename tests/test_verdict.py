@@ -57,6 +57,11 @@ def test_what_is_not_a_number_was_not_measured(value: float | None, u95: float |
     assert judge(value, u95, maximum=60.0) is NM
 
 
+def test_a_range_of_one_value_can_be_met() -> None:
+    assert judge(5.0, 0.0, minimum=5.0, maximum=5.0) is P  # a count that must be five
+    assert judge(4.0, 0.0, minimum=5.0, maximum=5.0) is F
+
+
 def test_programmers_mistakes_are_refused() -> None:
     with pytest.raises(ValueError, match="minimum or a maximum"):
         judge(1.0, 1.0)

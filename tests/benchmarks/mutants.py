@@ -1,34 +1,42 @@
 """Do the tests bite? One small change at a time is made to the code that decides, and its nearest tests are run.
 
-A mutant is killed when a test fails, or when the tests take far longer than without it. Each mutant lives in a
-forked process of its own and only in memory: the module is compiled from the changed syntax tree when it is imported,
-no file is written. The alternative paired with it is line coverage's promise: a line that runs is not a line that is
-checked, so `ran_but_unchecked` lists what survived.
+A mutant is killed when a test fails, or when the tests take far longer than without it (`hung` of them: on a busy
+machine look at those again). Each mutant lives in a forked process of its own and only in memory; no file is written.
+The tests are collected once and the changed functions put in the place of the old ones (`_put_in`); what survives
+that is tried again in a process that imports the changed module from the start, so that nothing survives only
+because somebody still held the old value. Left alone is what no test should read:
+docstrings, annotations, the words of an error. The alternative paired with it is line coverage's promise: a line that
+runs is not a line that is checked, so `ran_but_unchecked` lists what survived.
 
-`--quick` takes a seeded sample of each module's mutants.
+The mutants are tried in a seeded order until a module's time is spent; `--quick` takes a few of each.
 """
 
 from __future__ import annotations
 
+import argparse
 import ast
+import contextlib
 import copy
 import importlib.abc
 import importlib.machinery
 import importlib.util
+import inspect
 import os
+import pickle
 import random
+import select
 import signal
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from types import ModuleType
+from types import FunctionType, ModuleType
 from typing import Any, NamedTuple
 
 REPO = Path(__file__).resolve().parent.parent.parent
 _QUICK = 12
-_FULL = 60
 _SEED = 20
+_BUDGET_S = 300.0
 _PATIENCE = 5.0
 _LEAST_PATIENCE_S = 30.0
 
@@ -37,8 +45,8 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.rig.guard": ("test_guard.py", "test_guard_line.py"),
     "verifyrig.rig.heat_at_rest": ("test_heat_at_rest.py",),
     "verifyrig.rig.run_buffer": ("test_run_buffer.py", "test_guard.py", "test_guard_line.py"),
-    "verifyrig.rig.gate": ("test_gate.py", "test_runner.py"),
-    "verifyrig.rig.load_permit": ("test_load_permit.py", "test_runner.py"),
+    "verifyrig.rig.gate": ("test_gate.py",),
+    "verifyrig.rig.load_permit": ("test_load_permit.py",),
     "verifyrig.rig.runner": ("test_runner.py", "test_runner_limits.py", "test_run_watch.py"),
     "verifyrig.rig.stage_loop": ("test_runner.py", "test_runner_limits.py"),
     "verifyrig.rig.sampler": ("test_runner.py", "test_runner_limits.py"),
@@ -47,9 +55,10 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.rig.stops": ("test_stops.py", "test_runner.py"),
     "verifyrig.metrology.verdict": ("test_verdict.py",),
     "verifyrig.metrology.uncertainty": ("test_uncertainty.py",),
-    "verifyrig.analysis.thresholds": ("test_analysis_metrics.py", "test_thresholds.py"),
-    "verifyrig.analysis.settled": ("test_analysis_metrics.py", "test_settled.py"),
+    "verifyrig.analysis.thresholds": ("test_thresholds.py", "test_analysis_metrics.py"),
+    "verifyrig.analysis.settled": ("test_settled.py",),
     "verifyrig.analysis.forecast": ("test_analysis_forecast.py",),
+    "verifyrig.analysis.stage_forecaster": ("test_stage_forecaster.py",),
     "verifyrig.record.seal": ("test_seal.py",),
 }
 _FLIPPED: dict[type[ast.AST], type[ast.AST]] = {
@@ -74,8 +83,11 @@ class Mutant(NamedTuple):
 def mutants_of(module: str, source: str) -> list[Mutant]:
     """Return every mutant of a module, in order of its lines."""
     tree = ast.parse(source)
+    unread = _unread(tree)
     found = []
     for at, node in enumerate(ast.walk(tree)):
+        if node in unread:
+            continue
         for what, change in _changes(node):
             changed = copy.deepcopy(tree)
             twin = next(other for place, other in enumerate(ast.walk(changed)) if place == at)
@@ -85,12 +97,33 @@ def mutants_of(module: str, source: str) -> list[Mutant]:
     return sorted(found, key=lambda mutant: mutant.line)
 
 
+def _unread(tree: ast.Module) -> set[ast.AST]:
+    """Return what no test should read: annotations, the words of an error, an assertion."""
+    roots: list[ast.AST] = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Raise | ast.Assert):
+            roots.append(node)
+        elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.returns is not None:
+            roots.append(node.returns)
+        elif isinstance(node, ast.arg | ast.AnnAssign) and node.annotation is not None:
+            roots.append(node.annotation)
+    return {below for root in roots for below in ast.walk(root)}
+
+
 def _changes(node: ast.AST) -> Iterator[tuple[str, Any]]:
     if isinstance(node, ast.Compare):
-        for table in (_FLIPPED, _TURNED):
-            new = table.get(type(node.ops[0]))
-            if new is not None:
-                yield f"{type(node.ops[0]).__name__} -> {new.__name__}", _setter("ops", [new(), *node.ops[1:]])
+        for at, op in enumerate(node.ops):
+            for table in (_FLIPPED, _TURNED):
+                new = table.get(type(op))
+                if new is not None:
+                    ops = [*node.ops[:at], new(), *node.ops[at + 1 :]]
+                    yield f"{type(op).__name__} -> {new.__name__}", _setter("ops", ops)
+    elif isinstance(node, ast.AugAssign):
+        new = _FLIPPED.get(type(node.op))
+        if new is not None:
+            yield f"{type(node.op).__name__}= -> {new.__name__}=", _setter("op", new())
+    elif isinstance(node, ast.Expr) and isinstance(node.value, ast.Call):
+        yield "call left out", _setter("value", ast.Constant(value=None))
     elif isinstance(node, ast.BoolOp | ast.BinOp):
         new = _FLIPPED.get(type(node.op))
         if new is not None and not (isinstance(node, ast.BinOp) and _is_text(node)):
@@ -99,7 +132,7 @@ def _changes(node: ast.AST) -> Iterator[tuple[str, Any]]:
         yield "not dropped", _without_not
     elif isinstance(node, ast.Constant):
         yield from _constants(node)
-    elif isinstance(node, ast.If):
+    elif isinstance(node, ast.If | ast.IfExp):
         yield "if never", _setter("test", ast.Constant(value=False))
     elif isinstance(node, ast.Return) and node.value is not None and not isinstance(node.value, ast.Constant):
         yield "returns None", _setter("value", ast.Constant(value=None))
@@ -175,50 +208,195 @@ def _child(tests: Sequence[str], mutant: Mutant | None) -> None:
     code = 70
     try:
         os.setpgid(0, 0)
-        quiet = os.open(os.devnull, os.O_RDWR)
-        for handle in (0, 1, 2):
-            os.dup2(quiet, handle)
         if mutant is not None:
             sys.meta_path.insert(0, _Swap(mutant))
-        import pytest
-
-        os.chdir(REPO)
-        rewrite = "ignore:Module already imported"
-        words = ["-x", "-q", "-n", "0", "-p", "no:cacheprovider", "-o", "addopts=", "-W", rewrite]
-        code = int(pytest.main([*words, *(f"tests/{name}" for name in tests)]))
+        code = _pytest(tests, [])
     finally:
         os._exit(code)
 
 
-def _of_module(module: str, full: bool) -> dict[str, Any]:
-    tests = [name for name in NEAREST[module] if (REPO / "tests" / name).is_file()]
-    whole, usual_s = _run(tests, None, 600.0)
-    if whole != "passed":
-        return {"error": f"the tests do not pass without a mutant ({whole})", "tests": tests}
+def _pytest(tests: Sequence[str], plugins: list[Any]) -> int:
+    quiet = os.open(os.devnull, os.O_RDWR)
+    for handle in (0, 1, 2):
+        os.dup2(quiet, handle)
+    import pytest
+
+    os.chdir(REPO)
+    rewrite = "ignore:Module already imported"
+    words = ["-x", "-q", "-n", "0", "-p", "no:cacheprovider", "-o", "addopts=", "-W", rewrite]
+    return int(pytest.main([*words, *(f"tests/{name}" for name in tests)], plugins=plugins))
+
+
+class _Trials:
+    """A pytest plugin: in place of running the collected tests once, runs them in a fork for each mutant.
+
+    The tests that killed before come first: most mutants die by few tests.
+    """
+
+    def __init__(self, module: str, mutants: Sequence[Mutant], budget_s: float) -> None:
+        self.usual_s: float | None = None
+        self.ends: list[tuple[int, str]] = []
+        self._module, self._mutants = module, mutants
+        self._until_s = time.monotonic() + budget_s
+
+    def pytest_runtestloop(self, session: Any) -> bool:
+        items = list(session.items)
+        # Put in unchanged: what fails here would kill every mutant.
+        same = Mutant(self._module, 0, "nothing", ast.parse(_file_of(self._module).read_text(encoding="utf-8")))
+        end, self.usual_s, _ = _in_fork(lambda: _put_in_and_run(same, session, items), 600.0)
+        if end != "passed":
+            self.usual_s = None
+            return True
+        patience_s = max(_LEAST_PATIENCE_S, _PATIENCE * self.usual_s)
+        for at, mutant in enumerate(self._mutants):
+            if time.monotonic() > self._until_s:
+                break
+            end, _, killer = _in_fork(lambda mutant=mutant: _put_in_and_run(mutant, session, items), patience_s)
+            self.ends.append((at, end))
+            if killer is not None:
+                items.insert(0, items.pop(killer))
+        return True
+
+
+def _put_in_and_run(mutant: Mutant, session: Any, items: list[Any]) -> int:
+    try:
+        _put_in(mutant)
+    except Exception:
+        return 0  # the module cannot even be made: any test would fail
+    return _first_failed(session, items)
+
+
+def _first_failed(session: Any, items: list[Any]) -> int:
+    """Return the place of the first test that fails, -1 for none."""
+    for at, item in enumerate(items):
+        following = items[at + 1] if at + 1 < len(items) else None
+        item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+        if session.testsfailed:
+            return at
+    return -1
+
+
+def _put_in(mutant: Mutant) -> None:
+    """Give the loaded module the changed functions, in place, so that who imported them has them too."""
+    module = sys.modules[mutant.module]
+    fresh = ModuleType(mutant.module)
+    fresh.__file__ = module.__file__
+    fresh.__package__ = module.__package__
+    # Decorators such as `dataclass` look their module up by its name.
+    sys.modules[mutant.module] = fresh
+    try:
+        exec(compile(mutant.tree, str(module.__file__), "exec"), fresh.__dict__)
+    finally:
+        sys.modules[mutant.module] = module
+    _take_over(module.__dict__, fresh.__dict__, mutant.module)
+
+
+def _take_over(old: Any, new: Mapping[str, Any], module: str) -> None:
+    for name, value in new.items():
+        was = old.get(name)
+        plain, changed = _function(was), _function(value)
+        if plain is not None and changed is not None:
+            if changed.__module__ == module and len(plain.__code__.co_freevars) == len(changed.__code__.co_freevars):
+                plain.__code__ = changed.__code__
+                plain.__defaults__, plain.__kwdefaults__ = changed.__defaults__, changed.__kwdefaults__
+        elif isinstance(value, type):
+            if value.__module__ == module and isinstance(was, type):
+                _take_over(dict(vars(was)), dict(vars(value)), module)
+        elif isinstance(old, dict) and not name.startswith("__") and not isinstance(value, ModuleType):
+            old[name] = value
+
+
+def _function(value: Any) -> FunctionType | None:
+    """Return the function below a method or a decorator, None where there is none."""
+    if isinstance(value, property):
+        value = value.fget
+    elif isinstance(value, staticmethod | classmethod):
+        value = value.__func__
+    value = inspect.unwrap(value) if callable(value) and not isinstance(value, type) else value
+    return value if isinstance(value, FunctionType) else None
+
+
+def _in_fork(work: Callable[[], int], patience_s: float) -> tuple[str, float, int | None]:
+    """Return `passed`, `failed` or `hung`, how long it took, s, and the number of the test that failed."""
+    began_s = time.monotonic()
+    reader, writer = os.pipe()
+    child = os.fork()
+    if child == 0:
+        try:
+            os.setpgid(0, 0)
+            os.write(writer, str(work()).encode())
+        finally:
+            os._exit(0)
+    os.close(writer)
+    ready, _, _ = select.select([reader], [], [], patience_s)
+    told = os.read(reader, 20) if ready else b""
+    os.close(reader)
+    with contextlib.suppress(ProcessLookupError):
+        os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    took_s = time.monotonic() - began_s
+    if not ready:
+        return "hung", took_s, None
+    at = int(told) if told else 0
+    return ("passed" if at < 0 else "failed"), took_s, at if at >= 0 and told else None
+
+
+def _try_all(module: str, mutants: Sequence[Mutant], budget_s: float) -> tuple[float | None, list[tuple[int, str]]]:
+    """Run `_Trials` in a fork, so that this process never imports the project; return its findings."""
+    reader, writer = os.pipe()
+    child = os.fork()
+    if child == 0:
+        try:
+            os.close(reader)
+            trials = _Trials(module, mutants, budget_s)
+            _pytest(NEAREST[module], [trials])
+            with os.fdopen(writer, "wb") as out:
+                pickle.dump((trials.usual_s, trials.ends), out)
+        finally:
+            os._exit(0)
+    os.close(writer)
+    with os.fdopen(reader, "rb") as answer:
+        told = answer.read()
+    os.waitpid(child, 0)
+    found: tuple[float | None, list[tuple[int, str]]] = pickle.loads(told) if told else (None, [])
+    return found
+
+
+def _of_module(module: str, full: bool, budget_s: float) -> dict[str, Any]:
+    tests = NEAREST[module]
+    lost = [name for name in tests if not (REPO / "tests" / name).is_file()]
+    if lost:
+        return {"error": f"no such tests: {', '.join(lost)}", "tests": tests}
     every = mutants_of(module, _file_of(module).read_text(encoding="utf-8"))
-    some = random.Random(_SEED).sample(every, min(len(every), _FULL if full else _QUICK))
-    patience_s = max(_LEAST_PATIENCE_S, _PATIENCE * usual_s)
-    survivors = [
-        f"{mutant.line}: {mutant.what}" for mutant in sorted(some, key=lambda m: m.line)
-        if _run(tests, mutant, patience_s)[0] == "passed"
-    ]  # fmt: skip
-    killed = len(some) - len(survivors)
+    some = random.Random(_SEED).sample(every, len(every) if full else min(len(every), _QUICK))
+    usual_s, ends = _try_all(module, some, budget_s)
+    if usual_s is None:
+        return {"error": "the tests do not pass without a mutant", "tests": tests}
+    patience_s = max(_LEAST_PATIENCE_S, 2 * _PATIENCE * usual_s)
+    survivors = [some[at] for at, end in ends if end == "passed"]
+    survivors = [mutant for mutant in survivors if _run(tests, mutant, patience_s)[0] == "passed"]
+    killed = len(ends) - len(survivors)
     return {
         "mutants": len(every),
-        "tried": len(some),
+        "tried": len(ends),
         "killed": killed,
-        "killed_share": round(killed / len(some), 3),
-        "ran_but_unchecked": survivors,
+        "killed_share": round(killed / max(1, len(ends)), 3),
+        "hung": _listed(some[at] for at, end in ends if end == "hung"),
+        "ran_but_unchecked": _listed(survivors),
     }
 
 
-def measure(full: bool = True, modules: Sequence[str] = ()) -> dict[str, Any]:
+def _listed(mutants: Iterable[Mutant]) -> list[str]:
+    return [f"{mutant.line}: {mutant.what}" for mutant in sorted(mutants, key=lambda mutant: mutant.line)]
+
+
+def measure(full: bool = True, modules: Sequence[str] = (), budget_s: float = _BUDGET_S) -> dict[str, Any]:
     """Return, for each module that decides, how many of its mutants the nearest tests kill."""
     # What every test imports is imported before the forks; the project itself is not.
     for name in ("numpy", "pytest", "hypothesis", "scipy.optimize", "scipy.linalg", "scipy.stats"):
         importlib.import_module(name)
     assert not any(name.startswith(("verifyrig", "mock_hw")) for name in sys.modules)
-    table = {module: _of_module(module, full) for module in modules or NEAREST}
+    table = {module: _of_module(module, full, budget_s) for module in modules or NEAREST}
     tried = sum(row.get("tried", 0) for row in table.values())
     killed = sum(row.get("killed", 0) for row in table.values())
     return {"modules": table, "tried": tried, "killed": killed, "ratio": round(killed / max(1, tried), 3)}
@@ -226,12 +404,24 @@ def measure(full: bool = True, modules: Sequence[str] = ()) -> dict[str, Any]:
 
 def main() -> None:
     """Print the survivors of the modules named: `python -m tests.benchmarks.mutants MODULE...`."""
-    found = measure(modules=sys.argv[1:])
-    for module, row in found["modules"].items():
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument(
+        "modules", nargs="*", metavar="MODULE", help="verifyrig.metrology.verdict; all of the list without"
+    )
+    parser.add_argument("--budget", type=float, default=_BUDGET_S, metavar="S", help="time for each module, s")
+    parser.add_argument("--quick", action="store_true", help=f"at most {_QUICK} of each module")
+    asked = parser.parse_args()
+    unknown = [name for name in asked.modules if name not in NEAREST]
+    if unknown:
+        parser.error(f"no tests are named here for {', '.join(unknown)}")
+    tried = killed = 0
+    for module in asked.modules or NEAREST:
+        row = measure(not asked.quick, [module], asked.budget)["modules"][module]
+        tried, killed = tried + row.get("tried", 0), killed + row.get("killed", 0)
         print(module, {key: value for key, value in row.items() if key != "ran_but_unchecked"})
         for line in row.get("ran_but_unchecked", ()):
-            print("   ", line)
-    print("killed", found["killed"], "of", found["tried"])
+            print("   ", line, flush=True)
+    print("killed", killed, "of", tried)
 
 
 if __name__ == "__main__":
