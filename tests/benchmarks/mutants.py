@@ -17,6 +17,7 @@ import argparse
 import ast
 import contextlib
 import copy
+import functools
 import importlib.abc
 import importlib.machinery
 import importlib.util
@@ -251,7 +252,7 @@ class _Trials:
         for at, mutant in enumerate(self._mutants):
             if time.monotonic() > self._until_s:
                 break
-            end, _, killer = _in_fork(lambda mutant=mutant: _put_in_and_run(mutant, session, items), patience_s)
+            end, _, killer = _in_fork(functools.partial(_put_in_and_run, mutant, session, items), patience_s)
             self.ends.append((at, end))
             if killer is not None:
                 items.insert(0, items.pop(killer))

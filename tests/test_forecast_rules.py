@@ -1,0 +1,421 @@
+"""How a forecast is widened and what is put in place of a reading that is not there, apart from the model behind it.
+
+The model's answer is given by hand here; expected values are the closed forms that the names stand for.
+"""
+
+from __future__ import annotations
+
+import importlib
+import math
+from collections.abc import Sequence
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from verifyrig.analysis.forecast import Samples, explain, forecast_from, prepare
+from verifyrig.analysis.heat_path import End
+from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P
+from verifyrig.analysis.results import Forecast
+from verifyrig.core.heat_sources import CARD, DIE, Part
+from verifyrig.core.profile import Settle
+from verifyrig.core.trace import FloatArray
+
+# The package gives the function the same name.
+MODULE = importlib.import_module("verifyrig.analysis.forecast")
+RULE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
+N = 100
+
+
+def cleaned(temp_c: FloatArray | None = None, **changed: Any) -> Samples:
+    """A load from the first sample on, a sample a second; all stands still unless it is given."""
+    t = np.arange(float(N))
+    given: dict[str, Any] = {
+        "t_s": t,
+        "temp_c": np.full(N, 60.0) if temp_c is None else temp_c,
+        "power_w": np.full(N, 100.0),
+        "room_c": np.full(N, 22.0),
+        "share": np.ones(N),
+        "fan_rpm": np.full(N, 900.0),
+        "start": 0,
+        "prior": PLAUSIBLE,
+        "spread": 1.0,
+        "why": (),
+    }
+    return Samples(**{**given, **changed})
+
+
+class Model:
+    """Machines given by hand in place of those that explain the samples."""
+
+    def __init__(
+        self,
+        monkeypatch: pytest.MonkeyPatch,
+        shown_c: Sequence[float],
+        *,
+        slowest_s: Sequence[float] | float = 100.0,
+        late_k: float = 0.0,
+        late_u_k: float = 0.0,
+        misfit: float = 1.0,
+        offset_k: float = 0.0,
+    ) -> None:
+        draws = np.zeros((len(shown_c), len(P)))
+        draws[:, P.OFFSET] = offset_k
+        late = np.full(len(shown_c), late_k)
+        self.posterior = SimpleNamespace(draws=draws, late_k=late, late_u_k=late_u_k, misfit=misfit)
+        self.end = End(np.array(shown_c), np.zeros(len(shown_c)), np.broadcast_to(slowest_s, len(shown_c)))
+        self.asked: dict[str, Any] = {}
+        monkeypatch.setattr(MODULE, "explain", lambda *_: self.posterior)
+        monkeypatch.setattr(MODULE, "settle", self.settle)
+
+    def settle(self, draws: FloatArray, **asked: Any) -> End:
+        self.asked = asked
+        return self.end
+
+
+def told(samples: Samples, rule: Settle = RULE, limit_c: float | None = None) -> Forecast:
+    answer = forecast_from(samples, rule, limit_c=limit_c)
+    assert answer is not None
+    return answer.forecast
+
+
+# Draws at 59, 60, 61 °C: standard deviation sqrt(2/3) K.
+DRAWS = (59.0, 60.0, 61.0)
+SD_K = math.sqrt(2 / 3)
+# The room moves by 0.2 K; draws miss the far ends by a fifth (benchmark `settle-forecast`).
+ROOM_K, FAR = 0.2, 1.2
+
+
+@pytest.mark.parametrize(
+    ("spread", "misfit", "late_u_k", "u_k"),
+    [
+        (1.0, 1.0, 0.0, math.hypot(FAR * SD_K, ROOM_K)),
+        (1.35, 1.0, 0.0, math.hypot(FAR * 1.35 * SD_K, ROOM_K)),
+        # Unexplained 1.5 times as much as expected still counts as explained; beyond, u grows as its root.
+        (1.0, 1.5, 0.0, math.hypot(FAR * SD_K, ROOM_K)),
+        (1.0, 6.0, 0.0, math.hypot(FAR * 2.0 * SD_K, ROOM_K)),
+        (1.0, 0.1, 0.0, math.hypot(FAR * SD_K, ROOM_K)),
+        (1.0, 1.0, 3.0, math.hypot(FAR * SD_K, 3.0, ROOM_K)),
+    ],
+)
+def test_u95_is_the_root_of_the_squares_of_spread_newest_readings_and_room(
+    monkeypatch: pytest.MonkeyPatch, spread: float, misfit: float, late_u_k: float, u_k: float
+) -> None:
+    # JCGM 100:2008, 5.1.2; 1.96 is the normal factor for 95 %.
+    Model(monkeypatch, DRAWS, misfit=misfit, late_u_k=late_u_k)
+    found = told(cleaned(spread=spread))
+    assert found.settles_at_c == pytest.approx(60.0)
+    assert found.u95_k == pytest.approx(1.96 * u_k, rel=1e-9)
+
+
+def test_what_the_newest_readings_lie_above_the_machines_is_added(monkeypatch: pytest.MonkeyPatch) -> None:
+    Model(monkeypatch, DRAWS, late_k=0.7)
+    assert told(cleaned()).settles_at_c == pytest.approx(60.7)
+
+
+def test_known_is_within_what_the_rule_asks_and_then_nothing_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    Model(monkeypatch, [60.0, 60.0])
+    narrow = 1.96 * ROOM_K
+    exact = told(cleaned(), Settle(channel="die_temp_c", within_k=narrow, slowest_time_constant_s=400.0))
+    assert (exact.known, exact.remaining_s) == (True, 0.0)
+    less = told(cleaned(), Settle(channel="die_temp_c", within_k=0.999 * narrow, slowest_time_constant_s=400.0))
+    assert not less.known and less.remaining_s is not None and less.remaining_s > 0.0
+
+
+def test_what_remains_is_the_time_in_which_the_slowest_mode_falls_as_far(monkeypatch: pytest.MonkeyPatch) -> None:
+    # exp(-t / tau) = within / u95: t = tau ln(u95 / within).
+    Model(monkeypatch, DRAWS, slowest_s=[50.0, 100.0, 300.0])
+    found = told(cleaned())
+    assert found.remaining_s == pytest.approx(100.0 * math.log(found.u95_k / 1.0))
+    # Close to known it is still a moment, not nothing.
+    almost = Settle(channel="die_temp_c", within_k=found.u95_k / 1.01, slowest_time_constant_s=400.0)
+    assert told(cleaned(), almost).remaining_s == pytest.approx(100.0 * math.log(1.05))
+
+
+@pytest.mark.parametrize(("slow_ones", "slow"), [(3, False), (4, True)])
+def test_it_is_called_slow_once_more_than_a_third_of_the_machines_are(
+    monkeypatch: pytest.MonkeyPatch, slow_ones: int, slow: bool
+) -> None:
+    taus = [401.0] * slow_ones + [400.0] * (10 - slow_ones)
+    Model(monkeypatch, [60.0] * 10, slowest_s=taus)
+    found = told(cleaned())
+    assert found.slow is slow
+    assert [(why.code, why.values["time_constant_s"]) for why in found.why] == (
+        [("slower-than-allowed", 400.0)] if slow else []
+    )
+
+
+@pytest.mark.parametrize(("offset_k", "ends_at_c"), [(0.0, 90.0), (-1.0, 89.0), (-5.0, 88.0), (0.5, 90.5), (4.0, 91.0)])
+def test_a_machines_own_limit_caps_where_it_ends_and_not_how_sure_that_is(
+    monkeypatch: pytest.MonkeyPatch, offset_k: float, ends_at_c: float
+) -> None:
+    # A sensor can show up to 2 K less, or 1 K more, than the limit at which the machine throttles.
+    Model(monkeypatch, [94.0, 95.0, 96.0], offset_k=offset_k)
+    found = told(cleaned(), limit_c=90.0)
+    assert found.settles_at_c == pytest.approx(ends_at_c)
+    assert found.u95_k == pytest.approx(1.96 * math.hypot(FAR * SD_K, ROOM_K))
+
+
+def test_the_end_is_asked_for_the_means_of_the_last_half_minute(monkeypatch: pytest.MonkeyPatch) -> None:
+    model = Model(monkeypatch, DRAWS)
+    late = np.arange(N) >= N - 1 - 30
+    temp = np.where(late, 70.0, 50.0)
+    temp[-3] = math.nan
+    told(cleaned(temp, power_w=np.where(late, 90.0, 10.0), room_c=np.where(late, 25.0, 20.0),
+                 fan_rpm=np.where(late, 1200.0, 600.0)))  # fmt: skip
+    assert model.asked == {
+        "power_w": 90.0, "at_c": 70.0, "loaded": True, "room_c": 25.0, "fan_stands": False, "fan_rpm": 1200.0,
+    }  # fmt: skip
+
+
+def test_what_was_before_the_load_is_not_among_the_last_half_minute(monkeypatch: pytest.MonkeyPatch) -> None:
+    model = Model(monkeypatch, DRAWS)
+    told(cleaned(start=N - 26, power_w=np.where(np.arange(N) >= N - 26, 90.0, 10.0)))
+    assert model.asked["power_w"] == 90.0
+
+
+@pytest.mark.parametrize(("rpm", "stands"), [(29.0, True), (30.0, False), (0.0, True)])
+def test_a_fan_below_half_a_turn_a_second_stands(monkeypatch: pytest.MonkeyPatch, rpm: float, stands: bool) -> None:
+    model = Model(monkeypatch, DRAWS)
+    told(cleaned(fan_rpm=np.full(N, rpm)))
+    assert model.asked["fan_stands"] is stands
+
+
+def test_a_fan_that_is_not_read_is_not_said_to_stand_and_rest_is_no_load(monkeypatch: pytest.MonkeyPatch) -> None:
+    model = Model(monkeypatch, DRAWS)
+    told(cleaned(fan_rpm=None, share=np.zeros(N)))
+    assert (model.asked["fan_stands"], model.asked["fan_rpm"], model.asked["loaded"]) == (False, None, False)
+
+
+# ---- when there is an answer at all
+
+
+def gone(n: int) -> FloatArray:
+    """Readings of which only n are there, the first and the last among them."""
+    temp = np.full(N, math.nan)
+    temp[np.linspace(0, N - 1, n).astype(int)] = 60.0
+    return temp
+
+
+def test_five_readings_over_twenty_seconds_are_the_least(monkeypatch: pytest.MonkeyPatch) -> None:
+    Model(monkeypatch, DRAWS)
+    assert forecast_from(cleaned(gone(5)), RULE) is not None
+    assert forecast_from(cleaned(gone(4)), RULE) is None
+    assert forecast_from(cleaned(start=N - 21), RULE) is not None
+    assert forecast_from(cleaned(start=N - 20), RULE) is None
+
+
+def test_without_machines_that_explain_it_there_is_no_forecast(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(MODULE, "explain", lambda *_: None)
+    assert forecast_from(cleaned(), RULE) is None
+
+
+# ---- a machine flat at its own limit
+
+LIMIT_C = 95.0
+
+
+def at_limit(monkeypatch: pytest.MonkeyPatch, temp: FloatArray, limit_c: float | None = LIMIT_C, **more: Any) -> Any:
+    """Return the forecast of a machine at its limit, None where the model had to be asked."""
+    monkeypatch.setattr(MODULE, "explain", lambda *_: None)
+    answer = forecast_from(cleaned(temp, **more), RULE, limit_c=limit_c)
+    return answer.forecast if answer is not None else None
+
+
+def test_a_machine_flat_at_its_limit_stays_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    temp = np.where(np.arange(N) >= N - 1 - 40, 94.5, 80.0)  # the last 40 s count
+    found = at_limit(monkeypatch, temp)
+    assert (found.settles_at_c, found.u95_k, found.known, found.remaining_s, found.slow) == (
+        94.5,
+        0.8,
+        True,
+        0.0,
+        False,
+    )
+    assert [why.code for why in found.why] == ["flat-at-limit"]
+    assert at_limit(monkeypatch, temp, None) is None
+
+
+@pytest.mark.parametrize(("within_k", "known"), [(0.8, True), (0.79, False)])
+def test_flat_at_the_limit_is_known_to_eight_tenths_of_a_kelvin(
+    monkeypatch: pytest.MonkeyPatch, within_k: float, known: bool
+) -> None:
+    monkeypatch.setattr(MODULE, "explain", lambda *_: None)
+    rule = Settle(channel="die_temp_c", within_k=within_k, slowest_time_constant_s=400.0)
+    answer = forecast_from(cleaned(np.full(N, 95.0)), rule, limit_c=LIMIT_C)
+    assert answer is not None and answer.forecast.known is known and answer.posterior is None
+
+
+@pytest.mark.parametrize(("below_k", "flat"), [(1.25, True), (1.35, False), (-3.0, True)])
+def test_at_its_limit_is_within_one_and_a_third_kelvin(
+    monkeypatch: pytest.MonkeyPatch, below_k: float, flat: bool
+) -> None:
+    assert (at_limit(monkeypatch, np.full(N, LIMIT_C - below_k)) is not None) is flat
+
+
+@pytest.mark.parametrize(("low_ones", "flat"), [(3, True), (7, False)])
+def test_a_tenth_of_the_readings_may_lie_lower(monkeypatch: pytest.MonkeyPatch, low_ones: int, flat: bool) -> None:
+    temp = np.full(N, 95.5)
+    temp[N - 30 : N - 30 + low_ones] = 92.0  # the mean stays above the limit less 1.3 K
+    assert (at_limit(monkeypatch, temp) is not None) is flat
+
+
+def test_a_little_more_than_two_kelvin_lower_is_no_longer_flat(monkeypatch: pytest.MonkeyPatch) -> None:
+    temp = np.full(N, 95.5)
+    temp[N - 30 : N - 20] = 93.1  # a quarter of the readings 1.9 K below: held there
+    assert at_limit(monkeypatch, temp) is not None
+    temp[N - 30 : N - 20] = 92.9
+    assert at_limit(monkeypatch, temp) is None
+
+
+@pytest.mark.parametrize(("start", "flat"), [(N - 61, True), (N - 60, False)])
+def test_a_minute_at_the_limit_is_the_least(monkeypatch: pytest.MonkeyPatch, start: int, flat: bool) -> None:
+    assert (at_limit(monkeypatch, np.full(N, 95.0), start=start) is not None) is flat
+
+
+# ---- explaining the samples
+
+
+class Fits:
+    """What the model was asked with."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *misfits: float) -> None:
+        self.asked: list[tuple[float, float | None, object]] = []
+        self._misfits = list(misfits)
+        monkeypatch.setattr(MODULE, "update", self.update)
+
+    def update(self, prior: object, data: object, noise: float, fresh_s: float | None, before: object) -> Any:
+        self.asked.append((noise, fresh_s, before))
+        return SimpleNamespace(misfit=self._misfits.pop(0))
+
+
+def test_the_noise_is_at_least_015_kelvin_and_a_step_of_the_sensor_adds_its_rectangle(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    fits = Fits(monkeypatch, 1.0, 1.0)
+    explain(cleaned(), None, 2.0, None)
+    explain(cleaned(), 1.0, 2.0, None)
+    # JCGM 100:2008, 4.3.7: a step d has the standard uncertainty d / sqrt(12).
+    assert [noise for noise, _, _ in fits.asked] == pytest.approx([0.15, math.hypot(0.15, 1 / math.sqrt(12))])
+    assert fits.asked[0][1] == 2.0
+
+
+def test_noise_that_is_seen_counts_and_an_unknown_refresh_is_taken_from_the_readings(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    fits = Fits(monkeypatch, 1.0, 1.0)
+    loud = 60.0 + np.random.default_rng(1).normal(0.0, 1.0, N)
+    explain(cleaned(loud), None, None, None)
+    assert fits.asked[0][0] == pytest.approx(1.0, rel=0.4)  # a standard deviation from some hundred differences
+    held = 60.0 + np.repeat(np.arange(N // 4), 4)  # a new value every 4 s: from the first of them to the last are 3 s
+    explain(cleaned(held.astype(float)), None, None, None)
+    assert fits.asked[1][1] == pytest.approx(3.5, abs=0.6)
+
+
+def test_machines_of_before_that_explain_nothing_are_left_and_all_is_looked_at_anew(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    before = np.zeros((1, len(P)))
+    fits = Fits(monkeypatch, 3.1, 1.0, 3.0, 3.1)
+    explain(cleaned(), None, 1.0, before)
+    assert [asked[2] is None for asked in fits.asked] == [False, True]
+    explain(cleaned(), None, 1.0, before)  # 3.0 still explains
+    explain(cleaned(), None, 1.0, None)  # nothing to leave
+    assert [asked[2] is None for asked in fits.asked] == [False, True, False, True]
+
+
+# ---- what is put in the place of a reading
+
+
+def prepared(temp: FloatArray | None = None, n: int = N, **given: Any) -> Samples | None:
+    t = np.arange(float(n))
+    known: dict[str, Any] = {
+        "power_w": np.full(n, 100.0), "fan_rpm": np.full(n, 900.0), "ambient_c": 22.0,
+        "load_share": None, "load_on_s": None,
+    }  # fmt: skip
+    part: Part = given.pop("part", DIE)
+    temp = np.full(n, 60.0) if temp is None else temp
+    return prepare(t, temp, **{**known, **given}, part=part)
+
+
+def ready(temp: FloatArray | None = None, **given: Any) -> Samples:
+    found = prepared(temp, **given)
+    assert found is not None
+    return found
+
+
+def test_eight_samples_with_a_reading_are_the_least() -> None:
+    assert prepared(n=8) is not None and prepared(n=7) is None
+    assert prepared(gone(8)) is not None and prepared(gone(7)) is None
+
+
+def test_with_all_readings_nothing_is_assumed() -> None:
+    found = ready()
+    assert found.why == () and found.spread == 1.0 and found.prior is PLAUSIBLE
+    assert ready(part=CARD).prior is PLAUSIBLE_CARD
+    assert found.fan_rpm is not None and set(found.fan_rpm) == {900.0} and set(found.room_c) == {22.0}
+
+
+@pytest.mark.parametrize("power", [None, np.full(N, math.nan)])
+def test_without_power_a_usual_machine_is_assumed_and_the_answer_is_wider(power: FloatArray | None) -> None:
+    temp = np.linspace(40.0, 60.0, N)
+    temp[3] = math.nan
+    share = np.where(np.arange(N) < 50, 0.0, 1.0)
+    found = ready(temp, power_w=power, load_share=share)
+    seen = np.where(np.isfinite(temp), temp, np.nanmean(temp))
+    # 15 W at rest, 100 W under load, 0.55 % a kelvin more as leakage grows: a usual desktop, no source.
+    assert found.power_w == pytest.approx((15.0 + 85.0 * share) * (1 + 0.0055 * (seen - 50.0)))
+    assert [why.code for why in found.why] == ["power-unknown"] and found.spread == 1.35
+    assert (found.prior.middle[P.STEP_GAIN], found.prior.spread[P.STEP_GAIN]) == (1.0, 0.45)
+    for at in (P.DIE_TO_PLATE, P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_ROOM):
+        assert found.prior.middle[at] == PLAUSIBLE.middle[at]
+        assert found.prior.spread[at] == pytest.approx(math.hypot(PLAUSIBLE.spread[at], 0.4))
+
+
+@pytest.mark.parametrize("room", [None, np.full(N, math.nan), math.nan])
+def test_without_a_room_one_of_23_degrees_is_assumed_give_or_take_five(room: float | FloatArray | None) -> None:
+    found = ready(ambient_c=room)
+    assert set(found.room_c) == {23.0} and [why.code for why in found.why] == ["room-unknown"]
+    assert (found.prior.middle[P.OFFSET], found.prior.spread[P.OFFSET]) == (0.0, 5.0)
+
+
+@pytest.mark.parametrize("fan", [None, np.full(N, math.nan)])
+def test_without_a_fan_none_is_assumed(fan: FloatArray | None) -> None:
+    found = ready(fan_rpm=fan)
+    assert found.fan_rpm is None and [why.code for why in found.why] == ["fan-speed-unknown"]
+
+
+def test_gaps_are_bridged_in_a_straight_line() -> None:
+    power, room, fan = np.arange(float(N)), np.arange(float(N)), np.arange(float(N))
+    for values in (power, room, fan):
+        values[10:20] = math.nan
+    found = ready(power_w=power, ambient_c=room, fan_rpm=fan)
+    for bridged in (found.power_w, found.room_c, found.fan_rpm):
+        assert bridged == pytest.approx(np.arange(float(N)))
+
+
+def test_the_load_began_where_it_was_told() -> None:
+    found = ready(load_on_s=40.0)
+    assert found.start == 40 and list(np.flatnonzero(np.diff(found.share))) == [39]
+    assert set(found.share) == {0.0, 1.0} and found.share[40] == 1.0
+    assert ready(load_on_s=39.5).start == 40
+
+
+@pytest.mark.parametrize("load_on_s", [None, 0.0, -5.0])
+def test_without_a_beginning_all_of_it_is_load(load_on_s: float | None) -> None:
+    found = ready(load_on_s=load_on_s)
+    assert found.start == 0 and set(found.share) == {1.0}
+
+
+def test_the_load_began_with_the_last_change_of_its_share() -> None:
+    share = np.where(np.arange(N) < 30, 0.0, np.where(np.arange(N) < 60, 0.5, 1.0))
+    share[70:] = 0.96  # a share that is steered wavers; by less than a twentieth it is the same
+    found = ready(load_share=share)
+    assert found.start == 60
+    assert ready(load_share=np.where(np.arange(N) < 60, 0.0, 0.08)).start == 60
+    assert ready(load_share=np.where(np.arange(N) < 60, 1.0, 0.0)).start == 60
+    assert ready(load_share=np.full(N, 0.7)).start == 0
+    share[5] = math.nan
+    assert ready(load_share=share).share[5] == 0.0
+    assert ready(load_share=share, load_on_s=10.0).start == 10
