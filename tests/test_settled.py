@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from verifyrig.analysis import metrics_of
-from verifyrig.analysis.settled import Settled, settled_value
+from verifyrig.analysis import settled as settled_module
+from verifyrig.analysis.results import Forecast
+from verifyrig.analysis.settled import Settled, settle_rule, settled_value
+from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 
@@ -104,6 +109,208 @@ def test_too_few_readings_settle_nothing(n: int, why: Reason) -> None:
     # The sample at the stage's first moment belongs to it.
     found = settled_value(trace, stage, "die_temp_c")
     assert found == why
+
+
+# ---- the flat end in closed form
+
+
+def found_in(trace: Trace, channel: str = "die_temp_c") -> Settled:
+    stage = trace.stage("load")
+    assert stage is not None
+    found = settled_value(trace, stage, channel)
+    assert isinstance(found, Settled)
+    return found
+
+
+def to_and_fro(n: int, sigma_k: float = SIGMA_K) -> FloatArray:
+    """Readings that lie above and below by turns: no slope, and neighbours are anything but alike."""
+    return LEVEL_C + sigma_k * (-1.0) ** np.arange(n)
+
+
+def u_of_mean(n: int, sigma_k: float = SIGMA_K) -> float:
+    """Standard deviation of the mean of n readings ± sigma, JCGM 100:2008, 4.2.3."""
+    return sigma_k * math.sqrt(n / (n - 1)) / math.sqrt(n)
+
+
+def test_five_of_the_slowest_time_constants_are_long_and_a_second_less_is_not() -> None:
+    assert not settled(to_and_fro(2001)).extrapolated
+    assert settled(to_and_fro(2000)).extrapolated
+
+
+def test_the_last_three_quarters_of_a_time_constant_are_averaged() -> None:
+    # 0.75 x 400 s: the reading 300 s before the last is the first that counts, 301 in all.
+    values = to_and_fro(2401)
+    values[:-301] = 20.0
+    found = settled(values)
+    assert found.value_c == pytest.approx(LEVEL_C, abs=0.01)
+    assert found.u_k == pytest.approx(u_of_mean(301), rel=1e-3)
+    values[-301:-150] += 5.0
+    assert settled(values).value_c == pytest.approx(LEVEL_C + 5.0 * 151 / 301, abs=0.01)
+
+
+def with_rule(trace: Trace, settle: Settle) -> Trace:
+    stage = Stage(name="load", kind=StageKind.LOAD, load=LoadPlan(work="x"), settle=settle)
+    return replace(trace, profile=Profile(name="p", title="", text="", recipe="r", stages=(stage,), thresholds=()))
+
+
+def test_a_profile_with_a_quick_rule_averages_two_minutes_at_least() -> None:
+    values = to_and_fro(601)
+    values[:-121] = 20.0
+    quick = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=100.0)
+    found = found_in(with_rule(flat_trace(values), quick))
+    assert found.value_c == pytest.approx(LEVEL_C, abs=0.01) and not found.extrapolated
+    assert found.u_k == pytest.approx(u_of_mean(121), rel=1e-3)
+
+
+def test_the_rule_is_the_profiles_or_one_kelvin_and_400_seconds() -> None:
+    trace = flat_trace(to_and_fro(601))
+    stage = trace.stage("load")
+    assert stage is not None
+    assert settle_rule(trace, stage) == Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
+    own = Settle(channel="coolant_temp_c", within_k=0.5, slowest_time_constant_s=900.0)
+    assert settle_rule(with_rule(trace, own), stage) == own
+
+
+@pytest.mark.parametrize(("in_u_of_slope", "counts"), [(1.5, False), (2.5, True)])
+def test_a_slope_counts_from_twice_its_own_uncertainty_on(in_u_of_slope: float, counts: bool) -> None:
+    # JCGM 100:2008, H.3: u of a slope is s / sqrt(sum of squares of t); for n readings a second apart n (n^2 - 1) / 12.
+    n = 301
+    u_slope = SIGMA_K * math.sqrt(n / (n - 2)) / math.sqrt(n * (n * n - 1) / 12)
+    slope = in_u_of_slope * u_slope
+    found = settled(to_and_fro(2401) + slope * np.arange(2401))
+    still_k = slope * 400.0 / 2  # one slowest time constant further, as two standard uncertainties
+    assert found.u_k == pytest.approx(math.hypot(u_of_mean(n), still_k if counts else 0.0), rel=0.03)
+
+
+def test_a_falling_slope_counts_as_a_rising_one_does() -> None:
+    falling = settled(to_and_fro(2401) - 0.01 * np.arange(2401))
+    assert falling.u_k == pytest.approx(2.0, rel=0.02)
+
+
+def test_samples_that_are_all_alike_are_worth_no_more_than_their_hundredth_part() -> None:
+    # One cosine over the window: no slope, neighbours alike by more than 0.98, which is as far as it is followed:
+    # sqrt((1 + 0.98) / (1 - 0.98)) = sqrt(99).
+    t = np.arange(2401.0)
+    values = LEVEL_C + np.cos(2 * math.pi * (t - t[-1]) / 300.0)
+    assert settled(values).u_k == pytest.approx(math.sqrt(0.5) / math.sqrt(301) * math.sqrt(99), rel=0.01)
+
+
+def test_a_load_in_pulses_settles_nowhere_and_a_rest_has_no_pulses() -> None:
+    trace = flat_trace(to_and_fro(2401))
+    on_off = [Event(t_s=t, kind="load", detail={"share": s}) for t, s in ((60.0, 1.0), (90.0, 0.0), (120.0, 1.0))]
+    pulsed = replace(trace, events=tuple(on_off))
+    stage = pulsed.stage("load")
+    assert stage is not None
+    assert settled_value(pulsed, stage, "die_temp_c") == reason("pulsed")
+    assert isinstance(settled_value(pulsed, replace(stage, kind=StageKind.COOLDOWN), "die_temp_c"), Settled)
+
+
+def test_five_readings_are_enough_to_be_told_that_the_stage_is_too_short() -> None:
+    die_c = np.full(int(LONG_S), math.nan)
+    die_c[:5] = LEVEL_C
+    trace = flat_trace(die_c)
+    stage = trace.stage("load")
+    assert stage is not None
+    assert settled_value(trace, stage, "die_temp_c") == reason("stage-too-short")
+
+
+# ---- the end that is foretold
+
+
+class Foretold:
+    """A forecast by hand in place of the model's, and what it was asked with."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *, known: bool) -> None:
+        self.answer = Forecast(
+            settles_at_c=61.0, u95_k=3.0, known=known, remaining_s=0.0, slow=False, why=(reason("room-unknown"),)
+        )
+        self.arguments: tuple[Any, ...] = ()
+        self.named: dict[str, Any] = {}
+        monkeypatch.setattr(settled_module, "forecast", self.ask)
+        monkeypatch.setattr(settled_module, "slope_bound", self.ask)
+
+    def ask(self, *arguments: Any, **named: Any) -> Forecast:
+        self.arguments, self.named = arguments, named
+        return self.answer
+
+
+@pytest.mark.parametrize(
+    ("known", "ended", "channel", "counts"),
+    [
+        (True, "time", "die_temp_c", True),
+        (False, "time", "die_temp_c", False),
+        (False, "settled", "die_temp_c", True),  # the rule that ended the stage saw its own forecasts too
+        (False, "settled", "die_2_temp_c", False),  # which was of another channel
+        (True, "time", "die_2_temp_c", True),
+    ],
+)
+def test_a_foretold_end_is_known_by_itself_or_by_the_rule_that_ended_the_stage(
+    monkeypatch: pytest.MonkeyPatch, known: bool, ended: str, channel: str, counts: bool
+) -> None:
+    Foretold(monkeypatch, known=known)
+    trace = flat_trace(to_and_fro(300))
+    trace = replace(
+        trace,
+        columns={**trace.columns, "die_2_temp_c": trace.columns["die_temp_c"]},
+        stages=(trace.stages[0], replace(trace.stages[1], ended=ended)),
+    )
+    found = found_in(trace, channel)
+    # Half of the expanded uncertainty: coverage factor 2.
+    assert (found.value_c, found.u_k, found.known, found.extrapolated) == (61.0, 1.5, counts, True)
+    code = "extrapolated" if counts else "extrapolated-not-settled"
+    assert found.why == (reason(code), reason("room-unknown"))
+
+
+def test_the_forecast_is_given_ten_minutes_of_what_was_before_and_all_that_is_known(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked = Foretold(monkeypatch, known=True)
+    n = 900  # a rest of 900 s, then 300 s of load
+    trace = flat_trace(to_and_fro(300 + n - 60))
+    columns = {**trace.columns, "cpu_fan_speed_rpm": np.full(len(trace.t_s), 900.0)}
+    sensor = {"resolution": 0.5, "refresh_s": 2.0, "limit": 95.0}
+    trace = replace(
+        trace,
+        columns=columns,
+        facts={**trace.facts, "channels": {"die_temp_c": sensor}},
+        stages=(
+            replace(trace.stages[0], end_s=float(n)),
+            replace(trace.stages[1], start_s=float(n)),
+        ),
+        events=(Event(t_s=float(n), kind="load", detail={"share": 1.0}),),
+    )
+    found_in(trace)
+    t_s, temp_c = asked.arguments
+    assert (t_s[0], t_s[-1]) == (n - 600.0, trace.t_s[-1]) and len(temp_c) == len(t_s)
+    assert set(asked.named["fan_rpm"]) == {900.0} and len(asked.named["power_w"]) == len(t_s)
+    assert set(asked.named["load_share"]) == {1.0} and asked.named["load_on_s"] == n
+    assert (asked.named["resolution_k"], asked.named["refresh_s"], asked.named["limit_c"]) == (0.5, 2.0, 95.0)
+
+
+def test_what_is_not_read_is_not_given(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = Foretold(monkeypatch, known=True)
+    trace = flat_trace(to_and_fro(300))
+    found_in(replace(trace, columns={"die_temp_c": trace.columns["die_temp_c"]}))
+    assert (asked.named["power_w"], asked.named["fan_rpm"], asked.named["load_share"]) == (None, None, None)
+    assert (asked.named["resolution_k"], asked.named["limit_c"]) == (None, None)
+
+
+@pytest.mark.parametrize("resolution_k", [None, 0.5])
+def test_what_no_power_of_its_own_heats_is_bounded_by_its_slope_since_the_load_changed(
+    monkeypatch: pytest.MonkeyPatch, resolution_k: float | None
+) -> None:
+    asked = Foretold(monkeypatch, known=True)
+    trace = flat_trace(to_and_fro(300))
+    changed = Event(t_s=100.0, kind="load", detail={"share": 0.5})
+    trace = replace(
+        trace,
+        columns={**trace.columns, "coolant_temp_c": trace.columns["die_temp_c"]},
+        events=(*trace.events, changed),
+        facts={**trace.facts, "channels": {"coolant_temp_c": {"resolution": resolution_k}}},
+    )
+    found_in(trace, "coolant_temp_c")
+    t_s, values, *rest = asked.arguments
+    assert t_s[0] == 100.0 and len(values) == len(t_s) and rest == [400.0, 1.0, resolution_k or 0.0]
 
 
 # ---- the room's uncertainty
