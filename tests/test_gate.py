@@ -9,7 +9,8 @@ import pytest
 from verifyrig.analysis import Forecast
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.core.profile import Gate
-from verifyrig.rig.gate import GateClosed, StageGate
+from verifyrig.core.reason import reason
+from verifyrig.rig.gate import GateClosed, StageGate, check_gate
 
 DIE = "die_temp_c"
 ROOM_C = 22.0
@@ -54,6 +55,17 @@ def test_a_rise_over_the_room_closes_it_where_the_room_is_known() -> None:
     found = closed(gate, ok(ROOM_C + 25.5))
     assert found is not None and (found.value, found.limit) == (47.5, 47.0)
     assert closed(gate, ok(ROOM_C + 25.5), ambient_c=None) is None
+
+
+def test_it_says_what_was_too_hot_in_numbers() -> None:
+    hot, risen = closed(stage_gate(), ok(50.1)), closed(stage_gate(max_rise_k=25.0), ok(ROOM_C + 25.5))
+    assert hot is not None and hot.why == reason("is-too-hot", value_c=50.1, limit_c=50.0)
+    assert risen is not None and risen.why == reason("is-too-far-above-room", rise_k=25.5, limit_k=25.0)
+
+
+@pytest.mark.parametrize("silent", [None, MISSING, Reading(value=90.0, quality=Quality.STALE), Reading(value=None)])
+def test_a_reading_that_is_not_there_is_left_to_whoever_counts_them(silent: Reading | None) -> None:
+    assert check_gate(Gate(channel=DIE, max_c=50.0), DIE, silent, ROOM_C) is None
 
 
 def test_a_forecast_closes_it_at_once_only_where_it_is_sure() -> None:

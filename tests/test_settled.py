@@ -124,7 +124,7 @@ def found_in(trace: Trace, channel: str = "die_temp_c") -> Settled:
 
 def to_and_fro(n: int, sigma_k: float = SIGMA_K) -> FloatArray:
     """Readings that lie above and below by turns: no slope, and neighbours are anything but alike."""
-    return LEVEL_C + sigma_k * (-1.0) ** np.arange(n)
+    return np.asarray(LEVEL_C + sigma_k * (-1.0) ** np.arange(n), dtype=np.float64)
 
 
 def u_of_mean(n: int, sigma_k: float = SIGMA_K) -> float:
@@ -206,12 +206,24 @@ def test_a_load_in_pulses_settles_nowhere_and_a_rest_has_no_pulses() -> None:
 
 
 def test_five_readings_are_enough_to_be_told_that_the_stage_is_too_short() -> None:
-    die_c = np.full(int(LONG_S), math.nan)
-    die_c[:5] = LEVEL_C
-    trace = flat_trace(die_c)
+    trace = flat_trace(np.full(5, LEVEL_C))
     stage = trace.stage("load")
     assert stage is not None
     assert settled_value(trace, stage, "die_temp_c") == reason("stage-too-short")
+
+
+@pytest.mark.parametrize(("silent_s", "told"), [(30, True), (31, False), (300, False)])
+def test_a_sensor_that_fell_silent_before_the_end_tells_nothing_of_the_end(silent_s: int, told: bool) -> None:
+    die_c = np.full(600, LEVEL_C)
+    die_c[-silent_s:] = math.nan
+    trace = flat_trace(die_c)
+    stage = trace.stage("load")
+    assert stage is not None
+    found = settled_value(trace, stage, "die_temp_c")
+    if told:
+        assert isinstance(found, Settled) and math.isfinite(found.value_c)
+    else:
+        assert found == reason("no-reading-at-its-end")
 
 
 # ---- the end that is foretold

@@ -4,9 +4,9 @@ A mutant is killed when a test fails, or when the tests take far longer than wit
 machine look at those again). Each mutant lives in a forked process of its own and only in memory; no file is written.
 The tests are collected once and the changed functions put in the place of the old ones (`_put_in`); what survives
 that is tried again in a process that imports the changed module from the start, so that nothing survives only
-because somebody still held the old value. Left alone is what no test should read:
-docstrings, annotations, the words of an error. The alternative paired with it is line coverage's promise: a line that
-runs is not a line that is checked, so `ran_but_unchecked` lists what survived.
+because somebody still held the old value. Left alone is what no test should read: docstrings, annotations, decorators,
+the words of an error. The alternative paired with it is line coverage's promise: a line that runs is not a line that
+is checked, so `ran_but_unchecked` lists what survived.
 
 The mutants are tried in a seeded order until a module's time is spent; `--quick` takes a few of each.
 """
@@ -58,7 +58,7 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.metrology.uncertainty": ("test_uncertainty.py",),
     "verifyrig.analysis.thresholds": ("test_thresholds.py", "test_analysis_metrics.py"),
     "verifyrig.analysis.settled": ("test_settled.py",),
-    "verifyrig.analysis.forecast": ("test_analysis_forecast.py",),
+    "verifyrig.analysis.forecast": ("test_forecast_rules.py", "test_analysis_forecast.py"),
     "verifyrig.analysis.stage_forecaster": ("test_stage_forecaster.py",),
     "verifyrig.record.seal": ("test_seal.py",),
 }
@@ -99,12 +99,14 @@ def mutants_of(module: str, source: str) -> list[Mutant]:
 
 
 def _unread(tree: ast.Module) -> set[ast.AST]:
-    """Return what no test should read: annotations, the words of an error, an assertion."""
+    """Return what no test should read: annotations, decorators, the words of an error, an assertion."""
     roots: list[ast.AST] = []
     for node in ast.walk(tree):
         if isinstance(node, ast.Raise | ast.Assert):
             roots.append(node)
-        elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.returns is not None:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            roots.extend(node.decorator_list)
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.returns is not None:
             roots.append(node.returns)
         elif isinstance(node, ast.arg | ast.AnnAssign) and node.annotation is not None:
             roots.append(node.annotation)

@@ -27,7 +27,7 @@ __all__ = ["Answer", "Samples", "explain", "forecast", "forecast_from", "prepare
 
 DEFAULT_SETTLE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
 _SHORTEST_S = 20.0
-_LATE_S = 30.0
+LATE_S = 30.0
 _AT_LIMIT_K = 1.3
 _FAN_STANDS_RPM = 30.0
 # A room moves by some tenths of a kelvin within the hour, and what settles is taken for the room as it is now.
@@ -210,7 +210,7 @@ def forecast_from(
     """
     t, temp = samples.t_s[samples.start :], samples.temp_c[samples.start :]
     seen = np.isfinite(temp)
-    if np.count_nonzero(seen) < 5 or t[-1] - t[0] < _SHORTEST_S:
+    if np.count_nonzero(seen) < 5 or t[-1] - t[0] < _SHORTEST_S or not seen[_late(samples)[samples.start :]].any():
         return None
     at_limit = _flat_at_limit(t[seen], temp[seen], limit_c, rule)
     if at_limit is not None:
@@ -256,7 +256,7 @@ def explain(
 
 
 def _late(samples: Samples) -> BoolArray:
-    late: BoolArray = samples.t_s >= max(samples.t_s[-1] - _LATE_S, samples.t_s[samples.start])
+    late: BoolArray = samples.t_s >= max(samples.t_s[-1] - LATE_S, samples.t_s[samples.start])
     return late
 
 

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast
+from verifyrig.analysis.forecast import DEFAULT_SETTLE, LATE_S, forecast
 from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s, power_scale
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.room import room_columns
@@ -79,7 +79,8 @@ def _correlation_factor(values: FloatArray) -> float:
 def _forecast_end(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Settled | Reason:
     ahead = _ahead(trace, stage, channel, rule, from_s)
     if ahead is None:
-        return reason("stage-too-short")
+        silent_s = trace.t_s[trace.within(stage)][-1] - stage_columns(trace, stage, channel)[0][-1]
+        return reason("no-reading-at-its-end" if silent_s > LATE_S else "stage-too-short")
     # The rule that ended the stage saw the same readings, and its own earlier forecasts beside them.
     known = ahead.known or (stage.ended == StageEnd.SETTLED and channel == rule.channel)
     extrapolated = reason("extrapolated" if known else "extrapolated-not-settled")

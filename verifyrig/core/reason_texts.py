@@ -44,6 +44,7 @@ TEXTS: dict[str, str] = {
     "bad-times": "the record's times go back or stand still",
     "no-reading": "no reading in this stage",
     "few-readings": "only {count} readings in this stage",
+    "no-reading-at-its-end": "no reading in the last half minute of this stage",
     "pulsed": "the load came in pulses: nothing settles",
     "stage-too-short": "the stage is too short to tell where it settles",
     "extrapolated": "extrapolated",
