@@ -92,17 +92,19 @@ class FakeBank:
 
 
 class FakeLoad:
-    """Counts what it is told."""
+    """Counts what it is told; `part` is what part of the whole processor its workers are."""
 
     def __init__(self, log: list[tuple[Any, ...]]) -> None:
         self.log = log
         self.share = 0.0
+        self.part = 1.0
         self.alive = 0
         self.work = 0.0
         self.on_status: Callable[[FakeLoad], None] = lambda load: None
 
     def start(self, demand: LoadDemand) -> None:
         self.alive = 2
+        self.part = 0.25 if demand.workers == "quarter" else 1.0
         self.log.append(("start", demand.workers))
 
     def set_share(self, share: float) -> None:

@@ -17,7 +17,7 @@ from verifyrig.commands import cli
 from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record, read_trace
 from verifyrig.record.restart_note import read_aftermath
-from verifyrig.runs.unfinished import newly_unfinished
+from verifyrig.runs.unfinished import note_unfinished
 
 
 def record(path: Path, how: str) -> None:
@@ -54,14 +54,14 @@ def test_a_run_that_broke_off_is_told_once_and_noted_beside_its_record(
 
 def test_a_closed_run_is_not_told(tmp_path: Path) -> None:
     record(tmp_path / "runs" / "20260101-000000-bbbb.sqlite", "close")
-    assert newly_unfinished(Bench(root=tmp_path)) == []
+    assert note_unfinished(Bench(root=tmp_path)) == []
 
 
 def test_a_run_in_progress_is_not_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "runs" / "20260101-000000-cccc.sqlite"
     writer = open_record(path, facts={"run": path.stem}, profile_text=None, channels=["die_temp_c"], live=False)
     writer.sample(0.0, 0.0, {"die_temp_c": Reading(value=60.0)})
-    assert newly_unfinished(Bench(root=tmp_path)) == []
+    assert note_unfinished(Bench(root=tmp_path)) == []
     assert cli.run(["inspect", "20260101-000000-cccc", "--bench", str(tmp_path)]) == 0
     assert "still being written" in capsys.readouterr().out
     writer.close()
@@ -72,7 +72,7 @@ def test_a_run_of_another_computer_is_left_to_that_computer(tmp_path: Path, monk
     with monkeypatch.context() as elsewhere:
         elsewhere.setattr("verifyrig.record.outcome_of.host_id", lambda root=Path("/"): "another-computer")
         record(path, "power-off")
-    assert newly_unfinished(Bench(root=tmp_path)) == [] and read_aftermath(path) is None
+    assert note_unfinished(Bench(root=tmp_path)) == [] and read_aftermath(path) is None
 
 
 def test_a_damaged_file_in_the_folder_stops_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -97,7 +97,7 @@ def test_a_killed_recorder_is_found_killed(tmp_path: Path) -> None:
         wait_for_acks(path, 3)
         os.kill(pid, signal.SIGKILL)
         wait_until_dead(pid)
-        (found,) = newly_unfinished(Bench(root=tmp_path))
+        (found,) = note_unfinished(Bench(root=tmp_path))
         nursery.stdin.close()
     assert found.kind == "killed" and "is gone" in found.sentence
     trace = read_trace(found.record)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from tests.fakes import Ears, FakeBank, FakeClock, FakeLoad, FakeWriter, profile
 from verifyrig.core.interfaces import Controls
+from verifyrig.rig.arming import arm, limits_of
 from verifyrig.rig.load_permit import LoadPermit
-from verifyrig.rig.runner import Rig, RunEnd, Runner
+from verifyrig.rig.runner import Ambient, Rig, RunEnd, Runner
 
 BLIND = """
 name = "blind"
@@ -41,7 +43,7 @@ max_duration_s = 5
 
 
 class Stand:
-    """A rig of fakes without any temperature."""
+    """A rig of fakes without any temperature: no limit is armed, so the permit has none to hold a load against."""
 
     def __init__(self, text: str, *, blind: bool) -> None:
         self.log: list[tuple[Any, ...]] = []
@@ -51,8 +53,8 @@ class Stand:
         bank.sample = lambda now_s, *, load_share: {}  # type: ignore[method-assign]
         self.rig = Rig(
             profile=profile(text), clock=self.clock, bank=bank, load=FakeLoad(self.log), writer=self.writer,
-            controls=Controls(), observer=self.ears, armed=(), ambient=None, permit=LoadPermit(limits_c={}),
-            blind=blind,
+            controls=Controls(), observer=self.ears, armed=(), ambient=None, blind=blind,
+            permit=LoadPermit(limits_c=limits_of(())),
         )  # fmt: skip
 
     def run(self) -> RunEnd:
@@ -195,10 +197,6 @@ def test_a_rest_that_will_settle_above_its_gate_lets_no_load_start_though_no_rea
 
 
 def _with_bank(stand: Stand, bank: FakeBank) -> Rig:
-    from dataclasses import replace
-
-    from verifyrig.rig.arming import arm
-    from verifyrig.rig.runner import Ambient
-
     armed, _ = arm(stand.rig.profile, bank.infos)
-    return replace(stand.rig, bank=bank, armed=tuple(armed), ambient=Ambient(value_c=22.0, u95_k=0.5))
+    permit = LoadPermit(limits_c=limits_of(armed), infos=bank.infos)
+    return replace(stand.rig, bank=bank, armed=tuple(armed), ambient=Ambient(value_c=22.0, u95_k=0.5), permit=permit)

@@ -89,10 +89,10 @@ def _next_step(args: argparse.Namespace) -> Answer:
 
 def _tell_unfinished(bench: Bench) -> None:
     """Name runs that broke off since the last start; that something cannot be read there stops no command."""
-    from verifyrig.runs.unfinished import newly_unfinished
+    from verifyrig.runs.unfinished import note_unfinished
 
     with contextlib.suppress(OSError, RigError):
-        for found in newly_unfinished(bench):
+        for found in note_unfinished(bench):
             tell(f"verifyrig: {plain_line(found.sentence)}")
 
 

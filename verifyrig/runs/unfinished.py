@@ -56,8 +56,8 @@ class Unfinished:
         return plain_line(text)
 
 
-def newly_unfinished(bench: Bench) -> list[Unfinished]:
-    """Return the runs that broke off and were not told of yet; note beside each what the system says of it now.
+def note_unfinished(bench: Bench) -> list[Unfinished]:
+    """Note beside each run that broke off, once, what the system says of it now; return those noted.
 
     Records that another computer wrote are left to that computer. A record that cannot be read is left to `inspect`.
     """
