@@ -32,6 +32,8 @@ from verifyrig.runs.contract import CompareObject, InspectObject, PairedObject, 
 
 LOG = "t,die\n" + "".join(f"{t},{40 + t / 10:.1f}\n" for t in range(60))
 
+KERNEL_LOG = "2026-03-01T14:05:00+00:00 box kernel: thermal: critical temperature reached\n"
+
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -41,9 +43,11 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "profiles").mkdir()
     (folder / "profiles" / "short.toml").write_text(SHORT)
     (folder / "log.csv").write_text(LOG)
+    (folder / "kern.log").write_text(KERNEL_LOG)
     SimulatedBench("healthy-air", 0, folder / "tree").close()
     said("job", "open", "--complaint", "slow", "--customer", "A. Invented", "--id", "a1", cwd=folder)
-    said("run", "short", "--mock", "healthy-air", cwd=folder)
+    for _ in range(2):
+        said("run", "short", "--mock", "healthy-air", cwd=folder)
     return folder
 
 
@@ -73,7 +77,7 @@ ANSWERS: list[tuple[str, Any]] = [
     ("inspect first --printed 0123456789abcdef", InspectObject),
     ("inspect last", InspectObject),
     ("channels --root tree", ChannelsObject),
-    ("history", HistoryObject),
+    ("history kern.log", HistoryObject),
     ("job finding cpu-fan=loud", JobObject),
     ("job change paste-renewed", JobObject),
     ("job show", JobObject),

@@ -66,8 +66,8 @@ def _compare_stage(before: Trace, after: Trace, name: str, changed: frozenset[st
     a, b = before.stage(name), after.stage(name)
     if a is None or a.ended == StageEnd.SKIPPED:
         # A stage that somebody left out of choice tells nothing of the machine.
-        left_out = bool(before.facts.get("no_load"))
-        stopped = before.facts.get("outcome") in (Outcome.TRIPPED, Outcome.STOPPED)
+        left_out = before.recorded.no_load
+        stopped = before.recorded.outcome in (Outcome.TRIPPED, Outcome.STOPPED)
         unsafe = not left_out and (stopped or before.profile == after.profile)
         return _not_run(reason("no-such-stage-before"), "not run: unsafe" if unsafe else "not run")
     if b is None or b.ended == StageEnd.SKIPPED:
@@ -197,11 +197,11 @@ def _sensors(before: Trace, after: Trace, a: StageSpan, changed: frozenset[str])
 
 
 def _facts(before: Trace, after: Trace) -> Iterable[_Finding]:
-    states = [trace.facts.get("states") or {} for trace in (before, after)]
+    states = [trace.recorded.states for trace in (before, after)]
     for key in dict.fromkeys([*_STATES, *states[0], *states[1]]):
         yield from _known_and_different(key, states[0].get(key), states[1].get(key))
     yield from _known_and_different("power limit", *(_limit(trace) for trace in (before, after)))
-    versions = [trace.facts.get("analysis_version") for trace in (before, after)]
+    versions = [trace.recorded.analysis_version for trace in (before, after)]
     if all(versions) and versions[0] != versions[1]:
         yield _Finding(reason("analysis-versions-differ"), False)
 
@@ -270,9 +270,7 @@ def _corrected(metric: Metric, shift_k: float) -> Metric:
 
 def _same_machine(before: Trace, after: Trace) -> bool:
     devices = [sensor_facts(trace, "die_temp_c").device for trace in (before, after)]
-    units = [
-        trace.facts.get("job") or trace.facts.get("unit") or trace.facts.get("machine") for trace in (before, after)
-    ]
+    units = [trace.recorded.job or trace.recorded.unit or trace.recorded.machine for trace in (before, after)]
     return devices[0] == devices[1] and units[0] == units[1]
 
 

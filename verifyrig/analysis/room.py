@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
-from verifyrig.core.room import TYPED, room_channel, typed_room
+from verifyrig.core.room import TYPED, room_channel
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["Room", "room_columns", "room_of", "room_of_run"]
@@ -56,5 +56,5 @@ def _measured(trace: Trace, channel: str, late: FloatArray, whole: FloatArray) -
 
 
 def _typed(trace: Trace) -> Room | None:
-    typed = typed_room(trace.facts)
+    typed = trace.recorded.room
     return None if typed is None else Room(typed.value_c, typed.u95_k, TYPED, SensorFacts(), 0.0)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from verifyrig.core.plain_json import number_or_none
 from verifyrig.core.trace import BoolArray, FloatArray, StageSpan, Trace
 
 __all__ = [
@@ -47,7 +47,7 @@ class SensorFacts:
 
 def sensor_facts(trace: Trace, channel: str) -> SensorFacts:
     """Return what the record says of the channel's sensor."""
-    found = _channel_entry(trace.facts.get("channels"), channel)
+    found = trace.recorded.channels.get(channel, {})
     return SensorFacts(
         resolution=_positive(found.get("resolution")),
         refresh_s=_positive(found.get("refresh_s")),
@@ -57,21 +57,9 @@ def sensor_facts(trace: Trace, channel: str) -> SensorFacts:
     )
 
 
-def _channel_entry(channels: Any, channel: str) -> Mapping[str, Any]:
-    if isinstance(channels, Mapping):
-        entry = channels.get(channel)
-        return entry if isinstance(entry, Mapping) else {}
-    if isinstance(channels, list | tuple):
-        for entry in channels:
-            if isinstance(entry, Mapping) and entry.get("channel") == channel:
-                return entry
-    return {}
-
-
 def _positive(value: Any) -> float | None:
-    if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value) and value > 0:
-        return float(value)
-    return None
+    number = number_or_none(value)
+    return number if number is not None and number > 0 else None
 
 
 def has_bad_times(t_s: FloatArray) -> bool:

@@ -117,18 +117,17 @@ def run_verdict(trace: Trace, results: Sequence[ThresholdResult]) -> Verdict:
 
     A machine that switched itself off under load fails a verification or build run, whatever was measured before.
     """
-    if trace.facts.get("purpose") in (Purpose.VERIFICATION, Purpose.BUILD) and _died_under_load(trace):
+    if trace.recorded.purpose in (Purpose.VERIFICATION, Purpose.BUILD) and _died_under_load(trace):
         return Verdict.FAIL
     verdict = worst(result.verdict for result in results)
-    outcome = trace.facts.get("outcome")
+    outcome = trace.recorded.outcome
     if outcome not in (None, Outcome.COMPLETED) and verdict in _LIKE_A_PASS:
         return Verdict.NOT_MEASURED
     return verdict
 
 
 def _died_under_load(trace: Trace) -> bool:
-    cause = trace.facts.get("cause")
-    if not isinstance(cause, Mapping) or cause.get("class") != CauseClass.POWER_OFF:
+    if trace.recorded.cause_class != CauseClass.POWER_OFF:
         return False
     last = max(trace.stages, key=lambda stage: stage.start_s, default=None)
     if last is not None and last.kind == StageKind.LOAD:

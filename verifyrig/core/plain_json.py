@@ -46,6 +46,16 @@ def plain_number(value: float | None, digits: int | None = 7) -> float | None:
     return float(value) if digits is None else float(f"{value:.{digits}g}")
 
 
+def number_or_none(value: Any) -> float | None:
+    """Return a finite number of a JSON value, None for anything else; true and false are no numbers."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    try:
+        return float(value) if math.isfinite(value) else None
+    except OverflowError:
+        return None
+
+
 def json_text(value: Any, *, ascii_only: bool = False) -> str:
     """Return the value as JSON text; control, direction and invisible characters are escaped, so nothing is lost."""
     text = json.dumps(plain_json(value), ensure_ascii=ascii_only, allow_nan=False)

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
+from verifyrig.core.plain_json import number_or_none
+
 __all__ = ["INLET_CHANNEL", "ROOM_CHANNEL", "ROOM_CHANNELS", "TYPED", "TypedRoom", "room_channel", "typed_room"]
 
 ROOM_CHANNEL, INLET_CHANNEL = "ambient_temp_c", "inlet_temp_c"
@@ -32,7 +34,6 @@ def room_channel(is_known: Callable[[str], bool]) -> str | None:
 def typed_room(facts: Mapping[str, Any]) -> TypedRoom | None:
     """Return the room that was typed, from a record's facts; None where none was."""
     ambient = facts.get("ambient")
-    if not isinstance(ambient, Mapping) or not isinstance(ambient.get("value_c"), int | float):
+    if not isinstance(ambient, Mapping) or (value_c := number_or_none(ambient.get("value_c"))) is None:
         return None
-    u95 = ambient.get("u95_k")
-    return TypedRoom(float(ambient["value_c"]), float(u95) if isinstance(u95, int | float) else None)
+    return TypedRoom(value_c, number_or_none(ambient.get("u95_k")))

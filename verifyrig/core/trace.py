@@ -13,6 +13,7 @@ from verifyrig.core.old_sentences import kept_reasons, reason_of_sentence
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.profile import Profile
 from verifyrig.core.reason import Reason, reason_of_json
+from verifyrig.core.recorded import Recorded, recorded
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -83,6 +84,14 @@ class Trace:
     columns: Mapping[str, FloatArray]
     qualities: tuple[QualityInterval, ...] = ()
     events: tuple[Event, ...] = ()
+    _recorded: list[Recorded] = field(default_factory=list, init=False, repr=False, compare=False)
+
+    @property
+    def recorded(self) -> Recorded:
+        """The facts, typed; read once."""
+        if not self._recorded:
+            self._recorded.append(recorded(self.facts))
+        return self._recorded[0]
 
     @property
     def why_stopped(self) -> tuple[Reason | str, ...]:

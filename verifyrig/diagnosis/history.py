@@ -137,10 +137,10 @@ def _phases(job: Job | None, traces: Sequence[Trace]) -> list[_Phase]:
 
 
 def _began(trace: Trace) -> datetime:
-    started = trace.facts.get("started_utc_s")
-    if not isinstance(started, int | float):
+    started = trace.recorded.started_utc_s
+    if started is None:
         started = float(trace.utc_s[0]) if len(trace.utc_s) else 0.0
-    return datetime.fromtimestamp(float(started), UTC)
+    return datetime.fromtimestamp(started, UTC)
 
 
 def change_key(change: Entry) -> str:

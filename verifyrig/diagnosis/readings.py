@@ -13,7 +13,7 @@ from verifyrig.core.channels import base_name
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import peak_share
 from verifyrig.core.profile import StageKind
-from verifyrig.core.room import INLET_CHANNEL, ROOM_CHANNEL, typed_room
+from verifyrig.core.room import INLET_CHANNEL, ROOM_CHANNEL
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 __all__ = ["LATE_S", "SETTLED_LOAD_S", "Readings", "Step"]
@@ -88,7 +88,7 @@ class Readings:
         measured = self.mean(ROOM_CHANNEL, from_s, to_s)
         if math.isfinite(measured):
             return measured, 0.25
-        typed = typed_room(self.trace.facts)
+        typed = self.trace.recorded.room
         if typed is not None:
             return typed.value_c, typed.u95_k / 2 if typed.u95_k is not None else _TYPED_ROOM_U_K
         # The cooler's inlet is the room plus what the case adds: a poor room, better than none. So it comes last
@@ -98,7 +98,7 @@ class Readings:
 
     def knows_room(self) -> bool:
         """Return whether the room itself was measured or typed, not only the air at the cooler."""
-        return typed_room(self.trace.facts) is not None or bool(np.isfinite(self.column(ROOM_CHANNEL)).any())
+        return self.trace.recorded.room is not None or bool(np.isfinite(self.column(ROOM_CHANNEL)).any())
 
     def stages(self, kind: str) -> list[StageSpan]:
         """Return the stages of a kind that ran, oldest first."""
@@ -225,7 +225,5 @@ class Readings:
 
     def limit_c(self) -> float:
         """Return the machine's own limit, °C; NaN where the record does not tell it."""
-        channels = self.trace.facts.get("channels")
-        entry = channels.get("die_temp_c") if isinstance(channels, dict) else None
-        limit = entry.get("limit") if isinstance(entry, dict) else None
-        return float(limit) if isinstance(limit, int | float) and 60 <= limit <= 125 else math.nan
+        limit = self.trace.recorded.limit_of("die_temp_c")
+        return limit if limit is not None and 60 <= limit <= 125 else math.nan

@@ -63,8 +63,8 @@ def signs_of(readings: Readings) -> list[Sign]:
 def _reaction(readings: Readings) -> Sign | None:
     """Whether the die's reading moves when the power does: what no sound sensor fails to do."""
     stuck = [q for q in readings.trace.qualities if q.channel == "die_temp_c" and q.quality == "stuck"]
-    trip = readings.trace.facts.get("trip")
-    no_reaction = isinstance(trip, dict) and "reaction" in str(trip.get("rule", ""))
+    trip = readings.trace.recorded.trip
+    no_reaction = trip is not None and "reaction" in str(trip.get("rule", ""))
     if stuck or no_reaction:
         return Sign(name="die-sensor", word="stuck", says="the die's reading stood still while the power changed")
     steps = [s for s in readings.steps() if abs(s.step_w) >= _FROZEN_STEP_W and s.length_s >= 4.9]
@@ -122,10 +122,9 @@ def _limit(readings: Readings) -> Sign | None:
 
 
 def _stated_limit_w(readings: Readings) -> float | None:
-    machine = readings.trace.facts.get("machine")
-    limits = machine.get("power_limits_w") if isinstance(machine, dict) else None
-    if isinstance(limits, dict) and isinstance(limits.get("long_term"), int | float):
-        return float(limits["long_term"])
+    told_w = readings.trace.recorded.firmware_power_limit_w
+    if told_w is not None:
+        return told_w
     raw: FloatArray = np.asarray(readings.trace.columns.get("power_limit_w", np.empty(0)))
     raw = raw[np.isfinite(raw)]
     return float(np.median(raw)) if len(raw) else None
@@ -170,8 +169,7 @@ def _held_down(readings: Readings, load: Step, first_s: float, what: str) -> Sig
 
 def _end(readings: Readings) -> Sign | None:
     """How the run ended, with what the die showed last: a machine that goes dark says why by where it stood."""
-    cause = readings.trace.facts.get("cause")
-    kind = cause.get("class") if isinstance(cause, dict) else None
+    kind = readings.trace.recorded.cause_class
     if kind == CauseClass.HANG:
         return Sign(name="end", word="hang", says="the machine stopped answering under load")
     ups = [s for s in readings.steps() if s.up]
@@ -233,6 +231,5 @@ def work_errors(readings: Readings) -> WorkErrors | None:
     count = int(np.clip(np.diff(kept, prepend=min(0.0, float(kept[0]))), 0, None).sum())
     events = [e for e in readings.trace.events if e.kind == "compute-error"]
     cores = tuple(int(e.detail["core"]) for e in events if isinstance(e.detail.get("core"), int))
-    machine = readings.trace.facts.get("machine")
-    n_cores = machine.get("cores") if isinstance(machine, dict) else None
-    return WorkErrors(count=max(count, len(events)), work_s=work_s, cores=cores, n_cores=int(n_cores) if n_cores else 6)
+    n_cores = readings.trace.recorded.cores or 6
+    return WorkErrors(count=max(count, len(events)), work_s=work_s, cores=cores, n_cores=n_cores)

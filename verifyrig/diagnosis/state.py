@@ -29,10 +29,9 @@ def state_of(traces: Sequence[Trace], findings: Mapping[str, str], done: frozens
 
 
 def _load_unsafe(trace: Trace) -> bool:
-    cause = trace.facts.get("cause")
-    dark = isinstance(cause, Mapping) and cause.get("class") in (CauseClass.POWER_OFF, CauseClass.HANG)
+    dark = trace.recorded.cause_class in (CauseClass.POWER_OFF, CauseClass.HANG)
     refused = any(event.kind == "load-refused" for event in trace.events)
-    return dark or refused or trace.facts.get("outcome") in (Outcome.TRIPPED, Outcome.STOPPED) or _rest_unsafe(trace)
+    return dark or refused or trace.recorded.outcome in (Outcome.TRIPPED, Outcome.STOPPED) or _rest_unsafe(trace)
 
 
 def _rest_unsafe(trace: Trace) -> bool:

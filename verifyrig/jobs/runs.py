@@ -159,17 +159,16 @@ def _moment_of_id(run_id: str) -> datetime | None:
 
 def run_facts(trace: Trace, *, verdict: str | None, integrity: Integrity = Integrity.SEALED) -> RunFacts:
     """Return a run as a job sees it."""
-    facts = trace.facts
-    cause = facts.get("cause")
+    told = trace.recorded
     return RunFacts(
         run=trace.run_id,
-        purpose=str(facts.get("purpose", Purpose.CHECK)),
-        profile=trace.profile.name if trace.profile else facts.get("profile_name"),
-        outcome=str(facts.get("outcome")),
-        cause=cause.get("class") if isinstance(cause, dict) else None,
+        purpose=told.purpose or Purpose.CHECK,
+        profile=trace.profile.name if trace.profile else told.profile_name,
+        outcome=str(told.outcome),
+        cause=told.cause_class,
         verdict=verdict,
         started=_started(trace),
-        recipe=trace.profile.recipe if trace.profile else facts.get("recipe"),
+        recipe=trace.profile.recipe if trace.profile else told.recipe,
         loaded=any(_loads(trace, stage) for stage in trace.stages),
         integrity=integrity,
         exposure=exposure_of(trace),
@@ -178,8 +177,8 @@ def run_facts(trace: Trace, *, verdict: str | None, integrity: Integrity = Integ
 
 
 def _started(trace: Trace) -> datetime | None:
-    started = trace.facts.get("started_utc_s")
-    if not isinstance(started, (int, float)):
+    started = trace.recorded.started_utc_s
+    if started is None:
         started = trace.utc_s[0] if len(trace.utc_s) else None
     try:
         return None if started is None else datetime.fromtimestamp(float(started), UTC)

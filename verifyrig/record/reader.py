@@ -15,6 +15,7 @@ from verifyrig.core.errors import ProfileError
 from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
 from verifyrig.core.profile import Profile
 from verifyrig.core.reason import reason
+from verifyrig.core.recorded import Recorded, recorded
 from verifyrig.core.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
 from verifyrig.record.outcome_of import Ending, SystemState, ending_of, system_state
 from verifyrig.record.restart_note import read_aftermath
@@ -51,6 +52,11 @@ class Head:
     last_t_s: float | None
     last_utc_s: float | None
     misfit: str = ""
+
+    @property
+    def recorded(self) -> Recorded:
+        """The facts, typed."""
+        return recorded(self.facts)
 
 
 def read_trace(path: Path, state: SystemState | None = None) -> Trace:

@@ -60,14 +60,14 @@ def condition_rows(report: ReportInput, words: Words) -> list[ConditionRow]:
         ConditionRow(words.t("recipe"), [str(run.summary.get("recipe") or "–")[:16] for run in runs]),
         ConditionRow(words.t("sampling"), [_sampling(run, words) for run in runs]),
     ]
-    states = [run.trace.facts.get("states") or {} for run in runs]
+    states = [run.trace.recorded.states for run in runs]
     for key in dict.fromkeys(key for state in states for key in state):
         rows.append(
             ConditionRow(
                 words.known(str(key)), [plain(state.get(key, words.t("not noted")), words) for state in states]
             )
         )
-    machines = [run.trace.facts.get("machine") or {} for run in runs]
+    machines = [run.trace.recorded.machine for run in runs]
     for key in dict.fromkeys(key for machine in machines for key in machine if key not in _LEFT_OUT):
         if any(machine.get(key) not in (None, "", {}) for machine in machines):
             rows.append(
@@ -130,9 +130,7 @@ def instrument_rows(report: ReportInput, words: Words, *, archive: bool) -> list
     shown = [run for run in (report.before_run, report.after_run) if run is not None]
     measured = [words.local(run.started_utc_s).date() for run in shown if run.started_utc_s is not None]
     for run in shown:
-        channels = run.trace.facts.get("channels")
-        if isinstance(channels, Mapping):
-            found |= {str(name): info for name, info in channels.items() if isinstance(info, Mapping)}
+        found |= run.trace.recorded.channels
     known = {str(one.get("channel")): one for one in report.instruments if one.get("channel")}
     if archive:
         return [
@@ -199,8 +197,8 @@ def attestation_lines(report: ReportInput, words: Words) -> list[str]:
 
 
 def _attestation_line(run: RunInput, words: Words) -> str:
-    fact = run.trace.facts.get("attestation")
-    if not isinstance(fact, Mapping):
+    fact = run.trace.recorded.attestation
+    if fact is None:
         return words.t("{run}: nobody was asked about leaks, packs, smells, or who is present.", run=run.run_id)
     answers = fact.get("answers")
     said = [f"{key} {plain(answer, words)}" for key, answer in answers.items()] if isinstance(answers, Mapping) else []

@@ -12,7 +12,6 @@ from verifyrig.analysis.room import room_of_run
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
-from verifyrig.core.room import typed_room
 from verifyrig.core.trace import StageSpan
 from verifyrig.report import svg
 from verifyrig.report.inputs import RunInput
@@ -72,7 +71,7 @@ def path_of_run(run: RunInput, stage_name: str, side: Side) -> Path:
         known = next(((name, value) for name, value in found if value is not None), None)
         if known is None and place == "room":
             # The inlet is a station of its own here: it stands for the room only where nothing else tells of it.
-            room = typed_room(run.trace.facts) or room_of_run(run.trace)
+            room = run.trace.recorded.room or room_of_run(run.trace)
             known = ("", room.value_c) if room is not None else None
         stations.append(Station(place, *(known or ("", None))))
     return Path(side, stage_name, stations)

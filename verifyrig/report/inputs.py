@@ -140,7 +140,7 @@ class RunInput:
     @property
     def simulated(self) -> bool:
         """Whether any part of the machine was simulated hardware."""
-        return bool(self.trace.facts.get("simulated"))
+        return self.trace.recorded.simulated
 
     @property
     def metrics(self) -> Mapping[str, Mapping[str, Any]]:

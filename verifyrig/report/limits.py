@@ -28,12 +28,10 @@ def trip_maximum_c(run: RunInput, channel: str) -> float | None:
 
 
 def _machine_maximum(run: RunInput, limit: TripLimit) -> float | None:
-    channels = run.trace.facts.get("channels")
-    info = channels.get(limit.channel) if isinstance(channels, Mapping) else None
-    own = info.get("limit") if isinstance(info, Mapping) else None
-    if limit.below_machine_limit_k is None or not isinstance(own, (int, float)):
+    own = run.trace.recorded.limit_of(limit.channel)
+    if limit.below_machine_limit_k is None or own is None:
         return None
-    return float(own) - limit.below_machine_limit_k
+    return own - limit.below_machine_limit_k
 
 
 def gate_maximum_c(run: RunInput, channel: str) -> float | None:

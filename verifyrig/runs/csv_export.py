@@ -32,18 +32,18 @@ def head_of(trace: Trace) -> list[str]:
     head = ["t_s [s]", "utc [ISO 8601]", "stage"]
     for channel in trace.columns:
         head += [f"{channel} [{unit_of(channel)}]", f"{channel} quality"]
-    return [*head, "hardware"] if trace.facts.get("simulated") else head
+    return [*head, "hardware"] if trace.recorded.simulated else head
 
 
 def _rows(trace: Trace, part: slice) -> Iterator[list[str]]:
     times = [_number(t) for t in trace.t_s[part].tolist()]
-    dated = trace.facts.get("utc_known") is not False
+    dated = trace.recorded.utc_known
     moments = [_moment(utc) if dated else "" for utc in trace.utc_s[part].tolist()]
     columns = [times, moments, _stages(trace, part)]
     for channel, values in trace.columns.items():
         numbers = [_number(v) for v in values[part].tolist()]
         columns += [numbers, _qualities(trace, channel, values, part)]
-    if trace.facts.get("simulated"):
+    if trace.recorded.simulated:
         columns.append(["simulated hardware"] * len(times))
     for row in zip(*columns, strict=True):
         yield list(row)

@@ -38,7 +38,7 @@ def pattern_in_job(bench: Bench, job: str) -> Pattern | None:
     found = []
     for path in bench.records(job):
         try:
-            if read_head(path).facts["outcome"] == Outcome.INTERRUPTED:
+            if read_head(path).recorded.outcome == Outcome.INTERRUPTED:
                 found.append(post_mortem_of(path))
         except RecordError:
             continue

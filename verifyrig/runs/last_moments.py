@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -181,23 +183,20 @@ def _slope(t_s: FloatArray, temp_c: FloatArray) -> tuple[float, float]:
     return slope, 2 * error
 
 
-def _info(trace: Trace, channel: str) -> dict[str, float | None]:
-    channels = trace.facts.get("channels")
-    info = channels.get(channel) if isinstance(channels, dict) else None
-    return info if isinstance(info, dict) else {}
+def _info(trace: Trace, channel: str) -> Mapping[str, Any]:
+    return trace.recorded.channels.get(channel, {})
 
 
 def _period_s(trace: Trace) -> float:
-    told = trace.facts.get("period_s")
-    if isinstance(told, (int, float)):
-        return float(told)
+    if trace.recorded.period_s is not None:
+        return trace.recorded.period_s
     return float(np.median(np.diff(trace.t_s))) if len(trace.t_s) > 1 else 1.0
 
 
 def _limit_c(trace: Trace, channel: str) -> tuple[float, bool]:
-    own = _info(trace, channel).get("limit")
+    own = trace.recorded.limit_of(channel)
     if own is not None:
-        return float(own), True
+        return own, True
     limits = trace.profile.trip_limits if trace.profile else ()
     told = next((limit.maximum for limit in limits if limit.channel == channel and limit.maximum is not None), None)
     return (told, True) if told is not None else (_USUAL_LIMIT_C, False)

@@ -107,8 +107,8 @@ def explain_end(
         remembered: What the system's logs say of the time around the end.
         restarted_utc_s: When the system started again, s since 1970, where that is known.
     """
-    cause = trace.facts.get("cause")
-    if trace.facts.get("outcome") != Outcome.INTERRUPTED or not isinstance(cause, dict):
+    cause = trace.recorded.cause
+    if trace.recorded.outcome != Outcome.INTERRUPTED or cause is None:
         return None
     moments = last_moments(trace)
     restart_s = _restart_s(trace, restarted_utc_s)

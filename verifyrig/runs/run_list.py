@@ -62,7 +62,7 @@ def _row(path: Path) -> RunRow:
         "record": str(path),
         "job": job_of(path) or summary["job"],
         "unit": summary["unit"],
-        "profile": summary["profile"] or head.facts.get("profile_name"),
+        "profile": summary["profile"] or head.recorded.profile_name,
         "purpose": summary["purpose"],
         "outcome": summary["outcome"],
         "cause": summary["cause"],
@@ -109,9 +109,10 @@ def _damaged_row(path: Path, error: RigError) -> RunRow:
 
 def started_text(head: Head) -> str | None:
     """Return when the run began, as ISO 8601 in UTC; None where the record does not tell."""
-    utc_s = head.facts.get("started_utc_s")
-    if not isinstance(utc_s, (int, float)):
-        if head.last_utc_s is None or head.last_t_s is None or head.facts.get("utc_known") is False:
+    told = head.recorded
+    utc_s = told.started_utc_s
+    if utc_s is None:
+        if head.last_utc_s is None or head.last_t_s is None or not told.utc_known:
             return None
         utc_s = head.last_utc_s - head.last_t_s
     try:

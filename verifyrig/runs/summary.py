@@ -38,7 +38,7 @@ def summary_of(
         integrity: What the record behind the trace is good for. Only a sealed one can pass; what a broken one fails
             is no finding either.
     """
-    facts = trace.facts
+    told = trace.recorded
     found = metrics_of(trace) if metrics is None else metrics
     thresholds = judged_limits(trace, found, integrity) if limits is None else limits
     verdict = _proven(run_verdict(trace, thresholds), integrity)
@@ -47,14 +47,14 @@ def summary_of(
         "record": record_path,
         "profile": trace.profile.name if trace.profile else None,
         "recipe": trace.profile.recipe if trace.profile else None,
-        "purpose": facts.get("purpose", Purpose.CHECK),
-        "job": facts.get("job"),
-        "unit": facts.get("unit"),
-        "simulated": bool(facts.get("simulated", False)),
-        "outcome": facts.get("outcome", Outcome.INTERRUPTED),
-        "cause": facts.get("cause"),
-        "trip": facts.get("trip"),
-        "not_armed": facts.get("not_armed") or [],
+        "purpose": told.purpose or Purpose.CHECK,
+        "job": told.job,
+        "unit": told.unit,
+        "simulated": told.simulated,
+        "outcome": told.outcome or Outcome.INTERRUPTED,
+        "cause": told.cause,
+        "trip": told.trip,
+        "not_armed": list(told.not_armed),
         "stages": [_stage(stage) for stage in trace.stages],
         "metrics": {name: _metric(metric) for name, metric in found.items()},
         "thresholds": [_threshold(result) for result in thresholds],

@@ -88,7 +88,7 @@ def _notice(path: Path) -> Unfinished | None:
     except RigError:
         return None
     keeper = head.facts.get("keeper")
-    if head.sealed or head.facts["outcome"] == Outcome.RUNNING:
+    if head.sealed or head.recorded.outcome == Outcome.RUNNING:
         return None
     if not isinstance(keeper, dict) or keeper.get("host") != state.host:
         return None
@@ -98,7 +98,7 @@ def _notice(path: Path) -> Unfinished | None:
     return Unfinished(
         run=head.run,
         record=path,
-        job=head.facts.get("job"),
+        job=head.recorded.job,
         kind=str(ending.cause.get("class")),
         why=tuple(map(str, ending.cause.get("why") or ())),
         made_of_it=_made_of_it(path),

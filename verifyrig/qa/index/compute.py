@@ -19,6 +19,7 @@ from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.plain_json import plain_number
 from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import sentence
+from verifyrig.core.recorded import Recorded, text_or_none
 from verifyrig.core.trace import Trace
 from verifyrig.qa import Figure
 from verifyrig.qa.index.kept import Kept, pack_figures
@@ -116,7 +117,7 @@ def compute_one(path: Path) -> Computed:
         if check.integrity is Integrity.DAMAGED or check.digest is None:
             return _refused(path, f"the file is damaged ({check.fault})")
         trace = read_trace(path)
-        if check.integrity is Integrity.UNSEALED and trace.facts.get("outcome") == Outcome.COMPLETED:
+        if check.integrity is Integrity.UNSEALED and trace.recorded.outcome == Outcome.COMPLETED:
             return _refused(path, "it was never sealed, so it proves nothing", broken=False)
         names, figures, remarks = pack_figures(_figures(trace))
         kept = Kept(digest=check.digest, head=computed_head(trace), names=names, figures=figures, remarks=remarks)
@@ -162,36 +163,34 @@ def _refused(path: Path, why: str, *, broken: bool = True) -> Computed:
     """Return a record that cannot be used, with what it says of itself where that can still be read."""
     from verifyrig.record import read_head
 
-    run, facts = path.stem, {}
+    run, told = path.stem, Recorded()
     try:
         head = read_head(path)
-        run, facts = head.run, head.facts
+        run, told = head.run, head.recorded
     except RecordError:
         pass
-    unit = str(facts.get("unit") or facts.get("job") or run)
-    profile = _text(facts.get("profile_name"))
-    return Computed(path=str(path), kept=None, run=run, unit=unit, profile=profile, refused=why, broken=broken)
+    unit = told.unit or told.job or run
+    return Computed(
+        path=str(path), kept=None, run=run, unit=unit, profile=told.profile_name, refused=why, broken=broken
+    )
 
 
 def computed_head(trace: Trace) -> dict[str, Any]:
     """Return who the record is of, as `Kept.head` has it."""
-    facts = trace.facts
-    machine = facts.get("machine")
-    cause = facts.get("cause")
-    started = facts.get("started_utc_s")
+    told = trace.recorded
     return {
         "run": trace.run_id,
-        "unit": str(facts.get("unit") or facts.get("job") or trace.run_id),
-        "batch": _text(facts.get("batch")),
-        "model": _text(machine.get("model")) if isinstance(machine, Mapping) else None,
+        "unit": told.unit or told.job or trace.run_id,
+        "batch": told.batch,
+        "model": text_or_none(told.machine.get("model")),
         "profile": trace.profile.name if trace.profile else None,
         "recipe": trace.profile.recipe if trace.profile else None,
-        "started_utc_s": float(started) if isinstance(started, int | float) else _first_utc_s(trace),
-        "outcome": str(facts.get("outcome", Outcome.INTERRUPTED)),
-        "cause": _text(cause.get("class")) if isinstance(cause, Mapping) else None,
+        "started_utc_s": _first_utc_s(trace) if told.started_utc_s is None else told.started_utc_s,
+        "outcome": str(told.outcome or Outcome.INTERRUPTED),
+        "cause": told.cause_class,
         "ambient_c": _room_c(trace),
-        "states": {str(key): str(value) for key, value in (facts.get("states") or {}).items()},
-        "simulated": bool(facts.get("simulated", False)),
+        "states": dict(told.states),
+        "simulated": told.simulated,
     }
 
 
