@@ -64,7 +64,7 @@ def _reaction(readings: Readings) -> Sign | None:
     """Whether the die's reading moves when the power does: what no sound sensor fails to do."""
     stuck = [q for q in readings.trace.qualities if q.channel == "die_temp_c" and q.quality == "stuck"]
     trip = readings.trace.recorded.trip
-    no_reaction = trip is not None and "reaction" in str(trip.get("rule", ""))
+    no_reaction = trip is not None and trip.get("rule") == "no-reaction"
     if stuck or no_reaction:
         return Sign(name="die-sensor", word="stuck", says="the die's reading stood still while the power changed")
     steps = [s for s in readings.steps() if abs(s.step_w) >= _FROZEN_STEP_W and s.length_s >= 4.9]
