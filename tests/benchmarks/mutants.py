@@ -43,7 +43,7 @@ _LEAST_PATIENCE_S = 30.0
 
 # Module -> the tests nearest to it.
 NEAREST: dict[str, tuple[str, ...]] = {
-    "verifyrig.rig.guard": ("test_guard.py", "test_guard_line.py"),
+    "verifyrig.rig.guard": ("test_guard.py", "test_guard_line.py", "test_guard_rules.py"),
     "verifyrig.rig.heat_at_rest": ("test_heat_at_rest.py",),
     "verifyrig.rig.run_buffer": ("test_run_buffer.py", "test_guard.py", "test_guard_line.py"),
     "verifyrig.rig.gate": ("test_gate.py",),
@@ -58,8 +58,8 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.metrology.uncertainty": ("test_uncertainty.py",),
     "verifyrig.analysis.thresholds": ("test_thresholds.py", "test_analysis_metrics.py"),
     "verifyrig.analysis.settled": ("test_settled.py",),
-    "verifyrig.analysis.forecast": ("test_forecast_rules.py", "test_analysis_forecast.py"),
-    "verifyrig.analysis.stage_forecaster": ("test_stage_forecaster.py",),
+    "verifyrig.analysis.forecast": ("test_forecast_rules.py",),
+    "verifyrig.analysis.stage_forecaster": ("test_forecast_widening.py",),
     "verifyrig.record.seal": ("test_seal.py",),
 }
 _FLIPPED: dict[type[ast.AST], type[ast.AST]] = {
