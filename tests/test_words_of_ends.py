@@ -20,7 +20,7 @@ from verifyrig.core.profile import LoadPattern, Purpose, StageKind, WorkName
 
 PACKAGE = Path(verifyrig.__file__).parent
 
-MODULES = sorted(path for path in PACKAGE.rglob("*.py") if path.parent.name != "rig")
+MODULES = sorted(PACKAGE.rglob("*.py"))
 
 # What the place where a word stands says of its meaning: an attribute or key that is compared, a keyword that is given.
 MEANT_BY: dict[str, tuple[type[StrEnum], ...]] = {

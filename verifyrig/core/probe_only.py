@@ -24,7 +24,6 @@ PROBED = (
     "rail_5v_v",
     "rail_3v3_v",
 )
-EXTERNAL = WorkName.EXTERNAL
 
 
 def is_from_outside(profile: Profile) -> bool:
@@ -33,7 +32,7 @@ def is_from_outside(profile: Profile) -> bool:
     The computer that keeps the record is then not the machine under test, and its own sensors say nothing of it.
     """
     works = {stage.load.work for stage in profile.stages if stage.load is not None}
-    return works == {EXTERNAL} and all(base_name(channel) in PROBED for channel in _channels(profile))
+    return works == {WorkName.EXTERNAL} and all(base_name(channel) in PROBED for channel in _channels(profile))
 
 
 def _channels(profile: Profile) -> Iterator[str]:

@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from verifyrig.core.interfaces import Load
-from verifyrig.core.profile import LoadPlan
-from verifyrig.loads.external import EXTERNAL, LoadByWork
+from verifyrig.core.profile import LoadPlan, WorkName
+from verifyrig.loads.external import LoadByWork
 from verifyrig.system.machine import MachineRoot
 
 __all__ = ["check_runnable", "make_load"]
@@ -47,7 +47,7 @@ def check_runnable(root: MachineRoot, plans: Iterable[LoadPlan] = (), *, card: s
     from verifyrig.loads.topology import usable_cores
 
     cores = sorted(core.number for core in usable_cores())
-    asked = [plan for plan in plans if plan.work != EXTERNAL]
+    asked = [plan for plan in plans if plan.work != WorkName.EXTERNAL]
     for plan in asked:
         place(plan.workers, cores)
     from verifyrig.loads.works.choice import ON_GPU, TOGETHER

@@ -5,7 +5,6 @@ from __future__ import annotations
 from verifyrig.core.interfaces import Load, LoadDemand, LoadStatus
 from verifyrig.core.profile import WorkName
 
-EXTERNAL = WorkName.EXTERNAL
 IDLE = LoadStatus(work_done=0.0, compute_errors=0, workers_wanted=0, workers_alive=0)
 
 
@@ -67,7 +66,7 @@ class LoadByWork:
     def start(self, demand: LoadDemand) -> None:
         """Bring up the load that the demand means; raise `LoadError` where that cannot be."""
         self._now.close()
-        self._now = self._external if demand.work == EXTERNAL else self._workers
+        self._now = self._external if demand.work == WorkName.EXTERNAL else self._workers
         self._now.start(demand)
 
     def mark(self, *, on: bool) -> None:

@@ -13,8 +13,7 @@ from verifyrig.core.ceilings import ceiling_c
 from verifyrig.core.channels import base_name
 from verifyrig.core.heat_sources import heated_by
 from verifyrig.core.pattern import pattern_duration_s, share_at
-from verifyrig.core.probe_only import EXTERNAL
-from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Stage, TripLimit
+from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Stage, TripLimit, WorkName
 from verifyrig.files.toml_table import Faults
 
 __all__ = ["ON_HEAT_PATH", "check_guarded", "longest_s", "may_bound", "on_time_s", "usual_max_c"]
@@ -61,7 +60,7 @@ def check_guarded(profile: Profile, faults: Faults) -> None:
         stage, load, role = bare[0]
         faults.add("trip", *_what_is_bare(stage, load, role, profile))
     if loads:
-        _check_silence(profile, faults, by_probes=all(load.work == EXTERNAL for _, _, load in loads))
+        _check_silence(profile, faults, by_probes=all(load.work == WorkName.EXTERNAL for _, _, load in loads))
 
 
 def _check_ceiling(limit: TripLimit, faults: Faults) -> None:
@@ -111,7 +110,7 @@ def _check_silence(profile: Profile, faults: Faults, *, by_probes: bool) -> None
 def _bare_role(stage: Stage, load: LoadPlan, profile: Profile) -> str | None:
     """Return the part's temperature that no limit of the profile guards in this stage; None where all are guarded."""
     guarded = {limit.channel for limit in profile.trip_limits if limit.armed_in(stage) and may_bound(limit)}
-    if load.work == EXTERNAL:
+    if load.work == WorkName.EXTERNAL:
         return None if {base_name(channel) for channel in guarded} & set(ON_HEAT_PATH) else ""
     return next((role for role in heated_by(load.work) if role not in guarded), None)
 
@@ -122,7 +121,7 @@ def may_bound(limit: TripLimit) -> bool:
 
 
 def _what_is_bare(stage: Stage, load: LoadPlan, role: str, profile: Profile) -> tuple[str, str]:
-    if load.work == EXTERNAL:
+    if load.work == WorkName.EXTERNAL:
         return (
             f'stage "{stage.name}" has a load from outside, and no temperature on the path of its heat has a limit',
             "Write one for a probe there, such as plate_temp_c = { max = 75.0, optional = true }.",

@@ -11,8 +11,7 @@ from verifyrig.core.channels import base_name, of_role
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.heat_sources import heated_by
 from verifyrig.core.interfaces import ChannelInfo
-from verifyrig.core.probe_only import EXTERNAL
-from verifyrig.core.profile import Profile, Stage
+from verifyrig.core.profile import Profile, Stage, WorkName
 from verifyrig.plan.guarding import ON_HEAT_PATH, usual_max_c
 from verifyrig.rig.arming import ArmedLimit
 
@@ -48,7 +47,7 @@ def _bare_channels(stage: Stage, infos: Mapping[str, ChannelInfo], ready: Sequen
     if stage.load is None:
         return
     guarded = {one.channel for one in ready if one.limit.armed_in(stage)}
-    if stage.load.work == EXTERNAL:
+    if stage.load.work == WorkName.EXTERNAL:
         if not {base_name(channel) for channel in guarded} & set(ON_HEAT_PATH):
             yield Unguarded(stage, "", "")
         return

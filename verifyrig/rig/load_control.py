@@ -9,8 +9,7 @@ from collections.abc import Mapping
 from verifyrig.core.errors import LoadError
 from verifyrig.core.heat_sources import heated_by, heated_groups
 from verifyrig.core.interfaces import ChannelInfo, Load, Quality, Reading
-from verifyrig.core.profile import LoadPlan
-from verifyrig.loads.external import EXTERNAL
+from verifyrig.core.profile import LoadPlan, WorkName
 from verifyrig.rig.bring_up import BringUp
 from verifyrig.rig.dip import Dips
 from verifyrig.rig.guard import Guard
@@ -53,7 +52,11 @@ class LoadControl:
     @property
     def heating(self) -> dict[str, float]:
         """The share of each part's full load that is on, by the part's temperature."""
-        return self.driver.heating() if self.driver is not None else dict.fromkeys(heated_by(EXTERNAL), self.share)
+        return (
+            self.driver.heating()
+            if self.driver is not None
+            else dict.fromkeys(heated_by(WorkName.EXTERNAL), self.share)
+        )
 
     @property
     def is_under_way(self) -> bool:

@@ -10,9 +10,8 @@ from verifyrig.core.channels import is_temperature
 from verifyrig.core.heat_sources import heated_by, highest_of
 from verifyrig.core.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
 from verifyrig.core.pattern import next_edge_s, share_at
-from verifyrig.core.profile import Hold, LoadPlan
+from verifyrig.core.profile import Hold, LoadPattern, LoadPlan, WorkName
 from verifyrig.core.reason import Reason, reason
-from verifyrig.loads.external import EXTERNAL
 
 if TYPE_CHECKING:
     from verifyrig.loads.hold import HoldController
@@ -71,12 +70,12 @@ class LoadDriver:
     @property
     def steady(self) -> bool:
         """Whether the die must answer to it: a fixed share that stays on, on this very machine."""
-        return self._plan.pattern == "steady" and self._hold is None and not self.external
+        return self._plan.pattern == LoadPattern.STEADY and self._hold is None and not self.external
 
     @property
     def external(self) -> bool:
         """Whether a person runs the load, and marks when it is on and off."""
-        return self._plan.work == EXTERNAL
+        return self._plan.work == WorkName.EXTERNAL
 
     def mark(self) -> float:
         """The person switched the load on, or off again; return the share that counts from now."""

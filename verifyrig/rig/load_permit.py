@@ -12,10 +12,9 @@ from verifyrig.core.channels import base_name
 from verifyrig.core.heat_sources import CARD, DIE, Part, heated_by, of_same_part, part_of
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.pattern import peak_share
-from verifyrig.core.profile import LoadPlan, Stage
+from verifyrig.core.profile import LoadPlan, Stage, WorkName
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
-from verifyrig.loads.external import EXTERNAL
 from verifyrig.rig.run_buffer import Rows, RunBuffer
 
 # A card that a load reached draws more, or is warmer, by so much; common practice, no source.
@@ -50,7 +49,7 @@ class LoadPermit:
         if self._refusals:
             return reason("answers-forbid", answers=self._refusals)
         # A load that a person runs on the machine is theirs to start; here it is only watched.
-        if stage.load is None or blind or stage.load.work == EXTERNAL:
+        if stage.load is None or blind or stage.load.work == WorkName.EXTERNAL:
             return None
         rows = buffer.rows(with_left_out=False)
         for role in heated_by(stage.load.work):

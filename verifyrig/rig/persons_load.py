@@ -6,8 +6,7 @@ import math
 from collections.abc import Mapping
 
 from verifyrig.core.interfaces import Reading
-from verifyrig.core.profile import Profile
-from verifyrig.loads.external import EXTERNAL
+from verifyrig.core.profile import Profile, WorkName
 from verifyrig.rig.guard import Guard
 from verifyrig.rig.run_notes import RunNotes
 from verifyrig.rig.stops import Stops
@@ -26,7 +25,7 @@ class PersonsLoad:
         self._stops = stops
         self._notes = notes
         self._order = SwitchOffOrder()
-        self.planned = any(stage.load is not None and stage.load.work == EXTERNAL for stage in profile.stages)
+        self.planned = any(stage.load is not None and stage.load.work == WorkName.EXTERNAL for stage in profile.stages)
 
     @property
     def order(self) -> SwitchOffOrder:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from verifyrig.core.clock import VirtualClock
 from verifyrig.core.interfaces import MachineOff
+from verifyrig.core.outcome import CauseClass
 
 if TYPE_CHECKING:
     from mock_hw.bench import SimulatedBench
@@ -78,6 +79,6 @@ def _advance(machine: SimulatedBench) -> Callable[[float], None]:
         if not machine.is_on:
             raise MachineOff
         if machine.is_hung:
-            raise MachineOff("hang")
+            raise MachineOff(CauseClass.HANG)
 
     return on_advance

@@ -35,8 +35,8 @@ _INTERRUPTING = {
 # After these nothing more is recorded either.
 _ENDING = (StopKind.RECORD_FAILED, StopKind.DANGER, StopKind.SUSPEND)
 _QUIT_REASONS = {
-    "operator": reason("from-keyboard"),
-    "terminated": reason("told-to-end"),
+    CauseClass.OPERATOR: reason("from-keyboard"),
+    CauseClass.TERMINATED: reason("told-to-end"),
     "hangup": reason("terminal-closed"),
 }
 
@@ -73,7 +73,7 @@ class Stops:
         """Note at the run's end that somebody asked for it; an earlier interruption stands."""
         asked = self._controls.quit_reason
         if asked and not self.interrupted:
-            cause = CauseClass.OPERATOR if asked == "operator" else CauseClass.TERMINATED
+            cause = CauseClass.OPERATOR if asked == CauseClass.OPERATOR else CauseClass.TERMINATED
             self._reasons.append(StopReason(kind=StopKind.QUIT, why=_QUIT_REASONS[asked], cause=cause))
 
     def happened(self, kind: StopKind) -> bool:
