@@ -13,7 +13,7 @@ ALLOWED_OVER_K = 3.0
 
 
 # A whole run is ten seconds of a processor: one machine of each case, the campaign has hundreds.
-@pytest.mark.parametrize(("case", "seed"), zip(HEALTHY, (3, 41), strict=True))
+@pytest.mark.parametrize(("case", "seed"), list(zip(HEALTHY, (3, 41), strict=True)))
 def test_a_sound_machine_never_trips(case: str, seed: int) -> None:
     assert one_run(case, seed)["outcome"] in ("completed", "stopped")
 
