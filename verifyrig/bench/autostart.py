@@ -13,16 +13,9 @@ It never answers for a person: the file of answers is one that somebody wrote.
 
 from __future__ import annotations
 
-import contextlib
-import os
-import select
-import sys
-from typing import Any
-
 from verifyrig.bench.folder import Bench
-from verifyrig.files.streams import tell
 
-__all__ = ["autostart_words", "somebody_wants_the_menu"]
+__all__ = ["autostart_words", "wait_s_of"]
 
 _DEFAULT_WAIT_S = 10.0
 _OPTIONS = ("batch", "unit", "ambient", "attest")
@@ -43,29 +36,7 @@ def autostart_words(bench: Bench) -> list[str] | None:
     return words
 
 
-def somebody_wants_the_menu(bench: Bench) -> bool:
-    """Wait for a key where there is a terminal; return whether one came. Without a terminal nobody is there."""
+def wait_s_of(bench: Bench) -> float:
+    """Return how long a key is waited for before the run starts, s."""
     seconds: float = bench.config.get("autostart", {}).get("wait_s", _DEFAULT_WAIT_S)
-    if not (sys.stdin.isatty() and sys.stderr.isatty()) or os.name == "nt":
-        return False
-    with _keys_at_once(sys.stdin.fileno()):
-        tell(f"Starting in {seconds:.0f} s. Any key opens the menu.")
-        pressed, _, _ = select.select([sys.stdin], [], [], seconds)
-        if pressed:
-            os.read(sys.stdin.fileno(), 1)
-    return bool(pressed)
-
-
-@contextlib.contextmanager
-def _keys_at_once(terminal: int) -> Any:
-    """Let single keys through without Enter while the block lasts."""
-    import termios
-    import tty
-
-    before = termios.tcgetattr(terminal)
-    try:
-        # A key that was pressed already counts too, so what waits is not flushed.
-        tty.setcbreak(terminal, termios.TCSADRAIN)
-        yield
-    finally:
-        termios.tcsetattr(terminal, termios.TCSADRAIN, before)
+    return seconds

@@ -70,11 +70,15 @@ def _answer(words: list[str]) -> tuple[Answer, bool]:
 
 def _autostarted(args: argparse.Namespace) -> tuple[Answer, bool] | None:
     """Run what bench.toml starts by itself; None where it starts nothing, or somebody asks for the menu."""
-    from verifyrig.bench.autostart import autostart_words, somebody_wants_the_menu
+    from verifyrig.bench.autostart import autostart_words, wait_s_of
+    from verifyrig.dialogs.prompt import is_key_pressed
 
     bench = find_bench(args.bench)
     words = autostart_words(bench)
-    if words is None or somebody_wants_the_menu(bench):
+    if words is None:
+        return None
+    wait_s = wait_s_of(bench)
+    if is_key_pressed(wait_s, f"Starting in {wait_s:.0f} s. Any key opens the menu."):
         return None
     return _command_answer(words[0], [*words[1:], "--bench", str(bench.root)])
 

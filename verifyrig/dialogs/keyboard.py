@@ -5,6 +5,7 @@ from __future__ import annotations
 import _thread
 import contextlib
 import os
+import select
 import signal
 import sys
 import threading
@@ -14,6 +15,7 @@ from typing import Any
 
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.outcome import CauseClass
+from verifyrig.dialogs.raw_keys import read_key, read_windows_key, single_keys
 
 EXTERNAL_KEY = "l"  # the load that a person runs goes on or off with it, at this very moment
 _MOST_KEYS = 4096  # that nobody has looked at yet
@@ -51,50 +53,41 @@ def _signals(controls: Controls) -> Iterator[None]:
 
 @contextlib.contextmanager
 def _keys(controls: Controls) -> Iterator[None]:
-    try:
-        import termios
-        import tty
-    except ImportError:
+    if os.name == "nt":
         with _windows_keys(controls):
             yield
         return
     fd = sys.stdin.fileno()
-    before = termios.tcgetattr(fd)
     woken, wake = os.pipe()
     reader = threading.Thread(target=_read_keys, args=(fd, woken, controls), name="keys", daemon=True)
-    try:
-        tty.setcbreak(fd)
-        reader.start()
-        yield
-    finally:
-        # Whoever reads keys next must be the only one: a reader left behind would swallow the key meant for the menu.
-        os.close(wake)
-        if reader.ident is not None:
-            reader.join()
-        os.close(woken)
-        # The terminal may be gone by now (closed window); there is nothing to give back then.
-        with contextlib.suppress(termios.error, OSError):
-            termios.tcsetattr(fd, termios.TCSADRAIN, before)
+    # A key that was pressed for an earlier question must not end a load.
+    with single_keys(fd, keep_typed_ahead=False):
+        try:
+            reader.start()
+            yield
+        finally:
+            # Whoever reads keys next must be the only one: a reader left behind would swallow the key for the menu.
+            os.close(wake)
+            if reader.ident is not None:
+                reader.join()
+            os.close(woken)
 
 
 def _read_keys(fd: int, woken: int, controls: Controls) -> None:
     """Hand on keys until the other end of `woken` is closed."""
-    import select
-
     while True:
         try:
             ready, _, _ = select.select([fd, woken], [], [])
             if woken in ready:
                 return
-            data = os.read(fd, 16)
+            key = read_key(fd)
         except OSError:
-            data = b""
-        if data == b"":
+            key = ""
+        if not key:
             # End of file on a terminal that we read keys from: it was closed.
             controls.quit("hangup")
             return
-        for character in data.decode("utf-8", errors="replace"):
-            _press(controls, character)
+        _press(controls, key)
 
 
 @contextlib.contextmanager
@@ -107,7 +100,7 @@ def _windows_keys(controls: Controls) -> Iterator[None]:
     def read() -> None:
         while not done.wait(_POLL_S):
             while msvcrt.kbhit():
-                _press(controls, msvcrt.getwch())
+                _press(controls, read_windows_key())
 
     threading.Thread(target=read, name="keys", daemon=True).start()
     try:
@@ -119,7 +112,7 @@ def _windows_keys(controls: Controls) -> Iterator[None]:
 def _press(controls: Controls, key: str) -> None:
     if key == " ":
         controls.press_end_load()
-    elif key.isprintable() and len(controls.keys) < _MOST_KEYS:
+    elif len(key) == 1 and key.isprintable() and len(controls.keys) < _MOST_KEYS:
         controls.keys.append(key.lower())
         # What is only noted waits for the next sample: pasted text must not keep the run awake.
         if key.lower() == EXTERNAL_KEY:

@@ -5,20 +5,22 @@ Questions go to stderr; stdout is for results. Nothing is asked where stdin is n
 
 from __future__ import annotations
 
-import contextlib
 import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from verifyrig.core.plain_text import plain_block, plain_line, plain_lines
+from verifyrig.dialogs.raw_keys import key_waits, read_key, read_windows_key, single_keys
 from verifyrig.files.streams import tell
 
 LONGEST_LINE = 2000
 _NARROWEST = 20
+# The terminal is closed; Ctrl-C, Ctrl-D; Ctrl-Z, which ends the input on Windows.
+_NOBODY = ("", "\x03", "\x04", "\x1a")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +82,7 @@ class TerminalAsker:
         self._show(question, options, default)
         by_key = {option.key: option for option in options}
         while True:
-            key = read_key().lower()
+            key = ask_key().lower()
             if key in ("\r", "\n") and default:
                 key = default
             if key in by_key:
@@ -124,60 +126,37 @@ def _default_key(key: str) -> str:
     return key.upper() if key.isalpha() else f"{key}/Enter"
 
 
-def read_key() -> str:
+def ask_key() -> str:
     """Return one key from the terminal, without Enter where the system can.
 
     Raises:
         NobodyThere: Ctrl-C, Ctrl-D, or the terminal is gone.
     """
     try:
-        import termios
-    except ImportError:
-        return _windows_key()
-    fd = sys.stdin.fileno()
-    try:
-        with _single_keys(fd):
-            data = os.read(fd, 1)
-            # A key outside ASCII comes as several bytes, an arrow as an escape and two more; none of them is a choice.
-            data += _rest_of_key(fd, data)
-    except (OSError, termios.error) as error:
+        key = _key()
+    except OSError as error:
         raise NobodyThere from error
-    text = data.decode("utf-8", errors="replace")
-    if text in ("", "\x03", "\x04"):
-        raise NobodyThere
-    return text
-
-
-def _rest_of_key(fd: int, first: bytes) -> bytes:
-    import select
-
-    rest = b""
-    while (first >= b"\x80" or first == b"\x1b") and select.select([fd], [], [], 0.02)[0] and len(rest) < 8:
-        rest += os.read(fd, 1)
-        if first >= b"\x80" and (first + rest).decode("utf-8", errors="ignore"):
-            break
-    return rest
-
-
-@contextlib.contextmanager
-def _single_keys(fd: int) -> Iterator[None]:
-    import termios
-    import tty
-
-    before = termios.tcgetattr(fd)
-    try:
-        # TCSADRAIN keeps keys that were typed ahead.
-        tty.setcbreak(fd, termios.TCSADRAIN)
-        yield
-    finally:
-        with contextlib.suppress(termios.error):
-            termios.tcsetattr(fd, termios.TCSADRAIN, before)
-
-
-def _windows_key() -> str:
-    import importlib
-
-    key: str = importlib.import_module("msvcrt").getwch()
-    if key in ("\x03", "\x04", "\x1a"):
+    if key in _NOBODY:
         raise NobodyThere
     return key
+
+
+def _key() -> str:
+    if os.name == "nt":
+        return read_windows_key()
+    fd = sys.stdin.fileno()
+    with single_keys(fd):
+        return read_key(fd)
+
+
+def is_key_pressed(within_s: float, said: str) -> bool:
+    """Say what is coming; return whether a key came within the time. Without a terminal nobody is there."""
+    if not can_ask() or os.name == "nt":
+        return False
+    fd = sys.stdin.fileno()
+    with single_keys(fd):
+        tell(said)
+        pressed = key_waits(fd, within_s)
+        if pressed:
+            read_key(fd)
+    return pressed
