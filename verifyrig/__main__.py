@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 
 # Linear algebra on one thread, set before numpy is loaded: the same record then gives the same figures to the last
@@ -17,6 +18,9 @@ def main() -> int:
     from verifyrig.files.streams import prepare_streams, release_streams
 
     prepare_streams()
+    if hasattr(signal, "SIGQUIT") and signal.getsignal(signal.SIGQUIT) is signal.SIG_DFL:
+        # Ctrl-\\ ends the program as Ctrl-C does: by itself it would leave a terminal that shows no keys.
+        signal.signal(signal.SIGQUIT, signal.default_int_handler)
     try:
         return run(sys.argv[1:])
     finally:

@@ -181,7 +181,7 @@ def apply(change: Any, path: Path) -> None:
     elif kind == "cut":
         path.write_bytes(path.read_bytes()[: int(what[0] * path.stat().st_size)])
     else:
-        with contextlib.suppress(sqlite3.Error, OverflowError, UnicodeEncodeError):
+        with contextlib.suppress(sqlite3.Error, OverflowError, UnicodeError):
             connection = sqlite3.connect(path)
             try:
                 connection.execute(*_statement(kind, what))

@@ -165,6 +165,7 @@ def _state(check: RecordCheck) -> str:
 
 def _ending(check: RecordCheck) -> str:
     if check.cause is None:
-        return f"The run: {check.outcome}."
+        because = f" ({'; '.join(check.stopped)})" if check.stopped else ""
+        return f"The run: {check.outcome}{because}."
     why = "; ".join(map(str, check.cause.get("why") or []))
     return f"The run: {check.outcome}, {check.cause.get('class')}{f' ({why})' if why else ''}."

@@ -34,6 +34,8 @@ def _signals(controls: Controls) -> Iterator[None]:
     reasons: dict[signal.Signals, str] = {signal.SIGINT: CauseClass.OPERATOR, signal.SIGTERM: CauseClass.TERMINATED}
     if hasattr(signal, "SIGHUP"):
         reasons[signal.SIGHUP] = "hangup"
+    if hasattr(signal, "SIGQUIT") and signal.getsignal(signal.SIGQUIT) is not signal.SIG_IGN:
+        reasons[signal.SIGQUIT] = CauseClass.OPERATOR  # Ctrl-\\, which would leave the terminal without its echo
 
     def handler(number: int, _frame: FrameType | None) -> None:
         # Not called in the handler itself: it may interrupt this very thread inside wake.wait(), which holds

@@ -10,6 +10,7 @@ import contextlib
 import errno
 import io
 import os
+import stat
 import sys
 from collections.abc import Callable
 from typing import TextIO
@@ -68,15 +69,25 @@ def put(write: Callable[[TextIO], object]) -> None:
         write(sys.stdout)
         sys.stdout.flush()
     except OSError as error:
+        gone = _is_reader_gone(error)
         _mute(sys.stdout)
-        if _is_reader_gone(error):
+        if gone:
             raise ReaderGone from error
         raise Unwritable(error.strerror or type(error).__name__) from error
 
 
 def _is_reader_gone(error: OSError) -> bool:
-    # Windows says EINVAL for a pipe without a reader.
-    return isinstance(error, ConnectionError) or (os.name == "nt" and error.errno == errno.EINVAL)
+    # Windows says EINVAL for a pipe without a reader, Linux EIO for a terminal that was closed.
+    if os.name == "nt":
+        return isinstance(error, ConnectionError) or error.errno == errno.EINVAL
+    return isinstance(error, ConnectionError) or (error.errno == errno.EIO and _is_a_device(sys.stdout))
+
+
+def _is_a_device(stream: TextIO) -> bool:
+    try:
+        return stat.S_ISCHR(os.fstat(stream.fileno()).st_mode)
+    except (OSError, ValueError):
+        return False
 
 
 def _mute(stream: TextIO) -> None:

@@ -76,6 +76,7 @@ class RecordCheck:
     digest: str | None
     outcome: str | None = None
     cause: CauseObject | None = None
+    stopped: tuple[str, ...] = ()
     last_sample_s: float | None = None
     largest_lag_s: float | None = None
     samples: int = 0
@@ -154,6 +155,7 @@ def check_record(path: Path, state: SystemState | None = None) -> RecordCheck:
         digest=found.digest,
         outcome=head.facts["outcome"],
         cause=head.facts["cause"],
+        stopped=tuple(head.facts.get("stopped_because") or ()),
         last_sample_s=head.last_t_s,
         largest_lag_s=float(lag_s) if isinstance(lag_s, (int, float)) else None,
         samples=head.samples,

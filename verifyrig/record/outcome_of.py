@@ -30,11 +30,12 @@ _SHUTDOWN_SOON_S = 120.0
 
 
 class Ending(NamedTuple):
-    """Outcome in the contract's words, {"class", "why"} where it is `interrupted`, and the reasons of this `why`."""
+    """Outcome in the contract's words, {"class", "why"} where it is `interrupted`, the reasons, the trip if noted."""
 
     outcome: str
     cause: dict[str, Any] | None
     why: tuple[Reason, ...] = ()
+    trip: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

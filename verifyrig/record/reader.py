@@ -116,8 +116,13 @@ def head_of(connection: sqlite3.Connection, path: Path, state: SystemState | Non
         misfit, last_t_s, last_utc_s = misfit or "the last sample has no time that can be", None, None
     ending = _ending(facts, path, sealed, last_utc_s, state)
     facts |= {"outcome": ending.outcome, "cause": ending.cause}
-    if ending.why:
+    if ending.why and ending.outcome == Outcome.INTERRUPTED:
         facts["cause_reasons"] = [why.as_json() for why in ending.why]
+    elif ending.why:
+        facts["stopped_because"] = list(map(str, ending.why))
+        facts["stopped_reasons"] = [why.as_json() for why in ending.why]
+    if ending.trip is not None:
+        facts["trip"] = ending.trip
     return Head(
         run=facts.get("run") or path.stem,
         facts=facts,
@@ -136,7 +141,8 @@ def _ending(
     said = facts.get("outcome") not in (None, Outcome.RUNNING) or facts.get("went_dark")
     noted = None if sealed or said else read_aftermath(path)
     if noted is not None:
-        return Ending(noted.outcome, dict(noted.cause) if noted.cause is not None else None, noted.why)
+        trip = dict(noted.trip) if noted.trip is not None else None
+        return Ending(noted.outcome, dict(noted.cause) if noted.cause is not None else None, noted.why, trip)
     ending = ending_of(facts, sealed=sealed, last_sample_utc_s=last_utc_s, state=state or system_state())
     if ending.outcome == Outcome.RUNNING and not wal_path(path).exists():
         # Whoever writes a record has its log beside it: this is a copy of one that was being written.

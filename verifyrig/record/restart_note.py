@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.reason import Reason, reason_of_json
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.files.foreign_file import FileKind, read_text
@@ -26,7 +27,7 @@ class Aftermath:
     Attributes:
         seen_utc_s: When it was made, s since 1970.
         restarted_utc_s: When the system was first up again after the last sample; None where that is not known.
-        outcome, cause: As the contract has them; `why` holds the reasons behind the cause.
+        outcome, cause, trip: As the contract has them; `why` holds the reasons behind the cause, or of the stop.
         remembered: What the system's logs said.
     """
 
@@ -37,6 +38,7 @@ class Aftermath:
     restarted_utc_s: float | None = None
     remembered: tuple[LogEntry, ...] = ()
     why: tuple[Reason, ...] = ()
+    trip: Mapping[str, Any] | None = None
 
 
 def aftermath_path(record: Path) -> Path:
@@ -58,18 +60,26 @@ def read_aftermath(record: Path) -> Aftermath | None:
             restarted_utc_s=data["restarted_utc_s"],
             remembered=tuple(LogEntry(**entry) for entry in data["remembered"]),
             why=tuple(filter(None, map(reason_of_json, data.get("cause_reasons", ())))),
+            trip=data.get("trip"),
         )
-    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return None
 
 
 def _is_note(data: Mapping[str, Any]) -> bool:
     """Return whether the values are of the kinds that `write_aftermath` writes: a stick of others may hold any."""
-    _, misfit = sound_facts({"outcome": data["outcome"], "cause": data["cause"]})
+    _, misfit = sound_facts({"outcome": data["outcome"], "cause": data["cause"], "trip": data.get("trip")})
     entries = data["remembered"]
     times = [data["seen_utc_s"], data["restarted_utc_s"], *(entry["utc_s"] for entry in entries)]
     texts = [data["run"], data["outcome"], *(entry[key] for entry in entries for key in ("id", "code"))]
-    return not misfit and all(t is None or is_utc_s(t) for t in times) and all(isinstance(t, str) for t in texts)
+    # Nobody notes that a run which did not close its record was completed.
+    can_be = data["outcome"] in (Outcome.INTERRUPTED, Outcome.STOPPED, Outcome.TRIPPED)
+    return (
+        can_be
+        and not misfit
+        and all(t is None or is_utc_s(t) for t in times)
+        and all(isinstance(t, str) for t in texts)
+    )
 
 
 def write_aftermath(record: Path, note: Aftermath) -> bool:
@@ -81,6 +91,7 @@ def write_aftermath(record: Path, note: Aftermath) -> bool:
         "outcome": note.outcome,
         "cause": note.cause,
         "cause_reasons": [why.as_json() for why in note.why],
+        "trip": note.trip,
         "restarted_utc_s": note.restarted_utc_s,
         "remembered": [entry.as_json() for entry in note.remembered],
     }

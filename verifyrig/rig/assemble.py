@@ -34,6 +34,7 @@ from verifyrig.rig.observer import Observer
 from verifyrig.rig.patience import patiently
 from verifyrig.rig.runner import BEAT_EVERY_S, Ambient, Rig, RunEnd, Runner
 from verifyrig.rig.simulated import open_simulated
+from verifyrig.rig.unrecorded import note_end, spare_room
 from verifyrig.sensors.bank import open_bank
 from verifyrig.system.machine import THIS_MACHINE, MachineRoot, machine_facts
 
@@ -224,7 +225,10 @@ def _run_on(
     )
     observer.begin(profile, bank.infos, _notes(request, stand, absent, blind))
     try:
-        end = Runner(rig).run()
+        with spare_room(path) if stand.live else contextlib.nullcontext():
+            end = Runner(rig).run()
+        if not end.recorded:
+            note_end(path, run_id, end, writer.durable_samples)
     except MachineOff as dark:
         # Nothing more can be written on a machine gone dark: the record stays as that moment left it.
         writer.abandon(dark.kind)

@@ -8,6 +8,7 @@ from typing import Any
 from verifyrig.core.interfaces import Clock, Controls, Load, RecordWriter, SensorBank
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.profile import Profile
+from verifyrig.core.reason import Reason
 from verifyrig.rig.arming import ArmedLimit
 from verifyrig.rig.dip import Dips
 from verifyrig.rig.guard import Guard
@@ -35,12 +36,20 @@ class Ambient:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunEnd:
-    """How a run ended, in the contract's words."""
+    """How a run ended, in the contract's words.
+
+    Attributes:
+        messages: Why it was stopped, as sentences.
+        reasons: Why it was stopped, else why it was interrupted.
+        recorded: Whether the record took all of this and was sealed.
+    """
 
     outcome: Outcome
     cause: dict[str, Any] | None
     trip: dict[str, Any] | None
     messages: tuple[str, ...]
+    reasons: tuple[Reason, ...] = ()
+    recorded: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

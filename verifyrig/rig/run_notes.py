@@ -57,14 +57,16 @@ class RunNotes:
             self._fail(error)
             return 0.0
 
-    def close(self, facts: Mapping[str, Any]) -> None:
-        """Record the last facts and close; a failure is told."""
+    def close(self, facts: Mapping[str, Any]) -> RecordError | None:
+        """Record the last facts and close; a failure is told, and returned."""
         try:
             for key, value in facts.items():
                 self._writer.fact(key, value)
             self._writer.close()
         except RecordError as error:
             self.say(f"The record could not be closed: {error}", loud=True)
+            return error
+        return None
 
     def _write(self, write: Callable[[], None]) -> None:
         """Write to the record; a failure ends the load and is told once, and is no reason to lose control."""

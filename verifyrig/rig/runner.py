@@ -145,7 +145,7 @@ class Runner:
         messages = tuple(map(str, stops.for_safety))
         danger = self._rig.controls.danger if stops.happened(StopKind.DANGER) else None
         interrupted = stops.interrupted
-        notes.close(
+        failure = notes.close(
             {
                 "own_cost_share": cost,
                 "outcome": stops.outcome,
@@ -157,4 +157,14 @@ class Runner:
                 "danger": danger.code if danger is not None else None,
             }
         )
-        return RunEnd(outcome=stops.outcome, cause=stops.cause, trip=stops.trip, messages=messages)
+        reasons = tuple(stops.for_safety) or ((interrupted.why,) if interrupted is not None else ())
+        if failure is not None:
+            reasons = reasons or (reason("record-not-writable", cause=failure.cause),)
+        return RunEnd(
+            outcome=stops.outcome,
+            cause=stops.cause,
+            trip=stops.trip,
+            messages=messages,
+            reasons=reasons,
+            recorded=failure is None,
+        )

@@ -78,6 +78,9 @@ def _row(path: Path) -> RunRow:
 def _note(path: Path, head: Head, integrity: Integrity, fault: str) -> Noted:
     if integrity.is_broken:
         return {"note": f"{integrity.upper()}: {fault}"}
+    stopped = head.facts.get("stopped_because")
+    if not head.sealed and stopped:
+        return {"note": "; ".join(stopped)}
     return {} if head.sealed or wal_path(path).exists() else {"note": _LOG_MISSING}
 
 

@@ -5,6 +5,7 @@ This module imports nothing heavy at its top, for every command asks it.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -81,6 +82,7 @@ def _is_noted(path: Path) -> bool:
 def _notice(path: Path) -> Unfinished | None:
     from verifyrig.record import read_head
     from verifyrig.record.outcome_of import system_state
+    from verifyrig.rig.unrecorded import spare_path
 
     state = system_state()
     try:
@@ -92,6 +94,8 @@ def _notice(path: Path) -> Unfinished | None:
         return None
     if not isinstance(keeper, dict) or keeper.get("host") != state.host:
         return None
+    with contextlib.suppress(OSError):
+        spare_path(path).unlink(missing_ok=True)
     ending = _look_closer(path, head, rebooted=keeper.get("boot_id") != state.boot_id)
     if ending is None or ending.outcome != Outcome.INTERRUPTED or ending.cause is None:
         return None
