@@ -179,3 +179,18 @@ def test_samples_that_still_tell_of_the_load_before_are_not_answered_from(
 def test_a_run_that_begins_with_the_stage_has_no_load_before_it(monkeypatch: pytest.MonkeyPatch) -> None:
     Given(monkeypatch, at(40.0, 2.0))
     assert StageForecaster(RULE).forecast(np.array(rows("steady", REST_S)), 0) is not None
+
+
+@pytest.mark.parametrize(
+    ("share", "answered"),
+    [
+        ([0.0] * 60 + [0.04] * 60 + [0.08], False),  # the last sample decides
+        ([1.0] * 59 + [0.0] + [0.0] * 61, True),  # the load ended just before the stage, which is another matter
+    ],
+)
+def test_the_newest_sample_is_held_against_the_last_before_the_stage(
+    monkeypatch: pytest.MonkeyPatch, share: list[float], answered: bool
+) -> None:
+    Given(monkeypatch, at(40.0, 2.0))
+    whole = np.array([(float(t), 40.0 + t / 100, 20.0, 900.0, 24.0, s) for t, s in enumerate(share)])
+    assert (StageForecaster(RULE).forecast(whole, 60) is not None) is answered

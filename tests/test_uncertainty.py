@@ -63,6 +63,12 @@ def test_tiny_components_keep_their_degrees_of_freedom() -> None:
     assert effective_dof(tiny) == pytest.approx(5.0)
 
 
+def test_one_component_keeps_its_own_degrees_of_freedom() -> None:
+    # Welch-Satterthwaite of one line is its own figure, whatever its size and also below one.
+    for u, dof in ((1.0, 5.0), (0.3, 0.5), (7.0, 1.0)):
+        assert effective_dof([Component(name="a", standard_uncertainty=u, dof=dof)]) == pytest.approx(dof)
+
+
 def test_a_budget_of_nothing_is_exact() -> None:
     assert combine([]).expanded_uncertainty == 0.0
     assert combine([Component(name="count", standard_uncertainty=0.0, dof=3.0)]).effective_dof == math.inf
