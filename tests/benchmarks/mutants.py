@@ -47,7 +47,7 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.rig.heat_at_rest": ("test_heat_at_rest.py",),
     "verifyrig.rig.run_buffer": ("test_run_buffer.py", "test_guard.py", "test_guard_line.py"),
     "verifyrig.rig.gate": ("test_gate.py",),
-    "verifyrig.rig.load_permit": ("test_load_permit.py",),
+    "verifyrig.rig.load_permit": ("test_permit_rules.py", "test_load_permit.py"),
     "verifyrig.rig.runner": ("test_runner.py", "test_runner_limits.py", "test_run_watch.py"),
     "verifyrig.rig.stage_loop": ("test_runner.py", "test_runner_limits.py"),
     "verifyrig.rig.sampler": ("test_runner.py", "test_runner_limits.py"),
