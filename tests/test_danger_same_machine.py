@@ -101,3 +101,17 @@ def test_a_machine_that_was_mended_in_its_last_job_is_not_locked_by_an_older_one
     assert job(tmp_path, "handover", "--to", "A. Customer") == 4
     taken_in(tmp_path, "third", "SN1")
     assert locked(tmp_path, "third") == []
+
+
+def test_a_job_that_is_taken_over_from_another_bench_locks_the_one_here(tmp_path: Path) -> None:
+    here, there = tmp_path / "here", tmp_path / "there"
+    for folder in (here, there):
+        folder.mkdir()
+    taken_in(here, "ours", "SN1")
+    assert job(here, "finding", "leak=seen") == 0
+    taken_in(there, "theirs", "SN1")
+    assert job(there, "finding", "pack=swollen") == 0
+    for _ in range(2):
+        assert run(["runs", "--collect", str(there), "--bench", str(here)]) == 0
+        assert locked(here, "ours") == ["pack pack=swollen", "leak leak=seen"] == locked(here, "theirs")
+    assert len(read_job(find_bench(str(here)), "ours").entries) == 2

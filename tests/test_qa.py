@@ -173,6 +173,18 @@ def test_a_unit_left_out_once_and_measured_well_later_is_judged() -> None:
     assert len(found.sorted.left_out) == 1
 
 
+def test_a_damaged_last_attempt_does_not_bring_back_an_earlier_pass() -> None:
+    runs = batch(20)
+    last = replace(again(runs[5], {}), refused="sample 12 was altered", broken=True)
+    found = find([*runs, last], PROFILE)
+    assert runs[5].unit in found.sorted.without_run and runs[5].unit not in found.unit_verdicts
+    assert {item.run for item in found.sorted.left_out} == {runs[5].run, last.run}
+    of_no_time = replace(last, started_utc_s=0.0)
+    assert runs[5].unit in find([*runs, of_no_time], PROFILE).sorted.without_run
+    earlier = replace(last, started_utc_s=runs[5].started_utc_s - 3600)
+    assert runs[5].unit in find([*runs, earlier], PROFILE).unit_verdicts
+
+
 def test_a_machine_that_died_under_load_is_evidence_and_fails() -> None:
     runs = batch(12)
     runs[5] = replace(runs[5], outcome="interrupted", cause="power-off", metrics={})

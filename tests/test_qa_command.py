@@ -111,6 +111,19 @@ def test_an_altered_record_is_named_and_the_rest_is_answered(bench: Path, capsys
     assert data["metrics"][PEAK]["n"] == 9
 
 
+def test_a_damaged_last_attempt_of_a_unit_leaves_it_without_a_verdict(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    second = write_record(bench / "runs", 40, unit="unit-04")
+    with sqlite3.connect(second) as connection:
+        connection.execute("UPDATE sample SET die_temp_c = 30 WHERE rowid = 250")
+    connection.close()
+    code, data = qa(bench, capsys)
+    assert code == 1
+    assert [item["unit"] for item in data["left_out"]] == ["unit-04", "unit-04"]
+    assert "a later attempt" in data["left_out"][0]["why"]
+
+
 def test_one_unit_and_no_unit_are_not_proven(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     first = sorted((bench / "runs").glob("*.sqlite"))[0].stem
     code, data = qa(bench, capsys, first)
@@ -143,7 +156,7 @@ def test_page_csv_and_junit_are_written_whole(bench: Path, capsys: pytest.Captur
     html5lib = pytest.importorskip("html5lib", reason="html5lib is not installed")
     html5lib.HTMLParser(strict=True).parse(page)
     assert "<script" not in page
-    assert "http" not in page.replace("http://www.w3.org", "")
+    assert "http:" not in page.replace("http://www.w3.org", "") and "https:" not in page
     assert "simulated hardware" in page
     rows = list(csv.reader(files[1].read_text("utf-8-sig").splitlines()))
     assert len(rows) == 12

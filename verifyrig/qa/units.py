@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
@@ -138,6 +139,7 @@ def sort_out(runs: Iterable[UnitRun], profile: Profile) -> Sorted:
     every = sorted(runs, key=_by_time)
     left_out: list[LeftOut] = []
     kept = _keep(every, [_own_reason(run, profile) for run in every], left_out)
+    kept = _keep(kept, _later_broken(kept, every), left_out)
     for condition in (_other_versions, _other_states, _other_rooms):
         kept = _keep(kept, condition(kept), left_out)
     units: dict[str, list[UnitRun]] = {}
@@ -175,6 +177,20 @@ def _own_reason(run: UnitRun, profile: Profile) -> str:
         return "the run is not over"
     # A machine that lost its power has told something about itself; a run that a person ended has not.
     return _ENDED_BY_PEOPLE.get(run.cause or "", "") if run.outcome == Outcome.INTERRUPTED else ""
+
+
+def _later_broken(kept: Sequence[UnitRun], every: Sequence[UnitRun]) -> list[str]:
+    """Whoever damages the record of an attempt that failed would bring back an earlier pass of the unit.
+
+    A record that does not tell any more when it was made counts as a later one.
+    """
+    broken = {run.unit: run for run in sorted(every, key=lambda run: run.started_utc_s or math.inf) if run.broken}
+    return [
+        f"a later attempt, {broken[run.unit].run}, is altered or damaged"
+        if run.unit in broken and not 0.0 < broken[run.unit].started_utc_s < run.started_utc_s
+        else ""
+        for run in kept
+    ]
 
 
 def _other_versions(runs: Sequence[UnitRun]) -> list[str]:

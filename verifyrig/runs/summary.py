@@ -192,7 +192,9 @@ def _outcome(summary: Mapping[str, Any]) -> str:
     text = _OUTCOME.get(summary["outcome"], str(summary["outcome"]))
     trip, cause = summary["trip"], summary["cause"]
     if trip:
-        text += f" {trip.get('channel')} read {trip.get('value')}, limit {trip.get('limit')}, at {trip.get('t_s')} s."
+        at = trip.get("t_s")
+        at_s = f"{at:.1f}" if isinstance(at, int | float) else at
+        text += f" {trip.get('channel')} read {trip.get('value')}, limit {trip.get('limit')}, at {at_s} s."
     if cause:
         why = "; ".join(map(str, cause.get("why") or []))
         text += f" Cause: {cause.get('class')}{f' ({why})' if why else ''}."

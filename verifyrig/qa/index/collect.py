@@ -123,5 +123,6 @@ def _fresh_run(computed: Computed, wanted: Callable[[str], bool], profile: str |
             version=version,
             refused=computed.refused,
             broken=computed.broken,
+            started_utc_s=computed.started_utc_s,
         )
     return unit_run(kept.head, all_figures(kept, wanted), version)

@@ -43,6 +43,7 @@ class Computed:
             or damaged.
         lasting: Whether it may be kept: a record that is still written, or that broke off, may yet be told of anew.
         run, unit, profile: As the record itself says, as far as it can be read.
+        started_utc_s: When, s since 1970, of a record that cannot be used; 0 where that cannot be read.
     """
 
     path: str
@@ -53,6 +54,7 @@ class Computed:
     refused: str = ""
     broken: bool = False
     lasting: bool = False
+    started_utc_s: float = 0.0
 
 
 def compute_all(paths: Sequence[Path], workers: int | None = None) -> Iterator[Computed]:
@@ -171,7 +173,14 @@ def _refused(path: Path, why: str, *, broken: bool = True) -> Computed:
         pass
     unit = told.unit or told.job or run
     return Computed(
-        path=str(path), kept=None, run=run, unit=unit, profile=told.profile_name, refused=why, broken=broken
+        path=str(path),
+        kept=None,
+        run=run,
+        unit=unit,
+        profile=told.profile_name,
+        refused=why,
+        broken=broken,
+        started_utc_s=told.started_utc_s or 0.0,
     )
 
 
