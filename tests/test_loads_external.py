@@ -13,19 +13,14 @@ from verifyrig.loads.external import ExternalLoad
 from verifyrig.system.machine import THIS_MACHINE, resolve_root
 
 
-def test_an_external_load_starts_nothing_and_follows_the_marks() -> None:
+def test_an_external_load_starts_nothing_and_counts_nothing() -> None:
     load = ExternalLoad()
     load.start(LoadDemand(work="external"))
     load.set_share(1.0)
-    assert (load.on, load.share_asked) == (False, 1.0)
-    load.mark(on=True)
     load.beat()
     status = load.status()
-    assert load.on
     assert (status.workers_wanted, status.work_done, status.checks_done) == (0, 0.0, 0)
     assert load.stop() == 0.0
-    # Asking is all that can be done from here: whether it is off, only the operator can say.
-    assert (load.on, load.share_asked) == (True, 0.0)
     load.close()
 
 
@@ -39,7 +34,6 @@ def test_a_root_other_than_the_machine_starts_no_process(tmp_path: Path) -> None
 def test_external_works_on_any_root(tmp_path: Path) -> None:
     load = make_load(resolve_root(tmp_path))
     load.start(LoadDemand(work="external"))
-    load.mark(on=True)
     load.set_share(1.0)
     assert load.status().workers_wanted == 0
     assert load.notes == []

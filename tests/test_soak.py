@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from verifyrig.core.errors import UsageError
-from verifyrig.jobs.soak import in_words, plan_soak, rate_not_excluded_per_h, sentence_after
+from verifyrig.jobs.soak import in_words, plan_soak, rate_not_excluded_per_h
 
 
 @given(hours=st.floats(0.01, 10_000))
@@ -72,17 +72,6 @@ def test_words_without_a_rate_are_refused_with_an_example(words: str) -> None:
 def test_a_rate_by_the_week_needs_the_hours_of_use() -> None:
     with pytest.raises(UsageError, match="how long the machine is used"):
         plan_soak("once a week")
-
-
-def test_what_is_said_afterwards_is_true() -> None:
-    enough = sentence_after(6.0, 0, "2 h")
-    assert "95 % probability" in enough and "once in 2 h is not excluded" in enough
-    short = sentence_after(4.0, 0, "2 h")
-    assert "not excluded, since this takes 6 h" in short and "95 % probability" not in short
-    assert sentence_after(4.0, 1, "2 h") == "It failed once in 4 h: the fault remains."
-    assert "3 times" in sentence_after(4.0, 3)
-    assert "No soak" in sentence_after(0, 0, "2 h")
-    assert "once in 2 h is not excluded" in sentence_after(6.0, 0)
 
 
 def test_a_soak_without_length_or_with_less_than_no_failure_is_a_mistake() -> None:

@@ -40,11 +40,6 @@ class ExponentialFit:
     residual_sd: float
     dof: int
 
-    @property
-    def dominant_s(self) -> float:
-        """Time constant of the largest amplitude, s."""
-        return float(self.time_constants_s[int(np.argmax(np.abs(self.amplitudes)))])
-
 
 def fit_exponentials(
     t_s: FloatArray, y: FloatArray, start_time_constants_s: Sequence[float], base: Base = "free"

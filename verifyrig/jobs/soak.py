@@ -1,4 +1,4 @@
-"""How long a clean soak must be, from how often the fault came, and what may be said afterwards. Pure.
+"""How long a clean soak must be, from how often the fault came, and what it leaves open. Pure.
 
 With failures that come by chance at a rate r an hour of use, T hours without any exclude rates above 3/T at 95 %:
 exp(-r T) = 0.05 gives r T = 2.9957, which the trade rounds to 3 (rule of three). After k failures the upper bound is
@@ -115,35 +115,6 @@ def rate_not_excluded_per_h(clean_hours: float, failures: int = 0) -> float:
     from scipy.stats import chi2
 
     return float(chi2.ppf(CONFIDENCE, 2 * (failures + 1)) / 2 / clean_hours)
-
-
-def sentence_after(hours: float, failures: int, how_often: str = "") -> str:
-    """Return what is true after a soak of `hours` of use, one or two sentences for the customer.
-
-    Args:
-        how_often: The customer's words; without them only the rate is told.
-
-    Raises:
-        UsageError: The customer's words are not understood.
-    """
-    if hours <= 0:
-        return "No soak was run: nothing can be said of a fault that comes rarely."
-    if failures:
-        times = "once" if failures == 1 else f"{failures} times"
-        return f"It failed {times} in {in_words(hours)}: the fault remains."
-    limit = rate_not_excluded_per_h(hours)
-    told = f"It ran {in_words(hours)} without a failure."
-    rest = f"A fault that comes less often than once in {in_words(1 / limit)} is not excluded."
-    if not how_often:
-        return f"{told} {rest}"
-    plan = plan_soak(how_often)
-    every = f"once in {in_words(1 / plan.rate_per_h)} of use"
-    if limit <= plan.rate_per_h * (1 + 1e-9):
-        return (
-            f"{told} Had the fault still come about {every}, it would have shown itself with 95 % probability. {rest}"
-        )
-    needed = in_words(plan.hours)
-    return f"{told} The fault came about {every}: that is not excluded, since this takes {needed} without any."
 
 
 def in_words(hours: float) -> str:

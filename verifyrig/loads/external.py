@@ -1,4 +1,4 @@
-"""A load that somebody else runs on the machine: nothing is started here; the operator says when it is on and off."""
+"""A load that somebody else runs on the machine: nothing is started here, and nothing can be stopped from here."""
 
 from __future__ import annotations
 
@@ -9,29 +9,16 @@ IDLE = LoadStatus(work_done=0.0, compute_errors=0, workers_wanted=0, workers_ali
 
 
 class ExternalLoad:
-    """Follows what the operator marks. It cannot be told a share, and cannot be stopped from here.
+    """Stands for a load that a person runs: it takes every command and does nothing.
 
-    Attributes:
-        on: Whether the operator has marked the load as on.
-        share_asked: The duty that the stage asks for, for the operator to set; 0 once it is to be switched off.
+    When it is on, the person says by a key (`rig.load_driver`).
     """
 
-    def __init__(self) -> None:
-        self.on = False
-        self.share_asked = 0.0
-
     def start(self, demand: LoadDemand) -> None:
-        """Begin with the load off."""
-        self.on = False
-        self.share_asked = 0.0
-
-    def mark(self, *, on: bool) -> None:
-        """Note that the operator has switched the load on or off."""
-        self.on = on
+        """Start nothing."""
 
     def set_share(self, share: float) -> None:
-        """Note what the stage asks for."""
-        self.share_asked = min(max(share, 0.0), 1.0)
+        """Nobody is told: the person reads on the screen what the stage asks for."""
 
     def beat(self) -> None:
         """Nothing listens."""
@@ -41,8 +28,7 @@ class ExternalLoad:
         return IDLE
 
     def stop(self) -> float:
-        """Ask for no load any more; that it is off, only the operator knows."""
-        self.share_asked = 0.0
+        """Nothing ends here; that the load is off, only the person knows."""
         return 0.0
 
     def close(self) -> None:
@@ -68,10 +54,6 @@ class LoadByWork:
         self._now.close()
         self._now = self._external if demand.work == WorkName.EXTERNAL else self._workers
         self._now.start(demand)
-
-    def mark(self, *, on: bool) -> None:
-        """Note that the operator has switched an external load on or off."""
-        self._external.mark(on=on)
 
     def set_share(self, share: float) -> None:
         """Tell the duty share."""

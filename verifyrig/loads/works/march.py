@@ -42,11 +42,6 @@ class MarchTest:
     name: str
     elements: tuple[Element, ...]
 
-    @property
-    def operations_per_cell(self) -> int:
-        """How many reads and writes each cell gets."""
-        return sum(len(element.operations) for element in self.elements)
-
 
 def parse_march(name: str, text: str) -> MarchTest:
     """Return the test written as in the literature: `any(w0); up(r0,w1); down(r1,w0)`; `any` is taken as up."""
