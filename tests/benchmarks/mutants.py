@@ -78,7 +78,7 @@ class Mutant(NamedTuple):
     module: str
     line: int
     what: str
-    tree: ast.Module
+    make: Callable[[], ast.Module]
 
 
 def mutants_of(module: str, source: str) -> list[Mutant]:
@@ -90,12 +90,16 @@ def mutants_of(module: str, source: str) -> list[Mutant]:
         if node in unread:
             continue
         for what, change in _changes(node):
-            changed = copy.deepcopy(tree)
-            twin = next(other for place, other in enumerate(ast.walk(changed)) if place == at)
-            change(twin)
-            ast.fix_missing_locations(changed)
-            found.append(Mutant(module, getattr(node, "lineno", 0), what, changed))
+            make = functools.partial(_changed, tree, at, change)
+            found.append(Mutant(module, getattr(node, "lineno", 0), what, make))
     return sorted(found, key=lambda mutant: mutant.line)
+
+
+def _changed(tree: ast.Module, at: int, change: Callable[[Any], None]) -> ast.Module:
+    """Return a copy of the tree with the node at this place of a walk changed."""
+    changed = copy.deepcopy(tree)
+    change(next(node for place, node in enumerate(ast.walk(changed)) if place == at))
+    return ast.fix_missing_locations(changed)
 
 
 def _unread(tree: ast.Module) -> set[ast.AST]:
@@ -183,7 +187,7 @@ class _Swap(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         return spec
 
     def exec_module(self, module: ModuleType) -> None:
-        exec(compile(self._mutant.tree, str(_file_of(self._mutant.module)), "exec"), module.__dict__)
+        exec(compile(self._mutant.make(), str(_file_of(self._mutant.module)), "exec"), module.__dict__)
 
 
 def _file_of(module: str) -> Path:
@@ -245,7 +249,8 @@ class _Trials:
     def pytest_runtestloop(self, session: Any) -> bool:
         items = list(session.items)
         # Put in unchanged: what fails here would kill every mutant.
-        same = Mutant(self._module, 0, "nothing", ast.parse(_file_of(self._module).read_text(encoding="utf-8")))
+        source = _file_of(self._module).read_text(encoding="utf-8")
+        same = Mutant(self._module, 0, "nothing", functools.partial(ast.parse, source))
         end, self.usual_s, _ = _in_fork(lambda: _put_in_and_run(same, session, items), 600.0)
         if end != "passed":
             self.usual_s = None
@@ -288,7 +293,7 @@ def _put_in(mutant: Mutant) -> None:
     # Decorators such as `dataclass` look their module up by its name.
     sys.modules[mutant.module] = fresh
     try:
-        exec(compile(mutant.tree, str(module.__file__), "exec"), fresh.__dict__)
+        exec(compile(mutant.make(), str(module.__file__), "exec"), fresh.__dict__)
     finally:
         sys.modules[mutant.module] = module
     _take_over(module.__dict__, fresh.__dict__, mutant.module)
