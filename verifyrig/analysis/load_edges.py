@@ -10,6 +10,7 @@ import numpy as np
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W, in_processor_terms
 from verifyrig.analysis.signals import sensor_facts
 from verifyrig.core.heat_sources import CARD, DIE, Part, heated_by
+from verifyrig.core.load_changes import load_changes, steps_of
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
@@ -40,12 +41,11 @@ class Edge(NamedTuple):
 def edges_in(trace: Trace, stage: StageSpan) -> list[Edge]:
     """Return the edges of the load within the stage, oldest first; the stage's own start where nothing else is known.
 
-    A load event counts; without any, a step in `load_share`. A share that is steered all the time (hold) makes no
-    edges beyond its first: only changes of more than half of the largest share count.
+    A share that is steered all the time (hold) makes no edges beyond its first: only steps count.
     """
-    told = _told(trace)
+    told = load_changes(trace)
     end_s = _end_s(trace, stage)
-    changes = [(t, a, b) for t, a, b in _large(told) if stage.start_s - 0.5 <= t < end_s]
+    changes = [(t, a, b) for t, a, b in steps_of(told) if stage.start_s - 0.5 <= t < end_s]
     if not changes and stage.kind in (StageKind.LOAD, StageKind.COOLDOWN) and not told:
         on = stage.kind == StageKind.LOAD
         changes = [(stage.start_s, 0.0 if on else 1.0, 1.0 if on else 0.0)]
@@ -57,30 +57,6 @@ def _end_s(trace: Trace, stage: StageSpan) -> float:
     if stage.end_s is not None:
         return stage.end_s
     return float(trace.t_s[-1]) if len(trace.t_s) else stage.start_s
-
-
-def _told(trace: Trace) -> list[tuple[float, float, float]]:
-    """Return all changes of the told share: time, share before, share after."""
-    events = [(e.t_s, float(e.detail["share"])) for e in trace.events if e.kind == "load" and "share" in e.detail]
-    if events:
-        before = [0.0, *(share for _, share in events[:-1])]
-        return [(t, a, b) for (t, b), a in zip(events, before, strict=True) if a != b]
-    if not trace.has("load_share"):
-        return []
-    share = np.nan_to_num(trace.columns["load_share"])
-    at = np.flatnonzero(np.diff(share) != 0) + 1
-    return [(float(trace.t_s[i]), float(share[i - 1]), float(share[i])) for i in at]
-
-
-def _large(told: list[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
-    largest = max((max(a, b) for _, a, b in told), default=0.0)
-    large = []
-    last = 0.0
-    for t, _, share in told:
-        if abs(share - last) > 0.2 * largest or (share == 0.0) != (last == 0.0):
-            large.append((t, last, share))
-            last = share
-    return large
 
 
 def is_pulsed(edges: list[Edge]) -> bool:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from verifyrig.core.exposure import PARTS_OF_WORK, Exposure, LoadedPart, TimeSpent
+from verifyrig.core.load_changes import stretches
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.profile import LoadPlan, StageKind
-from verifyrig.core.trace import BoolArray, FloatArray, StageSpan, Trace
+from verifyrig.core.trace import StageSpan, Trace
 
 # A card that is busy for most of the time is under load, whoever loads it (common practice, no source).
 _BUSY_SHARE = 0.5
@@ -68,17 +69,8 @@ def _loaded(trace: Trace, span: StageSpan) -> TimeSpent:
     within = trace.within(span)
     # A dip takes its own time from the total, and does not part one stretch into two.
     t_s, on = trace.t_s[within], trace.columns["load_share"][within] > 0
-    longest_s = max(_stretches_s(t_s, trace.load_on()[within]), default=0.0)
-    return TimeSpent(sum(_stretches_s(t_s, on)), longest_s)
-
-
-def _stretches_s(t_s: FloatArray, on: BoolArray) -> list[float]:
-    if not len(t_s):
-        return []
-    marked = np.concatenate(([False], on, [False]))
-    rises, falls = np.flatnonzero(~marked[:-1] & marked[1:]), np.flatnonzero(marked[:-1] & ~marked[1:])
-    last = len(t_s) - 1
-    return [float(t_s[min(to, last)] - t_s[at]) for at, to in zip(rises.tolist(), falls.tolist(), strict=True)]
+    longest_s = max((span.length_s for span in stretches(t_s, trace.load_on()[within])), default=0.0)
+    return TimeSpent(sum(span.length_s for span in stretches(t_s, on)), longest_s)
 
 
 def _spent(lengths_s: list[float]) -> TimeSpent:

@@ -9,10 +9,11 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from verifyrig.core.load_changes import Span
 from verifyrig.report import svg
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.reduce import Piece, reduced, reduced_again
-from verifyrig.report.timeline import Span, load_edge_s, load_spans
+from verifyrig.report.timeline import load_edge_s, load_spans
 from verifyrig.report.wording import Words
 
 FloatArray = npt.NDArray[np.float64]

@@ -2,26 +2,13 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 
+from verifyrig.core.load_changes import Span, stretches
 from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.report.inputs import RunInput
-
-
-class Span(NamedTuple):
-    """From one time of the run to another, s."""
-
-    from_s: float
-    to_s: float
-
-    @property
-    def length_s(self) -> float:
-        """How long, s."""
-        return self.to_s - self.from_s
 
 
 def last_s(trace: Trace) -> float:
@@ -31,16 +18,7 @@ def last_s(trace: Trace) -> float:
 
 def load_spans(trace: Trace) -> list[Span]:
     """Return the stretches in which the load was told to work (`load_share` above 0), as they were sampled."""
-    if len(trace.t_s) == 0:
-        return []
-    on = np.concatenate(([False], trace.load_on(), [False]))
-    rises = np.flatnonzero(~on[:-1] & on[1:])
-    falls = np.flatnonzero(on[:-1] & ~on[1:])
-    last = len(trace.t_s) - 1
-    return [
-        Span(float(trace.t_s[low]), float(trace.t_s[min(high, last)]))
-        for low, high in zip(rises.tolist(), falls.tolist(), strict=True)
-    ]
+    return stretches(trace.t_s, trace.load_on())
 
 
 def main_load(trace: Trace) -> Span | None:

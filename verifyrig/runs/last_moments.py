@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from verifyrig.core.load_changes import load_changes, steps_of
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import FloatArray, Trace
@@ -116,22 +117,13 @@ def last_moments(trace: Trace) -> LastMoments:
 
 def _load_edge_s(trace: Trace) -> float | None:
     """Return when the load that was on at the end began or rose last; None where none was on."""
-    told = [(e.t_s, float(e.detail["share"])) for e in trace.events if e.kind == "load" and "share" in e.detail]
-    if not told and trace.has("load_share"):
-        share = np.nan_to_num(trace.columns["load_share"])
-        changed = np.flatnonzero(np.diff(share, prepend=0.0) != 0)
-        told = [(float(trace.t_s[i]), float(share[i])) for i in changed]
-    if not told:
-        return _open_load_stage_s(trace)
-    if told[-1][1] <= 0:
+    changes = load_changes(trace)
+    if not changes:
+        return None if any(event.kind == "load" for event in trace.events) else _open_load_stage_s(trace)
+    if changes[-1].share <= 0:
         return None
-    edge_s, last = told[0][0], 0.0
-    for t_s, now in told:
-        # A share that is steered moves a little all the time; only a real rise is an edge.
-        if now > last + 0.2 or last == 0.0 < now:
-            edge_s = t_s
-        last = now
-    return edge_s
+    rises = [step.t_s for step in steps_of(changes) if step.share > step.share_before]
+    return max(rises, default=changes[0].t_s)
 
 
 def _open_load_stage_s(trace: Trace) -> float | None:
