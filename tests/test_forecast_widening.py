@@ -185,6 +185,7 @@ def test_a_run_that_begins_with_the_stage_has_no_load_before_it(monkeypatch: pyt
     ("share", "answered"),
     [
         ([0.0] * 60 + [0.04] * 60 + [0.08], False),  # the last sample decides
+        ([0.0] * 59 + [0.5] + [0.54] * 60 + [0.58], False),  # the last edge is the last sample before the stage
         ([1.0] * 59 + [0.0] + [0.0] * 61, True),  # the load ended just before the stage, which is another matter
     ],
 )
@@ -194,3 +195,15 @@ def test_the_newest_sample_is_held_against_the_last_before_the_stage(
     Given(monkeypatch, at(40.0, 2.0))
     whole = np.array([(float(t), 40.0 + t / 100, 20.0, 900.0, 24.0, s) for t, s in enumerate(share)])
     assert (StageForecaster(RULE).forecast(whole, 60) is not None) is answered
+
+
+def test_a_single_sample_before_the_stage_is_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    Given(monkeypatch, at(40.0, 2.0))
+    share = [0.0] + [0.04] * 60 + [0.08]
+    whole = np.array([(float(t), 40.0 + t / 100, 20.0, 900.0, 24.0, s) for t, s in enumerate(share)])
+    assert StageForecaster(RULE).forecast(whole, 1) is None
+
+
+def test_what_the_model_has_no_answer_to_is_not_foretold(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(stage_forecaster, "forecast_from", lambda *_: None)
+    assert StageForecaster(RULE).forecast(np.array(rows("steady", REST_S + 100)), REST_S) is None
