@@ -301,6 +301,20 @@ def test_what_a_reading_does_in_a_dip_and_two_seconds_after_is_no_trend() -> Non
     assert [watch.take(23.0 + k, die_temp_c=60.0) for k in range(20)] == [None] * 20
 
 
+def test_the_way_back_up_after_a_dip_is_no_rise() -> None:
+    watch = Watch(TripLimit(channel=DIE, maximum=90.0, max_rate_k_per_s=1.0))
+    watch.on(0.0, 0.2)
+    for t in range(20):
+        watch.take(float(t), die_temp_c=60.0)
+    watch.guard.load_dips(20.0, over=False)
+    for t in range(20, 23):
+        watch.take(float(t), die_temp_c=40.0)
+    watch.guard.load_dips(23.0, over=True)
+    back = {23: 42.0, 24: 52.0}
+    # Ten seconds after the first of these it would be a rise of 1.8 K/s.
+    assert [watch.take(float(t), die_temp_c=back.get(t, 60.0)) for t in range(23, 45)] == [None] * 22
+
+
 def test_two_seconds_after_a_dip_a_line_is_drawn_anew() -> None:
     watch = Watch(ceiling())
     watch.on(0.0, 0.2)
