@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from verifyrig.analysis.forecast import Samples, explain, forecast_from, prepare
+from verifyrig.analysis.forecast import DEFAULT_SETTLE, Samples, explain, forecast, forecast_from, prepare
 from verifyrig.analysis.heat_path import End
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P
 from verifyrig.analysis.results import Forecast
@@ -419,3 +419,27 @@ def test_the_load_began_with_the_last_change_of_its_share() -> None:
     share[5] = math.nan
     assert ready(load_share=share).share[5] == 0.0
     assert ready(load_share=share, load_on_s=10.0).start == 10
+
+
+# ---- the whole way from readings to a forecast
+
+
+def test_without_a_rule_one_kelvin_and_400_seconds_are_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0) == DEFAULT_SETTLE
+    Model(monkeypatch, DRAWS, slowest_s=500.0)
+    t, temp = np.arange(float(N)), np.full(N, 60.0)
+    usual = forecast(t, temp)
+    assert usual is not None and usual.settles_at_c == pytest.approx(60.0) and usual.slow and not usual.known
+    own = forecast(t, temp, settle=Settle(channel="die_temp_c", within_k=9.0, slowest_time_constant_s=600.0))
+    assert own is not None and own.known and not own.slow
+
+
+def test_too_few_samples_and_no_machines_are_no_forecast(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(MODULE, "explain", lambda *_: None)
+    assert forecast(np.arange(7.0), np.full(7, 60.0)) is None
+    assert forecast(np.arange(float(N)), np.full(N, 60.0)) is None
+
+
+def test_samples_that_cannot_be_put_together_are_explained_by_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(MODULE, "compress", lambda *_: None)
+    assert explain(cleaned(), None, None, None) is None
