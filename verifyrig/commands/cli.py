@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import errno
 import os
 import sys
 from collections.abc import Sequence
@@ -45,6 +46,11 @@ def _run(words: list[str], *, wants_json: bool) -> int:
         return deliver(Answer(text=asked.text))
     except RigError as error:
         return _fail(error.as_json(), str(error), error.exit_code, wants_json)
+    except OSError as error:
+        fault = _of_the_system(error)
+        if fault is None:
+            return _own_fault(error, wants_json)
+        return _fail(fault.as_json(), str(fault), fault.exit_code, wants_json)
     except Exception as error:
         return _own_fault(error, wants_json)
 
@@ -111,6 +117,24 @@ def _command_answer(name: str, words: list[str]) -> tuple[Answer, bool]:
 def _fail(error: ErrorObject, line: str, code: ExitCode, wants_json: bool) -> int:
     tell(line if line.startswith("verifyrig") else f"verifyrig: {line}")
     return deliver(Answer(data={"error": error}, code=code), wants_json=wants_json)
+
+
+# What a system refuses whatever a program does: names, rights, room, a medium that fails.
+_REFUSALS = (
+    errno.ENAMETOOLONG, errno.ELOOP, errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO,
+    errno.ENOTDIR, errno.ENODEV, errno.ENXIO, errno.ESTALE,
+)  # fmt: skip
+
+
+def _of_the_system(error: OSError) -> RigError | None:
+    """Return what a person can mend about a file that the system refuses; None where it is a fault of ours."""
+    if error.errno not in _REFUSALS or error.filename is None:
+        return None
+    return UsageError(
+        f"the system refuses this ({error.strerror})",
+        where=os.fsdecode(error.filename)[:200] if isinstance(error.filename, str | bytes) else str(error.filename),
+        mend="Check the path, its rights, the room on the disk and the medium.",
+    )
 
 
 def _own_fault(error: Exception, wants_json: bool) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -14,6 +15,8 @@ from verifyrig.commands.demo_stories import HEALTHY, Story, story_of
 from verifyrig.core.errors import BenchError
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Profile, Purpose
+from verifyrig.files.atomic_write import write_whole
+from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.jobs.actions import close_job, tick_steps
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine
 from verifyrig.jobs.rules import missing_verification
@@ -90,17 +93,24 @@ def run_demo(out: Path, case: str, *, say: Callable[[str], None]) -> DemoDone:
     return DemoDone(job=job.job_id, runs=runs, report=report, sentence=sentence)
 
 
+def _is_ours(settings: Path) -> bool:
+    try:
+        return read_text(settings, FileKind.SETTINGS, inside=settings.parent) == _SETTINGS
+    except (OSError, UnicodeDecodeError):
+        return False
+
+
 def _bench(out: Path) -> Bench:
     settings = out / "bench.toml"
     if out.exists() and not out.is_dir():
         raise BenchError("this is no folder", where=str(out), mend="Name another with --out.")
-    if settings.exists() and settings.read_text(encoding="utf-8") != _SETTINGS:
+    if os.path.lexists(settings) and not _is_ours(settings):
         raise BenchError(
             "the folder is a bench of its own", where=str(out), mend="Name an empty or new folder with --out."
         )
     try:
         out.mkdir(parents=True, exist_ok=True)
-        settings.write_text(_SETTINGS, encoding="utf-8")
+        write_whole(settings, _SETTINGS)
     except OSError as error:
         raise BenchError(
             f"cannot be written ({error.strerror})", where=str(out), mend="Name another with --out."
