@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -31,6 +32,7 @@ from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, Machine, RunFact
 from verifyrig.jobs.store import new_job, read_job
 from verifyrig.jobs.vocabulary import QUESTIONS, protective_steps
 from verifyrig.plan.stages import WORKS
+from verifyrig.runs.index_file import INDEX_NAME
 
 MORNING = datetime(2026, 2, 2, 8, 0, tzinfo=UTC)
 GRAPHICS, PROCESSOR = LoadedPart.GRAPHICS, LoadedPart.PROCESSOR
@@ -448,10 +450,9 @@ def test_a_verdict_written_into_the_kept_list_of_runs_closes_no_job(
 ) -> None:
     write_record(bench / "jobs" / "a" / "runs", 3, k_per_w=0.60, facts={"purpose": "verification", "job": "a"})
     ask(bench, capsys, "runs")
-    kept = bench / ".verifyrig-index.json"
-    kept.write_text(
-        kept.read_text(encoding="utf-8").replace('"verdict": "fail"', '"verdict": "pass"'), encoding="utf-8"
-    )
+    with closing(sqlite3.connect(bench / INDEX_NAME)) as kept, kept:
+        query = 'UPDATE listed SET row = replace(row, \'"verdict": "fail"\', \'"verdict": "pass"\')'
+        assert kept.execute(query + ' WHERE row LIKE \'%"verdict": "fail"%\'').rowcount > 0
     assert ask(bench, capsys, "job", "close", "--cause", "airflow")[0] == 4
 
 

@@ -131,13 +131,26 @@ def test_limits_are_never_proposed_into_a_job_or_the_settings(bench: Bench, caps
     assert contents(bench.root) == before
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes with names")
-def test_an_index_that_is_a_pipe_or_a_link_is_left_alone(
+def test_an_index_that_is_a_link_is_left_alone(
     bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    os.mkfifo(bench.root / ".verifyrig-index.json")
     other = tmp_path / "other.sqlite"
     (bench.root / "index.sqlite").symlink_to(other)
     assert ask(capsys, "qa", "--profile", "tiny.toml")[0] in (0, 1, 4)
     assert ask(capsys, "runs")[0] == 0
     assert not other.exists()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes with names")
+def test_an_index_that_is_a_pipe_is_left_alone(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+    os.mkfifo(bench.root / "index.sqlite")
+    assert ask(capsys, "runs")[0] == 0
+    assert (bench.root / "index.sqlite").is_fifo()
+
+
+def test_one_index_keeps_both_the_list_of_runs_and_the_figures(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ask(capsys, "runs")
+    ask(capsys, "qa", "--profile", "tiny.toml")
+    assert [path.name for path in bench.root.iterdir() if "index" in path.name] == ["index.sqlite"]

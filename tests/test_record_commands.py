@@ -12,7 +12,7 @@ import pytest
 from verifyrig.commands import cli
 from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record
-from verifyrig.runs.run_list import INDEX_NAME
+from verifyrig.runs.index_file import INDEX_NAME
 
 
 @pytest.fixture

@@ -26,7 +26,6 @@ class FileKind(StrEnum):
     ATTESTATION = "attestation"
     JOB = "job"
     NOTE = "note"
-    INDEX = "index"
     PAGE = "page"
     LOGO = "logo"
     PHOTO = "photo"
@@ -44,7 +43,6 @@ LARGEST_BYTES: dict[FileKind, int] = {
     FileKind.ATTESTATION: 100_000,
     FileKind.JOB: 20_000_000,  # ten thousand findings of 2 kB each
     FileKind.NOTE: 1_000_000,  # of a run that broke off: at most 60 lines of a log
-    FileKind.INDEX: 100_000_000,
     FileKind.PAGE: 100_000_000,
     FileKind.LOGO: 400_000,  # it is embedded into every page
     FileKind.PHOTO: 50_000_000,

@@ -44,7 +44,7 @@ _MARKS: dict[Output, tuple[bytes, ...]] = {
     Output.UNIT_TESTS: (b'<testsuite name="verifyrig ',),
 }
 # A new file of such a name would be taken for a record, a job, a profile or settings, or for what belongs to one.
-_NAMES_OF_OTHERS = (".sqlite", ".toml", "-wal", "-shm", "-journal", ".after.json", ".verifyrig-index.json")
+_NAMES_OF_OTHERS = (".sqlite", ".toml", "-wal", "-shm", "-journal", ".after.json")
 
 
 def check_place(path: Path, kind: Output) -> None:

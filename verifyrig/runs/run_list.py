@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import json
+import sqlite3
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,14 +16,16 @@ from verifyrig.core.contract import CauseObject
 from verifyrig.core.errors import RigError
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import CauseClass, Outcome
-from verifyrig.files.atomic_write import write_whole
-from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.record import Head, read_head, read_trace
 from verifyrig.record.schema import wal_path
 from verifyrig.runs.contract import Noted, RunRow
+from verifyrig.runs.index_file import INDEX_NAME, connect_index
 
-INDEX_NAME = ".verifyrig-index.json"
+_TABLES = (
+    "CREATE TABLE IF NOT EXISTS listed (path TEXT PRIMARY KEY, tool TEXT NOT NULL, state TEXT NOT NULL, "
+    "row TEXT NOT NULL) WITHOUT ROWID",
+)
 _ROW_KEYS = frozenset(
     ("run", "job", "unit", "profile", "purpose", "outcome", "cause", "started", "verdict", "simulated")
 )
@@ -30,10 +34,18 @@ _LOG_MISSING = "no -wal file lies beside it: samples may be missing"
 
 def list_runs(bench: Bench, job: str | None = None) -> list[RunRow]:
     """Return the contract's row for each record of the bench, or of one job, oldest first; a damaged one too."""
-    index = _read_index(bench)
+    paths = bench.records(job)
+    if not paths and not (bench.root / INDEX_NAME).exists():
+        return []  # nothing is left behind in a folder that is no bench
+    with contextlib.closing(connect_index(bench.root / INDEX_NAME, _TABLES)) as connection:
+        return _listed(bench, job, paths, connection)
+
+
+def _listed(bench: Bench, job: str | None, paths: Sequence[Path], connection: sqlite3.Connection) -> list[RunRow]:
+    index = _kept_rows(connection)
     rows: list[RunRow] = []
     kept = {} if job is None else {key: known for key, known in index.items() if not key.startswith(f"jobs/{job}/")}
-    for path in bench.records(job):
+    for path in paths:
         key = path.relative_to(bench.root).as_posix()
         state = _state_of(path)
         known = index.get(key)
@@ -43,7 +55,7 @@ def list_runs(bench: Bench, job: str | None = None) -> list[RunRow]:
         if row["outcome"] != Outcome.RUNNING and "damage" not in row:
             kept[key] = {"state": state, "row": row}
     if kept != index:
-        _write_index(bench, kept)
+        _keep_rows(connection, index, kept)
     return rows
 
 
@@ -136,19 +148,27 @@ def _state_of(path: Path) -> list[int]:
     return found
 
 
-def _read_index(bench: Bench) -> dict[str, Any]:
-    try:
-        data = json.loads(read_text(bench.root / INDEX_NAME, FileKind.INDEX))
-        if data["tool"] != __version__:
-            return {}
-        return {
-            key: known for key, known in data["runs"].items() if known["row"].keys() >= _ROW_KEYS and known["state"]
-        }
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return {}
+def _kept_rows(connection: sqlite3.Connection) -> dict[str, Any]:
+    """Return what this version of the program kept: {path below the bench: {"state", "row"}}."""
+    found = {}
+    with contextlib.suppress(sqlite3.Error):
+        query = "SELECT path, state, row FROM listed WHERE tool = ?"
+        for path, state, row in connection.execute(query, (__version__,)):
+            with contextlib.suppress(ValueError, TypeError, AttributeError, RecursionError):
+                known = {"state": json.loads(state), "row": json.loads(row)}
+                if known["row"].keys() >= _ROW_KEYS:
+                    found[path] = known
+    return found
 
 
-def _write_index(bench: Bench, runs: dict[str, Any]) -> None:
-    """Keep the index; a bench that cannot be written is simply read anew each time."""
-    with contextlib.suppress(OSError):
-        write_whole(bench.root / INDEX_NAME, json.dumps({"tool": __version__, "runs": runs}, ensure_ascii=False))
+def _keep_rows(connection: sqlite3.Connection, before: dict[str, Any], now: dict[str, Any]) -> None:
+    """Keep the rows; where they cannot be kept they are simply read anew each time."""
+    gone = [(path,) for path in before.keys() - now.keys()]
+    changed = [
+        (path, __version__, json.dumps(known["state"]), json.dumps(known["row"], ensure_ascii=False))
+        for path, known in now.items()
+        if before.get(path) != known
+    ]
+    with contextlib.suppress(sqlite3.Error), connection:
+        connection.executemany("DELETE FROM listed WHERE path = ?", gone)
+        connection.executemany("INSERT OR REPLACE INTO listed VALUES (?, ?, ?, ?)", changed)

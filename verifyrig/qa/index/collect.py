@@ -10,10 +10,10 @@ from verifyrig.qa import UnitRun
 from verifyrig.qa.index.compute import Computed, compute_all, holds, sealed_digest, spread
 from verifyrig.qa.index.kept import all_figures, figure_picker, unit_run
 from verifyrig.qa.index.store import Index, open_index
+from verifyrig.runs.index_file import INDEX_NAME
 
 __all__ = ["INDEX_NAME", "collect_runs"]
 
-INDEX_NAME = "index.sqlite"
 _KEEP_EVERY = 64
 
 

@@ -1,4 +1,4 @@
-"""The index file: figures by record digest and version of the analysis. It may be deleted at any time.
+"""The figures in the index file, by record digest and version of the analysis.
 
 Tables: `layout(id, names)` sets of metric names with units, shared by like records; `kept(digest, version, profile,
 layout, head, figures, remarks)`; `place(path, stat, digest)` which file had which digest when it was last read in
@@ -18,13 +18,12 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from verifyrig.core.trace import FloatArray
-from verifyrig.files.foreign_file import FileKind, check_file
 from verifyrig.qa.index.compute import Computed
 from verifyrig.qa.index.kept import json_of
+from verifyrig.runs.index_file import connect_index
 
 __all__ = ["Index", "Row", "open_index", "stat_of"]
 
-_FORMAT = 1
 _AT_ONCE = 500
 _TABLES = (
     "CREATE TABLE IF NOT EXISTS layout (id INTEGER PRIMARY KEY, names TEXT NOT NULL UNIQUE)",
@@ -61,44 +60,11 @@ def open_index(path: Path, version: str) -> Iterator[Index]:
     Args:
         version: Version of the analysis whose figures are wanted; others stay for a program that wants them.
     """
-    connection = _connect(path)
+    connection = connect_index(path, _TABLES)
     try:
         yield Index(connection, version, path.parent)
     finally:
         connection.close()
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    if os.path.lexists(path):
-        try:
-            check_file(path, FileKind.RECORD, inside=path.parent)
-        except OSError:  # a pipe that never answers, or a link to a file of somebody's
-            return _prepared(sqlite3.connect(":memory:"))
-    for attempt in range(2):
-        try:
-            return _prepared(sqlite3.connect(path, timeout=30.0))
-        except sqlite3.DatabaseError as error:
-            if isinstance(error, sqlite3.OperationalError) or attempt:
-                break  # a read-only folder, or a file of somebody else's that is held
-            path.unlink(missing_ok=True)
-    return _prepared(sqlite3.connect(":memory:"))
-
-
-def _prepared(connection: sqlite3.Connection) -> sqlite3.Connection:
-    try:
-        if connection.execute("PRAGMA user_version").fetchone()[0] not in (0, _FORMAT):
-            raise sqlite3.DatabaseError("another format")
-        # It can be rebuilt from the records, so the medium is not waited for.
-        connection.execute("PRAGMA synchronous=OFF")
-        connection.execute("BEGIN IMMEDIATE")
-        for statement in _TABLES:
-            connection.execute(statement)
-        connection.execute(f"PRAGMA user_version={_FORMAT}")
-        connection.commit()
-    except BaseException:
-        connection.close()
-        raise
-    return connection
 
 
 class Index:
