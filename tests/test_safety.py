@@ -119,9 +119,8 @@ def test_consent_that_was_not_asked_for_is_none(desktop: Profile, gentle: Profil
             str(why).startswith("the customer was not asked: May we run a heavy load")
             and consent_refusals(consent, gentle) == []
         )
-    drive = parse_profile(
-        desktop.text.replace('"linear-algebra", pattern = "steady"', '"storage", pattern = "steady"'), "p"
-    )
+    on_drive = desktop.text.replace('"linear-algebra", pattern = "steady"', '"storage", pattern = "steady"')
+    drive = parse_profile(on_drive.replace("[trip]", "[trip]\ndrive_temp_c = { max = 70.0 }"), "p")
     assert "write to the customer's drive" in str(consent_refusals({"heavy-load": "yes"}, drive)[0])
 
 

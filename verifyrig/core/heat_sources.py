@@ -21,6 +21,7 @@ __all__ = [
     "heated_by",
     "heated_groups",
     "highest_of",
+    "needs_limit_on",
     "of_same_part",
     "part_of",
 ]
@@ -60,6 +61,15 @@ def heated_by(work: str) -> tuple[str, ...]:
     if work == WorkName.GPU_AND_PROCESSOR:
         return (DIE.temp, CARD.temp)
     return (CARD.temp,) if work.startswith("gpu-") else (DIE.temp,)
+
+
+def needs_limit_on(work: str) -> tuple[str, ...]:
+    """Return the temperatures that must have a trip limit under a work.
+
+    Those that answer to it, and the drives where it writes to them: their flash heats by its own work, which no die
+    tells, and slows down or fails above its own limit.
+    """
+    return (*heated_by(work), "drive_temp_c") if work == WorkName.STORAGE else heated_by(work)
 
 
 class HeatedGroup(NamedTuple):

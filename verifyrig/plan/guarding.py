@@ -11,7 +11,7 @@ import math
 
 from verifyrig.core.ceilings import ceiling_c
 from verifyrig.core.channels import base_name
-from verifyrig.core.heat_sources import heated_by
+from verifyrig.core.heat_sources import needs_limit_on
 from verifyrig.core.pattern import pattern_duration_s, share_at
 from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Stage, TripLimit, WorkName
 from verifyrig.files.toml_table import Faults
@@ -112,7 +112,7 @@ def _bare_role(stage: Stage, load: LoadPlan, profile: Profile) -> str | None:
     guarded = {limit.channel for limit in profile.trip_limits if limit.armed_in(stage) and may_bound(limit)}
     if load.work == WorkName.EXTERNAL:
         return None if {base_name(channel) for channel in guarded} & set(ON_HEAT_PATH) else ""
-    return next((role for role in heated_by(load.work) if role not in guarded), None)
+    return next((role for role in needs_limit_on(load.work) if role not in guarded), None)
 
 
 def may_bound(limit: TripLimit) -> bool:

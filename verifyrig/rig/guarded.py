@@ -9,7 +9,7 @@ from typing import NamedTuple
 from verifyrig.core.ceilings import ceiling_c
 from verifyrig.core.channels import base_name, of_role
 from verifyrig.core.errors import ProfileError
-from verifyrig.core.heat_sources import heated_by
+from verifyrig.core.heat_sources import needs_limit_on
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Profile, Stage, WorkName
 from verifyrig.plan.guarding import ON_HEAT_PATH, usual_max_c
@@ -51,7 +51,7 @@ def _bare_channels(stage: Stage, infos: Mapping[str, ChannelInfo], ready: Sequen
         if not {base_name(channel) for channel in guarded} & set(ON_HEAT_PATH):
             yield Unguarded(stage, "", "")
         return
-    for role in heated_by(stage.load.work):
+    for role in needs_limit_on(stage.load.work):
         for channel in of_role(role, infos) or (role,):
             if channel not in guarded:
                 yield Unguarded(stage, role, channel)
