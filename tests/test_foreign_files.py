@@ -279,3 +279,27 @@ def test_a_view_that_never_ends_in_place_of_a_table_is_damage(here: Bench, capsy
 def test_the_bounds_of_all_kinds_stand_in_one_table() -> None:
     assert set(LARGEST_BYTES) == set(FileKind)
     assert len(PROFILE_TEXT) < LARGEST_BYTES[FileKind.PROFILE]
+
+
+def test_nothing_is_written_through_a_link_in_a_job(
+    here: Bench, stick: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    good_job(stick)
+    (stick.job_dir("good") / "photos").mkdir()
+    (stick.job_dir("good") / "photos/a.jpg").write_bytes(b"a picture")
+    new_job(here, Intake(complaint="hot"), job_id="good", now=NOW)
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    for name in ("runs", "photos"):
+        (here.job_dir("good") / name).symlink_to(outside)
+    (tmp_path / "log.csv").write_text("t,a\n0,40\n1,41\n", encoding="utf-8")
+    (tmp_path / "b.jpg").write_bytes(b"another")
+    imported = ["import", "log.csv", "--time", "t", "--channel", "die_temp_c=a", "--stage", "load=0:9", "--job", "good"]
+    changed = ["job", "change", "cleaned", "--job", "good", "--photo", "b.jpg"]
+    run = ["run", "quick-look", "--mock", "healthy-air", "--speed", "max", "--job", "good"]
+    for words in (imported, changed, run):
+        code, answer = ask(capsys, here, *words)
+        assert code == 2 and "link out" in answer["error"]["what"], words
+    assert ask(capsys, here, "runs", "--collect", str(stick.root))[0] == 0
+    assert not list(outside.iterdir())

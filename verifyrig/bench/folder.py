@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.core.errors import BenchError, JobError, RecordError, UsageError
-from verifyrig.files.foreign_file import FileKind, check_file, read_text
+from verifyrig.files.foreign_file import FileKind, check_file, is_inside, read_text
 from verifyrig.files.toml_table import Faults, raise_all
 
 ID_PATTERN = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
@@ -61,6 +61,20 @@ class Bench:
     def runs_dir(self, job: str | None) -> Path:
         """Return the folder where records of a job, or of none, lie."""
         return self.root / "runs" if job is None else self.job_dir(job) / "runs"
+
+    def writable(self, folder: Path) -> Path:
+        """Return a folder of a job, into which is to be written.
+
+        Raises:
+            BenchError: It is a link out of the folder of the jobs. That one may itself be a link: it is the shop's own.
+        """
+        if folder.is_relative_to(self.jobs_dir) and not is_inside(folder, self.jobs_dir):
+            raise BenchError(
+                "this is a link out of the bench folder",
+                where=str(folder),
+                mend="Put a folder in the place of the link.",
+            )
+        return folder
 
     def records(self, job: str | None = None) -> list[Path]:
         """Return all records of the bench, or of one job, oldest id first."""

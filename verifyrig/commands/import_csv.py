@@ -80,7 +80,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         purpose=args.purpose,
         where=where,
     )
-    record = write_imported(context.bench.runs_dir(job), samples, order)
+    record = write_imported(context.bench.writable(context.bench.runs_dir(job)), samples, order)
     sign_with_own_key(record)
     summary = summary_of(read_trace(record), str(record), integrity=integrity_of(record)[0])
     notes = [f"{n} rows left out: {why}." for why, n in samples.left_out.items()]

@@ -194,7 +194,7 @@ def keep_photos(bench: Bench, job_id: str, entry_id: str, paths: Sequence[Path])
     Raises:
         JobError: A file is missing, is no plain file, or is larger than 50 MB.
     """
-    folder = bench.job_dir(job_id) / "photos"
+    folder = bench.writable(bench.job_dir(job_id) / "photos")
     kept = []
     for n, path in enumerate(paths, start=1):
         _check_photo(path)

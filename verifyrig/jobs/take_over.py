@@ -105,8 +105,8 @@ def _collect_jobs(bench: Bench, other: Bench, done: Collected) -> dict[str | Non
             continue
         for photo in sorted(photos.glob("*")):
             try:
-                _collect_photo(photo, file.parent, bench.job_dir(job) / "photos")
-            except OSError as error:
+                _collect_photo(photo, file.parent, bench.writable(bench.job_dir(job) / "photos"))
+            except _FAULTS as error:
                 done.refused.append((photo, _why(error)))
     return places
 
@@ -146,6 +146,7 @@ def _collect_record(bench: Bench, other: Bench, path: Path, job: str | None, don
         done.altered += 1 if check.altered is not None or check.damage else 0
         return
     done.notes += [f"{path.name}: {note}" for note in check.notes]
+    bench.writable(bench.runs_dir(job))
     target = _free_place(bench, path, job, check)
     if target.exists():
         done.had.append(target)

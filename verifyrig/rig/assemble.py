@@ -193,7 +193,7 @@ def _run_on(
 ) -> RunDone:
     profile, absent, blind = request.profile, watch.absent, watch.blind
     run_id = claim.run = new_run_id(stand.clock.utc_s())
-    path = bench.runs_dir(request.job) / f"{run_id}.sqlite"
+    path = bench.writable(bench.runs_dir(request.job)) / f"{run_id}.sqlite"
     load = make_load(stand.root, storage_dir=path.parent, now_s=stand.clock.now_s, card=_card(bench))
     writer = open_record(
         path,
