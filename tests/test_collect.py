@@ -55,7 +55,9 @@ def collect(here: Bench, stick: Bench, capsys: pytest.CaptureFixture[str]) -> tu
 
 
 def contents(bench: Bench) -> dict[str, bytes]:
-    files = (path for path in bench.root.rglob("*") if path.is_file() and not path.name.startswith("."))
+    files = (
+        path for path in bench.root.rglob("*") if path.is_file() and not path.name.startswith((".", "index.sqlite"))
+    )
     return {str(path.relative_to(bench.root)): path.read_bytes() for path in files if not path.name.endswith("-shm")}
 
 
