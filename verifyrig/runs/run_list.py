@@ -90,9 +90,8 @@ def _row(path: Path) -> RunRow:
 def _note(path: Path, head: Head, integrity: Integrity, fault: str) -> Noted:
     if integrity.is_broken:
         return {"note": f"{integrity.upper()}: {fault}"}
-    stopped = head.facts.get("stopped_because")
-    if not head.sealed and stopped:
-        return {"note": "; ".join(stopped)}
+    if not head.sealed and head.recorded.stopped_because:
+        return {"note": "; ".join(head.recorded.stopped_because)}
     return {} if head.sealed or wal_path(path).exists() else {"note": _LOG_MISSING}
 
 
