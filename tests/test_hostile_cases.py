@@ -78,6 +78,7 @@ FACTS: dict[str, object] = {
 }
 CHANGES = {
     **{f"fact {key}": ("INSERT OR REPLACE INTO run VALUES (?, ?)", (key, json.dumps(v))) for key, v in FACTS.items()},
+    "outcome of a table": ("INSERT OR REPLACE INTO run VALUES ('outcome', '{}')", ()),
     "broken JSON": ("UPDATE run SET value = '{' WHERE key = 'machine'", ()),
     "not a number": ("UPDATE run SET value = 'NaN' WHERE key = 'period_s'", ()),
     "digits": ("UPDATE run SET value = ? WHERE key = 'period_s'", (DIGITS,)),

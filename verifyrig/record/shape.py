@@ -26,7 +26,7 @@ _FIRST_UTC_S, _LAST_UTC_S = 0.0, 32_503_680_000.0  # 1970 to 3000: what every sy
 _LONGEST_S = 1e9  # thirty years
 _KINDS = frozenset(StageKind)
 _STAGE_ENDS = frozenset(StageEnd)
-_OUTCOMES = frozenset(Outcome)
+_OUTCOMES = tuple(Outcome)  # a tuple, since what stands in a record may not be hashable
 
 Test = Callable[[Any], bool]
 
