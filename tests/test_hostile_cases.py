@@ -71,7 +71,7 @@ FACTS: dict[str, object] = {
     "machine": 7,
     "channels": {"die_temp_c": 1},
     "refusals": {"a": 1},
-    "outcome": 5,
+    "outcome": {"a": 1},
     "started_utc_s": 1e300,
     "period_s": "often",
     "keeper": {"pid": "one"},

@@ -143,7 +143,7 @@ _FACTS: Mapping[str, Test] = {
     "stopped_because": _or_none(_listed(_is_text)),
     "attestation": _or_none(_table()),
     "imported": _or_none(_table()),
-    "outcome": _or_none(_OUTCOMES.__contains__),
+    "outcome": _or_none(lambda value: _is_text(value) and value in _OUTCOMES),
     "cause": _or_none(_table(**{"class": _TEXT, "why": _or_none(_listed(_is_text))})),
     "cause_reasons": _or_none(_listed(_table())),
     "refusal_reasons": _or_none(_listed(_table())),
