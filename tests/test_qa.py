@@ -187,7 +187,7 @@ def test_a_damaged_last_attempt_does_not_bring_back_an_earlier_pass() -> None:
 
 def test_a_machine_that_died_under_load_is_evidence_and_fails() -> None:
     runs = batch(12)
-    runs[5] = replace(runs[5], outcome="interrupted", cause="power-off", metrics={})
+    runs[5] = replace(runs[5], outcome="interrupted", cause="power-off", lost_power=True, metrics={})
     found = find(runs, PROFILE)
     assert found.sorted.left_out == ()
     assert found.unit_verdicts["unit-05"] is Verdict.FAIL

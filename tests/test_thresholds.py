@@ -1,4 +1,4 @@
-"""What keeps a figure from passing, whatever it reads, and what a whole run's verdict is made of."""
+"""What keeps a figure from passing, whatever it reads."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from verifyrig.analysis.results import Metric, ThresholdResult
-from verifyrig.analysis.thresholds import judge_thresholds, run_verdict
-from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
+from verifyrig.analysis.thresholds import judge_thresholds
+from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.profile import LoadPlan, Profile, Purpose, Settle, Stage, StageKind, Threshold
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
@@ -209,73 +209,3 @@ def test_gaps_in_what_a_figure_is_not_made_of_do_not_matter() -> None:
     # The card's figures are not the die's.
     assert judged(trace_of("load.gpu_thermal_resistance", columns=with_gap(0.5, "die_temp_c"))).verdict is Verdict.PASS
     assert judged(trace_of("load.thermal_resistance", columns=with_gap(0.5, "gpu_temp_c"))).verdict is Verdict.PASS
-
-
-# ---- the whole run
-
-
-def result_of(verdict: Verdict) -> ThresholdResult:
-    return ThresholdResult(metric="m", minimum=None, maximum=1.0, value=0.0, u95=0.0, verdict=verdict, why=())
-
-
-def test_a_run_is_worth_what_its_worst_figure_is() -> None:
-    assert run_verdict(trace_of(), [result_of(Verdict.PASS), result_of(Verdict.CONDITIONAL_FAIL)]) is (
-        Verdict.CONDITIONAL_FAIL
-    )
-    assert run_verdict(trace_of(), []) is Verdict.NOT_MEASURED
-
-
-@pytest.mark.parametrize("outcome", [Outcome.TRIPPED, Outcome.STOPPED, Outcome.INTERRUPTED, Outcome.RUNNING])
-@pytest.mark.parametrize("verdict", list(Verdict))
-def test_a_run_that_did_not_complete_never_passes_and_fails_what_failed(outcome: Outcome, verdict: Verdict) -> None:
-    found = run_verdict(trace_of(facts={"outcome": outcome}), [result_of(verdict)])
-    good = verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
-    assert found is (Verdict.NOT_MEASURED if good else verdict)
-
-
-@pytest.mark.parametrize("outcome", [Outcome.COMPLETED, None])
-def test_a_run_that_completed_or_was_never_told_how_it_ended_may_pass(outcome: Outcome | None) -> None:
-    assert run_verdict(trace_of(facts={"outcome": outcome}), [result_of(Verdict.PASS)]) is Verdict.PASS
-
-
-def died(cause: object = None, purpose: Purpose = Purpose.VERIFICATION, kind: str = "load", **changed: object) -> Trace:
-    trace = trace_of(
-        facts={
-            "purpose": purpose,
-            "outcome": Outcome.INTERRUPTED,
-            "cause": {"class": CauseClass.POWER_OFF} if cause is None else cause,
-        }
-    )
-    stages = (trace.stages[0], replace(trace.stages[1], kind=kind, ended=None))
-    return replace(trace, **{"stages": stages, **changed})  # type: ignore[arg-type]
-
-
-@pytest.mark.parametrize("purpose", [Purpose.VERIFICATION, Purpose.BUILD])
-def test_a_machine_that_switched_itself_off_under_load_fails_its_verification(purpose: Purpose) -> None:
-    assert run_verdict(died(purpose=purpose), [result_of(Verdict.PASS)]) is Verdict.FAIL
-    assert run_verdict(died(purpose=purpose), []) is Verdict.FAIL
-
-
-@pytest.mark.parametrize("purpose", [p for p in Purpose if p not in (Purpose.VERIFICATION, Purpose.BUILD)])
-def test_elsewhere_it_tells_nothing_of_passing(purpose: Purpose) -> None:
-    assert run_verdict(died(purpose=purpose), [result_of(Verdict.PASS)]) is Verdict.NOT_MEASURED
-
-
-@pytest.mark.parametrize("cause", ["power-off", {}, {"class": CauseClass.KILLED}, {"class": CauseClass.UNKNOWN}])
-def test_a_run_that_ended_for_another_cause_is_not_held_against_the_machine(cause: object) -> None:
-    assert run_verdict(died(cause), [result_of(Verdict.PASS)]) is Verdict.NOT_MEASURED
-
-
-def test_under_load_is_a_stage_of_load_or_a_load_that_was_still_told() -> None:
-    cooling = died(kind="cooldown")
-    assert run_verdict(cooling, []) is Verdict.FAIL  # the last that was told was full load
-    off = (*cooling.events, Event(t_s=100.0, kind="load", detail={"share": 0.0}))
-    assert run_verdict(replace(cooling, events=off), []) is Verdict.NOT_MEASURED
-    assert run_verdict(replace(cooling, events=()), []) is Verdict.NOT_MEASURED
-    silent = (Event(t_s=60.0, kind="load"),)
-    assert run_verdict(replace(cooling, events=silent), []) is Verdict.NOT_MEASURED
-    other = (Event(t_s=60.0, kind="finding", detail={"share": 1.0}),)
-    assert run_verdict(replace(cooling, events=other), []) is Verdict.NOT_MEASURED
-    assert run_verdict(died(stages=(), events=()), []) is Verdict.NOT_MEASURED
-    # The stage that began last counts, in whatever order the record has them.
-    assert run_verdict(died(events=(), stages=tuple(reversed(died().stages))), []) is Verdict.FAIL

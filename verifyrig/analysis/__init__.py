@@ -14,10 +14,10 @@ from verifyrig.analysis.results import (
     ThresholdResult,
 )
 from verifyrig.analysis.stage_forecaster import StageForecaster
-from verifyrig.analysis.thresholds import judge_thresholds, run_verdict
+from verifyrig.analysis.thresholds import judge_thresholds
 from verifyrig.analysis.touch import TOUCH_SAFE_C, touch_safe_in_s
 
-ANALYSIS_VERSION = "1"
+ANALYSIS_VERSION = "2"
 
 __all__ = [
     "ANALYSIS_VERSION",
@@ -35,6 +35,5 @@ __all__ = [
     "judge_thresholds",
     "load_start_forecast",
     "metrics_of",
-    "run_verdict",
     "touch_safe_in_s",
 ]

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 from verifyrig.analysis.results import Metric, ThresholdResult
 from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import missing_share
 from verifyrig.core.heat_sources import PARTS
-from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
-from verifyrig.core.profile import Purpose, StageKind, Threshold
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import Threshold
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
-from verifyrig.metrology.verdict import Verdict, judge, worst
+from verifyrig.metrology.run_verdict import figure_verdict, leans_to_pass, without_pass
+from verifyrig.metrology.verdict import Verdict
 
-__all__ = ["judge_thresholds", "run_verdict"]
+__all__ = ["judge_thresholds"]
 
 # Common practice, no source: more than one reading in twenty absent is no longer one measured stage.
 _MISSING_SHARE_ALLOWED = 0.05
-_LIKE_A_PASS = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 _ENDED_EARLY: dict[str | None, Reason] = {
     None: reason("stage-open"),
     StageEnd.GATE: reason("stage-gate"),
@@ -40,11 +40,11 @@ def _judge_one(trace: Trace, metrics: Mapping[str, Metric], threshold: Threshold
     metric = metrics.get(threshold.metric)
     value = metric.value if metric is not None and isinstance(metric.value, int | float) else None
     u95 = metric.u95 if metric is not None else None
-    verdict = judge(value, u95, minimum=threshold.minimum, maximum=threshold.maximum)
+    verdict = figure_verdict(value, u95, minimum=threshold.minimum, maximum=threshold.maximum)
     why = _why_no_figure(trace, metric, threshold.metric) if verdict is Verdict.NOT_MEASURED else ()
-    if verdict in _LIKE_A_PASS:
+    if leans_to_pass(verdict):
         why = _why_no_pass(trace, threshold.metric, metric)
-        verdict = Verdict.NOT_MEASURED if why else verdict
+        verdict = without_pass(verdict) if why else verdict
     return ThresholdResult(
         metric=threshold.metric,
         minimum=threshold.minimum,
@@ -110,27 +110,3 @@ def _channels_behind(trace: Trace, metric: str) -> list[str]:
     if metric == "throttle_share":
         return [name for name in ("throttle_count", "gpu_heat_limited_share") if name in trace.columns]
     return []
-
-
-def run_verdict(trace: Trace, results: Sequence[ThresholdResult]) -> Verdict:
-    """Return the run's verdict: the worst of its thresholds; not-measured without any.
-
-    A machine that switched itself off under load fails a verification or build run, whatever was measured before.
-    """
-    if trace.recorded.purpose in (Purpose.VERIFICATION, Purpose.BUILD) and _died_under_load(trace):
-        return Verdict.FAIL
-    verdict = worst(result.verdict for result in results)
-    outcome = trace.recorded.outcome
-    if outcome not in (None, Outcome.COMPLETED) and verdict in _LIKE_A_PASS:
-        return Verdict.NOT_MEASURED
-    return verdict
-
-
-def _died_under_load(trace: Trace) -> bool:
-    if trace.recorded.cause_class != CauseClass.POWER_OFF:
-        return False
-    last = max(trace.stages, key=lambda stage: stage.start_s, default=None)
-    if last is not None and last.kind == StageKind.LOAD:
-        return True
-    told = [event.detail.get("share", 0.0) for event in trace.events if event.kind == "load"]
-    return bool(told and told[-1])

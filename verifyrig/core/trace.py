@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from verifyrig.core.old_sentences import kept_reasons, reason_of_sentence
-from verifyrig.core.outcome import Outcome
+from verifyrig.core.outcome import CauseClass, Outcome
+from verifyrig.core.probe_only import is_from_outside
 from verifyrig.core.profile import Profile
 from verifyrig.core.reason import Reason, reason_of_json
 from verifyrig.core.recorded import Recorded, recorded
@@ -105,6 +106,21 @@ class Trace:
         """Why the run was interrupted, none where it was not."""
         cause = self.facts.get("cause")
         return kept_reasons(cause.get("why"), self.facts.get("cause_reasons")) if isinstance(cause, Mapping) else ()
+
+    @property
+    def lost_power(self) -> bool:
+        """Whether the machine under test went dark without a person's doing.
+
+        Once the screen has said to switch it off, darkness is taken for a person's hand. A record that another
+        computer kept, of probes on the machine, breaks off where that computer dies, and says nothing of the machine.
+        """
+        told = self.recorded
+        if told.outcome != Outcome.INTERRUPTED or told.cause_class != CauseClass.POWER_OFF:
+            return False
+        if any(event.kind == "switch-off-advised" for event in self.events):
+            return False
+        kept_beside = self.profile is not None and is_from_outside(self.profile) and bool(self.facts.get("keeper"))
+        return not kept_beside or bool(self.facts.get("went_dark"))
 
     def has(self, channel: str) -> bool:
         """Return whether the channel has at least one reading."""

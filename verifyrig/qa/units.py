@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Profile
-from verifyrig.metrology.verdict import Verdict, judge, worst
+from verifyrig.metrology.run_verdict import figure_verdict, run_verdict
+from verifyrig.metrology.verdict import Verdict
 
 __all__ = ["Attempt", "Figure", "LeftOut", "Sorted", "UnitRun", "judge_figure", "judge_unit", "sort_out"]
 
@@ -58,6 +59,7 @@ class UnitRun:
         version: Version of the analysis that computed the metrics.
         started_utc_s: When, s since 1970.
         outcome: As the contract has it; `cause` is the class of what ended it early, or None.
+        lost_power: Whether the machine went dark without a person's doing.
         ambient_c: Mean room temperature, °C, or None.
         states: What was noted by hand (panel, position, fans, ...).
         refused: Why the record itself cannot be used (altered, unreadable); empty where it can.
@@ -74,6 +76,7 @@ class UnitRun:
     started_utc_s: float = 0.0
     outcome: str = Outcome.COMPLETED
     cause: str | None = None
+    lost_power: bool = False
     ambient_c: float | None = None
     states: Mapping[str, str] = field(default_factory=dict)
     simulated: bool = False
@@ -239,16 +242,11 @@ def judge_figure(figure: Figure | None, minimum: float | None, maximum: float | 
     """Return the guard-banded verdict on one figure; what may not pass is then not measured."""
     if figure is None:
         return Verdict.NOT_MEASURED
-    verdict = judge(figure.value, figure.u95, minimum=minimum, maximum=maximum)
-    if figure.why_no_pass and verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS):
-        return Verdict.NOT_MEASURED
-    return verdict
+    may_pass = not figure.why_no_pass
+    return figure_verdict(figure.value, figure.u95, minimum=minimum, maximum=maximum, may_pass=may_pass)
 
 
 def judge_unit(run: UnitRun, profile: Profile) -> Verdict:
-    """Return the verdict on one unit: the worst of all thresholds; one that lost its power under test fails."""
-    if run.outcome == Outcome.INTERRUPTED and run.cause == CauseClass.POWER_OFF:
-        return Verdict.FAIL
-    verdict = worst(judge_figure(run.metrics.get(t.metric), t.minimum, t.maximum) for t in profile.thresholds)
-    incomplete = run.outcome != Outcome.COMPLETED and verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
-    return Verdict.NOT_MEASURED if incomplete else verdict
+    """Return the verdict on one unit against the profile, by the rule of every run."""
+    limits = [judge_figure(run.metrics.get(t.metric), t.minimum, t.maximum) for t in profile.thresholds]
+    return run_verdict(limits, outcome=run.outcome, lost_power=run.lost_power)

@@ -147,12 +147,19 @@ def _state_of(path: Path) -> list[int]:
     return found
 
 
+def _judged_by() -> str:
+    """Return what made a kept verdict: another program or analysis may judge otherwise."""
+    from verifyrig.analysis import ANALYSIS_VERSION
+
+    return f"{__version__}, analysis {ANALYSIS_VERSION}"
+
+
 def _kept_rows(connection: sqlite3.Connection) -> dict[str, Any]:
-    """Return what this version of the program kept: {path below the bench: {"state", "row"}}."""
+    """Return what this version of program and analysis kept: {path below the bench: {"state", "row"}}."""
     found = {}
     with contextlib.suppress(sqlite3.Error):
         query = "SELECT path, state, row FROM listed WHERE tool = ?"
-        for path, state, row in connection.execute(query, (__version__,)):
+        for path, state, row in connection.execute(query, (_judged_by(),)):
             with contextlib.suppress(ValueError, TypeError, AttributeError, RecursionError):
                 known = {"state": json.loads(state), "row": json.loads(row)}
                 if known["row"].keys() >= _ROW_KEYS:
@@ -163,8 +170,9 @@ def _kept_rows(connection: sqlite3.Connection) -> dict[str, Any]:
 def _keep_rows(connection: sqlite3.Connection, before: dict[str, Any], now: dict[str, Any]) -> None:
     """Keep the rows; where they cannot be kept they are simply read anew each time."""
     gone = [(path,) for path in before.keys() - now.keys()]
+    tool = _judged_by()
     changed = [
-        (path, __version__, json.dumps(known["state"]), json.dumps(known["row"], ensure_ascii=False))
+        (path, tool, json.dumps(known["state"]), json.dumps(known["row"], ensure_ascii=False))
         for path, known in now.items()
         if before.get(path) != known
     ]

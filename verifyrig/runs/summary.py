@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from verifyrig.analysis import Metric, ThresholdResult, judge_thresholds, metrics_of, run_verdict
+from verifyrig.analysis import Metric, ThresholdResult, judge_thresholds, metrics_of
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.integrity import Integrity
@@ -15,6 +15,7 @@ from verifyrig.core.plain_json import plain_number
 from verifyrig.core.profile import Purpose, StageKind
 from verifyrig.core.reason import reason, sentence
 from verifyrig.core.trace import StageSpan, Trace
+from verifyrig.metrology.run_verdict import proven, run_verdict
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
 from verifyrig.runs.contract import BoundsAndNote, BudgetLine, MetricObject, RunObject, StageObject, ThresholdObject
 
@@ -41,7 +42,10 @@ def summary_of(
     told = trace.recorded
     found = metrics_of(trace) if metrics is None else metrics
     thresholds = judged_limits(trace, found, integrity) if limits is None else limits
-    verdict = _proven(run_verdict(trace, thresholds), integrity)
+    outcome = told.outcome or Outcome.INTERRUPTED
+    verdict = run_verdict(
+        (result.verdict for result in thresholds), outcome=outcome, lost_power=trace.lost_power, integrity=integrity
+    )
     return {
         "run": trace.run_id,
         "record": record_path,
@@ -51,7 +55,7 @@ def summary_of(
         "job": told.job,
         "unit": told.unit,
         "simulated": told.simulated,
-        "outcome": told.outcome or Outcome.INTERRUPTED,
+        "outcome": outcome,
         "cause": told.cause,
         "trip": told.trip,
         "not_armed": list(told.not_armed),
@@ -76,16 +80,8 @@ _NO_PROOF = {
 }
 
 
-def _proven(verdict: Verdict, integrity: Integrity) -> Verdict:
-    """Return the verdict, `not-measured` where the record cannot bear it."""
-    if integrity.is_broken:
-        return Verdict.NOT_MEASURED
-    passes = verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
-    return Verdict.NOT_MEASURED if passes and not integrity.proves else verdict
-
-
 def _as_far_as_proven(result: ThresholdResult, integrity: Integrity) -> ThresholdResult:
-    verdict = _proven(result.verdict, integrity)
+    verdict = proven(result.verdict, integrity)
     return result if verdict is result.verdict else replace(result, verdict=verdict, why=(_NO_PROOF[integrity],))
 
 

@@ -197,6 +197,7 @@ def computed_head(trace: Trace) -> dict[str, Any]:
         "started_utc_s": _first_utc_s(trace) if told.started_utc_s is None else told.started_utc_s,
         "outcome": str(told.outcome or Outcome.INTERRUPTED),
         "cause": told.cause_class,
+        "lost_power": trace.lost_power,
         "ambient_c": _room_c(trace),
         "states": dict(told.states),
         "simulated": told.simulated,

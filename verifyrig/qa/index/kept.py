@@ -22,8 +22,8 @@ class Kept:
 
     Attributes:
         digest: Of the record, as `inspect` prints it.
-        head: JSON-able facts: run, unit, batch, model, profile, recipe, started_utc_s, outcome, cause, ambient_c,
-            states, simulated.
+        head: JSON-able facts: run, unit, batch, model, profile, recipe, started_utc_s, outcome, cause,
+            lost_power, ambient_c, states, simulated.
         names: Metric and unit of each figure.
         figures: Values and U95, shape (2, n), NaN for None.
         remarks: {"note" | "why_no_pass": {text: [places in `names`]}}.
@@ -97,6 +97,7 @@ def unit_run(head: Mapping[str, Any], figures: Mapping[str, Figure], version: st
         started_utc_s=head["started_utc_s"],
         outcome=head["outcome"],
         cause=head["cause"],
+        lost_power=head["lost_power"],
         ambient_c=head["ambient_c"],
         states=head["states"],
         simulated=head["simulated"],
