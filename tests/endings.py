@@ -26,7 +26,7 @@ from verifyrig.record import read_trace
 from verifyrig.rig.assemble import RunRequest, run
 from verifyrig.rig.observer import Silent, TickView
 from verifyrig.rig.runner import Ambient
-from verifyrig.runs.post_mortem import PostMortem, Reason, explain_end
+from verifyrig.runs.post_mortem import EndedBy, PostMortem, explain_end
 
 _HEAD = """
 name = "{name}"
@@ -62,13 +62,13 @@ STEADY = _profile("made-up-steady", _STEADY, 600)
 STEPS = _profile("made-up-steps", _STEPS, 600)
 
 # What each case is expected to be taken for, and in which class of the contract.
-EXPECTED: dict[str, tuple[Reason, str]] = {
-    "coolant-stopped": (Reason.HEAT, "power-off"),
-    "supply-sags": (Reason.POWER, "power-off"),
-    "memory-faulty": (Reason.SOFTWARE, "power-off"),
-    "hang": (Reason.HANG, "hang"),
-    "killed": (Reason.SOFTWARE, "killed"),
-    "operator": (Reason.OPERATOR, "operator"),
+EXPECTED: dict[str, tuple[EndedBy, str]] = {
+    "coolant-stopped": (EndedBy.HEAT, "power-off"),
+    "supply-sags": (EndedBy.POWER, "power-off"),
+    "memory-faulty": (EndedBy.SOFTWARE, "power-off"),
+    "hang": (EndedBy.HANG, "hang"),
+    "killed": (EndedBy.SOFTWARE, "killed"),
+    "operator": (EndedBy.OPERATOR, "operator"),
 }
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from tests.diagnosis_traces import Made, made_run
+from verifyrig.core.reason import reason
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.coverage import covered, with_unknown
 from verifyrig.diagnosis.evidence import Seen
@@ -108,7 +109,7 @@ def test_without_any_evidence_nothing_was_exercised() -> None:
 
 @pytest.mark.parametrize("name", SHOWS)
 def test_each_sign_exercises_the_one_fault_that_it_can_show(name: str) -> None:
-    found = covered(Seen(signs=(Sign(name=name, word="any", says="seen"),)))
+    found = covered(Seen(signs=(Sign(name=name, word="any", says=reason("stayed-on")),)))
     at = AT[SHOWS[name]]
     assert 0.4 < found[at] <= 0.95
     assert np.delete(found, at).max() == 0.0

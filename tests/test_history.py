@@ -15,7 +15,7 @@ from verifyrig.system.history.journal import boots_of_text, lines_of_json, with_
 from verifyrig.system.history.kernel_log import LogLine, kernel_entries, lines_of_kmsg, lines_of_text
 from verifyrig.system.history.linux_files import edac_entries, pstore_entries
 from verifyrig.system.history.memory import newest_first, read_log_file, remember
-from verifyrig.system.history.words import Speaks, speaks_for, words_of
+from verifyrig.system.history.words import Speaks, meaning_of, speaks_for
 
 
 def one(text: str) -> LogEntry:
@@ -43,7 +43,7 @@ def one(text: str) -> LogEntry:
 def test_the_reset_reason_is_read_bit_by_bit(value: str, speaks: Speaks, word: str) -> None:
     entry = one(f"x86/amd: Previous system reset reason [0x{value}]: made up text that is not kept")
     assert entry.id == "reset-reason" and "made up" not in entry.code
-    assert speaks_for(entry) is speaks and word in words_of(entry)
+    assert speaks_for(entry) is speaks and word in str(meaning_of(entry))
 
 
 @pytest.mark.parametrize(
@@ -65,7 +65,7 @@ def test_the_reset_reason_is_read_bit_by_bit(value: str, speaks: Speaks, word: s
 )
 def test_kernel_lines_speak_for_a_reason_and_leave_no_text_behind(text: str, speaks: Speaks) -> None:
     entry = one(text)
-    assert speaks_for(entry) is speaks and words_of(entry)
+    assert speaks_for(entry) is speaks and str(meaning_of(entry))
     assert "secret" not in json.dumps(entry.as_json()) and len(entry.code) < 40
 
 
@@ -130,7 +130,7 @@ def test_crash_records_and_memory_errors_are_found_below_a_root(tmp_path: Path) 
     (crash,) = pstore_entries(tmp_path)
     assert speaks_for(crash) is Speaks.CRASH and crash.code == ""
     corrected, fatal = edac_entries(tmp_path)
-    assert "12" in words_of(corrected) and speaks_for(fatal) is Speaks.NOTHING
+    assert "12" in str(meaning_of(corrected)) and speaks_for(fatal) is Speaks.NOTHING
     (controller / "ue_count").write_text("1\n")
     assert speaks_for(list(edac_entries(tmp_path))[1]) is Speaks.HARDWARE_ERROR
 
@@ -177,7 +177,7 @@ def test_event_41_is_told_apart_by_its_two_codes(tmp_path: Path, data: str, spea
     file = tmp_path / "system.xml"
     file.write_text(event_xml(KERNEL_POWER, 41, data))
     (entry,) = read_log_file(file)
-    assert speaks_for(entry) is speaks and word in words_of(entry)
+    assert speaks_for(entry) is speaks and word in str(meaning_of(entry))
     assert entry.utc_s == pytest.approx(datetime(2026, 3, 1, 14, 5, 0, 123456, tzinfo=UTC).timestamp())
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import string
+from typing import Any
 
 import pytest
 
@@ -55,3 +56,26 @@ def test_places_of_sentences_are_names_and_survive_in_the_catalogues_key(english
     names = [name for _, name, _, _ in string.Formatter().parse(english) if name is not None]
     assert all(name.isidentifier() for name in names)
     assert [name for _, name, _, _ in string.Formatter().parse(message_id(english)) if name is not None] == names
+
+
+@pytest.mark.parametrize(
+    ("value", "u95", "decimals", "said"),
+    [(0.5, 0.1, 2, "power under full load: 0.50 ± 0.10 W"), (105.4, 12.0, 0, "power under full load: 105 ± 12 W")],
+)
+def test_a_figure_keeps_as_many_decimals_as_its_uncertainty_is_worth(
+    value: float, u95: float, decimals: int, said: str
+) -> None:
+    what = (reason("figure-load-power"),)
+    assert str(reason("figure", what=what, value=value, u95=u95, decimals=decimals, unit="W")) == said
+
+
+@pytest.mark.parametrize("decimals", ["two", 1e9, -3, True])
+def test_decimals_from_outside_that_are_none_break_nothing(decimals: Any) -> None:
+    kept = reason("figure", what=(), value=1.25, u95=0.5, decimals=1, unit="W").as_json()
+    kept["values"]["decimals"] = decimals
+    assert "±" in str(reason_of_json(kept))
+
+
+def test_a_figure_without_its_decimals_is_no_reason() -> None:
+    with pytest.raises(KeyError):
+        reason("figure", what=(), value=1.25, u95=0.5, unit="W")

@@ -15,7 +15,7 @@ from verifyrig.bench.folder import Bench
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.runs.interruptions import pattern_of
 from verifyrig.runs.last_moments import last_moments
-from verifyrig.runs.post_mortem import PostMortem, Reason, as_json, explain_end
+from verifyrig.runs.post_mortem import EndedBy, PostMortem, as_json, explain_end
 from verifyrig.system.history.entries import LogEntry
 
 LOAD_S = 60.0
@@ -54,7 +54,7 @@ def ramp(from_c: float, to_c: float, seconds: int = 120) -> FloatArray:
 
 def verdict_of(trace: Trace, *entries: LogEntry, restarted_utc_s: float | None = None) -> PostMortem:
     found = explain_end(trace, entries, restarted_utc_s)
-    assert found is not None and found.sentence
+    assert found is not None and str(found.told)
     return found
 
 
@@ -73,15 +73,17 @@ def test_a_reading_at_the_limit_is_at_or_above() -> None:
     """Sensors on the die do not report above their limit (data sheets of 12th-generation desktop processors)."""
     found = verdict_of(trace_of({"die_temp_c": np.minimum(ramp(60.0, 130.0), 100.0)}))
     assert found.moments.die is not None and found.moments.die.capped
-    assert found.verdict is Reason.HEAT and any("at or above" in reason for reason in found.reasons)
+    assert found.verdict is EndedBy.HEAT and any("at or above" in str(reason) for reason in found.reasons)
 
 
 def test_cool_at_a_step_of_the_load_with_a_sagging_rail_speaks_for_the_power() -> None:
     rail = np.full(63, 12.0)
     rail[61:] = 11.2
     found = verdict_of(trace_of({"die_temp_c": ramp(35.0, 52.0, 62), "rail_12v_v": rail}))
-    assert found.verdict is Reason.POWER
-    assert any("11.20 V" in reason for reason in found.reasons) and any("2.0 s before" in r for r in found.reasons)
+    assert found.verdict is EndedBy.POWER
+    assert any("11.20 V" in str(reason) for reason in found.reasons) and any(
+        "2.0 s before" in str(r) for r in found.reasons
+    )
 
 
 @pytest.mark.parametrize("last_c", [40.0, 55.0, 64.0])
@@ -89,37 +91,37 @@ def test_cool_at_a_step_of_the_load_with_a_sagging_rail_speaks_for_the_power() -
 def test_heat_is_never_blamed_below_70_degrees(last_c: float, throttle: float) -> None:
     columns = {"die_temp_c": ramp(last_c, last_c), "throttle_count": ramp(0.0, throttle)}
     found = verdict_of(trace_of(columns, limit_c=None))
-    assert found.verdict is not Reason.HEAT and found.shares[Reason.HEAT] == 0.0
+    assert found.verdict is not EndedBy.HEAT and found.shares[EndedBy.HEAT] == 0.0
 
 
 def test_what_the_system_says_outweighs_the_record() -> None:
     cool = trace_of({"die_temp_c": ramp(35.0, 50.0)})
     heat = LogEntry(utc_s=None, id="reset-reason", code="bits=0")
-    assert verdict_of(cool, heat).verdict is Reason.HEAT
+    assert verdict_of(cool, heat).verdict is EndedBy.HEAT
     crash = LogEntry(utc_s=None, id="kernel-power-41", code="bugcheck=159 button=0")
-    assert verdict_of(trace_of({"die_temp_c": ramp(60.0, 92.0)}), crash).verdict is Reason.SOFTWARE
+    assert verdict_of(trace_of({"die_temp_c": ramp(60.0, 92.0)}), crash).verdict is EndedBy.SOFTWARE
     button = LogEntry(utc_s=None, id="kernel-power-41", code="bugcheck=0 button=1")
-    assert verdict_of(cool, button).verdict is Reason.OPERATOR
+    assert verdict_of(cool, button).verdict is EndedBy.OPERATOR
 
 
 def test_wrong_results_before_the_end_speak_for_a_crash() -> None:
     errors = np.zeros(121)
     errors[80:] = 3
     found = verdict_of(trace_of({"die_temp_c": ramp(35.0, 60.0), "compute_errors": errors}))
-    assert found.verdict is Reason.SOFTWARE and any("3 wrong results" in reason for reason in found.reasons)
+    assert found.verdict is EndedBy.SOFTWARE and any("3 wrong results" in str(reason) for reason in found.reasons)
 
 
 @pytest.mark.parametrize(
     ("kind", "reason"),
     [
-        ("operator", Reason.OPERATOR),
-        ("terminated", Reason.OPERATOR),
-        ("killed", Reason.SOFTWARE),
-        ("hang", Reason.HANG),
-        ("suspend", Reason.SLEEP),
+        ("operator", EndedBy.OPERATOR),
+        ("terminated", EndedBy.OPERATOR),
+        ("killed", EndedBy.SOFTWARE),
+        ("hang", EndedBy.HANG),
+        ("suspend", EndedBy.SLEEP),
     ],
 )
-def test_an_end_that_is_known_is_not_weighed(kind: str, reason: Reason) -> None:
+def test_an_end_that_is_known_is_not_weighed(kind: str, reason: EndedBy) -> None:
     found = verdict_of(trace_of({"die_temp_c": ramp(60.0, 99.0)}, kind=kind))
     assert found.verdict is reason and found.shares == {} and found.reasons == ("made up",)
 
@@ -132,7 +134,7 @@ def test_a_run_that_ended_in_order_has_no_post_mortem() -> None:
 
 def test_without_any_reading_nothing_is_claimed() -> None:
     empty = trace_of({"die_temp_c": np.full(60, np.nan)}, load_at_s=None)
-    assert verdict_of(empty).verdict is Reason.UNCLEAR
+    assert verdict_of(empty).verdict is EndedBy.UNCLEAR
     nothing = trace_of({"die_temp_c": np.array([0.0])})
     nothing = replace(nothing, t_s=np.empty(0), utc_s=np.empty(0), columns={}, events=())
     found = verdict_of(nothing)
@@ -141,7 +143,7 @@ def test_without_any_reading_nothing_is_claimed() -> None:
 
 def test_it_says_when_the_system_was_up_again() -> None:
     found = verdict_of(trace_of({"die_temp_c": ramp(60.0, 99.0)}), restarted_utc_s=1.7e9 + 120 + 300)
-    assert found.restart_s == 300 and any("5 min" in reason for reason in found.reasons)
+    assert found.restart_s == 300 and any("5 min" in str(reason) for reason in found.reasons)
     earlier = verdict_of(trace_of({"die_temp_c": ramp(60.0, 99.0)}), restarted_utc_s=1.7e9)
     assert earlier.restart_s is None
 
@@ -154,16 +156,16 @@ def break_off(die_c: float, power_w: float) -> PostMortem:
 @pytest.mark.parametrize(
     ("ends_at", "reason"),
     [
-        ([(91.0, 120.0), (92.5, 80.0)], Reason.HEAT),
-        ([(60.0, 120.0), (75.0, 121.0), (68.0, 119.0)], Reason.POWER),
-        ([(60.0, 120.0), (61.0, 121.0)], Reason.UNCLEAR),
-        ([(60.0, 80.0), (80.0, 120.0)], Reason.UNCLEAR),
+        ([(91.0, 120.0), (92.5, 80.0)], EndedBy.HEAT),
+        ([(60.0, 120.0), (75.0, 121.0), (68.0, 119.0)], EndedBy.POWER),
+        ([(60.0, 120.0), (61.0, 121.0)], EndedBy.UNCLEAR),
+        ([(60.0, 80.0), (80.0, 120.0)], EndedBy.UNCLEAR),
     ],
 )
-def test_several_break_offs_are_compared(ends_at: list[tuple[float, float]], reason: Reason) -> None:
+def test_several_break_offs_are_compared(ends_at: list[tuple[float, float]], reason: EndedBy) -> None:
     pattern = pattern_of([break_off(*one) for one in ends_at])
     assert pattern is not None and pattern.speaks_for is reason and pattern.n == len(ends_at)
-    assert "°C" in pattern.sentence and " W" in pattern.sentence
+    assert "°C" in str(pattern.told) and " W" in str(pattern.told)
 
 
 def test_one_break_off_makes_no_pattern() -> None:

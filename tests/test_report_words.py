@@ -14,7 +14,6 @@ from tests import report_inputs as ri
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.plain_text import plain_block
 from verifyrig.core.reason import Reason, message_ids, reason
-from verifyrig.diagnosis import explain
 from verifyrig.jobs import dangers, fitness_text, safety
 from verifyrig.jobs import vocabulary as job_words
 from verifyrig.report import (
@@ -139,7 +138,7 @@ def texts_in_tables() -> set[str]:
         names._CAUSES, names._ENDED, names._PURPOSES, names._KINDS, names._RULES, before_after._LIMIT_WORDS,
         before_after._END_WORDS, done._FACT_WORDS, conditions._MACHINE_WORDS, method._CONDITIONAL,
         run_rows._SEAL_WORDS, sentences._REMARKS, job_words.MACHINE_KINDS, job_words.CHANGE_KINDS,
-        job_words.CONSENTS, job_words.CAUSES, job_words.OLD_PARTS, explain.CUSTOMER,
+        job_words.CONSENTS, job_words.CAUSES, job_words.OLD_PARTS,
         *(job_words.protective_steps(kind) for kind in job_words.MACHINE_KINDS),
     )  # fmt: skip
     found = {text for table in tables for text in table.values()} | {*fitness_text.all_texts()} - {"{text}"}

@@ -18,6 +18,7 @@ from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import CASES, draw
 from mock_hw.physics.parts import MachineParameters
 from tests.benchmarks._diagnosis_machines import PLAIN, run_machine
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.evidence import Piece, Seen, merged
@@ -167,7 +168,9 @@ class Bench:
         words = list(plan.outcomes)
         word = self._slip(tuple(words), self._outcome(plan, words))
         row = outcome_table(plan, self.parameters.cooler)[words.index(word)]
-        self.pieces.append(Piece(name=plan.key, says=word, logs=np.log(np.maximum(row, 1e-3))))
+        self.pieces.append(
+            Piece(name=plan.key, says=reason("load-failed", what=word), logs=np.log(np.maximum(row, 1e-3)))
+        )
 
     def _outcome(self, plan: TestPlan, words: list[str]) -> str:
         truth = self.truth

@@ -12,7 +12,7 @@ from typing import Any
 
 from tests.endings import EXPECTED, ends
 from verifyrig.bench.folder import Bench
-from verifyrig.runs.post_mortem import PostMortem, Reason
+from verifyrig.runs.post_mortem import EndedBy, PostMortem
 
 _HOT_C = 80.0
 
@@ -28,9 +28,9 @@ def measure(full: bool = True) -> dict[str, Any]:
             "ends": len(results),
             "right": sum(one.verdict is reason for one in results) / len(results),
             "rule_of_thumb_right": sum(_thumb(one) is reason for one in results) / len(results),
-            "verdicts": {v.value: n for v in Reason if (n := sum(one.verdict is v for one in results))},
+            "verdicts": {v.value: n for v in EndedBy if (n := sum(one.verdict is v for one in results))},
             "heat_blamed_below_70_c": sum(
-                one.verdict is Reason.HEAT and (one.moments.die is None or one.moments.die.high_c < 70)
+                one.verdict is EndedBy.HEAT and (one.moments.die is None or one.moments.die.high_c < 70)
                 for one in results
             ),
         }
@@ -41,6 +41,6 @@ def measure(full: bool = True) -> dict[str, Any]:
     return found
 
 
-def _thumb(one: PostMortem) -> Reason:
+def _thumb(one: PostMortem) -> EndedBy:
     die = one.moments.die
-    return Reason.HEAT if die is not None and die.last_c >= _HOT_C else Reason.POWER
+    return EndedBy.HEAT if die is not None and die.last_c >= _HOT_C else EndedBy.POWER

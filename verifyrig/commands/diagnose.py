@@ -120,8 +120,8 @@ def data_of(found: Diagnosis) -> DiagnoseObject:
             {
                 "cause": suspect.cause,
                 "probability": round(suspect.probability, 4),
-                "for": list(suspect.reasons_for),
-                "against": list(suspect.reasons_against),
+                "for": list(map(str, suspect.reasons_for)),
+                "against": list(map(str, suspect.reasons_against)),
             }
             for suspect in found.suspects
         ],
@@ -133,9 +133,9 @@ def data_of(found: Diagnosis) -> DiagnoseObject:
             "gain_bits": round(test.gain_bits, 3),
             "minutes": test.plan.minutes,
         },
-        "customer": found.customer_sentence,
-        "not_measured": list(found.not_measured),
-        "substitutions": [{"part": s.part, "rating": s.rating, "says": s.says} for s in found.substitutions],
+        "customer": str(found.for_customer),
+        "not_measured": list(map(str, found.not_measured)),
+        "substitutions": [{"part": s.part, "rating": s.rating, "says": str(s.says)} for s in found.substitutions],
     }
 
 
@@ -155,8 +155,9 @@ def lines_of(found: Diagnosis) -> list[str]:
         if suspect.probability >= 0.05:
             lines += [f"          for: {reason}" for reason in suspect.reasons_for]
             lines += [f"          against: {reason}" for reason in suspect.reasons_against]
-    lines += ["", f"For the customer: {found.customer_sentence}"]
-    lines += [s.says[0].upper() + s.says[1:] + "." for s in found.substitutions]
+    lines += ["", f"For the customer: {found.for_customer}"]
+    says = [str(s.says) for s in found.substitutions]
+    lines += [f"{one[0].upper()}{one[1:]}." for one in says]
     if found.next_test is not None:
         test = found.next_test
         one, other = test.separates
@@ -167,7 +168,7 @@ def lines_of(found: Diagnosis) -> list[str]:
             f" ({test.gain_bits:.2f} bit)",
         ]
     if found.not_measured:
-        lines += ["", "Not measured: " + ", ".join(found.not_measured) + "."]
+        lines += ["", "Not measured: " + ", ".join(map(str, found.not_measured)) + "."]
     lines += [
         "This is advice from measurements. Never open a power supply; local codes and licensed practice come first."
     ]

@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Tell, newest first, how sessions ended; of a log no more is shown than time, id and code."""
     from verifyrig.system.history.memory import SystemMemory, newest_first, read_log_file, remember
-    from verifyrig.system.history.words import speaks_for, words_of
+    from verifyrig.system.history.words import meaning_of, speaks_for
 
     if args.files:
         found = [entry for name in args.files for entry in read_log_file(Path(name))]
@@ -42,7 +42,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
             "time": time_text(entry.utc_s),
             "id": entry.id,
             "code": entry.code,
-            "words": words_of(entry),
+            "words": str(meaning_of(entry)),
             "speaks_for": speaks_for(entry).value,
         }
         for entry in memory.entries
@@ -60,12 +60,12 @@ def time_text(utc_s: float | None) -> str | None:
 
 
 def _lines(memory: SystemMemory) -> list[str]:
-    from verifyrig.system.history.words import words_of
+    from verifyrig.system.history.words import meaning_of
 
     lines = []
     for entry in memory.entries[:_SHOWN]:
         when = (time_text(entry.utc_s) or "now, or time unknown").replace("T", " ").replace("+00:00", " UTC")
-        lines.append(f"{when:<23}  {words_of(entry)}")
+        lines.append(f"{when:<23}  {meaning_of(entry)}")
     if len(memory.entries) > _SHOWN:
         lines.append(f"... and {len(memory.entries) - _SHOWN} older ones (--json shows all).")
     if not memory.entries:

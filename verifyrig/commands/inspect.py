@@ -10,6 +10,7 @@ from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, RecordError, UsageError
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_lines
+from verifyrig.core.reason import sentence
 
 if TYPE_CHECKING:
     from verifyrig.record.check import RecordCheck
@@ -72,15 +73,15 @@ def _post_mortem(path: Path, context: Context) -> tuple[PostMortemObject | None,
         return None, []  # what is wrong with the record was said above
     if found is None:
         return None, []
-    lines = ["", found.sentence]
-    lines += [f"  for it: {'; '.join(found.reasons)}"] if found.reasons else []
-    lines += [f"  against it: {'; '.join(found.against)}"] if found.against else []
+    lines = ["", str(found.told)]
+    lines += [f"  for it: {'; '.join(map(str, found.reasons))}"] if found.reasons else []
+    lines += [f"  against it: {sentence(found.against)}"] if found.against else []
     pattern = pattern_in_job(context.bench, job) if job is not None else None
     told = as_json(found)
     if pattern is None:
         return told, lines
-    told["pattern"] = pattern.sentence
-    return told, [*lines, pattern.sentence]
+    told["pattern"] = str(pattern.told)
+    return told, [*lines, str(pattern.told)]
 
 
 def _code(check: RecordCheck, printed: bool | None) -> ExitCode:

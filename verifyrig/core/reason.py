@@ -20,6 +20,9 @@ Value = str | int | float | tuple["Reason", ...]
 # No figure of ours is larger; what is, or is no number, is kept as a word.
 _LARGEST = 1e15
 _PLACE = re.compile(r"\{(\w+)(?::[^{}]*)?\}")
+# The format of a number that has as many decimals as the value of this name says.
+_DECIMALS = "decimals"
+_MOST_DECIMALS = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +41,9 @@ class Reason:
     values: Mapping[str, Value] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        missing = [name for name in _PLACE.findall(TEXTS[self.code]) if name not in self.values]
+        text = TEXTS[self.code]
+        needed = _PLACE.findall(text) + ([_DECIMALS] if f":{_DECIMALS}}}" in text else [])
+        missing = [name for name in needed if name not in self.values]
         if missing:
             raise KeyError(f"reason {self.code} lacks {', '.join(missing)}")
 
@@ -96,7 +101,8 @@ def render(
 
     Args:
         translate: Gives the sentence of a code in the language wanted; its second argument is that of `message_ids`.
-        number: Formats a number by its format in the English sentence, such as `.1f`.
+        number: Formats a number by its format in the English sentence, such as `.1f`; `{x:decimals}` there has as many
+            decimals as the value `decimals` says.
         word: Gives a value that is a word.
     """
     english = TEXTS[why.code]
@@ -108,8 +114,16 @@ def render(
         elif isinstance(value, str):
             said[name] = word(value)
         else:
-            said[name] = number(value, forms.get(name, ""))
+            said[name] = number(value, _form(forms.get(name, ""), why.values))
     return translate(why.code, message_id(english)).format(**said)
+
+
+def _form(form: str, values: Mapping[str, Value]) -> str:
+    if form != _DECIMALS:
+        return form
+    decimals = values.get(_DECIMALS)
+    known = isinstance(decimals, (int, float)) and 0 <= decimals <= _MOST_DECIMALS
+    return f".{decimals:.0f}f" if known else ".0f"
 
 
 def message_id(english: str) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from verifyrig.core.trace import FloatArray, Trace
 
 if TYPE_CHECKING:
+    from verifyrig.core.reason import Reason
     from verifyrig.diagnosis.history import Substitution
     from verifyrig.diagnosis.judging import Judged, Suspect
     from verifyrig.diagnosis.next_test import NextTest
@@ -28,22 +29,22 @@ class Diagnosis:
     Attributes:
         suspects: Causes of the contract, most probable first.
         next_test: The most telling safe test for each minute, None where none tells anything.
-        not_measured: What this evidence does not hold, in words.
+        not_measured: What this evidence does not hold.
         substitutions: Parts changed for known-good ones, rated.
     """
 
     suspects: tuple[Suspect, ...]
     next_test: NextTest | None
-    not_measured: tuple[str, ...]
+    not_measured: tuple[Reason, ...]
     substitutions: tuple[Substitution, ...]
     judged: Judged
 
     @property
-    def customer_sentence(self) -> str:
+    def for_customer(self) -> Reason:
         """What to tell the customer, in one sentence."""
-        from verifyrig.diagnosis.explain import CUSTOMER
+        from verifyrig.diagnosis.explain import customer_reason
 
-        return CUSTOMER[self.suspects[0].cause if self.is_clear else "unknown"]
+        return customer_reason(self.suspects[0].cause if self.is_clear else "unknown")
 
     def picture(self) -> str:
         """Return the path of the heat as a chain of links with their K/W beside what sound machines show, SVG."""

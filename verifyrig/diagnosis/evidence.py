@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.quantities import Figure
@@ -33,7 +34,7 @@ class Piece:
     """
 
     name: str
-    says: str
+    says: Reason
     logs: FloatArray
     counts: bool = True
 
@@ -131,10 +132,16 @@ def _word_pieces(table: str, words: Mapping[str, str]) -> list[Piece]:
     for name, word in words.items():
         row = tables.likelihood(table, name, word)
         if row is not None:
-            said = "the customer says" if table == "answer" else "found by hand"
-            says = f"{said}: {name.replace('-', ' ')} {word.replace('-', ' ')}"
-            found.append(Piece(name=f"{table}.{name}", says=says, logs=_logs(row)))
+            found.append(Piece(name=f"{table}.{name}", says=_said(table, name, word), logs=_logs(row)))
     return found
+
+
+def _said(table: str, name: str, word: str) -> Reason:
+    """Codes of a fixed list are spoken without their hyphens."""
+    name, word = name.replace("-", " "), word.replace("-", " ")
+    if table == "answer":
+        return reason("customer-says", question=name, answer=word)
+    return reason("found-by-hand", finding=name, word=word)
 
 
 def _logs(row: FloatArray) -> FloatArray:
@@ -153,7 +160,7 @@ def error_pieces(errors: WorkErrors | None) -> list[Piece]:
     logs = np.full(len(MECHANISMS), usual)
     for mechanism in (Mechanism.MEMORY, Mechanism.PROCESSOR):
         logs[MECHANISMS.index(mechanism)] = _count_log(errors, table[mechanism.value])
-    says = f"{errors.count} wrong results in {errors.work_s:.0f} s of work"
+    says = reason("wrong-results-in-work", count=errors.count, work_s=errors.work_s)
     found = [Piece(name="wrong results", says=says, logs=logs)]
     if errors.cores:
         found.append(_core_piece(errors, float(table["one_core_share"])))
@@ -178,13 +185,14 @@ def _core_piece(errors: WorkErrors, one_core_share: float) -> Piece:
     one = most * math.log(one_core_share) + (len(cores) - most) * math.log(other) - math.log(n)
     logs = np.full(len(MECHANISMS), even)
     logs[MECHANISMS.index(Mechanism.PROCESSOR)] = one
-    which = "all on one core" if most == len(cores) and most > 1 else f"on {len(set(cores))} cores"
-    return Piece(name="cores", says=f"wrong results {which}", logs=logs)
+    on_one = most == len(cores) and most > 1
+    says = reason("wrong-results-on-one-core") if on_one else reason("wrong-results-on-cores", cores=len(set(cores)))
+    return Piece(name="cores", says=says, logs=logs)
 
 
 def figure_pieces(seen: Seen) -> list[Piece]:
     """Return each figure alone as a piece, for the explanation; they count together, not one by one."""
-    from verifyrig.diagnosis.explain import figure_sentence
+    from verifyrig.diagnosis.explain import figure_reason
     from verifyrig.diagnosis.mixture import densities
 
     cooler = seen.cooler if seen.cooler in COOLERS else "air"
@@ -193,7 +201,7 @@ def figure_pieces(seen: Seen) -> list[Piece]:
     for name, figure in used_figures(seen).items():
         alone = {name: figure}
         logs = np.array([known.log_likelihood(m, alone) for m in MECHANISMS])
-        found.append(Piece(name=name, says=figure_sentence(name, figure, cooler), logs=logs, counts=False))
+        found.append(Piece(name=name, says=figure_reason(name, figure, cooler), logs=logs, counts=False))
     return found
 
 

@@ -1,4 +1,4 @@
-"""Words for what the evidence says: figures beside their normal range, reasons for and against, one sentence."""
+"""What the evidence says, as reasons: figures beside their normal range, what is missing, one for the customer."""
 
 from __future__ import annotations
 
@@ -6,27 +6,11 @@ import math
 
 import numpy as np
 
-from verifyrig.diagnosis.quantities import PLACE, QUANTITIES, Figure, uneven
+from verifyrig.core.reason import Reason, reason
+from verifyrig.diagnosis.quantities import PLACE, QUANTITIES, Figure, label_of, uneven
 from verifyrig.diagnosis.suspects import Mechanism
 
-__all__ = ["CUSTOMER", "figure_sentence", "normal_range", "not_measured"]
-
-CUSTOMER = {
-    "none": "Nothing that was measured is out of the ordinary.",
-    "contact": "The heat does not get from the processor into the cooler: what lies between them conducts badly.",
-    "coolant-flow": "The liquid in the cooler does not carry the heat away as it should.",
-    "airflow": "The heat reaches the cooler, but the air does not carry it out of the machine.",
-    "warm-room": "The machine is sound; the air around it is too warm.",
-    "sensor": "A temperature sensor tells something that is not so.",
-    "supply": "The power supply gives way when the machine asks for more.",
-    "board-power": "The board's own power conversion gets too hot and slows or stops the machine.",
-    "memory": "The memory forgets or changes what it was given.",
-    "processor": "One part of the processor computes wrongly.",
-    "graphics": "The graphics part is the one that fails.",
-    "firmware-limit": "The firmware lets the processor draw far more power than it was made for.",
-    "wiring": "A button, lead or connector switches the machine off.",
-    "unknown": "What was measured so far does not tell what is wrong.",
-}
+__all__ = ["customer_reason", "figure_reason", "normal_range", "not_measured"]
 
 
 def normal_range(name: str, cooler: str) -> tuple[float, float] | None:
@@ -41,18 +25,23 @@ def normal_range(name: str, cooler: str) -> tuple[float, float] | None:
     return uneven(name, float(low)), uneven(name, float(high))
 
 
-def figure_sentence(name: str, figure: Figure, cooler: str) -> str:
+def customer_reason(cause: str) -> Reason:
+    """Return what to tell the customer of a cause of the contract."""
+    return reason(f"customer-{cause}")
+
+
+def figure_reason(name: str, figure: Figure, cooler: str) -> Reason:
     """Return a figure with where it came from and what sound machines show."""
-    quantity = QUANTITIES[name]
-    digits = _decimals(2 * figure.u)
-    told = f"{quantity.says}: {figure.value:.{digits}f} ± {2 * figure.u:.{digits}f} {quantity.unit}"
+    decimals, u95 = _decimals(2 * figure.u), 2 * figure.u
+    unit = QUANTITIES[name].unit
+    told = reason("figure", what=(label_of(name),), value=figure.value, u95=u95, decimals=decimals, unit=unit)
     usual = normal_range(name, cooler)
-    source = f" ({figure.source})" if figure.source else ""
-    if usual is None:
-        return told + source
-    low, high = (f"{value:.{digits}f}" for value in usual)
-    span = f"{low} to {high}" if low != high else f"about {low}"
-    return f"{told}, sound machines {span}{source}"
+    if usual is not None:
+        low, high = usual
+        as_one = f"{low:.{decimals}f}" == f"{high:.{decimals}f}"
+        code = "figure-beside-value" if as_one else "figure-beside-range"
+        told = Reason(code, {"figure": (told,), "low": low, "decimals": decimals, **({} if as_one else {"high": high})})
+    return told if figure.source is None else reason("figure-from", figure=(told,), source=(figure.source,))
 
 
 def _decimals(u95: float) -> int:
@@ -63,17 +52,18 @@ def _decimals(u95: float) -> int:
 
 
 _MISSING = {
-    "room": "the room",
-    "window_5s": "the first seconds after a step of the load",
-    "load_rise": "a settled load",
-    "rail_droop": "the 12 V rail",
-    "regulator_rise": "the voltage regulator under load",
-    "die_over_plate": "the plate under load",
-    "coolant_over_room": "the coolant under load",
+    "room": "lacks-room",
+    "window_5s": "lacks-first-seconds",
+    "load_rise": "lacks-settled-load",
+    "rail_droop": "lacks-rail-12v",
+    "regulator_rise": "lacks-regulator",
+    "die_over_plate": "lacks-plate",
+    "coolant_over_room": "lacks-coolant",
 }
 
 
-def not_measured(figures: dict[str, Figure], cooler: str) -> list[str]:
-    """Return in words what this evidence does not hold."""
-    wet = ("coolant_over_room",)
-    return [says for name, says in _MISSING.items() if name not in figures and (cooler == "liquid" or name not in wet)]
+def not_measured(figures: dict[str, Figure], cooler: str) -> list[Reason]:
+    """Return what this evidence does not hold."""
+    dry = cooler != "liquid"
+    missing = (name for name in _MISSING if name not in figures and not (dry and name == "coolant_over_room"))
+    return [reason(_MISSING[name]) for name in missing]

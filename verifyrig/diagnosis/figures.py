@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
+from verifyrig.core.reason import reason
 from verifyrig.diagnosis.load_figures import load_figures
 from verifyrig.diagnosis.probe_figures import core_spread, probe_gaps
 from verifyrig.diagnosis.quantities import Figure
@@ -37,23 +38,21 @@ def _rest(readings: Readings) -> Found:
     late = (max(span[0], span[1] - 60.0), span[1])
     die, watts = readings.mean("die_temp_c", *late), readings.mean("package_power_w", *late)
     room, room_u = readings.room(*span)
-    yield "room", Figure(value=room, u=room_u, source="rest")
+    yield "room", Figure(value=room, u=room_u, source=reason("from-idle"))
     moving_k = readings.unsettled_k(die - room)
     u_k = math.hypot(readings.die_u_k(), room_u)
-    yield (
-        "rest_rise",
-        Figure(value=(die - room) / watts, u=math.hypot(u_k, moving_k) / watts, source=f"rest, {watts:.0f} W"),
-    )
+    about = reason("from-idle-at", power_w=watts)
+    yield "rest_rise", Figure(value=(die - room) / watts, u=math.hypot(u_k, moving_k) / watts, source=about)
     creep, creep_u = readings.rest_creep()
-    yield "rest_creep", Figure(value=creep, u=creep_u, source="rest")
+    yield "rest_creep", Figure(value=creep, u=creep_u, source=reason("from-idle"))
     sink = readings.first_mean(("coolant_temp_c", "hose_in_temp_c", "radiator_temp_c"), late)
     yield (
         "rest_die_over_sink",
-        Figure(value=(die - sink) / watts, u=math.hypot(u_k, 0.5) / watts, source="rest, coolant or radiator"),
+        Figure(value=(die - sink) / watts, u=math.hypot(u_k, 0.5) / watts, source=reason("from-idle-sink")),
     )
     plate = readings.mean("plate_temp_c", *late)
     plate_u_k = math.hypot(_PROBE_U_K, readings.unsettled_k(plate - room) if math.isfinite(plate) else 0.0)
-    yield "rest_plate_rise", Figure(value=(plate - room) / watts, u=plate_u_k / watts, source="rest, probe on plate")
+    yield "rest_plate_rise", Figure(value=(plate - room) / watts, u=plate_u_k / watts, source=reason("from-idle-plate"))
 
 
 def _windows(readings: Readings) -> Found:
@@ -101,7 +100,10 @@ def _tail(readings: Readings, ups: list[Step]) -> Found:
         rises, watts_of = np.array([f[0] for f in found]), np.array([f[1] for f in found])
         weight = float(watts_of @ watts_of)
         u = math.hypot(0.25 / math.sqrt(weight), 0.003)
-        yield "pulse_tail", Figure(value=float(rises @ watts_of) / weight, u=u, source=f"{len(found)} pulses")
+        yield (
+            "pulse_tail",
+            Figure(value=float(rises @ watts_of) / weight, u=u, source=reason("from-pulses", count=len(found))),
+        )
 
 
 def _less(later: Figure, earlier: Figure) -> Figure:
@@ -148,7 +150,11 @@ def _weighted(
     weight = float(watts @ watts)
     value = float(rises @ watts) / weight
     u_k = 0.45
-    source = f"{len(pairs)} step{'s' if len(pairs) > 1 else ''} of {watts.mean():.0f} W"
+    power_w = float(watts.mean())
+    many = len(pairs) > 1
+    source = (
+        reason("from-steps", count=len(pairs), power_w=power_w) if many else reason("from-one-step", power_w=power_w)
+    )
     return Figure(value=value, u=math.hypot(u_k / math.sqrt(weight), 0.04 * value), source=source)
 
 
@@ -167,4 +173,4 @@ def _mirrored(readings: Readings, from_s: float, to_s: float) -> Figure | None:
     if not found:
         return None
     value, u = found[-1]
-    return Figure(value=value, u=math.hypot(u, 0.08 * value), source="the cooldown, mirrored")
+    return Figure(value=value, u=math.hypot(u, 0.08 * value), source=reason("from-cooldown"))

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.endings import ending_pieces
@@ -18,6 +19,7 @@ from verifyrig.diagnosis.next_test import outcome_table, plans
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.diagnosis.typed import findings_of
 from verifyrig.jobs.model import Entry, EntryKind, Job
+from verifyrig.jobs.vocabulary import CHANGE_KINDS
 from verifyrig.runs.post_mortem import PostMortem, explain_end
 
 __all__ = ["Substitution", "Told", "change_key", "tell", "what_changed"]
@@ -54,7 +56,7 @@ class Substitution:
 
     part: str
     rating: str
-    says: str
+    says: Reason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -241,10 +243,13 @@ def _row(phase: _Phase, key: str, outcome: str) -> FloatArray | None:
 
 
 def _piece(change: Entry, outcome: str, row: FloatArray) -> Piece:
-    part = f" ({change.text('part')})" if change.text("part") else ""
-    what = change.what.replace("-", " ")
-    did = "and the fault was gone" if outcome == CURED else "and nothing altered"
-    return Piece(name=f"change.{change.what}", says=f"{what}{part}, {did}", logs=np.log(np.maximum(row, 1e-3)))
+    did = "cured" if outcome == CURED else "altered-nothing"
+    what = CHANGE_KINDS.get(change.what, change.what)
+    if change.text("part"):
+        says = reason(f"change-of-part-{did}", change=what, part=change.text("part"))
+    else:
+        says = reason(f"change-{did}", change=what)
+    return Piece(name=f"change.{change.what}", says=says, logs=np.log(np.maximum(row, 1e-3)))
 
 
 def _substitutions(phases: Sequence[_Phase]) -> tuple[Substitution, ...]:
@@ -255,7 +260,7 @@ def _substitutions(phases: Sequence[_Phase]) -> tuple[Substitution, ...]:
             continue
         part = phase.change.text("part") or "part"
         if outcomes[at] == SAME:
-            found.append(Substitution(part=part, rating="no-cure", says=f"with {part} nothing altered"))
+            found.append(Substitution(part=part, rating="no-cure", says=reason("swap-altered-nothing", part=part)))
         elif outcomes[at] == CURED:
             found.append(_there_and_back(part, phases, well, at))
     return tuple(found)
@@ -267,9 +272,7 @@ def _there_and_back(part: str, phases: Sequence[_Phase], well: Sequence[bool], a
         None,
     )
     if back is None or not (phases[back].traces or phases[back].findings):
-        says = f"well with {part}; the old part was not put back, so a seat or plug moved on the way may be the cure"
-        return Substitution(part=part, rating="supported", says=says)
+        return Substitution(part=part, rating="supported", says=reason("swap-supported", part=part))
     if well[back]:
-        says = f"well with {part}, and still well with the old part back: something else was moved on the way"
-        return Substitution(part=part, rating="refuted", says=says)
-    return Substitution(part=part, rating="proved", says=f"well with {part}, ill again with the old part back (A-B-A)")
+        return Substitution(part=part, rating="refuted", says=reason("swap-refuted", part=part))
+    return Substitution(part=part, rating="proved", says=reason("swap-proved", part=part))

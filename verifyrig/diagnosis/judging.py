@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.bayes import normalised
@@ -31,8 +32,8 @@ class Suspect:
 
     cause: str
     probability: float
-    reasons_for: tuple[str, ...] = ()
-    reasons_against: tuple[str, ...] = ()
+    reasons_for: tuple[Reason, ...] = ()
+    reasons_against: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,15 +113,15 @@ def suspects_of(judged: Judged) -> list[Suspect]:
     ]
 
 
-def _reasons(cause: str, judged: Judged, pieces: Sequence[Piece]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _reasons(cause: str, judged: Judged, pieces: Sequence[Piece]) -> tuple[tuple[Reason, ...], tuple[Reason, ...]]:
     own = np.array([cause_of(m) == cause for m in MECHANISMS])
     if cause == "unknown":
-        never = ", ".join(judged.unexercised)
-        return ((f"the evidence so far hardly exercises: {never}",) if never else ()), ()
+        never = tuple(reason(f"cause-{name}") for name in judged.unexercised)
+        return ((reason("hardly-exercised", causes=never),) if never else ()), ()
     weight = judged.mechanisms + 1e-6
-    told = [(_tells(piece, own, weight), piece.says) for piece in pieces]
-    pro = sorted((t for t in told if t[0] > _TELLS), reverse=True)[:_MOST_REASONS]
-    con = sorted(t for t in told if t[0] < -_TELLS)[:_MOST_REASONS]
+    told = sorted(((_tells(piece, own, weight), piece.says) for piece in pieces), key=lambda one: one[0])
+    pro = [one for one in reversed(told) if one[0] > _TELLS][:_MOST_REASONS]
+    con = [one for one in told if one[0] < -_TELLS][:_MOST_REASONS]
     return tuple(says for _, says in pro), tuple(says for _, says in con)
 
 

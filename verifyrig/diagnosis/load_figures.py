@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from verifyrig.analysis.signals import fit_line
+from verifyrig.core.reason import reason
 from verifyrig.diagnosis.quantities import Figure
 from verifyrig.diagnosis.readings import LATE_S, LEAST_POWER_W, Readings, Step
 
@@ -21,7 +22,7 @@ def load_figures(readings: Readings) -> Found:
     full = [s for s in readings.steps() if s.full and s.length_s >= 3.0]
     if full:
         watts = readings.mean("package_power_w", full[0].t_s + 1.5, min(full[0].until_s, full[0].t_s + 6.0))
-        yield "load_power", Figure(value=watts, u=0.02 * watts, source="the first seconds of the load")
+        yield "load_power", Figure(value=watts, u=0.02 * watts, source=reason("from-load-start"))
     else:
         yield from _foreseen_power(readings)
     load = readings.settled_load()
@@ -36,7 +37,7 @@ def load_figures(readings: Readings) -> Found:
     u_k = math.hypot(readings.die_u_k(), room_u)
     short = max(0.0, 600.0 - load.length_s) / 600.0
     u_rise = math.hypot(u_k / watts, 0.15 * short * (die - room) / watts)
-    about = f"load, {watts:.0f} W after {load.length_s:.0f} s"
+    about = reason("from-load-after", power_w=watts, length_s=load.length_s)
     yield "load_rise", Figure(value=(die - room) / watts, u=u_rise, source=about)
     yield from _late_creep(readings, load)
     yield from _excess(readings, die, watts)
@@ -49,7 +50,7 @@ def _regulator(readings: Readings, load: Step) -> Found:
     watts = readings.mean("package_power_w", load.t_s + 2.0, load.t_s + 60.0)
     short = math.exp(-load.length_s / 180.0)
     value = (peak - room) / watts
-    about = f"load, {watts:.0f} W for {load.length_s:.0f} s"
+    about = reason("from-load-for", power_w=watts, length_s=load.length_s)
     yield "regulator_rise", Figure(value=value / (1 - short), u=math.hypot(1.2 / watts, value * short), source=about)
 
 
@@ -62,7 +63,7 @@ def _foreseen_power(readings: Readings) -> Found:
             found.append(step.before_w + step.step_w / busy)
     if found:
         watts = float(np.mean(found))
-        yield "load_power", Figure(value=watts, u=0.2 * watts, source="foreseen from pulses")
+        yield "load_power", Figure(value=watts, u=0.2 * watts, source=reason("from-pulse-forecast"))
 
 
 def _late_creep(readings: Readings, load: Step) -> Found:
@@ -71,7 +72,10 @@ def _late_creep(readings: Readings, load: Step) -> Found:
     times, values = readings.within("die_temp_c", load.until_s - 120.0, load.until_s - 0.5)
     if len(times) >= 30:
         line = fit_line(times, values)
-        yield "load_creep", Figure(value=60 * line.slope, u=math.hypot(0.2, 60 * line.u_slope), source="late load")
+        yield (
+            "load_creep",
+            Figure(value=60 * line.slope, u=math.hypot(0.2, 60 * line.u_slope), source=reason("from-late-load")),
+        )
 
 
 def _excess(readings: Readings, die: float, watts: float) -> Found:
@@ -85,7 +89,7 @@ def _excess(readings: Readings, die: float, watts: float) -> Found:
         return  # a load that changes no power says nothing of a resistance
     k_per_w = (die - rest) / (watts - rest_w)
     u = math.hypot(readings.die_u_k(), room_u, 0.06 * k_per_w * rest_w, readings.unsettled_k(rest - room))
-    yield "rest_excess", Figure(value=rest - room - k_per_w * rest_w, u=u, source="rest against load")
+    yield "rest_excess", Figure(value=rest - room - k_per_w * rest_w, u=u, source=reason("from-idle-against-load"))
 
 
 def _peak(readings: Readings, channel: str, load: Step) -> float:

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from verifyrig.core.reason import reason
 from verifyrig.diagnosis.quantities import Figure
 from verifyrig.diagnosis.readings import Readings
 
@@ -30,4 +31,4 @@ def power_figures(readings: Readings) -> dict[str, Figure]:
     weight = float(watts_of @ watts_of)
     value = float(falls @ watts_of) / weight
     u = math.hypot(0.5 * _STEP_V / math.sqrt(weight), 0.05 * value)
-    return {"rail_droop": Figure(value=value, u=u, source=f"{len(pairs)} steps, board's reading of 12 V")}
+    return {"rail_droop": Figure(value=value, u=u, source=reason("from-rail-steps", count=len(pairs)))}

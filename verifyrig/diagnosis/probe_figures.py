@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from verifyrig.core.reason import reason
 from verifyrig.diagnosis.quantities import Figure
 from verifyrig.diagnosis.readings import LATE_S, Readings
 from verifyrig.diagnosis.water import flow_l_per_min
@@ -28,7 +29,7 @@ def core_spread(readings: Readings) -> Found:
     watts = readings.mean("package_power_w", *span)
     if np.isfinite(means).all():
         spread = float(np.ptp(means))
-        yield "core_spread", Figure(value=spread / watts, u=0.5 / watts, source=f"{len(cores)} cores under load")
+        yield "core_spread", Figure(value=spread / watts, u=0.5 / watts, source=reason("from-cores", count=len(cores)))
 
 
 def probe_gaps(readings: Readings) -> Found:
@@ -53,7 +54,7 @@ def probe_gaps(readings: Readings) -> Found:
         "inlet_over_room": inlet - room if readings.knows_room() else math.nan,
     }
     for name, gap_k in gaps.items():
-        yield name, Figure(value=gap_k / watts, u=_SIDE_U_K / watts, source=f"probes under {watts:.0f} W")
+        yield name, Figure(value=gap_k / watts, u=_SIDE_U_K / watts, source=reason("from-probes", power_w=watts))
     yield from _flow(readings, end, watts)
 
 
@@ -63,4 +64,4 @@ def _flow(readings: Readings, span: tuple[float, float], watts: float) -> Found:
         # Below the probes' own difference the flow is only known to be "not small".
         flow = flow_l_per_min(watts, max(rise_k, 0.4))
         u = flow * min(1.0, _SIDE_U_K / max(rise_k, 0.4))
-        yield "coolant_flow", Figure(value=flow, u=u, source=f"hoses {rise_k:.1f} K apart at {watts:.0f} W")
+        yield "coolant_flow", Figure(value=flow, u=u, source=reason("from-hoses", rise_k=rise_k, power_w=watts))

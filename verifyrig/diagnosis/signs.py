@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from verifyrig.core.outcome import CauseClass
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.readings import Readings, Step
 from verifyrig.runs.last_moments import last_moments
@@ -28,11 +29,11 @@ _HOTSPOT_K = 28.0  # 25 to 30 K: common practice, no source
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sign:
-    """A sign and its word, with the sentence that says what was seen."""
+    """A sign and its word, with what was seen."""
 
     name: str
     word: str
-    says: str
+    says: Reason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,16 +67,16 @@ def _reaction(readings: Readings) -> Sign | None:
     trip = readings.trace.recorded.trip
     no_reaction = trip is not None and trip.get("rule") == "no-reaction"
     if stuck or no_reaction:
-        return Sign(name="die-sensor", word="stuck", says="the die's reading stood still while the power changed")
+        return Sign(name="die-sensor", word="stuck", says=reason("die-stood-still"))
     steps = [s for s in readings.steps() if abs(s.step_w) >= _FROZEN_STEP_W and s.length_s >= 4.9]
     if not steps or "die_temp_c" not in readings.trace.columns:
         return None
     frozen = [_is_frozen(readings, step) for step in steps]
     watts = sum(abs(s.step_w) for s, is_frozen in zip(steps[-2:], frozen[-2:], strict=True) if is_frozen)
     if all(frozen[-2:]) and watts >= 2 * _FROZEN_STEP_W:
-        says = f"the die's reading stood at one value while the power changed by {abs(steps[-1].step_w):.0f} W"
+        says = reason("die-stood-at-one-value", step_w=abs(steps[-1].step_w))
         return Sign(name="die-sensor", word="stuck", says=says)
-    return Sign(name="die-sensor", word="reacts", says="the die's reading follows the power")
+    return Sign(name="die-sensor", word="reacts", says=reason("die-follows-power"))
 
 
 def _is_frozen(readings: Readings, step: Step) -> bool:
@@ -94,11 +95,11 @@ def _fan(readings: Readings) -> Sign | None:
     if not math.isfinite(speed):
         return None
     if speed >= _STANDS_RPM:
-        return Sign(name="cooler-fan", word="turns", says=f"the cooler's fan turns at {speed:.0f} rpm")
+        return Sign(name="cooler-fan", word="turns", says=reason("fan-turns", speed_rpm=speed))
     if load is not None or duty > 0.25:
-        told = f" at a duty of {duty:.0%}" if math.isfinite(duty) else ""
-        return Sign(name="cooler-fan", word="stands", says=f"the cooler's fan stands{told}")
-    return Sign(name="cooler-fan", word="stands-at-rest", says="the cooler's fan stands at rest, which may be right")
+        says = reason("fan-stands-at-duty", duty=duty) if math.isfinite(duty) else reason("fan-stands")
+        return Sign(name="cooler-fan", word="stands", says=says)
+    return Sign(name="cooler-fan", word="stands-at-rest", says=reason("fan-stands-idle"))
 
 
 def _pump(readings: Readings) -> Sign | None:
@@ -107,9 +108,8 @@ def _pump(readings: Readings) -> Sign | None:
     if not math.isfinite(speed):
         return None
     if speed < _STANDS_RPM:
-        return Sign(name="pump-tachometer", word="stands", says="the pump's tachometer shows no turning")
-    says = f"the pump's tachometer shows {speed:.0f} rpm, which proves no flow"
-    return Sign(name="pump-tachometer", word="turns", says=says)
+        return Sign(name="pump-tachometer", word="stands", says=reason("pump-stands"))
+    return Sign(name="pump-tachometer", word="turns", says=reason("pump-turns", speed_rpm=speed))
 
 
 def _limit(readings: Readings) -> Sign | None:
@@ -117,8 +117,8 @@ def _limit(readings: Readings) -> Sign | None:
     if limit_w is None:
         return None
     if limit_w > _UNLIMITED_W:
-        return Sign(name="power-limit", word="none", says=f"the firmware states {limit_w:.0f} W, which is no limit")
-    return Sign(name="power-limit", word="set", says=f"the firmware's power limit is {limit_w:.0f} W")
+        return Sign(name="power-limit", word="none", says=reason("no-power-limit", limit_w=limit_w))
+    return Sign(name="power-limit", word="set", says=reason("power-limit-set", limit_w=limit_w))
 
 
 def _stated_limit_w(readings: Readings) -> float | None:
@@ -141,8 +141,8 @@ def _clock(readings: Readings) -> Sign | None:
         return _counted(readings, load)
     low = clocks < 0.8 * early
     if low.mean() < 0.02:
-        return Sign(name="clock", word="kept", says="the clock was kept throughout the load")
-    return _held_down(readings, load, float(t_s[low][0]), "the clock fell")
+        return Sign(name="clock", word="kept", says=reason("clock-kept"))
+    return _held_down(readings, load, float(t_s[low][0]), "clock-fell")
 
 
 def _counted(readings: Readings, load: Step) -> Sign | None:
@@ -152,44 +152,45 @@ def _counted(readings: Readings, load: Step) -> Sign | None:
         return None
     risen = counts > counts[0]
     if not risen.any():
-        return Sign(name="clock", word="kept", says="the processor counted no slow-down throughout the load")
-    return _held_down(readings, load, float(t_s[risen][0]), "the processor first counted a slow-down")
+        return Sign(name="clock", word="kept", says=reason("no-slow-down"))
+    return _held_down(readings, load, float(t_s[risen][0]), "slowed-down")
 
 
 def _held_down(readings: Readings, load: Step, first_s: float, what: str) -> Sign | None:
+    """Return the sign of a reason `what-cool` or `what-hot`."""
     die = readings.mean("die_temp_c", first_s - 8.0, first_s)
     limit = readings.limit_c()
     if not math.isfinite(die):
         return None
     if die < (limit if math.isfinite(limit) else 90.0) - _COOL_K:
-        says = f"{what} {first_s - load.t_s:.0f} s into the load with the die at only {die:.0f} °C"
+        says = reason(f"{what}-cool", after_s=first_s - load.t_s, die_c=die)
         return Sign(name="clock", word="held-down-cool", says=says)
-    return Sign(name="clock", word="held-down-hot", says=f"{what} with the die at {die:.0f} °C")
+    return Sign(name="clock", word="held-down-hot", says=reason(f"{what}-hot", die_c=die))
 
 
 def _end(readings: Readings) -> Sign | None:
     """How the run ended, with what the die showed last: a machine that goes dark says why by where it stood."""
     kind = readings.trace.recorded.cause_class
     if kind == CauseClass.HANG:
-        return Sign(name="end", word="hang", says="the machine stopped answering under load")
+        return Sign(name="end", word="hang", says=reason("stopped-answering"))
     ups = [s for s in readings.steps() if s.up]
     if kind != CauseClass.POWER_OFF:
-        return Sign(name="end", word="in-order", says="the machine stayed on") if ups else None
+        return Sign(name="end", word="in-order", says=reason("stayed-on")) if ups else None
     moments = last_moments(readings.trace)
     die = moments.die
     # The last reading understates the heat at the cut: it is carried on to the moment itself.
     if die is None:
-        at = "and nothing read the die"
+        at = reason("die-not-read")
     else:
-        at = f"with the die at {die.estimate_c:.0f} °C ({die.low_c:.0f} to {die.high_c:.0f})"
+        at = reason("with-die-at", die_c=die.estimate_c, low_c=die.low_c, high_c=die.high_c)
     limit = readings.limit_c()
     hot_c = (limit if math.isfinite(limit) else _USUAL_LIMIT_C) - _HOT_K
     if die is not None and die.estimate_c >= hot_c:
-        return Sign(name="end", word="off-hot", says=f"it went dark {at}, its limit")
+        return Sign(name="end", word="off-hot", says=reason("dark-at-limit", die=(at,)))
     if moments.load_s is not None and moments.load_s <= _SOON_AFTER_STEP_S:
-        says = f"it went dark {moments.load_s:.0f} s after a step of the load, {at}"
+        says = reason("dark-after-step", after_s=moments.load_s, die=(at,))
         return Sign(name="end", word="off-at-step", says=says)
-    return Sign(name="end", word="off-cool", says=f"it went dark {at}")
+    return Sign(name="end", word="off-cool", says=reason("dark-cool", die=(at,)))
 
 
 def _rail(readings: Readings) -> Sign | None:
@@ -201,8 +202,8 @@ def _rail(readings: Readings) -> Sign | None:
     lowest = float(np.min(values))
     # 11.40 V is 12 V - 5 %: ATX12V power supply design guide, DC output voltage regulation.
     if lowest < 11.2:
-        return Sign(name="rail-12v", word="low", says=f"12 V fell to {lowest:.2f} V at the board")
-    return Sign(name="rail-12v", word="within", says=f"12 V stayed above {lowest:.2f} V at the board")
+        return Sign(name="rail-12v", word="low", says=reason("rail-12v-fell", lowest_v=lowest))
+    return Sign(name="rail-12v", word="within", says=reason("rail-12v-stayed", lowest_v=lowest))
 
 
 def _graphics(readings: Readings) -> Sign | None:
@@ -214,7 +215,7 @@ def _graphics(readings: Readings) -> Sign | None:
         return None
     gap = float(np.median(own))
     word = "far" if gap > _HOTSPOT_K else "near"
-    return Sign(name="gpu-hotspot", word=word, says=f"the graphics part's hot spot lies {gap:.0f} K over its edge")
+    return Sign(name="gpu-hotspot", word=word, says=reason("hot-spot-over-edge", gap_k=gap))
 
 
 def work_errors(readings: Readings) -> WorkErrors | None:

@@ -133,7 +133,7 @@ def _opinion(job: Job, runs: Sequence[RunInput], endings: Mapping[str, PostMorte
         return None
     found = diagnose([run.trace for run in runs], job=job, endings=endings)
     return Opinion(
-        sentence=found.customer_sentence,
+        for_customer=found.for_customer,
         suspects=tuple(found.suspects),
         substitutions=tuple(s.says for s in found.substitutions),
     )

@@ -151,16 +151,16 @@ class RunInput:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Opinion:
-    """What the evidence says of the fault as the machine came in; English texts, most probable suspect first.
+    """What the evidence says of the fault as the machine came in; the most probable suspect first.
 
     Attributes:
-        sentence: For the customer.
+        for_customer: All of it in one sentence.
         substitutions: What parts changed for known-good ones have shown.
     """
 
-    sentence: str
+    for_customer: Reason
     suspects: tuple[Suspect, ...] = ()
-    substitutions: tuple[str, ...] = ()
+    substitutions: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -180,12 +180,12 @@ def _masked_opinion(opinion: Opinion, hide: Hide) -> Opinion:
     suspects = tuple(
         replace(
             suspect,
-            reasons_for=tuple(hide(reason) for reason in suspect.reasons_for),
-            reasons_against=tuple(hide(reason) for reason in suspect.reasons_against),
+            reasons_for=_walked(suspect.reasons_for, hide),
+            reasons_against=_walked(suspect.reasons_against, hide),
         )
         for suspect in opinion.suspects
     )
-    return replace(opinion, suspects=suspects, substitutions=tuple(hide(says) for says in opinion.substitutions))
+    return replace(opinion, suspects=suspects, substitutions=_walked(opinion.substitutions, hide))
 
 
 def _masked_run(run: RunInput, hide: Hide) -> RunInput:

@@ -1,4 +1,4 @@
-"""Several break-offs of one machine: did they come at the same temperature, the same watts, or the same time?
+"""Several interruptions of one machine: did they come at the same temperature, the same watts, or the same time?
 
 The trade's reading: equal temperature speaks for heat; equal watts at different temperatures for the power; an equal
 time after the load began at neither for a timer, a watchdog or the work itself. Common practice, no source.
@@ -6,10 +6,11 @@ time after the load began at neither for a timer, a watchdog or the work itself.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from verifyrig.runs.post_mortem import PostMortem, Reason
+from verifyrig.core.reason import Reason, reason
+from verifyrig.runs.post_mortem import EndedBy, PostMortem
 
 SAME_TEMP_K = 3.0
 SAME_POWER_SHARE = 0.05
@@ -19,24 +20,24 @@ _SAME_TIME_AT_LEAST_S = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pattern:
-    """What several break-offs have in common.
+    """What several interruptions have in common.
 
     Attributes:
         same_temp, same_power, same_time: Whether they agree; None where fewer than two were measured.
         speaks_for: Heat, power, or unclear.
-        sentence: In words for a person.
+        told: All of it as one reason.
     """
 
     n: int
     same_temp: bool | None
     same_power: bool | None
     same_time: bool | None
-    speaks_for: Reason
-    sentence: str
+    speaks_for: EndedBy
+    told: Reason
 
 
 def pattern_of(found: Sequence[PostMortem]) -> Pattern | None:
-    """Return what the break-offs have in common; None for fewer than two that were weighed."""
+    """Return what the interruptions have in common; None for fewer than two that were weighed."""
     weighed = [one for one in found if one.shares]
     if len(weighed) < 2:
         return None
@@ -46,14 +47,15 @@ def pattern_of(found: Sequence[PostMortem]) -> Pattern | None:
     same_temp = _agree(temps, 2 * SAME_TEMP_K) if len(temps) > 1 else None
     same_power = _agree(powers, 2 * SAME_POWER_SHARE * max(powers)) if len(powers) > 1 else None
     same_time = _agree(times, max(_SAME_TIME_AT_LEAST_S, 2 * SAME_TIME_SHARE * max(times))) if len(times) > 1 else None
-    reason = _reason(same_temp, same_power)
+    agreement = {"temp": (same_temp, temps), "power": (same_power, powers), "time": (same_time, times)}
+    speaks_for = _speaks_for(same_temp, same_power)
     return Pattern(
         n=len(weighed),
         same_temp=same_temp,
         same_power=same_power,
         same_time=same_time,
-        speaks_for=reason,
-        sentence=_sentence(len(weighed), temps, powers, times, (same_temp, same_power, same_time), reason),
+        speaks_for=speaks_for,
+        told=_told(len(weighed), agreement, speaks_for),
     )
 
 
@@ -61,31 +63,19 @@ def _agree(values: Sequence[float], within: float) -> bool:
     return max(values) - min(values) <= within
 
 
-def _reason(same_temp: bool | None, same_power: bool | None) -> Reason:
+def _speaks_for(same_temp: bool | None, same_power: bool | None) -> EndedBy:
     if same_temp and same_power is False:
-        return Reason.HEAT
+        return EndedBy.HEAT
     if same_power and same_temp is False:
-        return Reason.POWER
-    return Reason.UNCLEAR
+        return EndedBy.POWER
+    return EndedBy.UNCLEAR
 
 
-def _sentence(
-    n: int,
-    temps: Sequence[float],
-    powers: Sequence[float],
-    times: Sequence[float],
-    same: tuple[bool | None, bool | None, bool | None],
-    reason: Reason,
-) -> str:
-    parts = []
-    for agrees, values, unit, name in zip(
-        same, (temps, powers, times), ("°C", "W", "s"), ("die", "power", "time under load"), strict=True
-    ):
-        if agrees is not None:
-            word = "the same" if agrees else "different"
-            parts.append(f"{name} {word} ({min(values):.0f} to {max(values):.0f} {unit})")
-    what = {
-        Reason.HEAT: "That speaks for heat.",
-        Reason.POWER: "That speaks for the path of the power.",
-    }.get(reason, "That alone does not tell heat from power.")
-    return f"{n} break-offs: {', '.join(parts) or 'nothing was measured'}. {what}"
+def _told(n: int, found: Mapping[str, tuple[bool | None, Sequence[float]]], speaks_for: EndedBy) -> Reason:
+    agree = tuple(
+        reason(f"pattern-{name}-{'same' if agrees else 'differs'}", low=min(values), high=max(values))
+        for name, (agrees, values) in found.items()
+        if agrees is not None
+    )
+    code = {EndedBy.HEAT: "pattern-heat", EndedBy.POWER: "pattern-power"}.get(speaks_for, "pattern-unclear")
+    return reason("pattern", count=n, found=agree or (reason("pattern-nothing"),), speaks_for=(reason(code),))

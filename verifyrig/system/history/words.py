@@ -1,10 +1,11 @@
-"""What an entry means, in words, and what it speaks for; made from id and code alone, for no text of a log is kept."""
+"""What an entry means and what it speaks for; made from id and code alone, for no text of a log is kept."""
 
 from __future__ import annotations
 
 import re
 from enum import StrEnum
 
+from verifyrig.core.reason import Reason, reason
 from verifyrig.system.history.entries import LogEntry
 
 
@@ -23,83 +24,81 @@ class Speaks(StrEnum):
     NOTHING = "nothing"
 
 
-# Bit: (words, what it speaks for).
-_RESET_BITS: dict[int, tuple[str, Speaks]] = {
-    0: ("the processor's thermal pin cut the power: too hot", Speaks.HEAT),
-    1: ("the power button was held for 4 seconds", Speaks.BUTTON),
-    2: ("the shut-down pin was pulled", Speaks.POWER),
-    4: ("power off by remote management", Speaks.ORDERLY),
-    9: ("the processor's inner thermal limit cut the power: too hot", Speaks.HEAT),
-    16: ("the reset line was pulled: reset button, its lead, or the board", Speaks.BUTTON),
-    17: ("software asked for a reset", Speaks.ORDERLY),
-    18: ("software asked for a reset", Speaks.ORDERLY),
-    19: ("software asked for a reset", Speaks.ORDERLY),
-    20: ("software asked for a reset with a power cycle", Speaks.ORDERLY),
-    21: ("switched off or asleep by the system itself", Speaks.ORDERLY),
-    22: ("reset over the keyboard line", Speaks.ORDERLY),
-    23: ("the processor shut itself down after a fault that it could not handle", Speaks.CRASH),
-    24: ("the firmware's boot timer ran out", Speaks.WATCHDOG),
-    25: ("the hardware watchdog ran out: the system hung", Speaks.WATCHDOG),
-    26: ("reset by remote management", Speaks.ORDERLY),
-    27: ("an uncorrected error stopped the data fabric", Speaks.HARDWARE_ERROR),
-    29: ("a warm reset did not get through", Speaks.NOTHING),
-    30: ("a parity error", Speaks.HARDWARE_ERROR),
-    31: ("a fault stopped the data fabric at the system's wish", Speaks.CRASH),
+# What a bit of the reset register speaks for.
+_RESET_BITS: dict[int, Speaks] = {
+    0: Speaks.HEAT,
+    1: Speaks.BUTTON,
+    2: Speaks.POWER,
+    4: Speaks.ORDERLY,
+    9: Speaks.HEAT,
+    16: Speaks.BUTTON,
+    17: Speaks.ORDERLY,
+    18: Speaks.ORDERLY,
+    19: Speaks.ORDERLY,
+    20: Speaks.ORDERLY,
+    21: Speaks.ORDERLY,
+    22: Speaks.ORDERLY,
+    23: Speaks.CRASH,
+    24: Speaks.WATCHDOG,
+    25: Speaks.WATCHDOG,
+    26: Speaks.ORDERLY,
+    27: Speaks.HARDWARE_ERROR,
+    29: Speaks.NOTHING,
+    30: Speaks.HARDWARE_ERROR,
+    31: Speaks.CRASH,
+}
+_BY_SOFTWARE = (17, 18, 19)
+
+# What an entry that says one thing only speaks for; its sentence is the reason `log-` and this id.
+_PLAIN: dict[str, Speaks] = {
+    "critical-temperature": Speaks.HEAT,
+    "throttled-by-heat": Speaks.NOTHING,
+    "kernel-panic": Speaks.CRASH,
+    "crash-record": Speaks.CRASH,
+    "lockup": Speaks.WATCHDOG,
+    "sleep": Speaks.SLEEP,
+    "wake": Speaks.NOTHING,
+    "machine-check": Speaks.HARDWARE_ERROR,
+    "machine-check-logged": Speaks.HARDWARE_ERROR,
+    "memory-ce": Speaks.NOTHING,
+    "memory-ue": Speaks.HARDWARE_ERROR,
+    "out-of-memory": Speaks.KILLED,
+    "boot": Speaks.NOTHING,
+    "end-orderly": Speaks.ORDERLY,
+    "end-abrupt": Speaks.POWER,
+    "end-asleep": Speaks.SLEEP,
+    "eventlog-6006": Speaks.ORDERLY,
+    "eventlog-6008": Speaks.NOTHING,
+    "user32-1074": Speaks.ORDERLY,
+    "kernel-power-86": Speaks.HEAT,
+    "whea-17": Speaks.NOTHING,
+    "whea-18": Speaks.HARDWARE_ERROR,
+    "whea-19": Speaks.NOTHING,
+    "whea-47": Speaks.NOTHING,
+    "firmware-limit-37": Speaks.NOTHING,
 }
 
-_PLAIN: dict[str, tuple[str, Speaks]] = {
-    "critical-temperature": ("the system switched itself off: critical temperature reached", Speaks.HEAT),
-    "throttled-by-heat": ("the processor slowed down because of heat", Speaks.NOTHING),
-    "kernel-panic": ("the kernel crashed", Speaks.CRASH),
-    "crash-record": (
-        "the kernel crashed and could still write a record of it; that is no cut of the power",
-        Speaks.CRASH,
-    ),
-    "lockup": ("a processor core hung", Speaks.WATCHDOG),
-    "sleep": ("the system went to sleep", Speaks.SLEEP),
-    "wake": ("the system woke up", Speaks.NOTHING),
-    "machine-check": ("the processor reported a hardware error", Speaks.HARDWARE_ERROR),
-    "machine-check-logged": ("hardware errors were reported by the processor", Speaks.HARDWARE_ERROR),
-    "memory-ce": ("memory errors, corrected", Speaks.NOTHING),
-    "memory-ue": ("a memory error that could not be corrected", Speaks.HARDWARE_ERROR),
-    "out-of-memory": ("a program was ended because memory ran out", Speaks.KILLED),
-    "boot": ("the system started", Speaks.NOTHING),
-    "end-orderly": ("shut down in order", Speaks.ORDERLY),
-    "end-abrupt": ("ended without a shut-down: lost power, a reset, or a hang", Speaks.POWER),
-    "end-asleep": ("ended while asleep", Speaks.SLEEP),
-    "eventlog-6006": ("shut down in order", Speaks.ORDERLY),
-    "eventlog-6008": ("the shut-down before this start was unexpected", Speaks.NOTHING),
-    "user32-1074": ("a person or program asked for the shut-down or restart", Speaks.ORDERLY),
-    "kernel-power-86": ("the system switched itself off: critical temperature", Speaks.HEAT),
-    "whea-17": ("a hardware error, corrected", Speaks.NOTHING),
-    "whea-18": ("a fatal hardware error: heat, poor voltage, processor or memory", Speaks.HARDWARE_ERROR),
-    "whea-19": ("a hardware error of the processor, corrected", Speaks.NOTHING),
-    "whea-47": ("a memory error, corrected", Speaks.NOTHING),
-    "firmware-limit-37": ("the firmware holds the processor's speed down", Speaks.NOTHING),
-}
 
-
-def words_of(entry: LogEntry) -> str:
-    """Return one clause for a person."""
+def meaning_of(entry: LogEntry) -> Reason:
+    """Return what an entry says, as one clause."""
     if entry.id == "reset-reason":
-        return _reset_words(entry.code)
+        return _reset_meaning(entry.code)
     if entry.id == "kernel-power-41":
-        return _words_of_41(entry.code)
+        return reason(f"log-restart-{_restart(numbers_in(entry.code))}", **_bugcheck(entry.code))
     if entry.id in ("memory-ce-total", "memory-ue-total"):
-        kind = "corrected" if entry.id == "memory-ce-total" else "not corrected"
-        return f"memory errors since the start, {kind}: {numbers_in(entry.code).get('count', '?')}"
-    return _PLAIN.get(entry.id, (entry.id, Speaks.NOTHING))[0]
+        return reason(f"log-{entry.id}", count=numbers_in(entry.code).get("count", "?"))
+    return reason(f"log-{entry.id}") if entry.id in _PLAIN else reason("log-other", id=entry.id)
 
 
 def speaks_for(entry: LogEntry) -> Speaks:
     """Return what the entry speaks for."""
     if entry.id == "reset-reason":
-        return next((_RESET_BITS[bit][1] for bit in _bits(entry.code) if bit in _RESET_BITS), Speaks.NOTHING)
+        return next((_RESET_BITS[bit] for bit in _bits(entry.code) if bit in _RESET_BITS), Speaks.NOTHING)
     if entry.id == "kernel-power-41":
-        return _speaks_41(numbers_in(entry.code))
+        return _RESTARTS[_restart(numbers_in(entry.code))]
     if entry.id == "memory-ue-total":
         return Speaks.HARDWARE_ERROR if numbers_in(entry.code).get("count", 0) else Speaks.NOTHING
-    return _PLAIN.get(entry.id, ("", Speaks.NOTHING))[1]
+    return _PLAIN.get(entry.id, Speaks.NOTHING)
 
 
 def numbers_in(code: str) -> dict[str, int]:
@@ -111,33 +110,38 @@ def _bits(code: str) -> list[int]:
     return [int(bit) for bit in code.removeprefix("bits=").split(",")] if code.startswith("bits=") else []
 
 
-def _reset_words(code: str) -> str:
+def _reset_meaning(code: str) -> Reason:
     if code == "invalid":
-        return "the reset reason was not kept (the register holds nothing)"
-    known = [_RESET_BITS[bit][0] if bit in _RESET_BITS else f"bit {bit}" for bit in _bits(code)]
-    return f"last reset: {', '.join(known)}" if known else "last reset: no reason given"
+        return reason("reset-not-kept")
+    why = tuple(_bit_meaning(bit) for bit in _bits(code))
+    return reason("last-reset", why=why) if why else reason("last-reset-unknown")
 
 
-def _speaks_41(codes: dict[str, int]) -> Speaks:
+def _bit_meaning(bit: int) -> Reason:
+    if bit in _BY_SOFTWARE:
+        return reason("reset-by-software")
+    return reason(f"reset-bit-{bit}") if bit in _RESET_BITS else reason("reset-bit-other", bit=bit)
+
+
+_RESTARTS = {
+    "after-crash": Speaks.CRASH,
+    "after-button": Speaks.BUTTON,
+    "after-sleep": Speaks.SLEEP,
+    "after-power": Speaks.POWER,
+    "codes-missing": Speaks.NOTHING,
+}
+
+
+def _restart(codes: dict[str, int]) -> str:
+    """Return which of `_RESTARTS` the codes of a start without a shut-down before tell of."""
     if codes.get("bugcheck"):
-        return Speaks.CRASH
+        return "after-crash"
     if codes.get("button"):
-        return Speaks.BUTTON
+        return "after-button"
     if codes.get("asleep"):
-        return Speaks.SLEEP
-    return Speaks.POWER if "bugcheck" in codes and "button" in codes else Speaks.NOTHING
+        return "after-sleep"
+    return "after-power" if "bugcheck" in codes and "button" in codes else "codes-missing"
 
 
-def _words_of_41(code: str) -> str:
-    codes = numbers_in(code)
-    if codes.get("bugcheck"):
-        return f"started again after a crash with code 0x{codes['bugcheck']:X}: software, driver or hardware"
-    if codes.get("button"):
-        return "started again after the power button was held"
-    if codes.get("asleep"):
-        return "started again after losing power while asleep"
-    if "bugcheck" in codes and "button" in codes:
-        return (
-            "started again after losing power or a reset: no crash code, no button; look at the path of the power first"
-        )
-    return "started again without a shut-down before; this export lacks the two codes that tell why"
+def _bugcheck(code: str) -> dict[str, str]:
+    return {"bugcheck": f"{numbers_in(code).get('bugcheck', 0):X}"}
