@@ -23,6 +23,12 @@ class FakeAsker:
         assert key in [option.key for option in options], f"{question}: {key!r} of {options}"
         return key
 
+    def row(self, question: str, rows: Sequence[str]) -> int:
+        number = int(self._next(question))
+        self.said += rows
+        assert 1 <= number <= len(rows), f"{question}: {number} of {rows}"
+        return number - 1
+
     def line(self, question: str, default: str = "") -> str:
         return self._next(question) or default
 

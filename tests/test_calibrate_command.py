@@ -46,6 +46,9 @@ class Person:
         assert answer in {option.key for option in options}, question
         return answer
 
+    def row(self, question: str, rows: Sequence[str]) -> int:
+        raise AssertionError(f"no list is expected: {question}")
+
     def line(self, question: str, default: str = "") -> str:
         self.heard.append(question)
         if question.startswith("What does the reference"):

@@ -42,7 +42,7 @@ def test_the_default_is_a_small_desktop_that_slows_down_since_its_move(
 def test_its_baseline_names_contact_before_anything_is_opened(told: tuple[Path, DemoDone, list[str]]) -> None:
     out, done, said = told
     context = Context(bench=find_bench(str(out)))
-    answer = diagnose.execute(argparse.Namespace(records=[done.runs[0]], out=None), context)
+    answer = diagnose.execute(argparse.Namespace(records=[done.runs[0]], out=None, job=None, place=None), context)
     first = answer.data["suspects"][0]
     assert (first["cause"], typical_machine(DEFAULT_CASE).cause) == ("contact", "contact")
     assert first["probability"] > 0.9

@@ -101,7 +101,7 @@ def test_an_intake_from_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str
 
 def test_an_intake_by_keys_asks_everything_once(tmp_path: Path) -> None:
     asker = FakeAsker(
-        "It goes off", "A. Customer", "counter", "2", "Nobody's", "Box 1", "0007",
+        "It goes off", "A. Customer", "counter", "T-7", "2", "Nobody's", "Box 1", "0007",
         "1", "2", "4", "2 h", "40 s", "2", "1", "", "1", "24", "1",
         "n", "y", "y", "y", "", "n", "120", "lead", "scratches",
     )  # fmt: skip

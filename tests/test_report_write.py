@@ -85,7 +85,7 @@ def bench(tmp_path: Path) -> Bench:
 
 def execute(bench: Bench, *what: str, **options: Any) -> Any:
     args = argparse.Namespace(
-        what=list(what), out=options.get("out"), pdf=options.get("pdf", False), at=options.get("at", AT)
+        what=list(what), place=None, out=options.get("out"), pdf=options.get("pdf", False), at=options.get("at", AT)
     )
     return command.execute(args, Context(bench=bench))
 

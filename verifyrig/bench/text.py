@@ -11,6 +11,7 @@ file, a time zone of this computer) is told where it is used.
     [channel.NAME]            source; and what a calibration writes
     [board."MODEL"]           CHANNEL = "device"
     [gpu]                     card
+    [place]                   names, here
     [autostart]               profile, batch, unit, ambient, attest, wait_s
     [rig_check]               golden, profile
     [training]                before, after
@@ -44,6 +45,8 @@ CALIBRATION_KEYS = (
 """The keys of `[channel.NAME]` that a calibration writes."""
 
 LONGEST_WAIT_S = 600.0
+LONGEST_PLACE = 30
+NOWHERE = "none"  # said where a machine stands on no place
 LARGEST_CORRECTION = 1000.0  # far beyond any correction and its uncertainty
 _LIKELY_MEANT = 0.8  # a name so near to one of ours is taken for a slip; "reports" is, "repairs" is not
 _TEXT = 'Write a text: "...".'
@@ -144,6 +147,22 @@ def _autostart(top: Table, name: str) -> None:
     table.done()
 
 
+def _place(top: Table, name: str) -> None:
+    table = top.table(name, mend="Write [place].")
+    if table is None:
+        return
+    names = table.texts("names", mend='Write ["left", "right"].')
+    for one in names:
+        if not 0 < len(one.strip()) <= LONGEST_PLACE or one.strip() != one or one == NOWHERE:
+            table.fault(f"{shown(one)} is no name of a place", f"Write 1 to {LONGEST_PLACE} characters, not {NOWHERE}.")
+    if len(set(names)) != len(names):
+        table.fault("a place is named twice", "Give each its own name.")
+    here = table.text("here", mend="Write at which of the places this computer works.")
+    if here is not None and here not in names:
+        table.fault(f"here is {shown(here)}, and must be one of names", meant(here, names))
+    table.done()
+
+
 def _rig_check(top: Table, name: str) -> None:
     table = top.table(name, mend="Write [rig_check].")
     if table is not None:
@@ -159,6 +178,7 @@ _READERS: Mapping[str, Callable[[Table, str], None]] = {
     "channel": _channels,
     "board": _boards,
     "gpu": _texts("card"),
+    "place": _place,
     "autostart": _autostart,
     "rig_check": _rig_check,
     "training": _texts("before", "after"),

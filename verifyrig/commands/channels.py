@@ -12,8 +12,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from verifyrig.bench.folder import Bench, find_bench
+from verifyrig.bench.folder import find_bench
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.which_job import add_job_words
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_block, plain_line
 from verifyrig.files.streams import ReaderGone, put, tell
@@ -35,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--prove", action="store_true", help="five seconds of load on a quarter of the workers: who moves?"
     )
+    add_job_words(parser, "with --prove: the job of the machine that is heated (else the open one)")
     parser.add_argument(
         "--assign", action="append", default=[], metavar="CHANNEL=DEVICE", help="keep a role for boards of this model"
     )
@@ -50,7 +52,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     if args.watch and (context.json or args.prove):
         raise UsageError("it draws for a person, by itself", where="--watch", mend="Leave out --json and --prove.")
     if args.prove:
-        _refuse_danger(context.bench)
+        _refuse_danger(context, args)
     root = resolve_root(Path(args.root or "/"))
     if args.assign:
         _assign(args.assign, root.path, context)
@@ -187,14 +189,14 @@ def _moved_word(moved: Moved, unit: str) -> str:
     return f"did not clearly move ({size}): five seconds cannot tell"
 
 
-def _refuse_danger(bench: Bench) -> None:
-    """Raise `SafetyRefusal` where a danger locks the machine of the open job: the proof heats it, too."""
+def _refuse_danger(context: Context, args: argparse.Namespace) -> None:
+    """Raise `SafetyRefusal` where a danger locks the machine of the job: the proof heats it, too."""
+    from verifyrig.commands.which_job import job_meant
     from verifyrig.jobs.danger_look import DangerLook
-    from verifyrig.jobs.store import open_job
     from verifyrig.rig.danger_watch import danger_refusal
 
-    job = open_job(bench)
-    notice = DangerLook(bench, job.job_id)() if job is not None else None
+    job = job_meant(context, args.job, args.place)
+    notice = DangerLook(context.bench, job.job_id)() if job is not None else None
     if job is not None and notice is not None:
         raise danger_refusal(notice, job.job_id)
 

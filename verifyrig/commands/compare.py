@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import code_of, integrity_told
+from verifyrig.commands.which_job import add_job_words, name_at_place, records_meant
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 from verifyrig.core.plain_text import plain_lines
 
@@ -20,31 +21,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `compare`."""
     parser.add_argument("before", nargs="?", metavar="BEFORE", help="record before the change (default: first)")
     parser.add_argument("after", nargs="?", metavar="AFTER", help="record after it (default: last)")
+    add_job_words(parser)
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
-    """Compare two records; without names, the first and the last of the open job."""
+    """Compare two records; without names, the first and the last of the job."""
     from verifyrig.analysis import compare
     from verifyrig.jobs.changed_parts import changed_channels
-    from verifyrig.jobs.store import open_job
     from verifyrig.record import read_trace
 
     if (args.before is None) != (args.after is None):
         raise UsageError("one record is named", where="compare", mend="Name both records, before and after, or none.")
-    job = open_job(context.bench)
-    job_id = job.job_id if job is not None else None
     names = (args.before or "first", args.after or "last")
-    before, after = (context.bench.find_record(text, job_id) for text in names)
+    job, (before, after) = records_meant(context, names, args.job, args.place)
     if before == after:
         raise RecordError("before and after are one record", where=str(before), mend="Name two runs.")
-    ours = job is not None and all(context.bench.runs_dir(job_id) == path.parent for path in (before, after))
-    changed = changed_channels(job) if job is not None and ours else ()
+    changed = changed_channels(job) if job is not None else ()
     found = compare(read_trace(before), read_trace(after), changed_parts=changed)
     integrity = integrity_told((before, after))
     code = first_code(code_of(integrity), ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN)
     data = data_of(found)
     data["integrity"] = {"before": integrity[before], "after": integrity[after]}
-    return Answer(data=data, text=plain_lines(_lines(found)), code=code)
+    head = [name_at_place(context, job)] if job is not None else []
+    return Answer(data=data, text=plain_lines([*head, *_lines(found)]), code=code)
 
 
 def data_of(found: Comparison) -> CompareObject:

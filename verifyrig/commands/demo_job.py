@@ -136,7 +136,7 @@ def _diagnose(bench: Bench, run: str, say: Callable[[str], None]) -> None:
     """Say what the baseline tells of the cause, before anything is opened."""
     from verifyrig.commands import Context, diagnose
 
-    answer = diagnose.execute(argparse.Namespace(records=[run], out=None), Context(bench=bench))
+    answer = diagnose.execute(argparse.Namespace(records=[run], out=None, job=None, place=None), Context(bench=bench))
     first = answer.data["suspects"][0]
     say(f"\nWhat it tells of the cause: {CAUSES[first['cause']]} ({first['probability']:.0%}).")
 
@@ -180,5 +180,7 @@ def _report(bench: Bench, job: Job) -> tuple[Path, str]:
     from verifyrig.commands import Context, report
 
     at = (DAY + timedelta(hours=6)).isoformat()
-    answer = report.execute(argparse.Namespace(what=[job.job_id], out=None, pdf=False, at=at), Context(bench=bench))
+    answer = report.execute(
+        argparse.Namespace(what=[job.job_id], place=None, out=None, pdf=False, at=at), Context(bench=bench)
+    )
     return Path(answer.data["files"][0]), answer.data["sentence"]

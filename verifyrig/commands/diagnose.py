@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verifyrig.bench.folder import Bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import code_of, integrity_told
+from verifyrig.commands.which_job import add_job_words, job_meant, name_at_place, records_meant
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 from verifyrig.core.plain_text import plain_lines
 
@@ -28,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "records", nargs="*", metavar="RECORD", help="records of one machine, in any order (default: of the open job)"
     )
     parser.add_argument("--out", metavar="FILE.svg", help="draw the heat's path, each link beside its usual range")
+    add_job_words(parser)
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
@@ -39,7 +39,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     picture = _picture_path(args.out)
     if picture is not None:
         check_place(picture, Output.PICTURE)
-    job, paths = _chosen(context.bench, args.records)
+    job, paths = _chosen(context, args)
     traces, left_out = _read(paths, all_or_none=bool(args.records))
     ordered = sorted(traces.values(), key=_began)
     found = diagnose(ordered, job=job, endings=post_mortems(traces))
@@ -53,7 +53,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         write_output(picture, found.picture(), Output.PICTURE)
         data["picture"] = str(picture)
         lines.append(f"The heat's path, drawn: {picture}")
-    return Answer(data=data, text=plain_lines(lines), code=code)
+    head = [name_at_place(context, job)] if job is not None else []
+    return Answer(data=data, text=plain_lines([*head, *lines]), code=code)
 
 
 def _read(paths: Sequence[Path], *, all_or_none: bool) -> tuple[dict[Path, Trace], list[LeftOut]]:
@@ -82,30 +83,17 @@ def _picture_path(text: str | None) -> Path | None:
     return None if text is None else Path(text)
 
 
-def _chosen(bench: Bench, names: Sequence[str]) -> tuple[Job | None, list[Path]]:
-    from verifyrig.jobs.store import open_job
-
-    job = open_job(bench)
-    if names:
-        paths = [bench.find_record(name, job.job_id if job else None) for name in names]
-        return _job_of(bench, paths), paths
+def _chosen(context: Context, args: argparse.Namespace) -> tuple[Job | None, list[Path]]:
+    if args.records:
+        return records_meant(context, args.records, args.job, args.place)
+    job = job_meant(context, args.job, args.place)
     if job is None:
         raise RecordError(
             "no job is open, and no record is named",
             where="diagnose",
             mend="Name records, or take a machine in with `verifyrig job open`.",
         )
-    return job, bench.records(job.job_id)
-
-
-def _job_of(bench: Bench, paths: Sequence[Path]) -> Job | None:
-    """The job whose folder holds all of these records, None where they lie elsewhere or in several."""
-    from verifyrig.jobs.store import read_job
-
-    jobs_dir = os.path.realpath(bench.jobs_dir)
-    folders = {Path(os.path.realpath(path)).parent.parent for path in paths}
-    inside = len(folders) == 1 and all(str(folder.parent) == jobs_dir for folder in folders)
-    return read_job(bench, folders.pop().name) if inside else None
+    return job, context.bench.records(job.job_id)
 
 
 def _began(trace: Trace) -> tuple[float, str]:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.signing import sign_with_own_key
+from verifyrig.commands.which_job import add_job_words, job_meant, name_at_place
 from verifyrig.core.errors import ImportFault, UsageError
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.plain_text import plain_lines
@@ -29,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--ambient", metavar="C[±U]", help="room temperature, °C, and its uncertainty, K")
     add("--ended", choices=_ENDS, default=Outcome.COMPLETED.value, help="how the run ended")
     add("--profile", metavar="NAME", help="whose thresholds to judge by (none: no thresholds)")
-    add("--job", metavar="ID", help="the job it belongs to (else the open one)")
+    add_job_words(parser, "the job it belongs to (else the open one)")
     add(
         "--as",
         dest="purpose",
@@ -67,7 +68,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     wanted = [time_column, *(entry.column for entry in channels)]
     table = read_table(decode(data, path.name), wanted, where, path.name)
     samples = samples_of(table, time_column, channels, time_unit_s=time_unit_s)
-    job = _job(args.job, context)
+    meant = job_meant(context, args.job, args.place)
+    job = meant.job_id if meant is not None else None
     order = ImportOrder(
         origin=path.name,
         data=data,
@@ -83,17 +85,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     record = write_imported(context.bench.writable(context.bench.runs_dir(job)), samples, order)
     sign_with_own_key(record)
     summary = summary_of(read_trace(record), str(record), integrity=integrity_of(record)[0])
+    head = [name_at_place(context, meant)] if meant is not None else []
     notes = [f"{n} rows left out: {why}." for why, n in samples.left_out.items()]
-    return Answer(data=summary, text=plain_lines([*sentences_of(summary), *notes]))
-
-
-def _job(named: str | None, context: Context) -> str | None:
-    from verifyrig.jobs.store import open_job
-
-    if named is not None:
-        return context.bench.check_job(named)
-    job = open_job(context.bench)
-    return None if job is None else job.job_id
+    return Answer(data=summary, text=plain_lines([*head, *sentences_of(summary), *notes]))
 
 
 def _read(path: Path) -> bytes:

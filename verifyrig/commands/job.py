@@ -1,4 +1,4 @@
-"""`verifyrig job open | show | change | finding | close | handover | list`."""
+"""`verifyrig job open | show | change | finding | close | handover | place | list`."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.which_job import job_meant, name_at_place, place_meant
 from verifyrig.core.errors import ExitCode, JobError, UsageError
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask
@@ -47,10 +48,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _add_open(action("open", "take a machine in: asks on a terminal, else takes flags or a file"))
     show = action("show", "one screen: time line of runs, changes and findings, and what is open")
     show.add_argument("job", nargs="?", metavar="JOB", help="its id (default: the open job)")
+    _add_place(show)
     _add_change(action("change", "record what was done to the machine"))
     _add_finding(action("finding", "note what was seen, heard or read by hand"))
     _add_close(action("close", "close the job with its cause; refuses what is not finished"))
     _add_handover(action("handover", "note the pickup"))
+    _add_put(action("place", "say on which place of the bench a machine stands"))
     action("list", "all jobs of this bench")
 
 
@@ -59,6 +62,7 @@ def _add_open(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--id", dest="job_id", metavar="ID", help="the job's id (default: the day and a number)")
     sub.add_argument("--again", metavar="OLD", help="the earlier job whose machine came back")
     sub.add_argument("--by", metavar="NAME", help="who takes it in (default: the operator of bench.toml)")
+    _add_place(sub)
     for flag in _INTAKE_FLAGS:
         choices = list(MACHINE_KINDS) if flag == "kind" else None
         sub.add_argument(
@@ -117,8 +121,18 @@ def _add_handover(sub: argparse.ArgumentParser) -> None:
     _add_job_and_by(sub)
 
 
+def _add_put(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("put", metavar="NAME", help="a place of bench.toml, or none")
+    _add_job_and_by(sub)
+
+
+def _add_place(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--place", metavar="NAME", help="the place of the bench on which the machine stands")
+
+
 def _add_job_and_by(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--job", metavar="ID", help="the job (default: the open one)")
+    _add_place(sub)
     sub.add_argument("--by", metavar="NAME", help="who says so (default: the operator of bench.toml)")
 
 
@@ -131,6 +145,7 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         "finding": _finding,
         "close": _close,
         "handover": _handover,
+        "place": _put,
         "list": _list,
     }
     if asker is None and can_ask(json=context.json):
@@ -148,10 +163,10 @@ def _by(args: argparse.Namespace, context: Context) -> str:
     return context.bench.operator
 
 
-def _wanted(args: argparse.Namespace, context: Context) -> Job:
-    from verifyrig.jobs.store import wanted_job
-
-    return wanted_job(context.bench, args.job)
+def _wanted(args: argparse.Namespace, context: Context, asker: Asker | None) -> Job:
+    job = job_meant(context, args.job, args.place, asker=asker, needed=True)
+    assert job is not None
+    return job
 
 
 def _answer(job: Job, context: Context, said: str = "") -> Answer:
@@ -159,7 +174,7 @@ def _answer(job: Job, context: Context, said: str = "") -> Answer:
     from verifyrig.jobs.screen import danger_lines, job_object, standing_of
 
     runs = runs_of(context.bench, job.job_id)
-    lines = [*([said] if said else []), *danger_lines(job)]
+    lines = [name_at_place(context, job), *([said] if said else []), *danger_lines(job)]
     lines.append(f"Next: {standing_of(job, runs).next_step}.")
     return Answer(data=job_object(job, runs, fitness_in(context.bench, job, runs)), text=plain_lines(lines))
 
@@ -171,7 +186,7 @@ def _releasing_answer(job: Job, runs: Sequence[RunFacts], context: Context, said
     from verifyrig.jobs.screen import job_object, standing_of
 
     fitness = fitness_in(context.bench, job, runs)
-    lines = [said, *lines_of(fitness), f"Next: {standing_of(job, runs).next_step}."]
+    lines = [name_at_place(context, job), said, *lines_of(fitness), f"Next: {standing_of(job, runs).next_step}."]
     code = ExitCode.DONE if fitness.releasable else ExitCode.NOT_PROVEN
     return Answer(data=job_object(job, runs, fitness), text=plain_lines(lines), code=code)
 
@@ -180,8 +195,9 @@ def _releasing_answer(job: Job, runs: Sequence[RunFacts], context: Context, said
 
 
 def _open(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.jobs.actions import take_in
+    from verifyrig.jobs.actions import put_on_place, take_in
 
+    place = place_meant(context, args.place)
     job = take_in(
         context.bench,
         _intake(args, context, asker),
@@ -190,6 +206,8 @@ def _open(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
         job_id=args.job_id,
         now=_now(),
     )
+    if place:
+        job = put_on_place(context.bench, job, place, by=_by(args, context), now=_now())
     return _answer(job, context, f"Job {job.job_id} is open.")
 
 
@@ -257,6 +275,19 @@ def _pairs(words: list[str], where: str, keys: list[str], values: tuple[str, ...
     return found
 
 
+# ---- place
+
+
+def _put(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    from verifyrig.bench.text import NOWHERE
+    from verifyrig.jobs.actions import put_on_place
+    from verifyrig.jobs.places import check_place
+
+    place = args.put if args.put == NOWHERE else check_place(context.bench.config, args.put, "job place")
+    job = put_on_place(context.bench, _wanted(args, context, asker), place, by=_by(args, context), now=_now())
+    return _answer(job, context, "It stands on no place." if place == NOWHERE else f"It stands on {place}.")
+
+
 # ---- change, finding
 
 
@@ -266,7 +297,7 @@ def _change(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
     from verifyrig.jobs.dangers import standing_dangers
     from verifyrig.jobs.lifting import lift_of
 
-    job, lift = _wanted(args, context), lift_of(args.lifts, args.done, args.by)
+    job, lift = _wanted(args, context, asker), lift_of(args.lifts, args.done, args.by)
     kind, photos = args.kind, [Path(photo) for photo in args.photo]
     facts = ("part", "lot", "price", "warranty_months", "before", "after", "agreed", "note")
     detail: dict[str, Any] = {name: getattr(args, name) for name in facts}
@@ -291,7 +322,7 @@ def _finding(args: argparse.Namespace, context: Context, asker: Asker | None) ->
     from verifyrig.jobs.dangers import danger_of, standing_dangers
     from verifyrig.jobs.lifting import lift_of
 
-    job, lift = _wanted(args, context), lift_of(args.lifts, args.done, args.by)
+    job, lift = _wanted(args, context, asker), lift_of(args.lifts, args.done, args.by)
     words = list(args.words)
     if not words and (not args.tick or lift is not None):
         if asker is None:
@@ -318,7 +349,7 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     from verifyrig.jobs.fitness_text import clause_of
     from verifyrig.jobs.runs import runs_of
 
-    job = _wanted(args, context)
+    job = _wanted(args, context, asker)
     by = _by(args, context)
     job = tick_steps(context.bench, job, args.tick, by=by, now=_now())
     if asker is not None and not args.override:
@@ -351,7 +382,7 @@ def _handover(args: argparse.Namespace, context: Context, asker: Asker | None) -
     from verifyrig.jobs.dangers import standing_dangers
     from verifyrig.jobs.runs import runs_of
 
-    job = _wanted(args, context)
+    job = _wanted(args, context, asker)
     standing, not_safe = standing_dangers(job), args.not_safe
     if standing and not not_safe and asker is not None:
         not_safe = ask_not_safe(asker, standing)
@@ -370,9 +401,9 @@ def _handover(args: argparse.Namespace, context: Context, asker: Asker | None) -
 def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     from verifyrig.jobs.runs import fitness_in, runs_of
     from verifyrig.jobs.screen import job_object, show
-    from verifyrig.jobs.store import read_job, wanted_job
+    from verifyrig.jobs.store import read_job
 
-    job = wanted_job(context.bench, args.job)
+    job = _wanted(args, context, asker)
     runs = runs_of(context.bench, job.job_id)
     fitness = fitness_in(context.bench, job, runs)
     data = job_object(job, runs, fitness)

@@ -16,6 +16,7 @@ from typing import Any
 
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.which_job import choose_job, name_at_place, place_meant
 from verifyrig.core.errors import RigError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker
@@ -43,7 +44,7 @@ def execute(context: Context, asker: Asker | None = None) -> Answer:
 
 
 class _Desk:
-    """The desk with its one open job; everything is read anew before each screen."""
+    """The desk with the job that somebody works at; everything is read anew before each screen."""
 
     def __init__(self, root: Any, asker: Asker) -> None:
         self._root = root
@@ -51,6 +52,8 @@ class _Desk:
         self._room = ""
         self._bench: Bench = find_bench(str(root))
         self._job: Job | None = None
+        self._wanted = ""
+        self._without_job = False
         self._runs: list[RunFacts] = []
 
     def turn(self) -> bool:
@@ -75,11 +78,46 @@ class _Desk:
 
     def _look(self) -> None:
         from verifyrig.jobs.runs import runs_of
-        from verifyrig.jobs.store import open_job
 
         self._bench = find_bench(str(self._root))
-        self._job = open_job(self._bench)
+        self._job = self._job_at_hand()
         self._runs = runs_of(self._bench, self._job.job_id) if self._job is not None else []
+
+    def _job_at_hand(self) -> Job | None:
+        """Return the job that somebody works at; where several are open and none stands here, they say which."""
+        from verifyrig.jobs.store import open_jobs
+        from verifyrig.jobs.which import SeveralJobs, meant_of
+
+        jobs = open_jobs(self._bench)
+        job = next((job for job in jobs if job.job_id == self._wanted), None)
+        if job is None and not (self._without_job and jobs):
+            self._without_job = False
+            try:
+                job = meant_of(jobs, str(self._root), place_meant(Context(bench=self._bench), None))
+            except SeveralJobs as several:
+                job = self._chosen(several.jobs)
+        self._wanted = job.job_id if job is not None else ""
+        return job
+
+    def _chosen(self, jobs: Sequence[Job]) -> Job | None:
+        job = choose_job(self._asker, jobs, "none of them")
+        self._without_job = job is None
+        return job
+
+    def _another(self) -> None:
+        from verifyrig.jobs.store import open_jobs
+
+        jobs = open_jobs(self._bench)
+        job = self._chosen(jobs) if jobs else None
+        self._wanted = job.job_id if job is not None else ""
+
+    def _take_in(self) -> None:
+        from verifyrig.jobs.store import open_jobs
+
+        before = {job.job_id for job in open_jobs(self._bench)}
+        self._do("job", "open")
+        new = [job.job_id for job in open_jobs(self._bench) if job.job_id not in before]
+        self._wanted = new[-1] if new else self._wanted
 
     # ---- the screen
 
@@ -88,12 +126,10 @@ class _Desk:
         if self._training():
             lines.append("Practice bench: simulated hardware.")
         if self._job is None:
-            return [*lines, "No job is open."]
+            return [*lines, "No job." if self._without_job else "No job is open."]
         job, intake = self._job, self._job.intake
         standing = standing_of(job, self._runs)
-        lines += [f"Job {job.job_id}: {standing.word}", *danger_lines(job)]
-        who = f", {plain_line(intake.customer.name, 30)}" if intake.customer.name else ""
-        lines.append(f"{plain_line(intake.machine.description, 40)}{who}")
+        lines += [f"{name_at_place(Context(bench=self._bench), job)}: {standing.word}", *danger_lines(job)]
         lines += [f"“{plain_line(intake.complaint, 100)}”"] if intake.complaint else []
         ordered = in_order(self._runs)
         lines += [f"Last: {run_line(ordered[-1])}"] if ordered else []
@@ -104,27 +140,28 @@ class _Desk:
     def _items(self) -> list[_Item]:
         if self._job is None:
             return [
-                _Item(key="1", label="take a machine in", act=lambda: self._do("job", "open")),
+                _Item(key="1", label="take a machine in", act=self._take_in),
                 _Item(key="2", label=f"measure without a job ({_FIRST_PROFILE})", act=self._measure_without_job),
                 _Item(key="3", label="what can be measured here", act=lambda: self._do("channels")),
                 _Item(key="4", label="shop, report, probes", act=lambda: self._do("setup")),
+                *([_Item(key="5", label="the open jobs", act=self._another)] if self._without_job else []),
             ]
         return [
             _Item(key="1", label=f"measure: {self._measure_label()}", act=self._measure),
             _Item(key="2", label="measure with another profile", act=self._measure_with_another),
-            _Item(key="3", label="note a finding", act=lambda: self._do("job", "finding")),
-            _Item(key="4", label="record a change", act=lambda: self._do("job", "change")),
-            _Item(key="5", label="what the evidence says", act=lambda: self._do("diagnose")),
-            _Item(key="6", label="write the report", act=lambda: self._do("report")),
+            _Item(key="3", label="note a finding", act=lambda: self._do_for("job", "finding")),
+            _Item(key="4", label="record a change", act=lambda: self._do_for("job", "change")),
+            _Item(key="5", label="what the evidence says", act=lambda: self._do_for("diagnose")),
+            _Item(key="6", label="write the report", act=lambda: self._do("report", self._wanted)),
             self._ending_item(),
-            _Item(key="8", label="show the whole job", act=lambda: self._do("job", "show")),
+            _Item(key="8", label="show the whole job", act=lambda: self._do("job", "show", self._wanted)),
             _Item(key="9", label="more", act=self._more),
         ]
 
     def _ending_item(self) -> _Item:
         if self._job is not None and self._job.closing is not None:
-            return _Item(key="7", label="hand it over", act=lambda: self._do("job", "handover"))
-        return _Item(key="7", label="close the job", act=lambda: self._do("job", "close"))
+            return _Item(key="7", label="hand it over", act=lambda: self._do_for("job", "handover"))
+        return _Item(key="7", label="close the job", act=lambda: self._do_for("job", "close"))
 
     def _default(self) -> str:
         """Return the key of what comes next, which Enter presses."""
@@ -177,6 +214,7 @@ class _Desk:
 
     def _run(self, profile: str) -> None:
         words = [profile, *self._training_words()]
+        words += ["--job", self._wanted] if self._job is not None else ["--without-job"]
         if not self._training():
             self._room = self._asker.line("Room, °C? (Enter: a probe measures it)", default=self._room)
             words += [f"--ambient={self._room}"] if self._room else []
@@ -210,13 +248,24 @@ class _Desk:
                 "open": "take another machine in",
                 "list": "all jobs",
                 "setup": "shop, report, probes",
+                "another": "another open job",
                 "": "back",
             },
         )
-        if chosen in ("open", "list"):
+        if chosen == "another":
+            self._another()
+        elif chosen == "open":
+            self._take_in()
+        elif chosen == "list":
             self._do("job", chosen)
+        elif chosen == "compare":
+            self._do_for(chosen)
         elif chosen:
             self._do(chosen)
+
+    def _do_for(self, *words: str) -> None:
+        """Do a command for the job at hand."""
+        self._do(*words, "--job", self._wanted)
 
     def _do(self, name: str, *words: str) -> None:
         """Do a command as if its words had been typed, and print its answer."""

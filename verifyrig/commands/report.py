@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.which_job import job_meant, name_at_place
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_lines
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `report`."""
     parser.add_argument("what", nargs="*", metavar="JOB_OR_RECORD", help="a job, or records (default: the open job)")
+    parser.add_argument("--place", metavar="NAME", help="the place of the bench on which the job's machine stands")
     parser.add_argument("--out", metavar="FILE", help="the customer's edition; archive and slip lie beside it")
     parser.add_argument("--pdf", action="store_true", help="print each to PDF too, through an installed Chromium")
     parser.add_argument("--at", metavar="TIME", help="date of issue, ISO (the same time gives the same bytes)")
@@ -35,7 +37,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.report.write import write_editions
 
     now_utc = time.time() if args.at is None else parse_time(args.at)
-    report = gather(context.bench, args.what)
+    job = None if args.what else job_meant(context, None, args.place, needed=True)
+    report = gather(context.bench, args.what if job is None else [job.job_id])
     written = write_editions(context.bench, report, Path(args.out) if args.out else None, now_utc)
     printed = [write_pdf(page) for page in written.paths] if args.pdf else []
     words = words_of(report.settings)
@@ -51,7 +54,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         "fitness": as_json(report.fitness),
         "simulated": report.simulated,
     }
-    lines = [written.sentence, status_sign(report, words).word, *files]
+    head = [name_at_place(context, job)] if job is not None else []
+    lines = [*head, written.sentence, status_sign(report, words).word, *files]
     return Answer(data=data, text=plain_lines(lines))
 
 

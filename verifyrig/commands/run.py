@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.signing import sign_with_own_key
+from verifyrig.commands.which_job import add_job_words, job_meant, name_at_place
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Purpose
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from verifyrig.core.interfaces import Controls, DangerNotice
     from verifyrig.core.profile import Profile
     from verifyrig.dialogs.attestation import LoadAnswers
+    from verifyrig.jobs.model import Job
     from verifyrig.jobs.runs import Defaults
     from verifyrig.rig.assemble import RunDone, RunRequest
     from verifyrig.rig.observer import Observer
@@ -31,7 +33,8 @@ PURPOSES = tuple(purpose.value for purpose in Purpose)  # plain words: argparse 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `run`."""
     parser.add_argument("profile", nargs="?", metavar="PROFILE", help="a name or path (else the job's last one)")
-    parser.add_argument("--job", metavar="ID", help="the job it belongs to (else the open one)")
+    add_job_words(parser, "the job it belongs to (else the open one)")
+    parser.add_argument("--without-job", action="store_true", help="it belongs to no job, whichever are open")
     parser.add_argument("--as", dest="purpose", metavar="PURPOSE", choices=PURPOSES, help=", ".join(PURPOSES))
     parser.add_argument("--unit", metavar="NAME", help="which unit of a build line")
     parser.add_argument("--batch", metavar="NAME", help="which batch the unit is of")
@@ -60,11 +63,22 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
     request = request_from(args, context)
     fast = request.mock is not None and request.speed == SPEED_MAX
-    face, controls = choose_face(simulated_fast=fast), Controls()
+    face, controls = choose_face(simulated_fast=fast, title=_title(context, request)), Controls()
     with people_in_control(controls, keys=not context.json):
         done = run_on_rig(request, context.bench, face, controls)
-    answer = answer_of(done)
+    answer = _named(answer_of(done), context, request)
     return replace(answer, text=_with_end_screen(answer, request)) if _shows_end_screen(request, context) else answer
+
+
+def _title(context: Context, request: RunRequest) -> str:
+    """Return whose machine the run is on, for the screen alone: no name of a customer stands in a record."""
+    from verifyrig.jobs.store import read_job
+
+    return name_at_place(context, read_job(context.bench, request.job)) if request.job is not None else "No job"
+
+
+def _named(answer: Answer, context: Context, request: RunRequest) -> Answer:
+    return replace(answer, text=plain_lines([_title(context, request), *answer.text.split("\n")]))
 
 
 def _shows_end_screen(request: RunRequest, context: Context) -> bool:
@@ -122,7 +136,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
     from verifyrig.rig.assemble import RunRequest
     from verifyrig.system.machine import resolve_root
 
-    defaults = defaults_for(context.bench, args.job)
+    defaults = defaults_for(context.bench, _job_of(args, context))
     profile = find_profile(args.profile or defaults.profile or DEFAULT_PROFILE, context.bench)
     mock = _mock(args.mock)
     root = resolve_root(Path(args.root or "/"))
@@ -154,6 +168,14 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
             "operator": context.bench.operator or None,
         },
     )
+
+
+def _job_of(args: argparse.Namespace, context: Context) -> Job | None:
+    if not args.without_job:
+        return job_meant(context, args.job, args.place)
+    if args.job is not None:
+        raise UsageError("a job is named", where="--without-job", mend="Leave --job or --without-job out.")
+    return None
 
 
 def _danger_look(

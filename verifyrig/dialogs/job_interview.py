@@ -48,7 +48,7 @@ def ask_intake(asker: Asker, known: Intake | None = None) -> Intake:
     customer = Customer(
         name=asker.line("Customer's name?", default=customer.name),
         contact=asker.line("How to reach them?", default=customer.contact),
-        ticket=customer.ticket,
+        ticket=asker.line("Ticket number?"),
     )
     machine = _ask_machine(asker, machine)
     answers = {question.key: _ask_question(asker, question) for question in QUESTIONS if not question.danger}

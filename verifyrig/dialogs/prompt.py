@@ -15,6 +15,7 @@ from typing import Protocol
 
 from verifyrig.core.plain_text import plain_block, plain_line, plain_lines
 from verifyrig.dialogs.raw_keys import key_waits, read_key, read_windows_key, single_keys
+from verifyrig.dialogs.rows import choose_row
 from verifyrig.files.streams import tell
 
 LONGEST_LINE = 2000
@@ -40,6 +41,10 @@ class Asker(Protocol):
 
     def choose(self, question: str, options: Sequence[Option], default: str = "") -> str:
         """Return the key of the option chosen; Enter chooses the default where there is one."""
+        ...
+
+    def row(self, question: str, rows: Sequence[str]) -> int:
+        """Return the index of the row that is chosen of a list, by arrow keys or its number."""
         ...
 
     def line(self, question: str, default: str = "") -> str:
@@ -98,6 +103,12 @@ class TerminalAsker:
         for option in options:
             mark = " (Enter)" if option.key == default else ""
             tell(wrapped(plain_lines([f"  {option.key} {option.label}{mark}"]), indent="    "))
+
+    def row(self, question: str, rows: Sequence[str]) -> int:
+        """Show a list with a mark that the arrow keys move; Enter takes the row marked, a number its row."""
+        row = choose_row(question, rows, ask_key, width())
+        self.say(f"  {rows[row]}")
+        return row
 
     def line(self, question: str, default: str = "") -> str:
         """Ask for one line."""

@@ -60,6 +60,11 @@ def take_in(
     return job
 
 
+def put_on_place(bench: Bench, job: Job, place: str, *, by: str = "", now: datetime) -> Job:
+    """Remember on which place of the bench the machine stands; `places.NOWHERE` takes it off."""
+    return append(bench, job.job_id, [new_entry(EntryKind.PLACE, place, now=now, by=by)])
+
+
 def record_change(
     bench: Bench,
     job: Job,

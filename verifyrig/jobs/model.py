@@ -27,6 +27,7 @@ class EntryKind(StrEnum):
     CONSENT = "consent"
     CLOSE = "close"
     HANDOVER = "handover"
+    PLACE = "place"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ from verifyrig.jobs.fitness import fitness_of
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.model import Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, last_profile, load_caution, next_purpose, signed_off_run
-from verifyrig.jobs.store import open_job, read_job
+from verifyrig.jobs.store import read_job
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,13 +36,8 @@ class Defaults:
     caution: LoadCaution | None = None
 
 
-def defaults_for(bench: Bench, job_id: str | None) -> Defaults:
-    """Return job, purpose and profile for a run: of the job named, else of the open one, else of none.
-
-    Raises:
-        JobError: The job named does not exist, or cannot be read.
-    """
-    job = read_job(bench, bench.check_job(job_id)) if job_id is not None else open_job(bench)
+def defaults_for(bench: Bench, job: Job | None) -> Defaults:
+    """Return job, purpose and profile for a run of a job, or of none."""
     if job is None:
         return Defaults()
     runs = runs_of(bench, job.job_id, verdicts=False)

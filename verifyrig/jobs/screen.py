@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
+from verifyrig.bench.text import NOWHERE
 from verifyrig.core.errors import UsageError
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_json import plain_json
@@ -127,7 +128,8 @@ def _head(job: Job) -> list[str]:
     lines = [f"{plain_line(machine.description, 80)} ({kind})" if machine.description != machine.kind else kind]
     if machine.serial:
         lines[0] += f", serial {plain_line(machine.serial, 40)}"
-    who = ", ".join(plain_line(text, 60) for text in (intake.customer.name, intake.customer.contact) if text)
+    ticket = f"ticket {intake.customer.ticket}" if intake.customer.ticket else ""
+    who = ", ".join(plain_line(text, 60) for text in (intake.customer.name, intake.customer.contact, ticket) if text)
     lines += [f"Customer: {who}"] if who else []
     lines += [f"Complaint: “{plain_line(intake.complaint, 300)}”"] if intake.complaint else []
     answers = [
@@ -196,6 +198,8 @@ def _entry_line(entry: Entry) -> str:
             if override
             else ""
         )
+    if entry.kind == EntryKind.PLACE:
+        return "stands on no place" if entry.what == NOWHERE else f"stands on {plain_line(entry.what, 40)}"
     if entry.kind == EntryKind.HANDOVER:
         parts = OLD_PARTS.get(entry.text("old_parts"), "not said")
         return f"handed over{unsafe} to {plain_line(entry.text('to'), 60)}; old parts: {parts}"

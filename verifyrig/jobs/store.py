@@ -23,6 +23,7 @@ from verifyrig.files.foreign_file import FileKind, check_file, copy_new, read_te
 from verifyrig.files.toml_table import load_toml
 from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, merged
 from verifyrig.jobs.text import entry_data, job_data, parse_job
+from verifyrig.jobs.which import meant_of
 
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 _PHOTO_ENDING = re.compile(r"\.[a-z0-9]{1,5}")
@@ -62,17 +63,26 @@ def read_jobs(bench: Bench) -> tuple[list[Job], list[JobError]]:
     return sorted(jobs, key=lambda job: (job.opened, job.job_id)), faults
 
 
-def open_job(bench: Bench) -> Job | None:
-    """Return the open job: the newest one that is not both closed and handed over, None where there is none."""
+def open_jobs(bench: Bench) -> list[Job]:
+    """Return the jobs that are not both closed and handed over, oldest first."""
     jobs, _ = read_jobs(bench)
-    return next((job for job in reversed(jobs) if job.is_open), None)
+    return [job for job in jobs if job.is_open]
+
+
+def open_job(bench: Bench, place: str = "") -> Job | None:
+    """Return the open job, of several the one that stands on the place; None where none is open.
+
+    Raises:
+        SeveralJobs: A person must say which is meant.
+    """
+    return meant_of(open_jobs(bench), str(bench.root), place)
 
 
 def wanted_job(bench: Bench, job_id: str | None) -> Job:
     """Return the job of that id, else the open one.
 
     Raises:
-        JobError: There is no such job, or none is open.
+        JobError: There is no such job, none is open, or several are.
     """
     if job_id is not None:
         return read_job(bench, check_id(job_id, "job"))

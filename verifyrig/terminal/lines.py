@@ -30,16 +30,19 @@ ORDER_EVERY_S = 5.0
 class PlainLines:
     """Writes a line at each stage, every half minute or as told, and whenever something must be said; to stderr."""
 
-    def __init__(self, out: TextIO | None = None, *, every_s: float = EVERY_S) -> None:
+    def __init__(self, out: TextIO | None = None, *, every_s: float = EVERY_S, title: str = "") -> None:
         self._out = out or sys.stderr
         self._every_s = every_s
+        self._title = title
         self._next_s = 0.0
         self._order_s = 0.0
         self._channel = ""
 
     def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
-        """Name the profile, its cautions, and what cannot be guarded."""
+        """Name the job, the profile, its cautions, and what cannot be guarded."""
         self._channel = main_channel(profile, infos)
+        if self._title:
+            self._line(self._title)
         self._line(f"{profile.title or profile.name} ({profile.name})")
         for text in (*profile.cautions, *notes):
             self._line(f"  {plain_line(text, 400)}")

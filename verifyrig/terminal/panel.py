@@ -35,12 +35,13 @@ _PLACES = {"fins or radiator": "fins", "coolant": "coolant"}
 class LivePanel:
     """Draws on stderr with rich; `say` stays on the screen above the panel."""
 
-    def __init__(self) -> None:
+    def __init__(self, title: str = "") -> None:
         from rich.console import Console
         from rich.live import Live
 
         self._console = Console(stderr=True, highlight=False, markup=False)
         self._live = Live(console=self._console, auto_refresh=False, transient=True)
+        self._title = title
         self._profile: Profile | None = None
         self._notes: list[str] = []
         self._index = 0
@@ -100,7 +101,7 @@ class LivePanel:
         drawn = nearest_to_limit(traces, view.limits_c) or self._channel
         trace = traces.get(drawn, [])
         for line, style in panel_lines(
-            self._profile, view, self._index, trace, drawn, self._notes, self._warning, width
+            self._profile, view, self._index, trace, drawn, self._notes, self._warning, width, self._title
         ):
             block.append(line + "\n", style=style)
         return block
@@ -126,9 +127,11 @@ def panel_lines(
     notes: list[str],
     warning: str,
     width: int,
+    title: str = "",
 ) -> list[tuple[str, str]]:
-    """Return the panel as lines with their style, none wider than `width`. Pure."""
-    lines: list[tuple[str, str]] = [(_fit(plain_line(f"{profile.name}: {profile.title}"), width), "bold")]
+    """Return the panel as lines with their style, none wider than `width`; `title` says whose machine it is. Pure."""
+    lines: list[tuple[str, str]] = [(part, "bold") for part in _wrapped(title, width) if part]
+    lines += [(_fit(plain_line(f"{profile.name}: {profile.title}"), width), "bold")]
     lines.append((_stages(profile, index, width), ""))
     lines.append((_fit(_progress(view), width), ""))
     if warning and warning != view.order:
