@@ -22,7 +22,8 @@ class Watch:
 
     def take(self, t_s: float, readings: Mapping[str, Reading]) -> str:
         self.buffer.add(t_s, readings)
-        return self._heat.why_switch_off()
+        why = self._heat.why_switch_off()
+        return "" if why is None else str(why)
 
 
 def said_at(value_c: Callable[[float], float], seconds: int, *, channel: str = DIE) -> list[float]:

@@ -14,6 +14,7 @@ from tests import report_inputs as ri
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.plain_text import plain_block
 from verifyrig.core.reason import Reason, message_ids, reason
+from verifyrig.core.trace import Event
 from verifyrig.jobs import dangers, fitness_text, safety
 from verifyrig.jobs import vocabulary as job_words
 from verifyrig.report import (
@@ -219,6 +220,31 @@ def test_the_customers_page_hides_what_a_reason_quotes() -> None:
     comparison = {"stages": {"load": {"comparable": False, "why": [kept]}}}
     hidden = masked(replace(secret_report(), comparison=comparison)).comparison
     assert hidden is not None and SECRETS["ipv4"] not in str(hidden["stages"]["load"]["why"][0])
+
+
+@pytest.mark.parametrize(
+    ("kind", "detail", "german"),
+    [
+        ("trip", {"why": "it reached its limit"}, "er erreichte seine Grenze"),
+        (
+            "trip",
+            {"why": "it moved by 0.4 K within 10 s of the load's start"},
+            "er bewegte sich in 10 s nach Lastbeginn um 0,4 K",
+        ),
+        ("switch-off-advised", {"why": "die_temp_c stays at 93 °C with no load"}, "bleibt ohne Last bei 93 °C"),
+        (
+            "touch",
+            {"text": "The plate will be below 48 °C in about 2 min (estimated; check before touching)."},
+            "Platte: in etwa 2 min unter 48 °C",
+        ),
+        ("operator", {"why": "load ended with the space bar"}, "Leertaste"),
+    ],
+)
+def test_what_happened_in_a_run_of_before_is_told_in_german(kind: str, detail: dict[str, str], german: str) -> None:
+    run = ri.healthy_run()
+    run = replace(run, trace=replace(run.trace, events=(Event(t_s=60.0, kind=kind, detail=detail),)))
+    page = render(ri.report(ri.tripped_run(), run, language="de"), "archive", now_utc=ri.DAY_UTC)
+    assert german in page and next(iter(detail.values())) not in page
 
 
 def test_an_unknown_sentence_is_marked_as_english_on_a_german_page() -> None:

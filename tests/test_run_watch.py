@@ -20,7 +20,8 @@ class Cooldown:
 
     def take(self, t_s: float, **temps_c: float) -> str:
         self.buffer.add(t_s, {name: Reading(value=value) for name, value in temps_c.items()}, ambient_c=25.0)
-        return self.watch.sentence()
+        found = self.watch.newly_known()
+        return "" if found is None else str(found)
 
 
 def test_a_rest_that_others_keep_busy_is_said() -> None:

@@ -92,6 +92,24 @@ _OLD: tuple[tuple[str, str], ...] = (
         "second-verification-missing",
     ),
     ("load ended with the space bar", "space-bar"),
+    ("its reading no longer moves where it should", "trip-stuck"),
+    ("no reading to be believed for {silent_s:number} s", "trip-no-reading"),
+    ("it rose by {rate_k_per_s:number} K/s over ten seconds", "trip-rate"),
+    ("it would cross before the next sample could act", "trip-line"),
+    ("it moved by {moved_k:number} K within {within_s:number} s of the load's start", "trip-no-reaction"),
+    ("it reached its limit", "trip-at-limit"),
+    ("it fell below its limit", "trip-below-limit"),
+    ("{channel} stays at {temp_c:number} °C with no load", "stays-hot"),
+    ("{channel} still rises with no load, and stands at {temp_c:number} °C", "still-rises"),
+    (
+        "The {place} is below {limit_c:number} °C; check before touching: other parts may be hotter.",
+        "touch-now",
+    ),
+    (
+        "The {place} will be below {limit_c:number} °C in about {wait_min:number} min (estimated; check before "
+        "touching).",
+        "touch-soon",
+    ),
     ("{stage}: {why:reasons}", "of-stage"),
 )
 

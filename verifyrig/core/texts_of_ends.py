@@ -1,4 +1,4 @@
-"""English sentences of how runs ended (`runs.post_mortem`) and of what a system's log says of it (`system.history`)."""
+"""English sentences of trips and heat after them (`rig`), of how runs ended (`runs`), of a system's log (`system`)."""
 
 from __future__ import annotations
 
@@ -35,6 +35,21 @@ TEXTS_OF_ENDS: dict[str, str] = {
     "rail-held": "the {rail} rail held ({lowest_v:.2f} V)",
     "up-again-soon": "it was up again after {restart_s:.0f} s",
     "up-again-late": "it was up again only after {restart_min:.0f} min",
+    # Why a trip limit acted (rig.guard)
+    "trip-stuck": "its reading no longer moves where it should",
+    "trip-no-reading": "no reading to be believed for {silent_s:.1f} s",
+    "trip-rate": "it rose by {rate_k_per_s:.1f} K/s over ten seconds",
+    "trip-line": "it would cross before the next sample could act",
+    "trip-no-reaction": "it moved by {moved_k:.1f} K within {within_s:.0f} s of the load's start",
+    "trip-at-limit": "it reached its limit",
+    "trip-below-limit": "it fell below its limit",
+    # Heat after a load (rig.heat_at_rest, rig.stage_notes)
+    "stays-hot": "{channel} stays at {temp_c:.0f} °C with no load",
+    "still-rises": "{channel} still rises with no load, and stands at {temp_c:.0f} °C",
+    "touch-now": "the {place} is below {limit_c:.0f} °C; check before touching: other parts may be hotter",
+    "touch-soon": (
+        "the {place} will be below {limit_c:.0f} °C in about {wait_min:.0f} min (estimated; check before touching)"
+    ),
     # Several interruptions of one machine (runs.interruptions)
     "pattern": "{count} interruptions: {found}. {speaks_for}",
     "pattern-temp-same": "die the same ({low:.0f} to {high:.0f} °C)",

@@ -60,7 +60,8 @@ class Event:
     @property
     def why(self) -> Reason | None:
         """Why it happened, None where the record gives no reason of ours."""
-        return reason_of_json(self.detail.get("reason")) or reason_of_sentence(str(self.detail.get("why", "")))
+        said = self.detail.get("why", self.detail.get("text", ""))
+        return reason_of_json(self.detail.get("reason")) or reason_of_sentence(str(said))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

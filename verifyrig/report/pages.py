@@ -197,8 +197,10 @@ def _events(report: ReportInput, words: Words) -> list[tuple[str, str, str, str]
 
 def _event_detail(event: Event, words: Words) -> dict[str, Any]:
     """Return what an event says, its reason in words."""
-    detail = {key: value for key, value in event.detail.items() if key != "reason"}
-    return detail if event.why is None else detail | {"why": told(event.why, words)}
+    if event.why is None:
+        return dict(event.detail)
+    detail = {key: value for key, value in event.detail.items() if key not in ("reason", "text")}
+    return detail | {"why": told(event.why, words)}
 
 
 def shapes() -> dict[str, Any]:

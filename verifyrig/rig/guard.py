@@ -17,6 +17,7 @@ from verifyrig.core.channels import is_temperature, of_role
 from verifyrig.core.heat_sources import DIE, PARTS, HeatedGroup
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Profile, Stage
+from verifyrig.core.reason import Reason, reason
 from verifyrig.rig.arming import ArmedLimit
 from verifyrig.rig.run_buffer import FRESH, RunBuffer
 
@@ -42,7 +43,7 @@ class Trip:
     channel: str
     value: float | None
     limit: float | None
-    why: str
+    why: Reason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,7 +146,7 @@ class Guard:
         armed, t_s = guarded.armed, self._buffer.t_s
         reading = self._buffer.newest.get(armed.channel)
         if reading is not None and reading.quality is Quality.STUCK:
-            return _trip("stuck", armed, reading.value, None, "its reading no longer moves where it should")
+            return _trip("stuck", armed, reading.value, None, reason("trip-stuck"))
         if reading is None or not reading.ok or reading.value is None:
             return self._check_silence(guarded)
         crossing = _crossing(armed, reading.value)
@@ -169,7 +170,7 @@ class Guard:
         silent_s = self._buffer.t_s - since_s
         if silent_s <= self._profile.stale_after_s:
             return None
-        why = f"no reading to be believed for {silent_s:.1f} s"
+        why = reason("trip-no-reading", silent_s=silent_s)
         return _trip("no-reading", guarded.armed, None, self._profile.stale_after_s, why)
 
     def _check_motion(self, guarded: _Guarded) -> Trip | None:
@@ -178,7 +179,7 @@ class Guard:
         if max_rate is not None:
             rate = self._buffer.rate_per_s(armed.channel, RATE_WINDOW_S, guarded.since)
             if rate is not None and rate > max_rate:
-                return _trip("rate", armed, rate, max_rate, f"it rose by {rate:.1f} K/s over ten seconds")
+                return _trip("rate", armed, rate, max_rate, reason("trip-rate", rate_k_per_s=rate))
         return self._check_line(guarded)
 
     def _check_line(self, guarded: _Guarded) -> Trip | None:
@@ -192,7 +193,7 @@ class Guard:
             return None
         if _line_at(fresh, self._buffer.t_s + self._profile.period_s + ACT_WITHIN_S) <= armed.maximum:
             return None
-        return _trip("line", armed, fresh[-1][1], armed.maximum, "it would cross before the next sample could act")
+        return _trip("line", armed, fresh[-1][1], armed.maximum, reason("trip-line"))
 
     def _check_reactions(self) -> Trip | None:
         """Return the trip of a heated temperature that does not answer, by its own reading."""
@@ -207,7 +208,7 @@ class Guard:
         moved_k = self._reactions[channel].too_little_k()
         if moved_k is None:
             return None
-        why = f"it moved by {moved_k:.1f} K within {REACTION_WITHIN_S:.0f} s of the load's start"
+        why = reason("trip-no-reaction", moved_k=moved_k, within_s=REACTION_WITHIN_S)
         return Trip(rule="no-reaction", channel=channel, value=moved_k, limit=REACTION_K, why=why)
 
     def _refresh_s(self, channel: str) -> float:
@@ -259,11 +260,11 @@ def _line_at(points: Sequence[tuple[float, float]], t_s: float) -> float:
 def _crossing(armed: ArmedLimit, value: float) -> Trip | None:
     if armed.maximum is not None and value >= armed.maximum:
         rule = "machine-limit" if armed.from_machine else "max"
-        return _trip(rule, armed, value, armed.maximum, "it reached its limit")
+        return _trip(rule, armed, value, armed.maximum, reason("trip-at-limit"))
     if armed.limit.minimum is not None and value < armed.limit.minimum:
-        return _trip("min", armed, value, armed.limit.minimum, "it fell below its limit")
+        return _trip("min", armed, value, armed.limit.minimum, reason("trip-below-limit"))
     return None
 
 
-def _trip(rule: str, armed: ArmedLimit, value: float | None, limit: float | None, why: str) -> Trip:
+def _trip(rule: str, armed: ArmedLimit, value: float | None, limit: float | None, why: Reason) -> Trip:
     return Trip(rule=rule, channel=armed.channel, value=value, limit=limit, why=why)

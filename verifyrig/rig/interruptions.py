@@ -12,6 +12,7 @@ from verifyrig.core.profile import Stage, StageKind
 from verifyrig.core.reason import Reason, reason
 from verifyrig.rig.note_keys import RUN_KEYS
 from verifyrig.rig.parts import Parts, Rig
+from verifyrig.rig.run_notes import kept
 from verifyrig.rig.stops import StopKind
 
 # Longer, and what is measured is no longer safe on the disk when something happens (common practice, no source).
@@ -50,7 +51,7 @@ class Interruptions:
         if controls.end_load.is_set() and self._stops.interrupted is None:
             self._load.end(self._schedule.t_s)
             self._stops.add(StopKind.SPACE_BAR, reason("space-bar"))
-            self._notes.event("operator", why="load ended with the space bar")
+            self._notes.event("operator", **kept(reason("space-bar")))
             return _if_load(stage)
         if controls.quit_reason:
             self._load.end(self._schedule.t_s)

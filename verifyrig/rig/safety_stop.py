@@ -42,7 +42,7 @@ class SafetyStop:
             "load_off_s": finite(off_s),
         }
         self._stops.trip = noted
-        self._notes.event("trip", why=trip.why, **noted)
+        self._notes.event("trip", **kept(trip.why), **noted)
         self._notes.say(f"Tripped: {trip.channel}: {trip.why}.{self._off_words(off_s)}", loud=True)
 
     def stop(self, kind: StopKind, why: Reason, t_s: float | None = None) -> None:

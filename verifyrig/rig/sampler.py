@@ -100,18 +100,18 @@ class Sampler:
         if self._parts.person.order.stands or not (stops.tripped or stops.happened(StopKind.GATE)):
             return
         why = self._heat.why_switch_off()
-        if why:
-            self._parts.notes.event("switch-off-advised", why=why)
+        if why is not None:
+            self._parts.notes.event("switch-off-advised", **kept(why))
             self._parts.notes.say(f"SWITCH THE MACHINE OFF NOW: {why}.", loud=True)
 
     def _say_by_the_way(self, stage: Stage) -> None:
         """Say what a stage shows by the way: parts still hot, a held target out of reach."""
         notes, driver = self._parts.notes, self._parts.load.driver
         if stage.kind is StageKind.COOLDOWN:
-            sentence = self._touch.sentence()
-            if sentence:
-                notes.event("touch", text=sentence)
-                notes.say(sentence)
+            touch = self._touch.newly_known()
+            if touch is not None:
+                notes.event("touch", **kept(touch))
+                notes.say(f"{str(touch)[0].upper()}{str(touch)[1:]}.")
         limited = driver.newly_limited() if driver is not None else None
         if limited is not None:
             notes.event("hold-limited", **kept(limited))

@@ -10,6 +10,7 @@ import numpy as np
 from verifyrig.analysis import TOUCH_SAFE_C, touch_safe_in_s
 from verifyrig.core.channels import of_role
 from verifyrig.core.heat_sources import highest_of
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.rig.run_buffer import RunBuffer
 
@@ -43,8 +44,8 @@ class TouchWatch:
         self._next_s = 0.0
         self._was_hot = False
 
-    def sentence(self) -> str:
-        """Return now and then what the newest sample of a cooldown tells, else an empty text."""
+    def newly_known(self) -> Reason | None:
+        """Return now and then what the newest sample of a cooldown tells, else None."""
         buffer = self._buffer
         channel = next((name for name in _TOUCHED_FIRST if highest_of(name, buffer.newest) is not None), "")
         # Rows that were not asked about are of another stage: what heated the parts then is no cooling.
@@ -53,19 +54,18 @@ class TouchWatch:
         self._next_row = buffer.end
         value = highest_of(channel, buffer.newest) if channel else None
         if value is None:
-            return ""
+            return None
         self._was_hot = self._was_hot or value > TOUCH_SAFE_C
         if buffer.t_s < self._next_s or not self._was_hot:
-            return ""
+            return None
         wait_s = touch_safe_in_s(*self._course(channel), ambient_c=buffer.ambient_c)
         if wait_s is None or not math.isfinite(wait_s):
-            return ""
+            return None
         self._next_s = math.inf if wait_s == 0 else buffer.t_s + _SAY_EVERY_S
         place = _PLACES[channel.split("_")[0]]
         if wait_s == 0:
-            return f"The {place} is below {TOUCH_SAFE_C:.0f} °C; check before touching: other parts may be hotter."
-        about = f"in about {max(1, round(wait_s / 60))} min (estimated; check before touching)"
-        return f"The {place} will be below {TOUCH_SAFE_C:.0f} °C {about}."
+            return reason("touch-now", place=place, limit_c=TOUCH_SAFE_C)
+        return reason("touch-soon", place=place, limit_c=TOUCH_SAFE_C, wait_min=max(1, round(wait_s / 60)))
 
     def _course(self, channel: str) -> tuple[FloatArray, FloatArray]:
         """Return times, s, and the hottest of a kind, °C, since this cooldown began; NaN where it was not read."""
