@@ -130,9 +130,14 @@ def replace_the_cooler(desk: Desk) -> None:
 
 def close_and_hand_over(desk: Desk) -> None:
     # Enter presses what comes next: the job is verified, so that it is to be closed.
-    desk.press("\r", "is this done?")
-    for _ in range(7):
+    desk.press("\r", "Before it leaves:")
+    for question in ("photographed", "Strap", "Cables", "screws back", "settings"):
         desk.press("y", "  yes\r\n")
+        assert question in desk.seen
+    # No double negatives: what is well is answered by what is the case.
+    for question in ("Coolant outside its loop?", "Pump at the highest point"):
+        desk.press("n", "  no\r\n")
+        assert question in desk.seen
     desk.until("What was the cause?")
     desk.press("3", MENU)
     # Closed, and no report is made of it as it stands: Enter writes it, and hands over only then.

@@ -343,7 +343,7 @@ def _finding(args: argparse.Namespace, context: Context, asker: Asker | None) ->
 
 def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     from verifyrig.dialogs.job_interview import ask_cause, ask_not_safe, ask_override, ask_steps
-    from verifyrig.jobs.actions import close_job, tick_steps
+    from verifyrig.jobs.actions import close_job, note_findings, tick_steps
     from verifyrig.jobs.dangers import standing_dangers
     from verifyrig.jobs.fitness import fitness_of, points_to_close
     from verifyrig.jobs.fitness_text import clause_of
@@ -353,20 +353,20 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     by = _by(args, context)
     job = tick_steps(context.bench, job, args.tick, by=by, now=_now())
     if asker is not None and not args.override:
-        job = tick_steps(context.bench, job, ask_steps(asker, job), by=by, now=_now())
+        done, told = ask_steps(asker, job)
+        job = tick_steps(context.bench, job, done, by=by, now=_now())
+        job = note_findings(context.bench, job, told, by=by, now=_now()) if told else job
     runs = runs_of(context.bench, job.job_id, kept=False)
     obstacles = [clause_of(reason) for reason in points_to_close(fitness_of(job, runs))]
     standing, not_safe = standing_dangers(job), args.not_safe
     if standing and not not_safe and asker is not None:
         not_safe = ask_not_safe(asker, standing)
-    if standing and not not_safe:
-        # Nothing else is asked for: it is refused, whatever the answers.
-        obstacles = []
+    refused = bool(standing) and not not_safe  # whatever else is answered: nothing is asked for then
     override = args.override
-    if obstacles and not override and asker is not None:
+    if obstacles and not override and asker is not None and not refused:
         override = ask_override(asker, obstacles)
     cause = args.cause
-    if cause is None and (override or not obstacles):
+    if cause is None and (override or not obstacles) and not refused:
         if asker is None:
             raise UsageError("the cause is not named", where="job close", mend=f"--cause {'|'.join(CAUSES)}.")
         cause = ask_cause(asker)

@@ -23,7 +23,7 @@ from verifyrig.jobs.vocabulary import (
     QUESTIONS,
     YES,
     Question,
-    protective_steps,
+    steps_of,
 )
 
 KEYS = "123456789abcdefghijklmnoprstuvwxyz"
@@ -176,16 +176,27 @@ def ask_not_safe(asker: Asker, standing: Sequence[StandingDanger]) -> bool:
     """Show what is dangerous; return whether the machine goes on as not safe to use."""
     for found in standing:
         asker.say(f"NOT SAFE TO USE: {found.danger.what} ({found.noted}). {found.danger.do}")
-    return bool(standing) and asker.choose("Go on, as not safe to use?", _YES_NO, default="n") == "y"
+    return bool(standing) and asker.choose("Mark it NOT SAFE TO USE, and go on?", _YES_NO, default="n") == "y"
 
 
-def ask_steps(asker: Asker, job: Job) -> list[str]:
-    """Ask for every protective step that is not ticked yet; return those that are done now."""
-    names = protective_steps(job.intake.machine.kind)
+def ask_steps(asker: Asker, job: Job) -> tuple[list[str], list[str]]:
+    """Ask for every protective step that is not ticked yet.
+
+    Returns:
+        The steps that are done now, and what an answer told of a danger, as KEY=VALUE; that one ends the questions.
+    """
+    steps = steps_of(job.intake.machine.kind)
     open_steps = [step for step, ticked in job.steps().items() if not ticked]
     if open_steps:
-        asker.say("Before it leaves, is this done?")
-    return [step for step in open_steps if asker.choose(f"{names[step]}?", _YES_NO) == "y"]
+        asker.say("Before it leaves:")
+    done = []
+    for step in open_steps:
+        answer = YES if asker.choose(steps[step].question, _YES_NO) == "y" else NO
+        if answer == steps[step].done:
+            done.append(step)
+        elif steps[step].otherwise:
+            return done, [steps[step].otherwise]
+    return done, []
 
 
 def ask_cause(asker: Asker) -> str:

@@ -210,25 +210,75 @@ FINDINGS = {
 # A reading typed by a person: a type K probe of class 2 is good to ±2.5 K (IEC 60584-1), and was held for seconds only.
 TYPED_TEMPERATURE_U95_K = 3.0
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProtectiveStep:
+    """What must be true before a machine leaves.
+
+    Attributes:
+        text: As it stands on a page once it is true.
+        question: As it is asked, so that yes and no each say one plain thing.
+        done: The answer with which it is true.
+        otherwise: What the other answer says beyond "not done", a finding as KEY=VALUE; empty for nothing.
+    """
+
+    text: str
+    question: str
+    done: str = YES
+    otherwise: str = ""
+
+
 _STEPS_FOR_ALL = {
-    "photographed": "Condition photographed before anything was changed",
-    "static": "Static: strap worn, and only with the machine switched off and unplugged",
-    "cables-clear": "Cables clear of every fan; fan and pump plugs in the right headers",
-    "closed-up": "All screws and covers back; no tool and no screw left inside",
-    "settings-noted": "Firmware settings as agreed with the customer",
+    "photographed": ProtectiveStep(
+        text="Condition photographed before anything was changed",
+        question="Condition photographed before anything was changed?",
+    ),
+    "static": ProtectiveStep(
+        text="Static: strap worn, and only with the machine switched off and unplugged",
+        question="Strap worn, and the machine off and unplugged meanwhile?",
+    ),
+    "cables-clear": ProtectiveStep(
+        text="Cables clear of every fan; fan and pump plugs in the right headers",
+        question="Cables clear of every fan, and plugs in the right headers?",
+    ),
+    "closed-up": ProtectiveStep(
+        text="All screws and covers back; no tool and no screw left inside", question="Panels and screws back?"
+    ),
+    "settings-noted": ProtectiveStep(
+        text="Firmware settings as agreed with the customer", question="Firmware settings as agreed with the customer?"
+    ),
 }
 _STEPS_BY_KIND = {
     "desktop-liquid": {
-        "no-coolant": "No trace of coolant at block, hoses and radiator after the last run",
-        "pump-below": "Pump not at the highest point of the loop",
+        "no-coolant": ProtectiveStep(
+            text="Block, hoses and radiator dry after the last run",
+            question="Coolant outside its loop?",
+            done=NO,
+            otherwise="leak=seen",
+        ),
+        "pump-below": ProtectiveStep(
+            text="Pump below the highest point of the loop", question="Pump at the highest point of the loop?", done=NO
+        ),
     },
     "laptop": {
-        "pack-flat": "Battery pack flat and undamaged, unplugged while the machine was open",
-        "lid-and-feet": "Lid closes, feet and vents are free",
+        "pack-flat": ProtectiveStep(
+            text="Battery pack flat and undamaged, unplugged while the machine was open",
+            question="Battery pack swollen or damaged?",
+            done=NO,
+            otherwise="pack=swollen",
+        ),
+        "lid-and-feet": ProtectiveStep(
+            text="Lid closes, feet and vents are free", question="Lid closes, feet and vents free?"
+        ),
     },
 }
 
 
-def protective_steps(machine_kind: str) -> dict[str, str]:
+def steps_of(machine_kind: str) -> dict[str, ProtectiveStep]:
     """Return the steps that must be ticked before a machine of this kind leaves, by id, in order."""
     return {**_STEPS_FOR_ALL, **_STEPS_BY_KIND.get(machine_kind, {})}
+
+
+def protective_steps(machine_kind: str) -> dict[str, str]:
+    """Return the texts of those steps."""
+    return {step: one.text for step, one in steps_of(machine_kind).items()}
