@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 import string
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+import verifyrig
 from verifyrig.core.reason import Reason, message_id, reason, reason_of_json, render
 from verifyrig.core.reason_texts import TEXTS
 
@@ -79,3 +82,21 @@ def test_decimals_from_outside_that_are_none_break_nothing(decimals: Any) -> Non
 def test_a_figure_without_its_decimals_is_no_reason() -> None:
     with pytest.raises(KeyError):
         reason("figure", what=(), value=1.25, u95=0.5, unit="W")
+
+
+def test_there_is_one_class_of_reasons() -> None:
+    package = Path(verifyrig.__file__).parent
+    found = {
+        path.relative_to(package).as_posix()
+        for path in package.rglob("*.py")
+        if re.search(r"^class Reason\b", path.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    assert found == {"core/reason.py"}
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"), [(40.0, "40 s"), (1200.0, "20 min"), (6 * 3600.0, "6 h"), (31.5 * 3600, "31.5 h")]
+)
+def test_a_time_is_said_as_people_say_it(seconds: float, said: str) -> None:
+    why = reason("fitness-stretch", had_s=seconds, needed_s=86400.0)
+    assert str(why) == f"the longest load in one stretch was {said}, and the fault came after 24 h"

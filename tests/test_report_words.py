@@ -142,7 +142,10 @@ def texts_in_tables() -> set[str]:
         job_words.CONSENTS, job_words.CAUSES, job_words.OLD_PARTS,
         *(job_words.protective_steps(kind) for kind in job_words.MACHINE_KINDS),
     )  # fmt: skip
-    found = {text for table in tables for text in table.values()} | {*fitness_text.all_texts()} - {"{text}"}
+    found = {text for table in tables for text in table.values()} | {
+        *fitness_text.HEADLINE_WORDS.values(),
+        *fitness_text.STATUS_WORDS.values(),
+    }
     found |= {text for _, asks, _, where in required._ITEMS for text in (asks, where)}
     found |= {text for window in fingerprint.WINDOWS for text in window} | {place for place, _ in HEAT_PATH}
     found |= {side.word for side in (plot.BEFORE, plot.AFTER, plot.ALONE)} | {safety.FIRST_RULE}

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from verifyrig.core.errors import UsageError
-from verifyrig.jobs.soak import in_words, plan_soak, rate_not_excluded_per_h
+from verifyrig.core.plain_text import duration_text
+from verifyrig.jobs.soak import plan_soak, rate_not_excluded_per_h
 
 
 @given(hours=st.floats(0.01, 10_000))
@@ -59,7 +60,7 @@ def test_after_failures_the_bound_is_the_exact_poisson_one(failures: int) -> Non
 def test_the_customers_words_give_the_length(words: str, hours: float) -> None:
     plan = plan_soak(words)
     assert plan.hours == pytest.approx(hours)
-    assert in_words(plan.hours) in plan.sentence and "95 %" in plan.sentence
+    assert duration_text(3600 * plan.hours) in plan.sentence and "95 %" in plan.sentence
 
 
 @pytest.mark.parametrize("words", ["", "often", "3 h a day", "now and then", "0 h", "twice", "7", "h" * 500])

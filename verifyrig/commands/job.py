@@ -346,7 +346,6 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     from verifyrig.jobs.actions import close_job, note_findings, tick_steps
     from verifyrig.jobs.dangers import standing_dangers
     from verifyrig.jobs.fitness import fitness_of, points_to_close
-    from verifyrig.jobs.fitness_text import clause_of
     from verifyrig.jobs.runs import runs_of
 
     job = _wanted(args, context, asker)
@@ -357,7 +356,7 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
         job = tick_steps(context.bench, job, done, by=by, now=_now())
         job = note_findings(context.bench, job, told, by=by, now=_now()) if told else job
     runs = runs_of(context.bench, job.job_id, kept=False)
-    obstacles = [clause_of(reason) for reason in points_to_close(fitness_of(job, runs))]
+    obstacles = list(map(str, points_to_close(fitness_of(job, runs))))
     standing, not_safe = standing_dangers(job), args.not_safe
     if standing and not not_safe and asker is not None:
         not_safe = ask_not_safe(asker, standing)

@@ -80,3 +80,12 @@ def _is_spelling(text: str, at: int) -> bool:
     """Return whether a joiner stands within a word of a script that spells with it, such as Persian (RFC 5892, A.1)."""
     beside = (text[at - 1 : at], text[at + 1 : at + 2])
     return all(one > "\u0590" and unicodedata.category(one)[0] in "LM" and one not in _BLANK for one in beside)
+
+
+def duration_text(seconds: float) -> str:
+    """Return a duration as people say it: `40 s`, `20 min`, `6 h`, `31.5 h`."""
+    if seconds < 120:
+        return f"{seconds:.2g} s"
+    if seconds < 7200:
+        return f"{round(seconds / 60):d} min"
+    return f"{seconds / 3600:.3g} h"

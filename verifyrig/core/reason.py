@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from verifyrig.core.plain_text import duration_text
 from verifyrig.core.reason_texts import TEXTS
 
 Value = str | int | float | tuple["Reason", ...]
@@ -23,6 +24,8 @@ _PLACE = re.compile(r"\{(\w+)(?::[^{}]*)?\}")
 # The format of a number that has as many decimals as the value of this name says.
 _DECIMALS = "decimals"
 _MOST_DECIMALS = 9
+# The format of a time in seconds.
+DURATION = "duration"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +55,15 @@ class Reason:
 
     def __str__(self) -> str:
         """The English sentence."""
-        return render(self, lambda _code, text: text, format)
+        return render(self, lambda _code, text: text, _english)
 
     def as_json(self) -> dict[str, Any]:
         """Return it as a record or a file keeps it."""
         return {"code": self.code, "values": {name: _plain(value) for name, value in self.values.items()}}
+
+
+def _english(value: float, form: str) -> str:
+    return duration_text(value) if form == DURATION else format(value, form)
 
 
 def reason(code: str, /, **values: Value) -> Reason:
@@ -68,7 +75,7 @@ def reason_of_json(kept: Any) -> Reason | None:
     """Return the reason that `as_json` gave; None for anything else, and for codes of a later version."""
     if not isinstance(kept, dict) or not isinstance(kept.get("values"), dict) or kept.get("code") not in TEXTS:
         return None
-    values = {str(name): _value(value) for name, value in kept["values"].items()}
+    values = {str(name): value_of_json(value) for name, value in kept["values"].items()}
     try:
         return Reason(str(kept["code"]), values)
     except KeyError:
@@ -79,7 +86,8 @@ def _plain(value: Value) -> Any:
     return [part.as_json() for part in value] if isinstance(value, tuple) else value
 
 
-def _value(kept: Any) -> Value:
+def value_of_json(kept: Any) -> Value:
+    """Return a value of a reason from what a record or a file keeps of it; what is no number is a word."""
     if isinstance(kept, list):
         return tuple(found for found in map(reason_of_json, kept) if found is not None)
     is_number = isinstance(kept, (int, float)) and not isinstance(kept, bool) and abs(kept) < _LARGEST
@@ -102,7 +110,7 @@ def render(
     Args:
         translate: Gives the sentence of a code in the language wanted; its second argument is that of `message_ids`.
         number: Formats a number by its format in the English sentence, such as `.1f`; `{x:decimals}` there has as many
-            decimals as the value `decimals` says.
+            decimals as the value `decimals` says, `{x:duration}` is a time in seconds.
         word: Gives a value that is a word.
     """
     english = TEXTS[why.code]

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from verifyrig.core.texts_of_diagnosis import TEXTS_OF_DIAGNOSIS
 from verifyrig.core.texts_of_ends import TEXTS_OF_ENDS
+from verifyrig.core.texts_of_fitness import TEXTS_OF_FITNESS
 
 TEXTS: dict[str, str] = {
     **TEXTS_OF_DIAGNOSIS,
     **TEXTS_OF_ENDS,
+    **TEXTS_OF_FITNESS,
     # May two runs be compared (analysis.comparable)
     "no-such-stage-before": "the run before has no such stage",
     "no-such-stage-after": "the run after has no such stage",

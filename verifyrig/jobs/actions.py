@@ -12,11 +12,13 @@ from typing import Any
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, NotReleasable, UsageError
+from verifyrig.core.reason import sentence
 from verifyrig.files.toml_table import meant, shown
 from verifyrig.jobs.danger_words import meant_note
 from verifyrig.jobs.dangers import check_word, danger_of, standing_dangers
 from verifyrig.jobs.fitness import fitness_of, points_to_close
-from verifyrig.jobs.fitness_text import clause_of, kept
+from verifyrig.jobs.fitness_model import code_of
+from verifyrig.jobs.fitness_text import kept
 from verifyrig.jobs.lifting import Lift, lift_facts
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
 from verifyrig.jobs.rules import danger_obstacles
@@ -269,7 +271,7 @@ def close_job(
         raise UsageError(f"{shown(cause)} is no cause", where="--cause", mend=meant(cause, list(CAUSES)))
     dangers = _not_safe(job, not_safe, "closed as fit", "close")
     open_points = points_to_close(fitness_of(job, runs))
-    texts = [clause_of(reason) for reason in open_points]
+    texts = list(map(str, open_points))
     if open_points and not override:
         raise NotReleasable(
             "it cannot be closed yet: " + "; ".join(texts),
@@ -278,7 +280,7 @@ def close_job(
         )
     detail: dict[str, Any] = {}
     if open_points:
-        codes = sorted({str(reason.code) for reason in open_points})
+        codes = sorted({str(code_of(reason)) for reason in open_points})
         detail = {"override": override, "refused": texts, "covers": codes, "reasons": list(map(kept, open_points))}
     detail |= dangers
     return append(bench, job.job_id, [new_entry(EntryKind.CLOSE, cause, now=now, by=by, detail=detail)])
@@ -338,7 +340,7 @@ def hand_over(
     dangers = _not_safe(job, not_safe, "handed over", "handover")
     if fitness.uncovered:
         raise NotReleasable(
-            "it cannot be handed over yet: " + "; ".join(clause_of(reason) for reason in fitness.uncovered),
+            "it cannot be handed over yet: " + sentence(fitness.uncovered),
             where=job.job_id,
             mend="Close the job first; one that is not fit is given back as it is after `job close --override REASON`.",
         )

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from verifyrig.core.exposure import Exposure, LoadedPart
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Purpose
+from verifyrig.core.reason import Reason
 from verifyrig.jobs.complaint import Complaint, complaint_of
-from verifyrig.jobs.fitness_model import Code, Headline, Reason
+from verifyrig.jobs.fitness_model import Code, Headline, because
 from verifyrig.jobs.model import Entry, Job, RunFacts
 from verifyrig.jobs.rules import counts, in_order, obstacles_to_close, runs_after, stands
 
@@ -84,7 +84,7 @@ _Judged = tuple[Headline, tuple[Reason, ...], tuple[Reason, ...]]
 def judged(case: Case) -> _Judged:
     """Return the headline, what it is short of, and which evidence speaks against fitness."""
     if case.before is None:
-        return Headline.NOT_JUDGED, (), (Reason(code=Code.NO_RUN),)
+        return Headline.NOT_JUDGED, (), (because(Code.NO_RUN),)
     if case.after is None:
         return _judged_alone(case, case.before)
     if case.last_change is not None and case.after not in runs_after(case.last_change, case.runs):
@@ -92,8 +92,8 @@ def judged(case: Case) -> _Judged:
     return _judged_after(case, case.before, case.after)
 
 
-def _not_judged(code: Code, **values: Any) -> _Judged:
-    return Headline.NOT_JUDGED, (), (Reason(code=code, values=values),)
+def _not_judged(code: Code, run: RunFacts | None = None) -> _Judged:
+    return Headline.NOT_JUDGED, (), (because(code) if run is None else because(code, run=run.run),)
 
 
 def _judged_alone(case: Case, run: RunFacts) -> _Judged:
@@ -103,18 +103,18 @@ def _judged_alone(case: Case, run: RunFacts) -> _Judged:
     if is_bad(run):
         return _not_repaired(case, run)
     if run.outcome != Outcome.COMPLETED and not run.integrity.is_broken:
-        return _not_judged(Code.BROKE_OFF, run=run.run)
+        return _not_judged(Code.BROKE_OFF, run)
     if not run.integrity.proves:
-        return _not_judged(CODE_OF_INTEGRITY.get(run.integrity, Code.BROKE_OFF), run=run.run)
+        return _not_judged(CODE_OF_INTEGRITY.get(run.integrity, Code.BROKE_OFF), run)
     if not stands(run):
-        return _not_judged(Code.NO_VERDICT, run=run.run)
+        return _not_judged(Code.NO_VERDICT, run)
     return _no_fault(case, run)
 
 
 def _not_repaired(case: Case, run: RunFacts) -> _Judged:
     """A fault was seen, and nothing that stays was done about it."""
     headline = Headline.CAUSE_FOUND if _cause_known(case) else Headline.NOT_FIXED
-    return headline, (), (Reason(code=Code.FAULT_SEEN, values={"run": run.run}),)
+    return headline, (), (because(Code.FAULT_SEEN, run=run.run),)
 
 
 def _cause_known(case: Case) -> bool:
@@ -137,18 +137,18 @@ def _under(entry: Entry, case: Case, run: RunFacts) -> bool:
 
 def _judged_after(case: Case, before: RunFacts, after: RunFacts) -> _Judged:
     if is_bad(after):
-        return Headline.NOT_FIXED, (), (Reason(code=Code.FAULT_REMAINS, values={"run": after.run}),)
+        return Headline.NOT_FIXED, (), (because(Code.FAULT_REMAINS, run=after.run),)
     if after.outcome != Outcome.COMPLETED and not after.integrity.is_broken:
-        return _not_judged(Code.BROKE_OFF, run=after.run)
+        return _not_judged(Code.BROKE_OFF, after)
     if not after.integrity.proves:
-        return _not_judged(CODE_OF_INTEGRITY.get(after.integrity, Code.BROKE_OFF), run=after.run)
+        return _not_judged(CODE_OF_INTEGRITY.get(after.integrity, Code.BROKE_OFF), after)
     was_bad = is_bad(before) or before.verdict == "conditional-fail"
     if was_bad and case.job is not None and case.job.changes and not case.repaired:
         return _not_repaired(case, before)
     if after.verdict == "conditional-fail":
-        return Headline.NOT_FIXED, (), (Reason(code=Code.FAULT_REMAINS, values={"run": after.run}),)
+        return Headline.NOT_FIXED, (), (because(Code.FAULT_REMAINS, run=after.run),)
     if not stands(after):
-        code = Reason(code=Code.NO_VERDICT, values={"run": after.run})
+        code = because(Code.NO_VERDICT, run=after.run)
         # That it now goes through where it was ended before is better, and no proof.
         headline = Headline.BETTER if was_bad and before.verdict != "fail" else Headline.NOT_JUDGED
         return headline, (code,) if headline is Headline.BETTER else (), (code,)
@@ -158,8 +158,8 @@ def _judged_after(case: Case, before: RunFacts, after: RunFacts) -> _Judged:
 def _no_fault(case: Case, run: RunFacts) -> _Judged:
     missing = _missing_of_complaint(case)
     if run.verdict == "conditional-pass":
-        missing = (Reason(code=Code.CONDITIONAL), *missing)
-    against = (Reason(code=Code.REJECTED, values={"run": run.run}),) if _rejected(run) else ()
+        missing = (because(Code.CONDITIONAL), *missing)
+    against = (because(Code.REJECTED, run=run.run),) if _rejected(run) else ()
     return Headline.NO_FAULT_SEEN, missing, against
 
 
@@ -167,16 +167,16 @@ def _passed(case: Case, before: RunFacts, after: RunFacts) -> _Judged:
     """The fault was seen before, and the run after passes: fixed, unless something is short of proof."""
     missing = []
     if before.integrity.is_broken:
-        missing.append(Reason(code=CODE_OF_INTEGRITY[before.integrity], values={"run": before.run}))
+        missing.append(because(CODE_OF_INTEGRITY[before.integrity], run=before.run))
     if case.last_change is None:
-        missing.append(Reason(code=Code.NO_CHANGE))
+        missing.append(because(Code.NO_CHANGE))
     elif not _runs_agree(case, before, after):
-        missing.append(Reason(code=Code.NOT_COMPARABLE))
+        missing.append(because(Code.NOT_COMPARABLE))
     if after.verdict == "conditional-pass":
-        missing.append(Reason(code=Code.CONDITIONAL))
+        missing.append(because(Code.CONDITIONAL))
     missing += obstacles_of(case, ("verification", "test-part"))
     missing += _missing_of_complaint(case)
-    against = (Reason(code=Code.REJECTED, values={"run": after.run}),) if _rejected(after) else ()
+    against = (because(Code.REJECTED, run=after.run),) if _rejected(after) else ()
     return (Headline.BETTER if missing else Headline.FIXED), tuple(missing), against
 
 
@@ -199,18 +199,18 @@ def _missing_of_complaint(case: Case) -> tuple[Reason, ...]:
     for part in complaint.parts or (None,):
         spent = complaint.spent(clean, part)
         if part is not None and spent.total_s <= 0:
-            missing.append(Reason(code=Code.PART_NOT_LOADED, values={"part": part}))
+            missing.append(because(Code.PART_NOT_LOADED, part=part))
         missing += _too_short(Code.CLEAN_USE, part, spent.total_s, complaint.clean_s)
         missing += _too_short(Code.STRETCH, part, spent.longest_s, complaint.stretch_s)
-    missing += [Reason(code=Code.UNCLEAR, values={"key": key, "words": words}) for key, words in complaint.unclear]
+    missing += [because(Code.UNCLEAR, key=key, words=words) for key, words in complaint.unclear]
     return tuple(missing)
 
 
 def _too_short(code: Code, part: LoadedPart | None, had_s: float, needed_s: float) -> list[Reason]:
     if had_s >= needed_s * _ENOUGH:
         return []
-    values = {"had_s": had_s, "needed_s": needed_s, "more_s": needed_s - had_s if code is Code.CLEAN_USE else needed_s}
-    return [Reason(code=code, values=values | ({"part": part} if part is not None else {}))]
+    more_s = needed_s - had_s if code is Code.CLEAN_USE else needed_s
+    return [because(code, part=part, had_s=had_s, needed_s=needed_s, more_s=more_s)]
 
 
 def is_bad(run: RunFacts) -> bool:
@@ -233,4 +233,4 @@ def obstacles_of(case: Case, kinds: Sequence[str]) -> list[Reason]:
     if case.job is None:
         return []
     found = obstacles_to_close(case.job, case.runs)
-    return [Reason(code=Code.OBSTACLE, values={"text": o.why, "kind": o.kind}) for o in found if o.kind in kinds]
+    return [because(Code.OBSTACLE, text=(o.why,), kind=o.kind) for o in found if o.kind in kinds]

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from verifyrig.core.profile import Purpose
+from verifyrig.core.reason import Reason
 from verifyrig.jobs.dangers import StandingDanger, standing_dangers
 from verifyrig.jobs.fault import CODE_OF_INTEGRITY, Case, Comparable, Pair, before_and_after, judged, obstacles_of
-from verifyrig.jobs.fitness_model import Code, Fitness, Headline, Reason, Status
+from verifyrig.jobs.fitness_model import Code, Fitness, Headline, Status, because, code_of
 from verifyrig.jobs.model import Entry, Job, RunFacts
 from verifyrig.jobs.rules import in_order, runs_after, stands
 
@@ -60,7 +61,7 @@ def fitness_of(
     closing = job.closing if job is not None else None
     override = closing.text("override") if closing is not None else ""
     covered = covered_codes(closing) if closing is not None and override else set()
-    uncovered = tuple(one for one in blockers if one.code not in covered and one.code is not Code.DANGER)
+    uncovered = tuple(one for one in blockers if code_of(one) not in covered and code_of(one) is not Code.DANGER)
     return Fitness(
         headline=headline,
         status=Status.UNSAFE if dangers else _status(headline, blockers, uncovered),
@@ -78,7 +79,7 @@ def fitness_of(
 def _status(headline: Headline, blockers: Sequence[Reason], uncovered: Sequence[Reason]) -> Status:
     if uncovered:
         return Status.NOT_FIT
-    if headline not in _SOUND or any(reason.code in _AGAINST_FITNESS for reason in blockers):
+    if headline not in _SOUND or any(code_of(reason) in _AGAINST_FITNESS for reason in blockers):
         return Status.AS_IS
     return Status.FIT if headline is Headline.FIXED and not blockers else Status.WATCH
 
@@ -93,7 +94,7 @@ def covered_codes(closing: Entry) -> set[Code]:
 
 def points_to_close(fitness: Fitness) -> tuple[Reason, ...]:
     """Return what keeps the job from being closed as fit; a danger is not closed over by a reason."""
-    return tuple(reason for reason in fitness.blockers if reason.code not in (Code.OPEN, Code.DANGER))
+    return tuple(reason for reason in fitness.blockers if code_of(reason) not in (Code.OPEN, Code.DANGER))
 
 
 # ---- what keeps the machine here ------------------------------------------------------------------------------------
@@ -101,8 +102,7 @@ def points_to_close(fitness: Fitness) -> tuple[Reason, ...]:
 
 def _of_dangers(dangers: Sequence[StandingDanger]) -> list[Reason]:
     return [
-        Reason(code=Code.DANGER, values={"text": found.danger.what, "noted": found.noted, "danger": str(found.code)})
-        for found in dangers
+        because(Code.DANGER, text=found.danger.what, noted=found.noted, danger=str(found.code)) for found in dangers
     ]
 
 
@@ -116,11 +116,11 @@ def _of_records(case: Case) -> list[Reason]:
     newer = since[proofs[-1] + 1 :] if proofs else since
     shown = [run for run in (case.before, case.after) if run is not None]
     broken = {run.run: run for run in (*shown, *newer) if run.integrity.is_broken}
-    return [Reason(code=CODE_OF_INTEGRITY[run.integrity], values={"run": run.run}) for run in broken.values()]
+    return [because(CODE_OF_INTEGRITY[run.integrity], run=run.run) for run in broken.values()]
 
 
 def _of_job(case: Case) -> list[Reason]:
     if case.job is None:
-        return [Reason(code=Code.NO_JOB)]
-    opened = [] if case.job.closing is not None else [Reason(code=Code.OPEN)]
+        return [because(Code.NO_JOB)]
+    opened = [] if case.job.closing is not None else [because(Code.OPEN)]
     return opened + obstacles_of(case, ("test-part", "verification", "step"))

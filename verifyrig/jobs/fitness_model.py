@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
 
-from verifyrig.core.exposure import Exposure
+from verifyrig.core.exposure import Exposure, LoadedPart
+from verifyrig.core.reason import Reason, Value, reason
 from verifyrig.jobs.complaint import Complaint
 
 
@@ -58,12 +58,27 @@ class Code(StrEnum):
     UNCLEAR = "unclear"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reason:
-    """A code with its values: `run`, `text`, `part`, `what`, `key`, `words`, or times `had_s`, `needed_s`, `more_s`."""
+# Shipped plan that loads a part, and the longest it takes, s: the sum of its stages.
+WAY_TO_LOAD: Mapping[LoadedPart, tuple[str, float]] = {LoadedPart.GRAPHICS: ("graphics", 2880.0)}
+_OF_FITNESS, _OF_PART, _WITH_WAY = "fitness-", "-of-part", "-way"
 
-    code: Code
-    values: Mapping[str, Any] = field(default_factory=dict)
+
+def because(code: Code, /, *, part: LoadedPart | None = None, **values: Value) -> Reason:
+    """Return why a machine stays, or is not yet proven; times in `values` in s, `part` where one part is meant."""
+    name = f"{_OF_FITNESS}{code}"
+    if part is not None:
+        values["part"] = (reason(f"part-{part}"),)
+        if code is Code.CLEAN_USE:
+            name += _OF_PART
+        elif code is Code.PART_NOT_LOADED and part in WAY_TO_LOAD:
+            name += _WITH_WAY
+            values["plan"], values["time_s"] = WAY_TO_LOAD[part]
+    return Reason(name, values)
+
+
+def code_of(why: Reason) -> Code:
+    """Return the code that `because` was given."""
+    return Code(why.code.removeprefix(_OF_FITNESS).removesuffix(_OF_PART).removesuffix(_WITH_WAY))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
-from verifyrig.core import reason as core_reason
 from verifyrig.core.exposure import LoadedPart
+from verifyrig.core.reason import Reason, Value, reason_of_json, value_of_json
 from verifyrig.jobs.contract import FitnessObject, FitnessReason
-from verifyrig.jobs.fitness_model import Code, Fitness, Headline, Reason, Status
-from verifyrig.jobs.soak import in_words
+from verifyrig.jobs.fitness_model import Code, Fitness, Headline, Status, because, code_of
 
 HEADLINE_WORDS: Mapping[Headline, str] = {
     Headline.FIXED: "Fixed",
@@ -26,87 +25,14 @@ STATUS_WORDS: Mapping[Status, str] = {
     Status.NOT_FIT: "not ready: ask the technician",
     Status.UNSAFE: "not safe to use",
 }
-PART_WORDS: Mapping[LoadedPart, str] = {
-    LoadedPart.PROCESSOR: "the processor",
-    LoadedPart.GRAPHICS: "the graphics card",
-    LoadedPart.MEMORY: "the memory",
-    LoadedPart.STORAGE: "the drive",
-}
-_CLAUSES: Mapping[Code, str] = {
-    Code.DANGER: "not safe to use: {text} ({noted})",
-    Code.OPEN: "the job is not closed",
-    Code.OBSTACLE: "{text}",
-    Code.NO_JOB: "no job stands behind these records: nobody has closed it",
-    Code.RECORD_ALTERED: "record {run} was altered after it was written",
-    Code.RECORD_DAMAGED: "record {run} is damaged",
-    Code.RECORD_UNSEALED: "record {run} was never sealed, and proves nothing: measure again",
-    Code.NO_RUN: "nothing was measured",
-    Code.NOT_MEASURED_AGAIN: "the machine was changed, and has not been measured again",
-    Code.BROKE_OFF: "run {run} broke off before its end",
-    Code.NO_VERDICT: "run {run} has no verdict: no limit was set, or a figure is missing",
-    Code.FAULT_SEEN: "run {run} shows a fault, and nothing that stays was done about it",
-    Code.FAULT_REMAINS: "run {run} shows the fault still",
-    Code.REJECTED: "run {run} keeps its limit within the uncertainty only, which its plan refuses",
-    Code.CONDITIONAL: "the limit is kept, but by less than we can measure apart",
-    Code.NO_CHANGE: "no change is recorded between the two runs, so we cannot say why it is better",
-    Code.NOT_COMPARABLE: "the two runs differ in their conditions, so the gap between them proves nothing",
-    Code.PART_NOT_LOADED: "{part} was not under load, and the complaint is about it",
-    Code.CLEAN_USE: "{had} without the fault, and as rarely as it came it takes {needed}: {more} more",
-    Code.STRETCH: "the longest load in one stretch was {had}, and the fault came after {needed}",
-    Code.UNCLEAR: "“{words}” does not tell how rarely it came, so we cannot say how long a test must be",
-}
-_PART_WITH_WAY = "{part} was not under load, and the complaint is about it: a run with plan {plan} takes at most {time}"
-_CLEAN_USE_OF_PART = (
-    "{had} with {part} under load and without the fault, and as rarely as it came it takes {needed}: {more} more"
-)
-# Shipped plan that loads a part, and the longest it takes, s: the sum of its stages.
-WAY_TO_LOAD: Mapping[LoadedPart, tuple[str, float]] = {LoadedPart.GRAPHICS: ("graphics", 2880.0)}
-
-Translate = Callable[..., str]
-
-
-def all_texts() -> tuple[str, ...]:
-    """Return every text that a catalogue must hold."""
-    tables = (HEADLINE_WORDS.values(), STATUS_WORDS.values(), PART_WORDS.values(), _CLAUSES.values())
-    return (*(text for table in tables for text in table), _PART_WITH_WAY, _CLEAN_USE_OF_PART)
-
-
-def clause_of(
-    reason: Reason,
-    say: Translate = str.format,
-    duration: Callable[[float], str] = lambda seconds: in_words(seconds / 3600),
-    told: Callable[[Any], str] = str,
-) -> str:
-    """Return a reason as one clause.
-
-    Args:
-        say: Fills a text of this module with values, in the language wanted.
-        duration: Words a time, s.
-        told: Words a reason of another module, or a text of the catalogue.
-    """
-    values: dict[str, Any] = dict(reason.values)
-    part = values.get("part")
-    for name in ("had", "needed", "more"):
-        if f"{name}_s" in values:
-            values[name] = duration(values[f"{name}_s"])
-    if "text" in values:
-        values["text"] = told(values["text"])
-    text = _CLAUSES[reason.code]
-    if part is not None:
-        values["part"] = say(PART_WORDS[part])
-        text = _CLEAN_USE_OF_PART if reason.code is Code.CLEAN_USE else text
-        if reason.code is Code.PART_NOT_LOADED and part in WAY_TO_LOAD:
-            text, (plan, time_s) = _PART_WITH_WAY, WAY_TO_LOAD[part]
-            values |= {"plan": plan, "time": duration(time_s)}
-    return say(text, **values)
 
 
 def lines_of(fitness: Fitness) -> list[str]:
     """Return what the screen says: status, headline, what keeps the machine here, what is missing."""
     lines = [f"Fit for use: {STATUS_WORDS[fitness.status]}. {HEADLINE_WORDS[fitness.headline]}."]
     lines += [f"  closed nevertheless: {fitness.override}"] if fitness.override else []
-    lines += [f"  - {clause_of(reason)}" for reason in fitness.blockers]
-    return [*lines, *(f"  not yet proven: {clause_of(reason)}" for reason in fitness.missing)]
+    lines += [f"  - {reason}" for reason in fitness.blockers]
+    return [*lines, *(f"  not yet proven: {reason}" for reason in fitness.missing)]
 
 
 def as_json(fitness: Fitness) -> FitnessObject:
@@ -122,31 +48,43 @@ def as_json(fitness: Fitness) -> FitnessObject:
     }
 
 
+# What follows from the part alone is not kept.
+_IMPLIED = ("plan", "time_s")
+
+
 def kept(reason: Reason) -> dict[str, Any]:
     """Return a reason as the closing of a job keeps it."""
-    values = {key: _kept_value(value) for key, value in reason.values.items()}
-    return {"code": str(reason.code), "values": values}
+    values = {key: _kept_value(value) for key, value in reason.values.items() if key not in _IMPLIED}
+    return {"code": str(code_of(reason)), "values": values}
 
 
-def _kept_value(value: Any) -> Any:
-    if isinstance(value, core_reason.Reason):
-        return value.as_json()
-    return value if isinstance(value, (int, float)) else str(value)
+def _kept_value(value: Value) -> Any:
+    if isinstance(value, tuple):
+        return next((_part(one) or one.as_json() for one in value), "")
+    return value
+
+
+def _part(one: Reason) -> LoadedPart | None:
+    return next((part for part in LoadedPart if one.code == f"part-{part}"), None)
 
 
 def reason_of_kept(data: Any) -> Reason | None:
     """Return the reason that `kept` gave; None for anything else, and for codes of a later version."""
     if not isinstance(data, Mapping) or not isinstance(data.get("values"), Mapping):
         return None
-    values: dict[str, Any] = {key: core_reason.reason_of_json(value) or value for key, value in data["values"].items()}
+    values = {str(key): _value_of_kept(value) for key, value in data["values"].items()}
     try:
-        if "part" in values:
-            values["part"] = LoadedPart(values["part"])
-        found = Reason(code=Code(str(data.get("code"))), values=values)
-        clause_of(found)
+        part = LoadedPart(str(values.pop("part"))) if "part" in values else None
+        found = because(Code(str(data.get("code"))), part=part, **values)
+        str(found)
     except (KeyError, ValueError, TypeError):
         return None
     return found
+
+
+def _value_of_kept(value: Any) -> Value:
+    inner = reason_of_json(value)
+    return value_of_json(value) if inner is None else (inner,)
 
 
 def points_open_at(closing: Mapping[str, Any]) -> tuple[Reason | str, ...]:
@@ -157,5 +95,9 @@ def points_open_at(closing: Mapping[str, Any]) -> tuple[Reason | str, ...]:
 
 
 def _reason_object(reason: Reason) -> FitnessReason:
-    values = {key: value if isinstance(value, (int, float)) else str(value) for key, value in reason.values.items()}
-    return {"code": reason.code, "text": clause_of(reason), "values": values}
+    values = {key: _json_value(value) for key, value in reason.values.items() if key not in _IMPLIED}
+    return {"code": code_of(reason), "text": str(reason), "values": values}
+
+
+def _json_value(value: Value) -> str | int | float:
+    return "; ".join(str(_part(one) or one) for one in value) if isinstance(value, tuple) else value

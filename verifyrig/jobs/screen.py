@@ -16,7 +16,7 @@ from verifyrig.jobs.contract import DangerNote, DangerObject, EntryObject, JobOb
 from verifyrig.jobs.danger_words import hints
 from verifyrig.jobs.dangers import BY_CODE, StandingDanger, lifts, standing_dangers
 from verifyrig.jobs.fitness_model import Fitness
-from verifyrig.jobs.fitness_text import as_json, clause_of, lines_of
+from verifyrig.jobs.fitness_text import as_json, lines_of
 from verifyrig.jobs.model import Entry, EntryKind, Job, RunFacts
 from verifyrig.jobs.rules import Obstacle, in_order, next_purpose, obstacles_to_close
 from verifyrig.jobs.soak import plan_soak
@@ -279,7 +279,7 @@ def job_object(job: Job, runs: Sequence[RunFacts], fitness: Fitness) -> JobObjec
         "dangers": [_danger_object(found) for found in standing_dangers(job)],
         "open": [{"kind": obstacle.kind, "text": obstacle.text} for obstacle in standing.to_close],
         "fitness": as_json(fitness),
-        "hand_over": {"yes": fitness.releasable, "because": [clause_of(reason) for reason in fitness.blockers]},
+        "hand_over": {"yes": fitness.releasable, "because": list(map(str, fitness.blockers))},
         "warranties": [{"part": part, "until": ends.isoformat()} for part, ends in job.warranties()],
     }
 

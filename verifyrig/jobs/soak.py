@@ -12,6 +12,7 @@ import re
 from dataclasses import dataclass
 
 from verifyrig.core.errors import UsageError
+from verifyrig.core.plain_text import duration_text
 
 RULE_OF_THREE = 3.0
 CONFIDENCE = 0.95
@@ -59,8 +60,9 @@ class SoakPlan:
     def sentence(self) -> str:
         """What is planned, in one sentence."""
         return (
-            f"One failure in {in_words(1 / self.rate_per_h)} of use asks for {in_words(self.hours)} of like use "
-            "without any, so that this rate is excluded at 95 % (rule of three)."
+            f"One failure in {duration_text(3600 / self.rate_per_h)} of use asks for "
+            f"{duration_text(3600 * self.hours)} of like use without any, so that this rate is excluded at 95 % "
+            "(rule of three)."
         )
 
 
@@ -115,15 +117,6 @@ def rate_not_excluded_per_h(clean_hours: float, failures: int = 0) -> float:
     from scipy.stats import chi2
 
     return float(chi2.ppf(CONFIDENCE, 2 * (failures + 1)) / 2 / clean_hours)
-
-
-def in_words(hours: float) -> str:
-    """Return a duration of use as people say it: `40 s`, `20 min`, `6 h`, `31.5 h`."""
-    if hours < 1 / 30:
-        return f"{hours * 3600:.2g} s"
-    if hours < 2:
-        return f"{round(hours * 60):d} min"
-    return f"{hours:.3g} h"
 
 
 def _rate_per_h(words: str) -> float:

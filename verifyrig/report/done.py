@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from verifyrig.core.outcome import StageEnd
-from verifyrig.jobs.fitness_model import Code
+from verifyrig.jobs.fitness_model import Code, code_of
 from verifyrig.jobs.fitness_text import points_open_at
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, OLD_PARTS
 from verifyrig.report.choose import runs_since_last_change
@@ -184,7 +184,7 @@ def rarely(report: ReportInput, words: Words) -> list[str]:
     spent_s = complaint.spent(clean).total_s
     if spent_s <= 0:
         return []
-    if any(reason.code is Code.CLEAN_USE for reason in report.fitness.missing):
+    if any(code_of(reason) is Code.CLEAN_USE for reason in report.fitness.missing):
         return []  # the finding itself says it, with how long it takes
     every_h = 1.0 / rate_not_excluded_per_h(spent_s / 3600)
     return [

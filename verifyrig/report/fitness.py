@@ -6,9 +6,10 @@ from typing import NamedTuple
 
 from verifyrig.core.old_sentences import reasons_of_text
 from verifyrig.core.plain_text import plain_line
+from verifyrig.core.reason import Reason
 from verifyrig.jobs.dangers import BY_CODE
-from verifyrig.jobs.fitness_model import Code, Headline, Reason, Status
-from verifyrig.jobs.fitness_text import HEADLINE_WORDS, STATUS_WORDS, clause_of
+from verifyrig.jobs.fitness_model import Code, Headline, Status, code_of
+from verifyrig.jobs.fitness_text import HEADLINE_WORDS, STATUS_WORDS
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.reasons import told, told_all
 from verifyrig.report.wording import Words
@@ -70,7 +71,7 @@ def draft_of(report: ReportInput, words: Words) -> Draft | None:
 
 def danger_sentences(report: ReportInput, words: Words) -> list[str]:
     """Return what is dangerous and what to do, in sentences; they stand before all else."""
-    codes = [str(reason.values["danger"]) for reason in report.fitness.blockers if reason.code is Code.DANGER]
+    codes = [str(reason.values["danger"]) for reason in report.fitness.blockers if code_of(reason) is Code.DANGER]
     found = [BY_CODE[code] for code in codes]
     return [f"{_capital(words.t(danger.what))}. {words.t(danger.do)}" for danger in found]
 
@@ -85,7 +86,7 @@ def hand_over_reason(report: ReportInput, words: Words) -> str:
     """Return why the machine may leave, or why not."""
     fitness = report.fitness
     decided = [words.t("decided by the technician: {reason}", reason=fitness.override)] if fitness.override else []
-    dangers = [reason for reason in fitness.blockers if reason.code is Code.DANGER]
+    dangers = [reason for reason in fitness.blockers if code_of(reason) is Code.DANGER]
     holding = [*dangers, *fitness.uncovered]
     if holding:
         return _listed(holding, words)
@@ -102,7 +103,7 @@ def _listed(reasons: list[Reason], words: Words) -> str:
 
 def clause(reason: Reason, words: Words) -> str:
     """Return a reason as a clause in the report's language."""
-    return clause_of(reason, words.t, words.duration, lambda what: told(what, words))
+    return told(reason, words)
 
 
 def open_point(point: Reason | str, words: Words) -> str:

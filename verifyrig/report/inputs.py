@@ -11,7 +11,6 @@ from verifyrig.core.reason import Reason
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.judging import Suspect
 from verifyrig.jobs.fitness_model import Fitness
-from verifyrig.jobs.fitness_model import Reason as FitnessReason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +91,7 @@ class JobFacts:
     protective_steps: tuple[tuple[str, bool], ...] = ()
     cause: str = ""
     override: str = ""
-    refused: tuple[FitnessReason | str, ...] = ()
+    refused: tuple[Reason | str, ...] = ()
     again: str = ""
     warranties: tuple[tuple[str, str], ...] = ()
     handover: Mapping[str, Any] = field(default_factory=dict)

@@ -14,7 +14,6 @@ from typing import Any
 
 from verifyrig.core.reason import Reason
 from verifyrig.jobs.fitness_model import Fitness
-from verifyrig.jobs.fitness_model import Reason as FitnessReason
 from verifyrig.report.inputs import JobFacts, Opinion, ReportInput, RunInput
 
 _SERIAL_KEYS = ("serial", "asset_tag", "service_tag", "uuid")
@@ -164,15 +163,13 @@ def _masked_fitness(fitness: Fitness, hide: Hide) -> Fitness:
     )
 
 
-def _masked_reasons(reasons: tuple[FitnessReason, ...], hide: Hide) -> tuple[FitnessReason, ...]:
+def _masked_reasons(reasons: tuple[Reason, ...], hide: Hide) -> tuple[Reason, ...]:
     return tuple(_masked_reason(one, hide) for one in reasons)
 
 
-def _masked_reason(one: FitnessReason, hide: Hide) -> FitnessReason:
+def _masked_reason(one: Reason, hide: Hide) -> Reason:
     texts = ("text", "words", "noted")
-    return replace(
-        one, values={key: _walked(value, hide) if key in texts else value for key, value in one.values.items()}
-    )
+    return Reason(one.code, {key: _walked(value, hide) if key in texts else value for key, value in one.values.items()})
 
 
 def _masked_opinion(opinion: Opinion, hide: Hide) -> Opinion:

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import Reason
-from verifyrig.jobs.fitness_model import Code, Headline
+from verifyrig.jobs.fitness_model import Code, Headline, code_of
 from verifyrig.report.choose import main_channel
 from verifyrig.report.fitness import clause, danger_sentences, headline_sign, missing_sentences
 from verifyrig.report.inputs import ReportInput, RunInput
@@ -58,12 +58,12 @@ _REMARKS = {
 
 def _remarks(report: ReportInput, words: Words) -> list[str]:
     fitness = report.fitness
-    said = [words.t(_REMARKS[reason.code]) for reason in fitness.blockers if reason.code in _REMARKS]
+    said = [words.t(_REMARKS[code]) for code in map(code_of, fitness.blockers) if code in _REMARKS]
     broken = (Code.RECORD_ALTERED, Code.RECORD_DAMAGED, Code.RECORD_UNSEALED)
     said += [
         clause(reason, words)[:1].upper() + clause(reason, words)[1:] + "."
         for reason in fitness.blockers
-        if reason.code in broken
+        if code_of(reason) in broken
     ]
     if fitness.headline is Headline.NO_FAULT_SEEN and report.job is not None and report.job.complaint:
         said.append(words.t("The fault that was described did not show on the bench; it is not excluded."))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from verifyrig.core.reason import DURATION
 from verifyrig.files.time_zone import UTC_NAME, zone_of
 from verifyrig.report.catalogue import SOURCE_LANGUAGE, Catalogue, read_catalogue
 from verifyrig.report.inputs import Settings
@@ -62,6 +63,8 @@ class Words:
         """Return a number of a sentence in the form of the language, with the digits that its format asks for."""
         from babel.numbers import format_percent
 
+        if form == DURATION:
+            return self.duration(value)
         if form.endswith("%"):
             places = int(form.strip(".%") or 0)
             rounded = round(value, places + 2) + 0.0
