@@ -91,6 +91,7 @@ def _plain(trace: Trace, stage: StageSpan, channel: str) -> Iterator[tuple[str, 
         "speed": ("mean", "min"),
         "voltage": ("min", "max"),
         "power": ("mean",),
+        "clock": ("mean", "min"),
     }.get(quantity_of(channel), ())
     if base_name(channel) in ("busy_share", "gpu_busy_share"):
         wanted = ("mean",)

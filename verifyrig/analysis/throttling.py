@@ -6,7 +6,6 @@ at that limit is judged by its work and its watts.
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +13,7 @@ import numpy as np
 from verifyrig.analysis.load_edges import is_heated
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import sensor_facts, stage_columns
+from verifyrig.analysis.work_rate import work_rate_kept
 from verifyrig.core.channels import GPU_LIMITS
 from verifyrig.core.heat_sources import CARD, DIE
 from verifyrig.core.reason import Reason, reason
@@ -28,9 +28,9 @@ _CAPPED_SHARE = 0.05
 
 def throttle_metrics(trace: Trace, stage: StageSpan) -> dict[str, Metric]:
     """Return `throttle_share` and `work_rate_kept_share` of a load stage, by their names without the stage."""
-    kept = _work_kept(trace, stage)
+    kept = work_rate_kept(trace, stage)
     if isinstance(kept.value, float) and is_heated(trace, stage, CARD):
-        kept = replace(kept, why=power_cap(trace, stage))
+        kept = replace(kept, why=(*kept.why, *power_cap(trace, stage)))
     found = {"throttle_share": _throttle_share(trace, stage), "work_rate_kept_share": kept}
     return found | _reasons(trace, stage) if is_heated(trace, stage, CARD) else found
 
@@ -91,21 +91,6 @@ def _counted(trace: Trace, stage: StageSpan) -> Metric:
         rising[across - 1 : across] = False
     why = (reason("throttled-for-heat"),) if rising.any() else ()
     return Metric(value=float(np.mean(rising)), unit="1", u95=1.0 / len(counts), why=why)
-
-
-def _work_kept(trace: Trace, stage: StageSpan) -> Metric:
-    """Work per second in the last minute over that in the first full minute."""
-    t_s, rate = stage_columns(trace, stage, "work_rate_per_s")
-    if len(rate) == 0:
-        return not_measured("1", reason("no-work-counted"))
-    if t_s[-1] - t_s[0] < 120.0:
-        return not_measured("1", reason("load-too-short"))
-    first, last = rate[t_s < t_s[0] + 60.0], rate[t_s > t_s[-1] - 60.0]
-    if np.mean(first) <= 0:
-        return not_measured("1", reason("no-work-at-first"))
-    kept = float(np.mean(last) / np.mean(first))
-    spread = [float(np.std(x, ddof=1) / np.sqrt(len(x)) / np.mean(first)) for x in (first, last)]
-    return Metric(value=kept, unit="1", u95=2 * math.hypot(*spread))
 
 
 def at_limit(trace: Trace, stage: StageSpan, channel: str = "die_temp_c") -> bool:

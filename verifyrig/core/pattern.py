@@ -45,6 +45,10 @@ GENTLE_PULSE_S = 5.0
 GENTLE_REST_SHARE = 2.0
 
 
+# A shorter load at one share says nothing of keeping its speed (common practice, no source).
+LEAST_KEPT_LOAD_S = 20.0
+
+
 def is_gentle(plan: LoadPlan) -> bool:
     """Return whether the load is no more than short quarter-share pulses, which need nobody's answer beforehand.
 

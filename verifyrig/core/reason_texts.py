@@ -98,7 +98,8 @@ TEXTS: dict[str, str] = {
     "no-throttle-counter": "this machine has no throttle counter",
     "throttled-for-heat": "counted by the processor for heat",
     "no-work-counted": "no work was counted",
-    "load-too-short": "the load lasted less than two minutes",
+    "load-too-short": "the load lasted {had_s:.0f} s, and {least_s:.0f} s are the least",
+    "work-kept-over": "over the first and the last {window_s:.0f} s, for the load was shorter than two minutes",
     "no-work-at-first": "no work was done in the first minute",
     "no-results-checked": "the load checked no results",
     # Why a limit of the profile is not judged (analysis.thresholds, runs.summary)

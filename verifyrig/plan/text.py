@@ -15,6 +15,7 @@ from verifyrig.core.errors import ProfileError
 from verifyrig.core.profile import Profile, Stage, Threshold, TripLimit
 from verifyrig.files.toml_table import Faults, Table, meant, parse_table, shown
 from verifyrig.plan.checks import check_profile
+from verifyrig.plan.feeding import check_fed
 from verifyrig.plan.guarding import check_guarded
 from verifyrig.plan.stages import id_name, known_channel, number_or, read_stages, required_text
 
@@ -66,6 +67,7 @@ def _read(text: str, origin: str, *, recorded: bool = False) -> tuple[Profile | 
     profile = _profile(table, text, origin) if table is not None else None
     if profile is not None and not recorded:
         check_guarded(profile, faults)
+        check_fed(profile, faults)
     return profile, [ProfileError(fault.what, where=fault.where, mend=fault.mend) for fault in faults.found]
 
 
