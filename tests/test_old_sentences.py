@@ -14,11 +14,15 @@ from verifyrig.core.old_sentences import kept_reasons, reason_of_sentence, reaso
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.reason_texts import TEXTS
 from verifyrig.core.trace import Event
+from verifyrig.jobs.fitness_text import points_open_at
+from verifyrig.jobs.text import parse_job
 from verifyrig.record import read_trace
+from verifyrig.report.fitness import open_point
 from verifyrig.report.sentences import alone_sentence
-from verifyrig.report.wording import words_for
+from verifyrig.report.wording import Foreign, words_for
 
 RECORDS = Path(__file__).parent / "data" / "records"
+JOBS = Path(__file__).parent / "data" / "jobs"
 TOO_HOT = "rest and pulses foresee 104 ± 9 °C under it, and the limit is 92 °C"
 
 
@@ -105,6 +109,23 @@ def test_old_records_are_read_however_the_sentences_are_worded_now(monkeypatch: 
     run = replace(run, trace=replace(run.trace, stages=stages, events=(refused,)))
     said = alone_sentence(run, "die_temp_c", words_for("en"))
     assert said == "As it came in: no full load was run, as rest and pulses foretold too much heat under it."
+
+
+def test_an_old_job_file_is_read_however_the_sentences_are_worded_now(monkeypatch: pytest.MonkeyPatch) -> None:
+    for code, text in TEXTS.items():
+        monkeypatch.setitem(TEXTS, code, f"⟦{text}⟧")
+    job = parse_job((JOBS / "20260102-1" / "job.toml").read_text(encoding="utf-8"), "job.toml")
+    assert job.closing is not None
+    points = points_open_at(job.closing.detail)
+    meant = [one.code for point in points for one in reasons_of_text(str(point)) if isinstance(one, Reason)]
+    assert meant == [
+        "fitness-not-measured-again", "test-part-inside", "no-verification", *["step-not-ticked"] * 5,
+    ]  # fmt: skip
+    german = words_for("de")
+    said = [open_point(point, german) for point in points]
+    assert not any(isinstance(one, Foreign) or "⟦" in one for one in said), said
+    assert said[0] == "das Gerät wurde verändert und nicht noch einmal gemessen"
+    assert said[1] == "das nur zur Probe eingebaute Teil ist noch im Gerät: air cooler"
 
 
 def test_the_frozen_table_names_codes_that_there_are() -> None:
