@@ -109,9 +109,9 @@ def test_temperatures_move_with_their_room_and_an_unknown_room_gives_none() -> N
 def test_groups_without_an_answer_say_so() -> None:
     for found in (compare_means([1.0], [1.0, 2.0]), compare_ranks([1.0, 2.0], []), equivalence([1.0], [], margin=1.0)):
         assert isinstance(found, Unanswered)
-        assert "two of each" in found.reason
+        assert "two of each" in str(found.why)
     same = compare_means([1.0, 1.0], [2.0, 2.0])
     assert isinstance(same, Unanswered)
-    assert "equal within both groups" in same.reason
+    assert "equal within both groups" in str(same.why)
     with pytest.raises(ValueError, match="margin"):
         equivalence(OLD, NEW, margin=0.0)

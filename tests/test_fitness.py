@@ -21,12 +21,14 @@ from verifyrig.commands import cli
 from verifyrig.core.exposure import PARTS_OF_WORK, Exposure, LoadedPart, TimeSpent
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.pattern import pattern_duration_s
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import Event, StageSpan, Trace
 from verifyrig.jobs.actions import record_change, tick_steps
 from verifyrig.jobs.complaint import PARTS_OF_DOING, complaint_of
 from verifyrig.jobs.exposure_of_run import exposure_of
 from verifyrig.jobs.fitness import fitness_of
-from verifyrig.jobs.fitness_model import WAY_TO_LOAD, Code, Fitness, Headline, Status, code_of
+from verifyrig.jobs.fitness_model import WAY_TO_LOAD, Code, Fitness, Headline, Status, because, code_of
+from verifyrig.jobs.fitness_text import kept, reason_of_kept
 from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, Machine, RunFacts
 from verifyrig.jobs.store import new_job, read_job
 from verifyrig.jobs.vocabulary import QUESTIONS, protective_steps
@@ -499,3 +501,38 @@ def test_a_rare_complaint_says_on_the_first_page_what_is_missing_and_how_long_it
     # 31.5 h are needed by the rule of three; the record had 4 min of load: 31 h 26 min more.
     text = first.replace("\u202f", " ")
     assert "it takes 31 h 30 min: 31 h 26 min more" in text
+
+
+@pytest.mark.parametrize(
+    ("why", "spelling"),
+    [
+        (because(Code.PART_NOT_LOADED, part=GRAPHICS), {"code": "part-not-loaded", "values": {"part": "graphics"}}),
+        (
+            because(Code.CLEAN_USE, part=PROCESSOR, had_s=600.0, needed_s=900.0, more_s=300.0),
+            {
+                "code": "clean-use",
+                "values": {"part": "processor", "had_s": 600.0, "needed_s": 900.0, "more_s": 300.0},
+            },
+        ),
+        (
+            because(Code.OBSTACLE, text=(reason("no-verification", change="cleaned"),), kind="verification"),
+            {
+                "code": "obstacle",
+                "values": {
+                    "kind": "verification",
+                    "text": {"code": "no-verification", "values": {"change": "cleaned"}},
+                },
+            },
+        ),
+    ],
+)
+def test_a_job_file_keeps_a_reason_in_the_spelling_of_before(why: Reason, spelling: dict[str, Any]) -> None:
+    assert kept(why) == spelling
+    assert reason_of_kept(spelling) == why
+
+
+@pytest.mark.parametrize(
+    "data", [None, {}, {"code": "later", "values": {}}, {"code": "unclear", "values": {}}, {"code": "unclear"}]
+)
+def test_a_reason_of_a_later_version_is_none(data: Any) -> None:
+    assert reason_of_kept(data) is None

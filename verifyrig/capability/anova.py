@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from verifyrig.capability.samples import FloatArray, Unanswered, finite
+from verifyrig.core.reason import reason
 
 __all__ = ["AnovaLine", "CrossedAnova", "OneWayAnova", "crossed_anova", "one_way_anova"]
 
@@ -55,7 +56,7 @@ def one_way_anova(groups: Sequence[Iterable[float | None]]) -> OneWayAnova | Una
     samples = [sample for group in groups if (sample := finite(group)).size]
     n = sum(sample.size for sample in samples)
     if len(samples) < 2 or n <= len(samples):
-        return Unanswered(reason=f"{n} values in {len(samples)} groups; two groups and one repeat are needed")
+        return Unanswered(why=reason("values-in-groups", count=n, groups=len(samples)))
     origin = samples[0][0]
     shifted = [sample - origin for sample in samples]
     grand = math.fsum(value for sample in shifted for value in sample) / n
@@ -63,7 +64,7 @@ def one_way_anova(groups: Sequence[Iterable[float | None]]) -> OneWayAnova | Una
     between = math.fsum(sample.size * (mean - grand) ** 2 for sample, mean in zip(shifted, means, strict=True))
     within = math.fsum((value - mean) ** 2 for sample, mean in zip(shifted, means, strict=True) for value in sample)
     if between + within == 0:
-        return Unanswered(reason=f"all {n} values are equal")
+        return Unanswered(why=reason("units-equal", count=n))
     dof_between, dof_within = len(samples) - 1, n - len(samples)
     f, p = _f_test(between, dof_between, within, dof_within)
     return OneWayAnova(
@@ -97,12 +98,12 @@ def crossed_anova(table: npt.ArrayLike) -> CrossedAnova | Unanswered:
         raise ValueError(f"the table has shape {values.shape}; (first, second, repeats) is needed")
     firsts, seconds, repeats = values.shape
     if not np.isfinite(values).all():
-        return Unanswered(reason="the table has gaps; every unit must be measured equally often in every way")
+        return Unanswered(why=reason("study-has-gaps"))
     if firsts < 2 or seconds < 2:
-        return Unanswered(reason=f"{firsts} by {seconds} is no crossed study; at least 2 by 2 is needed")
+        return Unanswered(why=reason("study-not-crossed", rows=firsts, columns=seconds))
     sums = _crossed_sums(values)
     if sum(sums) == 0:
-        return Unanswered(reason=f"all {values.size} values are equal")
+        return Unanswered(why=reason("units-equal", count=int(values.size)))
     dofs = (firsts - 1, seconds - 1, (firsts - 1) * (seconds - 1), firsts * seconds * (repeats - 1))
     return _crossed_lines(sums, dofs, (firsts, seconds, repeats))
 

@@ -15,6 +15,7 @@ from functools import cache
 import numpy as np
 
 from verifyrig.capability.samples import FloatArray, Unanswered, are_equal, finite
+from verifyrig.core.reason import reason
 
 __all__ = [
     "Chart",
@@ -149,12 +150,12 @@ def individuals_chart(
     """
     points = finite(values)
     if points.size < 2:
-        return Unanswered(reason=f"{points.size} values; a moving range needs two")
+        return Unanswered(why=reason("values-for-range", count=int(points.size)))
     spreads = np.abs(np.diff(points))
     two = factors(2)
     mean_range = float(np.mean(spreads)) if sigma is None else sigma * two.d2
     if mean_range == 0 or (sigma is None and are_equal(points)):
-        return Unanswered(reason=f"all {points.size} values are equal, so nothing is known of their spread")
+        return Unanswered(why=reason("units-equal-no-spread", count=int(points.size)))
     return _chart(
         points,
         float(np.mean(points)) if centre is None else centre,
@@ -178,7 +179,7 @@ def batch_chart(batches: Sequence[Iterable[float | None]], *, by: str = "range")
     sizes = sorted({int(sample.size) for sample in samples})
     if len(samples) < 2 or len(sizes) != 1 or sizes[0] < 2:
         named = ", ".join(str(size) for size in sizes) or "none"
-        return Unanswered(reason=f"{len(samples)} batches of {named} units; two batches of one size >= 2 are needed")
+        return Unanswered(why=reason("batches-unequal", count=len(samples), sizes=named))
     table = np.array(samples)
     known = factors(sizes[0])
     if by == "range":
@@ -187,7 +188,7 @@ def batch_chart(batches: Sequence[Iterable[float | None]], *, by: str = "range")
         spreads, a, lower, upper = np.std(table, axis=1, ddof=1), known.a3, known.b3, known.b4
     mean_spread = float(np.mean(spreads))
     if all(map(are_equal, samples)):
-        return Unanswered(reason="within every batch all values are equal, so nothing is known of their spread")
+        return Unanswered(why=reason("units-equal-in-batches"))
     means = table.mean(axis=1)
     limits = (lower * mean_spread, upper * mean_spread)
     return _chart(means, float(means.mean()), a * mean_spread / 3, spreads, mean_spread, limits, first_spread_at=0)
@@ -215,7 +216,7 @@ def short_run_chart(
     scales = {model: _scale(model, measured, known or {}) for model in dict.fromkeys(models)}
     z = [(value - scale[0]) / scale[1] for value, model in measured if (scale := scales[model]) and value is not None]
     if len(z) < 2:
-        return Unanswered(reason=f"{len(z)} units of models whose mean and spread are known; two are needed")
+        return Unanswered(why=reason("models-unknown", count=len(z)))
     points = np.array(z, dtype=np.float64)
     two = factors(2)
     limits = (0.0, two.big_d4 * two.d2)

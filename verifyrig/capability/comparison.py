@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from verifyrig.capability.samples import FloatArray, Unanswered, are_equal, finite
+from verifyrig.core.reason import reason
 
 __all__ = [
     "Equivalence",
@@ -69,7 +70,7 @@ def compare_summaries(
     v1, v2 = sd1**2 / n1, sd2**2 / n2
     error = math.sqrt(v1 + v2)
     if error == 0:
-        return Unanswered(reason="all values are equal within both groups, so nothing is known of their spread")
+        return Unanswered(why=reason("units-equal-in-groups"))
     dof = (v1 + v2) ** 2 / (v1**2 / (n1 - 1) + v2**2 / (n2 - 1))
     difference = mean2 - mean1
     reach = float(stdtrit(dof, (1 + confidence) / 2)) * error
@@ -196,5 +197,5 @@ def over_reference_ambient(
 
 def _too_few(ones: FloatArray, others: FloatArray) -> Unanswered | None:
     if min(ones.size, others.size) < 2:
-        return Unanswered(reason=f"{ones.size} and {others.size} units measured; two of each are needed")
+        return Unanswered(why=reason("units-two-of-each", first=int(ones.size), second=int(others.size)))
     return None

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from verifyrig.capability.anova import CrossedAnova, crossed_anova
 from verifyrig.capability.samples import Unanswered
+from verifyrig.core.reason import reason
 
 __all__ = ["GaugeStudy", "gauge_study"]
 
@@ -89,7 +90,7 @@ def gauge_study(
     unit_variance = max(0.0, (anova.first.mean_square - reference) / (levels * repeats))
     gauge_sd = math.sqrt(repeat_variance + factor_variance + mixed_variance)
     if gauge_sd == 0:
-        return Unanswered(reason="every repeat gave the same figure, so the resolution hides the gauge's spread")
+        return Unanswered(why=reason("repeats-equal"))
     return GaugeStudy(
         factor=factor,
         repeat_sd=math.sqrt(repeat_variance),

@@ -14,6 +14,7 @@ import numpy as np
 
 from verifyrig.capability.samples import FloatArray, Unanswered, finite, spread_of
 from verifyrig.capability.tolerance import k_one_sided, k_two_sided, needed_units
+from verifyrig.core.reason import reason
 
 __all__ = [
     "FEWEST_FOR_A_CLAIM",
@@ -184,7 +185,7 @@ def units_for_claim(
     factor = k_one_sided if minimum is None or maximum is None else k_two_sided
     low, high = max(FEWEST_FOR_A_CLAIM, int(sample.size)), _MOST_UNITS_LOOKED_AT
     if factor(high, share, confidence) > room:
-        return Unanswered(reason=f"at this mean and spread {share:.4g} of all units do not lie within the limits")
+        return Unanswered(why=reason("units-outside-limits", share=share))
     while low < high:  # the factor falls with n
         middle = (low + high) // 2
         low, high = (low, middle) if factor(middle, share, confidence) <= room else (middle + 1, high)

@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from verifyrig.capability.samples import FloatArray, Unanswered, are_equal
+from verifyrig.core.reason import reason
 
 __all__ = ["EsdStep", "GrubbsTest", "find_outliers", "generalised_esd", "grubbs"]
 
@@ -126,9 +127,9 @@ def _placed(values: Iterable[float | None]) -> tuple[np.ndarray[tuple[int], np.d
 
 def _too_alike(sample: FloatArray) -> Unanswered | None:
     if sample.size < 3:
-        return Unanswered(reason=f"{sample.size} units measured, at least 3 needed to call one an outlier")
+        return Unanswered(why=reason("units-for-outlier", count=int(sample.size)))
     if are_equal(sample):
-        return Unanswered(reason=f"all {sample.size} values are equal")
+        return Unanswered(why=reason("units-equal", count=int(sample.size)))
     return None
 
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from verifyrig.core.reason import Reason, reason
+
 __all__ = ["FloatArray", "Unanswered", "are_equal", "finite", "spread_of"]
 
 FloatArray = npt.NDArray[np.float64]
@@ -20,10 +22,10 @@ class Unanswered:
     """A question that these data cannot answer.
 
     Attributes:
-        reason: Why, one clause for a person.
+        why: Why, one clause.
     """
 
-    reason: str
+    why: Reason
 
 
 def finite(values: Iterable[float | None] | FloatArray) -> FloatArray:
@@ -43,8 +45,9 @@ def spread_of(sample: FloatArray, least: int = 2) -> float | Unanswered:
     Source of the two-pass form: the mean is taken off first, so that common leading digits cost nothing.
     """
     if sample.size < least:
-        had = "no unit" if sample.size == 0 else "one unit" if sample.size == 1 else f"{sample.size} units"
-        return Unanswered(reason=f"{had} measured, at least {least} needed")
+        if sample.size < 2:
+            return Unanswered(why=reason("units-one-needed" if sample.size else "units-none-needed", needed=least))
+        return Unanswered(why=reason("units-needed", count=int(sample.size), needed=least))
     if are_equal(sample):
-        return Unanswered(reason=f"all {sample.size} values are equal, so nothing is known of their spread")
+        return Unanswered(why=reason("units-equal-no-spread", count=int(sample.size)))
     return float(np.std(sample - sample[0], ddof=1))

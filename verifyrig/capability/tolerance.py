@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 
 from verifyrig.capability.samples import FloatArray, Unanswered, finite, spread_of
+from verifyrig.core.reason import reason
 
 __all__ = [
     "Side",
@@ -182,8 +183,8 @@ def distribution_free_interval(
     n = int(ordered.size)
     needed = needed_units(share, confidence, side=side)
     if n < needed:
-        asked = f"{share:.4g} of all units at {confidence:.4g} confidence"
-        return Unanswered(reason=f"{n} units measured, {needed} needed to hold {asked} with no shape assumed")
+        why = reason("units-without-shape", count=n, needed=needed, share=share, confidence=confidence)
+        return Unanswered(why=why)
     # Leaving out `cut` units at the ends: confidence = P(binomial(n, share) <= n - 1 - cut).
     least = 1 if side == "both" else 0
     cuts = np.arange(least, n)

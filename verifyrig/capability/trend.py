@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from verifyrig.capability.samples import Unanswered, are_equal
+from verifyrig.core.reason import reason
 
 __all__ = ["Trend", "find_trend"]
 
@@ -48,10 +49,10 @@ def find_trend(times: Iterable[float], values: Iterable[float | None]) -> Trend 
 
     pairs = [(t, value) for t, value in zip(times, values, strict=True) if value is not None and np.isfinite(value)]
     if len(pairs) < 4:
-        return Unanswered(reason=f"{len(pairs)} values; a trend needs at least 4")
+        return Unanswered(why=reason("values-for-trend", count=len(pairs)))
     t, y = np.array(pairs, dtype=np.float64).T
     if are_equal(y) or np.ptp(t) == 0:
-        return Unanswered(reason=f"all {len(pairs)} values or times are equal")
+        return Unanswered(why=reason("values-or-times-equal", count=len(pairs)))
     tau = kendalltau(t, y)
     slope = theilslopes(y, t, alpha=0.95)
     return Trend(

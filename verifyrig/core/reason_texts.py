@@ -6,11 +6,13 @@ sentence without it, and forms numbers by its own rules.
 
 from __future__ import annotations
 
+from verifyrig.core.texts_of_capability import TEXTS_OF_CAPABILITY
 from verifyrig.core.texts_of_diagnosis import TEXTS_OF_DIAGNOSIS
 from verifyrig.core.texts_of_ends import TEXTS_OF_ENDS
 from verifyrig.core.texts_of_fitness import TEXTS_OF_FITNESS
 
 TEXTS: dict[str, str] = {
+    **TEXTS_OF_CAPABILITY,
     **TEXTS_OF_DIAGNOSIS,
     **TEXTS_OF_ENDS,
     **TEXTS_OF_FITNESS,

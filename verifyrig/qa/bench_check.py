@@ -21,6 +21,7 @@ from verifyrig.capability import (
     individuals_chart,
 )
 from verifyrig.core.profile import Profile
+from verifyrig.core.reason import reason
 from verifyrig.metrology.verdict import Verdict, worst
 from verifyrig.qa.findings import values_of
 from verifyrig.qa.shapes import WINDOWS, fingerprint_stage
@@ -66,7 +67,7 @@ class GoldenChart:
     def why(self) -> str:
         """What the verdict rests on, one clause."""
         if isinstance(self.chart, Unanswered):
-            return self.chart.reason
+            return str(self.chart.why)
         found = [f"{self.runs[signal.at]}: {signal.why}" for signal in recent_signals(self.chart)]
         if isinstance(self.trend, Trend) and is_creep(self.trend):
             found.append(f"it creeps by {self.trend.slope * 30:+.3g} {self.unit_of_measure} in 30 days")
@@ -236,7 +237,7 @@ def _study(name: str, runs: Sequence[UnitRun], factor: str, profile: Profile) ->
     units, levels = sorted({unit for unit, _ in cells}), sorted({level for _, level in cells})
     whole = [unit for unit in units if all((unit, level) in cells for level in levels)]
     if not whole:
-        return Unanswered(reason=f"no unit was measured at every level of {factor}")
+        return Unanswered(why=reason("study-level-missing", factor=factor))
     repeats = min(len(cells[unit, level]) for unit in whole for level in levels)
     table = [[cells[unit, level][:repeats] for level in levels] for unit in whole]
     return gauge_study(table, tolerance_width=_tolerance_width(name, table, profile), factor=factor)

@@ -46,7 +46,7 @@ def _chart_json(golden: GoldenChart) -> GoldenObject:
 
 def _study_json(study: GaugeStudy | Unanswered) -> GaugeObject:
     if isinstance(study, Unanswered):
-        return {"fitness": None, "note": study.reason}
+        return {"fitness": None, "note": str(study.why)}
     return {
         "factor": study.factor,
         "repeat_sd": plain_number(study.repeat_sd),
@@ -76,7 +76,7 @@ def check_lines(found: BenchCheck) -> list[str]:
 
 def _study_words(study: GaugeStudy | Unanswered) -> str:
     if isinstance(study, Unanswered):
-        return study.reason
+        return str(study.why)
     share = study.study_share if study.tolerance_share is None else study.tolerance_share
     whole = "of what the study saw" if study.tolerance_share is None else "of the tolerance"
     return (

@@ -21,6 +21,7 @@ from verifyrig.capability import (
 )
 from verifyrig.capability.samples import FloatArray
 from verifyrig.capability.tolerance import Side
+from verifyrig.core.reason import Reason, reason
 
 __all__ = ["CONFIDENCE", "SHARE", "Claim", "claim_for"]
 
@@ -36,7 +37,7 @@ class Claim:
     """What a sample proves, in its unit; None where it proves nothing, with the reason in `notes`.
 
     Attributes:
-        why_not_proven: Why "95 % of all units lie within the limits" is not proven; empty where it is, and for
+        why_not_proven: Why "95 % of all units lie within the limits" is not proven; None where it is, and for
             counts, of which the notes give the bound.
     """
 
@@ -46,19 +47,19 @@ class Claim:
     tolerance_high: float | None = None
     cpk: float | None = None
     cpk_low: float | None = None
-    why_not_proven: str = ""
-    notes: tuple[str, ...] = ()
+    why_not_proven: Reason | None = None
+    notes: tuple[Reason, ...] = ()
 
 
 def claim_for(sample: FloatArray, minimum: float | None, maximum: float | None, *, count: bool = False) -> Claim:
     """Return what a sample of finite values proves against the limits (either may be None)."""
     n, has_limit = int(sample.size), minimum is not None or maximum is not None
-    provisional = f"provisional: {n} units" if n < FEWEST_FOR_A_CLAIM else ""
+    provisional = reason("claim-provisional", count=n) if n < FEWEST_FOR_A_CLAIM else None
     side: Side = "both" if (minimum is None) == (maximum is None) else "upper" if minimum is None else "lower"
     interval = normal_interval(sample, share=SHARE, confidence=CONFIDENCE, side=side)
     if count or isinstance(interval, Unanswered):
         notes = _count_notes(sample.tolist(), minimum, maximum)
-        notes += [interval.reason] if isinstance(interval, Unanswered) and n and not count else []
+        notes += [interval.why] if isinstance(interval, Unanswered) and n and not count else []
         return Claim(n=n, has_limit=has_limit, why_not_proven=provisional, notes=tuple(notes))
     shape_note, interval, doubtful = _for_shape(sample, interval, side)
     index = capability(sample, minimum=minimum, maximum=maximum, confidence=CONFIDENCE) if has_limit else None
@@ -72,21 +73,23 @@ def claim_for(sample: FloatArray, minimum: float | None, maximum: float | None, 
         tolerance_high=interval.high,
         cpk=found.cpk if found else None,
         cpk_low=found.cpk_low if found else None,
-        why_not_proven=why if has_limit else "",
-        notes=tuple(note for note in (provisional, shape_note, *missing) if note),
+        why_not_proven=why if has_limit else None,
+        notes=tuple(note for note in (provisional, shape_note, *missing) if note is not None),
     )
 
 
-def _for_shape(sample: FloatArray, interval: ToleranceInterval, side: Side) -> tuple[str, ToleranceInterval, bool]:
+def _for_shape(
+    sample: FloatArray, interval: ToleranceInterval, side: Side
+) -> tuple[Reason | None, ToleranceInterval, bool]:
     """Return what must be said of the shape, the interval that suits it, and whether a doubt remains."""
     normality = check_normality(sample)
     if not isinstance(normality, Normality) or not normality.doubtful:
-        return "", interval, False
-    why = f"not normal (p = {normality.p_value:.2g})"
+        return None, interval, False
+    p_value = normality.p_value
     free = distribution_free_interval(sample, share=SHARE, confidence=CONFIDENCE, side=side)
     if isinstance(free, Unanswered):
-        return f"{why}, so interval and Cpk are doubtful; {free.reason}", interval, True
-    return f"{why}: interval from order statistics", free, False
+        return reason("claim-not-normal", p_value=p_value, why=(free.why,)), interval, True
+    return reason("claim-order-statistics", p_value=p_value), free, False
 
 
 def _why_not_proven(
@@ -95,12 +98,12 @@ def _why_not_proven(
     minimum: float | None,
     maximum: float | None,
     doubtful: bool,
-) -> str:
+) -> Reason | None:
     if not _holds(interval, minimum, maximum):
-        return "the tolerance interval reaches over the limit"
+        return reason("claim-reaches-over")
     if doubtful and index is not None and index.cpk_low < _CPK_FOR_ANY_SHAPE:
-        return "the values are not normal, and too near to the limit for any other shape"
-    return ""
+        return reason("claim-too-near")
+    return None
 
 
 def _holds(interval: ToleranceInterval, minimum: float | None, maximum: float | None) -> bool:
@@ -108,19 +111,20 @@ def _holds(interval: ToleranceInterval, minimum: float | None, maximum: float | 
     return low_ok and (maximum is None or (interval.high is not None and interval.high <= maximum))
 
 
-def _count_notes(values: Sequence[float], minimum: float | None, maximum: float | None) -> list[str]:
+def _count_notes(values: Sequence[float], minimum: float | None, maximum: float | None) -> list[Reason]:
     good = [v for v in values if (minimum is None or v >= minimum) and (maximum is None or v <= maximum)]
     if len(good) < len(values) or not values or (minimum is None and maximum is None):
         return []
     most = zero_events_bound(len(good), CONFIDENCE)
     missing = clean_units_missing(len(good), SHARE, CONFIDENCE)
-    text = f"{len(good)} units within the limit: at most {most:.1%} of all lie outside, at 95 % confidence"
-    return [text + (f"; {missing} more such units for at most 5 %" if missing else "")]
+    if missing:
+        return [reason("claim-none-outside-more", count=len(good), most=most, more=missing)]
+    return [reason("claim-none-outside", count=len(good), most=most)]
 
 
-def _more_units(sample: FloatArray, minimum: float | None, maximum: float | None) -> list[str]:
+def _more_units(sample: FloatArray, minimum: float | None, maximum: float | None) -> list[Reason]:
     needed = units_for_claim(sample, minimum=minimum, maximum=maximum, share=SHARE, confidence=CONFIDENCE)
     if isinstance(needed, Unanswered):
-        return [needed.reason]
+        return [needed.why]
     more = needed - int(sample.size)
-    return [f"{more} more units like these would prove that 95 % of all lie within the limit"] if more > 0 else []
+    return [reason("claim-more-units", more=more)] if more > 0 else []

@@ -102,7 +102,7 @@ def _compare(
     found: MeanDifference | Shift | Unanswered = (compare_ranks if by_ranks else compare_means)(ones, others)
     head = BuildDifference(metric=name, unit=unit, n_first=sizes[0], n_second=sizes[1], margin=margin)
     if isinstance(found, Unanswered):
-        return replace(head, note=found.reason)
+        return replace(head, note=str(found.why))
     tested = equivalence(ones, others, margin=margin) if margin is not None else None
     return replace(
         head,
@@ -112,7 +112,7 @@ def _compare(
         high=found.high,
         p_value=found.p_value,
         equivalent=tested.equivalent if isinstance(tested, Equivalence) else None,
-        note=tested.reason if isinstance(tested, Unanswered) else "as in rooms of one temperature" if moved else "",
+        note=str(tested.why) if isinstance(tested, Unanswered) else "as in rooms of one temperature" if moved else "",
     )
 
 

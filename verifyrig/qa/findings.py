@@ -215,7 +215,7 @@ def _find_metric(name: str, told: Sorted, profile: Profile, alpha: float) -> Met
         cpk_low=claim.cpk_low,
         outliers=() if isinstance(outliers, Unanswered) else tuple(runs[at].run for at in outliers),
         verdict=verdict,
-        remarks=(*notes, *claim.notes, *why),
+        remarks=(*notes, *map(str, claim.notes), *why),
         gaps=tuple(_gaps(runs, figures)),
         chart=chart,
         batches=chart_batches(values, runs) if len({run.model for run in runs}) == 1 else None,
@@ -266,8 +266,8 @@ def _verdict(units: Verdict, claim: Claim) -> tuple[Verdict, list[str]]:
         return units, []
     if units is Verdict.NOT_MEASURED:
         return units, ["no unit was measured"] if claim.n == 0 else ["some unit was not measured"]
-    if units is Verdict.PASS and claim.why_not_proven:
-        return Verdict.CONDITIONAL_PASS, [claim.why_not_proven]
+    if units is Verdict.PASS and claim.why_not_proven is not None:
+        return Verdict.CONDITIONAL_PASS, [str(claim.why_not_proven)]
     return units, []
 
 

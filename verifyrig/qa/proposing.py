@@ -55,7 +55,7 @@ def _propose(threshold: Threshold, golden: Sequence[UnitRun], share: float) -> T
     fault = factor * sum(values) / len(values) if figures[0].unit in ("K", "K/W") else None
     found = propose_limit(values, u95=max(known), side=side, share=share, fault_value=fault)
     if isinstance(found, Unanswered):
-        return _kept(threshold, found.reason)
+        return _kept(threshold, str(found.why))
     return ThresholdProposal(threshold=threshold, found=found, limit=_outward(found))
 
 
