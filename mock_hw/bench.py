@@ -7,7 +7,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Literal, Self
 
-from mock_hw.physics.machine import Machine
+from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.parameters import draw, with_second_die
 from mock_hw.physics.parts import Cooler, MachineParameters
 from mock_hw.tree.sysfs import Tree
@@ -47,7 +47,7 @@ class SimulatedBench:
         self.parameters: MachineParameters = (
             drawn if second_die_k_per_w is None else with_second_die(drawn, second_die_k_per_w)
         )
-        self.machine = Machine(self.parameters, seed=seed, start=start)
+        self.machine = SimulatedMachine(self.parameters, seed=seed, start=start)
         self.tree = Tree(root, self.machine, probes)
         self.root = root
 
@@ -57,9 +57,9 @@ class SimulatedBench:
         The load file is read anew for each second on the way. A time that has passed moves nothing.
         """
         machine = self.machine
-        while (left_s := t_s - machine.elapsed_s) > 5e-7:
+        while (remaining_s := t_s - machine.elapsed_s) > 5e-7:
             share, busy_cores = self.tree.read_load()
-            machine.advance(min(left_s, _LONGEST_STEP_S), share, busy_cores)
+            machine.advance(min(remaining_s, _LONGEST_STEP_S), share, busy_cores)
         self.tree.write()
 
     @property

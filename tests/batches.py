@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from verifyrig.core.profile import LoadPlan, Profile, Stage, StageKind, Threshold
-from verifyrig.qa import Figure, UnitRun
+from verifyrig.qa import UnitFigure, UnitRun
 
 START_UTC_S = 1_770_000_000.0
 
@@ -34,7 +34,7 @@ def unit_run(
     *,
     contact_factor: float = 1.0,
     fins_factor: float = 1.0,
-    room_c: float | None = None,
+    ambient_c: float | None = None,
 ) -> UnitRun:
     """Return the run of one invented unit: three resistances in a row, about 3 % apart from unit to unit.
 
@@ -45,12 +45,12 @@ def unit_run(
     """
     spread = rng.normal(1.0, 0.03, 3)
     contact, pipes, fins = 0.15 * spread[0] * contact_factor, 0.08 * spread[1], 0.12 * spread[2] * fins_factor
-    room = float(rng.normal(22.0, 0.5)) if room_c is None else room_c
-    power_w = float(rng.normal(120.0, 1.5)) * (1 + 0.004 * max(0.0, room - 22.0))
+    ambient = float(rng.normal(22.0, 0.5)) if ambient_c is None else ambient_c
+    power_w = float(rng.normal(120.0, 1.5)) * (1 + 0.004 * max(0.0, ambient - 22.0))
     total = contact + pipes + fins
 
-    def figure(value: float, u95: float, unit: str) -> Figure:
-        return Figure(value=float(value), u95=u95, unit=unit)
+    def figure(value: float, u95: float, unit: str) -> UnitFigure:
+        return UnitFigure(value=float(value), u95=u95, unit=unit)
 
     return UnitRun(
         run=f"20260202-08{number:02d}00-test",
@@ -60,12 +60,12 @@ def unit_run(
         recipe="recipe-1",
         version="1",
         started_utc_s=START_UTC_S + 900.0 * number,
-        ambient_c=room,
+        ambient_c=ambient,
         states={"panel": "closed"},
         simulated=True,
         metrics={
             "load.die_temp_c.rise": figure(power_w * total, 1.2, "K"),
-            "load.die_temp_c.settled": figure(room + power_w * total, 1.2, "°C"),
+            "load.die_temp_c.settled": figure(ambient + power_w * total, 1.2, "°C"),
             "load.thermal_resistance": figure(total, 0.02, "K/W"),
             "load.thermal_impedance_5s": figure(contact, 0.008, "K/W"),
             "load.thermal_impedance_60s": figure(contact + pipes, 0.01, "K/W"),
@@ -91,12 +91,12 @@ def batch_with_three_faults(seed: int = 1) -> list[UnitRun]:
     planted = {
         OVER_LIMIT: {"fins_factor": 3.0},
         MOUNTING_FAULT: {"contact_factor": 1.4},
-        WARM_ROOM: {"room_c": 34.0},
+        WARM_ROOM: {"ambient_c": 34.0},
     }
     return [unit_run(number, rng, **planted.get(number, {})) for number in range(30)]
 
 
-def again(run: UnitRun, metrics: dict[str, Figure], *, later_s: float = 7200.0) -> UnitRun:
+def again(run: UnitRun, metrics: dict[str, UnitFigure], *, later_s: float = 7200.0) -> UnitRun:
     """Return a later attempt of the same unit with some figures changed."""
     return replace(
         run,

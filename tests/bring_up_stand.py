@@ -75,15 +75,15 @@ class DieBank:
         pass
 
 
-class ToldLoad(WorkerLoad):
+class CommandedLoad(WorkerLoad):
     """Real workers; keeps every share above 0 that they were told."""
 
     def __init__(self, *, storage_dir: Path | None = None, card: str = "") -> None:
         super().__init__(storage_dir=storage_dir, card=card)
-        self.told: list[float] = []
+        self.commanded: list[float] = []
 
     def set_share(self, share: float) -> None:
-        self.told += [share] if share > 0 else []
+        self.commanded += [share] if share > 0 else []
         super().set_share(share)
 
 
@@ -102,7 +102,7 @@ class Ended:
     end: RunEnd
     gone_s: float
     stated_s: float | None
-    told: list[float]
+    commanded: list[float]
     stages: dict[str, str]
 
 
@@ -115,7 +115,7 @@ class Stand:
         if work.startswith("gpu-"):
             text = text.replace(", workers = 2", "")
         profile = parse_profile(text, origin="bring-up.toml")
-        self.bank, self.controls, self.load = DieBank(), Controls(), ToldLoad(card=card)
+        self.bank, self.controls, self.load = DieBank(), Controls(), CommandedLoad(card=card)
         self.writer = FakeWriter([])
         armed, _ = arm(profile, self.bank.infos)
         self.rig = Rig(
@@ -135,7 +135,11 @@ class Stand:
         if not gone:
             raise AssertionError(f"the workers were never seen to be {state}, or outlived {reason} by {limit_s} s")
         return Ended(
-            end=end, gone_s=gone[0], stated_s=self._stated_s(end), told=self.load.told, stages=self.writer.stages
+            end=end,
+            gone_s=gone[0],
+            stated_s=self._stated_s(end),
+            commanded=self.load.commanded,
+            stages=self.writer.stages,
         )
 
     def workers(self) -> list[psutil.Process]:
@@ -201,7 +205,7 @@ class _EndAfterwards(Silent):
             self._controls.quit("operator")
 
 
-def in_state(worker: psutil.Process, state: str, load: ToldLoad) -> bool:
+def in_state(worker: psutil.Process, state: str, load: CommandedLoad) -> bool:
     """Return whether a worker is in a state on its way up, as the system shows it."""
     try:
         if state == "spawned":
@@ -212,7 +216,7 @@ def in_state(worker: psutil.Process, state: str, load: ToldLoad) -> bool:
             return _maps(worker.pid, CARD_LIBRARY)
         if state == "allocating":
             return bool(worker.memory_info().rss > ALLOCATED_BYTES)
-        return bool(load.told)  # first-block
+        return bool(load.commanded)  # first-block
     except (psutil.Error, OSError):
         return False
 

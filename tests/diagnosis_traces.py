@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from verifyrig.core.trace import Event, StageSpan, Trace
-from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, Machine
+from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, Machine
 
 DAY = datetime(2031, 3, 14, 9, 0, tzinfo=UTC)
 
@@ -26,10 +26,10 @@ class Made:
     contact_s: float = 1.5
     flow_s: float = 18.0
     air_s: float = 110.0
-    rest_w: float = 15.0
+    idle_w: float = 15.0
     load_w: float = 100.0
-    room_c: float = 22.0
-    rest_offset_k: float = 0.0
+    ambient_c: float = 22.0
+    idle_offset_k: float = 0.0
     limit_c: float = 95.0
     fan_rpm: float = 1100.0
     liquid: bool = True
@@ -113,20 +113,22 @@ def _columns(
     rng = np.random.default_rng(7)
     load_start_s = next((s.start_s for s in spans if s.name == "load"), math.inf)
     pinned = (t_s > load_start_s + m.clock_falls_after_s) & (share > 0.5)
-    power = m.rest_w + share * (m.load_w - m.rest_w)
-    power = np.where(pinned, m.rest_w + 0.15 * (m.load_w - m.rest_w), power)
+    power = m.idle_w + share * (m.load_w - m.idle_w)
+    power = np.where(pinned, m.idle_w + 0.15 * (m.load_w - m.idle_w), power)
     if m.throttles:
         power = _held_at_limit(m, power)
         pinned = working_hard(share) & (power < 0.75 * m.load_w)
     parts = [(m.contact, m.contact_s), (m.flow, m.flow_s), (m.air, m.air_s)]
     rise = sum(r * _lagged(power, tau) for r, tau in parts)
     noise = rng.standard_normal((4, len(t_s)))
-    die = m.room_c + rise + m.rest_offset_k + 0.3 * noise[0]
+    die = m.ambient_c + rise + m.idle_offset_k + 0.3 * noise[0]
     die = np.round(np.minimum(die, m.limit_c)) if m.stuck_c is None else np.full(len(t_s), m.stuck_c)
     working = share > 0
     errors = np.floor(np.cumsum(working * share) * m.errors_per_s)
     steps = np.flatnonzero(np.diff(errors) > 0) + 1
-    events = [Event(t_s=float(t), kind="load", detail={"share": 1.0 if share[int(t)] else 0.0}) for t in _edges(share)]
+    events = [
+        Event(t_s=float(t), kind="load", detail={"share": 1.0 if share[int(t)] else 0.0}) for t in _load_steps(share)
+    ]
     cores = m.error_cores or (0,)
     events += [
         Event(t_s=float(t_s[at]), kind="compute-error", detail={"core": cores[i % len(cores)]})
@@ -134,7 +136,7 @@ def _columns(
     ]
     columns = {
         "die_temp_c": die,
-        "ambient_temp_c": m.room_c + 0.05 * noise[1],
+        "ambient_temp_c": m.ambient_c + 0.05 * noise[1],
         "package_power_w": power * (1 + 0.003 * noise[2]),
         "cpu_fan_speed_rpm": np.full(len(t_s), m.fan_rpm),
         "cpu_fan_duty_share": np.full(len(t_s), 0.6),
@@ -167,7 +169,7 @@ def _held_at_limit(m: Made, wanted_w: np.ndarray) -> np.ndarray:
     for at, watts in enumerate(wanted_w):
         kept = sum(r * now * (1 - g) for (r, _), now, g in zip(parts, lagged, gains, strict=True))
         each = sum(r * g for (r, _), g in zip(parts, gains, strict=True))
-        out[at] = min(float(watts), max(0.25 * m.load_w, (m.limit_c - m.room_c - kept) / each))
+        out[at] = min(float(watts), max(0.25 * m.load_w, (m.limit_c - m.ambient_c - kept) / each))
         lagged = [now + (out[at] - now) * g for now, g in zip(lagged, gains, strict=True)]
     return out
 
@@ -182,17 +184,17 @@ def _lagged(power: np.ndarray, tau_s: float) -> np.ndarray:
     return out
 
 
-def _edges(share: np.ndarray) -> list[int]:
+def _load_steps(share: np.ndarray) -> list[int]:
     return [int(i) + 1 for i in np.flatnonzero(np.diff(share) != 0)]
 
 
-def entry(minutes: float, kind: EntryKind, what: str, **detail: object) -> Entry:
+def entry(minutes: float, kind: EntryKind, what: str, **detail: object) -> JobEntry:
     """Return an entry of the invented job, some minutes into its day."""
     time = DAY + timedelta(minutes=minutes)
-    return Entry(entry_id=f"e-{kind}-{what}-{minutes:g}", time=time, kind=kind, what=what, detail=dict(detail))
+    return JobEntry(entry_id=f"e-{kind}-{what}-{minutes:g}", time=time, kind=kind, what=what, detail=dict(detail))
 
 
-def made_job(*entries: Entry, answers: Mapping[str, str] | None = None, kind: str = "desktop-liquid") -> Job:
+def made_job(*entries: JobEntry, answers: Mapping[str, str] | None = None, kind: str = "desktop-liquid") -> Job:
     """Return an invented job."""
     intake = Intake(complaint="It goes dark.", machine=Machine(kind=kind), answers=answers or {})
     return Job(job_id="20310314-1", opened=DAY - timedelta(hours=1), intake=intake, entries=entries)

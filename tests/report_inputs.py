@@ -16,15 +16,14 @@ from verifyrig.core.trace import Event, FloatArray, QualityInterval, StageSpan, 
 from verifyrig.jobs.fault import Pair
 from verifyrig.jobs.fitness import fitness_of
 from verifyrig.jobs.fitness_model import Fitness
-from verifyrig.jobs.model import Entry as JobEntry
-from verifyrig.jobs.model import Intake, Job, Machine
+from verifyrig.jobs.model import Intake, Job, JobEntry, Machine
 from verifyrig.jobs.runs import run_facts
 from verifyrig.jobs.vocabulary import QUESTIONS, protective_steps
 from verifyrig.report.inputs import Entry, JobFacts, ReportInput, RunInput, Settings, Shop
 
 # 14 March 2031, 13:05 UTC: no real day of anybody.
 DAY_UTC = 1931259900.0
-ROOM_C = 22.0
+AMBIENT_C = 22.0
 
 
 def profile(on_conditional: str = "repeat") -> Profile:
@@ -91,7 +90,7 @@ def trace(
     base = {
         "purpose": "check",
         "simulated": False,
-        "ambient": {"value_c": ROOM_C, "u95_k": 0.5, "source": "typed"},
+        "ambient": {"value_c": AMBIENT_C, "u95_k": 0.5, "source": "typed"},
         "states": {"panel": "closed"},
         "machine": {"processor": "Invented processor", "system": "Bench system"},
         "channels": {
@@ -162,7 +161,7 @@ def healthy_run(run_id: str = "20310314-154000-bbbb", **facts: Any) -> RunInput:
     t_s = np.arange(1501.0)
     load = ((t_s >= 300) & (t_s < 1200)).astype(np.float64)
     columns = {
-        "ambient_temp_c": np.full_like(t_s, ROOM_C),
+        "ambient_temp_c": np.full_like(t_s, AMBIENT_C),
         "plate_temp_c": 24.0 + (healthy_die_c(t_s) - 30.0) * 0.5,
         "die_temp_c": healthy_die_c(t_s),
         "package_power_w": 15.0 + 85.0 * load,
@@ -199,7 +198,7 @@ def tripped_run(run_id: str = "20310314-131700-aaaa", after_load_s: float = 38.0
     die_c = np.where(t_s < 300, 41.0, np.where(t_s < end_s, 41.0 + rise_k * (t_s - 300) / after_load_s, 0.0))
     die_c = np.where(t_s >= end_s, 41.0 + rise_k * np.exp(-(t_s - end_s) / 120.0), die_c)
     columns = {
-        "ambient_temp_c": np.full_like(t_s, ROOM_C),
+        "ambient_temp_c": np.full_like(t_s, AMBIENT_C),
         "plate_temp_c": 26.0 + (die_c - 41.0) * 0.1,
         "die_temp_c": die_c,
         "package_power_w": 15.0 + 85.0 * load,
@@ -230,7 +229,7 @@ def gated_run(run_id: str = "20310314-131700-aaaa") -> RunInput:
     t_s = np.arange(361.0)
     die_c = 26.0 + 0.1 * t_s + 18.0 * (1.0 - np.exp(-t_s / 60.0)) * (t_s > 0)
     columns = {
-        "ambient_temp_c": np.full_like(t_s, ROOM_C),
+        "ambient_temp_c": np.full_like(t_s, AMBIENT_C),
         "die_temp_c": die_c,
         "package_power_w": np.full_like(t_s, 15.0),
         "load_share": np.zeros_like(t_s),

@@ -60,7 +60,7 @@ def write_record(
     *,
     unit: str | None = None,
     k_per_w: float = 0.35,
-    room_c: float = 22.0,
+    ambient_c: float = 22.0,
     errors: int = 0,
     load_ended: str = "time",
     facts: dict[str, Any] | None = None,
@@ -83,14 +83,14 @@ def write_record(
         "started_utc_s": start,
         "period_s": 1.0,
         "states": {"panel": "closed"},
-        "ambient": {"value_c": room_c, "u95_k": 0.5, "source": "typed"},
+        "ambient": {"value_c": ambient_c, "u95_k": 0.5, "source": "typed"},
         "machine": {"model": "invented model"},
         "outcome": "running",
         "cause": None,
         **(facts or {}),
     }
     writer = open_record(path, facts=told, profile_text=profile_text, channels=CHANNELS, live=False)
-    _write_samples(writer, number, start, k_per_w, room_c, errors)
+    _write_samples(writer, number, start, k_per_w, ambient_c, errors)
     writer.stage_ended("load", _END_S, load_ended)
     if not close:
         writer.abandon()
@@ -101,13 +101,13 @@ def write_record(
     return path
 
 
-def _write_samples(writer: Any, number: int, start: float, k_per_w: float, room_c: float, errors: int) -> None:
+def _write_samples(writer: Any, number: int, start: float, k_per_w: float, ambient_c: float, errors: int) -> None:
     rng = np.random.default_rng(number)
     k_per_w *= float(rng.normal(1.0, 0.01))
     t_s = np.arange(0.0, _END_S + 1.0)
     on = t_s >= _IDLE_S
     rise_k = 15.0 * k_per_w + np.where(on, 85.0 * k_per_w * (1 - np.exp(-(t_s - _IDLE_S) / 12.0)), 0.0)
-    die_c = room_c + rise_k + rng.normal(0.0, 0.15, t_s.size)
+    die_c = ambient_c + rise_k + rng.normal(0.0, 0.15, t_s.size)
     power_w = np.where(on, 100.0, 15.0) + rng.normal(0.0, 0.3, t_s.size)
     writer.stage_started("idle", "idle", 0.0)
     for at, t in enumerate(t_s.tolist()):

@@ -12,39 +12,45 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mock_hw.physics.machine import Machine
+from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import steady_state, true_impedance
 from mock_hw.physics.parameters import draw
 from verifyrig.analysis import Forecast, StageForecaster, forecast, load_start_forecast, touch_safe_in_s
-from verifyrig.analysis.heat_path import impedance
 from verifyrig.analysis.prior import PLAUSIBLE, P
 from verifyrig.analysis.slope_bound import slope_bound
+from verifyrig.analysis.thermal_path import impedance
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray
 
 RULE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
-REST_S = 150
+IDLE_S = 150
 
 
 def run_of(case: str, seed: int, load_s: int, share: Callable[[int], float] | None = None) -> FloatArray:
     """Rows of time, die, power, fan, room, share of a simulated machine."""
     machine = draw(case, seed)
-    simulated = Machine(machine, seed=seed)
+    simulated = SimulatedMachine(machine, seed=seed)
     rows = []
-    for second in range(1, REST_S + load_s + 1):
-        told = (share or (lambda s: 1.0 if s > REST_S else 0.0))(second)
-        simulated.advance(1.0, told)
+    for second in range(1, IDLE_S + load_s + 1):
+        commanded = (share or (lambda s: 1.0 if s > IDLE_S else 0.0))(second)
+        simulated.advance(1.0, commanded)
         got = simulated.readings
         power = simulated.power_w * machine.power_gain
-        rows.append((second, got["die_temp_c"], power, got["cpu_fan_speed_rpm"], got["ambient_temp_c"], told))
+        rows.append((second, got["die_temp_c"], power, got["cpu_fan_speed_rpm"], got["ambient_temp_c"], commanded))
     return np.array(rows)
 
 
 def ask(rows: FloatArray, **changed: Any) -> Forecast:
-    t, temp, power, fan, room, share = rows.T
-    given: dict[str, Any] = {"power_w": power, "fan_rpm": fan, "ambient_c": room, "load_share": share, "settle": RULE}
+    t, temp, power, fan, ambient, share = rows.T
+    given: dict[str, Any] = {
+        "power_w": power,
+        "fan_rpm": fan,
+        "ambient_c": ambient,
+        "load_share": share,
+        "settle": RULE,
+    }
     found = forecast(t, temp, **{**given, **changed})
     assert found is not None
     return found
@@ -58,7 +64,7 @@ def test_the_true_end_lies_inside_what_is_stated_after_five_minutes(case: str) -
         end_c = steady_state(machine, 1.0).die_c + machine.sensors["die_temp_c"].offset
         # Twice u95: two runs in twenty may lie outside once; the shares are the benchmark's to show.
         assert abs(found.settles_at_c - end_c) <= 2 * found.u95_k
-        assert found.u95_k < 0.5 * (end_c - machine.room.temp_c)
+        assert found.u95_k < 0.5 * (end_c - machine.ambient.temp_c)
 
 
 def test_without_power_and_room_the_forecast_says_so_and_is_wider() -> None:
@@ -75,10 +81,10 @@ def test_a_stage_is_known_sooner_than_a_slope_rule_and_not_before_it_may_be() ->
     )
     stage, known_s = StageForecaster(RULE, info), None
     samples = np.array(rows, dtype=np.float64)
-    assert stage.forecast(samples[:REST_S], REST_S) is None
-    for elapsed in range(1, len(rows) - REST_S + 1):
+    assert stage.forecast(samples[:IDLE_S], IDLE_S) is None
+    for elapsed in range(1, len(rows) - IDLE_S + 1):
         if elapsed % 20 == 0 and known_s is None:
-            ahead = stage.forecast(samples[: REST_S + elapsed], REST_S)
+            ahead = stage.forecast(samples[: IDLE_S + elapsed], IDLE_S)
             known_s = elapsed if ahead is not None and ahead.known else None
     assert known_s is not None and 60 <= known_s <= 600
 
@@ -99,12 +105,12 @@ def test_a_machine_flat_at_its_limit_settles_there() -> None:
 def test_a_machine_slower_than_the_bound_is_found_out() -> None:
     machine = draw("fan-stopped", 3)
     slow = replace(machine, thermal=replace(machine.thermal, sink_j_per_k=2500.0, still_air_factor=8.0))
-    simulated = Machine(slow, seed=3)
+    simulated = SimulatedMachine(slow, seed=3)
     rows = []
-    for second in range(1, REST_S + 601):
-        simulated.advance(1.0, 1.0 if second > REST_S else 0.0)
+    for second in range(1, IDLE_S + 601):
+        simulated.advance(1.0, 1.0 if second > IDLE_S else 0.0)
         got = simulated.readings
-        share = 1.0 if second > REST_S else 0.0
+        share = 1.0 if second > IDLE_S else 0.0
         rows.append((second, got["die_temp_c"], simulated.power_w, 0.0, got["ambient_temp_c"], share))
     found = ask(np.array(rows), settle=replace(RULE, slowest_time_constant_s=200.0))
     assert found.slow and "slower-than-allowed" in {why.code for why in found.why}
@@ -114,7 +120,7 @@ def test_the_lumps_impedance_is_a_foster_sum_of_the_same_network() -> None:
     """The closed form: Z rises from 0 to the sum of the resistances (JESD51-1), whatever lies between."""
     theta = PLAUSIBLE.values(np.zeros((1, len(P))))
     z = impedance(theta, np.array([0.0, 1e7]), 1700.0, 50.0)[0]
-    series = theta[0, [P.DIE_TO_PLATE, P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_ROOM]].sum()
+    series = theta[0, [P.DIE_TO_PLATE, P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_AMBIENT]].sum()
     assert z[0] == pytest.approx(0.0, abs=1e-9)
     assert z[1] == pytest.approx(series, rel=1e-3)
 
@@ -124,7 +130,7 @@ def test_the_lumps_agree_with_a_state_space_solver() -> None:
     from scipy.signal import StateSpace, step
 
     theta = PLAUSIBLE.values(np.zeros((1, len(P))))[0]
-    links = [1 / theta[p] for p in (P.DIE_TO_PLATE, P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_ROOM)]
+    links = [1 / theta[p] for p in (P.DIE_TO_PLATE, P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_AMBIENT)]
     c = theta[[P.DIE_CAPACITY, P.PLATE_CAPACITY, P.SINK_CAPACITY, P.CASE_CAPACITY]]
     k = np.zeros((4, 4))
     for i, link in enumerate(links):
@@ -136,26 +142,26 @@ def test_the_lumps_agree_with_a_state_space_solver() -> None:
     assert impedance(theta[None], t, 1700.0, 50.0)[0] == pytest.approx(expected, abs=1e-6)
 
 
-def test_a_load_is_foreseen_from_rest_and_quarter_pulses() -> None:
+def test_a_load_is_forecast_from_idle_and_quarter_pulses() -> None:
     def pulses(second: int) -> float:
-        return 0.25 if second > REST_S and (second - REST_S) % 60 < 5 else 0.0
+        return 0.25 if second > IDLE_S and (second - IDLE_S) % 60 < 5 else 0.0
 
     for seed in (4, 5):
         machine = draw("healthy-liquid", seed)
-        t, temp, power, fan, room, share = run_of("healthy-liquid", seed, 240, pulses).T
-        found = load_start_forecast(t, temp, load_share=share, share=1.0, power_w=power, fan_rpm=fan, ambient_c=room)
+        t, temp, power, fan, ambient, share = run_of("healthy-liquid", seed, 240, pulses).T
+        found = load_start_forecast(t, temp, load_share=share, share=1.0, power_w=power, fan_rpm=fan, ambient_c=ambient)
         assert found.peak_c is not None and found.u95_k is not None
         assert abs(found.peak_c - steady_state(machine, 1.0).die_c) <= 1.5 * found.u95_k
         assert found.stays_below(found.peak_c) is False
 
 
-def test_a_load_cannot_be_foreseen_from_rest_alone() -> None:
+def test_a_load_cannot_be_forecast_from_idle_alone() -> None:
     t = np.arange(0.0, 120.0)
     found = load_start_forecast(t, np.full_like(t, 30.0), load_share=np.zeros_like(t), share=1.0)
     assert found.peak_c is None and found.stays_below(95.0) is None and found.why == (reason("no-pulse-yet"),)
 
 
-def test_a_part_is_foretold_to_be_touchable_from_its_own_fall() -> None:
+def test_when_a_part_is_touchable_is_forecast_from_its_own_fall() -> None:
     """One time constant in closed form: t = tau ln((T - room) / (48 - room))."""
     t = np.arange(0.0, 90.0)
     temp = 22 + 48 * np.exp(-t / 200)
@@ -206,13 +212,13 @@ def test_the_true_impedance_is_met_by_the_lumps_that_explain_a_run() -> None:
     from verifyrig.analysis.forecast import explain, prepare
 
     rows = run_of("healthy-liquid", 8, 700)
-    t, temp, power, fan, room, share = rows.T
-    samples = prepare(t, temp, power, fan, room, share, None)
+    t, temp, power, fan, ambient, share = rows.T
+    samples = prepare(t, temp, power, fan, ambient, share, None)
     assert samples is not None
     found = explain(samples, 1.0, None, None)
     assert found is not None
     machine = draw("healthy-liquid", 8)
-    fan_share = float(np.mean(fan[REST_S:])) / machine.fans.cpu_max_rpm
-    mean = impedance(found.draws, np.array([60.0, 600.0]), float(np.mean(fan[REST_S:])), 60.0).mean(axis=0)
+    fan_share = float(np.mean(fan[IDLE_S:])) / machine.fans.cpu_max_rpm
+    mean = impedance(found.draws, np.array([60.0, 600.0]), float(np.mean(fan[IDLE_S:])), 60.0).mean(axis=0)
     truth = true_impedance(machine, np.array([60.0, 600.0]), fan_share=fan_share) / machine.power_gain
     assert mean == pytest.approx(truth, rel=0.10)

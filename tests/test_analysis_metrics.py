@@ -14,9 +14,9 @@ from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.runs.summary import exit_code_of, sentences_of, summary_of
 
-REST_S, LOAD_S, COOL_S = 200.0, 2400.0, 900.0
-REST_W, LOAD_W = 15.0, 115.0
-ROOM_C = 22.0
+IDLE_S, LOAD_S, COOL_S = 200.0, 2400.0, 900.0
+IDLE_W, LOAD_W = 15.0, 115.0
+AMBIENT_C = 22.0
 # A Foster ladder: Z(t) = sum R_i (1 - exp(-t / tau_i)), the closed form of JESD51-1's transient impedance.
 FOSTER = ((0.12, 0.8), (0.06, 25.0), (0.12, 180.0))
 
@@ -27,17 +27,17 @@ def impedance(t_s: FloatArray | float) -> FloatArray:
 
 
 def ladder_trace(noise_k: float = 0.0, seed: int = 1, ended: str = "settled", **changed: object) -> Trace:
-    end_s = REST_S + LOAD_S + COOL_S
+    end_s = IDLE_S + LOAD_S + COOL_S
     t = np.arange(0.0, end_s + 0.5, 1.0)
     total = sum(r for r, _ in FOSTER)
-    step = LOAD_W - REST_W
-    temp = ROOM_C + REST_W * total + step * (impedance(t - REST_S) - impedance(t - REST_S - LOAD_S))
+    step = LOAD_W - IDLE_W
+    temp = AMBIENT_C + IDLE_W * total + step * (impedance(t - IDLE_S) - impedance(t - IDLE_S - LOAD_S))
     temp = temp + noise_k * np.random.default_rng(seed).standard_normal(len(t))
-    on = (t >= REST_S) & (t < REST_S + LOAD_S)
+    on = (t >= IDLE_S) & (t < IDLE_S + LOAD_S)
     columns = {
         "die_temp_c": temp,
-        "ambient_temp_c": np.full_like(t, ROOM_C),
-        "package_power_w": np.where(on, LOAD_W, REST_W),
+        "ambient_temp_c": np.full_like(t, AMBIENT_C),
+        "package_power_w": np.where(on, LOAD_W, IDLE_W),
         "cpu_fan_speed_rpm": np.full_like(t, 900.0),  # the closed form holds for a path that stays the same
         "compute_errors": np.zeros_like(t),
         "load_share": on.astype(float),
@@ -47,7 +47,7 @@ def ladder_trace(noise_k: float = 0.0, seed: int = 1, ended: str = "settled", **
     profile = Profile(
         name="ladder", title="", text="", recipe="r1",
         stages=(
-            Stage(name="idle", kind=StageKind.IDLE, max_duration_s=REST_S),
+            Stage(name="idle", kind=StageKind.IDLE, max_duration_s=IDLE_S),
             Stage(name="load", kind=StageKind.LOAD, max_duration_s=LOAD_S, settle=settle, load=LoadPlan(work="x")),
             Stage(name="cooldown", kind=StageKind.COOLDOWN, max_duration_s=COOL_S),
         ),
@@ -58,16 +58,16 @@ def ladder_trace(noise_k: float = 0.0, seed: int = 1, ended: str = "settled", **
         facts={"purpose": "verification", "outcome": "completed", "simulated": True},
         profile=profile,
         stages=(
-            StageSpan(name="idle", kind="idle", start_s=0.0, end_s=REST_S, ended="time"),
-            StageSpan(name="load", kind="load", start_s=REST_S, end_s=REST_S + LOAD_S, ended=ended),
-            StageSpan(name="cooldown", kind="cooldown", start_s=REST_S + LOAD_S, end_s=end_s, ended="time"),
+            StageSpan(name="idle", kind="idle", start_s=0.0, end_s=IDLE_S, ended="time"),
+            StageSpan(name="load", kind="load", start_s=IDLE_S, end_s=IDLE_S + LOAD_S, ended=ended),
+            StageSpan(name="cooldown", kind="cooldown", start_s=IDLE_S + LOAD_S, end_s=end_s, ended="time"),
         ),
         t_s=t,
         utc_s=t + 1.7e9,
         columns=columns,
         events=(
-            Event(t_s=REST_S, kind="load", detail={"share": 1.0}),
-            Event(t_s=REST_S + LOAD_S, kind="load", detail={"share": 0.0}),
+            Event(t_s=IDLE_S, kind="load", detail={"share": 1.0}),
+            Event(t_s=IDLE_S + LOAD_S, kind="load", detail={"share": 0.0}),
         ),
     )
 
@@ -131,7 +131,7 @@ def test_without_power_the_shape_alone_is_told_and_what_it_cannot_tell() -> None
 
 
 def test_a_dip_right_before_the_load_ends_takes_away_what_it_hides_and_no_more() -> None:
-    end_s = REST_S + LOAD_S
+    end_s = IDLE_S + LOAD_S
     dip = Event(t_s=end_s - 1, kind="dip", detail={"until_s": end_s, "left_out_until_s": end_s + 9, "asked": []})
     trace = ladder_trace()
     metrics = metrics_of(replace(trace, events=(*trace.events, dip)))

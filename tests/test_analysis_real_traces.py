@@ -38,7 +38,7 @@ def board(path: Path) -> tuple[FloatArray, FloatArray, list[tuple[int, int]]]:
 
 
 @pytest.mark.parametrize("name", ["board_exhaust_fan", "board_solid_top"])
-def test_heatings_of_a_real_board_end_inside_what_was_foretold(name: str, shared_dir: Path) -> None:
+def test_heatings_of_a_real_board_end_inside_the_forecast(name: str, shared_dir: Path) -> None:
     t, temp, spans = board(shared_dir / "traces" / f"{name}.csv")
     inside = []
     for first, last in spans:
@@ -75,7 +75,7 @@ def after(seconds_of_load: float, t: FloatArray, temp: FloatArray, power: FloatA
 
 
 @pytest.mark.parametrize(("seconds_of_load", "most_k"), [(60.0, 20.0), (140.0, 15.0)])
-def test_real_gpus_end_inside_what_was_foretold(seconds_of_load: float, most_k: float, shared_dir: Path) -> None:
+def test_real_gpus_end_inside_the_forecast(seconds_of_load: float, most_k: float, shared_dir: Path) -> None:
     """What is plausible of a card was chosen by looking at these eight too: this holds it, it does not prove it."""
     path = shared_dir / "traces" / "eight_gpus_idle_to_load.csv"
     answers = [after(seconds_of_load, *gpu(path, number)) for number in range(8)]

@@ -53,7 +53,7 @@ REASONS = ("trip", "space", "ctrl-c", "sigterm", "hangup", "full-disk", "danger"
 def test_whatever_ends_a_load_ends_it_while_its_workers_are_still_importing(reason: str) -> None:
     ended = Stand("linear-algebra").end_in("importing", reason, freeze=True)
     assert ended.gone_s < HANG_S
-    assert ended.told == [], "the workers were told to work after the reason to end"
+    assert ended.commanded == [], "the workers were told to work after the reason to end"
     if reason != "full-disk":  # nothing more is written there
         assert ended.stages["load"] == "skipped"
     outcome = {"trip": "tripped", "full-disk": "stopped", "danger": "stopped"}.get(reason, "interrupted")
@@ -64,20 +64,20 @@ def test_whatever_ends_a_load_ends_it_while_its_workers_are_still_importing(reas
 @pytest.mark.parametrize("state", ["spawned", "allocating"])
 def test_a_load_that_fills_memory_ends_while_it_fills(state: str, reason: str) -> None:
     ended = Stand("march", memory_share=0.1).end_in(state, reason, freeze=True)
-    assert ended.gone_s < HANG_S and ended.told == []
+    assert ended.gone_s < HANG_S and ended.commanded == []
 
 
 @pytest.mark.parametrize("reason", ["trip", "ctrl-c"])
 @pytest.mark.parametrize("work", ["gpu-linear-algebra", "gpu-and-processor"])
 def test_a_load_on_a_card_ends_while_the_card_is_prepared(renderer: str, work: str, reason: str) -> None:
     ended = Stand(work, card=renderer).end_in("preparing", reason, freeze=True)
-    assert ended.gone_s < HANG_S and ended.told == []
+    assert ended.gone_s < HANG_S and ended.commanded == []
 
 
 @pytest.mark.parametrize("reason", ["trip", "space", "ctrl-c"])
 def test_a_load_at_its_first_block_ends(reason: str) -> None:
     ended = Stand("linear-algebra").end_in("first-block", reason)
-    assert ended.gone_s < HANG_S and ended.told == [1.0]
+    assert ended.gone_s < HANG_S and ended.commanded == [1.0]
 
 
 @pytest.mark.parametrize("reason", ["trip", "ctrl-c"])
@@ -98,7 +98,7 @@ def test_a_trip_of_the_very_last_sample_before_the_first_command_lets_no_command
 
     stand.load.start = hot_at_the_end  # type: ignore[method-assign]
     ended = stand.end_in("spawned", "space")
-    assert ended.told == [] and ended.end.outcome == "interrupted"
+    assert ended.commanded == [] and ended.end.outcome == "interrupted"
 
 
 def test_a_stop_before_the_first_worker_is_there_lets_none_come() -> None:

@@ -17,7 +17,7 @@ from verifyrig.commands import calibrate as calibrate_command
 from verifyrig.commands.calibrate import BenchProbes
 from verifyrig.commands.cli import run
 from verifyrig.core.errors import BenchError, SensorError
-from verifyrig.dialogs.calibrate_flow import Outcome, calibrate
+from verifyrig.dialogs.calibrate_flow import CalibrationOutcome, calibrate
 from verifyrig.dialogs.prompt import Option
 from verifyrig.sensors.bank import open_bank
 from verifyrig.sensors.find import find_sensors
@@ -88,12 +88,12 @@ class Bench:
         self.t_s += seconds
 
 
-def talk(bench: Bench, *answers: str) -> tuple[Outcome | None, Person]:
+def talk(bench: Bench, *answers: str) -> tuple[CalibrationOutcome | None, Person]:
     person = Person(answers, bench)
     return calibrate(person, bench, TODAY), person
 
 
-def correction_at(outcome: Outcome, reading_c: float) -> float:
+def correction_at(outcome: CalibrationOutcome, reading_c: float) -> float:
     values = outcome.values
     slope, at_c = float(values.get("correction_slope", 0.0)), float(values.get("correction_at", 0.0))  # type: ignore[arg-type]
     return float(values["correction"]) + slope * (reading_c - at_c)  # type: ignore[arg-type]

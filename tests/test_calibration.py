@@ -170,8 +170,8 @@ def test_readings_that_lean_on_one_another_are_not_counted_as_many() -> None:
 
 def test_match_finds_the_difference_of_two_probes() -> None:
     rng = np.random.default_rng(8)
-    room_c = 22 + 0.2 * np.sin(np.arange(300) / 40)
-    first_c, second_c = room_c + 0.8 + rng.normal(0, 0.1, 300), room_c + rng.normal(0, 0.1, 300)
+    ambient_c = 22 + 0.2 * np.sin(np.arange(300) / 40)
+    first_c, second_c = ambient_c + 0.8 + rng.normal(0, 0.1, 300), ambient_c + rng.normal(0, 0.1, 300)
     first_c[5] = math.nan
     match = match_probes(first_c, second_c)
     assert match.n == 299

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.test_analysis_real_traces import gpu
-from tests.test_gpu_metrics import LADDERS, ROOM_C, impedance
+from tests.test_gpu_metrics import AMBIENT_C, LADDERS, impedance
 from verifyrig.analysis.card_forecast import card_load_start
 from verifyrig.core.trace import FloatArray
 
@@ -17,20 +17,20 @@ PULSE_SHARE, HALF_SHARE = 0.02, 0.45
 
 def lesser_loads(card: str, half_s: float) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """Times, whole degrees, shares of the limit, and where full load ends: rest, four pulses, a time at half duty."""
-    full_w, rest_w, ladder, _ = LADDERS[card]
+    full_w, idle_w, ladder, _ = LADDERS[card]
     starts = [(30.0 + 15.0 * n + late_s, share) for n in range(4) for late_s, share in ((0.0, PULSE_SHARE), (5.0, 0.0))]
     t = np.arange(0.0, 90.0 + half_s, 0.5)
-    temp, shares, before = np.full_like(t, ROOM_C + rest_w * sum(r for r, _ in ladder)), np.zeros_like(t), 0.0
+    temp, shares, before = np.full_like(t, AMBIENT_C + idle_w * sum(r for r, _ in ladder)), np.zeros_like(t), 0.0
     for at_s, share in [*starts, (90.0, HALF_SHARE)]:
-        temp += (share - before) * (full_w - rest_w) * impedance(ladder, t - at_s)
+        temp += (share - before) * (full_w - idle_w) * impedance(ladder, t - at_s)
         shares, before = np.where(t >= at_s, share, shares), share
     noise = 0.2 * np.random.default_rng(3).standard_normal(len(t))
-    return t, np.round(temp + noise), shares, ROOM_C + full_w * sum(r for r, _ in ladder)
+    return t, np.round(temp + noise), shares, AMBIENT_C + full_w * sum(r for r, _ in ladder)
 
 
 @pytest.mark.parametrize("half_s", [25.0, 40.0, 60.0])
 @pytest.mark.parametrize("card", sorted(LADDERS))
-def test_where_full_load_ends_lies_inside_what_half_duty_foretells(card: str, half_s: float) -> None:
+def test_where_full_load_ends_lies_inside_what_half_duty_forecasts(card: str, half_s: float) -> None:
     t, temp, shares, end_c = lesser_loads(card, half_s)
     found = card_load_start(t, temp, shares, 1.0)
     assert found.peak_c is not None and found.u95_k is not None
@@ -40,25 +40,25 @@ def test_where_full_load_ends_lies_inside_what_half_duty_foretells(card: str, ha
 @pytest.mark.parametrize("card", sorted(LADDERS))
 def test_a_minute_at_half_duty_frees_full_load_of_a_sound_card_and_pulses_alone_do_not(card: str) -> None:
     t, temp, shares, _ = lesser_loads(card, 60.0)
-    rest_and_pulses = t < 90.0
+    idle_and_pulses = t < 90.0
     # 86 °C: cards slow themselves from 87 to 90 °C on (from memory).
     assert card_load_start(t, temp, shares, 1.0).stays_below(86.0)
-    early = card_load_start(t[rest_and_pulses], temp[rest_and_pulses], shares[rest_and_pulses], HALF_SHARE)
+    early = card_load_start(t[idle_and_pulses], temp[idle_and_pulses], shares[idle_and_pulses], HALF_SHARE)
     assert early.stays_below(86.0)
-    full = card_load_start(t[rest_and_pulses], temp[rest_and_pulses], shares[rest_and_pulses], 1.0)
+    full = card_load_start(t[idle_and_pulses], temp[idle_and_pulses], shares[idle_and_pulses], 1.0)
     assert not full.stays_below(86.0)
 
 
 def test_a_card_whose_heat_does_not_get_away_is_refused_full_load() -> None:
     t, temp, shares, _ = lesser_loads("data-centre", 60.0)
-    rest_c = temp[0]
+    idle_c = temp[0]
     # Twice the resistance: dried paste. Full load would end above 110 °C.
-    found = card_load_start(t, rest_c + 2 * (temp - rest_c), shares, 1.0)
+    found = card_load_start(t, idle_c + 2 * (temp - idle_c), shares, 1.0)
     assert found.stays_below(86.0) is False
 
 
 @pytest.mark.parametrize("after_s", [25.0, 40.0, 60.0])
-def test_real_cards_end_inside_what_their_load_so_far_foretells(shared_dir: Path, after_s: float) -> None:
+def test_real_cards_end_inside_the_forecast_of_their_load_so_far(shared_dir: Path, after_s: float) -> None:
     inside = []
     for number in range(8):
         t, temp, power = gpu(shared_dir / "traces" / "eight_gpus_idle_to_load.csv", number)

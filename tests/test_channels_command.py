@@ -350,7 +350,7 @@ class NoLoad(PulseLoad):
         self.now_s += seconds
 
 
-def test_a_machine_that_is_hot_at_rest_gets_no_pulse(tmp_path: Path) -> None:
+def test_a_machine_that_is_hot_at_idle_gets_no_pulse(tmp_path: Path) -> None:
     lay(tmp_path, chip(0, "coretemp", "p/c", temp1_input=72000, temp1_label="Package id 0"))
     bank, load = Bank([s for s in list_channels(tmp_path, {}) if s.info.channel]), NoLoad()
     with pytest.raises(SafetyRefusal, match="72 °C at rest"):

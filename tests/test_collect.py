@@ -103,7 +103,7 @@ def test_entries_of_two_computers_meet_in_one_job(
     assert {row["job"] for row in answer["runs"]} == {job} and len(answer["runs"]) == 2
 
 
-def test_a_record_that_broke_off_comes_with_its_log_and_its_note(
+def test_an_interrupted_record_comes_with_its_log_and_its_note(
     here: Bench, stick: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = record(stick, "20260314-090000-aaaa", close=False)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.test_analysis_metrics import LOAD_S, REST_S, ladder_trace
+from tests.test_analysis_metrics import IDLE_S, LOAD_S, ladder_trace
 from verifyrig.analysis import compare, metrics_of
 from verifyrig.analysis.budget import POWER_GAIN, SENSOR_ACCURACY, difference_u95
 from verifyrig.commands.compare import data_of
@@ -103,8 +103,8 @@ def test_another_recipe_of_the_stage_forbids() -> None:
     assert not found.comparable and "recipe-differs" in [why.code for why in found.stages["load"].why]
 
 
-def test_a_before_that_had_no_load_still_compares_at_rest() -> None:
-    short = replace(BEFORE.until(REST_S - 1), facts={**BEFORE.facts, "outcome": "stopped"})
+def test_a_before_that_had_no_load_still_compares_at_idle() -> None:
+    short = replace(BEFORE.until(IDLE_S - 1), facts={**BEFORE.facts, "outcome": "stopped"})
     data = data_of(compare(short, again()))
     assert data["comparable"] and data["stages"]["idle"]["comparable"]
     assert data["stages"]["load"]["before"] == "not run: unsafe"
@@ -115,17 +115,17 @@ def test_as_of_a_moment_nothing_later_is_known() -> None:
     whole, cut = ladder_trace(noise_k=0.2), ladder_trace(noise_k=0.2)
     columns = {name: values.copy() for name, values in cut.columns.items()}
     for values in columns.values():
-        values[int(REST_S + 400) + 1 :] = 1e6
+        values[int(IDLE_S + 400) + 1 :] = 1e6
     changed = replace(cut, columns=columns)
-    at = REST_S + 400.0
+    at = IDLE_S + 400.0
     assert metrics_of(whole.until(at)) == metrics_of(changed.until(at))
-    assert "cooldown.die_temp_c.peak" not in metrics_of(whole.until(REST_S + LOAD_S / 2))
+    assert "cooldown.die_temp_c.peak" not in metrics_of(whole.until(IDLE_S + LOAD_S / 2))
 
 
 @given(shift=st.integers(-10_000, 10_000), order=st.permutations(sorted(BEFORE.columns)))
 @settings(max_examples=3, deadline=None)
 def test_time_origin_and_order_of_channels_do_not_matter(shift: int, order: list[str]) -> None:
-    trace = BEFORE.until(REST_S + 300)
+    trace = BEFORE.until(IDLE_S + 300)
     moved = replace(
         trace,
         t_s=trace.t_s + shift,

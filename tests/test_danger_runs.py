@@ -28,7 +28,7 @@ name = "pulses"
 kind = "load"
 load = { work = "linear-algebra", pattern = "pulses", on_s = 1, off_s = 5, count = 2, workers = "quarter" }
 """
-REST = """
+IDLE = """
 name = "rest-only"
 title = "Rest"
 [sampling]
@@ -48,7 +48,7 @@ def no_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture
 def bench(tmp_path: Path) -> Path:
     (tmp_path / "profiles").mkdir()
-    for name, text in (("gentle", GENTLE), ("rest-only", REST)):
+    for name, text in (("gentle", GENTLE), ("rest-only", IDLE)):
         (tmp_path / "profiles" / f"{name}.toml").write_text(text, encoding="utf-8")
     return tmp_path
 
@@ -110,7 +110,7 @@ def test_the_proof_of_channels_heats_too(bench: Path, capsys: pytest.CaptureFixt
     assert verifyrig(bench, "channels") == 0
 
 
-def test_rest_may_still_be_measured(bench: Path) -> None:
+def test_idle_may_still_be_measured(bench: Path) -> None:
     taken_in(bench)
     assert verifyrig(bench, "job", "finding", "leak=seen") == 0
     assert mock_run(bench, "rest-only") == 4

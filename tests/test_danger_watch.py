@@ -45,8 +45,8 @@ def test_a_danger_ends_load_and_run_in_whatever_stage(noted_s: float, stage: str
     assert stand.writer.rows[-1][0] == noted_s
     assert list(stand.writer.stages)[-1] == stage and stand.writer.stages[stage] == "stopped"
     assert [detail["code"] for _, kind, detail in stand.writer.events if kind == "danger"] == ["leak"]
-    told = [detail["share"] for _, kind, detail in stand.writer.events if kind == "load"]
-    assert told == [] or told[-1] == 0.0
+    commanded = [detail["share"] for _, kind, detail in stand.writer.events if kind == "load"]
+    assert commanded == [] or commanded[-1] == 0.0
     assert any(loud and "unplug" in text for text, loud in stand.ears.said)
 
 

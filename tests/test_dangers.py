@@ -13,7 +13,7 @@ from verifyrig.core.errors import UsageError
 from verifyrig.jobs.actions import parse_finding
 from verifyrig.jobs.danger_words import hints
 from verifyrig.jobs.dangers import DANGERS, INTAKE, DangerCode, danger_of, dangers_in, standing_dangers
-from verifyrig.jobs.model import Entry, EntryKind, Intake, Job
+from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 # As they are written at the bench: each of them alone keeps a machine off the mains.
@@ -32,11 +32,11 @@ HARMLESS = [
 ]  # fmt: skip
 
 
-def entry(n: int, kind: str, what: str, *, by: str = "N. Bench", **detail: Any) -> Entry:
-    return Entry(entry_id=f"e{n}", time=NOW + timedelta(minutes=n), kind=kind, what=what, by=by, detail=detail)
+def entry(n: int, kind: str, what: str, *, by: str = "N. Bench", **detail: Any) -> JobEntry:
+    return JobEntry(entry_id=f"e{n}", time=NOW + timedelta(minutes=n), kind=kind, what=what, by=by, detail=detail)
 
 
-def job(*entries: Entry, **answers: str) -> Job:
+def job(*entries: JobEntry, **answers: str) -> Job:
     return Job(job_id="j", opened=NOW, intake=Intake(answers=answers), entries=entries)
 
 

@@ -87,7 +87,7 @@ def test_people_read_sentences_and_a_caution(tmp_path: Path, record: Path, capsy
     assert "Never open a power supply" in text
 
 
-def test_what_the_system_remembers_of_a_run_that_broke_off_counts(
+def test_what_the_system_remembers_of_an_interrupted_run_counts(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from verifyrig.record.restart_note import Aftermath, aftermath_path, write_aftermath

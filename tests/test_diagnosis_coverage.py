@@ -12,9 +12,9 @@ from tests.diagnosis_traces import Made, made_run
 from verifyrig.core.reason import reason
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.coverage import covered, with_unknown
-from verifyrig.diagnosis.evidence import Seen
+from verifyrig.diagnosis.evidence import MachineEvidence
 from verifyrig.diagnosis.judging import judge, see
-from verifyrig.diagnosis.signs import Sign, WorkErrors
+from verifyrig.diagnosis.signs import SignSeen, WorkErrors
 from verifyrig.diagnosis.suspects import LIQUID_ONLY, MECHANISMS, Mechanism
 
 NEVER = (Mechanism.GRAPHICS, Mechanism.WIRING, Mechanism.OTHER, Mechanism.NONE)
@@ -104,12 +104,12 @@ def test_a_fault_that_something_speaks_for_stays_though_it_was_hardly_exercised(
 
 
 def test_without_any_evidence_nothing_was_exercised() -> None:
-    assert covered(Seen()).max() == 0.0
+    assert covered(MachineEvidence()).max() == 0.0
 
 
 @pytest.mark.parametrize("name", SHOWS)
 def test_each_sign_exercises_the_one_fault_that_it_can_show(name: str) -> None:
-    found = covered(Seen(signs=(Sign(name=name, word="any", says=reason("stayed-on")),)))
+    found = covered(MachineEvidence(signs=(SignSeen(name=name, word="any", says=reason("stayed-on")),)))
     at = AT[SHOWS[name]]
     assert 0.4 < found[at] <= 0.95
     assert np.delete(found, at).max() == 0.0
@@ -123,11 +123,13 @@ def test_how_long_it_worked_tells_how_many_bad_parts_would_have_erred(work_s: fl
     rates = table["per_s"] * np.exp(table["spread"] * np.random.default_rng(5).standard_normal(400_000))
     expected = float(np.mean(1 - np.exp(-rates * work_s)))
     errors = WorkErrors(count=0, work_s=work_s, cores=(), n_cores=6)
-    assert covered(Seen(errors=errors))[AT[mechanism]] == pytest.approx(expected, abs=0.01)
+    assert covered(MachineEvidence(errors=errors))[AT[mechanism]] == pytest.approx(expected, abs=0.01)
 
 
 def test_longer_work_leaves_less_unproven() -> None:
-    tried = [covered(Seen(errors=WorkErrors(count=0, work_s=s, cores=(), n_cores=6))) for s in (1.0, 60.0, 3600.0)]
+    tried = [
+        covered(MachineEvidence(errors=WorkErrors(count=0, work_s=s, cores=(), n_cores=6))) for s in (1.0, 60.0, 3600.0)
+    ]
     at = AT[Mechanism.MEMORY]
     assert tried[0][at] < 0.1 < 0.5 < tried[1][at] < 0.95 < tried[2][at]
 
@@ -135,17 +137,17 @@ def test_longer_work_leaves_less_unproven() -> None:
 def test_an_air_cooler_has_no_coolant_that_could_stand_still() -> None:
     # Rest alone: of a loop it tells little.
     seen = see(made_run(Made(liquid=False), load_s=0, pulses=False))
-    found = covered(Seen(cooler="air", figures=seen.figures, signs=seen.signs))
+    found = covered(MachineEvidence(cooler="air", figures=seen.figures, signs=seen.signs))
     assert all(found[AT[mechanism]] == 1.0 for mechanism in LIQUID_ONLY)
     # A loop that hardly flows is told only where power meets the path: rest alone leaves some of them untold.
-    wet = covered(Seen(cooler="liquid", figures=seen.figures, signs=seen.signs))
+    wet = covered(MachineEvidence(cooler="liquid", figures=seen.figures, signs=seen.signs))
     assert wet[AT[Mechanism.FLOW_SLOW]] < 1.0
 
 
 # ---- both together, on whole runs
 
 
-def test_a_sound_machine_is_called_sound_after_a_load_and_not_after_a_rest() -> None:
+def test_a_sound_machine_is_called_sound_after_a_load_and_not_after_idle_alone() -> None:
     loaded = judge(see(made_run(Made(), load_s=1200)))
     rested = judge(see(made_run(Made(), load_s=0, pulses=False)))
     assert loaded.leading[0] == "none"

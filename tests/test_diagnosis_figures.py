@@ -12,8 +12,8 @@ import pytest
 from tests.diagnosis_traces import Made, made_run
 from verifyrig.core.trace import QualityInterval, Trace
 from verifyrig.diagnosis import tables
-from verifyrig.diagnosis.chain_picture import chain_svg
-from verifyrig.diagnosis.evidence import Seen, joint_log
+from verifyrig.diagnosis.chain_picture import thermal_path_svg
+from verifyrig.diagnosis.evidence import MachineEvidence, joint_log
 from verifyrig.diagnosis.judging import judge, see, see_all
 from verifyrig.diagnosis.readings import Readings
 from verifyrig.diagnosis.signs import signs_of
@@ -40,7 +40,7 @@ def test_windows_add_up_to_the_closed_form_of_the_path(whole: Trace) -> None:
     assert figures["load_rise"].value == pytest.approx(sum(r for r, _ in parts), abs=0.01)
 
 
-def test_a_run_that_breaks_off_after_ten_seconds_of_load_still_tells_its_first_window() -> None:
+def test_a_run_that_is_interrupted_after_ten_seconds_of_load_still_gives_its_first_window() -> None:
     broken = made_run(Made(), ends_at_s=402.0, cause="power-off")
     figures = see(broken).figures
     assert "window_5s" in figures
@@ -56,7 +56,7 @@ def test_what_is_left_after_a_pulse_is_not_read_out_of_the_next_one() -> None:
     assert close is None or abs(close.value - apart.value) < 2 * np.hypot(close.u, apart.u)
 
 
-def test_rest_alone_tells_rest_and_nothing_of_steps() -> None:
+def test_idle_alone_gives_idle_figures_and_nothing_of_steps() -> None:
     figures = see(made_run(Made(), load_s=0, pulses=False)).figures
     assert {"room", "rest_rise", "rest_creep"} <= set(figures)
     assert not [name for name in figures if name.startswith("window")]
@@ -81,7 +81,7 @@ def test_a_channel_that_is_missing_takes_its_figures_with_it_and_no_other(whole:
 
 def test_no_figure_at_all_leaves_the_prior_as_it_is() -> None:
     prior = tables.prior()
-    logs = joint_log(Seen(cooler="liquid"), prior)
+    logs = joint_log(MachineEvidence(cooler="liquid"), prior)
     assert np.exp(logs) == pytest.approx(prior)
 
 
@@ -95,12 +95,12 @@ def word(trace: Trace, name: str) -> str:
     return next((sign.word for sign in signs_of(Readings(trace)) if sign.name == name), "")
 
 
-def test_a_fan_that_stands_at_rest_with_a_low_duty_may_be_right() -> None:
+def test_a_fan_that_stands_at_idle_with_a_low_duty_may_be_right() -> None:
     # One of three legal behaviours of a fan at low duty is to stop (4-wire fan specification, from memory).
-    resting = made_run(Made(fan_rpm=0.0), load_s=0, pulses=False)
-    low = replace(resting, columns={**resting.columns, "cpu_fan_duty_share": np.full(len(resting.t_s), 0.1)})
+    idle_run = made_run(Made(fan_rpm=0.0), load_s=0, pulses=False)
+    low = replace(idle_run, columns={**idle_run.columns, "cpu_fan_duty_share": np.full(len(idle_run.t_s), 0.1)})
     assert word(low, "cooler-fan") == "stands-at-rest"
-    assert word(resting, "cooler-fan") == "stands"
+    assert word(idle_run, "cooler-fan") == "stands"
 
 
 def test_a_clock_held_down_with_a_cool_die_and_one_at_its_limit_are_told_apart() -> None:
@@ -140,7 +140,7 @@ def test_several_records_of_one_machine_tell_more_than_each() -> None:
 def test_a_hot_inlet_in_a_cool_room_is_the_case_and_no_warm_room() -> None:
     # Inlet over room by more than 8 to 10 K: the case's air (common practice, no source). The other parts' 25 W
     # warm the same air at rest too.
-    case = made_run(Made(air=0.34, air_s=200.0, rest_offset_k=7.0, extra={"inlet_temp_c": 44.0}))
+    case = made_run(Made(air=0.34, air_s=200.0, idle_offset_k=7.0, extra={"inlet_temp_c": 44.0}))
     found = judge(see(case))
     assert found.leading[0] == "airflow"
     assert found.causes["warm-room"] < 0.01
@@ -171,16 +171,16 @@ def test_a_hot_spot_far_over_its_edge_speaks_for_the_graphics(whole: Trace, gap_
 
 
 def test_the_chain_is_a_picture_with_words_for_what_lies_outside_and_what_is_missing(whole: Trace) -> None:
-    text = chain_svg(see(whole).figures, "liquid")
+    text = thermal_path_svg(see(whole).figures, "liquid")
     ElementTree.fromstring(text)
     assert "die → plate" in text
     assert "within" in text or "above" in text
-    assert "not measured" in chain_svg({}, "air")
+    assert "not measured" in thermal_path_svg({}, "air")
 
 
 def test_a_link_that_is_out_of_its_range_has_another_shape_than_one_within() -> None:
-    good = chain_svg(see(made_run(Made())).figures, "liquid")
-    bad = chain_svg(see(made_run(Made(contact=0.6, contact_s=4.0))).figures, "liquid")
+    good = thermal_path_svg(see(made_run(Made())).figures, "liquid")
+    bad = thermal_path_svg(see(made_run(Made(contact=0.6, contact_s=4.0))).figures, "liquid")
     assert bad.count('<path d="M') > 0
     assert good.count("<circle") > bad.count("<circle")
 

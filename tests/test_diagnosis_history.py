@@ -12,20 +12,20 @@ from tests.diagnosis_traces import DAY, Made, entry, made_job, made_run
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.diagnosis import diagnose
 from verifyrig.diagnosis.endings import ending_pieces
-from verifyrig.diagnosis.evidence import Piece, Seen
-from verifyrig.diagnosis.history import change_key, tell, what_changed
+from verifyrig.diagnosis.evidence import EvidencePiece, MachineEvidence
+from verifyrig.diagnosis.history import change_key, weigh_job, what_changed
 from verifyrig.diagnosis.judging import see
-from verifyrig.diagnosis.quantities import Figure
+from verifyrig.diagnosis.quantities import RecordFigure
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.diagnosis.typed import findings_of
-from verifyrig.jobs.model import Entry, EntryKind
+from verifyrig.jobs.model import EntryKind, JobEntry
 from verifyrig.runs.post_mortem import explain_end
 from verifyrig.system.history.entries import LogEntry
 
 INTAKE = {"what": "switches-off", "when": "any-time", "restart": "after-minutes"}
 
 
-def resting(minutes: float, *, is_ill: bool = True) -> Trace:
+def idle_run(minutes: float, *, is_ill: bool = True) -> Trace:
     """Ten minutes of rest: the die climbs to near 100 °C, or stays 9 K over the room; the pump turns as ever."""
     t_s = np.arange(0.0, 600.0)
     rise_k = 78.0 * (1 - np.exp(-(t_s + 60.0) / 180.0)) if is_ill else np.full(600, 9.0)
@@ -66,11 +66,11 @@ RETURNED = entry(160, EntryKind.CHANGE, "part-returned", part="known-good cooler
 
 # Common practice, no source: pump tachometer normal, die near 100 °C at rest, radiator cold; fresh paste no help,
 # turned by 180° no help, another cooler cures it: the coolant does not flow, whatever the tachometer says.
-SEQUENCE: list[tuple[tuple[Entry, ...], list[Trace]]] = [
-    ((RADIATOR,), [resting(10)]),
-    ((RADIATOR, PASTE), [resting(10), resting(70)]),
-    ((RADIATOR, PASTE, TURNED), [resting(10), resting(70), resting(100)]),
-    ((RADIATOR, PASTE, TURNED, COOLER), [resting(10), resting(70), resting(100), resting(140, is_ill=False)]),
+SEQUENCE: list[tuple[tuple[JobEntry, ...], list[Trace]]] = [
+    ((RADIATOR,), [idle_run(10)]),
+    ((RADIATOR, PASTE), [idle_run(10), idle_run(70)]),
+    ((RADIATOR, PASTE, TURNED), [idle_run(10), idle_run(70), idle_run(100)]),
+    ((RADIATOR, PASTE, TURNED, COOLER), [idle_run(10), idle_run(70), idle_run(100), idle_run(140, is_ill=False)]),
 ]
 
 
@@ -93,8 +93,8 @@ def test_the_sequence_ends_at_the_coolant_with_19_in_20() -> None:
     assert [s.rating for s in found.substitutions] == ["supported"]
 
 
-def without_records(entries: tuple[Entry, ...]) -> float:
-    return tell(made_job(*entries, answers=INTAKE), []).judged.causes["contact"]
+def without_records(entries: tuple[JobEntry, ...]) -> float:
+    return weigh_job(made_job(*entries, answers=INTAKE), []).judged.causes["contact"]
 
 
 def test_fresh_paste_that_altered_nothing_speaks_against_the_contact() -> None:
@@ -109,22 +109,22 @@ def test_fresh_paste_that_helped_speaks_for_the_contact() -> None:
 
 def test_the_symptom_back_with_the_old_part_proves_a_substitution() -> None:
     entries = (*SEQUENCE[-1][0], RETURNED)
-    traces = [*SEQUENCE[-1][1], resting(170)]
-    (told,) = tell(made_job(*entries, answers=INTAKE), traces).substitutions
-    assert told.rating == "proved"
+    traces = [*SEQUENCE[-1][1], idle_run(170)]
+    (weighed,) = weigh_job(made_job(*entries, answers=INTAKE), traces).substitutions
+    assert weighed.rating == "proved"
 
 
 def test_a_machine_that_stays_well_with_the_old_part_refutes_a_substitution() -> None:
     entries = (*SEQUENCE[-1][0], RETURNED)
-    traces = [*SEQUENCE[-1][1], resting(170, is_ill=False)]
-    (told,) = tell(made_job(*entries, answers=INTAKE), traces).substitutions
-    assert told.rating == "refuted"
+    traces = [*SEQUENCE[-1][1], idle_run(170, is_ill=False)]
+    (weighed,) = weigh_job(made_job(*entries, answers=INTAKE), traces).substitutions
+    assert weighed.rating == "refuted"
 
 
 def test_a_known_good_part_that_cures_nothing_is_rated_so() -> None:
     entries = (RADIATOR, COOLER)
-    (told,) = tell(made_job(*entries, answers=INTAKE), [resting(10), resting(140)]).substitutions
-    assert told.rating == "no-cure"
+    (weighed,) = weigh_job(made_job(*entries, answers=INTAKE), [idle_run(10), idle_run(140)]).substitutions
+    assert weighed.rating == "no-cure"
 
 
 @pytest.mark.parametrize(
@@ -146,25 +146,27 @@ def test_a_change_is_the_test_that_it_amounts_to(kind: str, part: str, key: str)
 def test_runs_after_a_repair_do_not_hide_what_was_wrong_before() -> None:
     ill = made_run(Made(contact=0.50, contact_s=5.0), load_s=0)
     well = made_run(Made(), load_s=0, start=DAY + timedelta(minutes=90), run_id="after")
-    told = tell(made_job(PASTE, answers=INTAKE), [ill, well])
-    assert told.is_cured
-    assert told.judged.leading[0] == "contact"
-    assert told.judged.leading[1] > 0.95
+    weighed = weigh_job(made_job(PASTE, answers=INTAKE), [ill, well])
+    assert weighed.is_cured
+    assert weighed.judged.leading[0] == "contact"
+    assert weighed.judged.leading[1] > 0.95
 
 
-def seen_at_rest(**figures: tuple[float, float]) -> Seen:
+def seen_at_idle(**figures: tuple[float, float]) -> MachineEvidence:
     """What rest alone shows: value and standard uncertainty of each figure."""
-    return Seen(cooler="liquid", figures={name: Figure(value=value, u=u) for name, (value, u) in figures.items()})
+    return MachineEvidence(
+        cooler="liquid", figures={name: RecordFigure(value=value, u=u) for name, (value, u) in figures.items()}
+    )
 
 
 def test_a_figure_too_uncertain_to_show_a_cure_does_not_show_that_nothing_altered() -> None:
     # A gate that closed early: 1.7 ± 1.7 K/W holds 0.42 as well as 3 (closed form: two standard uncertainties).
-    assert what_changed(seen_at_rest(rest_rise=(1.7, 0.85)), seen_at_rest(rest_rise=(0.42, 0.03))) == ""
+    assert what_changed(seen_at_idle(rest_rise=(1.7, 0.85)), seen_at_idle(rest_rise=(0.42, 0.03))) == ""
 
 
-def test_a_die_that_no_longer_climbs_away_from_the_coolant_at_rest_is_cured() -> None:
-    ill = seen_at_rest(rest_rise=(1.7, 0.85), rest_die_over_sink=(1.61, 0.04), rest_creep=(5.1, 0.16))
-    well = seen_at_rest(rest_rise=(0.42, 0.03), rest_die_over_sink=(0.19, 0.04), rest_creep=(0.2, 0.16))
+def test_a_die_that_no_longer_climbs_away_from_the_coolant_at_idle_is_cured() -> None:
+    ill = seen_at_idle(rest_rise=(1.7, 0.85), rest_die_over_sink=(1.61, 0.04), rest_creep=(5.1, 0.16))
+    well = seen_at_idle(rest_rise=(0.42, 0.03), rest_die_over_sink=(0.19, 0.04), rest_creep=(0.2, 0.16))
     assert what_changed(ill, well) == "cured"
     assert what_changed(ill, ill) == "same"
 
@@ -176,7 +178,7 @@ def dark(power_w: float, die_c: float, run_id: str) -> Trace:
     return replace(trace, columns={**trace.columns, "die_temp_c": die})
 
 
-def pieces_of_ends(*traces: Trace) -> list[Piece]:
+def pieces_of_ends(*traces: Trace) -> list[EvidencePiece]:
     return ending_pieces([found for trace in traces if (found := explain_end(trace)) is not None])
 
 
@@ -212,10 +214,10 @@ def test_what_the_system_remembers_of_a_shut_off_counts(cause: str) -> None:
     trace = dark(100.0, 72.0, "a")
     ending = explain_end(trace, [REMEMBERED[cause]])
     assert ending is not None
-    silent = tell(made_job(answers=INTAKE), [trace], endings={}).judged
-    told = tell(made_job(answers=INTAKE), [trace], endings={"a": ending}).judged
-    assert odds(told.causes[cause]) > 4 * odds(silent.causes[cause])
-    assert any(piece.says.code == "system-says" for piece in told.seen.pieces)
+    silent = weigh_job(made_job(answers=INTAKE), [trace], endings={}).judged
+    weighed = weigh_job(made_job(answers=INTAKE), [trace], endings={"a": ending}).judged
+    assert odds(weighed.causes[cause]) > 4 * odds(silent.causes[cause])
+    assert any(piece.says.code == "system-says" for piece in weighed.seen.pieces)
 
 
 def test_a_shut_off_between_two_readings_was_hotter_than_the_last_one() -> None:
@@ -234,7 +236,7 @@ def test_temperatures_typed_by_hand_count_like_words() -> None:
     assert findings_of(apart)["hoses"] == "one-hot"
     cold = [entry(1, EntryKind.FINDING, "radiator-temp", value=23.0), entry(2, EntryKind.FINDING, "room", value=22.0)]
     assert findings_of(cold)["radiator"] == "cold"
-    assert tell(made_job(*apart, answers=INTAKE), []).judged.causes["coolant-flow"] > 0.6
+    assert weigh_job(made_job(*apart, answers=INTAKE), []).judged.causes["coolant-flow"] > 0.6
 
 
 def test_a_word_noted_by_hand_stands_over_a_typed_temperature() -> None:

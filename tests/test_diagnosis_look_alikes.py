@@ -54,14 +54,14 @@ def test_airflow_loud_fans_and_a_hot_end_are_the_coolant_where_the_minute_window
     assert probability(found, "airflow") < 0.05
 
 
-def test_warm_room_a_machine_that_is_hot_at_rest_in_a_cool_room_has_another_fault() -> None:
+def test_warm_room_a_machine_that_is_hot_at_idle_in_a_cool_room_has_another_fault() -> None:
     # An offset at all times is the room only where the room is warm: here the sensor reads 18 K too much.
-    found = diagnose([made_run(Made(rest_offset_k=18.0))], job=made_job(answers={"when": "on-warm-days"}))
+    found = diagnose([made_run(Made(idle_offset_k=18.0))], job=made_job(answers={"when": "on-warm-days"}))
     assert leading(found) == "sensor"
     assert probability(found, "warm-room") < 0.05
 
 
-def test_sensor_a_die_far_above_the_room_at_rest_that_answers_every_watt_is_really_hot() -> None:
+def test_sensor_a_die_far_above_the_room_at_idle_that_answers_every_watt_is_really_hot() -> None:
     # A stuck or offset sensor against a dead pump: no step response, or the same one at every level.
     machine = Made(flow=1.6, flow_s=140.0, limit_c=100.0)
     found = diagnose([made_run(machine, load_s=0)], job=made_job(answers=SICK))
@@ -119,9 +119,9 @@ def test_wiring_a_machine_that_goes_dark_when_touched_only_after_minutes_of_heat
     assert probability(found, "wiring") < 0.02
 
 
-def test_unknown_a_run_of_rest_alone_is_unknown_only_until_the_fan_is_seen_standing() -> None:
-    rest = made_run(Made(), load_s=0, pulses=False)
-    assert leading(diagnose([rest], job=made_job(answers=SICK))) == "unknown"
+def test_unknown_an_idle_run_alone_is_unknown_only_until_the_fan_is_seen_standing() -> None:
+    idle = made_run(Made(), load_s=0, pulses=False)
+    assert leading(diagnose([idle], job=made_job(answers=SICK))) == "unknown"
     stands = made_run(Made(air=0.75, fan_rpm=0.0), load_s=0, pulses=False)
     assert leading(diagnose([stands], job=made_job(answers=SICK))) == "airflow"
 
@@ -133,7 +133,7 @@ def test_unknown_a_run_of_rest_alone_is_unknown_only_until_the_fan_is_seen_stand
         (Made(contact=0.45, contact_s=4.0), "contact"),
         (Made(air=0.40, air_s=200.0), "airflow"),
         (Made(air=0.60, air_s=300.0, fan_rpm=0.0), "airflow"),
-        (Made(room_c=35.5), "warm-room"),
+        (Made(ambient_c=35.5), "warm-room"),
         (Made(stuck_c=38.0), "sensor"),
         (Made(droop_v_per_w=0.009), "supply"),
         (Made(clock_falls_after_s=300.0), "board-power"),

@@ -28,13 +28,13 @@ def test_most_typical_machines_are_diagnosed_first_time(typical: dict[str, Trace
     assert len(right) >= 14
 
 
-def test_rest_and_pulses_never_call_a_faulty_machine_sound(typical: dict[str, Trace]) -> None:
+def test_idle_and_pulses_never_call_a_faulty_machine_sound(typical: dict[str, Trace]) -> None:
     for case, trace in typical.items():
         if CASES[case] != "none":
             assert judge(see(only_pulses(trace))).leading[0] != "none", case
 
 
-def test_a_loose_mount_is_called_contact_by_rest_and_pulses_alone_once_a_probe_is_on_the_plate() -> None:
+def test_a_loose_mount_is_called_contact_by_idle_and_pulses_alone_once_a_probe_is_on_the_plate() -> None:
     traces = [
         run_machine(draw("mount-loose", seed, cooler="air"), seed, channels=WITH_PROBES, pulses_only=True)
         for seed in range(6)

@@ -10,7 +10,7 @@ import pytest
 
 from tests.diagnosis_traces import Made, entry, made_job, made_run
 from verifyrig.diagnosis import diagnose, tables
-from verifyrig.diagnosis.evidence import Seen
+from verifyrig.diagnosis.evidence import MachineEvidence
 from verifyrig.diagnosis.judging import judge
 from verifyrig.diagnosis.next_test import State, next_tests, outcome_table, plans
 from verifyrig.diagnosis.state import state_of
@@ -82,8 +82,8 @@ def test_a_name_that_is_no_cause_is_refused() -> None:
         tables.column({"no-such-cause": 0.5})
 
 
-def keys(state: State, seen: Seen | None = None) -> set[str]:
-    judged = judge(seen or Seen(cooler="liquid", answers=COMPLAINT))
+def keys(state: State, seen: MachineEvidence | None = None) -> set[str]:
+    judged = judge(seen or MachineEvidence(cooler="liquid", answers=COMPLAINT))
     return {test.plan.key for test in next_tests(judged, state)}
 
 
@@ -94,8 +94,8 @@ def test_a_machine_that_must_not_be_loaded_is_not_offered_a_load() -> None:
     assert "pulses" in offered
 
 
-def test_a_machine_that_is_too_hot_at_rest_is_not_offered_pulses() -> None:
-    offered = keys(State(rest_unsafe=True))
+def test_a_machine_that_is_too_hot_at_idle_is_not_offered_pulses() -> None:
+    offered = keys(State(idle_unsafe=True))
     assert "pulses" not in offered
     assert "load" not in offered
     assert offered & {"hoses", "radiator"}
@@ -110,16 +110,16 @@ def test_a_test_that_was_done_is_not_proposed_again() -> None:
     before = keys(State())
     assert "known-good-cooler" in before
     assert "known-good-cooler" not in keys(State(done=frozenset({"known-good-cooler"})))
-    seen = Seen(cooler="liquid", answers=COMPLAINT, findings={"hoses": "both-hot"})
+    seen = MachineEvidence(cooler="liquid", answers=COMPLAINT, findings={"hoses": "both-hot"})
     assert "hoses" not in keys(State(), seen)
 
 
 def test_a_dry_cooler_is_asked_nothing_about_hoses() -> None:
-    assert not keys(State(), Seen(cooler="air", answers=COMPLAINT)) & {"hoses", "radiator", "pump", "tilt"}
+    assert not keys(State(), MachineEvidence(cooler="air", answers=COMPLAINT)) & {"hoses", "radiator", "pump", "tilt"}
 
 
 def test_tests_come_by_information_for_each_minute() -> None:
-    found = next_tests(judge(Seen(cooler="liquid", answers=COMPLAINT)))
+    found = next_tests(judge(MachineEvidence(cooler="liquid", answers=COMPLAINT)))
     rates = [test.bits_per_min for test in found]
     assert rates == sorted(rates, reverse=True)
     assert all(test.separates[0] != test.separates[1] for test in found)
@@ -134,12 +134,12 @@ def test_a_trip_a_refused_load_or_a_dark_machine_forbids_the_next_load() -> None
     assert state_of([tripped], {}).load_unsafe
 
 
-def test_a_rest_within_25_k_of_the_limit_forbids_pulses() -> None:
+def test_idle_within_25_k_of_the_limit_forbids_pulses() -> None:
     # 25 K below the limit, or 30 K over the room: common practice, no source.
     hot = made_run(Made(flow=2.4, flow_s=120.0, limit_c=90.0), load_s=0, pulses=False)
-    assert state_of([hot], {}).rest_unsafe
+    assert state_of([hot], {}).idle_unsafe
     cool = made_run(Made(), load_s=0, pulses=False)
-    assert not state_of([cool], {}).rest_unsafe
+    assert not state_of([cool], {}).idle_unsafe
 
 
 @pytest.mark.parametrize(

@@ -51,9 +51,9 @@ def test_the_heat_model_follows_the_matrix_exponential() -> None:
         a, b = _chain(machines, n)
         end = -np.linalg.solve(a, b * machines.load_w[n] + _ground(machines, n))
         for place in (8, 33, len(course.t_s) - 1):
-            exact = end + expm(a * course.t_s[place]) @ (course.rest_c[:, n] - end)
+            exact = end + expm(a * course.t_s[place]) @ (course.idle_c[:, n] - end)
             # Implicit steps of 0.25 to 20 s lag the exact course by up to half a step: 3 % of the rise.
-            rise_k = float(exact[0] - course.rest_c[0, n])
+            rise_k = float(exact[0] - course.idle_c[0, n])
             assert course.temps_c[place, 0, n] == pytest.approx(exact[0], abs=0.03 * rise_k)
 
 
@@ -70,7 +70,7 @@ def _chain(m: object, n: int) -> tuple[np.ndarray, np.ndarray]:
 
 def _ground(m: object, n: int) -> np.ndarray:
     source = np.zeros(6)
-    source[5] = m.board_w[n] + m.room_c[n] / m.case_k_per_w[n]  # type: ignore[attr-defined]
+    source[5] = m.board_w[n] + m.ambient_c[n] / m.case_k_per_w[n]  # type: ignore[attr-defined]
     return np.asarray(source / m.capacity_j_per_k[:, n])  # type: ignore[attr-defined]
 
 

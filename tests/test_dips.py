@@ -84,7 +84,7 @@ def test_a_sound_die_of_whole_degrees_answers_each_dip_and_the_run_goes_on() -> 
     assert all(detail["left_out_until_s"] == detail["until_s"] + LEFT_OUT_S for _, detail in dips)
 
 
-def test_the_load_is_told_of_a_dip_and_the_record_shows_it_in_its_row() -> None:
+def test_a_dip_is_commanded_and_the_record_shows_it_in_its_row() -> None:
     made = stand(whole_degrees(warming))
     made.run()
     (t_s, detail), *_ = dips_of(made)
@@ -120,7 +120,7 @@ def test_an_external_load_cannot_be_dipped() -> None:
     assert dips_of(made) == []
 
 
-def test_pulses_and_rest_are_not_dipped() -> None:
+def test_pulses_and_idle_are_not_dipped() -> None:
     text = PROFILE.replace("on_s = 5, off_s = 15, count = 2", "on_s = 5, off_s = 55, count = 4")
     made = stand(
         whole_degrees(lambda t_s, share: 30.0 + 20.0 * share),
@@ -138,8 +138,8 @@ def test_a_load_held_at_a_temperature_dips_and_comes_back_to_its_share() -> None
     assert made.run().outcome == "completed"
     for t_s, detail in dips_of(made):
         shares = [row["load_share"].value for at_s, row in made.writer.rows if abs(at_s - t_s) <= 4.0]
-        told = [share for share in shares if share]
-        assert max(told) - min(told) < 0.1, (t_s, detail)
+        commanded = [share for share in shares if share]
+        assert max(commanded) - min(commanded) < 0.1, (t_s, detail)
     assert dips_of(made)
 
 
@@ -159,7 +159,7 @@ class Hand:
 
     def feed(self, seconds: int, share: float, **values: float) -> list[dict[str, Reading]]:
         if share != self.dips.share and not self.dips.is_open:
-            self.dips.load_told(self.t_s, share, self.load)
+            self.dips.load_commanded(self.t_s, share, self.load)
         found = []
         for _ in range(seconds):
             self.t_s += 1.0
@@ -201,13 +201,13 @@ def test_no_answer_is_held_against_nobody_while_other_programs_keep_the_machine_
 def test_each_card_is_asked_by_its_own_power() -> None:
     # The load is on the second card alone: the first stays as it is, and nobody asks it.
     hand = Hand("gpu_temp_c", "gpu_2_temp_c", "gpu_power_w", "gpu_2_power_w")
-    rest = {"gpu_temp_c": 35.0, "gpu_power_w": 60.0}
-    hand.feed(10, 0.0, **rest, gpu_2_temp_c=34.0, gpu_2_power_w=60.0)
-    hand.feed(15, 1.0, **rest, gpu_2_temp_c=55.0, gpu_2_power_w=350.0)
-    due = hand.until_due(**rest, gpu_2_temp_c=60.0, gpu_2_power_w=350.0)
+    idle = {"gpu_temp_c": 35.0, "gpu_power_w": 60.0}
+    hand.feed(10, 0.0, **idle, gpu_2_temp_c=34.0, gpu_2_power_w=60.0)
+    hand.feed(15, 1.0, **idle, gpu_2_temp_c=55.0, gpu_2_power_w=350.0)
+    due = hand.until_due(**idle, gpu_2_temp_c=60.0, gpu_2_power_w=350.0)
     assert due == ("gpu_2_temp_c",)
     hand.dips.begin(hand.t_s, due)
-    last = hand.feed(10, 1.0, **rest, gpu_2_temp_c=60.0, gpu_2_power_w=70.0)[-1]
+    last = hand.feed(10, 1.0, **idle, gpu_2_temp_c=60.0, gpu_2_power_w=70.0)[-1]
     assert last["gpu_2_temp_c"].quality is Quality.STUCK and last["gpu_temp_c"].ok
 
 
@@ -238,7 +238,7 @@ def test_the_climb_out_of_a_dip_is_no_rise_towards_the_limit() -> None:
     buffer = RunBuffer()
     guard = Guard(buffer, armed, made.plan, made.bank.infos, made.bank.reread)
     stage = next(stage for stage in made.plan.stages if stage.name == "load")
-    guard.load_edge(0.0, 1.0, steady=True)
+    guard.load_step(0.0, 1.0, steady=True)
 
     def check(t_s: float, value: float) -> object:
         buffer.add(t_s, {"die_temp_c": Reading(value=value)})

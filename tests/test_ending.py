@@ -72,7 +72,7 @@ def span(after_s: float, *, orderly: bool | None = None, asleep: bool = False) -
         ),
     ],
 )
-def test_a_record_that_broke_off_is_put_into_the_class_that_can_be_proven(
+def test_an_interrupted_record_is_put_into_the_class_that_can_be_proven(
     now: SystemState, outcome: str, kind: str | None
 ) -> None:
     ending = ending_of(FACTS, sealed=False, last_sample_utc_s=LAST_UTC_S, state=now)

@@ -145,7 +145,7 @@ def test_each_rule_holds_for_the_second_die(limit: TripLimit, second: list[Any],
 
 def test_the_straight_line_of_the_second_die_trips_before_it_crosses() -> None:
     bench = Bench2(TripLimit(channel="die_temp_c", maximum=90.0))
-    bench.guard.load_edge(0.0, 1.0, steady=False)
+    bench.guard.load_step(0.0, 1.0, steady=False)
     trip = bench.feed([45.0 + 4.0 * k for k in range(12)])[0]
     assert (trip.rule, trip.channel) == ("line", "die_2_temp_c") and trip.value is not None and trip.value < 90.0
 
@@ -180,7 +180,7 @@ def test_the_tighter_of_a_limit_on_the_role_and_on_the_number_decides() -> None:
 def test_each_die_that_the_load_heats_must_answer_by_its_own_reading() -> None:
     bench = Bench2(TripLimit(channel="die_temp_c", maximum=90.0))
     bench.feed([33.0] * 5)
-    bench.guard.load_edge(5.0, 1.0, steady=True, heats=[BOTH])
+    bench.guard.load_step(5.0, 1.0, steady=True, heats=[BOTH])
     trips = bench.feed([33.0] * 12, from_s=5.0, first=60.0)
     assert [(trip.rule, trip.channel) for trip in trips] == [("no-reaction", "die_2_temp_c")]
 
@@ -188,11 +188,11 @@ def test_each_die_that_the_load_heats_must_answer_by_its_own_reading() -> None:
 def test_where_nobody_knows_which_part_carries_the_load_one_of_them_must_answer() -> None:
     bench = Bench2(TripLimit(channel="die_temp_c", maximum=90.0))
     bench.feed([33.0] * 5)
-    bench.guard.load_edge(5.0, 1.0, steady=True, heats=[EITHER])
+    bench.guard.load_step(5.0, 1.0, steady=True, heats=[EITHER])
     assert bench.feed([33.0] * 12, from_s=5.0, first=60.0) == []
     dull = Bench2(TripLimit(channel="die_temp_c", maximum=90.0))
     dull.feed([33.0] * 5)
-    dull.guard.load_edge(5.0, 1.0, steady=True, heats=[EITHER])
+    dull.guard.load_step(5.0, 1.0, steady=True, heats=[EITHER])
     assert dull.feed([33.0] * 12, from_s=5.0)[0].rule == "no-reaction"
 
 

@@ -140,12 +140,12 @@ def sound_run(profile: Profile) -> Trace:
     )
 
 
-def warmed(t_s: FloatArray, power_w: FloatArray, room_c: float, period_s: float) -> FloatArray:
+def warmed(t_s: FloatArray, power_w: FloatArray, ambient_c: float, period_s: float) -> FloatArray:
     """Return a part that goes with one time constant of 9 s to 0.3 K/W above the room: a lumped body, closed form."""
     keep = float(np.exp(-period_s / 9.0))
-    temp_c, found = room_c + 0.3 * power_w[0], []
+    temp_c, found = ambient_c + 0.3 * power_w[0], []
     for watts in power_w.tolist():
-        temp_c = room_c + 0.3 * watts + (temp_c - room_c - 0.3 * watts) * keep
+        temp_c = ambient_c + 0.3 * watts + (temp_c - ambient_c - 0.3 * watts) * keep
         found.append(temp_c)
     return np.array(found)
 

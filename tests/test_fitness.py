@@ -27,9 +27,9 @@ from verifyrig.jobs.actions import record_change, tick_steps
 from verifyrig.jobs.complaint import PARTS_OF_DOING, complaint_of
 from verifyrig.jobs.exposure_of_run import exposure_of
 from verifyrig.jobs.fitness import fitness_of
-from verifyrig.jobs.fitness_model import WAY_TO_LOAD, Code, Fitness, Headline, Status, because, code_of
+from verifyrig.jobs.fitness_model import WAY_TO_LOAD, Code, FaultHeadline, Fitness, Status, because, code_of
 from verifyrig.jobs.fitness_text import kept, reason_of_kept
-from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, Machine, RunFacts
+from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, Machine, RunFacts
 from verifyrig.jobs.store import new_job, read_job
 from verifyrig.jobs.vocabulary import QUESTIONS, protective_steps
 from verifyrig.plan.stages import WORKS
@@ -43,11 +43,11 @@ def at(minutes: float) -> datetime:
     return MORNING + timedelta(minutes=minutes)
 
 
-def entry(minutes: float, kind: EntryKind, what: str, by: str = "", **detail: Any) -> Entry:
-    return Entry(entry_id=f"{kind}-{minutes:g}-{what}", time=at(minutes), kind=kind, what=what, by=by, detail=detail)
+def entry(minutes: float, kind: EntryKind, what: str, by: str = "", **detail: Any) -> JobEntry:
+    return JobEntry(entry_id=f"{kind}-{minutes:g}-{what}", time=at(minutes), kind=kind, what=what, by=by, detail=detail)
 
 
-def job(*entries: Entry, complaint: str = "It is hot.", closed: str | None = "airflow", **answers: str) -> Job:
+def job(*entries: JobEntry, complaint: str = "It is hot.", closed: str | None = "airflow", **answers: str) -> Job:
     """A repaired job with its steps ticked, closed at minute 100 unless `closed` is None."""
     steps = [entry(90, EntryKind.STEP, step, value="yes") for step in protective_steps("desktop-air")]
     own = entries or (entry(20, EntryKind.CHANGE, "cleaned"),)
@@ -92,7 +92,12 @@ def codes(fitness: Fitness) -> list[Code]:
 
 def test_fixed_is_what_was_seen_before_and_is_gone_in_all_that_was_asked_for() -> None:
     answer = found(job())
-    assert (answer.headline, answer.status, answer.missing, answer.blockers) == (Headline.FIXED, Status.FIT, (), ())
+    assert (answer.headline, answer.status, answer.missing, answer.blockers) == (
+        FaultHeadline.FIXED,
+        Status.FIT,
+        (),
+        (),
+    )
 
 
 @pytest.mark.parametrize(
@@ -107,53 +112,54 @@ def test_a_fault_that_came_rarely_is_not_called_fixed_before_it_would_have_shown
     how_often: str, had_s: float, needed_s: float
 ) -> None:
     answer = found(job(how_often=how_often), TRIPPED, run(40, exposure=loaded(had_s)))
-    assert (answer.headline, codes(answer)) == (Headline.BETTER, [Code.CLEAN_USE])
+    assert (answer.headline, codes(answer)) == (FaultHeadline.BETTER, [Code.CLEAN_USE])
     assert answer.missing[0].values["needed_s"] == pytest.approx(needed_s)
     assert answer.missing[0].values["more_s"] == pytest.approx(needed_s - had_s)
     # It is within its limits and may leave, and whoever takes it is told.
     assert answer.status is Status.WATCH
     enough = found(job(how_often=how_often), TRIPPED, run(40, exposure=loaded(needed_s)))
-    assert enough.headline is Headline.FIXED
+    assert enough.headline is FaultHeadline.FIXED
 
 
 def test_clean_use_adds_up_over_all_runs_since_the_change_and_starts_anew_after_a_failure() -> None:
     runs = [run(minutes, "check", exposure=loaded(700.0)) for minutes in (50, 60)]
-    assert found(job(how_often="10 min"), TRIPPED, PASSED, *runs).headline is Headline.FIXED
+    assert found(job(how_often="10 min"), TRIPPED, PASSED, *runs).headline is FaultHeadline.FIXED
     early = run(10, "check", exposure=loaded(1e5))  # before the change
-    assert found(job(how_often="10 min"), TRIPPED, early, PASSED).headline is Headline.BETTER
+    assert found(job(how_often="10 min"), TRIPPED, early, PASSED).headline is FaultHeadline.BETTER
     failed = run(30, "check", "interrupted", cause="power-off", exposure=loaded(1e5))
     long_before = run(25, "check", exposure=loaded(1e5))
-    assert found(job(how_often="10 min"), TRIPPED, long_before, failed, PASSED).headline is Headline.BETTER
+    assert found(job(how_often="10 min"), TRIPPED, long_before, failed, PASSED).headline is FaultHeadline.BETTER
 
 
 def test_a_fault_that_comes_after_a_while_needs_one_stretch_as_long() -> None:
     pieces = [run(40 + n, "check", exposure=loaded(900.0)) for n in range(1, 5)]
     answer = found(job(time_from_start="20 min"), TRIPPED, PASSED, *pieces)
-    assert (answer.headline, codes(answer)) == (Headline.BETTER, [Code.STRETCH])
+    assert (answer.headline, codes(answer)) == (FaultHeadline.BETTER, [Code.STRETCH])
     assert answer.missing[0].values["needed_s"] == 1200.0
     assert codes(found(job(time_from_start="20 min"))) == [Code.CLEAN_USE, Code.STRETCH]
     long = run(40, exposure=loaded(3600.0))
-    assert found(job(time_from_start="20 min"), TRIPPED, long).headline is Headline.FIXED
+    assert found(job(time_from_start="20 min"), TRIPPED, long).headline is FaultHeadline.FIXED
 
 
 @pytest.mark.parametrize("words", ["always", "Every time.", "all the time"])
 def test_a_fault_that_is_always_there_waits_for_no_soak(words: str) -> None:
-    assert found(job(how_often=words)).headline is Headline.FIXED
+    assert found(job(how_often=words)).headline is FaultHeadline.FIXED
 
 
 def test_words_that_cannot_be_counted_prove_nothing_until_they_are_asked_again() -> None:
     answer = found(job(how_often="now and then"))
-    assert (answer.headline, codes(answer)) == (Headline.BETTER, [Code.UNCLEAR])
+    assert (answer.headline, codes(answer)) == (FaultHeadline.BETTER, [Code.UNCLEAR])
     asked = entry(60, EntryKind.FINDING, "how-often", value="every 5 min")
     cleaned = entry(20, EntryKind.CHANGE, "cleaned")
-    assert found(job(cleaned, asked, how_often="now and then")).headline is Headline.FIXED
-    assert found(job(how_often="not-known")).headline is Headline.FIXED
+    assert found(job(cleaned, asked, how_often="now and then")).headline is FaultHeadline.FIXED
+    assert found(job(how_often="not-known")).headline is FaultHeadline.FIXED
 
 
 @pytest.mark.parametrize(
-    ("when", "headline"), [("under-load", Headline.BETTER), ("at-rest", Headline.FIXED), ("any-time", Headline.FIXED)]
+    ("when", "headline"),
+    [("under-load", FaultHeadline.BETTER), ("at-rest", FaultHeadline.FIXED), ("any-time", FaultHeadline.FIXED)],
 )
-def test_the_time_that_counts_is_that_in_which_the_fault_came(when: str, headline: Headline) -> None:
+def test_the_time_that_counts_is_that_in_which_the_fault_came(when: str, headline: FaultHeadline) -> None:
     rested = run(40, exposure=loaded(60.0, idle_s=3600.0))
     assert found(job(how_often="10 min", when=when), TRIPPED, rested).headline is headline
 
@@ -170,10 +176,14 @@ def test_the_time_that_counts_is_that_in_which_the_fault_came(when: str, headlin
 )
 def test_a_complaint_of_games_is_not_fixed_by_a_load_of_the_processor(complaint: str, answers: dict[str, str]) -> None:
     answer = found(job(complaint=complaint, **answers))
-    assert (answer.headline, codes(answer), answer.status) == (Headline.BETTER, [Code.PART_NOT_LOADED], Status.WATCH)
+    assert (answer.headline, codes(answer), answer.status) == (
+        FaultHeadline.BETTER,
+        [Code.PART_NOT_LOADED],
+        Status.WATCH,
+    )
     assert "the graphics card was not under load" in str(answer.missing[0])
     card = run(50, "check", exposure=loaded(900.0, GRAPHICS))
-    assert found(job(complaint=complaint, **answers), TRIPPED, PASSED, card).headline is Headline.FIXED
+    assert found(job(complaint=complaint, **answers), TRIPPED, PASSED, card).headline is FaultHeadline.FIXED
 
 
 def test_a_part_that_was_never_loaded_is_told_with_how_long_it_takes() -> None:
@@ -199,17 +209,17 @@ def test_what_a_person_chose_stands_over_the_words() -> None:
 
 
 def test_not_fixed_cause_found_no_fault_and_not_judged() -> None:
-    assert found(job(), TRIPPED, run(40, outcome="tripped")).headline is Headline.NOT_FIXED
-    assert found(job(), TRIPPED, run(40, verdict="fail")).headline is Headline.NOT_FIXED
+    assert found(job(), TRIPPED, run(40, outcome="tripped")).headline is FaultHeadline.NOT_FIXED
+    assert found(job(), TRIPPED, run(40, verdict="fail")).headline is FaultHeadline.NOT_FIXED
     untouched = entry(7, EntryKind.FINDING, "dust", value="clogged")
-    assert found(job(untouched, closed=None), TRIPPED).headline is Headline.NOT_FIXED
-    assert found(job(untouched, closed="airflow"), TRIPPED).headline is Headline.CAUSE_FOUND
-    assert found(job(untouched, closed="unknown"), TRIPPED).headline is Headline.NOT_FIXED
-    assert found(job(untouched), run(5, "baseline")).headline is Headline.NO_FAULT_SEEN
-    assert found(job(untouched), run(5, "baseline"), PASSED).headline is Headline.NO_FAULT_SEEN
-    assert found(job(), TRIPPED).headline is Headline.NOT_JUDGED
-    assert fitness_of(job(), ()).headline is Headline.NOT_JUDGED
-    assert found(job(untouched), run(5, "baseline", verdict="not-measured")).headline is Headline.NOT_JUDGED
+    assert found(job(untouched, closed=None), TRIPPED).headline is FaultHeadline.NOT_FIXED
+    assert found(job(untouched, closed="airflow"), TRIPPED).headline is FaultHeadline.CAUSE_FOUND
+    assert found(job(untouched, closed="unknown"), TRIPPED).headline is FaultHeadline.NOT_FIXED
+    assert found(job(untouched), run(5, "baseline")).headline is FaultHeadline.NO_FAULT_SEEN
+    assert found(job(untouched), run(5, "baseline"), PASSED).headline is FaultHeadline.NO_FAULT_SEEN
+    assert found(job(), TRIPPED).headline is FaultHeadline.NOT_JUDGED
+    assert fitness_of(job(), ()).headline is FaultHeadline.NOT_JUDGED
+    assert found(job(untouched), run(5, "baseline", verdict="not-measured")).headline is FaultHeadline.NOT_JUDGED
 
 
 def test_a_part_that_was_only_tried_finds_the_cause_and_repairs_nothing() -> None:
@@ -219,14 +229,14 @@ def test_a_part_that_was_only_tried_finds_the_cause_and_repairs_nothing() -> Non
     ]
     with_part = run(40, "check")
     answer = found(job(*tried, closed=None), TRIPPED, with_part, run(60, outcome="tripped"))
-    assert answer.headline is Headline.NOT_FIXED  # and its own part is back in
-    assert found(job(tried[0], closed=None), TRIPPED, with_part).headline is Headline.CAUSE_FOUND
+    assert answer.headline is FaultHeadline.NOT_FIXED  # and its own part is back in
+    assert found(job(tried[0], closed=None), TRIPPED, with_part).headline is FaultHeadline.CAUSE_FOUND
 
 
 def test_runs_that_cannot_be_compared_and_a_run_without_a_change_are_no_proof() -> None:
     assert codes(found(job(), comparable=lambda *_: False)) == [Code.NOT_COMPARABLE]
     refused = run(5, "baseline", "stopped", exposure=Exposure())
-    assert found(job(), refused, PASSED, comparable=lambda *_: False).headline is Headline.FIXED
+    assert found(job(), refused, PASSED, comparable=lambda *_: False).headline is FaultHeadline.FIXED
     noted = entry(7, EntryKind.FINDING, "dust", value="some")
     assert codes(found(job(noted))) == [Code.NO_CHANGE]
 
@@ -234,8 +244,8 @@ def test_runs_that_cannot_be_compared_and_a_run_without_a_change_are_no_proof() 
 def test_new_paste_is_not_fixed_before_its_second_run() -> None:
     pasted = job(entry(20, EntryKind.CHANGE, "paste-renewed"))
     answer = found(pasted)
-    assert answer.headline is Headline.BETTER and answer.status is Status.NOT_FIT
-    assert found(pasted, TRIPPED, PASSED, run(50)).headline is Headline.FIXED
+    assert answer.headline is FaultHeadline.BETTER and answer.status is Status.NOT_FIT
+    assert found(pasted, TRIPPED, PASSED, run(50)).headline is FaultHeadline.FIXED
 
 
 # ---- what a record is good for
@@ -243,9 +253,9 @@ def test_new_paste_is_not_fixed_before_its_second_run() -> None:
 
 def test_a_run_left_by_the_death_of_its_machine_serves_as_before_and_not_as_proof() -> None:
     died = run(5, "baseline", "interrupted", cause="power-off", integrity=Integrity.UNSEALED)
-    assert found(job(), died, PASSED).headline is Headline.FIXED
+    assert found(job(), died, PASSED).headline is FaultHeadline.FIXED
     answer = found(job(), died, replace(PASSED, integrity=Integrity.UNSEALED))
-    assert (answer.headline, answer.status) == (Headline.NOT_JUDGED, Status.NOT_FIT)
+    assert (answer.headline, answer.status) == (FaultHeadline.NOT_JUDGED, Status.NOT_FIT)
     assert code_of(answer.blockers[0]) is Code.RECORD_UNSEALED
 
 
@@ -259,10 +269,10 @@ def test_a_broken_record_is_never_ready(integrity: Integrity) -> None:
         (TRIPPED, PASSED, run(50, "unknown", "unreadable", integrity=integrity)),
     ):
         answer = found(job(), *runs)
-        assert answer.headline is not Headline.FIXED or answer.status is Status.NOT_FIT
+        assert answer.headline is not FaultHeadline.FIXED or answer.status is Status.NOT_FIT
         assert answer.status is Status.NOT_FIT and not answer.releasable
     newer = found(job(), TRIPPED, run(40, "unknown", "unreadable", integrity=integrity), run(60))
-    assert (newer.headline, newer.status) == (Headline.FIXED, Status.FIT)
+    assert (newer.headline, newer.status) == (FaultHeadline.FIXED, Status.FIT)
 
 
 # ---- status
@@ -271,7 +281,7 @@ def test_a_broken_record_is_never_ready(integrity: Integrity) -> None:
 def test_without_a_job_or_before_its_close_nothing_is_released() -> None:
     assert found(None).status is Status.NOT_FIT and code_of(found(None).blockers[0]) is Code.NO_JOB
     opened = found(job(closed=None))
-    assert (opened.headline, opened.status) == (Headline.FIXED, Status.NOT_FIT)
+    assert (opened.headline, opened.status) == (FaultHeadline.FIXED, Status.NOT_FIT)
     assert [code_of(reason) for reason in opened.blockers] == [Code.OPEN]
 
 
@@ -282,7 +292,7 @@ def test_a_reason_given_at_the_close_covers_what_was_open_then_and_makes_no_proo
     given_back = found(job(cleaned, closed), TRIPPED, failed)
     assert (given_back.status, given_back.releasable) == (Status.AS_IS, False)
     formal = found(job(entry(20, EntryKind.CHANGE, "paste-renewed"), closed))
-    assert (formal.headline, formal.status) == (Headline.BETTER, Status.WATCH)
+    assert (formal.headline, formal.status) == (FaultHeadline.BETTER, Status.WATCH)
     later = found(job(cleaned, closed), TRIPPED, replace(PASSED, integrity=Integrity.ALTERED))
     assert later.status is Status.NOT_FIT
 
@@ -314,7 +324,7 @@ def load_trace(events: tuple[Event, ...] = (), **columns: Any) -> Trace:
     )  # fmt: skip
 
 
-def test_the_exposure_of_a_run_is_its_load_its_rest_and_what_was_busy() -> None:
+def test_the_exposure_of_a_run_is_its_load_its_idle_time_and_what_was_busy() -> None:
     plain = exposure_of(load_trace())
     # 60 to 300 s and 301 to 660 s.
     assert (plain.loaded, plain.idle.total_s, plain.recorded.total_s) == (TimeSpent(599.0, 359.0), 60.0, 690.0)

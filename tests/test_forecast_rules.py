@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, Samples, explain, forecast, forecast_from, prepare
-from verifyrig.analysis.heat_path import End
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P
 from verifyrig.analysis.results import Forecast
-from verifyrig.core.heat_sources import CARD, DIE, Part
+from verifyrig.analysis.thermal_path import End
+from verifyrig.core.heat_sources import CARD, DIE, HeatSource
 from verifyrig.core.profile import Settle
 from verifyrig.core.trace import FloatArray
 
@@ -35,7 +35,7 @@ def cleaned(temp_c: FloatArray | None = None, **changed: Any) -> Samples:
         "t_s": t,
         "temp_c": np.full(N, 60.0) if temp_c is None else temp_c,
         "power_w": np.full(N, 100.0),
-        "room_c": np.full(N, 22.0),
+        "ambient_c": np.full(N, 22.0),
         "share": np.ones(N),
         "fan_rpm": np.full(N, 900.0),
         "start": 0,
@@ -84,19 +84,19 @@ def told(samples: Samples, rule: Settle = RULE, limit_c: float | None = None) ->
 DRAWS = (59.0, 60.0, 61.0)
 SD_K = math.sqrt(2 / 3)
 # The room moves by 0.2 K; draws miss the far ends by a fifth (benchmark `settle-forecast`).
-ROOM_K, FAR = 0.2, 1.2
+AMBIENT_K, FAR = 0.2, 1.2
 
 
 @pytest.mark.parametrize(
     ("spread", "misfit", "late_u_k", "u_k"),
     [
-        (1.0, 1.0, 0.0, math.hypot(FAR * SD_K, ROOM_K)),
-        (1.35, 1.0, 0.0, math.hypot(FAR * 1.35 * SD_K, ROOM_K)),
+        (1.0, 1.0, 0.0, math.hypot(FAR * SD_K, AMBIENT_K)),
+        (1.35, 1.0, 0.0, math.hypot(FAR * 1.35 * SD_K, AMBIENT_K)),
         # Unexplained 1.5 times as much as expected still counts as explained; beyond, u grows as its root.
-        (1.0, 1.5, 0.0, math.hypot(FAR * SD_K, ROOM_K)),
-        (1.0, 6.0, 0.0, math.hypot(FAR * 2.0 * SD_K, ROOM_K)),
-        (1.0, 0.1, 0.0, math.hypot(FAR * SD_K, ROOM_K)),
-        (1.0, 1.0, 3.0, math.hypot(FAR * SD_K, 3.0, ROOM_K)),
+        (1.0, 1.5, 0.0, math.hypot(FAR * SD_K, AMBIENT_K)),
+        (1.0, 6.0, 0.0, math.hypot(FAR * 2.0 * SD_K, AMBIENT_K)),
+        (1.0, 0.1, 0.0, math.hypot(FAR * SD_K, AMBIENT_K)),
+        (1.0, 1.0, 3.0, math.hypot(FAR * SD_K, 3.0, AMBIENT_K)),
     ],
 )
 def test_u95_is_the_root_of_the_squares_of_spread_newest_readings_and_room(
@@ -116,7 +116,7 @@ def test_what_the_newest_readings_lie_above_the_machines_is_added(monkeypatch: p
 
 def test_known_is_within_what_the_rule_asks_and_then_nothing_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
     Model(monkeypatch, [60.0, 60.0])
-    narrow = 1.96 * ROOM_K
+    narrow = 1.96 * AMBIENT_K
     exact = told(cleaned(), Settle(channel="die_temp_c", within_k=narrow, slowest_time_constant_s=400.0))
     assert (exact.known, exact.remaining_s) == (True, 0.0)
     less = told(cleaned(), Settle(channel="die_temp_c", within_k=0.999 * narrow, slowest_time_constant_s=400.0))
@@ -154,7 +154,7 @@ def test_a_machines_own_limit_caps_where_it_ends_and_not_how_sure_that_is(
     Model(monkeypatch, [94.0, 95.0, 96.0], offset_k=offset_k)
     found = told(cleaned(), limit_c=90.0)
     assert found.settles_at_c == pytest.approx(ends_at_c)
-    assert found.u95_k == pytest.approx(1.96 * math.hypot(FAR * SD_K, ROOM_K))
+    assert found.u95_k == pytest.approx(1.96 * math.hypot(FAR * SD_K, AMBIENT_K))
 
 
 def test_the_end_is_asked_for_the_means_of_the_last_half_minute(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -162,10 +162,10 @@ def test_the_end_is_asked_for_the_means_of_the_last_half_minute(monkeypatch: pyt
     late = np.arange(N) >= N - 1 - 30
     temp = np.where(late, 70.0, 50.0)
     temp[-3] = math.nan
-    told(cleaned(temp, power_w=np.where(late, 90.0, 10.0), room_c=np.where(late, 25.0, 20.0),
+    told(cleaned(temp, power_w=np.where(late, 90.0, 10.0), ambient_c=np.where(late, 25.0, 20.0),
                  fan_rpm=np.where(late, 1200.0, 600.0)))  # fmt: skip
     assert model.asked == {
-        "power_w": 90.0, "at_c": 70.0, "loaded": True, "room_c": 25.0, "fan_stands": False, "fan_rpm": 1200.0,
+        "power_w": 90.0, "at_c": 70.0, "loaded": True, "ambient_c": 25.0, "fan_stands": False, "fan_rpm": 1200.0,
     }  # fmt: skip
 
 
@@ -182,7 +182,7 @@ def test_a_fan_below_half_a_turn_a_second_stands(monkeypatch: pytest.MonkeyPatch
     assert model.asked["fan_stands"] is stands
 
 
-def test_a_fan_that_is_not_read_is_not_said_to_stand_and_rest_is_no_load(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_fan_that_is_not_read_is_not_said_to_stand_and_idle_is_no_load(monkeypatch: pytest.MonkeyPatch) -> None:
     model = Model(monkeypatch, DRAWS)
     told(cleaned(fan_rpm=None, share=np.zeros(N)))
     assert (model.asked["fan_stands"], model.asked["fan_rpm"], model.asked["loaded"]) == (False, None, False)
@@ -334,7 +334,7 @@ def prepared(temp: FloatArray | None = None, n: int = N, **given: Any) -> Sample
         "power_w": np.full(n, 100.0), "fan_rpm": np.full(n, 900.0), "ambient_c": 22.0,
         "load_share": None, "load_on_s": None,
     }  # fmt: skip
-    part: Part = given.pop("part", DIE)
+    part: HeatSource = given.pop("part", DIE)
     temp = np.full(n, 60.0) if temp is None else temp
     return prepare(t, temp, **{**known, **given}, part=part)
 
@@ -354,7 +354,7 @@ def test_with_all_readings_nothing_is_assumed() -> None:
     found = ready()
     assert found.why == () and found.spread == 1.0 and found.prior is PLAUSIBLE
     assert ready(part=CARD).prior is PLAUSIBLE_CARD
-    assert found.fan_rpm is not None and set(found.fan_rpm) == {900.0} and set(found.room_c) == {22.0}
+    assert found.fan_rpm is not None and set(found.fan_rpm) == {900.0} and set(found.ambient_c) == {22.0}
 
 
 @pytest.mark.parametrize("power", [None, np.full(N, math.nan)])
@@ -368,15 +368,15 @@ def test_without_power_a_usual_machine_is_assumed_and_the_answer_is_wider(power:
     assert found.power_w == pytest.approx((15.0 + 85.0 * share) * (1 + 0.0055 * (seen - 50.0)))
     assert [why.code for why in found.why] == ["power-unknown"] and found.spread == 1.35
     assert (found.prior.middle[P.STEP_GAIN], found.prior.spread[P.STEP_GAIN]) == (1.0, 0.45)
-    for at in (P.DIE_TO_PLATE, P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_ROOM):
+    for at in (P.DIE_TO_PLATE, P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_AMBIENT):
         assert found.prior.middle[at] == PLAUSIBLE.middle[at]
         assert found.prior.spread[at] == pytest.approx(math.hypot(PLAUSIBLE.spread[at], 0.4))
 
 
-@pytest.mark.parametrize("room", [None, np.full(N, math.nan), math.nan])
-def test_without_a_room_one_of_23_degrees_is_assumed_give_or_take_five(room: float | FloatArray | None) -> None:
-    found = ready(ambient_c=room)
-    assert set(found.room_c) == {23.0} and [why.code for why in found.why] == ["room-unknown"]
+@pytest.mark.parametrize("ambient", [None, np.full(N, math.nan), math.nan])
+def test_without_a_room_one_of_23_degrees_is_assumed_give_or_take_five(ambient: float | FloatArray | None) -> None:
+    found = ready(ambient_c=ambient)
+    assert set(found.ambient_c) == {23.0} and [why.code for why in found.why] == ["room-unknown"]
     assert (found.prior.middle[P.OFFSET], found.prior.spread[P.OFFSET]) == (0.0, 5.0)
 
 
@@ -387,15 +387,15 @@ def test_without_a_fan_none_is_assumed(fan: FloatArray | None) -> None:
 
 
 def test_gaps_are_bridged_in_a_straight_line() -> None:
-    power, room, fan = np.arange(float(N)), np.arange(float(N)), np.arange(float(N))
-    for values in (power, room, fan):
+    power, ambient, fan = np.arange(float(N)), np.arange(float(N)), np.arange(float(N))
+    for values in (power, ambient, fan):
         values[10:20] = math.nan
-    found = ready(power_w=power, ambient_c=room, fan_rpm=fan)
-    for bridged in (found.power_w, found.room_c, found.fan_rpm):
+    found = ready(power_w=power, ambient_c=ambient, fan_rpm=fan)
+    for bridged in (found.power_w, found.ambient_c, found.fan_rpm):
         assert bridged == pytest.approx(np.arange(float(N)))
 
 
-def test_the_load_began_where_it_was_told() -> None:
+def test_the_load_began_where_it_was_commanded() -> None:
     found = ready(load_on_s=40.0)
     assert found.start == 40 and list(np.flatnonzero(np.diff(found.share))) == [39]
     assert set(found.share) == {0.0, 1.0} and found.share[40] == 1.0

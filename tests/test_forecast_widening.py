@@ -7,10 +7,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from tests.test_stage_forecaster import REST_S, RULE, rows, steady
+from tests.test_stage_forecaster import IDLE_S, RULE, rows, steady
 from verifyrig.analysis import Forecast, StageForecaster, stage_forecaster
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, prepare
-from verifyrig.core.heat_sources import CARD, DIE, Part
+from verifyrig.core.heat_sources import CARD, DIE, HeatSource
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle
 from verifyrig.core.reason import Reason, reason
@@ -48,8 +48,8 @@ def at(settles_at_c: float, u95_k: float, remaining_s: float = 50.0, why: tuple[
 
 
 def asked_at(stage: StageForecaster, *elapsed_s: int) -> list[Forecast]:
-    whole = np.array(rows("steady", REST_S + max(elapsed_s) + 1))
-    found = [stage.forecast(whole[: REST_S + elapsed + 1], REST_S) for elapsed in elapsed_s]
+    whole = np.array(rows("steady", IDLE_S + max(elapsed_s) + 1))
+    found = [stage.forecast(whole[: IDLE_S + elapsed + 1], IDLE_S) for elapsed in elapsed_s]
     assert all(one is not None for one in found)
     return [one for one in found if one is not None]
 
@@ -96,7 +96,7 @@ def test_what_was_known_and_is_no_longer_is_asked_again_soon(monkeypatch: pytest
 
 
 @pytest.mark.parametrize(("first_s", "widened"), [(40, True), (39, False)])
-def test_only_what_was_foretold_after_two_fifths_of_the_stage_counts(
+def test_only_forecasts_after_two_fifths_of_the_stage_count(
     monkeypatch: pytest.MonkeyPatch, first_s: int, widened: bool
 ) -> None:
     Given(monkeypatch, at(40.0, 2.0), at(46.0, 1.5))
@@ -134,7 +134,7 @@ def test_without_machines_found_the_search_starts_anew(monkeypatch: pytest.Monke
     ("channel", "part"), [("die_temp_c", DIE), ("gpu_temp_c", CARD), ("coolant_temp_c", DIE), (None, DIE)]
 )
 def test_what_is_known_of_the_sensor_reaches_the_model(
-    monkeypatch: pytest.MonkeyPatch, channel: str | None, part: Part
+    monkeypatch: pytest.MonkeyPatch, channel: str | None, part: HeatSource
 ) -> None:
     given = Given(monkeypatch, at(40.0, 2.0))
     info = ChannelInfo(
@@ -153,15 +153,15 @@ def test_without_a_known_sensor_nothing_is_said_of_it(monkeypatch: pytest.Monkey
 
 def test_half_an_hour_before_the_stage_is_looked_back_upon_and_no_more(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch, at(40.0, 2.0))
-    rest = [(float(t), 30.0, 15.0, 900.0, 24.0, 0.0) for t in range(2500)]
+    idle = [(float(t), 30.0, 15.0, 900.0, 24.0, 0.0) for t in range(2500)]
     load = [(float(t), steady(t - 2500.0), 100.0, 900.0, 24.0, 1.0) for t in range(2500, 2600)]
-    assert StageForecaster(RULE).forecast(np.array(rest + load), 2500) is not None
+    assert StageForecaster(RULE).forecast(np.array(idle + load), 2500) is not None
     t_s = given.prepared[0][0]
     assert isinstance(t_s, np.ndarray) and (t_s[0], t_s[-1]) == (700.0, 2599.0)
 
 
-def test_before_the_first_sample_of_the_stage_nothing_is_foretold() -> None:
-    assert StageForecaster(RULE).forecast(np.array(rows("steady", REST_S)), REST_S) is None
+def test_before_the_first_sample_of_the_stage_there_is_no_forecast() -> None:
+    assert StageForecaster(RULE).forecast(np.array(rows("steady", IDLE_S)), IDLE_S) is None
 
 
 @pytest.mark.parametrize(("before", "answered"), [(0.0, False), (0.08, True), (0.12, True)])
@@ -178,7 +178,7 @@ def test_samples_that_still_tell_of_the_load_before_are_not_answered_from(
 
 def test_a_run_that_begins_with_the_stage_has_no_load_before_it(monkeypatch: pytest.MonkeyPatch) -> None:
     Given(monkeypatch, at(40.0, 2.0))
-    assert StageForecaster(RULE).forecast(np.array(rows("steady", REST_S)), 0) is not None
+    assert StageForecaster(RULE).forecast(np.array(rows("steady", IDLE_S)), 0) is not None
 
 
 @pytest.mark.parametrize(
@@ -204,6 +204,6 @@ def test_a_single_sample_before_the_stage_is_one(monkeypatch: pytest.MonkeyPatch
     assert StageForecaster(RULE).forecast(whole, 1) is None
 
 
-def test_what_the_model_has_no_answer_to_is_not_foretold(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_the_model_has_no_answer_to_gets_no_forecast(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(stage_forecaster, "forecast_from", lambda *_: None)
-    assert StageForecaster(RULE).forecast(np.array(rows("steady", REST_S + 100)), REST_S) is None
+    assert StageForecaster(RULE).forecast(np.array(rows("steady", IDLE_S + 100)), IDLE_S) is None

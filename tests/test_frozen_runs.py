@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.benchmarks._frozen import LOAD_S, REST_S, draw, run_one
+from tests.benchmarks._frozen import IDLE_S, LOAD_S, draw, run_one
 from verifyrig.rig.dip import ANSWER_WITHIN_S, DIP_EVERY_S
 
 SEED = 7
@@ -26,13 +26,13 @@ def test_no_sound_machine_is_accused(number: int) -> None:
 def test_a_temperature_that_freezes_under_load_is_found_by_the_next_dip(
     number: int, after_s: float, channel: str
 ) -> None:
-    from_s = REST_S + after_s
+    from_s = IDLE_S + after_s
     ran = run_one(draw(number, SEED), frozen=channel, from_s=from_s)
     assert set(ran.stuck_s) <= {channel}
     trip_s = [ran.trip["t_s"]] if ran.trip is not None and ran.trip["channel"] == channel else []
     found_s = min([*ran.stuck_s.values(), *trip_s])
     assert found_s - from_s <= DIP_EVERY_S + ANSWER_WITHIN_S + PERIODS_S
-    assert found_s < REST_S + LOAD_S
+    assert found_s < IDLE_S + LOAD_S
     # A reading that no trip limit needs is found once, and not asked again at the price of the load.
     assert sum(dip_s > ANSWER_WITHIN_S / 2 for dip_s in ran.dips_s) <= 1
     assert trip_s or channel not in ("die_temp_c", "plate_temp_c")

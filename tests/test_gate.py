@@ -13,7 +13,7 @@ from verifyrig.core.reason import reason
 from verifyrig.rig.gate import GateClosed, StageGate, check_gate
 
 DIE = "die_temp_c"
-ROOM_C = 22.0
+AMBIENT_C = 22.0
 MISSING = Reading(value=None, quality=Quality.MISSING, note="gone")
 
 
@@ -36,7 +36,7 @@ def closed(
     *,
     t_s: float = 10.0,
     final: bool = False,
-    ambient_c: float | None = ROOM_C,
+    ambient_c: float | None = AMBIENT_C,
 ) -> GateClosed | None:
     readings = {} if reading is None else {DIE: reading}
     forecasts = {} if forecast is None else {DIE: forecast}
@@ -51,21 +51,21 @@ def test_a_reading_above_closes_it_and_one_at_the_limit_does_not() -> None:
 
 def test_a_rise_over_the_room_closes_it_where_the_room_is_known() -> None:
     gate = stage_gate(max_rise_k=25.0)
-    assert closed(gate, ok(ROOM_C + 25.0)) is None
-    found = closed(gate, ok(ROOM_C + 25.5))
+    assert closed(gate, ok(AMBIENT_C + 25.0)) is None
+    found = closed(gate, ok(AMBIENT_C + 25.5))
     assert found is not None and (found.value, found.limit) == (47.5, 47.0)
-    assert closed(gate, ok(ROOM_C + 25.5), ambient_c=None) is None
+    assert closed(gate, ok(AMBIENT_C + 25.5), ambient_c=None) is None
 
 
 def test_it_says_what_was_too_hot_in_numbers() -> None:
-    hot, risen = closed(stage_gate(), ok(50.1)), closed(stage_gate(max_rise_k=25.0), ok(ROOM_C + 25.5))
+    hot, risen = closed(stage_gate(), ok(50.1)), closed(stage_gate(max_rise_k=25.0), ok(AMBIENT_C + 25.5))
     assert hot is not None and hot.why == reason("is-too-hot", value_c=50.1, limit_c=50.0)
     assert risen is not None and risen.why == reason("is-too-far-above-room", rise_k=25.5, limit_k=25.0)
 
 
 @pytest.mark.parametrize("silent", [None, MISSING, Reading(value=90.0, quality=Quality.STALE), Reading(value=None)])
 def test_a_reading_that_is_not_there_is_left_to_whoever_counts_them(silent: Reading | None) -> None:
-    assert check_gate(Gate(channel=DIE, max_c=50.0), DIE, silent, ROOM_C) is None
+    assert check_gate(Gate(channel=DIE, max_c=50.0), DIE, silent, AMBIENT_C) is None
 
 
 def test_a_forecast_closes_it_at_once_only_where_it_is_sure() -> None:
@@ -129,14 +129,14 @@ def test_each_channel_of_its_kind_closes_it_alone() -> None:
     second = "die_2_temp_c"
     gate = stage_gate(DIE, second)
     cool, hot = {DIE: ok(30.0), second: ok(30.0)}, {DIE: ok(30.0), second: ok(60.0)}
-    assert gate.closed_by(0.0, cool, {}, ROOM_C, final=False) is None
-    found = gate.closed_by(1.0, hot, {}, ROOM_C, final=False)
+    assert gate.closed_by(0.0, cool, {}, AMBIENT_C, final=False) is None
+    found = gate.closed_by(1.0, hot, {}, AMBIENT_C, final=False)
     assert found is not None and found.channel == second
-    found = gate.closed_by(2.0, cool, {second: ahead(60.0, 1.0)}, ROOM_C, final=False)
+    found = gate.closed_by(2.0, cool, {second: ahead(60.0, 1.0)}, AMBIENT_C, final=False)
     assert found is not None and found.channel == second
     gate = stage_gate(DIE, second)
-    assert gate.closed_by(0.0, {DIE: ok(30.0)}, {}, ROOM_C, final=False) is None
-    found = gate.closed_by(4.0, {DIE: ok(30.0)}, {}, ROOM_C, final=False)
+    assert gate.closed_by(0.0, {DIE: ok(30.0)}, {}, AMBIENT_C, final=False) is None
+    found = gate.closed_by(4.0, {DIE: ok(30.0)}, {}, AMBIENT_C, final=False)
     assert found is not None and found.channel == second
 
 

@@ -12,9 +12,9 @@ from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Settle, Stage
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.runs.summary import sentences_of, summary_of
 
-REST_S, PULSES, ON_S, OFF_S, LOAD_S, COOL_S = 120.0, 4, 5.0, 25.0, 900.0, 700.0
+IDLE_S, PULSES, ON_S, OFF_S, LOAD_S, COOL_S = 120.0, 4, 5.0, 25.0, 900.0, 700.0
 PULSED_S = PULSES * (ON_S + OFF_S)
-ROOM_C = 24.0
+AMBIENT_C = 24.0
 # Foster ladders, Z(t) = sum R_i (1 - exp(-t / tau_i)), the closed form of JESD51-1's transient impedance. Sizes from
 # memory: a data-centre card that sheds 700 W without a fan of its own, and a card of 300 W with fans. What is
 # plausible of a card was chosen with both in view: these tests hold the forecast, they do not prove it.
@@ -29,22 +29,22 @@ def impedance(ladder: tuple[tuple[float, float], ...], t_s: FloatArray | float) 
     return sum((r * (1 - np.exp(-t / tau)) for r, tau in ladder), start=np.zeros_like(t))
 
 
-def edges() -> list[tuple[float, float]]:
+def steps() -> list[tuple[float, float]]:
     """When the load changes, and to what share."""
-    starts = [REST_S + n * (ON_S + OFF_S) for n in range(PULSES)]
+    starts = [IDLE_S + n * (ON_S + OFF_S) for n in range(PULSES)]
     pulses = [(start_s + late_s, share) for start_s in starts for late_s, share in ((0.0, 1.0), (ON_S, 0.0))]
-    on_s = REST_S + PULSED_S
+    on_s = IDLE_S + PULSED_S
     return [*pulses, (on_s, 1.0), (on_s + LOAD_S, 0.0)]
 
 
 def card_trace(card: str, *, work: str = "gpu-linear-algebra", limit_known: bool = True, **changed: Any) -> Trace:
-    full_w, rest_w, ladder, fan_rpm = LADDERS[card]
-    end_s = REST_S + PULSED_S + LOAD_S + COOL_S
+    full_w, idle_w, ladder, fan_rpm = LADDERS[card]
+    end_s = IDLE_S + PULSED_S + LOAD_S + COOL_S
     t = np.arange(0.0, end_s, 0.5)
-    step_w = full_w - rest_w
-    temp = ROOM_C + rest_w * sum(r for r, _ in ladder) + np.zeros_like(t)
-    power, share, before = np.full_like(t, rest_w), np.zeros_like(t), 0.0
-    for at_s, now in edges():
+    step_w = full_w - idle_w
+    temp = AMBIENT_C + idle_w * sum(r for r, _ in ladder) + np.zeros_like(t)
+    power, share, before = np.full_like(t, idle_w), np.zeros_like(t), 0.0
+    for at_s, now in steps():
         temp = temp + (now - before) * step_w * impedance(ladder, t - at_s)
         power = power + (now - before) * step_w * (t >= at_s)
         share, before = np.where(t >= at_s, now, share), now
@@ -60,13 +60,13 @@ def card_trace(card: str, *, work: str = "gpu-linear-algebra", limit_known: bool
     columns.update(changed)
     settle = Settle(channel="gpu_temp_c", within_k=1.0, slowest_time_constant_s=300.0)
     pulses = LoadPlan(work=work, pattern=LoadPattern.PULSES, on_s=ON_S, off_s=OFF_S, count=PULSES, workers="quarter")
-    marks = [0.0, REST_S, REST_S + PULSED_S, REST_S + PULSED_S + LOAD_S, end_s]
+    marks = [0.0, IDLE_S, IDLE_S + PULSED_S, IDLE_S + PULSED_S + LOAD_S, end_s]
     names = ("idle", "pulses", "load", "cooldown")
     kinds = ("idle", "load", "load", "cooldown")
     profile = Profile(
         name="graphics", title="", text="", recipe="r1",
         stages=(
-            Stage(name="idle", kind=StageKind.IDLE, max_duration_s=REST_S),
+            Stage(name="idle", kind=StageKind.IDLE, max_duration_s=IDLE_S),
             Stage(name="pulses", kind=StageKind.LOAD, load=pulses),
             Stage(name="load", kind=StageKind.LOAD, max_duration_s=LOAD_S, settle=settle, load=LoadPlan(work=work)),
             Stage(name="cooldown", kind=StageKind.COOLDOWN, max_duration_s=COOL_S),
@@ -77,7 +77,7 @@ def card_trace(card: str, *, work: str = "gpu-linear-algebra", limit_known: bool
         run_id="20260101-000000-abcd",
         facts={
             "purpose": "check", "outcome": "completed", "simulated": True,
-            "ambient": {"value_c": ROOM_C, "u95_k": 0.5, "source": "typed"},
+            "ambient": {"value_c": AMBIENT_C, "u95_k": 0.5, "source": "typed"},
             "channels": [{"channel": "gpu_temp_c", "resolution": 1.0}, power_facts],
         },
         profile=profile,
@@ -88,7 +88,7 @@ def card_trace(card: str, *, work: str = "gpu-linear-algebra", limit_known: bool
         t_s=t,
         utc_s=t + 1.7e9,
         columns=columns,
-        events=tuple(Event(t_s=at_s, kind="load", detail={"share": now}) for at_s, now in edges()),
+        events=tuple(Event(t_s=at_s, kind="load", detail={"share": now}) for at_s, now in steps()),
     )  # fmt: skip
 
 
@@ -118,11 +118,11 @@ def test_the_cards_impedance_is_the_closed_form_from_step_pulses_and_cooldown(ca
 
 @pytest.mark.parametrize("after_s", [30.0, 60.0])
 @pytest.mark.parametrize("card", CARDS)
-def test_half_a_minute_into_the_load_it_is_foretold_where_the_card_settles(card: str, after_s: float) -> None:
+def test_half_a_minute_into_the_load_it_is_forecast_where_the_card_settles(card: str, after_s: float) -> None:
     full_w, _, ladder, _ = LADDERS[card]
-    trace = card_trace(card).until(REST_S + PULSED_S + after_s)
+    trace = card_trace(card).until(IDLE_S + PULSED_S + after_s)
     found = summary_of(trace, "x")["metrics"]["load.gpu_temp_c.settled"]
-    end_c = ROOM_C + full_w * sum(r for r, _ in ladder)
+    end_c = AMBIENT_C + full_w * sum(r for r, _ in ladder)
     assert isinstance(found["value"], float) and found["u95"] is not None
     assert abs(found["value"] - end_c) <= found["u95"] < 20.0
     assert "not settled" in found["note"]
@@ -164,8 +164,8 @@ def test_the_sentences_of_a_run_name_the_card() -> None:
 
 def test_what_holds_a_card_back_is_told_apart_and_only_heat_counts_as_slowing_down() -> None:
     trace = card_trace("desktop")
-    in_load = (trace.t_s >= REST_S + PULSED_S) & (trace.t_s < REST_S + PULSED_S + LOAD_S)
-    late = in_load & (trace.t_s >= REST_S + PULSED_S + 0.75 * LOAD_S)
+    in_load = (trace.t_s >= IDLE_S + PULSED_S) & (trace.t_s < IDLE_S + PULSED_S + LOAD_S)
+    late = in_load & (trace.t_s >= IDLE_S + PULSED_S + 0.75 * LOAD_S)
     held: dict[str, Any] = {
         "gpu_heat_limited_share": late.astype(float),
         "gpu_power_limited_share": in_load.astype(float),

@@ -106,17 +106,17 @@ def test_a_steep_rise_over_ten_seconds_trips_below_the_limit() -> None:
 
 def test_a_straight_rise_trips_before_it_crosses() -> None:
     bench = Bench(TripLimit(channel="die_temp_c", maximum=90.0))
-    bench.guard.load_edge(0.0, 1.0, steady=False)
+    bench.guard.load_step(0.0, 1.0, steady=False)
     trips = bench.feed([ok(45.0 + 4.0 * k) for k in range(12)])
     assert trips[0].rule == "line"
     assert trips[0].value is not None and trips[0].value < 90.0
 
 
-def test_the_first_jump_after_an_edge_is_no_straight_line() -> None:
+def test_the_first_jump_after_a_step_is_no_straight_line() -> None:
     # A die of 0.25 K/W at 180 W jumps by 45 K within a second, and then bends.
     bench = Bench(TripLimit(channel="die_temp_c", maximum=92.0))
     bench.feed([ok(32.0)] * 5)
-    bench.guard.load_edge(5.0, 1.0, steady=True)
+    bench.guard.load_step(5.0, 1.0, steady=True)
     rise = [55.0, 74.0, 77.0, 78.0, 78.0, 79.0, 79.0, 80.0, 80.0, 80.0, 80.0, 81.0, 81.0]
     assert bench.feed([ok(v) for v in rise], from_s=5.5) == []
 
@@ -131,7 +131,7 @@ def test_a_falling_pump_trips_only_where_it_is_armed() -> None:
 def test_a_die_that_does_not_answer_to_a_steady_load_trips() -> None:
     bench = Bench(TripLimit(channel="die_temp_c", maximum=90.0))
     bench.feed([ok(33.0)] * 5)
-    bench.guard.load_edge(5.0, 1.0, steady=True)
+    bench.guard.load_step(5.0, 1.0, steady=True)
     trips = bench.feed([ok(33.0)] * 12, from_s=5.0)
     assert [t.rule for t in trips] == ["no-reaction"]
 
@@ -139,7 +139,7 @@ def test_a_die_that_does_not_answer_to_a_steady_load_trips() -> None:
 def test_a_die_that_answers_does_not_trip() -> None:
     bench = Bench(TripLimit(channel="die_temp_c", maximum=90.0))
     bench.feed([ok(33.0)] * 5)
-    bench.guard.load_edge(5.0, 0.5, steady=True)
+    bench.guard.load_step(5.0, 0.5, steady=True)
     assert bench.feed([ok(33.0), ok(41.0)] + [ok(45.0)] * 12, from_s=5.0) == []
 
 
@@ -153,6 +153,6 @@ def test_a_limit_without_its_channel_is_named_as_not_armed() -> None:
     ("value_c", "ambient_c", "closed"),
     [(49.0, 25.0, False), (51.0, 30.0, True), (46.0, 20.0, True), (46.0, None, False)],
 )
-def test_the_gate_closes_on_heat_at_rest(value_c: float, ambient_c: float | None, closed: bool) -> None:
+def test_the_gate_closes_on_idle_heat(value_c: float, ambient_c: float | None, closed: bool) -> None:
     gate = Gate(channel="die_temp_c", max_c=50.0, max_rise_k=25.0)
     assert (check_gate(gate, "die_temp_c", ok(value_c), ambient_c) is not None) is closed

@@ -34,7 +34,7 @@ class Watch:
         self.guard = Guard(self.buffer, armed, plan, {"die_temp_c": die}, lambda channel, now_s: self.now)
 
     def step(self, t_s: float, share: float) -> None:
-        self.guard.load_edge(t_s, share, steady=False)
+        self.guard.load_step(t_s, share, steady=False)
 
     def take(self, t_s: float, value: float) -> Trip | None:
         self.now = Reading(value=value)
@@ -97,7 +97,7 @@ def test_readings_from_before_those_two_seconds_do_not_help_to_make_a_line() -> 
     assert found is not None and (found[0], found[1].rule) == (9.5, "max")
 
 
-def test_at_rest_there_is_no_load_to_end() -> None:
+def test_at_idle_there_is_no_load_to_end() -> None:
     found = first_trip(Watch(), lambda t: 40.0 + 4.0 * t, seconds(20))
     assert found is not None and found[1].rule == "max"
     off = Watch()

@@ -10,7 +10,7 @@ from verifyrig.core.heat_sources import HeatedGroup
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Profile, Stage, StageKind, TripLimit
 from verifyrig.rig.arming import arm
-from verifyrig.rig.guard import Guard, LeastLeft, Trip
+from verifyrig.rig.guard import Guard, LeastRemaining, Trip
 from verifyrig.rig.run_buffer import RunBuffer
 
 LOAD, IDLE = Stage(name="load", kind=StageKind.LOAD), Stage(name="idle", kind=StageKind.IDLE)
@@ -53,7 +53,7 @@ class Watch:
         return self.guard.check(t_s + 0.01, stage)
 
     def on(self, t_s: float, share: float = 1.0, *heats: HeatedGroup) -> None:
-        self.guard.load_edge(t_s, share, steady=True, heats=heats or None)
+        self.guard.load_step(t_s, share, steady=True, heats=heats or None)
 
 
 def ceiling(channel: str = DIE, maximum: float = 90.0) -> TripLimit:
@@ -222,7 +222,7 @@ def test_a_load_that_is_not_steady_or_over_again_need_not_be_answered() -> None:
     for t in range(5):
         unsteady.take(float(t), die_temp_c=30.0)
         over.take(float(t), die_temp_c=30.0)
-    unsteady.guard.load_edge(5.0, 1.0, steady=False)
+    unsteady.guard.load_step(5.0, 1.0, steady=False)
     over.on(5.0)
     over.on(8.0, 0.0)
     for t in range(5, 20):
@@ -339,18 +339,18 @@ def test_a_limit_holds_in_a_dip_too() -> None:
 
 def test_the_temperature_nearest_to_its_limit_is_told() -> None:
     watch = Watch(ceiling(DIE, 90.0), ceiling(CARD, 80.0), TripLimit(channel=FAN, minimum=300.0))
-    assert watch.guard.least_left() is None
+    assert watch.guard.least_remaining() is None
     watch.take(0.0, die_temp_c=60.0, gpu_temp_c=55.0, cpu_fan_speed_rpm=301.0)
-    assert watch.guard.least_left() == LeastLeft(channel=CARD, left_k=25.0)
+    assert watch.guard.least_remaining() == LeastRemaining(channel=CARD, remaining_k=25.0)
     watch.take(1.0, die_temp_c=60.0, gpu_temp_c=None, cpu_fan_speed_rpm=301.0)
-    assert watch.guard.least_left() == LeastLeft(channel=DIE, left_k=30.0)
+    assert watch.guard.least_remaining() == LeastRemaining(channel=DIE, remaining_k=30.0)
     watch.take(2.0, die_temp_c=92.0, gpu_temp_c=55.0)
-    assert watch.guard.least_left() == LeastLeft(channel=DIE, left_k=-2.0)
+    assert watch.guard.least_remaining() == LeastRemaining(channel=DIE, remaining_k=-2.0)
     watch.take(3.0, die_temp_c=Reading(value=None), gpu_temp_c=Reading(value=79.0, quality=Quality.STALE))
-    assert watch.guard.least_left() is None
+    assert watch.guard.least_remaining() is None
 
 
 def test_a_speed_with_a_maximum_is_no_temperature_that_is_left() -> None:
     watch = Watch(ceiling(FAN, 5000.0))
     watch.take(0.0, cpu_fan_speed_rpm=4999.0)
-    assert watch.guard.least_left() is None
+    assert watch.guard.least_remaining() is None

@@ -175,7 +175,9 @@ def test_every_temperature_of_the_contract_has_a_ceiling_and_numbered_ones_share
 @pytest.mark.parametrize(
     ("on_s", "off_s", "gentle"), [(5, 15, True), (5, 10, True), (12, 48, False), (5, 1, False), (100000, 200000, False)]
 )
-def test_a_pulse_needs_nobodys_answer_only_where_it_is_short_and_rests(on_s: float, off_s: float, gentle: bool) -> None:
+def test_a_pulse_needs_nobodys_answer_only_where_it_is_short_and_pauses(
+    on_s: float, off_s: float, gentle: bool
+) -> None:
     plan = LoadPlan(
         work="linear-algebra", pattern=LoadPattern.PULSES, on_s=on_s, off_s=off_s, count=3, workers="quarter"
     )
@@ -265,8 +267,8 @@ load = { work = "linear-algebra", pattern = "pulses", on_s = 5, off_s = 15, coun
     text = text[: text.index('[[stage]]\nname = "load"')] + more + more.replace("again", "once-more")
     done = on_machine(text, tmp_path, *SHOWS_NO_DIE, may_load_blind=lambda: True)
     trace = read_trace(done.record)
-    edges = [(event.t_s, event.detail["share"]) for event in trace.events if event.kind == "load"]
-    on_s = sum(edges[i + 1][0] - t_s for i, (t_s, share) in enumerate(edges[:-1]) if share > 0)
+    steps = [(event.t_s, event.detail["share"]) for event in trace.events if event.kind == "load"]
+    on_s = sum(steps[i + 1][0] - t_s for i, (t_s, share) in enumerate(steps[:-1]) if share > 0)
     assert trace.facts["blind"] and on_s == pytest.approx(30.0)
     assert [stage.ended for stage in trace.stages] == ["time", "time", "time", "skipped"]
 

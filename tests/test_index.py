@@ -147,7 +147,7 @@ def test_a_plain_copy_counts_once_and_a_moved_bench_keeps_its_figures(
     assert seen == []
 
 
-def test_a_record_that_broke_off_is_computed_each_time(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_interrupted_record_is_computed_each_time(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     broken = write_record(bench / "runs", 9, close=False)
     collected(bench, records(bench))
     seen = count_computed(monkeypatch)

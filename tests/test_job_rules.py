@@ -9,7 +9,7 @@ import pytest
 
 from verifyrig.analysis.results import Comparison, MetricDifference, StageComparison
 from verifyrig.core.reason import reason
-from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, Machine, RunFacts, merged, months_later
+from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, Machine, RunFacts, merged, months_later
 from verifyrig.jobs.returned import judge_come_back
 from verifyrig.jobs.rules import (
     last_profile,
@@ -28,15 +28,15 @@ def at(minutes: float) -> datetime:
     return MORNING + timedelta(minutes=minutes)
 
 
-def entry(minutes: float, kind: EntryKind, what: str, **detail: Any) -> Entry:
-    return Entry(entry_id=f"e-{minutes:g}-{what}", time=at(minutes), kind=kind, what=what, detail=detail)
+def entry(minutes: float, kind: EntryKind, what: str, **detail: Any) -> JobEntry:
+    return JobEntry(entry_id=f"e-{minutes:g}-{what}", time=at(minutes), kind=kind, what=what, detail=detail)
 
 
-def change(minutes: float, what: str, **detail: Any) -> Entry:
+def change(minutes: float, what: str, **detail: Any) -> JobEntry:
     return entry(minutes, EntryKind.CHANGE, what, **detail)
 
 
-def job(*entries: Entry, kind: str = "desktop-air") -> Job:
+def job(*entries: JobEntry, kind: str = "desktop-air") -> Job:
     return Job(job_id="a", opened=MORNING, intake=Intake(machine=Machine(kind=kind)), entries=entries)
 
 
@@ -49,7 +49,7 @@ def run(
     )
 
 
-def ticked(minutes: float, kind: str = "desktop-air") -> list[Entry]:
+def ticked(minutes: float, kind: str = "desktop-air") -> list[JobEntry]:
     return [entry(minutes, EntryKind.STEP, step, value="yes") for step in protective_steps(kind)]
 
 
@@ -76,7 +76,7 @@ def ticked(minutes: float, kind: str = "desktop-air") -> list[Entry]:
     ],
 )
 def test_baseline_first_then_verification_after_a_change(
-    entries: list[Entry], runs: list[RunFacts], purpose: str
+    entries: list[JobEntry], runs: list[RunFacts], purpose: str
 ) -> None:
     assert next_purpose(job(*entries), runs) == purpose
 
@@ -161,12 +161,12 @@ def test_a_verification_that_does_not_pass_does_not_stand(verdict: str | None) -
     assert missing is not None and (missing.code, missing.values["run"]) == ("verification-does-not-stand", "run-9")
 
 
-def test_a_later_failure_outweighs_an_earlier_pass_but_an_operators_break_off_does_not() -> None:
+def test_a_later_failure_outweighs_an_earlier_pass_but_an_operators_interruption_does_not() -> None:
     changed = job(change(5, "cleaned"))
     runs = [run(9, "verification")]
     assert missing_verification(changed, [*runs, run(12, "verification", verdict="fail")]) is not None
-    broken_off = run(12, "verification", "interrupted", None, cause="operator")
-    assert missing_verification(changed, [*runs, broken_off]) is None
+    interrupted = run(12, "verification", "interrupted", None, cause="operator")
+    assert missing_verification(changed, [*runs, interrupted]) is None
 
 
 @pytest.mark.parametrize(

@@ -146,7 +146,7 @@ def test_the_lines_answer_nothing_themselves(bench: Bench, heavy: Profile) -> No
 # ---- without its load
 
 
-def test_no_load_measures_rest_and_pulses_and_says_so(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+def test_no_load_measures_idle_and_pulses_and_says_so(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["run", "desktop-air", "--mock", "healthy-air", "--ambient", "22", "--no-load"]
     assert verifyrig(bench, *words) == 4
     assert "Rest and quarter-share pulses only" in capsys.readouterr().err

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests import report_inputs as ri
-from verifyrig.analysis.load_edges import edges_in, is_pulsed
+from verifyrig.analysis.load_steps import is_pulsed, steps_in
 from verifyrig.core.load_changes import Span, load_changes, steps_of, stretches
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
@@ -50,7 +50,7 @@ def test_steps_are_the_same_whether_noted_or_sampled(
 @pytest.mark.parametrize("noted", [True, False], ids=["events", "samples"])
 def test_a_load_that_is_on_from_the_first_sample_and_pulses_is_pulsed(noted: bool) -> None:
     trace = run_with([1, 1, 0, 0, 1, 1, 0, 0], noted=noted)
-    assert is_pulsed(edges_in(trace, trace.stages[0]))
+    assert is_pulsed(steps_in(trace, trace.stages[0]))
 
 
 def test_the_last_rise_before_the_end_is_the_one_that_the_figures_see() -> None:

@@ -12,17 +12,17 @@ from typing import NamedTuple
 
 import pytest
 
-from mock_hw.physics.machine import Machine
+from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import draw
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Hold, LoadPattern, LoadPlan, Stage, StageKind
 from verifyrig.core.reason import Reason, reason
 from verifyrig.rig.load_driver import heating_of
-from verifyrig.rig.load_permit import HOLD_ROOM_K, LoadPermit
+from verifyrig.rig.load_permit import HOLD_HEADROOM_K, LoadPermit
 from verifyrig.rig.run_buffer import RunBuffer
 
-REST_S, ON_S, OFF_S, PULSES = 120, 5, 55, 4
+IDLE_S, ON_S, OFF_S, PULSES = 120, 5, 55, 4
 SHOWN = ("die_temp_c", "cpu_fan_speed_rpm", "ambient_temp_c")
 
 
@@ -35,13 +35,13 @@ class Row(NamedTuple):
 
 
 @cache
-def pulsed(case: str, pulse_share: float = 0.25, room_c: float | None = None) -> tuple[Row, ...]:
+def pulsed(case: str, pulse_share: float = 0.25, ambient_c: float | None = None) -> tuple[Row, ...]:
     """Rest and pulses of a typical machine; power is what its counter of energy gained."""
-    machine = Machine(draw(case, 0), seed=0)
+    machine = SimulatedMachine(draw(case, 0), seed=0)
     rows, before_uj = [], machine.counters.energy_uj
-    ends_s = REST_S + PULSES * (ON_S + OFF_S)
+    ends_s = IDLE_S + PULSES * (ON_S + OFF_S)
     for t_s in range(ends_s):
-        in_pulse = t_s >= REST_S and (t_s - REST_S) % (ON_S + OFF_S) < ON_S
+        in_pulse = t_s >= IDLE_S and (t_s - IDLE_S) % (ON_S + OFF_S) < ON_S
         machine.advance(1.0, pulse_share if in_pulse else 0.0)
         values = {name: machine.sensor_reading(name) for name in SHOWN}
         values["package_power_w"] = max(0.0, (machine.counters.energy_uj - before_uj) * 1e-6)
@@ -130,21 +130,21 @@ def test_an_unanswered_question_forbids_any_load_above_the_gentle_pulses() -> No
     assert asked.why_not(load_stage(work="external"), blind=False) == why
 
 
-def test_a_blind_load_a_persons_own_load_and_a_rest_are_not_foreseen() -> None:
+def test_a_blind_load_a_persons_own_load_and_an_idle_stage_get_no_forecast() -> None:
     nothing_known = permit(40.0, ())
     assert nothing_known.why_not(load_stage(), blind=True) is None
     assert nothing_known.why_not(load_stage(work="external"), blind=False) is None
     assert nothing_known.why_not(Stage(name="idle", kind=StageKind.IDLE), blind=False) is None
 
 
-@pytest.mark.parametrize(("share", "foreseen"), [(0.25, False), (0.26, True)])
-def test_up_to_a_quarter_of_the_machine_may_start_unforeseen(share: float, foreseen: bool) -> None:
-    assert (permit(90.0, ()).why_not(load_stage(share=share), blind=False) is not None) is foreseen
+@pytest.mark.parametrize(("share", "forecast"), [(0.25, False), (0.26, True)])
+def test_up_to_a_quarter_of_the_machine_may_start_without_a_forecast(share: float, forecast: bool) -> None:
+    assert (permit(90.0, ()).why_not(load_stage(share=share), blind=False) is not None) is forecast
 
 
-def test_a_load_is_not_started_where_nothing_can_be_foreseen() -> None:
-    rest_only = tuple(row for row in pulsed("healthy-air") if row.t_s < REST_S)
-    why = permit(92.0, rest_only).why_not(load_stage(), blind=False)
+def test_a_load_is_not_started_where_there_is_no_forecast() -> None:
+    idle_only = tuple(row for row in pulsed("healthy-air") if row.t_s < IDLE_S)
+    why = permit(92.0, idle_only).why_not(load_stage(), blind=False)
     assert why is not None and why.code == "cannot-be-foreseen"
 
 
@@ -153,7 +153,7 @@ def test_a_load_is_not_started_where_nothing_can_be_foreseen() -> None:
 
 @pytest.mark.parametrize(("target_c", "allowed"), [(85.0, True), (85.1, False), (89.9, False)])
 def test_a_held_die_keeps_five_kelvin_to_its_limit(target_c: float, allowed: bool) -> None:
-    assert HOLD_ROOM_K == 5.0
+    assert HOLD_HEADROOM_K == 5.0
     why = permit(90.0, ()).why_not(load_stage(hold=Hold(die_temp_c=target_c)), blind=False)
     assert (why is None) is allowed
 
@@ -167,7 +167,7 @@ def test_a_sound_machine_may_be_loaded_and_one_with_a_film_on_its_plate_may_not(
     assert permit(92.0, film).why_not(load_stage(), blind=False) is not None
 
 
-def test_the_true_end_lies_between_rest_and_the_lowest_limit_that_is_allowed() -> None:
+def test_the_true_end_lies_between_idle_and_the_lowest_limit_that_is_allowed() -> None:
     # What is foreseen and its u95 together lie above the truth, and not absurdly far above it.
     needed_c = highest_allowed_c(pulsed("healthy-air"), load_stage())
     assert full_c("healthy-air") < needed_c < full_c("healthy-air") + 25.0
@@ -188,14 +188,14 @@ def test_pulses_on_all_workers_are_the_whole_load() -> None:
     assert full_c("healthy-air") - 3.0 < whole_c < full_c("healthy-air") + 25.0
 
 
-def test_half_a_load_needs_less_room_than_a_whole_one() -> None:
+def test_half_a_load_needs_less_headroom_than_a_whole_one() -> None:
     rows = pulsed("healthy-air")
     half_c, whole_c = (highest_allowed_c(rows, load_stage(share=share)) for share in (0.5, 1.0))
     true_half_c = steady_state(draw("healthy-air", 0), 0.5).die_c
     assert true_half_c < half_c < whole_c - 5.0
 
 
-def test_a_load_held_at_a_power_is_foreseen_at_that_power() -> None:
+def test_a_load_held_at_a_power_is_forecast_at_that_power() -> None:
     rows, machine = pulsed("healthy-air"), draw("healthy-air", 0)
     held_c = highest_allowed_c(rows, load_stage(hold=Hold(power_w=60.0)))
     whole_c = highest_allowed_c(rows, load_stage())
@@ -214,7 +214,7 @@ def test_an_ambient_that_was_typed_serves_as_well_as_one_that_was_measured() -> 
     assert unknown_c > measured_c - 2.0
 
 
-def test_only_readings_to_be_believed_are_foreseen_from() -> None:
+def test_the_forecast_uses_only_readings_to_be_believed() -> None:
     found = Asked(LoadPermit(limits_c={"die_temp_c": 92.0}), RunBuffer())
     for row in pulsed("healthy-air"):
         stale = {name: Reading(value=value, quality=Quality.STALE) for name, value in row.values.items()}
@@ -223,7 +223,7 @@ def test_only_readings_to_be_believed_are_foreseen_from() -> None:
     assert why == reason("cannot-be-foreseen", why=(reason("no-reading-at-rest"),))
 
 
-def test_every_die_is_foreseen_and_the_worst_decides() -> None:
+def test_every_die_gets_a_forecast_and_the_worst_decides() -> None:
     sound, film = pulsed("healthy-air"), pulsed("film-left-on")
     second = "die_2_temp_c"
     infos = {

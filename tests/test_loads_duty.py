@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from verifyrig.loads.duty import LARGEST_CREDIT_S, DutyMeter, ShareSchedule
-from verifyrig.loads.lifeline import Lifeline
+from verifyrig.loads.watchdog import Watchdog
 from verifyrig.loads.wire import (
     BEAT_LIMIT_S,
     FIRST_BEAT_LIMIT_S,
@@ -29,14 +29,14 @@ from verifyrig.loads.wire import (
 
 
 @pytest.mark.parametrize("share", [0.02, 0.1, 0.25, 0.5, 0.9, 0.99])
-def test_busy_time_comes_to_the_share_whatever_the_system_does_to_the_rests(share: float) -> None:
+def test_busy_time_comes_to_the_share_whatever_the_system_does_to_the_pauses(share: float) -> None:
     dice = random.Random(1)
     meter, busy_s, total_s = DutyMeter(), 0.0, 0.0
     for _ in range(2000):
         block_s = dice.uniform(0.002, 0.014)
-        rest_s = meter.rest_s(block_s, share)
-        slept_s = rest_s + (dice.uniform(0.0, 0.002) if rest_s else 0.0)  # sleeps come out late, never early
-        meter.rested(slept_s)
+        pause_s = meter.pause_s(block_s, share)
+        slept_s = pause_s + (dice.uniform(0.0, 0.002) if pause_s else 0.0)  # sleeps come out late, never early
+        meter.paused(slept_s)
         busy_s += block_s
         total_s += block_s + slept_s
     # Late sleeps are made up for by at most the largest credit.
@@ -45,28 +45,28 @@ def test_busy_time_comes_to_the_share_whatever_the_system_does_to_the_rests(shar
 
 def test_a_stall_is_not_followed_by_a_burst() -> None:
     meter = DutyMeter()
-    meter.rested(60.0)
+    meter.paused(60.0)
     worked_s = 0.0
-    while meter.rest_s(0.01, 0.5) == 0.0:
+    while meter.pause_s(0.01, 0.5) == 0.0:
         worked_s += 0.01
-        meter.rested(0.0)
+        meter.paused(0.0)
     assert worked_s <= LARGEST_CREDIT_S + 0.01
 
 
 @pytest.mark.timeout(30)
-def test_what_is_told_between_looking_and_resting_is_not_slept_through() -> None:
+def test_a_command_between_looking_and_pausing_is_not_slept_through() -> None:
     schedule = ShareSchedule()
     assert schedule.now(clock_s()) == (0.0, math.inf)
-    schedule.tell(1.0, 0.0)
-    schedule.rest_until(math.inf)  # would otherwise wait for a command that may never come
+    schedule.command(1.0, 0.0)
+    schedule.pause_until(math.inf)  # would otherwise wait for a command that may never come
     assert schedule.now(clock_s()) == (1.0, math.inf)
 
 
 def test_a_share_holds_from_its_moment_on() -> None:
     schedule = ShareSchedule()
     assert schedule.now(0.0) == (0.0, math.inf)
-    schedule.tell(1.0, 5.0)
-    schedule.tell(0.0, 7.0)
+    schedule.command(1.0, 5.0)
+    schedule.command(0.0, 7.0)
     assert schedule.now(4.9) == (0.0, 5.0)
     assert schedule.now(5.0) == (1.0, 7.0)
     assert schedule.now(9.0) == (0.0, math.inf)
@@ -74,8 +74,8 @@ def test_a_share_holds_from_its_moment_on() -> None:
 
 def test_a_new_command_replaces_what_was_to_come_later() -> None:
     schedule = ShareSchedule()
-    schedule.tell(1.0, 10.0)
-    schedule.tell(0.2, 8.0)
+    schedule.command(1.0, 10.0)
+    schedule.command(0.2, 8.0)
     assert schedule.now(11.0) == (0.2, math.inf)
 
 
@@ -108,16 +108,16 @@ def test_commands_and_counts_in_words() -> None:
 
 
 def test_the_heartbeat_counts_from_the_first_beat_or_after_a_grace() -> None:
-    lifeline = Lifeline(WorkerSettings(work="digest", parent_pid=1), ShareSchedule(), lambda: None)
+    watchdog = Watchdog(WorkerSettings(work="digest", parent_pid=1), ShareSchedule(), lambda: None)
     now_s = beat_clock_s()
-    assert not lifeline.overdue(now_s + 1000.0)  # still preparing
-    lifeline.arm()
-    assert not lifeline.overdue(beat_clock_s() + FIRST_BEAT_LIMIT_S - 0.5)
-    assert lifeline.overdue(beat_clock_s() + FIRST_BEAT_LIMIT_S)
-    lifeline.obey(["beat"])
-    assert not lifeline.overdue(beat_clock_s() + BEAT_LIMIT_S - 0.5)
+    assert not watchdog.overdue(now_s + 1000.0)  # still preparing
+    watchdog.arm()
+    assert not watchdog.overdue(beat_clock_s() + FIRST_BEAT_LIMIT_S - 0.5)
+    assert watchdog.overdue(beat_clock_s() + FIRST_BEAT_LIMIT_S)
+    watchdog.obey(["beat"])
+    assert not watchdog.overdue(beat_clock_s() + BEAT_LIMIT_S - 0.5)
     # A suspend looks like this: the clock has moved on by the time asleep when the process runs again.
-    assert lifeline.overdue(beat_clock_s() + BEAT_LIMIT_S)
+    assert watchdog.overdue(beat_clock_s() + BEAT_LIMIT_S)
 
 
 @pytest.mark.skipif(not hasattr(time, "CLOCK_BOOTTIME"), reason="a clock that counts suspended time exists on Linux")
@@ -127,8 +127,8 @@ def test_the_heartbeat_clock_counts_suspended_time() -> None:
 
 def test_commands_reach_the_schedule_and_nonsense_is_ignored() -> None:
     schedule = ShareSchedule()
-    lifeline = Lifeline(WorkerSettings(work="digest", parent_pid=1), schedule, lambda: None)
-    lifeline.obey(["share", "0.5", "3.0"])
-    lifeline.obey(["dance"])
-    lifeline.obey([])
+    watchdog = Watchdog(WorkerSettings(work="digest", parent_pid=1), schedule, lambda: None)
+    watchdog.obey(["share", "0.5", "3.0"])
+    watchdog.obey(["dance"])
+    watchdog.obey([])
     assert schedule.now(4.0) == (0.5, math.inf)

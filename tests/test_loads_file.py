@@ -21,7 +21,7 @@ def machine(root: Path, cores: int = 4) -> Path:
     return folder
 
 
-def told(folder: Path) -> list[str]:
+def commanded(folder: Path) -> list[str]:
     return (folder / "load").read_text().split()
 
 
@@ -42,11 +42,11 @@ def test_duty_is_written_as_a_share_of_the_whole_processor(
     folder = machine(tmp_path)
     load = FileLoad(tmp_path)
     load.start(LoadDemand(work="linear-algebra", workers=workers))
-    assert float(told(folder)[0]) == 0.0
+    assert float(commanded(folder)[0]) == 0.0
     load.set_share(0.8)
-    assert told(folder) == expected
+    assert commanded(folder) == expected
     assert load.stop() >= 0.0
-    assert float(told(folder)[0]) == 0.0
+    assert float(commanded(folder)[0]) == 0.0
 
 
 def test_the_file_keeps_its_length_and_its_identity(tmp_path: Path) -> None:
@@ -58,7 +58,7 @@ def test_the_file_keeps_its_length_and_its_identity(tmp_path: Path) -> None:
         load.set_share(share)
         after = (folder / "load").stat()
         assert (after.st_ino, after.st_size) == (before.st_ino, LINE_BYTES)
-        assert 0.0 <= float(told(folder)[0]) <= 0.5
+        assert 0.0 <= float(commanded(folder)[0]) <= 0.5
     load.close()
 
 
@@ -67,7 +67,7 @@ def test_quarter_is_a_quarter_also_on_two_cores(tmp_path: Path) -> None:
     load = FileLoad(tmp_path)
     load.start(LoadDemand(work="linear-algebra", workers="quarter"))
     load.set_share(1.0)
-    assert float(told(folder)[0]) == pytest.approx(0.25)
+    assert float(commanded(folder)[0]) == pytest.approx(0.25)
     load.close()
 
 
@@ -80,7 +80,7 @@ def test_turns_follow_the_clock_of_the_run(tmp_path: Path) -> None:
     seen = []
     for _ in range(6):
         load.beat()
-        seen.append(told(folder)[1])
+        seen.append(commanded(folder)[1])
         now[0] += 5.0
     assert seen == ["cores=0", "cores=1", "cores=2", "cores=3", "cores=0", "cores=1"]
     load.close()

@@ -69,7 +69,7 @@ def gone(pid: int) -> bool:
         return True
 
 
-def test_workers_work_when_told_and_rest_when_told(load: WorkerLoad) -> None:
+def test_workers_work_and_pause_on_command(load: WorkerLoad) -> None:
     load.start(LoadDemand(work="linear-algebra", workers=1))
     keep(load, 0.2)
     assert load.status().work_done == 0.0
@@ -81,9 +81,9 @@ def test_workers_work_when_told_and_rest_when_told(load: WorkerLoad) -> None:
     assert (status.workers_wanted, status.workers_alive) == (1, 1)
     load.set_share(0.0)
     keep(load, 0.5)
-    at_rest = load.status().work_done
+    at_idle = load.status().work_done
     keep(load, 0.2)
-    assert load.status().work_done == at_rest
+    assert load.status().work_done == at_idle
 
 
 def test_counts_remain_after_the_stop(load: WorkerLoad) -> None:

@@ -18,13 +18,13 @@ from verifyrig.loads.works import Meddle, Work, bits
 from verifyrig.loads.works import digest as digest_work
 from verifyrig.loads.works.digest import Digest
 from verifyrig.loads.works.linear_algebra import linear_algebra
-from verifyrig.loads.works.products import ExactProduct, Product, Shape, scaled_residual
+from verifyrig.loads.works.products import ExactProduct, Product, ProductShape, scaled_residual
 from verifyrig.loads.works.solves import BlockedSolve, Solve, solve_residual
 from verifyrig.loads.works.transform import Transform, parseval_defect
 
 Array = npt.NDArray[Any]
 BUDGET_S = 0.014
-SMALL = Shape(rows=48, depth=64, columns=(32, 16))
+SMALL = ProductShape(rows=48, depth=64, columns=(32, 16))
 # How many blocks may pass until a changed operand is looked at again.
 PATIENCE_BLOCKS = 220
 

@@ -10,10 +10,10 @@ import numpy.typing as npt
 import pytest
 
 from mock_hw.physics.faulty_memory import (
-    Cell,
     Decoder,
     FaultyMemory,
     Idempotent,
+    MemoryCell,
     NoTransition,
     StuckAt,
     coupling_faults,
@@ -23,14 +23,14 @@ from mock_hw.physics.faulty_memory import (
 from tests.benchmarks.march_coverage import coverage, found, load_plan
 from verifyrig.loads.works.march import MARCH_C_MINUS, MATS_PLUS, own_address, parse_march, stripes
 from verifyrig.loads.works.memory_sweep import Buffer, MemorySweep, describe
-from verifyrig.loads.works.sweep import Mismatch, Place, sweep
+from verifyrig.loads.works.sweep import Mismatch, SweepPlace, sweep
 
 SOLID = stripes(1)[0]
 BITS = {"words": 6, "bits": 1, "block": 1}
 
 
-def cells(words: int, bits: int = 1) -> list[Cell]:
-    return [Cell(word, bit) for word in range(words) for bit in range(bits)]
+def cells(words: int, bits: int = 1) -> list[MemoryCell]:
+    return [MemoryCell(word, bit) for word in range(words) for bit in range(bits)]
 
 
 def test_definitions_are_those_of_the_literature() -> None:
@@ -55,8 +55,8 @@ def test_mats_plus_finds_stuck_cells_and_decoders_but_not_falling_transitions() 
     plan = [(MATS_PLUS, SOLID, None)]
     faults = [*single_cell_faults("SAF", cells(6)), *decoder_faults(6)]
     assert all(found(fault, plan, **BITS) for fault in faults)
-    assert found(NoTransition(Cell(2, 0), 1), plan, **BITS)
-    assert not found(NoTransition(Cell(2, 0), 0), plan, **BITS)
+    assert found(NoTransition(MemoryCell(2, 0), 1), plan, **BITS)
+    assert not found(NoTransition(MemoryCell(2, 0), 0), plan, **BITS)
 
 
 def test_a_memory_without_a_fault_raises_no_alarm() -> None:
@@ -65,7 +65,7 @@ def test_a_memory_without_a_fault_raises_no_alarm() -> None:
 
 def test_one_background_misses_a_coupling_within_a_word_that_stripes_find() -> None:
     # Both cells always change together; only a background that gives them different values tells them apart.
-    fault = Idempotent(Cell(1, 0), Cell(1, 1), to=1, value=1)
+    fault = Idempotent(MemoryCell(1, 0), MemoryCell(1, 1), to=1, value=1)
     size = {"words": 4, "bits": 8, "block": 1}
     assert not found(fault, [(MARCH_C_MINUS, stripes(8)[0], None)], **size)
     assert found(fault, [(MARCH_C_MINUS, background, None) for background in stripes(8)], **size)
@@ -86,7 +86,7 @@ def test_own_addresses_differ_from_word_to_word() -> None:
 
 
 def test_splits_find_couplings_within_a_block_that_whole_blocks_miss() -> None:
-    pairs = [(Cell(a, 0), Cell(b, 0)) for a, b in itertools.permutations(range(4), 2)]
+    pairs = [(MemoryCell(a, 0), MemoryCell(b, 0)) for a, b in itertools.permutations(range(4), 2)]
     faults = [fault for model in ("CFin", "CFid", "CFst") for fault in coupling_faults(model, pairs)]
     size = {"words": 8, "bits": 8, "block": 4}
     whole = [(MARCH_C_MINUS, background, None) for background in stripes(8)]
@@ -105,7 +105,7 @@ def test_own_addresses_find_a_decoder_fault_within_a_block() -> None:
 def test_the_places_of_a_block_are_all_its_words_once(split: int | None) -> None:
     block = np.arange(8)
     halves = (0,) if split is None else (0, 1)
-    places = [Place(0, 8, split, half).of(block).ravel().tolist() for half in halves]
+    places = [SweepPlace(0, 8, split, half).of(block).ravel().tolist() for half in halves]
     assert sorted(itertools.chain(*places)) == list(range(8))
     if split is not None:
         assert all((number >> split & 1) == half for half, place in enumerate(places) for number in place)
@@ -113,7 +113,7 @@ def test_the_places_of_a_block_are_all_its_words_once(split: int | None) -> None
 
 @pytest.mark.parametrize("split", [None, 1])
 def test_address_and_bit_of_a_mismatch_are_told(split: int | None) -> None:
-    memory = FaultyMemory(16, 8, StuckAt(Cell(11, 5), 1))
+    memory = FaultyMemory(16, 8, StuckAt(MemoryCell(11, 5), 1))
     steps = list(sweep(memory, MARCH_C_MINUS, stripes(8)[0], 4, split=split))
     mismatches = {mismatch for step in steps for mismatch in step.mismatches}
     assert mismatches == {Mismatch(word=11, expected=0, got=32)}

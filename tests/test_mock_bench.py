@@ -15,11 +15,11 @@ def ask(bench: SimulatedBench, line: str) -> None:
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_every_case_lives_through_a_minute_of_rest_and_a_minute_of_load(case: str, tmp_path: Path) -> None:
+def test_every_case_lives_through_an_idle_minute_and_a_minute_of_load(case: str, tmp_path: Path) -> None:
     with SimulatedBench(case, 0, tmp_path) as bench:
         bench.advance_to(60.0)
-        rested_c = bench.machine.die_c
+        idle_c = bench.machine.die_c
         ask(bench, "1.000000\n")
         bench.advance_to(120.0)
         assert bench.cause == CASES[case]
-        assert bench.machine.die_c > rested_c + 5 or not bench.is_on
+        assert bench.machine.die_c > idle_c + 5 or not bench.is_on

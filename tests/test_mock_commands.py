@@ -73,9 +73,9 @@ def test_a_machine_warms_in_real_time_under_the_load_that_is_asked(
     program = start("machine", "--case", "healthy-air", "--root", str(tmp_path), "--speed", "20")
     assert line_of(program) == f"simulated hardware: healthy-air, seed 0, at {tmp_path} ready"
     die = input_of(tmp_path, "Package id 0")
-    rest = int(die.read_text())
+    idle = int(die.read_text())
     (tmp_path / "verifyrig/load").write_text("1.000000\n")
-    assert until(lambda: int(die.read_text()) > rest + 10_000)
+    assert until(lambda: int(die.read_text()) > idle + 10_000)
     program.send_signal(ending)
     assert program.wait(HANG_LIMIT_S) == 0
 

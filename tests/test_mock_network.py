@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from mock_hw.physics.machine import Machine
+from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import FAN_LEVELS, ThermalNetwork, steady_state, true_impedance
 from mock_hw.physics.parameters import draw
 from mock_hw.physics.parts import MachineParameters, ThermalPath
@@ -22,7 +22,7 @@ def state_space(network: ThermalNetwork, cpu_share: float, case_share: float) ->
     size = len(network.nodes)
     inputs = np.zeros((size, 3))
     inputs[0, 0] = inputs[-1, 1] = 1.0
-    inputs[-1, 2] = network.room_w_per_k(case_share)
+    inputs[-1, 2] = network.ambient_w_per_k(case_share)
     per_heat = 1 / network.capacities_j_per_k[:, None]
     conductance = network.conductance_matrix(cpu_share, case_share)
     return signal.StateSpace(-per_heat * conductance, per_heat * inputs, np.eye(size), np.zeros((size, 3)))
@@ -72,7 +72,7 @@ def almost_one_node(sink_k_per_w: float) -> ThermalPath:
         paste_k_per_w=TINY_K_PER_W,
         plate_to_next_k_per_w=TINY_K_PER_W,
         sink_to_air_k_per_w=sink_k_per_w,
-        case_to_room_k_per_w=TINY_K_PER_W,
+        case_to_ambient_k_per_w=TINY_K_PER_W,
         case_j_per_k=1.0,
     )
 
@@ -90,7 +90,7 @@ def test_one_node_warms_as_the_closed_form_says(t_s: float) -> None:
 
 @pytest.mark.parametrize("case", ["healthy-air", "healthy-liquid"])
 def test_no_energy_is_lost_or_made_in_a_closed_box(case: str) -> None:
-    path = replace(draw(case, 4).thermal, case_to_room_k_per_w=1e12)
+    path = replace(draw(case, 4).thermal, case_to_ambient_k_per_w=1e12)
     network = ThermalNetwork(path)
     step = network.propagator(50, 50, 250_000)
     temps_c = np.full(len(network.nodes), 22.0)
@@ -106,7 +106,7 @@ def test_no_energy_is_lost_or_made_in_a_closed_box(case: str) -> None:
 def test_all_power_leaves_for_the_room_in_steady_state(case: str) -> None:
     machine = draw(case, 0)
     steady = steady_state(machine, 0.4)
-    to_room = ThermalNetwork(machine.thermal).room_w_per_k(steady.fan_share)
+    to_room = ThermalNetwork(machine.thermal).ambient_w_per_k(steady.fan_share)
     out_w = (steady.temps_c["case"] - steady.temps_c["room"]) * to_room
     assert out_w == pytest.approx(steady.power_w + machine.thermal.board_power_w, rel=1e-9)
 
@@ -128,10 +128,10 @@ def test_a_published_cooler_gives_its_published_case_temperature() -> None:
         paste_k_per_w=0.10,
         plate_to_next_k_per_w=0.05,
         sink_to_air_k_per_w=0.14,
-        case_to_room_k_per_w=1e-9,
+        case_to_ambient_k_per_w=1e-9,
     )
     cpu = replace(machine.processor, load_w=100.0, leakage_per_k=0.0, limit_c=150.0)
-    steady = steady_state(replace(machine, thermal=path, processor=cpu), 1.0, room_c=38.0, fan_share=1.0)
+    steady = steady_state(replace(machine, thermal=path, processor=cpu), 1.0, ambient_c=38.0, fan_share=1.0)
     assert steady.power_w == pytest.approx(100.0)
     assert steady.temps_c["lid"] == pytest.approx(67.0, abs=1e-3)
 
@@ -139,7 +139,7 @@ def test_a_published_cooler_gives_its_published_case_temperature() -> None:
 @pytest.mark.parametrize("case", ["healthy-air", "healthy-liquid", "radiator-blocked", "paste-dried", "fan-stopped"])
 def test_a_long_run_ends_where_the_steady_state_says(case: str) -> None:
     parameters = still_room(draw(case, 0))
-    machine = Machine(parameters, seed=0)
+    machine = SimulatedMachine(parameters, seed=0)
     for _ in range(5000):
         machine.advance(1.0, 1.0)
     # Fan speeds move in steps of 1 %, worth about a tenth of a kelvin each.
@@ -147,14 +147,14 @@ def test_a_long_run_ends_where_the_steady_state_says(case: str) -> None:
 
 
 def still_room(parameters: MachineParameters) -> MachineParameters:
-    return replace(parameters, room=replace(parameters.room, drift_k=0.0))
+    return replace(parameters, ambient=replace(parameters.ambient, drift_k=0.0))
 
 
 def test_how_time_is_cut_into_steps_does_not_matter() -> None:
     parameters = still_room(draw("healthy-liquid", 2))
     ends_c = []
     for dt_s in (0.05, 0.1, 0.25):
-        machine = Machine(parameters, seed=0)
+        machine = SimulatedMachine(parameters, seed=0)
         for _ in range(round(60 / dt_s)):
             machine.advance(dt_s, 1.0)
         ends_c.append(machine.die_c)

@@ -21,8 +21,8 @@ SEEDS = range(12)
 def test_two_hundred_healthy_machines_stay_below_their_limit_at_full_load(cooler: Cooler) -> None:
     for seed in range(200):
         machine = draw(f"healthy-{cooler}", seed)
-        warmest_c = machine.room.temp_c + machine.room.drift_k
-        full = steady_state(machine, 1.0, room_c=warmest_c)
+        warmest_c = machine.ambient.temp_c + machine.ambient.drift_k
+        full = steady_state(machine, 1.0, ambient_c=warmest_c)
         trip_c = min(95.0, machine.processor.limit_c - 3.0)
         assert full.clock_share == 1.0
         assert full.die_c <= trip_c - 8.0, f"seed {seed}"
@@ -71,12 +71,12 @@ def test_healthy_parts_lie_in_the_ranges_of_the_table(seed: int) -> None:
         assert 12 <= path.lid_j_per_k <= 35
         assert 50 <= path.plate_j_per_k <= 150
         assert 200 <= path.sink_j_per_k <= 700
-        assert 8 <= cpu.rest_w <= 30
+        assert 8 <= cpu.idle_w <= 30
         assert 60 <= cpu.load_w <= 180
         assert 0.003 <= cpu.leakage_per_k <= 0.008
         assert 85 <= cpu.limit_c <= 105
-        assert 18 <= machine.room.temp_c <= 27
-        assert abs(machine.room.drift_k) <= 0.5
+        assert 18 <= machine.ambient.temp_c <= 27
+        assert abs(machine.ambient.drift_k) <= 0.5
         assert 0.30 <= machine.fans.low_share <= 0.50
         assert 45 <= machine.fans.low_c <= 55
         assert 75 <= machine.fans.high_c <= 85
@@ -104,7 +104,7 @@ def test_coolers_and_faults_lie_in_the_ranges_of_the_table(seed: int) -> None:
     assert 1.5 <= coolant_k_per_w(stopped) <= 5.0
     assert 2 <= draw("radiator-blocked", seed).thermal.sink_to_air_k_per_w / liquid.sink_to_air_k_per_w <= 4
     assert 4 <= draw("fan-stopped", seed).thermal.still_air_factor <= 8
-    assert 33 <= draw("warm-room", seed).room.temp_c <= 38
+    assert 33 <= draw("warm-room", seed).ambient.temp_c <= 38
     unlimited = draw("power-limit-off", seed, cooler="air").processor
     assert 1.7 <= unlimited.load_w / draw("healthy-air", seed).processor.load_w <= 2.4
     assert unlimited.long_limit_w == 4095.0
@@ -153,8 +153,8 @@ def test_seed_zero_is_a_machine_to_show() -> None:
         assert 55 <= steady_state(machine, 1.0).die_c <= 70
         assert machine.processor.driver == "coretemp"
     stopped = draw("coolant-stopped", 0)
-    assert stopped.rest_start_die_c is not None
-    assert 44 <= stopped.rest_start_die_c <= 49
+    assert stopped.idle_start_die_c is not None
+    assert 44 <= stopped.idle_start_die_c <= 49
     assert steady_state(stopped, 0.0).die_c > 85
 
 

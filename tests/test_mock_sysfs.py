@@ -10,9 +10,9 @@ import psutil
 import pytest
 
 from mock_hw.bench import SimulatedBench
-from mock_hw.physics.machine import Machine
+from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.parameters import draw
-from mock_hw.tree.load_file import REST, format_load, parse_load
+from mock_hw.tree.load_file import IDLE, format_load, parse_load
 from mock_hw.tree.sysfs import Tree
 
 PROBES = ("room", "plate", "radiator", "hose-in", "hose-out")
@@ -51,7 +51,7 @@ def test_values_are_in_the_kernels_units(bench: SimulatedBench) -> None:
     assert number(labelled(root, "Package id 0")) == round(machine.sensor_reading("die_temp_c") * 1000)
     assert number(labelled(root, "Package id 0")) / 1000 == pytest.approx(machine.die_c, abs=3)
     assert number(labelled(root, "Coolant temp")) / 1000 == pytest.approx(machine.coolant_c, abs=1)
-    assert number(labelled(root, "room")) / 1000 == pytest.approx(machine.room_c, abs=0.5)
+    assert number(labelled(root, "room")) / 1000 == pytest.approx(machine.ambient_c, abs=0.5)
     assert number(labelled(root, "plate")) / 1000 == pytest.approx(machine.plate_c, abs=1.5)
     assert number(labelled(root, "CPU Fan")) == pytest.approx(machine.fans.cpu_fan_rpm, abs=60)
     assert number(labelled(root, "+12V")) / 1000 == pytest.approx(machine.supply.rail_12v_v, rel=0.02)
@@ -199,12 +199,12 @@ def test_a_load_file_that_is_replaced_or_gone_is_noticed(bench: SimulatedBench) 
     fresh.rename(load)
     assert bench.tree.read_load() == (0.5, None)
     load.unlink()
-    assert bench.tree.read_load() == REST
+    assert bench.tree.read_load() == IDLE
     load.write_text("0.250000 cores=1\n")
     assert bench.tree.read_load() == (0.25, (1,))
     load.write_text("")
     assert bench.tree.read_load() == (0.25, (1,))
-    assert bench.tree.read_load() == REST
+    assert bench.tree.read_load() == IDLE
 
 
 @pytest.mark.parametrize(
@@ -218,11 +218,11 @@ def test_a_load_file_that_is_replaced_or_gone_is_noticed(bench: SimulatedBench) 
         ("0.5 cores=1,3-4\n", (0.5, (1, 3, 4))),
         ("0.5 cores=9\n", (0.5, None)),
         ("0.5 cores=0-999999999999\n", (0.5, (0, 1, 2, 3, 4, 5))),
-        ("nan\n", REST),
-        ("inf\n", REST),
-        ("full speed\n", REST),
-        ("0.5 cores=a-b\n", REST),
-        ("\0\0\0\n", REST),
+        ("nan\n", IDLE),
+        ("inf\n", IDLE),
+        ("full speed\n", IDLE),
+        ("0.5 cores=a-b\n", IDLE),
+        ("\0\0\0\n", IDLE),
     ],
 )
 def test_a_load_is_read_as_a_share_and_anything_else_as_no_load(text: str, expected: object) -> None:
@@ -231,7 +231,7 @@ def test_a_load_is_read_as_a_share_and_anything_else_as_no_load(text: str, expec
 
 def test_the_tree_touches_nothing_that_is_not_its_own(tmp_path: Path) -> None:
     (tmp_path / "letter.txt").write_text("mine")
-    machine = Machine(draw("healthy-air", 0), seed=0)
+    machine = SimulatedMachine(draw("healthy-air", 0), seed=0)
     with pytest.raises(ValueError, match="holds no simulated machine"):
         Tree(tmp_path, machine)
     with pytest.raises(ValueError, match="never goes to the root"):

@@ -102,7 +102,7 @@ def test_old_records_are_read_however_the_sentences_are_worded_now(monkeypatch: 
     for code, text in TEXTS.items():
         monkeypatch.setitem(TEXTS, code, f"⟦{text}⟧")
     trace = read_trace(RECORDS / "20260101-001000-bbbb.sqlite")
-    assert [why.code for why in trace.why_broke_off if isinstance(why, Reason)] == ["went-dark"]
+    assert [why.code for why in trace.why_interrupted if isinstance(why, Reason)] == ["went-dark"]
     refused = Event(t_s=60.0, kind="load-refused", detail={"stage": "load", "why": TOO_HOT})
     run = ri.gated_run()
     stages = (replace(run.trace.stages[0], ended="time"), *run.trace.stages[1:])

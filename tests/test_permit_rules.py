@@ -75,7 +75,7 @@ def asked(
     return permit.why_not(stage(work, **plan), blind, buffer)
 
 
-REST: tuple[float, Mapping[str, float | None]] = (0.0, {DIE: 30.0, "package_power_w": 20.0})
+IDLE: tuple[float, Mapping[str, float | None]] = (0.0, {DIE: 30.0, "package_power_w": 20.0})
 PULSE: tuple[float, Mapping[str, float | None]] = (0.25, {DIE: 40.0, "package_power_w": 45.0})
 
 
@@ -97,7 +97,7 @@ def test_a_load_starts_where_the_forecast_and_its_u95_lie_below_the_limit(
 ) -> None:
     because = (reason("few-readings-in-pulses"),)
     Given(monkeypatch, LoadStart(peak_c=peak_c, u95_k=u95_k, why=because))
-    why = asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(REST, PULSE))
+    why = asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(IDLE, PULSE))
     assert (why.code if why else None) == code
     if code == "cannot-be-foreseen":
         assert why == reason(code, why=because)
@@ -105,13 +105,13 @@ def test_a_load_starts_where_the_forecast_and_its_u95_lie_below_the_limit(
         assert why == reason(code, peak_c=89.0, u95_k=2.0, limit_c=90.0)
 
 
-def test_each_guarded_die_is_foreseen_and_the_one_that_forbids_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_each_guarded_die_gets_a_forecast_and_the_one_that_forbids_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch, LoadStart(peak_c=89.0, u95_k=2.0))
     permit = LoadPermit(limits_c={DIE: 95.0, "die_2_temp_c": 90.0, "board_temp_c": 20.0})
-    why = asked(permit, buffer_of(REST, PULSE))
+    why = asked(permit, buffer_of(IDLE, PULSE))
     hot = reason("foreseen-too-hot", peak_c=89.0, u95_k=2.0, limit_c=90.0)
     assert why == reason("of-channel", channel="die_2_temp_c", why=(hot,)) and len(given.asked) == 2
-    assert asked(LoadPermit(limits_c={}), buffer_of(REST, PULSE)) is None
+    assert asked(LoadPermit(limits_c={}), buffer_of(IDLE, PULSE)) is None
 
 
 # ---- what is asked for a processor
@@ -119,7 +119,7 @@ def test_each_guarded_die_is_foreseen_and_the_one_that_forbids_is_named(monkeypa
 
 def test_the_forecast_is_given_what_was_read_and_nothing_that_was_not(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch)
-    fans = [(share, {**values, "cpu_fan_speed_rpm": 900.0}) for share, values in (REST, PULSE)]
+    fans = [(share, {**values, "cpu_fan_speed_rpm": 900.0}) for share, values in (IDLE, PULSE)]
     asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(*fans, ambient_c=22.0))
     name, (t_s, temp_c), named = given.asked[0]
     assert name == "start" and t_s.tolist() == [0.0, 1.0] and temp_c.tolist() == [30.0, 40.0]
@@ -131,9 +131,9 @@ def test_the_forecast_is_given_what_was_read_and_nothing_that_was_not(monkeypatc
     assert (named["power_w"], named["fan_rpm"], named["ambient_c"]) == (None, None, None)
 
 
-def test_samples_of_a_dip_are_not_foreseen_from(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_forecast_leaves_out_samples_of_a_dip(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch)
-    buffer = buffer_of(REST, PULSE)
+    buffer = buffer_of(IDLE, PULSE)
     buffer.add(2.0, {DIE: Reading(value=20.0)}, left_out=True)
     asked(LoadPermit(limits_c={DIE: 90.0}), buffer)
     assert given.asked[0][1][0].tolist() == [0.0, 1.0]
@@ -148,19 +148,19 @@ def test_a_held_power_is_a_share_of_what_the_whole_load_would_draw(
     monkeypatch: pytest.MonkeyPatch, held_w: float, share: float
 ) -> None:
     given = Given(monkeypatch)
-    asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(REST, REST, PULSE), hold=Hold(power_w=held_w))
+    asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(IDLE, IDLE, PULSE), hold=Hold(power_w=held_w))
     assert given.asked[0][2]["share"] == pytest.approx(share)
 
 
 @pytest.mark.parametrize(
     "rows",
     [
-        (REST,),  # no pulse
+        (IDLE,),  # no pulse
         (PULSE,),  # no rest
         ((0.0, {DIE: 30.0}), PULSE),  # no power at rest
-        (REST, (0.25, {DIE: 40.0})),  # none in the pulse
-        (REST, (0.25, {DIE: 40.0, "package_power_w": 20.0})),  # none that grew
-        (REST, (0.25, {DIE: 40.0, "package_power_w": 15.0})),
+        (IDLE, (0.25, {DIE: 40.0})),  # none in the pulse
+        (IDLE, (0.25, {DIE: 40.0, "package_power_w": 20.0})),  # none that grew
+        (IDLE, (0.25, {DIE: 40.0, "package_power_w": 15.0})),
     ],
 )
 def test_where_the_whole_power_cannot_be_seen_a_held_load_counts_as_a_whole_one(
@@ -173,7 +173,7 @@ def test_where_the_whole_power_cannot_be_seen_a_held_load_counts_as_a_whole_one(
 
 def test_a_share_without_a_hold_is_the_plans(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch)
-    asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(REST, PULSE), share=0.6)
+    asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(IDLE, PULSE), share=0.6)
     assert given.asked[0][2]["share"] == 0.6
 
 
@@ -186,7 +186,7 @@ def card_row(share: float, temp_c: float | None, power_w: float | None = None) -
     return share, {CARD: temp_c, "gpu_power_w": power_w, "gpu_fan_speed_rpm": 1500.0}
 
 
-def test_a_card_with_a_limit_of_its_own_is_foreseen_by_the_shares_that_its_power_shows(
+def test_the_forecast_of_a_card_with_its_own_limit_uses_the_shares_that_its_power_shows(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     given = Given(monkeypatch)
@@ -210,7 +210,7 @@ def test_a_cards_held_power_is_a_share_of_its_limit(
     assert given.asked[0][1][3] == pytest.approx(share)
 
 
-def test_without_a_card_at_rest_its_shares_are_those_of_time_and_its_load_is_the_whole(
+def test_without_an_idle_card_its_shares_are_those_of_time_and_its_load_is_the_whole(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     given = Given(monkeypatch)
@@ -220,7 +220,7 @@ def test_without_a_card_at_rest_its_shares_are_those_of_time_and_its_load_is_the
     assert given.asked[0][1][2].tolist() == [0.0, 0.25] and given.asked[0][1][3] == 1.0
 
 
-def test_a_card_without_a_limit_is_foreseen_as_a_die_is_with_its_own_power_and_fan(
+def test_the_forecast_of_a_card_without_a_limit_is_that_of_a_die_with_its_own_power_and_fan(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     given = Given(monkeypatch)
@@ -235,7 +235,7 @@ def test_a_card_without_a_limit_is_foreseen_as_a_die_is_with_its_own_power_and_f
 def test_a_die_has_the_fan_of_the_processor_whatever_the_machine_shows(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch)
     known = {DIE: info(DIE, "cpu:0"), "cpu_fan_speed_rpm": info("cpu_fan_speed_rpm", "board:1")}
-    rows = [(share, {**values, "cpu_fan_speed_rpm": 900.0}) for share, values in (REST, PULSE)]
+    rows = [(share, {**values, "cpu_fan_speed_rpm": 900.0}) for share, values in (IDLE, PULSE)]
     asked(LoadPermit(limits_c={DIE: 90.0}, infos=known), buffer_of(*rows))
     assert given.asked[0][2]["fan_rpm"].tolist() == [900.0, 900.0]
     assert given.asked[0][2]["power_w"] is None  # no power belongs to this die
@@ -250,7 +250,7 @@ def test_a_held_card_keeps_five_kelvin_to_its_limit(target_c: float, allowed: bo
 
 def test_a_cards_held_temperature_is_none_of_the_die(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch)
-    asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(REST, PULSE), hold=Hold(gpu_temp_c=80.0))
+    asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(IDLE, PULSE), hold=Hold(gpu_temp_c=80.0))
     assert len(given.asked) == 1
 
 
@@ -259,7 +259,7 @@ def test_a_cards_held_temperature_is_none_of_the_die(monkeypatch: pytest.MonkeyP
 TWO_CARDS = infos(CARD, OTHER, "gpu_power_w", "gpu_2_power_w")
 
 
-def foreseen(
+def forecast(
     monkeypatch: pytest.MonkeyPatch,
     known: Mapping[str, ChannelInfo],
     *rows: tuple[float, Mapping[str, float | None]],
@@ -284,15 +284,15 @@ def two(share: float, watts: tuple[float | None, float | None], temps: tuple[flo
         ((None, 50.0), [CARD]),  # what shows nothing under load may have been reached
     ],
 )
-def test_of_several_cards_those_whose_power_answered_are_foreseen(
+def test_of_several_cards_those_whose_power_answered_get_a_forecast(
     monkeypatch: pytest.MonkeyPatch, loaded_w: tuple[float | None, float | None], cards: list[str]
 ) -> None:
     rows = [two(0.0, (50.0, 50.0)), two(0.0, (50.0, 50.0)), two(0.0, (90.0, 45.0)), two(0.25, loaded_w)]
-    assert foreseen(monkeypatch, TWO_CARDS, *rows) == cards
+    assert forecast(monkeypatch, TWO_CARDS, *rows) == cards
 
 
-def test_a_card_without_a_reading_at_rest_may_have_been_reached(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert foreseen(monkeypatch, TWO_CARDS, two(0.0, (None, 50.0)), two(0.25, (60.0, 50.0))) == [CARD]
+def test_a_card_without_an_idle_reading_may_have_been_reached(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert forecast(monkeypatch, TWO_CARDS, two(0.0, (None, 50.0)), two(0.25, (60.0, 50.0))) == [CARD]
 
 
 @pytest.mark.parametrize(("warmer_k", "cards"), [(2.0, [OTHER]), (1.9, [CARD, OTHER])])
@@ -300,10 +300,10 @@ def test_cards_that_show_no_power_are_told_by_two_kelvin(
     monkeypatch: pytest.MonkeyPatch, warmer_k: float, cards: list[str]
 ) -> None:
     rows = [two(0.0, (None, None)), two(0.25, (None, None), (30.0, 40.0 + warmer_k))]
-    assert foreseen(monkeypatch, infos(CARD, OTHER), *rows) == cards
+    assert forecast(monkeypatch, infos(CARD, OTHER), *rows) == cards
 
 
-def test_a_single_card_is_foreseen_whatever_it_answered(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_single_card_gets_a_forecast_whatever_it_answered(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch)
     buffer = buffer_of(card_row(0.0, 30.0, 50.0), card_row(0.25, 30.0, 50.0))
     asked(LoadPermit(limits_c={CARD: 90.0, DIE: 90.0}, infos=ONE_CARD), buffer, "gpu-march")

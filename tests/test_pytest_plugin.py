@@ -13,13 +13,13 @@ import pytest
 from tests.small_records import PROFILE_TEXT
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.pytest_plugin import GuardedFigure, RigRun, pytest_assertrepr_compare
-from verifyrig.qa import Figure
+from verifyrig.qa import UnitFigure
 
 REPO = Path(__file__).resolve().parent.parent
 
 
 def guarded(value: float | None, u95: float | None = 2.0, **told: str) -> GuardedFigure:
-    return GuardedFigure("load.die_temp_c.rise", Figure(value=value, u95=u95, unit="K", **told), "a-run")
+    return GuardedFigure("load.die_temp_c.rise", UnitFigure(value=value, u95=u95, unit="K", **told), "a-run")
 
 
 # ILAC-G8:09/2019, 4.2.3 with w = U: pass only up to limit - U.

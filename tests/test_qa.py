@@ -25,7 +25,7 @@ from tests.batches import (
 from verifyrig.capability import k_one_sided
 from verifyrig.core.profile import Threshold
 from verifyrig.metrology.verdict import Verdict
-from verifyrig.qa import Figure, UnitRun, as_csv, as_json, as_junit, find, find_shapes, lines_of
+from verifyrig.qa import UnitFigure, UnitRun, as_csv, as_json, as_junit, find, find_shapes, lines_of
 
 RISE = "load.die_temp_c.rise"
 
@@ -39,7 +39,7 @@ def named(runs: list[UnitRun]) -> set[str]:
     return outliers | failing | {s.unit for s in found.shapes} | {item.unit for item in found.sorted.left_out}
 
 
-def with_figure(run: UnitRun, name: str, figure: Figure) -> UnitRun:
+def with_figure(run: UnitRun, name: str, figure: UnitFigure) -> UnitRun:
     return replace(run, metrics={**run.metrics, name: figure})
 
 
@@ -75,7 +75,7 @@ def test_an_outlier_far_inside_the_limit_is_found_from_seven_standard_deviations
         runs = batch(30, seed)
         rises = [run.metrics[RISE].value for run in runs]
         odd = float(np.mean(rises) - 7 * np.std(rises, ddof=1))  # type: ignore[arg-type]
-        runs[9] = with_figure(runs[9], RISE, Figure(value=odd, u95=1.2, unit="K"))
+        runs[9] = with_figure(runs[9], RISE, UnitFigure(value=odd, u95=1.2, unit="K"))
         found += find(runs, PROFILE).metrics[RISE].outliers == (runs[9].run,)
     assert found >= 48
 
@@ -107,7 +107,7 @@ def test_few_units_pass_only_provisionally() -> None:
 
 def test_the_interval_decides_on_further_units_and_not_the_largest_value() -> None:
     rng = np.random.default_rng(33)
-    runs = [with_figure(run, RISE, Figure(value=float(rng.normal(55, 2)), u95=0.5, unit="K")) for run in batch(10)]
+    runs = [with_figure(run, RISE, UnitFigure(value=float(rng.normal(55, 2)), u95=0.5, unit="K")) for run in batch(10)]
     found = find(runs, PROFILE)
     assert all(verdict is Verdict.PASS for verdict in found.unit_verdicts.values())
     rise = found.metrics[RISE]
@@ -119,9 +119,9 @@ def test_the_interval_decides_on_further_units_and_not_the_largest_value() -> No
 
 def test_a_retest_until_it_passes_stays_visible() -> None:
     runs = batch(12)
-    bad = with_figure(runs[3], RISE, Figure(value=61.0, u95=1.2, unit="K"))
-    second = again(bad, {RISE: Figure(value=60.5, u95=1.2, unit="K")})
-    third = again(second, {RISE: Figure(value=58.0, u95=1.2, unit="K")})
+    bad = with_figure(runs[3], RISE, UnitFigure(value=61.0, u95=1.2, unit="K"))
+    second = again(bad, {RISE: UnitFigure(value=60.5, u95=1.2, unit="K")})
+    third = again(second, {RISE: UnitFigure(value=58.0, u95=1.2, unit="K")})
     third = replace(third, run="20260202-180000-more")
     found = find([*runs[:3], bad, second, third, *runs[4:]], PROFILE)
     own = [attempt for attempt in found.attempts if attempt.run.unit == bad.unit]
@@ -205,7 +205,7 @@ def test_temperatures_are_compared_as_in_one_room() -> None:
     settled = "load.die_temp_c.settled"
     profile = replace(PROFILE, thresholds=(*PROFILE.thresholds, Threshold(metric=settled, maximum=90.0)))
     rng = np.random.default_rng(34)
-    runs = [unit_run(number, rng, room_c=19.0 + number % 8) for number in range(24)]
+    runs = [unit_run(number, rng, ambient_c=19.0 + number % 8) for number in range(24)]
     found = find(runs, profile).metrics
     assert found[settled].sd == pytest.approx(found[RISE].sd)
     mean_rise = found[RISE].mean
@@ -228,7 +228,7 @@ def test_a_metric_that_nobody_measured_is_said_and_the_rest_is_answered() -> Non
 
 def test_a_figure_that_may_not_pass_does_not_pass() -> None:
     runs = batch(12)
-    unsettled = Figure(value=40.0, u95=1.2, unit="K", why_no_pass="the stage did not settle")
+    unsettled = UnitFigure(value=40.0, u95=1.2, unit="K", why_no_pass="the stage did not settle")
     runs[2] = with_figure(runs[2], RISE, unsettled)
     found = find(runs, PROFILE)
     assert found.unit_verdicts["unit-02"] is Verdict.NOT_MEASURED
@@ -237,8 +237,8 @@ def test_a_figure_that_may_not_pass_does_not_pass() -> None:
 
 def test_missing_and_nan_figures_are_gaps_with_names() -> None:
     runs = batch(12)
-    runs[1] = with_figure(runs[1], RISE, Figure(value=None, u95=None, unit="K", note="no room temperature"))
-    runs[2] = with_figure(runs[2], RISE, Figure(value=math.nan, u95=math.nan, unit="K"))
+    runs[1] = with_figure(runs[1], RISE, UnitFigure(value=None, u95=None, unit="K", note="no room temperature"))
+    runs[2] = with_figure(runs[2], RISE, UnitFigure(value=math.nan, u95=math.nan, unit="K"))
     rise = find(runs, PROFILE).metrics[RISE]
     assert rise.n == 10
     assert "not measured in unit-01, unit-02" in rise.notes
@@ -250,12 +250,15 @@ def test_one_unit_and_equal_values_and_nothing_at_all_are_answered() -> None:
     assert one.metrics[RISE].n == 1
     assert any("one unit measured" in note for note in one.metrics[RISE].notes)
     assert one.verdict is Verdict.CONDITIONAL_PASS
-    equal = find([with_figure(run, RISE, Figure(value=50.0, u95=1.0, unit="K")) for run in batch(9)], PROFILE)
+    equal = find([with_figure(run, RISE, UnitFigure(value=50.0, u95=1.0, unit="K")) for run in batch(9)], PROFILE)
     assert any("all 9 values are equal" in note for note in equal.metrics[RISE].notes)
     # 3 × 16.7 and 50.1 differ in the last binary digits only (IEEE 754).
     nearly = [50.1, 3 * 16.7] * 5
     found = find(
-        [with_figure(run, RISE, Figure(value=v, u95=1.0, unit="K")) for run, v in zip(batch(10), nearly, strict=True)],
+        [
+            with_figure(run, RISE, UnitFigure(value=v, u95=1.0, unit="K"))
+            for run, v in zip(batch(10), nearly, strict=True)
+        ],
         PROFILE,
     )
     assert found.metrics[RISE].sd == 0 and found.metrics[RISE].cpk is None
@@ -273,7 +276,7 @@ def test_skewed_values_get_an_interval_without_a_shape_or_a_doubt() -> None:
     def skewed(n: int, scale: float) -> list[UnitRun]:
         rises = 45 + scale * rng.exponential(1, n)
         return [
-            with_figure(run, RISE, Figure(value=float(rise), u95=0.2, unit="K"))
+            with_figure(run, RISE, UnitFigure(value=float(rise), u95=0.2, unit="K"))
             for run, rise in zip(batch(n), rises, strict=True)
         ]
 
@@ -378,7 +381,7 @@ def test_what_stands_out_is_shown_with_its_fingerprint() -> None:
 def test_a_batch_that_moved_is_named_and_its_units_are_not() -> None:
     runs = batch(60, seed=3)
     moved = [
-        with_figure(run, RISE, Figure(value=(run.metrics[RISE].value or 0) + 2.0, u95=1.2, unit="K"))
+        with_figure(run, RISE, UnitFigure(value=(run.metrics[RISE].value or 0) + 2.0, u95=1.2, unit="K"))
         if run.batch == "batch-3"
         else run
         for run in runs

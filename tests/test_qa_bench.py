@@ -17,7 +17,7 @@ from verifyrig.capability import GaugeStudy, Unanswered
 from verifyrig.core.profile import Profile
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.plan.text import parse_profile
-from verifyrig.qa import Figure, UnitRun
+from verifyrig.qa import UnitFigure, UnitRun
 from verifyrig.qa.bench_check import Calibrated, check_bench
 from verifyrig.qa.bench_words import check_json, check_lines
 from verifyrig.qa.comparing import compare_builds, comparison_json, comparison_lines
@@ -28,8 +28,8 @@ TODAY = date(2026, 3, 1)
 WEEK_S = 7 * 86_400.0
 
 
-def figure(value: float, u95: float = 1.0, unit: str = "K") -> Figure:
-    return Figure(value=value, u95=u95, unit=unit)
+def figure(value: float, u95: float = 1.0, unit: str = "K") -> UnitFigure:
+    return UnitFigure(value=value, u95=u95, unit=unit)
 
 
 def golden_runs(n: int, *, creep_k: float = 0.0, jump_k: float = 0.0, seed: int = 1) -> list[UnitRun]:
@@ -182,8 +182,8 @@ def test_few_units_are_compared_by_ranks_and_too_few_not_at_all() -> None:
 def test_temperatures_of_builds_are_compared_as_in_one_room() -> None:
     settled = "load.die_temp_c.settled"
     rng = np.random.default_rng(5)
-    winter = [unit_run(number, rng, room_c=19.0) for number in range(12)]
-    summer = [unit_run(number, rng, room_c=26.0) for number in range(12)]
+    winter = [unit_run(number, rng, ambient_c=19.0) for number in range(12)]
+    summer = [unit_run(number, rng, ambient_c=26.0) for number in range(12)]
     one = compare_builds(("winter", winter), ("summer", summer), PROFILE, [settled], {}).metrics[0]
     assert one.difference is not None
     # Leakage adds a little; 7 K of room must not remain.

@@ -90,7 +90,7 @@ def test_a_unit_over_the_limit_fails_the_batch(bench: Path, capsys: pytest.Captu
 
 
 def test_a_warm_room_and_a_wrong_result_are_told_apart(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    write_record(bench / "runs", 10, room_c=34.0)
+    write_record(bench / "runs", 10, ambient_c=34.0)
     write_record(bench / "runs", 11, errors=2)
     code, data = qa(bench, capsys)
     assert code == 1

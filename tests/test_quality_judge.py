@@ -125,18 +125,18 @@ def run(channel: str, course: Course) -> list[str]:
     return found
 
 
-REST: Course = [(34.0, 0.0, 20.0)] * 30
+IDLE: Course = [(34.0, 0.0, 20.0)] * 30
 
 
 def test_a_die_that_does_not_move_under_load_is_stuck_within_ten_seconds() -> None:
-    found = run("die_temp_c", REST + [(34.0, 1.0, 95.0)] * 60)
+    found = run("die_temp_c", IDLE + [(34.0, 1.0, 95.0)] * 60)
     assert found[:40] == ["ok"] * 40
     assert found[40:] == ["stuck"] * 50
 
 
 def test_a_step_too_small_for_whole_degrees_gets_more_time() -> None:
     # 10 W move a die by 1 K and more in ten seconds (trade figures): less than three steps of a degree.
-    found = run("die_temp_c", REST + [(34.0, 1.0, 30.0)] * 60)
+    found = run("die_temp_c", IDLE + [(34.0, 1.0, 30.0)] * 60)
     assert (set(found[:75]), set(found[75:])) == ({"ok"}, {"stuck"})
 
 
@@ -170,33 +170,33 @@ def test_one_of_several_is_asked_soon_only_where_all_are_busy(
 def test_a_reading_that_rightly_stood_before_a_dip_is_not_asked_anew_after_it() -> None:
     dipped = [i >= 60 and i % 60 < 2 for i in range(240)]
     warmed: Course = [(34.0 + min(i, 20), 0.0 if dip else 1.0, 30.0 if dip else 95.0) for i, dip in enumerate(dipped)]
-    assert set(run("plate_temp_c", REST + warmed)) == {"ok"}
+    assert set(run("plate_temp_c", IDLE + warmed)) == {"ok"}
 
 
 @pytest.mark.parametrize("share", [1.0, 0.0])
 def test_a_die_that_answered_before_the_first_sample_of_a_step_is_not_stuck(share: float) -> None:
     # Whole degrees, sampled every other second, on a heavy heat sink: all of the answer lies before the first sample.
-    before: Course = REST if share else [(34.0 + i, 1.0, 95.0) for i in range(40)]
+    before: Course = IDLE if share else [(34.0 + i, 1.0, 95.0) for i in range(40)]
     after: Course = [(50.0, share, 95.0 if share else 20.0)] * 20
     assert set(run("die_temp_c", before + after)) == {"ok"}
 
 
 def test_a_stuck_die_that_moves_again_is_believed_again() -> None:
-    assert run("die_temp_c", REST + [(34.0, 1.0, 95.0)] * 40 + [(60.0, 1.0, 95.0)])[-1] == "ok"
+    assert run("die_temp_c", IDLE + [(34.0, 1.0, 95.0)] * 40 + [(60.0, 1.0, 95.0)])[-1] == "ok"
 
 
 @pytest.mark.parametrize("channel", ["radiator_temp_c", "coolant_temp_c", "cpu_fan_speed_rpm", "ambient_temp_c"])
 def test_what_may_rightly_stay_under_load_is_not_called_stuck(channel: str) -> None:
     # A radiator that stays cold while the die is hot is a finding, and the one that matters most.
-    assert set(run(channel, REST + [(34.0, 1.0, 95.0)] * 200)) == {"ok"}
+    assert set(run(channel, IDLE + [(34.0, 1.0, 95.0)] * 200)) == {"ok"}
 
 
-def test_a_constant_die_at_rest_cannot_be_told_and_stays_ok() -> None:
-    assert set(run("die_temp_c", REST * 40)) == {"ok"}
+def test_a_constant_idle_die_cannot_be_judged_and_stays_ok() -> None:
+    assert set(run("die_temp_c", IDLE * 40)) == {"ok"}
 
 
 def test_a_load_that_draws_no_power_asks_for_no_reaction() -> None:
-    assert set(run("die_temp_c", REST + [(34.0, 1.0, 22.0)] * 60)) == {"ok"}
+    assert set(run("die_temp_c", IDLE + [(34.0, 1.0, 22.0)] * 60)) == {"ok"}
 
 
 def test_a_load_that_leaves_the_processor_idle_asks_for_no_reaction() -> None:
@@ -210,17 +210,17 @@ def test_a_load_that_leaves_the_processor_idle_asks_for_no_reaction() -> None:
 
 def test_a_die_that_settled_under_load_may_stand_for_minutes() -> None:
     warming: Course = [(34.0 + min(i, 30), 1.0, 95.0) for i in range(60)]
-    assert set(run("die_temp_c", [*REST, *warming, *[(64.0, 1.0, 95.0)] * 600])) == {"ok"}
+    assert set(run("die_temp_c", [*IDLE, *warming, *[(64.0, 1.0, 95.0)] * 600])) == {"ok"}
 
 
 def test_short_pulses_ask_for_no_reaction() -> None:
     pulse: Course = [*[(34.0, 1.0, 40.0)] * 5, *[(34.0, 0.0, 20.0)] * 25]
-    assert set(run("die_temp_c", REST + pulse * 4)) == {"ok"}
+    assert set(run("die_temp_c", IDLE + pulse * 4)) == {"ok"}
 
 
 def test_a_die_that_does_not_cool_after_the_load_is_stuck() -> None:
     warm = [(34.0 + i, 1.0, 95.0) for i in range(40)]
-    found = run("die_temp_c", REST + warm + [(73.0, 0.0, 20.0)] * 60)
+    found = run("die_temp_c", IDLE + warm + [(73.0, 0.0, 20.0)] * 60)
     assert found[70:80] == ["ok"] * 10
     assert found[80:] == ["stuck"] * 50
 

@@ -109,7 +109,7 @@ def test_reading_a_closed_record_changes_no_byte_and_leaves_nothing_beside_it(tm
     assert [p.name for p in tmp_path.iterdir()] == ["r.sqlite"]
 
 
-def test_reading_a_record_that_broke_off_keeps_its_log(tmp_path: Path) -> None:
+def test_reading_an_interrupted_record_keeps_its_log(tmp_path: Path) -> None:
     path = tmp_path / "r.sqlite"
     write_some(path, live=True, samples=20, close=False)
     before = path.read_bytes(), wal_path(path).read_bytes()

@@ -174,7 +174,7 @@ def folder() -> Iterator[Path]:
         yield folder
 
 
-def test_a_record_that_broke_off_is_read_from_a_medium_that_may_not_be_written(folder: Path) -> None:
+def test_an_interrupted_record_is_read_from_a_medium_that_may_not_be_written(folder: Path) -> None:
     python = python_for_nobody()
     path = folder / "r.sqlite"
     writer = open_record(path, facts={"run": "r"}, profile_text=None, channels=["die_temp_c"], live=True)

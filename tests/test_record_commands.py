@@ -83,7 +83,7 @@ def test_inspect_says_what_the_contract_says(
     assert (answer["outcome"], answer["last_sample_s"]) == (outcome, 11)
 
 
-def test_inspect_says_what_it_makes_of_a_run_that_broke_off(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_inspect_says_what_it_makes_of_an_interrupted_run(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     _, answer = ask(bench, capsys, "inspect", "last")
     found = answer["post_mortem"]
     assert {"verdict", "sentence", "for", "against", "die_at_cut_c"} <= set(found)

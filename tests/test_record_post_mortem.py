@@ -54,7 +54,7 @@ def ramp(from_c: float, to_c: float, seconds: int = 120) -> FloatArray:
 
 def verdict_of(trace: Trace, *entries: LogEntry, restarted_utc_s: float | None = None) -> PostMortem:
     found = explain_end(trace, entries, restarted_utc_s)
-    assert found is not None and str(found.told)
+    assert found is not None and str(found.conclusion)
     return found
 
 
@@ -148,7 +148,7 @@ def test_it_says_when_the_system_was_up_again() -> None:
     assert earlier.restart_s is None
 
 
-def break_off(die_c: float, power_w: float) -> PostMortem:
+def interruption(die_c: float, power_w: float) -> PostMortem:
     return verdict_of(trace_of({"die_temp_c": np.full(121, die_c), "package_power_w": np.full(121, power_w)}))
 
 
@@ -162,14 +162,14 @@ def break_off(die_c: float, power_w: float) -> PostMortem:
         ([(60.0, 80.0), (80.0, 120.0)], EndedBy.UNCLEAR),
     ],
 )
-def test_several_break_offs_are_compared(ends_at: list[tuple[float, float]], reason: EndedBy) -> None:
-    pattern = pattern_of([break_off(*one) for one in ends_at])
+def test_several_interruptions_are_compared(ends_at: list[tuple[float, float]], reason: EndedBy) -> None:
+    pattern = pattern_of([interruption(*one) for one in ends_at])
     assert pattern is not None and pattern.speaks_for is reason and pattern.n == len(ends_at)
-    assert "°C" in str(pattern.told) and " W" in str(pattern.told)
+    assert "°C" in str(pattern.conclusion) and " W" in str(pattern.conclusion)
 
 
-def test_one_break_off_makes_no_pattern() -> None:
-    assert pattern_of([break_off(60.0, 100.0)]) is None
+def test_one_interruption_makes_no_pattern() -> None:
+    assert pattern_of([interruption(60.0, 100.0)]) is None
 
 
 @pytest.mark.parametrize(

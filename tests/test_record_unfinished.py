@@ -34,7 +34,7 @@ def record(path: Path, how: str) -> None:
 
 
 @pytest.mark.parametrize("how", ["power-off", "hang"])
-def test_a_run_that_broke_off_is_told_once_and_noted_beside_its_record(
+def test_an_interrupted_run_is_announced_once_and_noted_beside_its_record(
     tmp_path: Path, how: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = tmp_path / "runs" / "20260101-000000-aaaa.sqlite"

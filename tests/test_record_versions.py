@@ -14,7 +14,7 @@ from verifyrig.record.schema import SCHEMA_VERSION
 
 RECORDS = Path(__file__).parent / "data" / "records"
 SEALED = {1: "20260101-000000-aaaa"}
-BROKE_OFF = {1: "20260101-001000-bbbb"}
+INTERRUPTED = {1: "20260101-001000-bbbb"}
 
 
 def copy(name: str, folder: Path) -> Path:
@@ -23,7 +23,7 @@ def copy(name: str, folder: Path) -> Path:
     return folder / f"{name}.sqlite"
 
 
-@pytest.mark.parametrize("name", [*SEALED.values(), *BROKE_OFF.values()])
+@pytest.mark.parametrize("name", [*SEALED.values(), *INTERRUPTED.values()])
 def test_a_record_of_an_earlier_version_says_what_it_said_then(name: str, tmp_path: Path) -> None:
     trace = read_trace(copy(name, tmp_path))
     assert (
@@ -49,13 +49,13 @@ def test_a_sealed_record_of_an_earlier_version_is_still_whole(version: int, tmp_
     assert check.digest == {1: "8af26585e75fe39ee410b8791d72255281957ee7ac4b5e7cb1b3b4be77d36246"}[version]
 
 
-@pytest.mark.parametrize("version", BROKE_OFF)
-def test_a_record_of_an_earlier_version_that_broke_off_is_still_a_whole_prefix(version: int, tmp_path: Path) -> None:
-    path = copy(BROKE_OFF[version], tmp_path)
+@pytest.mark.parametrize("version", INTERRUPTED)
+def test_an_interrupted_record_of_an_earlier_version_is_still_a_whole_prefix(version: int, tmp_path: Path) -> None:
+    path = copy(INTERRUPTED[version], tmp_path)
     check = check_record(path)
     assert check.whole and not check.sealed
     assert read_trace(path).facts["cause"]["class"] == "power-off"
 
 
 def test_each_version_up_to_the_present_one_has_its_records() -> None:
-    assert set(SEALED) == set(BROKE_OFF) == set(range(1, SCHEMA_VERSION + 1))
+    assert set(SEALED) == set(INTERRUPTED) == set(range(1, SCHEMA_VERSION + 1))

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 import verifyrig
+from verifyrig.core.ambient import TypedAmbient
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.recorded import Recorded, recorded
-from verifyrig.core.room import TypedRoom
 from verifyrig.core.trace import Trace
 
 FACTS: dict[str, Any] = {
@@ -43,7 +43,7 @@ def test_facts_are_read_as_what_they_are() -> None:
     assert (told.purpose, told.job, told.unit, told.trip) == ("verification", "j1", None, None)
     assert (told.simulated, told.blind, told.utc_known) == (True, False, False)
     assert (told.started_utc_s, told.period_s) == (1.77e9, 0.5)
-    assert told.room == TypedRoom(21.0, 0.5)
+    assert told.ambient == TypedAmbient(21.0, 0.5)
     assert (told.cores, told.firmware_power_limit_w, told.limit_of("die_temp_c")) == (8, 65.0, 100.0)
     assert told.limit_of("plate_temp_c") is None and told.not_armed == ("pump_speed_rpm",)
 

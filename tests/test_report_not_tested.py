@@ -44,7 +44,7 @@ def test_clean_checks_under_load_exclude_wrong_results_only_down_to_a_rate() -> 
     assert not any("Wrong results" in line for line in not_tested(ri.report(ri.gated_run(), wrong), words))
 
 
-def test_a_rest_that_was_none_is_said() -> None:
+def test_background_load_during_an_idle_stage_is_on_the_page() -> None:
     busy = Event(t_s=290.0, kind="rest-disturbed", detail={"stage": "idle", "busy_share": 0.4})
     run, words = with_event(ri.healthy_run(), busy), words_for("en", "°C")
     (line,) = [line for line in not_tested(ri.report(ri.gated_run(), run), words) if "true rest" in line]

@@ -15,7 +15,7 @@ from tests import report_inputs as ri
 from verifyrig import report as report_package
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.trace import Event, QualityInterval
-from verifyrig.jobs.fitness_model import Headline, Status
+from verifyrig.jobs.fitness_model import FaultHeadline, Status
 from verifyrig.report.inputs import Entry, ReportInput, RunInput, Shop
 from verifyrig.report.render import EDITIONS, css_string, render
 from verifyrig.report.required import required_items
@@ -70,7 +70,7 @@ def said(report: ReportInput) -> str:
 
 def test_fixed_tells_now_and_before_with_figures() -> None:
     report = ri.fixed_report()
-    assert report.fitness.headline is Headline.FIXED
+    assert report.fitness.headline is FaultHeadline.FIXED
     assert said(report) == (
         "Now: 15 min of load, run to the end; the processor settles at 66.0 ± 1.2 °C, 29 K below its trip limit. "
         "Before: the load had to be ended after 38 s, at up to 92.5 °C."
@@ -79,12 +79,12 @@ def test_fixed_tells_now_and_before_with_figures() -> None:
 
 def test_a_gate_that_closed_reads_as_safety_and_not_as_a_failure_of_the_test() -> None:
     report = ri.report(ri.gated_run(), ri.healthy_run())
-    assert report.fitness.headline is Headline.FIXED
+    assert report.fitness.headline is FaultHeadline.FIXED
     assert "Before: stopped at rest for safety; no load was run." in said(report)
     assert "a load is started only below 47 °C" in said(report)
 
 
-def test_a_load_that_was_foreseen_too_hot_says_so() -> None:
+def test_a_load_that_was_forecast_too_hot_says_so() -> None:
     cold = ri.gated_run()
     why = "rest and pulses foresee 82 ± 19 °C under it, and the limit is 92 °C"
     stages = tuple(replace(s, ended="time") if s.ended == "gate" else s for s in cold.trace.stages)
@@ -111,24 +111,24 @@ def test_a_machine_that_went_dark_says_when() -> None:
 def test_a_verification_that_ends_badly_is_never_ready(after: RunInput) -> None:
     late = replace(after, trace=replace(after.trace, utc_s=after.trace.utc_s + 9000.0))
     found = ri.report(ri.tripped_run(), late).fitness
-    assert (found.headline, found.status) == (Headline.NOT_FIXED, Status.NOT_FIT)
+    assert (found.headline, found.status) == (FaultHeadline.NOT_FIXED, Status.NOT_FIT)
 
 
 @pytest.mark.parametrize(
     ("verdict", "on_conditional", "headline", "status"),
     [
-        ("pass", "repeat", Headline.FIXED, Status.FIT),
+        ("pass", "repeat", FaultHeadline.FIXED, Status.FIT),
         # The verification stands, within the uncertainty only.
-        ("conditional-pass", "repeat", Headline.BETTER, Status.WATCH),
-        ("conditional-pass", "reject", Headline.BETTER, Status.NOT_FIT),
-        ("conditional-fail", "ask", Headline.NOT_FIXED, Status.NOT_FIT),
+        ("conditional-pass", "repeat", FaultHeadline.BETTER, Status.WATCH),
+        ("conditional-pass", "reject", FaultHeadline.BETTER, Status.NOT_FIT),
+        ("conditional-fail", "ask", FaultHeadline.NOT_FIXED, Status.NOT_FIT),
         # It tripped before and goes through now: better, and nothing is proven.
-        ("not-measured", "ask", Headline.BETTER, Status.NOT_FIT),
-        ("fail", "ask", Headline.NOT_FIXED, Status.NOT_FIT),
+        ("not-measured", "ask", FaultHeadline.BETTER, Status.NOT_FIT),
+        ("fail", "ask", FaultHeadline.NOT_FIXED, Status.NOT_FIT),
     ],
 )
 def test_the_verdict_of_the_verification_decides(
-    verdict: str, on_conditional: str, headline: Headline, status: Status
+    verdict: str, on_conditional: str, headline: FaultHeadline, status: Status
 ) -> None:
     run = ri.healthy_run()
     run = replace(
@@ -143,24 +143,24 @@ def test_the_verdict_of_the_verification_decides(
 def test_a_change_after_the_last_run_is_not_verified() -> None:
     late = Entry(entry_id="c-2", utc_s=ri.DAY_UTC + 11_000.0, kind="change", what="cleaned")
     report = ri.report(ri.tripped_run(), ri.healthy_run(), facts=ri.job(entries=(*ri.job().entries, late)))
-    assert (report.fitness.headline, report.fitness.status) == (Headline.NOT_JUDGED, Status.NOT_FIT)
+    assert (report.fitness.headline, report.fitness.status) == (FaultHeadline.NOT_JUDGED, Status.NOT_FIT)
     assert "has not been measured again" in said(report)
 
 
 def test_a_run_alone_after_which_something_was_changed_is_not_verified() -> None:
     report = ri.report(ri.tripped_run())
-    assert report.fitness.headline is Headline.NOT_JUDGED and "has not been measured again" in said(report)
+    assert report.fitness.headline is FaultHeadline.NOT_JUDGED and "has not been measured again" in said(report)
 
 
 def test_runs_under_other_conditions_draw_no_conclusion() -> None:
     report = ri.report(ri.tripped_run(), ri.healthy_run(), comparable=False)
-    assert report.fitness.headline is Headline.BETTER
+    assert report.fitness.headline is FaultHeadline.BETTER
     assert "the gap between them proves nothing" in said(report)
 
 
 def test_a_pass_without_a_recorded_change_is_not_called_fixed() -> None:
     report = ri.report(ri.tripped_run(), ri.healthy_run(), facts=ri.job(entries=()))
-    assert report.fitness.headline is Headline.BETTER
+    assert report.fitness.headline is FaultHeadline.BETTER
     assert "we cannot say why" in said(report)
 
 
@@ -168,7 +168,7 @@ def test_a_fault_that_did_not_show_is_not_excluded() -> None:
     before = ri.healthy_run("20310314-131700-aaaa")
     before = replace(before, trace=replace(before.trace, utc_s=before.trace.utc_s - 8000.0))
     report = ri.report(before, ri.healthy_run())
-    assert report.fitness.headline is Headline.NO_FAULT_SEEN
+    assert report.fitness.headline is FaultHeadline.NO_FAULT_SEEN
     assert "did not show on the bench" in said(report)
 
 
@@ -177,7 +177,7 @@ def test_obstacles_of_the_job_and_an_altered_record_keep_the_machine_here() -> N
     assert held.fitness.status is Status.NOT_FIT and "the job is not closed" in seen(page(held, "slip"))
     for integrity, words in ((Integrity.ALTERED, "was altered"), (Integrity.DAMAGED, "is damaged")):
         report = ri.report(ri.tripped_run(), replace(ri.healthy_run(), integrity=integrity))
-        assert (report.fitness.headline, report.fitness.status) == (Headline.NOT_JUDGED, Status.NOT_FIT)
+        assert (report.fitness.headline, report.fitness.status) == (FaultHeadline.NOT_JUDGED, Status.NOT_FIT)
         assert words in seen(page(report, "slip")) and words in said(report)
 
 

@@ -17,10 +17,10 @@ from verifyrig.core.trace import FloatArray
 from verifyrig.report import plot, svg
 from verifyrig.report.before_after import before_after
 from verifyrig.report.fingerprint import NORMAL_K_PER_W, fingerprint, prints
-from verifyrig.report.heat_path import paths
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.labels import Box, free_place
 from verifyrig.report.reduce import reduced, reduced_again
+from verifyrig.report.thermal_path import paths
 from verifyrig.report.wording import Words
 
 WORDS = Words()
@@ -274,5 +274,5 @@ def test_the_path_of_the_heat_names_what_was_not_measured() -> None:
     assert [path.stage for path in found] == ["load", "load"]
     after = {station.place: station.temp_c for station in found[1].stations}
     assert after["coolant"] is None and after["inlet"] is None
-    assert after["room"] == pytest.approx(ri.ROOM_C)
+    assert after["room"] == pytest.approx(ri.AMBIENT_C)
     assert after["die"] == 66.0

@@ -14,7 +14,7 @@ import pytest
 from tests import report_inputs as ri
 from tests.batches import PROFILE, batch_with_three_faults
 from verifyrig.bench.folder import Bench
-from verifyrig.diagnosis.chain_picture import chain_svg
+from verifyrig.diagnosis.chain_picture import thermal_path_svg
 from verifyrig.qa import find
 from verifyrig.report.index import write_index
 from verifyrig.report.inputs import Settings, Shop
@@ -110,7 +110,7 @@ def test_the_committed_pages_carry_the_policy_of_their_style_sheet(path: Path) -
 
 def test_the_picture_of_the_heats_path_holds_nothing_that_could_act() -> None:
     # A picture that stands alone takes no policy: it has no head. All its words are our own.
-    picture = ElementTree.fromstring(chain_svg({}, "liquid"))
+    picture = ElementTree.fromstring(thermal_path_svg({}, "liquid"))
     assert {one.tag.rpartition("}")[2] for one in picture.iter()} <= {
         "svg",
         "title",

@@ -32,7 +32,7 @@ from verifyrig.report import (
 from verifyrig.report.catalogue import LOCALE_DIR, languages, read_catalogue
 from verifyrig.report.inputs import Entry, ReportInput
 from verifyrig.report.masking import HIDDEN, mask_serial, masked
-from verifyrig.report.reasons import told, told_all
+from verifyrig.report.reasons import reason_text, reasons_text
 from verifyrig.report.render import render
 from verifyrig.report.wording import Foreign, words_for
 
@@ -208,14 +208,14 @@ def test_the_catalogue_has_every_reason_beside_the_english_of_today(language: st
     ],
 )
 def test_a_reason_is_told_with_numbers_and_channels_of_the_language(why: Reason, german: str) -> None:
-    assert told(why, GERMAN) == german
+    assert reason_text(why, GERMAN) == german
 
 
 def test_a_text_from_outside_stays_as_it_is() -> None:
-    assert isinstance(told("a sentence that nobody knows", GERMAN), Foreign)
-    assert told("a sentence that nobody knows", ENGLISH) == "a sentence that nobody knows"
-    assert isinstance(told(reason("load-failed", what="no compiler"), GERMAN), Foreign)
-    assert isinstance(told_all([reason("recipe-differs"), "who knows"], GERMAN), Foreign)
+    assert isinstance(reason_text("a sentence that nobody knows", GERMAN), Foreign)
+    assert reason_text("a sentence that nobody knows", ENGLISH) == "a sentence that nobody knows"
+    assert isinstance(reason_text(reason("load-failed", what="no compiler"), GERMAN), Foreign)
+    assert isinstance(reasons_text([reason("recipe-differs"), "who knows"], GERMAN), Foreign)
 
 
 def test_the_customers_page_hides_what_a_reason_quotes() -> None:

@@ -266,7 +266,7 @@ def test_records_are_named_before_and_after(bench: Bench, tmp_path: Path) -> Non
     assert "End of report" in page and first.stem in page
 
 
-def test_a_record_that_broke_off_is_reported_too(bench: Bench) -> None:
+def test_an_interrupted_record_is_reported_too(bench: Bench) -> None:
     write_record(bench.runs_dir("job-1"), 2, facts={"purpose": "check", "job": "job-1"}, close=False)
     page = write_report(bench, ["job-1"]).path.read_text(encoding="utf-8")
     assert "not sealed: it broke off" in page

@@ -8,7 +8,7 @@ import pytest
 
 from verifyrig.core.interfaces import Reading
 from verifyrig.rig.run_buffer import RunBuffer
-from verifyrig.rig.stage_notes import TouchWatch, busy_at_rest
+from verifyrig.rig.stage_notes import TouchWatch, busy_while_idle
 
 
 class Cooldown:
@@ -24,12 +24,12 @@ class Cooldown:
         return "" if found is None else str(found)
 
 
-def test_a_rest_that_others_keep_busy_is_said() -> None:
+def test_background_load_during_an_idle_stage_is_reported() -> None:
     buffer = RunBuffer()
     for t in range(20):
         buffer.add(float(t), {"busy_share": Reading(value=0.4 if t < 10 else 0.02)})
-    assert busy_at_rest(buffer, 0) == pytest.approx(0.21)
-    assert busy_at_rest(buffer, 10) is None
+    assert busy_while_idle(buffer, 0) == pytest.approx(0.21)
+    assert busy_while_idle(buffer, 10) is None
 
 
 def test_a_cooldown_says_when_the_plate_may_be_touched_and_is_right_within_a_minute() -> None:
@@ -38,8 +38,8 @@ def test_a_cooldown_says_when_the_plate_may_be_touched_and_is_right_within_a_min
     said = {t: text for t in range(200) if (text := watch.take(t, plate_temp_c=25 + 45 * math.exp(-t / 200)))}
     first = min(said)
     assert "about" in said[first] and "estimated; check before touching" in said[first]
-    told_s = first + 60 * float(said[first].split("about ")[1].split()[0])
-    assert abs(told_s - 200 * math.log(45 / 23)) <= 60
+    commanded_s = first + 60 * float(said[first].split("about ")[1].split()[0])
+    assert abs(commanded_s - 200 * math.log(45 / 23)) <= 60
     assert any("is below 48" in text for t, text in said.items() if t >= 134)
 
 

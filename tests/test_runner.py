@@ -70,7 +70,7 @@ def test_samples_lie_on_absolute_deadlines_however_late_a_sleep_ends() -> None:
     assert drift < 0.05
 
 
-def test_pulses_begin_and_end_at_their_edges() -> None:
+def test_pulses_begin_and_end_at_their_steps() -> None:
     stand = Stand(sound)
     stand.run()
     edges = [(t, d["share"]) for t, kind, d in stand.writer.events if kind == "load"]
@@ -198,7 +198,7 @@ def test_a_full_disk_ends_the_load_and_is_told() -> None:
     assert any(loud and "cannot be written" in text for text, loud in stand.ears.said)
 
 
-def test_a_full_disk_ends_a_rest_too_and_is_told_in_one_clear_clause() -> None:
+def test_a_full_disk_ends_an_idle_stage_too_and_is_reported_in_one_clear_clause() -> None:
     stand = Stand(sound)
 
     def full() -> float:
@@ -259,7 +259,7 @@ def test_own_channels_are_always_recorded_under_load() -> None:
     assert any(rate is not None and math.isfinite(rate) and rate > 0 for rate in rates)
 
 
-def test_nobody_present_lets_the_load_fall_back_to_rest() -> None:
+def test_nobody_present_lets_the_load_fall_back_to_idle() -> None:
     text = PROFILE.replace("max_duration_s = 60", "max_duration_s = 600").replace(
         'title = "A short plan for tests"', 'title = "t"\nask_presence_every_s = 100'
     )
@@ -323,7 +323,7 @@ def test_a_finding_is_noted_with_one_key() -> None:
     assert [d["text"] for _, kind, d in stand.writer.events if kind == "finding"] == ["radiator=cold"]
 
 
-def test_only_a_rest_is_called_disturbed_and_not_the_load_that_was_slow_to_come_up(
+def test_only_an_idle_stage_is_called_disturbed_and_not_the_load_that_was_slow_to_come_up(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     stand = Stand(sound)

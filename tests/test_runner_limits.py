@@ -117,7 +117,7 @@ def _stage_starts(stand: Stand) -> list[tuple[float, str]]:
 
 # ---- deadlines
 
-REST = """
+IDLE = """
 name = "rest"
 title = "Half a minute of rest"
 
@@ -130,7 +130,7 @@ max_duration_s = 30
 
 def sampled_at(late_s: dict[float, float], period_s: float = 1.0) -> list[float]:
     """Return when samples were taken where the first sleep that begins after a time ends late by so much, s."""
-    stand = Stand(REST.replace("[[stage]]", f"[sampling]\nperiod_s = {period_s}\n\n[[stage]]"), blind=False)
+    stand = Stand(IDLE.replace("[[stage]]", f"[sampling]\nperiod_s = {period_s}\n\n[[stage]]"), blind=False)
 
     def oversleep() -> float:
         for at_s in sorted(late_s):
@@ -184,7 +184,7 @@ max_duration_s = 60
 """
 
 
-def test_a_rest_that_will_settle_above_its_gate_lets_no_load_start_though_no_reading_was_too_high() -> None:
+def test_an_idle_stage_that_will_settle_above_its_gate_lets_no_load_start_though_no_reading_was_too_high() -> None:
     # A first-order rise from 30 °C towards 56 °C with a time constant of 250 s stands at 44.3 °C after 200 s.
     stand = Stand(GATED, blind=False)
     bank = FakeBank(lambda t_s, share: 56.0 - 26.0 * 2.718281828 ** (-t_s / 250.0))

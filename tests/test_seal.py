@@ -351,7 +351,7 @@ def test_flips_in_the_first_page_are_never_passed_over(sealed: Path, tmp_path: P
         judge_change(tmp_path / "r.sqlite", data[:at] + bytes([data[at] ^ 0x41]) + data[at + 1 :], before)
 
 
-def test_a_record_that_broke_off_has_its_chain_checked_too(tmp_path: Path) -> None:
+def test_an_interrupted_record_has_its_chain_checked_too(tmp_path: Path) -> None:
     path = make(tmp_path / "r.sqlite", live=True, close=False)
     check = check_record(path)
     assert (check.whole, check.sealed, check.altered, check.samples) == (True, False, None, ROWS)
@@ -360,7 +360,7 @@ def test_a_record_that_broke_off_has_its_chain_checked_too(tmp_path: Path) -> No
     assert altered.altered == (650, "sample 650 was altered")
 
 
-def test_a_missing_log_beside_a_record_that_broke_off_is_said(tmp_path: Path) -> None:
+def test_a_missing_log_beside_an_interrupted_record_is_said(tmp_path: Path) -> None:
     path = make(tmp_path / "r.sqlite", live=True, close=False)
     wal_path(path).unlink()
     check = check_record(path)

@@ -10,7 +10,7 @@ from verifyrig.bench.instruments import TextFormat
 from verifyrig.core.errors import FrameError, SensorError, SerialError
 from verifyrig.sensors.quality import Implausible
 from verifyrig.sensors.serial_decoder import TextDecoder
-from verifyrig.sensors.serial_filter import Fault, ValueFilter, as_celsius
+from verifyrig.sensors.serial_filter import SerialFault, ValueFilter, as_celsius
 from verifyrig.sensors.serial_text import Field, LineSplitter, Said, parse_line, parse_pattern, select
 
 
@@ -140,25 +140,25 @@ def test_scales_are_converted(value: float, unit: str, temp_c: float) -> None:
     assert as_celsius(value, unit) == pytest.approx(temp_c, abs=1e-9)
 
 
-def taken(values: list[float], quantity: str = "temperature") -> list[float | Fault]:
+def taken(values: list[float], quantity: str = "temperature") -> list[float | SerialFault]:
     follower = ValueFilter(quantity)
     return [follower.take(value) for value in values]
 
 
 def test_the_first_value_waits_for_a_second_that_agrees() -> None:
-    assert taken([22.8, 22.9]) == [Fault.LEAP, 22.9]
-    assert taken([2.8, 22.9, 22.9]) == [Fault.LEAP, Fault.LEAP, 22.9]
+    assert taken([22.8, 22.9]) == [SerialFault.LEAP, 22.9]
+    assert taken([2.8, 22.9, 22.9]) == [SerialFault.LEAP, SerialFault.LEAP, 22.9]
 
 
 def test_a_lost_leading_digit_is_held_back_and_a_true_leap_believed_at_the_third_line() -> None:
-    assert taken([22.8, 22.9, 2.9, 22.9])[2:] == [Fault.LEAP, 22.9]
-    assert taken([22.8, 22.9, 60.0, 61.0, 62.0])[2:] == [Fault.LEAP, Fault.LEAP, 62.0]
+    assert taken([22.8, 22.9, 2.9, 22.9])[2:] == [SerialFault.LEAP, 22.9]
+    assert taken([22.8, 22.9, 60.0, 61.0, 62.0])[2:] == [SerialFault.LEAP, SerialFault.LEAP, 62.0]
 
 
 @pytest.mark.parametrize("code", [0.0, 85.0])
 def test_a_code_for_not_converted_is_not_a_temperature(code: float) -> None:
-    assert taken([22.8, 22.9] + [code] * 5)[2:] == [Fault.NOT_CONVERTED] * 5
-    assert taken([code] * 5) == [Fault.NOT_CONVERTED] * 5
+    assert taken([22.8, 22.9] + [code] * 5)[2:] == [SerialFault.NOT_CONVERTED] * 5
+    assert taken([code] * 5) == [SerialFault.NOT_CONVERTED] * 5
 
 
 def test_a_probe_that_comes_near_in_steps_may_read_exactly_zero() -> None:
@@ -168,7 +168,7 @@ def test_a_probe_that_comes_near_in_steps_may_read_exactly_zero() -> None:
 # SCPI-1999, 7.2.1 (from memory): 9.91E37 is "not a number", ±9.9E37 infinity.
 @pytest.mark.parametrize("code", [9.91e37, 9.9e37, -9.9e37, -127.0])
 def test_a_code_for_no_reading_is_not_a_value(code: float) -> None:
-    assert taken([22.8, 22.9, code])[2] is Fault.SAID
+    assert taken([22.8, 22.9, code])[2] is SerialFault.SAID
 
 
 def decoder(text: str = "", **options: object) -> TextDecoder:

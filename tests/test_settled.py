@@ -93,7 +93,7 @@ def test_a_long_stage_that_still_climbs_is_as_uncertain_as_the_climb() -> None:
     assert settled(climbing).u_k == pytest.approx(2.0, rel=0.1)
 
 
-def test_a_long_stage_is_known_and_a_short_one_is_foretold() -> None:
+def test_a_long_stage_is_known_and_a_short_one_is_forecast() -> None:
     long, short = settled(alike(0.0, 1)), settled(alike(0.0, 1, n=300))
     assert (long.known, long.extrapolated, long.why) == (True, False, ())
     assert short.extrapolated and short.why[0] == reason("extrapolated-not-settled")
@@ -195,7 +195,7 @@ def test_samples_that_are_all_alike_are_worth_no_more_than_their_hundredth_part(
     assert settled(values).u_k == pytest.approx(math.sqrt(0.5) / math.sqrt(301) * math.sqrt(99), rel=0.01)
 
 
-def test_a_load_in_pulses_settles_nowhere_and_a_rest_has_no_pulses() -> None:
+def test_a_load_in_pulses_settles_nowhere_and_an_idle_stage_has_no_pulses() -> None:
     trace = flat_trace(to_and_fro(2401))
     on_off = [Event(t_s=t, kind="load", detail={"share": s}) for t, s in ((60.0, 1.0), (90.0, 0.0), (120.0, 1.0))]
     pulsed = replace(trace, events=tuple(on_off))
@@ -229,7 +229,7 @@ def test_a_sensor_that_fell_silent_before_the_end_tells_nothing_of_the_end(silen
 # ---- the end that is foretold
 
 
-class Foretold:
+class KnownEnds:
     """A forecast by hand in place of the model's, and what it was asked with."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch, *, known: bool) -> None:
@@ -256,10 +256,10 @@ class Foretold:
         (True, "time", "die_2_temp_c", True),
     ],
 )
-def test_a_foretold_end_is_known_by_itself_or_by_the_rule_that_ended_the_stage(
+def test_a_forecast_end_is_known_by_itself_or_by_the_rule_that_ended_the_stage(
     monkeypatch: pytest.MonkeyPatch, known: bool, ended: str, channel: str, counts: bool
 ) -> None:
-    Foretold(monkeypatch, known=known)
+    KnownEnds(monkeypatch, known=known)
     trace = flat_trace(to_and_fro(300))
     trace = replace(
         trace,
@@ -276,7 +276,7 @@ def test_a_foretold_end_is_known_by_itself_or_by_the_rule_that_ended_the_stage(
 def test_the_forecast_is_given_ten_minutes_of_what_was_before_and_all_that_is_known(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    asked = Foretold(monkeypatch, known=True)
+    asked = KnownEnds(monkeypatch, known=True)
     n = 900  # a rest of 900 s, then 300 s of load
     trace = flat_trace(to_and_fro(300 + n - 60))
     columns = {**trace.columns, "cpu_fan_speed_rpm": np.full(len(trace.t_s), 900.0)}
@@ -300,7 +300,7 @@ def test_the_forecast_is_given_ten_minutes_of_what_was_before_and_all_that_is_kn
 
 
 def test_what_is_not_read_is_not_given(monkeypatch: pytest.MonkeyPatch) -> None:
-    asked = Foretold(monkeypatch, known=True)
+    asked = KnownEnds(monkeypatch, known=True)
     trace = flat_trace(to_and_fro(300))
     found_in(replace(trace, columns={"die_temp_c": trace.columns["die_temp_c"]}))
     assert (asked.named["power_w"], asked.named["fan_rpm"], asked.named["load_share"]) == (None, None, None)
@@ -311,7 +311,7 @@ def test_what_is_not_read_is_not_given(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_what_no_power_of_its_own_heats_is_bounded_by_its_slope_since_the_load_changed(
     monkeypatch: pytest.MonkeyPatch, resolution_k: float | None
 ) -> None:
-    asked = Foretold(monkeypatch, known=True)
+    asked = KnownEnds(monkeypatch, known=True)
     trace = flat_trace(to_and_fro(300))
     changed = Event(t_s=100.0, kind="load", detail={"share": 0.5})
     trace = replace(
@@ -328,7 +328,7 @@ def test_what_no_power_of_its_own_heats_is_bounded_by_its_slope_since_the_load_c
 # ---- the room's uncertainty
 
 
-def room_figures(u95_k: float | None, value_c: float = 22.0) -> tuple[float, float, float]:
+def ambient_figures(u95_k: float | None, value_c: float = 22.0) -> tuple[float, float, float]:
     """Return u95 of rise and of the resistance, and the rise, with a room typed in."""
     metrics = metrics_of(flat_trace(alike(0.0, 3), ambient={"value_c": value_c, "u95_k": u95_k}))
     rise, resistance = metrics["load.die_temp_c.rise"], metrics["load.thermal_resistance"]
@@ -339,15 +339,15 @@ def room_figures(u95_k: float | None, value_c: float = 22.0) -> tuple[float, flo
 @pytest.mark.parametrize("room_u95_k", [2.0, 5.0])
 def test_the_rooms_uncertainty_enters_the_rise_in_full(room_u95_k: float) -> None:
     # JCGM 100:2008, 5.1.2: of a difference the squares of both uncertainties add up.
-    sure, unsure = room_figures(1e-3), room_figures(room_u95_k)
+    sure, unsure = ambient_figures(1e-3), ambient_figures(room_u95_k)
     assert sure[2] == pytest.approx(LEVEL_C - 22.0, abs=0.2)
     assert math.sqrt(unsure[0] ** 2 - sure[0] ** 2) == pytest.approx(room_u95_k, rel=0.1)
 
 
 def test_the_rooms_uncertainty_enters_the_resistance_divided_by_the_power() -> None:
-    sure, unsure = room_figures(1e-3), room_figures(5.0)
+    sure, unsure = ambient_figures(1e-3), ambient_figures(5.0)
     assert math.sqrt(unsure[1] ** 2 - sure[1] ** 2) == pytest.approx(5.0 / 100.0, rel=0.1)
 
 
 def test_a_room_of_unknown_uncertainty_is_not_taken_for_a_sure_one() -> None:
-    assert room_figures(None)[0] > room_figures(1e-3)[0] + 0.1
+    assert ambient_figures(None)[0] > ambient_figures(1e-3)[0] + 0.1

@@ -11,7 +11,7 @@ from verifyrig.analysis import Forecast, StageForecaster
 from verifyrig.core.profile import Settle
 
 RULE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
-REST_S = 60
+IDLE_S = 60
 ROLLING_FROM = 0.4  # only forecasts from the last six tenths of the stage count
 
 
@@ -29,8 +29,8 @@ def rows(course: str, until_s: int) -> list[tuple[float, ...]]:
     temp_c = {"steady": steady, "changing": changing}[course]
     found: list[tuple[float, ...]] = []
     for t in range(until_s):
-        on = t >= REST_S
-        value_c = temp_c(float(t - REST_S)) if on else 30.0
+        on = t >= IDLE_S
+        value_c = temp_c(float(t - IDLE_S)) if on else 30.0
         # Steps of 0.1 K, as a fine sensor has; no noise, so that two ways of asking see the same.
         found.append((float(t), round(value_c, 1), 100.0 if on else 15.0, 900.0, 24.0, 1.0 if on else 0.0))
     return found
@@ -39,9 +39,9 @@ def rows(course: str, until_s: int) -> list[tuple[float, ...]]:
 def asked_on_the_way(course: str, until_s: int, every_s: int = 20) -> list[tuple[float, Forecast]]:
     """Return the forecasts of one stage as a run gets them: asked now and then, the last at the end."""
     stage, found = StageForecaster(RULE), []
-    whole = np.array(rows(course, REST_S + until_s + 1))
+    whole = np.array(rows(course, IDLE_S + until_s + 1))
     for elapsed in range(every_s, until_s + 1, every_s):
-        ahead = stage.forecast(whole[: REST_S + elapsed + 1], REST_S)
+        ahead = stage.forecast(whole[: IDLE_S + elapsed + 1], IDLE_S)
         if ahead is not None:
             found.append((float(elapsed), ahead))
     return found
@@ -49,7 +49,7 @@ def asked_on_the_way(course: str, until_s: int, every_s: int = 20) -> list[tuple
 
 def asked_once(course: str, until_s: int) -> Forecast:
     """Return the forecast from the same samples by one that has said nothing before."""
-    ahead = StageForecaster(RULE).forecast(np.array(rows(course, REST_S + until_s + 1)), REST_S)
+    ahead = StageForecaster(RULE).forecast(np.array(rows(course, IDLE_S + until_s + 1)), IDLE_S)
     assert ahead is not None
     return ahead
 
@@ -83,7 +83,7 @@ def test_where_the_forerunners_agree_nothing_is_added() -> None:
     assert found[-1][1].u95_k == pytest.approx(asked_once("steady", 300).u95_k, rel=0.35)
 
 
-def test_what_was_foretold_early_in_the_stage_is_forgotten_in_time() -> None:
+def test_what_was_forecast_early_in_the_stage_is_forgotten_in_time() -> None:
     # The change lies at 200 s; the forecasts before it no longer count at 700 s, since 0.4 of it is 280 s.
     late = asked_on_the_way("changing", 700)[-1][1]
     assert late.u95_k == pytest.approx(asked_once("changing", 700).u95_k, rel=0.5)

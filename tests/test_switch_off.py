@@ -83,7 +83,7 @@ def test_a_load_that_nobody_marked_is_ordered_off_all_the_same() -> None:
     assert [kind for _, kind, _ in stand.writer.events].count("load-not-seen-off") == 1
 
 
-def test_the_order_ends_where_the_power_is_seen_to_fall_back_to_rest() -> None:
+def test_the_order_ends_where_the_power_is_seen_to_fall_back_to_idle() -> None:
     stand, watcher = watched({12.0: "l"}, hot_from(25.0), lambda t: 120.0 if 12 <= t < 40 else 30.0)
     end = stand.run()
     ordered = [round(view.t_s) for view in watcher.views if view.order]

@@ -16,14 +16,14 @@ from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Stage, StageK
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict
 
-REST_S = 30.0
+IDLE_S = 30.0
 
 
 def trace_of(rate: FloatArray, *, period_s: float = 1.0, share: FloatArray | None = None, **plan: Any) -> Trace:
     """A rest, then a load that counts this work, a reading each `period_s`."""
     length_s = len(rate) * period_s
-    t_s = np.arange(0.0, REST_S + length_s - period_s / 2, period_s)
-    on = t_s >= REST_S
+    t_s = np.arange(0.0, IDLE_S + length_s - period_s / 2, period_s)
+    on = t_s >= IDLE_S
     rates = np.full_like(t_s, np.nan)
     rates[on] = rate
     shares = on.astype(float)
@@ -31,7 +31,7 @@ def trace_of(rate: FloatArray, *, period_s: float = 1.0, share: FloatArray | Non
         shares[on] = share
     load = LoadPlan(**{"work": "linear-algebra", **plan})
     stages = (
-        Stage(name="idle", kind=StageKind.IDLE, max_duration_s=REST_S),
+        Stage(name="idle", kind=StageKind.IDLE, max_duration_s=IDLE_S),
         Stage(name="load", kind=StageKind.LOAD, max_duration_s=length_s, load=load),
     )
     limit = Threshold(metric="load.work_rate_kept_share", minimum=0.93)
@@ -40,13 +40,13 @@ def trace_of(rate: FloatArray, *, period_s: float = 1.0, share: FloatArray | Non
         facts={"outcome": "completed"},
         profile=Profile(name="p", title="", text="", recipe="r", stages=stages, thresholds=(limit,)),
         stages=(
-            StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=REST_S, ended=StageEnd.TIME),
-            StageSpan(name="load", kind=StageKind.LOAD, start_s=REST_S, end_s=t_s[-1], ended=StageEnd.TIME),
+            StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=IDLE_S, ended=StageEnd.TIME),
+            StageSpan(name="load", kind=StageKind.LOAD, start_s=IDLE_S, end_s=t_s[-1], ended=StageEnd.TIME),
         ),
         t_s=t_s,
         utc_s=t_s + 1.9e9,
         columns={"die_temp_c": np.where(on, 60.0, 30.0), "load_share": shares, "work_rate_per_s": rates},
-        events=(Event(t_s=REST_S, kind="load", detail={"share": 1.0}),),
+        events=(Event(t_s=IDLE_S, kind="load", detail={"share": 1.0}),),
     )
 
 

@@ -21,7 +21,7 @@ import pytest
 from verifyrig.metrology.verdict import Verdict, judge, plain_word
 
 if TYPE_CHECKING:
-    from verifyrig.qa import Figure
+    from verifyrig.qa import UnitFigure
 
 __all__ = ["BenchRig", "GuardedFigure", "Judged", "RigRun", "pytest_addoption", "pytest_assertrepr_compare", "rig"]
 
@@ -61,7 +61,7 @@ class GuardedFigure:
     """One metric of a run, to be compared with `<=` and `>=`."""
 
     name: str
-    figure: Figure
+    figure: UnitFigure
     run: str
 
     def __le__(self, maximum: float) -> Judged:
@@ -101,7 +101,7 @@ class RigRun:
     run: str
     record: Path
     summary: Mapping[str, Any]
-    figures: Mapping[str, Figure]
+    figures: Mapping[str, UnitFigure]
 
     @property
     def verdict(self) -> Verdict:

@@ -12,7 +12,7 @@ from mock_hw.physics.parts import MachineParameters, Mistakes, SensorModel
 
 Fault = Callable[[MachineParameters, Dice, dict[str, str]], MachineParameters]
 
-_DEAD_PUMP_LEAST_REST_C = 56.0  # "50 °C within minutes is a fault": it must come to more than that at rest
+_DEAD_PUMP_LEAST_IDLE_C = 56.0  # "50 °C within minutes is a fault": it must come to more than that at rest
 _DEAD_PUMP_OVER_LIMIT_K = 1.0  # and settle at rest no further above its limit than this
 _WEDGE_UNEVENNESS = 0.3  # of what a wedge adds, how much the cores under its tight side are spared: assumed, no source
 
@@ -75,12 +75,12 @@ def _coolant_slow(machine: MachineParameters, dice: Dice, named: dict[str, str])
 
 def _coolant_stopped(machine: MachineParameters, dice: Dice, named: dict[str, str]) -> MachineParameters:
     """No flow, though the tachometer turns. It does not settle at rest safely, so its story starts on the way up."""
-    least_k_per_w = _standing_for(machine, _DEAD_PUMP_LEAST_REST_C)
+    least_k_per_w = _standing_for(machine, _DEAD_PUMP_LEAST_IDLE_C)
     most_k_per_w = _standing_for(machine, machine.processor.limit_c + _DEAD_PUMP_OVER_LIMIT_K)
     standing = dice.even(least_k_per_w, max(least_k_per_w, most_k_per_w))
     stopped = _stand_still(machine, standing)
     start_c = min(dice.even(44.0, 49.0), steady_state(stopped, 0.0).die_c - 6.0)
-    return _with_name(replace(stopped, rest_start_die_c=start_c), named)
+    return _with_name(replace(stopped, idle_start_die_c=start_c), named)
 
 
 def _stand_still(machine: MachineParameters, standing_k_per_w: float) -> MachineParameters:
@@ -88,12 +88,12 @@ def _stand_still(machine: MachineParameters, standing_k_per_w: float) -> Machine
     return replace(machine, thermal=thermal)
 
 
-def _standing_for(machine: MachineParameters, rest_die_c: float) -> float:
+def _standing_for(machine: MachineParameters, idle_die_c: float) -> float:
     """Return the standing resistance, within its range of 1.5 to 5 K/W, for which the die rests at a temperature."""
     low, high = 1.5, 5.0
     for _ in range(14):
         middle = (low + high) / 2
-        below = steady_state(_stand_still(machine, middle), 0.0).die_c < rest_die_c
+        below = steady_state(_stand_still(machine, middle), 0.0).die_c < idle_die_c
         low, high = (middle, high) if below else (low, middle)
     return low
 
@@ -113,12 +113,12 @@ def _case_choked(machine: MachineParameters, dice: Dice, named: dict[str, str]) 
     """The way to the room gets 2 to 4 times as long; the air inside the case takes all of it."""
     thermal = machine.thermal
     whole = thermal.plate_to_next_k_per_w + thermal.sink_to_air_k_per_w
-    choked = thermal.case_to_room_k_per_w + whole * (dice.scaled(2, 4) - 1)
-    return _with_name(replace(machine, thermal=replace(thermal, case_to_room_k_per_w=choked)), named)
+    choked = thermal.case_to_ambient_k_per_w + whole * (dice.scaled(2, 4) - 1)
+    return _with_name(replace(machine, thermal=replace(thermal, case_to_ambient_k_per_w=choked)), named)
 
 
 def _warm_room(machine: MachineParameters, dice: Dice, named: dict[str, str]) -> MachineParameters:
-    return _with_name(replace(machine, room=replace(machine.room, temp_c=dice.even(33, 38))), named)
+    return _with_name(replace(machine, ambient=replace(machine.ambient, temp_c=dice.even(33, 38))), named)
 
 
 def _power_limit_off(machine: MachineParameters, dice: Dice, named: dict[str, str]) -> MachineParameters:

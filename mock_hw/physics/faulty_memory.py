@@ -14,10 +14,10 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.loads.works.march import Words
-from verifyrig.loads.works.sweep import Place
+from verifyrig.loads.works.sweep import SweepPlace
 
 
-class Cell(NamedTuple):
+class MemoryCell(NamedTuple):
     """One bit of one word."""
 
     word: int
@@ -28,7 +28,7 @@ class Cell(NamedTuple):
 class StuckAt:
     """The cell always holds `value`."""
 
-    cell: Cell
+    cell: MemoryCell
     value: int
 
 
@@ -36,7 +36,7 @@ class StuckAt:
 class NoTransition:
     """The cell cannot change to `to`."""
 
-    cell: Cell
+    cell: MemoryCell
     to: int
 
 
@@ -44,8 +44,8 @@ class NoTransition:
 class Inversion:
     """A change of the aggressor to `to` inverts the victim."""
 
-    aggressor: Cell
-    victim: Cell
+    aggressor: MemoryCell
+    victim: MemoryCell
     to: int
 
 
@@ -53,8 +53,8 @@ class Inversion:
 class Idempotent:
     """A change of the aggressor to `to` forces the victim to `value`."""
 
-    aggressor: Cell
-    victim: Cell
+    aggressor: MemoryCell
+    victim: MemoryCell
     to: int
     value: int
 
@@ -63,8 +63,8 @@ class Idempotent:
 class StateForced:
     """While the aggressor holds `state`, the victim holds `value`."""
 
-    aggressor: Cell
-    victim: Cell
+    aggressor: MemoryCell
+    victim: MemoryCell
     state: int
     value: int
 
@@ -106,19 +106,19 @@ class FaultyMemory:
         """How many words there are."""
         return self.size
 
-    def read(self, place: Place) -> Words:
+    def read(self, place: SweepPlace) -> Words:
         """Return the words of a place, as they read."""
         values = [self._read_word(int(address)) for address in self._addresses(place).flat]
         kind = np.uint64 if self.bits > 8 else np.uint8
         return np.array(values, dtype=kind).reshape(self._addresses(place).shape)
 
-    def write(self, place: Place, values: Words) -> None:
+    def write(self, place: SweepPlace, values: Words) -> None:
         """Write the words of a place, one after the other."""
         for address, value in zip(self._addresses(place).flat, values.flat, strict=True):
             for word in self._reached(int(address)):
                 self._write_word(word, int(value))
 
-    def _addresses(self, place: Place) -> Words:
+    def _addresses(self, place: SweepPlace) -> Words:
         return place.of(np.arange(place.start, place.stop))
 
     def _reached(self, address: int) -> tuple[int, ...]:
@@ -156,22 +156,22 @@ class FaultyMemory:
         elif isinstance(fault, StateForced) and self._bit(fault.aggressor) == fault.state:
             self._set(fault.victim, fault.value)
 
-    def _bit(self, cell: Cell) -> int:
+    def _bit(self, cell: MemoryCell) -> int:
         return self.contents[cell.word] >> cell.bit & 1
 
-    def _set(self, cell: Cell, value: int) -> None:
+    def _set(self, cell: MemoryCell, value: int) -> None:
         bit = 1 << cell.bit
         self.contents[cell.word] = self.contents[cell.word] | bit if value else self.contents[cell.word] & ~bit
 
 
-def single_cell_faults(model: str, cells: Sequence[Cell]) -> Iterator[Fault]:
+def single_cell_faults(model: str, cells: Sequence[MemoryCell]) -> Iterator[Fault]:
     """Yield every fault of the model `SAF` or `TF` over the cells."""
     for cell in cells:
         for value in (0, 1):
             yield StuckAt(cell, value) if model == "SAF" else NoTransition(cell, value)
 
 
-def coupling_faults(model: str, pairs: Iterable[tuple[Cell, Cell]]) -> Iterator[Fault]:
+def coupling_faults(model: str, pairs: Iterable[tuple[MemoryCell, MemoryCell]]) -> Iterator[Fault]:
     """Yield every fault of the model `CFin`, `CFid` or `CFst` for pairs of aggressor and victim."""
     for aggressor, victim in pairs:
         for to in (0, 1):

@@ -36,7 +36,7 @@ _SETTLED_UPTIME_S = 1200.0
 _WAIT_S: dict[Stop, float] = {"thermal-cut": 180.0, "regulator-cut": 120.0, "supply-latch": 10.0}
 
 
-class Machine:
+class SimulatedMachine:
     """One machine under test.
 
     `power_state` is "on", "off" or "hung"; `last_stop` says why it last went off. A machine that is off cools on
@@ -59,7 +59,7 @@ class Machine:
         )
         self._random = boots
         cpu = parameters.processor
-        self.thermal = ThermalState(parameters.thermal, parameters.room.temp_at_c(0.0))
+        self.thermal = ThermalState(parameters.thermal, parameters.ambient.temp_at_c(0.0))
         self.governor = Governor(cpu)
         self.fans = FanRegulator(parameters.fans)
         self.supply = PowerSupply(parameters.supply, cpu.load_w, supply)
@@ -68,7 +68,7 @@ class Machine:
         self._sensors = SensorSet(parameters.sensors, seed)
         self.counters = Counters(cpu.cores, parameters.power_gain)
         self._elapsed_us = 0
-        self._rest_us = 0.0
+        self._carried_us = 0.0
         self._is_calm = False
         self._back_on_s = math.inf
         self.busy_cores: Sequence[int] | None = None
@@ -96,16 +96,16 @@ class Machine:
         self._is_calm = self._is_calm and share == self.share
         self.share = share
         self.busy_cores = busy_cores
-        whole_us = dt_s * 1e6 + self._rest_us
-        left_us = round(whole_us)
-        self._rest_us = whole_us - left_us
-        while left_us > 0:
-            step_us = min(left_us, _LONGEST_CALM_STEP_US if self._is_calm else _LONGEST_STEP_US)
+        whole_us = dt_s * 1e6 + self._carried_us
+        remaining_us = round(whole_us)
+        self._carried_us = whole_us - remaining_us
+        while remaining_us > 0:
+            step_us = min(remaining_us, _LONGEST_CALM_STEP_US if self._is_calm else _LONGEST_STEP_US)
             before_c, before_w, second_c = self.die_c, self.power_w, self.second_die_c
             self._step(step_us)
             moved_k = max(abs(self.die_c - before_c), abs(self.second_die_c - second_c))
             self._is_calm = moved_k < _CALM_K and abs(self.power_w - before_w) < _CALM_W
-            left_us -= step_us
+            remaining_us -= step_us
         self._sensors.sample(self.elapsed_s, self._truths)
 
     def _step(self, dt_us: int) -> None:
@@ -128,7 +128,7 @@ class Machine:
         self.power_w = self.thermal.step(
             self.fans.levels,
             dt_us,
-            self.room_c,
+            self.ambient_c,
             self.parameters.thermal.board_power_w if on else 0.0,
             choose_power_w,
         )
@@ -174,8 +174,8 @@ class Machine:
 
     def _step_dead(self, dt_us: int) -> None:
         """Off: everything cools. Hung: it draws its rest power, and nobody is at home."""
-        rest_w = self.parameters.processor.rest_w if self.power_state == "hung" else 0.0
-        self._step_heat(dt_us, lambda _unpowered_c, _gain: rest_w)
+        idle_w = self.parameters.processor.idle_w if self.power_state == "hung" else 0.0
+        self._step_heat(dt_us, lambda _unpowered_c, _gain: idle_w)
         self.regulator.advance(self.case_c, self.power_w, dt_us * 1e-6)
         if self.elapsed_s >= self._back_on_s:
             self._boot()
@@ -199,7 +199,7 @@ class Machine:
         self.share = 0.0
         self.governor.restart()
         self.die_c, self.case_c = self.thermal.temps[0], self.thermal.temps[-1]
-        self.power_w = self.parameters.processor.rest_w
+        self.power_w = self.parameters.processor.idle_w
         self._step_second_die(0.0)
         self.counters.restart(energy_uj=self._random.randrange(ENERGY_RANGE_UJ))
         self.mistakes.restart()
@@ -225,15 +225,15 @@ class Machine:
     def _start(self, start: Literal["rest", "cold"]) -> None:
         if start == "cold":
             return
-        if self.parameters.rest_start_die_c is None:
-            self._settle_at_rest()
+        if self.parameters.idle_start_die_c is None:
+            self._settle_at_idle()
         else:
-            self._warm_up_to(self.parameters.rest_start_die_c)
+            self._warm_up_to(self.parameters.idle_start_die_c)
 
-    def _settle_at_rest(self) -> None:
-        rest = steady_state(self.parameters, 0.0, room_c=self.room_c)
-        self.thermal.set(rest.temps_c)
-        self.die_c, self.case_c, self.power_w = rest.die_c, rest.temps_c["case"], rest.power_w
+    def _settle_at_idle(self) -> None:
+        idle = steady_state(self.parameters, 0.0, ambient_c=self.ambient_c)
+        self.thermal.set(idle.temps_c)
+        self.die_c, self.case_c, self.power_w = idle.die_c, idle.temps_c["case"], idle.power_w
         self.counters.uptime_s = _SETTLED_UPTIME_S
         self._calm()
 
@@ -260,9 +260,9 @@ class Machine:
         return self._elapsed_us * 1e-6
 
     @property
-    def room_c(self) -> float:
+    def ambient_c(self) -> float:
         """The room now, drift included, °C."""
-        return self.parameters.room.temp_at_c(self.elapsed_s)
+        return self.parameters.ambient.temp_at_c(self.elapsed_s)
 
     def temp_c(self, node: str) -> float:
         """Return the true temperature of a node of the network ("plate", "coolant", ...); NaN where it has none."""

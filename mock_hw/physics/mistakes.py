@@ -12,22 +12,22 @@ from mock_hw.physics.parts import Mistakes
 class Countdown:
     """Events at a rate per second of full work; the draw does not depend on how time is cut into steps."""
 
-    __slots__ = ("_left_s", "_random", "_rate_per_s")
+    __slots__ = ("_random", "_rate_per_s", "_remaining_s")
 
     def __init__(self, rate_per_s: float, rng: random.Random) -> None:
         self._rate_per_s = rate_per_s
         self._random = rng
-        self._left_s = self._next()
+        self._remaining_s = self._next()
 
     def _next(self) -> float:
         return self._random.expovariate(self._rate_per_s) if self._rate_per_s > 0 else math.inf
 
     def spend(self, work_s: float) -> int:
         """Return how many events fall into `work_s` seconds of full work."""
-        self._left_s -= work_s
+        self._remaining_s -= work_s
         events = 0
-        while self._left_s <= 0:
-            self._left_s += self._next()
+        while self._remaining_s <= 0:
+            self._remaining_s += self._next()
             events += 1
         return events
 

@@ -112,20 +112,20 @@ class ThermalNetwork:
         matrix = np.zeros((size, size))
         for row, link in enumerate(self._links_w_per_k(cpu_fan_share)):
             matrix[row : row + 2, row : row + 2] += [[link, -link], [-link, link]]
-        matrix[-1, -1] += self.room_w_per_k(case_fan_share)
+        matrix[-1, -1] += self.ambient_w_per_k(case_fan_share)
         return matrix
 
-    def room_w_per_k(self, case_fan_share: float) -> float:
+    def ambient_w_per_k(self, case_fan_share: float) -> float:
         """Return the conductance from case air to room, W/K."""
         share = _CASE_STILL_SHARE + (1 - _CASE_STILL_SHARE) * case_fan_share
-        return share / self._thermal.case_to_room_k_per_w
+        return share / self._thermal.case_to_ambient_k_per_w
 
     def _sources(self, case_fan_share: float) -> FloatArray:
         """Return the heat into each node per unit of (die power, case power, room), shape (n, 3)."""
         sources: FloatArray = np.zeros((len(self.nodes), 3), dtype=np.float64)
         sources[0, 0] = 1.0
         sources[-1, 1] = 1.0
-        sources[-1, 2] = self.room_w_per_k(case_fan_share)
+        sources[-1, 2] = self.ambient_w_per_k(case_fan_share)
         return sources
 
     def steady_response(self, cpu_fan_share: float, case_fan_share: float) -> FloatArray:
@@ -213,7 +213,7 @@ def steady_state(
     params: MachineParameters,
     share: float = 1.0,
     *,
-    room_c: float | None = None,
+    ambient_c: float | None = None,
     fan_share: float | None = None,
 ) -> SteadyState:
     """Return the true steady state under a constant share of the processor.
@@ -226,26 +226,26 @@ def steady_state(
 
     A hotter die asks for more fan and more fan cools the die, so the fan speed is found by bisection.
     """
-    room = params.room.temp_c if room_c is None else room_c
+    ambient = params.ambient.temp_c if ambient_c is None else ambient_c
     network = ThermalNetwork(params.thermal)
     if fan_share is not None:
-        return _steady_at(params, network, share, room, fan_share)
+        return _steady_at(params, network, share, ambient, fan_share)
     low, high = params.fans.low_share, 1.0
     for _ in range(24):
         middle = (low + high) / 2
-        die_c = _steady_at(params, network, share, room, middle).die_c
+        die_c = _steady_at(params, network, share, ambient, middle).die_c
         low, high = (middle, high) if params.fans.duty_share(die_c) > middle else (low, middle)
-    return _steady_at(params, network, share, room, low)
+    return _steady_at(params, network, share, ambient, low)
 
 
 def _steady_at(
-    params: MachineParameters, network: ThermalNetwork, share: float, room_c: float, fan_share: float
+    params: MachineParameters, network: ThermalNetwork, share: float, ambient_c: float, fan_share: float
 ) -> SteadyState:
     """Solve the steady state at one fan speed, leakage and throttling included."""
     cpu = params.processor
     cpu_share = 0.0 if params.fans.cpu_fan_stopped else fan_share
     response = network.steady_response(cpu_share, fan_share)
-    unpowered_c = response[:, 1] * params.thermal.board_power_w + response[:, 2] * room_c
+    unpowered_c = response[:, 1] * params.thermal.board_power_w + response[:, 2] * ambient_c
     gain, clock = float(response[0, 0]), 1.0
     power_w = _leaking_power_w(params, reference_power_w(cpu, share, clock), float(unpowered_c[0]), gain)
     if unpowered_c[0] + gain * power_w > cpu.limit_c:
@@ -254,7 +254,7 @@ def _steady_at(
         power_w = _leaking_power_w(params, reference_power_w(cpu, share, clock), float(unpowered_c[0]), gain)
     temps = unpowered_c + response[:, 0] * power_w
     named = {node: float(temp) for node, temp in zip(network.nodes, temps, strict=True)}
-    return SteadyState(temps_c={**named, "room": room_c}, power_w=power_w, clock_share=clock, fan_share=fan_share)
+    return SteadyState(temps_c={**named, "room": ambient_c}, power_w=power_w, clock_share=clock, fan_share=fan_share)
 
 
 def _leaking_power_w(params: MachineParameters, reference_w: float, unpowered_c: float, gain: float) -> float:

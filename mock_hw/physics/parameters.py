@@ -13,13 +13,13 @@ from mock_hw.physics.dice import Dice
 from mock_hw.physics.faults import FAULTS
 from mock_hw.physics.network import steady_state, true_impedance
 from mock_hw.physics.parts import (
+    AmbientAir,
     BoardPower,
     Cooler,
     Fans,
     MachineParameters,
     Mistakes,
     Processor,
-    Room,
     Supply,
     ThermalPath,
 )
@@ -67,7 +67,7 @@ _USUAL_TRIP_C = 95.0
 _BELOW_LIMIT_K = 3.0
 _MARGIN_TO_TRIP_K = 10.0
 _HIGHEST_RESISTANCE_K_PER_W = 0.40
-_HIGHEST_REST_RISE_K = 18.0
+_HIGHEST_IDLE_RISE_K = 18.0
 _HIGHEST_STEP_RATE_K_PER_S = 4.0
 _HIGHEST_REGULATOR_C = 85.0
 
@@ -133,16 +133,16 @@ def is_healthy(machine: MachineParameters) -> bool:
     room, and the voltage regulator below 85 °C. The bounds are common practice, no source.
     """
     trip_c = min(_USUAL_TRIP_C, machine.processor.limit_c - _BELOW_LIMIT_K)
-    warmest_c = machine.room.temp_c + machine.room.drift_k
-    rest = steady_state(machine, 0.0, room_c=warmest_c)
-    full = steady_state(machine, 1.0, room_c=warmest_c)
-    step_w = full.power_w - rest.power_w
-    line_c = rest.die_c + 1.5 * true_impedance(machine, 2.0) * step_w
+    warmest_c = machine.ambient.temp_c + machine.ambient.drift_k
+    idle = steady_state(machine, 0.0, ambient_c=warmest_c)
+    full = steady_state(machine, 1.0, ambient_c=warmest_c)
+    step_w = full.power_w - idle.power_w
+    line_c = idle.die_c + 1.5 * true_impedance(machine, 2.0) * step_w
     regulator_c = full.temps_c["case"] + _regulator_rise_k(machine.board_power, full.power_w)
     return (
         full.die_c <= trip_c - _MARGIN_TO_TRIP_K
         and (full.die_c - warmest_c) / full.power_w <= _HIGHEST_RESISTANCE_K_PER_W
-        and rest.die_c - warmest_c <= _HIGHEST_REST_RISE_K
+        and idle.die_c - warmest_c <= _HIGHEST_IDLE_RISE_K
         and true_impedance(machine, 10.0) * step_w / 10.0 <= _HIGHEST_STEP_RATE_K_PER_S
         and line_c <= trip_c - _BELOW_LIMIT_K
         and regulator_c <= _HIGHEST_REGULATOR_C
@@ -160,7 +160,7 @@ def _any_machine(seed: int, cooler: Cooler, dice: Dice) -> MachineParameters:
         seed=seed,
         cause="none",
         thermal=_draw_thermal(dice, cooler),
-        room=_draw_room(dice),
+        ambient=_draw_ambient(dice),
         processor=processor,
         fans=_draw_fans(dice),
         supply=_draw_supply(dice),
@@ -168,7 +168,7 @@ def _any_machine(seed: int, cooler: Cooler, dice: Dice) -> MachineParameters:
         mistakes=Mistakes(),
         sensors=draw_sensors(dice, processor, cooler),
         power_gain=1 + dice.even(-0.05, 0.05),
-        rest_start_die_c=None,
+        idle_start_die_c=None,
     )
 
 
@@ -191,13 +191,13 @@ def _draw_thermal(dice: Dice, cooler: Cooler) -> ThermalPath:
         flow_l_per_min=0.0 if air else dice.scaled(0.7, 1.5),
         standing_k_per_w=math.inf if air else dice.scaled(1.5, 5.0),
         coolant_to_radiator_k_per_w=0.01,
-        case_to_room_k_per_w=dice.scaled(0.015, 0.035),
+        case_to_ambient_k_per_w=dice.scaled(0.015, 0.035),
         board_power_w=dice.even(15, 35),
     )
 
 
-def _draw_room(dice: Dice) -> Room:
-    return Room(
+def _draw_ambient(dice: Dice) -> AmbientAir:
+    return AmbientAir(
         temp_c=dice.even(18, 27),
         drift_k=dice.even(0.1, 0.5),
         drift_period_s=dice.even(1800, 5400),
@@ -210,7 +210,7 @@ def _draw_processor(dice: Dice) -> Processor:
     cores = dice.one_of((4, 6, 8), typical=6)
     full_mhz = 100.0 * round(dice.even(36, 52))
     return Processor(
-        rest_w=dice.scaled(8, 30),
+        idle_w=dice.scaled(8, 30),
         load_w=load_w,
         leakage_per_k=dice.even(0.003, 0.008),
         leakage_reference_c=50.0,

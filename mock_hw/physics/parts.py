@@ -23,7 +23,7 @@ class ThermalPath:
         still_air_factor: How many times worse the sink gets when no fan turns.
         flow_l_per_min: Real coolant flow; 0 means it stands still, whatever the tachometer says.
         standing_k_per_w: Plate to coolant when the coolant stands still, K/W.
-        case_to_room_k_per_w: Case air to room with the case fans at full speed, K/W.
+        case_to_ambient_k_per_w: Case air to room with the case fans at full speed, K/W.
         board_power_w: Heat of all other parts into the case air, W.
     """
 
@@ -42,12 +42,12 @@ class ThermalPath:
     flow_l_per_min: float
     standing_k_per_w: float
     coolant_to_radiator_k_per_w: float
-    case_to_room_k_per_w: float
+    case_to_ambient_k_per_w: float
     board_power_w: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Room:
+class AmbientAir:
     """The room's air, and its slow drift (a sine of amplitude `drift_k`)."""
 
     temp_c: float
@@ -65,7 +65,7 @@ class Processor:
     """Power, clocks and limits of the processor.
 
     Attributes:
-        rest_w: Power with nothing to do, at `leakage_reference_c`, W.
+        idle_w: Power with nothing to do, at `leakage_reference_c`, W.
         load_w: Power at full share and full clock, at `leakage_reference_c`, W.
         leakage_per_k: Growth of the power with die temperature, 1/K.
         limit_c: Die temperature at which it throttles, °C.
@@ -77,7 +77,7 @@ class Processor:
         long_limit_w, short_limit_w: The power limits that the firmware states, W.
     """
 
-    rest_w: float
+    idle_w: float
     load_w: float
     leakage_per_k: float
     leakage_reference_c: float
@@ -210,7 +210,7 @@ class MachineParameters:
 
     Attributes:
         case, cause: Name of the case and its true cause.
-        rest_start_die_c: Where the machine cannot settle at rest safely: the die's temperature at which the
+        idle_start_die_c: Where the machine cannot settle at rest safely: the die's temperature at which the
             story starts, on the way up after power-on; None where it starts settled.
         power_gain: What the energy counter shows over the truth.
         second_die_k_per_w: Resistance from a second die to the lid, K/W; None for a processor with one die.
@@ -221,7 +221,7 @@ class MachineParameters:
     seed: int
     cause: str
     thermal: ThermalPath
-    room: Room
+    ambient: AmbientAir
     processor: Processor
     fans: Fans
     supply: Supply
@@ -229,7 +229,7 @@ class MachineParameters:
     mistakes: Mistakes
     sensors: Mapping[str, SensorModel]
     power_gain: float
-    rest_start_die_c: float | None
+    idle_start_die_c: float | None
     second_die_k_per_w: float | None = None
 
     @property

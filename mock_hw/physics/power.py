@@ -7,18 +7,18 @@ import math
 from mock_hw.physics.parts import Processor
 
 _CLOCK_EXPONENT = 2.4  # power over clock where the voltage follows: between the square and the cube
-_REST_FALLS_BY = 0.4  # part of the rest power that follows the clock down when throttled
+_IDLE_FALLS_BY = 0.4  # part of the rest power that follows the clock down when throttled
 
 
 def reference_power_w(processor: Processor, share: float, clock_share: float) -> float:
     """Return the package power at the leakage reference temperature, W."""
-    work = share * (processor.load_w - processor.rest_w) * math.pow(clock_share, _CLOCK_EXPONENT)
-    return rest_power_w(processor, clock_share) + work
+    work = share * (processor.load_w - processor.idle_w) * math.pow(clock_share, _CLOCK_EXPONENT)
+    return idle_power_w(processor, clock_share) + work
 
 
-def rest_power_w(processor: Processor, clock_share: float) -> float:
+def idle_power_w(processor: Processor, clock_share: float) -> float:
     """Return the part of the power that does no work, at the reference temperature, W."""
-    return processor.rest_w * (1 - _REST_FALLS_BY * (1 - clock_share))
+    return processor.idle_w * (1 - _IDLE_FALLS_BY * (1 - clock_share))
 
 
 def leakage_factor(processor: Processor, die_c: float) -> float:
@@ -31,13 +31,13 @@ def clock_share_for(processor: Processor, share: float, wanted_w: float, lowest:
 
     The rest power follows the clock too, weakly: six rounds of substitution settle it.
     """
-    span_w = share * (processor.load_w - processor.rest_w)
+    span_w = share * (processor.load_w - processor.idle_w)
     if span_w <= 0:
         return lowest
     clock = lowest
     for _ in range(6):
-        room_w = wanted_w - rest_power_w(processor, clock)
-        if room_w <= 0:
+        headroom_w = wanted_w - idle_power_w(processor, clock)
+        if headroom_w <= 0:
             return lowest
-        clock = min(highest, max(lowest, math.pow(room_w / span_w, 1 / _CLOCK_EXPONENT)))
+        clock = min(highest, max(lowest, math.pow(headroom_w / span_w, 1 / _CLOCK_EXPONENT)))
     return clock

@@ -17,13 +17,13 @@ _STANDING_HOSE_SHARE = 0.3  # without flow the first hose still sits by the hot 
 class ThermalState:
     """Node temperatures of one machine. All temperatures in °C."""
 
-    def __init__(self, thermal: ThermalPath, room_c: float) -> None:
+    def __init__(self, thermal: ThermalPath, ambient_c: float) -> None:
         self._thermal = thermal
         self.network = ThermalNetwork(thermal)
         self._size = len(self.network.nodes)
         self._index = {node: row for row, node in enumerate(self.network.nodes)}
-        self._inputs = np.full(self._size + 3, room_c)
-        self._inputs[self._size :] = (0.0, thermal.board_power_w, room_c)
+        self._inputs = np.full(self._size + 3, ambient_c)
+        self._inputs[self._size :] = (0.0, thermal.board_power_w, ambient_c)
         self.temps: list[float] = self._inputs[: self._size].tolist()
 
     def set(self, temps_c: dict[str, float]) -> None:
@@ -35,7 +35,7 @@ class ThermalState:
         self,
         levels: tuple[int, int],
         dt_us: int,
-        room_c: float,
+        ambient_c: float,
         board_power_w: float,
         choose_power_w: Callable[[float, float], float],
     ) -> float:
@@ -46,7 +46,7 @@ class ThermalState:
         """
         step = self.network.propagator(*levels, dt_us)
         inputs, size = self._inputs, self._size
-        inputs[size:] = (0.0, board_power_w, room_c)
+        inputs[size:] = (0.0, board_power_w, ambient_c)
         ends = step.matrix @ inputs
         power_w = choose_power_w(float(ends[0]), step.die_gain_k_per_w)
         ends += step.die_column * power_w

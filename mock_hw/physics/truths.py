@@ -37,7 +37,7 @@ class Inside(Protocol):
         ...
 
     @property
-    def room_c(self) -> float:
+    def ambient_c(self) -> float:
         """The true room temperature, °C."""
         ...
 
@@ -56,7 +56,7 @@ def truths(machine: Inside) -> dict[str, float]:
         "radiator_temp_c": thermal.temp_c("radiator"),
         "hose_in_temp_c": thermal.temp_c("coolant"),
         "hose_out_temp_c": thermal.hose_out_c,
-        "ambient_temp_c": machine.room_c,
+        "ambient_temp_c": machine.ambient_c,
         "inlet_temp_c": case_c,
         "exhaust_temp_c": case_c,
         "board_temp_c": case_c + _BOARD_OVER_CASE_K,

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 Request = tuple[float, tuple[int, ...] | None]
-REST: Request = (0.0, None)
+IDLE: Request = (0.0, None)
 
 
 class LoadFile:
@@ -19,18 +19,18 @@ class LoadFile:
         path.write_text(format_load(0.0))
         self._path = path
         self._cores = cores
-        self._request = REST
+        self._request = IDLE
         self._text = b""
         self._fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
 
     def read(self) -> Request:
         """Return the share and the cores asked for now. A file that is gone asks for nothing."""
         if os.fstat(self._fd).st_nlink == 0 and not self._open_again():
-            return REST
+            return IDLE
         text = os.pread(self._fd, 4096, 0)
         if text != self._text or not text:
             if not text and not self._text:
-                return REST  # empty twice: nobody is about to write
+                return IDLE  # empty twice: nobody is about to write
             self._text = text
             self._request = parse_load(text.decode(errors="replace"), self._cores, self._request)
         return self._request
@@ -51,7 +51,7 @@ class LoadFile:
             self._fd = -1
 
 
-def parse_load(text: str, cores: int, before: Request = REST) -> Request:
+def parse_load(text: str, cores: int, before: Request = IDLE) -> Request:
     """Return the share of the whole processor, 0 to 1, and the cores that carry it (None: all).
 
     An empty text is a writer between truncating and writing, so the request before holds. Anything else that
@@ -64,8 +64,8 @@ def parse_load(text: str, cores: int, before: Request = REST) -> Request:
         share = float(words[0])
         busy = _core_list(words[1], cores) if len(words) > 1 else None
     except ValueError:
-        return REST
-    return (min(1.0, max(0.0, share)), busy) if math.isfinite(share) else REST
+        return IDLE
+    return (min(1.0, max(0.0, share)), busy) if math.isfinite(share) else IDLE
 
 
 def _core_list(word: str, cores: int) -> tuple[int, ...] | None:

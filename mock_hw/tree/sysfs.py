@@ -12,7 +12,7 @@ import shutil
 from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
 
-from mock_hw.physics.machine import Machine
+from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.sensing import PROBE_CHANNELS, probes_for
 from mock_hw.tree.live_files import NUMBER_WIDTH, LiveFile
 from mock_hw.tree.load_file import LoadFile, Request
@@ -40,7 +40,7 @@ class Tree:
         ValueError: The root holds something else, or there is no such probe on this machine.
     """
 
-    def __init__(self, root: Path, machine: Machine, probes: Sequence[str] = ("room",)) -> None:
+    def __init__(self, root: Path, machine: SimulatedMachine, probes: Sequence[str] = ("room",)) -> None:
         self._root = root
         self._machine = machine
         self._files: list[LiveFile] = []
@@ -50,7 +50,7 @@ class Tree:
         _check_probes(probes, machine)
         _clear(root)
         self._lay_hwmon(tuple(probes))
-        self._lay_rest()
+        self._lay_others()
         self.write()
 
     # -- laying out ---------------------------------------------------------------------------------------------
@@ -82,7 +82,7 @@ class Tree:
             values += [(self._live(f"{folder}/{name}"), *source) for name, source in device.living.items()]
             self._pwm += [(self._live(f"{folder}/{name}"), part) for name, part in device.pwm.items()]
 
-    def _lay_rest(self) -> None:
+    def _lay_others(self) -> None:
         parameters = self._machine.parameters
         cpu = parameters.processor
         for path, text in fixed_files(parameters).items():
@@ -172,7 +172,7 @@ class Tree:
             file.close()
 
 
-def _check_probes(probes: Sequence[str], machine: Machine) -> None:
+def _check_probes(probes: Sequence[str], machine: SimulatedMachine) -> None:
     possible = probes_for(machine.parameters.cooler)
     for probe in probes:
         if probe not in possible:

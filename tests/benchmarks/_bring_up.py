@@ -19,7 +19,7 @@ from typing import Any
 
 import psutil
 
-from tests.bring_up_stand import Stand, ToldLoad, in_state, powerless, software_renderer
+from tests.bring_up_stand import CommandedLoad, Stand, in_state, powerless, software_renderer
 from verifyrig.core.errors import LoadError
 from verifyrig.core.interfaces import LoadDemand
 
@@ -98,7 +98,7 @@ def trip_s(work: str, state: str, card: str) -> float:
 
 def stop_on_the_way_s(work: str, state: str, card: str) -> float:
     """Return the seconds from the call of `stop` to the last worker powerless, as the system shows it."""
-    load = ToldLoad(card=card)
+    load = CommandedLoad(card=card)
     others = frozenset(child.pid for child in psutil.Process().children())
 
     def start() -> None:
@@ -125,9 +125,9 @@ def death_s(work: str, state: str, card: str) -> float:
     words = [sys.executable, "-c", SUPERVISOR, work, str(MEMORY_SHARE), card]
     env = {**os.environ, "PYTHONPATH": str(REPO)}
     with subprocess.Popen(words, stdout=subprocess.PIPE, env=env, text=True) as supervisor:
-        told = ToldLoad()
-        threading.Thread(target=_hear, args=(supervisor, told), daemon=True).start()
-        _wait_for(state, lambda: psutil.Process(supervisor.pid).children(), told)
+        commanded = CommandedLoad()
+        threading.Thread(target=_hear, args=(supervisor, commanded), daemon=True).start()
+        _wait_for(state, lambda: psutil.Process(supervisor.pid).children(), commanded)
         pids = {child.pid for child in psutil.Process(supervisor.pid).children()}
         began_s = time.monotonic()
         supervisor.kill()
@@ -135,12 +135,12 @@ def death_s(work: str, state: str, card: str) -> float:
         return time.monotonic() - began_s
 
 
-def _hear(supervisor: subprocess.Popen[str], told: ToldLoad) -> None:
+def _hear(supervisor: subprocess.Popen[str], commanded: CommandedLoad) -> None:
     if supervisor.stdout is not None and supervisor.stdout.readline():
-        told.told.append(1.0)
+        commanded.commanded.append(1.0)
 
 
-def _wait_for(state: str, children: Callable[[], list[psutil.Process]], load: ToldLoad) -> list[psutil.Process]:
+def _wait_for(state: str, children: Callable[[], list[psutil.Process]], load: CommandedLoad) -> list[psutil.Process]:
     end_s = time.monotonic() + LIMIT_S
     while time.monotonic() < end_s:
         found = list(_workers(children))

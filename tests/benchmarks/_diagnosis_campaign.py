@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from mock_hw.physics.machine import Machine
+from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import CASES, draw
 from mock_hw.physics.parts import MachineParameters
@@ -21,8 +21,8 @@ from tests.benchmarks._diagnosis_machines import PLAIN, run_machine
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis import tables
-from verifyrig.diagnosis.evidence import Piece, Seen, merged
-from verifyrig.diagnosis.judging import Judged, judge, see
+from verifyrig.diagnosis.evidence import EvidencePiece, MachineEvidence, merged
+from verifyrig.diagnosis.judging import Judgement, judge, see
 from verifyrig.diagnosis.next_test import State, TestPlan, next_tests, outcome_table, plans
 from verifyrig.diagnosis.state import state_of
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
@@ -75,7 +75,7 @@ _CURES = {
     "cooler-room": ("warm-room",),
 }
 
-Policy = Callable[[Judged, State, np.random.Generator], TestPlan | None]
+Policy = Callable[[Judgement, State, np.random.Generator], TestPlan | None]
 
 
 @dataclass(slots=True)
@@ -89,7 +89,7 @@ class Bench:
     traces: list[Trace] = field(default_factory=list)
     answers: dict[str, str] = field(default_factory=dict)
     findings: dict[str, str] = field(default_factory=dict)
-    pieces: list[Piece] = field(default_factory=list)
+    pieces: list[EvidencePiece] = field(default_factory=list)
     done: set[str] = field(default_factory=set)
     minutes: float = 0.0
 
@@ -98,7 +98,7 @@ class Bench:
         """The mechanism at fault."""
         return _MECHANISM[self.case]
 
-    def seen(self) -> Seen:
+    def seen(self) -> MachineEvidence:
         """All evidence so far."""
         told = merged([see(trace) for trace in self.traces])
         return replace(
@@ -153,23 +153,23 @@ class Bench:
 
     def _by_probe(self, finding: str) -> str:
         """Hoses and radiator at rest, from the simulated machine's own temperatures."""
-        machine = Machine(self.parameters, seed=self.seed)
+        machine = SimulatedMachine(self.parameters, seed=self.seed)
         machine.advance(300.0, 0.0)
-        room, coolant = machine.room_c, machine.coolant_c
+        ambient, coolant = machine.ambient_c, machine.coolant_c
         hot = machine.thermal.hose_out_c
         if finding == "radiator":
-            over_k = machine.temp_c("radiator") - room
+            over_k = machine.temp_c("radiator") - ambient
             return "cold" if over_k < 4 else "warm" if over_k < 15 else "hot"
         if hot - coolant > 2.0:
             return "one-hot"
-        return "both-hot" if coolant - room > 8 else "both-cold"
+        return "both-hot" if coolant - ambient > 8 else "both-cold"
 
     def _swap(self, plan: TestPlan) -> None:
         words = list(plan.outcomes)
         word = self._slip(tuple(words), self._outcome(plan, words))
         row = outcome_table(plan, self.parameters.cooler)[words.index(word)]
         self.pieces.append(
-            Piece(name=plan.key, says=reason("load-failed", what=word), logs=np.log(np.maximum(row, 1e-3)))
+            EvidencePiece(name=plan.key, says=reason("load-failed", what=word), logs=np.log(np.maximum(row, 1e-3)))
         )
 
     def _outcome(self, plan: TestPlan, words: list[str]) -> str:
@@ -207,19 +207,19 @@ def take_in(case: str, seed: int, rng: np.random.Generator) -> Bench:
     return bench
 
 
-def proposed(judged: Judged, state: State, rng: np.random.Generator) -> TestPlan | None:
+def proposed(judged: Judgement, state: State, rng: np.random.Generator) -> TestPlan | None:
     """The test that tells most for each minute."""
     found = next_tests(judged, state)
     return found[0].plan if found else None
 
 
-def at_random(judged: Judged, state: State, rng: np.random.Generator) -> TestPlan | None:
+def at_random(judged: Judgement, state: State, rng: np.random.Generator) -> TestPlan | None:
     """Any test that is possible and safe and tells anything at all."""
     found = next_tests(judged, state)
     return found[int(rng.integers(len(found)))].plan if found else None
 
 
-def paste_first(judged: Judged, state: State, rng: np.random.Generator) -> TestPlan | None:
+def paste_first(judged: Judgement, state: State, rng: np.random.Generator) -> TestPlan | None:
     """Paste first, then cooler, then supply, and so on."""
     return next((plan for key in _FIXED for plan in plans() if plan.key == key and key not in state.done), None)
 

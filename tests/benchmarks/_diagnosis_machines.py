@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from mock_hw.physics.machine import Machine
+from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import MachineParameters
 from verifyrig.core.trace import Event, StageSpan, Trace
@@ -28,14 +28,14 @@ PLAIN = (
 WITH_PROBES = (*PLAIN, "plate_temp_c", "coolant_temp_c", "radiator_temp_c")
 _TRIP_C, _BELOW_LIMIT_K = 95.0, 3.0
 _GATE_C, _GATE_RISE_K = 50.0, 25.0
-_REST_S, _PULSES, _ON_S, _OFF_S = 150, 4, 5, 55
+_IDLE_S, _PULSES, _ON_S, _OFF_S = 150, 4, 5, 55
 
 
 @dataclass(slots=True)
 class Recorder:
     """Samples a machine once a second into columns."""
 
-    machine: Machine
+    machine: SimulatedMachine
     channels: Sequence[str]
     rows: list[dict[str, float]] = field(default_factory=list)
     times: list[float] = field(default_factory=list)
@@ -75,8 +75,8 @@ class Recorder:
     def move(self, seconds: int, share: float, stop: Callable[[], bool] | None = None) -> bool:
         """Run on for some seconds; return whether something stopped it before."""
         if share != self.share:
-            told = 1.0 if share > 0 else 0.0
-            self.events.append(Event(t_s=self.t_s, kind="load", detail={"share": told}))
+            commanded = 1.0 if share > 0 else 0.0
+            self.events.append(Event(t_s=self.t_s, kind="load", detail={"share": commanded}))
             self.share = share
         for _ in range(seconds):
             errors = self.machine.mistakes.errors
@@ -136,7 +136,7 @@ def run_machine(
     start: Literal["rest", "cold"] = "rest",
 ) -> Trace:
     """Measure a machine as the desktop profiles do: rest, quarter pulses, load where it is safe, cooldown."""
-    machine = Machine(parameters, seed=seed, start=start)
+    machine = SimulatedMachine(parameters, seed=seed, start=start)
     recorder = Recorder(machine, channels)
     outcome = _measure(recorder, parameters, load_s, pulses_only)
     cause = None
@@ -151,12 +151,12 @@ def run_machine(
 def _measure(recorder: Recorder, parameters: MachineParameters, load_s: int, pulses_only: bool) -> str:
     recorder.sample()
     machine = recorder.machine
-    gate_c = min(_GATE_C, machine.room_c + _GATE_RISE_K)
+    gate_c = min(_GATE_C, machine.ambient_c + _GATE_RISE_K)
 
     def gate_closes() -> bool:
         return recorder.rows[-1]["die_temp_c"] > gate_c
 
-    closed = recorder.move(_REST_S, 0.0, gate_closes)
+    closed = recorder.move(_IDLE_S, 0.0, gate_closes)
     recorder.stage("idle", "idle", 0.0, None if recorder.is_dark else ("gate" if closed else "settled"))
     if recorder.is_dark or closed:
         if closed and not recorder.is_dark:
@@ -186,8 +186,8 @@ def _loads(recorder: Recorder, parameters: MachineParameters, load_s: int, pulse
     if pulses_only:
         recorder.move(0, 0.0)
         return
-    foreseen = steady_state(parameters, 1.0, room_c=machine.room_c)
-    if foreseen.clock_share < 1.0 or foreseen.die_c + 4.0 > trip_c:
+    forecast = steady_state(parameters, 1.0, ambient_c=machine.ambient_c)
+    if forecast.clock_share < 1.0 or forecast.die_c + 4.0 > trip_c:
         recorder.stages.append(
             StageSpan(name="load", kind="load", start_s=recorder.t_s, end_s=recorder.t_s, ended="skipped")
         )

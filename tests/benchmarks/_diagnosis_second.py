@@ -40,7 +40,7 @@ CASES: dict[str, str] = {
 _LIQUID_ONLY = ("flow-slow", "flow-stopped")
 _PIECES = 6
 _LEVELS = 20
-_REST_S, _LOAD_S, _COOL_S = 150, 900, 240
+_IDLE_S, _LOAD_S, _COOL_S = 150, 900, 240
 
 
 @dataclass(slots=True)
@@ -57,11 +57,11 @@ class Plan:
     still: float
     r_case: float
     c: dict[str, float]
-    rest_w: float
+    idle_w: float
     load_w: float
     leak: float
     limit_c: float
-    room_c: float
+    ambient_c: float
     board_w: float
     droop: float
     spread: float
@@ -102,11 +102,11 @@ def draw(case: str, seed: int) -> Plan:
             "water": u(250, 650),
             "case": 900,
         },
-        rest_w=u(9, 24),
+        idle_w=u(9, 24),
         load_w=load_w,
         leak=u(0.003, 0.007),
         limit_c=float(round(u(88, 104))),
-        room_c=u(18, 27),
+        ambient_c=u(18, 27),
         board_w=u(15, 35),
         droop=u(3e-4, 8e-4),
         spread=u(0.03, 0.05),
@@ -133,7 +133,7 @@ def _break(plan: Plan, u: Callable[[float, float], float]) -> None:
     elif case == "choked":
         plan.r_case += u(0.15, 0.35)
     elif case == "warm":
-        plan.room_c = u(33, 39)
+        plan.ambient_c = u(33, 39)
     elif case == "offset":
         plan.offset_k = u(9, 32) * (1 if u(0, 1) < 0.5 else -1)
     elif case == "stuck":
@@ -141,7 +141,7 @@ def _break(plan: Plan, u: Callable[[float, float], float]) -> None:
     elif case == "supply":
         plan.droop = u(0.65, 1.1) / plan.load_w
     elif case == "regulator":
-        plan.regulator = (plan.pin_c + u(12, 45) - plan.room_c - 6) / plan.load_w
+        plan.regulator = (plan.pin_c + u(12, 45) - plan.ambient_c - 6) / plan.load_w
     elif case == "unlimited":
         plan.load_w *= u(1.7, 2.4)
         plan.regulator /= 2.0
@@ -188,12 +188,12 @@ class Body:
                 link(a, b, 60.0)
         for name in fins:
             link(name, "case", to_air / len(fins))
-        room = (0.3 + 0.7 * fan) / p.r_case
-        flows[-1, -1] -= room
+        ambient = (0.3 + 0.7 * fan) / p.r_case
+        flows[-1, -1] -= ambient
         c = self._capacities(fins)
         gains = np.zeros((n, 3))
         gains[0, 0] = 1.0
-        gains[-1] = (0.0, 1.0, room)
+        gains[-1] = (0.0, 1.0, ambient)
         return flows / c[:, None], gains / c[:, None]
 
     def _water(self, flows: FloatArray, link: Callable[[str, str, float], None]) -> None:
@@ -235,14 +235,14 @@ class Second:
     def __init__(self, plan: Plan, seed: int) -> None:
         self.plan, self.body = plan, Body(plan)
         self.rng = np.random.default_rng([seed, 77])
-        self.temps = np.full(len(self.body.names), plan.room_c)
-        self.t_s, self.share, self.fan, self.clock, self.power_w = 0.0, 0.0, 0.4, 1.0, plan.rest_w
-        self.vrm_c, self.errors, self.last_core = plan.room_c, 0, 0
+        self.temps = np.full(len(self.body.names), plan.ambient_c)
+        self.t_s, self.share, self.fan, self.clock, self.power_w = 0.0, 0.0, 0.4, 1.0, plan.idle_w
+        self.vrm_c, self.errors, self.last_core = plan.ambient_c, 0, 0
         self.rows: list[dict[str, float]] = []
         self.times: list[float] = []
         self.events: list[Event] = []
         self.stages: list[StageSpan] = []
-        self.shown_c = plan.room_c
+        self.shown_c = plan.ambient_c
         for _ in range(90 if plan.case == "flow-stopped" else 3000):
             self.second()
 
@@ -250,12 +250,12 @@ class Second:
         """Move on by one second; nothing is recorded."""
         p = self.plan
         die = self.temps[0]
-        reference = p.rest_w + self.share * (p.load_w - p.rest_w) * self.clock**2.2
+        reference = p.idle_w + self.share * (p.load_w - p.idle_w) * self.clock**2.2
         self.power_w = reference * (1 + p.leak * (min(die, 120.0) - 50))
         level = round(self.fan * _LEVELS)
-        self.temps = self.body.move(self.temps, level, np.array([self.power_w, p.board_w, p.room_c]))
+        self.temps = self.body.move(self.temps, level, np.array([self.power_w, p.board_w, p.ambient_c]))
         watched = self.temps[self.body.at["water1" if p.liquid else "case"]]
-        low, high = (p.room_c * 0 + 28.0, 42.0) if p.liquid else (27.0, 38.0)
+        low, high = (p.ambient_c * 0 + 28.0, 42.0) if p.liquid else (27.0, 38.0)
         target = 0.4 + 0.6 * min(1.0, max(0.0, (watched - low) / (high - low)))
         self.fan += (target - self.fan) * 0.1
         self.vrm_c += (self.temps[-1] + p.regulator * self.power_w - self.vrm_c) / 120.0
@@ -290,7 +290,7 @@ class Second:
         die = p.stuck_c if p.stuck_c is not None else self.shown_c + p.offset_k + 0.3 * noise[0]
         row = {
             "die_temp_c": round(2 * float(die)) / 2,
-            "ambient_temp_c": p.room_c + 0.05 * noise[1],
+            "ambient_temp_c": p.ambient_c + 0.05 * noise[1],
             "package_power_w": self.power_w * (1 + 0.004 * noise[2]),
             "core_clock_mhz": 4200.0 * self.clock if self.share else 800.0,
             "busy_share": self.share,
@@ -317,11 +317,11 @@ def run_second(case: str, seed: int) -> tuple[Trace, str]:
     plan = draw(case, seed)
     machine = Second(plan, seed)
     trip_c = min(95.0, plan.limit_c - 3)
-    machine.record(_REST_S, 0.0, math.inf)
-    machine.stage("idle", "idle", machine.t_s - _REST_S, "settled")
-    rest_c = machine.rows[-1]["die_temp_c"]
+    machine.record(_IDLE_S, 0.0, math.inf)
+    machine.stage("idle", "idle", machine.t_s - _IDLE_S, "settled")
+    idle_c = machine.rows[-1]["die_temp_c"]
     outcome = "stopped"
-    if rest_c < 50 and rest_c - plan.room_c < 25:
+    if idle_c < 50 and idle_c - plan.ambient_c < 25:
         outcome = _loads(machine, trip_c)
     start_s = machine.t_s
     machine.record(_COOL_S, 0.0, math.inf)

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from mock_hw.physics.machine import Machine
+from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.parameters import draw as draw_machine
 from mock_hw.physics.parts import MachineParameters
 from verifyrig.core.channels import base_name, quantity_of, unit_of
@@ -26,7 +26,7 @@ from verifyrig.rig.observer import Silent
 from verifyrig.rig.runner import Ambient, Rig, Runner
 from verifyrig.sensors.bank import Bank
 
-REST_S, LOAD_S, AFTER_S = 40.0, 300.0, 40.0
+IDLE_S, LOAD_S, AFTER_S = 40.0, 300.0, 40.0
 HEALTHY = ("healthy-air", "healthy-liquid")
 
 # No limit is near: a trip of such a run is one of a reading that was taken for frozen.
@@ -112,7 +112,7 @@ class Simulated:
     """A machine on explicit time with its sensors and its load; no files, so that thousands of runs can be made."""
 
     def __init__(self, drawn: Draw) -> None:
-        self.machine = Machine(_changed(draw_machine(drawn.case, drawn.seed), drawn), seed=drawn.seed)
+        self.machine = SimulatedMachine(_changed(draw_machine(drawn.case, drawn.seed), drawn), seed=drawn.seed)
         self.share = 0.0
         self._counted = (0.0, 0.0, 0.0)
         self._power_w, self._busy_share = self.machine.power_w, 0.0
@@ -222,7 +222,7 @@ class Ran:
 def run_one(drawn: Draw, *, frozen: str = "", from_s: float = math.inf) -> Ran:
     """Execute one run; the sensor of the channel `frozen` stands from `from_s` seconds into it."""
     simulated = Simulated(drawn)
-    text = _PLAN.format(period_s=drawn.period_s, share=drawn.share, rest_s=REST_S, load_s=LOAD_S, after_s=AFTER_S)
+    text = _PLAN.format(period_s=drawn.period_s, share=drawn.share, pause_s=IDLE_S, load_s=LOAD_S, after_s=AFTER_S)
     profile = parse_profile(text, origin="frozen.toml")
     clock, ledger, sensors = VirtualClock(simulated.advance_to), Ledger(), simulated.sensors()
     for sensor in sensors:

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mock_hw.physics.machine import Machine
+from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import ThermalNetwork, steady_state
 from mock_hw.physics.parameters import MachineParameters, draw
 from verifyrig.core.trace import FloatArray
 
-REST_S, LOAD_S = 150, 1200
+IDLE_S, LOAD_S = 150, 1200
 # Cases without a settled value to foretell: no load is reached, the reading never moves, or clocks swing for ever.
 LEFT_OUT = ("coolant-stopped", "sensor-stuck", "vrm-hot")
 USUAL_TRIP_C, BELOW_LIMIT_K = 95.0, 3.0
@@ -40,18 +40,18 @@ class Run:
     def end_c(self) -> float:
         """What the die's sensor would show for ever in the room at the end of the wait, without noise and steps, °C."""
         sensor = self.machine.sensors["die_temp_c"]
-        room_c = float(self.rows[-1, 6])
-        return min(steady_state(self.machine, 1.0, room_c=room_c).die_c + sensor.offset, sensor.high)
+        ambient_c = float(self.rows[-1, 6])
+        return min(steady_state(self.machine, 1.0, ambient_c=ambient_c).die_c + sensor.offset, sensor.high)
 
 
 def record(case: str, seed: int, machine: MachineParameters | None = None) -> Run | None:
     """Run one machine; None where it went off or its reading crossed the usual trip limit: no load is completed."""
     parameters = machine or draw(case, seed)
     trip_c = min(USUAL_TRIP_C, parameters.processor.limit_c - BELOW_LIMIT_K)
-    simulated = Machine(parameters, seed=seed)
+    simulated = SimulatedMachine(parameters, seed=seed)
     rows = []
-    for second in range(1, REST_S + LOAD_S + 1):
-        share = 0.0 if second <= REST_S else 1.0
+    for second in range(1, IDLE_S + LOAD_S + 1):
+        share = 0.0 if second <= IDLE_S else 1.0
         simulated.advance(1.0, share)
         readings = simulated.readings
         if simulated.power_state != "on" or readings["die_temp_c"] >= trip_c:
@@ -64,7 +64,7 @@ def record(case: str, seed: int, machine: MachineParameters | None = None) -> Ru
                 readings["cpu_fan_speed_rpm"],
                 readings["ambient_temp_c"],
                 share,
-                simulated.room_c,
+                simulated.ambient_c,
             )
         )
     return Run(case=case, seed=seed, machine=parameters, rows=np.array(rows), slowest_s=slowest_s(parameters))
@@ -96,7 +96,7 @@ def outside(case: str, seed: int) -> MachineParameters:
         plate_j_per_k=beyond(thermal.plate_j_per_k, 50, 150),
         sink_j_per_k=beyond(thermal.sink_j_per_k, 200, 700),
         die_to_lid_k_per_w=thermal.die_to_lid_k_per_w * dice.uniform(0.7, 1.4),
-        case_to_room_k_per_w=thermal.case_to_room_k_per_w * dice.uniform(0.5, 2.0),
+        case_to_ambient_k_per_w=thermal.case_to_ambient_k_per_w * dice.uniform(0.5, 2.0),
     )
     fans = replace(
         fans,

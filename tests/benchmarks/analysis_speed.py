@@ -14,7 +14,7 @@ import numpy as np
 from verifyrig.analysis import forecast, metrics_of
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 
-_REST_S = 600
+_IDLE_S = 600
 _TEMPERATURES = ("die", "core", "core_2", "core_3", "core_4", "plate", "board", "vrm", "memory", "drive")
 
 
@@ -27,9 +27,9 @@ def day(hours: float) -> Trace:
     """Return a record of ten minutes of rest and a long load with 20 channels, whole degrees."""
     t = np.arange(0.0, hours * 3600)
     noise = np.random.default_rng(1)
-    on = t >= _REST_S
+    on = t >= _IDLE_S
     columns = {
-        f"{name}_temp_c": np.round(30 + k / 3 + _rise(t - _REST_S) / (1 + k / 5) + 0.3 * noise.standard_normal(len(t)))
+        f"{name}_temp_c": np.round(30 + k / 3 + _rise(t - _IDLE_S) / (1 + k / 5) + 0.3 * noise.standard_normal(len(t)))
         for k, name in enumerate(_TEMPERATURES)
     }
     columns |= {
@@ -45,12 +45,12 @@ def day(hours: float) -> Trace:
         "work_rate_per_s": np.where(on, 1000.0, 0.0),
     }
     stages = (
-        StageSpan(name="idle", kind="idle", start_s=0.0, end_s=float(_REST_S), ended="time"),
-        StageSpan(name="load", kind="load", start_s=float(_REST_S), end_s=float(t[-1]), ended="time"),
+        StageSpan(name="idle", kind="idle", start_s=0.0, end_s=float(_IDLE_S), ended="time"),
+        StageSpan(name="load", kind="load", start_s=float(_IDLE_S), end_s=float(t[-1]), ended="time"),
     )
-    edge = Event(t_s=float(_REST_S), kind="load", detail={"share": 1.0})
+    step = Event(t_s=float(_IDLE_S), kind="load", detail={"share": 1.0})
     return Trace(
-        run_id="x", facts={}, profile=None, stages=stages, t_s=t, utc_s=t, columns=columns, events=(edge,)
+        run_id="x", facts={}, profile=None, stages=stages, t_s=t, utc_s=t, columns=columns, events=(step,)
     )  # fmt: skip
 
 
@@ -79,7 +79,7 @@ def measure(full: bool = True) -> dict[str, Any]:
     least, _ = _median_s(lambda: _read_through(whole), times)
     short, _ = _median_s(lambda: metrics_of(quarter), times)
     n = 600
-    columns = {name: values[_REST_S - 120 : _REST_S - 120 + n] for name, values in whole.columns.items()}
+    columns = {name: values[_IDLE_S - 120 : _IDLE_S - 120 + n] for name, values in whole.columns.items()}
 
     def one() -> object:
         return forecast(

@@ -150,20 +150,20 @@ def rule_of_thumb(trace: Trace) -> dict[str, float]:
     Quoted limits: more than 30 K over the room at rest, more than 90 °C under load are bad: "dust and paste".
     """
     readings = Readings(trace)
-    room = readings.room(0.0, readings.last_s)[0]
+    ambient = readings.ambient(0.0, readings.last_s)[0]
     top = float(np.nanmax(readings.column("die_temp_c")))
-    rest = readings.mean("die_temp_c", 0.0, 60.0)
+    idle = readings.mean("die_temp_c", 0.0, 60.0)
     errors = readings.column("compute_errors")
     fan = readings.mean("cpu_fan_speed_rpm", 30.0, readings.last_s)
     if fan < 60:
         said = "airflow"
-    elif room > 31:
+    elif ambient > 31:
         said = "warm-room"
     elif np.isfinite(errors).any() and np.nanmax(errors) > 0:
         said = "memory"
     elif np.nanmin(readings.column("rail_12v_v")[1:]) < 11.4:
         said = "supply"
-    elif rest - room > 30:
+    elif idle - ambient > 30:
         said = "coolant-flow"
     elif top > 80 or trace.facts["outcome"] != "completed":
         said = "contact"
@@ -238,10 +238,17 @@ def scaled(parameters: MachineParameters, factors: np.ndarray) -> MachineParamet
         "sink_to_air_k_per_w",
         "still_air_factor",
     )
-    names += ("flow_l_per_min", "case_to_room_k_per_w", "die_j_per_k", "lid_j_per_k", "plate_j_per_k", "sink_j_per_k")
+    names += (
+        "flow_l_per_min",
+        "case_to_ambient_k_per_w",
+        "die_j_per_k",
+        "lid_j_per_k",
+        "plate_j_per_k",
+        "sink_j_per_k",
+    )
     thermal = parameters.thermal
     changed = {name: getattr(thermal, name) * float(f) for name, f in zip(names, factors, strict=False)}
-    processor = replace(parameters.processor, rest_w=parameters.processor.rest_w * float(factors[11]))
+    processor = replace(parameters.processor, idle_w=parameters.processor.idle_w * float(factors[11]))
     return replace(parameters, thermal=replace(thermal, **changed), processor=processor)
 
 

@@ -15,7 +15,7 @@ import time
 from verifyrig.loads.crew import Crew
 from verifyrig.loads.topology import usable_cores
 from verifyrig.loads.wire import WorkerSettings, clock_s, share_line
-from verifyrig.loads.worker_load import EDGE_LEAD_S
+from verifyrig.loads.worker_load import STEP_LEAD_S
 
 # The worker as it is, but that each block notes when it began and ended, as a fault's detail: the way back is there.
 NOTING_WORKER = """
@@ -62,7 +62,7 @@ def begin_crew() -> Crew:
 
 def tell_all(crew: Crew, line: bytes) -> None:
     """Tell every worker the same."""
-    crew.tell(lambda _: line)
+    crew.send(lambda _: line)
 
 
 def pulse(crew: Crew, *, common: bool) -> tuple[float, float]:
@@ -70,9 +70,9 @@ def pulse(crew: Crew, *, common: bool) -> tuple[float, float]:
     moments = []
     for share in (1.0, 0.0):
         tell_all(crew, b"beat\n")
-        told_s = clock_s()
-        moments.append(told_s)
-        at_s = told_s + EDGE_LEAD_S if common else told_s
+        commanded_s = clock_s()
+        moments.append(commanded_s)
+        at_s = commanded_s + STEP_LEAD_S if common else commanded_s
         tell_all(crew, share_line(share, at_s))
         time.sleep(0.15)
     return moments[0], moments[1]
@@ -92,9 +92,9 @@ def edges_of(crew: Crew, pulses: list[tuple[float, float]]) -> dict[str, list[li
     return found
 
 
-def first(noted: list[dict[str, float]], edge: str, told_s: float) -> float | None:
+def first(noted: list[dict[str, float]], edge: str, commanded_s: float) -> float | None:
     """Return the delay of the edge that answers a command; a fall may come a block before its moment."""
-    delays = (each[edge] - told_s for each in noted)
+    delays = (each[edge] - commanded_s for each in noted)
     return next((delay for delay in delays if -0.03 < delay < 0.14), None)
 
 

@@ -17,12 +17,12 @@ from tests.bit_flip import BitFlip, finds_a_flip
 from verifyrig.loads.works import Meddle, Work, untouched
 from verifyrig.loads.works.digest import Digest
 from verifyrig.loads.works.memory_sweep import MemorySweep
-from verifyrig.loads.works.products import RESIDUAL_THRESHOLD, ExactProduct, Product, Shape, scaled_residual
+from verifyrig.loads.works.products import RESIDUAL_THRESHOLD, ExactProduct, Product, ProductShape, scaled_residual
 from verifyrig.loads.works.solves import BlockedSolve, Solve
 from verifyrig.loads.works.storage import Storage
 from verifyrig.loads.works.transform import Transform
 
-SMALL = Shape(rows=48, depth=64, columns=(32, 16))
+SMALL = ProductShape(rows=48, depth=64, columns=(32, 16))
 BUDGET_S = 0.014
 # Clean work of all together: an hour of a processor's time.
 CLEAN_S = 3600.0

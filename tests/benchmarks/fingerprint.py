@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from mock_hw.physics.machine import Machine
+from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import true_impedance
 from mock_hw.physics.parameters import MachineParameters, draw
 from tests.benchmarks._settle_runs import BELOW_LIMIT_K, FIRST_SEED, USUAL_TRIP_C
@@ -29,17 +29,17 @@ def _share(stage: str, second: int) -> float:
 
 def _trace(machine: MachineParameters, seed: int) -> tuple[Trace, FloatArray] | None:
     """Return the record of one run and the true fan speed over full speed; None where it would have tripped."""
-    simulated = Machine(machine, seed=seed)
+    simulated = SimulatedMachine(machine, seed=seed)
     trip_c = min(USUAL_TRIP_C, machine.processor.limit_c - BELOW_LIMIT_K)
     rows: list[tuple[float, ...]] = []
-    events, stages, told = [], [], 0.0
+    events, stages, commanded = [], [], 0.0
     for name, kind, length in _PLAN:
         start_s = float(len(rows))
         for second in range(length):
             share = _share(name, second)
-            if share != told:
+            if share != commanded:
                 events.append(Event(t_s=float(len(rows)), kind="load", detail={"share": share}))
-                told = share
+                commanded = share
             simulated.advance(1.0, share)
             readings = simulated.readings
             if readings["die_temp_c"] >= trip_c or simulated.power_state != "on":

@@ -35,7 +35,7 @@ def _ours(work_of: Callable[[], object]) -> Callable[[float], float]:
     inner: Work = work_of()  # type: ignore[assignment]
     reporter = Reporter(os.open(os.devnull, os.O_WRONLY))
     schedule = ShareSchedule()
-    schedule.tell(1.0, 0.0)
+    schedule.command(1.0, 0.0)
 
     def slice_until(end_s: float) -> float:
         done = 0.0

@@ -9,7 +9,14 @@ import itertools
 import random
 from collections.abc import Iterable, Iterator, Sequence
 
-from mock_hw.physics.faulty_memory import Cell, Fault, FaultyMemory, coupling_faults, decoder_faults, single_cell_faults
+from mock_hw.physics.faulty_memory import (
+    Fault,
+    FaultyMemory,
+    MemoryCell,
+    coupling_faults,
+    decoder_faults,
+    single_cell_faults,
+)
 from verifyrig.loads.works.march import (
     MARCH_C_MINUS,
     MATS_PLUS,
@@ -25,7 +32,7 @@ from verifyrig.loads.works.sweep import sweep
 # The plain check in march notation, from memory: known as zero-one, or MSCAN.
 WRITE_AND_READ = parse_march("write and read back", "any(w0); any(r0); any(w1); any(r1)")
 Plan = Sequence[tuple[MarchTest, Background, int | None]]
-Pair = tuple[Cell, Cell]
+Pair = tuple[MemoryCell, MemoryCell]
 
 
 def found(fault: Fault, plan: Plan, *, words: int, bits: int, block: int) -> bool:
@@ -43,13 +50,13 @@ def share_found(faults: Iterable[Fault], plan: Plan, *, words: int, bits: int, b
 
 def pairs(words: int, bits: int, block: int, relation: str) -> Iterator[Pair]:
     """Yield ordered pairs of cells that lie in the same word, the same block (not word), or different blocks."""
-    cells = [Cell(word, bit) for word in range(words) for bit in range(bits)]
+    cells = [MemoryCell(word, bit) for word in range(words) for bit in range(bits)]
     for aggressor, victim in itertools.permutations(cells, 2):
         if relation_of(aggressor, victim, block) == relation:
             yield aggressor, victim
 
 
-def relation_of(one: Cell, other: Cell, block: int) -> str:
+def relation_of(one: MemoryCell, other: MemoryCell, block: int) -> str:
     """Return how close two cells are."""
     if one.word == other.word:
         return "within a word"
@@ -61,7 +68,7 @@ def coverage(
 ) -> dict[str, dict[str, float]]:
     """Return the share found for each fault model and closeness; at most `limit` pairs of each, drawn by seed."""
     size = {"words": words, "bits": bits, "block": block}
-    cells = [Cell(word, bit) for word in range(words) for bit in range(bits)]
+    cells = [MemoryCell(word, bit) for word in range(words) for bit in range(bits)]
     table = {model: share_found(single_cell_faults(model, cells), plan, **size) for model in ("SAF", "TF")}
     between = [fault for fault in decoder_faults(words) if not within_block(fault, block)]
     table["AF, between blocks"] = share_found(between, plan, **size)

@@ -51,7 +51,7 @@ def _solver_s_an_hour(seconds: int) -> float:
     network = ThermalNetwork(draw("healthy-liquid", 0).thermal)
     conductance, capacity = network.conductance_matrix(0.6, 0.6), network.capacities_j_per_k
     heat = np.zeros(len(network.nodes))
-    heat[0], heat[-1] = 110.0, 25.0 + 22.0 * network.room_w_per_k(0.6)
+    heat[0], heat[-1] = 110.0, 25.0 + 22.0 * network.ambient_w_per_k(0.6)
     temps_c = np.full(len(network.nodes), 22.0)
     start_s = time.perf_counter()
     for _ in range(seconds):

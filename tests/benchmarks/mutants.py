@@ -44,7 +44,7 @@ _LEAST_PATIENCE_S = 30.0
 # Module -> the tests nearest to it.
 NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.rig.guard": ("test_guard.py", "test_guard_line.py", "test_guard_rules.py"),
-    "verifyrig.rig.heat_at_rest": ("test_heat_at_rest.py",),
+    "verifyrig.rig.idle_heat": ("test_idle_heat.py",),
     "verifyrig.rig.run_buffer": ("test_run_buffer.py", "test_guard.py", "test_guard_line.py"),
     "verifyrig.rig.gate": ("test_gate.py",),
     "verifyrig.rig.load_permit": ("test_permit_rules.py", "test_load_permit.py"),

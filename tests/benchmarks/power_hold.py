@@ -89,8 +89,8 @@ def hold_once(case: str, seed: int, place: float) -> dict[str, float]:
         case, seed: The machine.
         place: Where between rest and full power the target lies, 0 to 1.
     """
-    rest_w, full_w = powers_w(case, seed)
-    target_w = rest_w + place * (full_w - rest_w)
+    idle_w, full_w = powers_w(case, seed)
+    target_w = idle_w + place * (full_w - idle_w)
     controller = HoldController(target_w, kind="power", initial_share=0.5)
     held = list(trace(case, seed, controller.update, controller.share))
     fixed = list(trace(case, seed, lambda _t, _w: place, place))

@@ -15,7 +15,7 @@ import numpy as np
 from tests import report_inputs
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.report.inputs import RunInput
-from verifyrig.report.reduce import Piece
+from verifyrig.report.reduce import LinePiece
 from verifyrig.report.render import EDITIONS, render
 from verifyrig.report.svg import Scale, path_of
 
@@ -88,7 +88,7 @@ def _instead(trace: Trace, figures: dict[str, Any]) -> dict[str, Any]:
     every = die_c[:: max(1, len(die_c) // 1360)]
     x, y = Scale(0.0, float(t_s[-1]), 46.0, 700.0), Scale(20.0, 100.0, 228.0, 22.0)
     started = time.perf_counter()
-    whole = path_of([Piece(t_s, die_c)], x, y)
+    whole = path_of([LinePiece(t_s, die_c)], x, y)
     whole_s = time.perf_counter() - started
     lines = 2 * (1 + 6)  # two runs in the first picture and six strips
     return {

@@ -47,11 +47,11 @@ def one_run(case: str, seed: int) -> dict[str, Any]:
 
 
 def _unwatched_over_k(case: str, seed: int) -> float:
-    from mock_hw.physics.machine import Machine
+    from mock_hw.physics.machine import SimulatedMachine
     from mock_hw.physics.parameters import draw
 
     parameters = draw(case, seed)
-    machine = Machine(parameters, seed=seed)
+    machine = SimulatedMachine(parameters, seed=seed)
     hottest, t_s = machine.die_c, 0.0
     while t_s < UNWATCHED_S and machine.is_on:
         machine.advance(0.5, 1.0)

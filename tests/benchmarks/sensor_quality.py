@@ -18,8 +18,8 @@ from typing import Any
 
 from mock_hw.bench import SimulatedBench
 from mock_hw.tree.load_file import format_load
+from tests.benchmarks._frozen import IDLE_S as IDLE_IN_RUN_S
 from tests.benchmarks._frozen import LOAD_S as LOAD_IN_RUN_S
-from tests.benchmarks._frozen import REST_S as REST_IN_RUN_S
 from tests.benchmarks._frozen import draw, run_one
 from verifyrig.core.interfaces import Quality, Reading, Sensor, Taken
 from verifyrig.rig.dip import ANSWER_WITHIN_S, DIP_EVERY_S
@@ -29,7 +29,7 @@ from verifyrig.sensors.find import close_all
 
 SEED = 20_260_301
 HEALTHY = ("healthy-air", "healthy-liquid")
-REST_S, LOAD_S, AFTER_S = 60.0, 150.0, 60.0
+IDLE_S, LOAD_S, AFTER_S = 60.0, 150.0, 60.0
 FIND_WITHIN_S = 60.0
 SENTINELS_C = (127.0, 128.0, -128.0, 255.0, -127.0, -273.15, 0.0)
 
@@ -69,7 +69,7 @@ class Scene:
 
     def steps(self, seconds: float, share: float) -> Iterator[tuple[float, dict[str, Reading]]]:
         """Sample for some time under a share."""
-        self._tell(share)
+        self._command(share)
         for _ in range(round(seconds / self.period_s)):
             self.now_s += self.period_s
             self.machine.advance_to(self.now_s)
@@ -77,7 +77,7 @@ class Scene:
                 sensor.now_s = self.now_s
             yield self.now_s, self.bank.sample(self.now_s, load_share=share)
 
-    def _tell(self, share: float) -> None:
+    def _command(self, share: float) -> None:
         self.share = share
         (self.machine.root / "verifyrig/load").write_text(format_load(share))
 
@@ -107,7 +107,7 @@ def false_alarms(runs: int, folder: Path) -> dict[str, Any]:
     for i in range(runs):
         the = scene(HEALTHY[i % 2], SEED + i, folder, period_s=(0.5, 1.0)[i // 2 % 2])
         bad: dict[str, str] = {}
-        for seconds, share in ((REST_S, 0.0), (LOAD_S, 1.0), (AFTER_S, 0.0)):
+        for seconds, share in ((IDLE_S, 0.0), (LOAD_S, 1.0), (AFTER_S, 0.0)):
             for t_s, readings in the.steps(seconds, share):
                 for channel, reading in readings.items():
                     if not reading.ok and t_s > 1.0:
@@ -134,12 +134,12 @@ def stuck(runs: int, folder: Path) -> dict[str, Any]:
         the = scene("sensor-stuck" if own_case else HEALTHY[i % 2], SEED + i, folder)
         channel = "die_temp_c" if own_case else dice.choice(("die_temp_c", "core_temp_c", "plate_temp_c"))
         channel = channel if channel in the.sensors else "die_temp_c"
-        list(the.steps(REST_S, 0.0))
+        list(the.steps(IDLE_S, 0.0))
         if not own_case:
             value = the.sensors[channel].read().value
             the.sensors[channel].spoil = lambda _, __, value=value: value
         elif the.machine.parameters.sensors["die_temp_c"].stuck_from_s > 0:
-            list(the.steps(the.machine.parameters.sensors["die_temp_c"].stuck_from_s + 5.0 - REST_S, 0.0))
+            list(the.steps(the.machine.parameters.sensors["die_temp_c"].stuck_from_s + 5.0 - IDLE_S, 0.0))
         hit = any(readings[channel].quality is Quality.STUCK for _, readings in the.steps(FIND_WITHIN_S, 1.0))
         found += hit
         if not hit:
@@ -188,8 +188,8 @@ def offset(runs: int, folder: Path) -> dict[str, Any]:
         for case in ("sensor-offset", HEALTHY[i % 2]):
             the = scene(case, SEED + i, folder, start="cold")
             readings = the.bank.sample(0.0, load_share=0.0)
-            room = readings["ambient_temp_c"].value
-            off = cold_start_disagreement(readings, room) if room is not None else {}
+            ambient = readings["ambient_temp_c"].value
+            off = cold_start_disagreement(readings, ambient) if ambient is not None else {}
             hit = "die_temp_c" in off or not readings["die_temp_c"].ok
             found += hit and case == "sensor-offset"
             accused += len(off) if case != "sensor-offset" else 0
@@ -265,7 +265,7 @@ def _one_run(task: tuple[int, bool]) -> WholeRun:
     drawn = draw(number, SEED)
     dice = random.Random(f"{SEED}/freeze/{number}")
     channel = dice.choice(("die_temp_c", "die_temp_c", "core_2_temp_c", "plate_temp_c")) if freezes else ""
-    from_s = REST_IN_RUN_S + dice.uniform(0.0, LOAD_IN_RUN_S - 90.0)
+    from_s = IDLE_IN_RUN_S + dice.uniform(0.0, LOAD_IN_RUN_S - 90.0)
     ran = run_one(drawn, frozen=channel, from_s=from_s)
     # A die that froze at the start of the load trips as one that does not react, one that stands far from its cores as
     # one that cannot be believed, before it could be called stuck.

@@ -19,7 +19,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from mock_hw.physics.parameters import CASES
-from tests.benchmarks._settle_runs import FIRST_SEED, LEFT_OUT, LOAD_S, REST_S, Run, outside, record, share_within
+from tests.benchmarks._settle_runs import FIRST_SEED, IDLE_S, LEFT_OUT, LOAD_S, Run, outside, record, share_within
 from verifyrig.analysis.stage_forecaster import StageForecaster
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle
@@ -64,13 +64,13 @@ def _forecast(run: Run) -> _Told:
     stage = StageForecaster(RULE, info)
     samples = np.asarray(run.rows[:, :6], dtype=np.float64)
     ask_at = 15.0
-    for elapsed in range(1, len(samples) - REST_S + 1):
+    for elapsed in range(1, len(samples) - IDLE_S + 1):
         # Asked as the runner asks, also past the moment it is known: a stage may go on, and each forecast is held
         # against those before it.
         due = elapsed >= ask_at
         if not due and elapsed not in FIXED_S:
             continue
-        ahead = stage.forecast(samples[: REST_S + elapsed], REST_S)
+        ahead = stage.forecast(samples[: IDLE_S + elapsed], IDLE_S)
         if due:
             ask_at = elapsed + max(5.0, 0.05 * elapsed)
         if ahead is None:
@@ -89,7 +89,7 @@ def _forecast(run: Run) -> _Told:
 def _plain_wait(run: Run) -> _Told:
     """Wait until a line through the last two minutes rises by less than 0.2 K/min, then read the last half minute."""
     told = _Told()
-    t, temp = run.rows[REST_S:, 0], run.rows[REST_S:, 1]
+    t, temp = run.rows[IDLE_S:, 0], run.rows[IDLE_S:, 1]
     for elapsed in range(125, LOAD_S + 1, 5):
         last = slice(elapsed - 120, elapsed)
         if abs(np.polyfit(t[last], temp[last], 1)[0]) * 60 < 0.2:
@@ -104,7 +104,7 @@ def _one_exponential(run: Run) -> _Told:
     for elapsed in (*FIXED_S, *range(60, LOAD_S + 1, 30)):
         if told.known_s is not None and elapsed > max(FIXED_S):
             break
-        found = _fit_one(run.rows[REST_S : REST_S + elapsed])
+        found = _fit_one(run.rows[IDLE_S : IDLE_S + elapsed])
         if found is None:
             continue
         error = found[0] - run.end_c

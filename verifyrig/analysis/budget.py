@@ -12,24 +12,24 @@ from verifyrig.analysis.signals import SensorFacts
 from verifyrig.metrology.uncertainty import Component, combine, standard_from_expanded, standard_from_half_width
 
 __all__ = [
+    "AMBIENT_ACCURACY",
+    "AMBIENT_CORRECTION",
     "POWER_GAIN",
-    "ROOM_ACCURACY",
-    "ROOM_CORRECTION",
     "SENSOR_ACCURACY",
+    "ambient_accuracy",
     "difference_u95",
     "expanded",
     "power_gain",
-    "room_accuracy",
     "scaled",
     "sensor_lines",
 ]
 
 # Lines of this name come from a lasting error of one sensor: the same in every run with that sensor.
 SENSOR_ACCURACY = "accuracy of the temperature sensor"
-ROOM_ACCURACY = "accuracy of the room reading"
+AMBIENT_ACCURACY = "accuracy of the room reading"
 POWER_GAIN = "gain of the power reading"
-ROOM_CORRECTION = "correction to the reference room"
-_LASTING = frozenset({SENSOR_ACCURACY, ROOM_ACCURACY, POWER_GAIN})
+AMBIENT_CORRECTION = "correction to the reference room"
+_LASTING = frozenset({SENSOR_ACCURACY, AMBIENT_ACCURACY, POWER_GAIN})
 
 # Common practice, no source: limits of error of readings that come without any calibration.
 _UNCALIBRATED_TEMP_K = 1.0
@@ -45,9 +45,9 @@ def sensor_lines(facts: SensorFacts, statistical_u: float, dof: float = math.inf
     return tuple(lines)
 
 
-def room_accuracy(expanded_uncertainty_k: float | None, sensitivity: float = -1.0) -> Component:
+def ambient_accuracy(expanded_uncertainty_k: float | None, sensitivity: float = -1.0) -> Component:
     """Return the line of the room's reading, K; without a stated uncertainty ± 1 K is taken."""
-    line = _accuracy(ROOM_ACCURACY, expanded_uncertainty_k)
+    line = _accuracy(AMBIENT_ACCURACY, expanded_uncertainty_k)
     return Component(name=line.name, standard_uncertainty=line.standard_uncertainty, sensitivity=sensitivity)
 
 

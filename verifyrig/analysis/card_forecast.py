@@ -22,12 +22,12 @@ _AT_ONCE, _SLOW_S = 0.4, 70.0
 _MODEL_SHARE = 0.15
 _READING_K = 1.0
 # What is left of a rise, over its slope now: the time constant of its slowest part, within a factor of two.
-_LEFT_S, _LEFT_SHARE = 50.0, 1.0
+_REMAINING_S, _REMAINING_SHARE = 50.0, 1.0
 _LEAST_SLOPE_S = 10.0
 # Rise of cards at their power limit, K, and its spread (95 %): sound ones 30 to 60, faulty ones up to their limit.
 # Common practice, no source; eight real cards of 700 W rose by 29 to 43 K.
 _USUAL_RISE_K, _USUAL_SPREAD_K = 45.0, 40.0
-_REST_S = 5.0
+_IDLE_S = 5.0
 
 
 def card_load_start(t_s: FloatArray, temp_c: FloatArray, shares: FloatArray, share: float) -> LoadStart:
@@ -43,12 +43,12 @@ def card_load_start(t_s: FloatArray, temp_c: FloatArray, shares: FloatArray, sha
         for first, last in _loads(shares)
         for guess in _from_load(t_s[: last + 1], temp_c[: last + 1], shares, first, share)
     ]
-    rest = temp_c[shares <= 0]
-    if not guesses or not np.isfinite(rest).any():
+    idle = temp_c[shares <= 0]
+    if not guesses or not np.isfinite(idle).any():
         return LoadStart(peak_c=None, u95_k=None, why=(reason("card-not-moved"),))
     rise_k, u95_k = _with_usual(*min(guesses, key=lambda guess: guess[1]), share)
     scaled = (reason("scaled-from-lesser-loads"),)
-    return LoadStart(peak_c=float(np.nanmedian(rest)) + rise_k, u95_k=u95_k, why=scaled)
+    return LoadStart(peak_c=float(np.nanmedian(idle)) + rise_k, u95_k=u95_k, why=scaled)
 
 
 def _with_usual(rise_k: float, u95_k: float, share: float) -> tuple[float, float]:
@@ -72,18 +72,18 @@ def _from_load(
     Nothing comes from a load that is too short or too weak.
     """
     length_s = float(t_s[-1] - t_s[first])
-    before = temp_c[max(0, int(np.searchsorted(t_s, t_s[first] - _REST_S))) : first]
+    before = temp_c[max(0, int(np.searchsorted(t_s, t_s[first] - _IDLE_S))) : first]
     during = temp_c[first:]
     if length_s < 3.0 or not np.isfinite(before).any() or not np.isfinite(during).any():
         return
     scale = share / float(np.mean(shares[first : len(t_s)]))
-    late, rest_c = during[-max(3, len(during) // 4) :], float(np.nanmedian(before))
-    rise_k = max(0.0, float(np.nanmax(late)) - rest_c)
+    late, idle_c = during[-max(3, len(during) // 4) :], float(np.nanmedian(before))
+    rise_k = max(0.0, float(np.nanmax(late)) - idle_c)
     by_length = scale / (_AT_ONCE + (1 - _AT_ONCE) * (1 - math.exp(-length_s / _SLOW_S)))
     yield rise_k * by_length, math.hypot(_READING_K * by_length, 2 * _MODEL_SHARE * rise_k * by_length)
     good = np.isfinite(during) & (t_s[first:] >= t_s[-1] - length_s / 2)
     if length_s >= 2 * _LEAST_SLOPE_S and np.count_nonzero(good) >= 8:
         line = fit_line(t_s[first:][good], during[good], origin=float(t_s[-1]))
-        left_k = max(line.slope, 0.0) * _LEFT_S
-        u95_k = math.hypot(_READING_K, _LEFT_SHARE * left_k, 2 * line.u_slope * _LEFT_S)
-        yield scale * (max(0.0, line.intercept - rest_c) + left_k), scale * u95_k
+        remaining_k = max(line.slope, 0.0) * _REMAINING_S
+        u95_k = math.hypot(_READING_K, _REMAINING_SHARE * remaining_k, 2 * line.u_slope * _REMAINING_S)
+        yield scale * (max(0.0, line.intercept - idle_c) + remaining_k), scale * u95_k

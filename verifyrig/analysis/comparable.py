@@ -13,15 +13,15 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from verifyrig.analysis.budget import ROOM_CORRECTION, difference_u95
-from verifyrig.analysis.load_edges import is_heated
+from verifyrig.analysis.ambient import ambient_of
+from verifyrig.analysis.budget import AMBIENT_CORRECTION, difference_u95
+from verifyrig.analysis.load_steps import is_heated
 from verifyrig.analysis.metrics import metrics_of
 from verifyrig.analysis.results import Comparison, Metric, MetricDifference, StageComparison
-from verifyrig.analysis.room import room_of
 from verifyrig.analysis.signals import sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import CORRECTION_RANGE_K
 from verifyrig.core.channels import base_name, is_temperature
-from verifyrig.core.heat_sources import CARD, DIE, PARTS, Part
+from verifyrig.core.heat_sources import CARD, DIE, PARTS, HeatSource
 from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
@@ -30,7 +30,7 @@ from verifyrig.metrology.uncertainty import Component
 __all__ = ["compare"]
 
 _POWER_SHARE = 0.05
-_ROOM_K = 3.0
+_AMBIENT_K = 3.0
 _FAN_SHARE = 0.10
 _SAME_TEMP_K = 3.0
 _STATES = ("panel", "position", "fans")
@@ -86,7 +86,7 @@ def _not_run(why: Reason, before: str = "") -> StageComparison:
 
 def _findings(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: frozenset[str]) -> Iterable[_Finding]:
     yield from _recipe(before, after, a.name)
-    yield from _room(before, after, a, b)
+    yield from _ambient(before, after, a, b)
     if a.kind == "load":
         yield from _power(before, after, a, b)
         yield from _fans(before, after, a, b, changed)
@@ -105,16 +105,16 @@ def _recipe(before: Trace, after: Trace, stage: str) -> Iterable[_Finding]:
             yield _Finding(reason("recipe-differs"), True)
 
 
-def _room(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
-    rooms = room_of(before, a), room_of(after, b)
-    if rooms[0] is None or rooms[1] is None:
-        both = rooms == (None, None)
+def _ambient(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
+    ambients = ambient_of(before, a), ambient_of(after, b)
+    if ambients[0] is None or ambients[1] is None:
+        both = ambients == (None, None)
         yield _Finding(reason("room-not-measured-both" if both else "room-not-measured-one"), False)
         return
-    difference_k = rooms[1].value_c - rooms[0].value_c
+    difference_k = ambients[1].value_c - ambients[0].value_c
     if abs(difference_k) > CORRECTION_RANGE_K:
         yield _Finding(reason("rooms-too-far-apart", difference_k=abs(difference_k)), True)
-    elif abs(difference_k) > _ROOM_K:
+    elif abs(difference_k) > _AMBIENT_K:
         corrected = reason("rooms-corrected", difference_k=abs(difference_k), reference_c=_reference_c(before, after))
         yield _Finding(corrected, False)
 
@@ -130,7 +130,7 @@ def _power(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[
             yield _Finding(reason("power-differs", before_w=watts[0], after_w=watts[1]), True)
 
 
-def _heated(trace: Trace, stage: StageSpan) -> list[Part]:
+def _heated(trace: Trace, stage: StageSpan) -> list[HeatSource]:
     """Return what the stage's load heats: the die where nothing tells."""
     heated = [part for part in PARTS if is_heated(trace, stage, part)]
     return heated or [DIE]
@@ -233,11 +233,11 @@ def _reference_shifts(before: Trace, after: Trace, name: str) -> tuple[float, fl
     spans = before.stage(name), after.stage(name)
     if spans[0] is None or spans[1] is None:
         return None
-    rooms = room_of(before, spans[0]), room_of(after, spans[1])
-    if rooms[0] is None or rooms[1] is None or abs(rooms[1].value_c - rooms[0].value_c) <= _ROOM_K:
+    ambients = ambient_of(before, spans[0]), ambient_of(after, spans[1])
+    if ambients[0] is None or ambients[1] is None or abs(ambients[1].value_c - ambients[0].value_c) <= _AMBIENT_K:
         return None
     reference_c = _reference_c(before, after)
-    return reference_c - rooms[0].value_c, reference_c - rooms[1].value_c
+    return reference_c - ambients[0].value_c, reference_c - ambients[1].value_c
 
 
 def _differences(
@@ -263,7 +263,7 @@ def _corrected(metric: Metric, shift_k: float) -> Metric:
     """Move a temperature to another room: fans on a curve and leakage make a tenth of the shift uncertain."""
     if not isinstance(metric.value, int | float):
         return metric
-    line = Component(name=ROOM_CORRECTION, standard_uncertainty=0.1 * abs(shift_k))
+    line = Component(name=AMBIENT_CORRECTION, standard_uncertainty=0.1 * abs(shift_k))
     u95 = None if metric.u95 is None else math.hypot(metric.u95, 2 * line.standard_uncertainty)
     return replace(metric, value=metric.value + shift_k, u95=u95, budget=(*metric.budget, line))
 

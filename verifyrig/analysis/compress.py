@@ -7,16 +7,16 @@ from itertools import pairwise
 
 import numpy as np
 
-from verifyrig.analysis.heat_path import Drive, IntArray, pairs_of
+from verifyrig.analysis.thermal_path import Drive, IntArray, pairs_of
 from verifyrig.core.trace import BoolArray, FloatArray
 
-__all__ = ["Compressed", "compress", "step_edges"]
+__all__ = ["Compressed", "bin_edges", "compress"]
 
 _GROWTH = 0.18
 # Steps have one of a few lengths, in samples: each pair of length and fan speed costs a machine's fadings anew.
 _LENGTHS = np.array([1, 2, 3, 5, 8, 12, 18, 27, 40, 60, 90, 135, 200, 300, 450, 700, 1000, 1500, 2500, 5000])
 _LEVELS = 4
-_MOST_EDGES = 12
+_MOST_STEPS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +29,7 @@ class Compressed:
         temp_c: Mean reading in each step, °C, shape (k,), NaN without any.
         count: Readings in each step, shape (k,).
         slope_k_per_s: How fast the reading moved, K/s, shape (k,).
-        since_edge_s: Time from the last change of load to the middle of the step, s, shape (k,).
+        since_step_s: Time from the last change of load to the middle of the step, s, shape (k,).
         part: Which change of load that was, shape (k,).
     """
 
@@ -38,29 +38,29 @@ class Compressed:
     temp_c: FloatArray
     count: FloatArray
     slope_k_per_s: FloatArray
-    since_edge_s: FloatArray
+    since_step_s: FloatArray
     part: IntArray
 
 
-def step_edges(start_s: float, end_s: float, changes_s: FloatArray, cadence_s: float) -> FloatArray:
+def bin_edges(start_s: float, end_s: float, changes_s: FloatArray, cadence_s: float) -> FloatArray:
     """Return instants from `start_s` to `end_s`, s, that begin anew at every change of load and then spread out."""
     marks = [start_s, *(float(c) for c in changes_s if start_s < c < end_s), end_s]
-    edges = [start_s]
+    bounds = [start_s]
     for a, b in pairwise(marks):
         t = a
         while t < b:
             counts = _LENGTHS[max(1, int(np.searchsorted(_LENGTHS, _GROWTH * (t - a) / cadence_s, side="right"))) - 1]
             step = cadence_s * float(counts)
             t = b if t + 1.3 * step > b else t + step
-            edges.append(t)
-    return np.array(edges)
+            bounds.append(t)
+    return np.array(bounds)
 
 
 def compress(
     t_s: FloatArray,
     temp_c: FloatArray,
     power_w: FloatArray,
-    room_c: FloatArray,
+    ambient_c: FloatArray,
     fan_rpm: FloatArray | None,
     share: FloatArray,
 ) -> Compressed | None:
@@ -70,20 +70,20 @@ def compress(
         t_s, temp_c, power_w, room_c, share: Samples, shape (n,); temperature may be NaN, power and room may not.
     """
     cadence_s = max(1.0, float(np.median(np.diff(t_s))))
-    changes = _edge_times(t_s, share, power_w)
-    if len(changes) > _MOST_EDGES:
-        changes = changes[-_MOST_EDGES:]
-    edges = step_edges(float(t_s[0]), float(t_s[-1]), changes, cadence_s)
+    changes = _step_times(t_s, share, power_w)
+    if len(changes) > _MOST_STEPS:
+        changes = changes[-_MOST_STEPS:]
+    bounds = bin_edges(float(t_s[0]), float(t_s[-1]), changes, cadence_s)
     # A sample speaks for the time up to it, so it belongs to the step that ends with it.
-    step = np.searchsorted(edges, t_s, side="left") - 1
+    step = np.searchsorted(bounds, t_s, side="left") - 1
     inside: BoolArray = step >= 0
-    k = len(edges) - 1
+    k = len(bounds) - 1
     good = inside & np.isfinite(temp_c)
     count = np.bincount(step[good], minlength=k).astype(np.float64)
     if np.count_nonzero(count) < 3:
         return None
     mean_c = _means(step, temp_c, good, k)
-    middle_s = 0.5 * (edges[1:] + edges[:-1])
+    middle_s = 0.5 * (bounds[1:] + bounds[:-1])
     seen = np.isfinite(mean_c)
     slope = np.gradient(np.interp(middle_s, middle_s[seen], mean_c[seen]), middle_s)
     fan = None if fan_rpm is None else _filled(_means(step, fan_rpm, inside & np.isfinite(fan_rpm), k))
@@ -91,31 +91,31 @@ def compress(
     level_at, level_of = _levels(seen_c if fan is None else fan)
     loaded = _means(step, share, inside, k)
     drive = Drive(
-        dt_s=np.diff(edges),
+        dt_s=np.diff(bounds),
         power_w=_filled(_means(step, power_w, inside, k)),
         loaded=(np.nan_to_num(loaded) > 0).astype(np.float64),
-        room_c=_filled(_means(step, room_c, inside, k)),
+        ambient_c=_filled(_means(step, ambient_c, inside, k)),
         fan_rpm=fan,
         seen_c=seen_c,
         start_power_w=float(power_w[0]),
         level_at=level_at,
         level_of=level_of,
-        pairs=pairs_of(level_of, np.diff(edges)),
+        pairs=pairs_of(level_of, np.diff(bounds)),
     )
     begun = np.concatenate(([t_s[0]], changes))
     part = np.searchsorted(begun, middle_s, side="right") - 1
     return Compressed(
         drive=drive,
-        end_s=edges[1:],
+        end_s=bounds[1:],
         temp_c=mean_c,
         count=count,
         slope_k_per_s=slope,
-        since_edge_s=middle_s - begun[part],
+        since_step_s=middle_s - begun[part],
         part=part,
     )
 
 
-def _edge_times(t_s: FloatArray, share: FloatArray, power_w: FloatArray) -> FloatArray:
+def _step_times(t_s: FloatArray, share: FloatArray, power_w: FloatArray) -> FloatArray:
     """Return when the load changed, s: at the first sample with the new share, or at the one before it.
 
     A share noted for the time that led up to its sample shows by a power that has changed with it already.

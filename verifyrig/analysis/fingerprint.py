@@ -14,23 +14,23 @@ from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.analysis.ambient import ambient_columns
 from verifyrig.analysis.budget import expanded, power_gain
 from verifyrig.analysis.forecast import Samples, explain, prepare
-from verifyrig.analysis.heat_path import impedance
-from verifyrig.analysis.load_edges import (
-    Edge,
-    edges_in,
+from verifyrig.analysis.load_steps import (
+    LoadStep,
     is_heated,
     is_pulsed,
     power_channel,
     power_scale,
     power_step_w,
+    steps_in,
 )
 from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import Metric, not_measured
-from verifyrig.analysis.room import room_columns
 from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts
-from verifyrig.core.heat_sources import DIE, Part
+from verifyrig.analysis.thermal_path import impedance
+from verifyrig.core.heat_sources import DIE, HeatSource
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
@@ -58,7 +58,7 @@ class _Explained(NamedTuple):
     scale: float
 
 
-def impedance_metrics(trace: Trace, stage: StageSpan, part: Part = DIE) -> dict[str, Metric]:
+def impedance_metrics(trace: Trace, stage: StageSpan, part: HeatSource = DIE) -> dict[str, Metric]:
     """Return `thermal_impedance_5s`, `_60s`, `_600s`, K/W, from the load's edges in this stage.
 
     Those of the graphics card have `gpu_` in front. Without a power reading they stay empty; then `rise_share_5s` and
@@ -68,46 +68,46 @@ def impedance_metrics(trace: Trace, stage: StageSpan, part: Part = DIE) -> dict[
     return {f"{part.prefix}{name}": metric for name, metric in _figures(trace, stage, part).items()}
 
 
-def _figures(trace: Trace, stage: StageSpan, part: Part) -> dict[str, Metric]:
-    edges = edges_in(trace, stage)
-    why_not = _why_not(trace, stage, edges, part)
+def _figures(trace: Trace, stage: StageSpan, part: HeatSource) -> dict[str, Metric]:
+    steps = steps_in(trace, stage)
+    why_not = _why_not(trace, stage, steps, part)
     if why_not is not None:
         return _none(why_not)
-    explained = _explain(trace, stage, edges, part)
+    explained = _explain(trace, stage, steps, part)
     if explained is None:
         return _none(reason("few-readings-around-step"))
     if explained.posterior.misfit > _MISFIT_ALLOWED:
         return _none(reason(f"not-one-{part.short}"))
     channel = power_channel(trace, part)
     if channel is None:
-        return {**_none(reason("power-not-readable")), **_shape(explained, edges)}
-    step = power_step_w(trace, edges[0], channel)
+        return {**_none(reason("power-not-readable")), **_shape(explained, steps)}
+    step = power_step_w(trace, steps[0], channel)
     if step is None or abs(step[0]) < _LEAST_STEP_W:
         return _none(reason("step-too-small"))
-    return {_NAME.format(w): _window(trace, explained, edges, w, part) for w in WINDOWS_S}
+    return {_NAME.format(w): _window(trace, explained, steps, w, part) for w in WINDOWS_S}
 
 
 def _none(why: Reason) -> dict[str, Metric]:
     return {_NAME.format(w): not_measured("K/W", why) for w in WINDOWS_S}
 
 
-def _why_not(trace: Trace, stage: StageSpan, edges: list[Edge], part: Part) -> Reason | None:
+def _why_not(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSource) -> Reason | None:
     if not trace.has(part.temp):
         return reason(f"no-temperature-{part.short}")
     if is_heated(trace, stage, part) is False:
         return reason(f"load-not-on-{part.short}")
-    if not edges:
+    if not steps:
         return reason("load-did-not-change")
-    if edges[0].t_s - float(trace.t_s[0]) < _LEAST_BEFORE_S:
+    if steps[0].t_s - float(trace.t_s[0]) < _LEAST_BEFORE_S:
         return reason("nothing-before-step")
     return None
 
 
-def _explain(trace: Trace, stage: StageSpan, edges: list[Edge], part: Part) -> _Explained | None:
+def _explain(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSource) -> _Explained | None:
     """A rise is explained with the rest before it, a fall with the hot minute before it."""
-    rises = edges[0].share > edges[0].share_before
-    low = int(np.searchsorted(trace.t_s, edges[0].t_s - (_BEFORE_S if rises else _HOT_BEFORE_S)))
-    end_s = edges[-1].until_s if is_pulsed(edges) else min(edges[0].until_s, edges[0].t_s + _AFTER_S)
+    rises = steps[0].share > steps[0].share_before
+    low = int(np.searchsorted(trace.t_s, steps[0].t_s - (_BEFORE_S if rises else _HOT_BEFORE_S)))
+    end_s = steps[-1].until_s if is_pulsed(steps) else min(steps[0].until_s, steps[0].t_s + _AFTER_S)
     span = slice(low, int(np.searchsorted(trace.t_s, end_s, side="right")))
 
     def column(name: str, scale: float = 1.0) -> FloatArray | None:
@@ -119,8 +119,8 @@ def _explain(trace: Trace, stage: StageSpan, edges: list[Edge], part: Part) -> _
         trace.usable(part.temp)[span],
         column(part.power, scale),
         column(part.fan),
-        room_columns(trace, stage, span),
-        _told(trace, span),
+        ambient_columns(trace, stage, span),
+        _commanded(trace, span),
         None,
         part,
     )
@@ -128,7 +128,7 @@ def _explain(trace: Trace, stage: StageSpan, edges: list[Edge], part: Part) -> _
     return None if samples is None or posterior is None else _Explained(samples, posterior, scale)
 
 
-def _told(trace: Trace, span: slice) -> FloatArray | None:
+def _commanded(trace: Trace, span: slice) -> FloatArray | None:
     """Return the told share at each sample: from the load's events where there are any, else its column."""
     events = [(e.t_s, float(e.detail["share"])) for e in trace.events if e.kind == "load" and "share" in e.detail]
     if not events:
@@ -137,50 +137,52 @@ def _told(trace: Trace, span: slice) -> FloatArray | None:
     return np.where(at >= 0, np.array([share for _, share in events])[np.maximum(at, 0)], 0.0)
 
 
-def _fan(samples: Samples, edges: list[Edge], window_s: float) -> tuple[float | None, float]:
+def _fan(samples: Samples, steps: list[LoadStep], window_s: float) -> tuple[float | None, float]:
     """Return the mean fan speed, rpm, and die temperature, °C, over the window."""
-    inside = (samples.t_s >= edges[0].t_s) & (samples.t_s <= edges[0].t_s + window_s)
+    inside = (samples.t_s >= steps[0].t_s) & (samples.t_s <= steps[0].t_s + window_s)
     inside = inside if np.isfinite(samples.temp_c[inside]).any() else np.ones_like(inside)
     rpm = None if samples.fan_rpm is None else float(np.mean(samples.fan_rpm[inside]))
     return rpm, float(np.nanmean(samples.temp_c[inside]))
 
 
-def _window(trace: Trace, explained: _Explained, edges: list[Edge], window_s: int, part: Part) -> Metric:
-    pulsed = is_pulsed(edges)
+def _window(trace: Trace, explained: _Explained, steps: list[LoadStep], window_s: int, part: HeatSource) -> Metric:
+    pulsed = is_pulsed(steps)
     if pulsed and window_s > _LONGEST_PULSE_WINDOW_S:
         return not_measured("K/W", reason("pulses-cannot-give-it"))
     samples, posterior, scale = explained
-    rpm, at_c = _fan(samples, edges, window_s)
+    rpm, at_c = _fan(samples, steps, window_s)
     found = scale * impedance(posterior.draws, np.array([float(window_s)]), rpm, at_c)[:, 0]
-    step = power_step_w(trace, edges[0], part.power, longest_s=max(6.0, min(60.0, window_s)))
+    step = power_step_w(trace, steps[0], part.power, longest_s=max(6.0, min(60.0, window_s)))
     if step is None or step[0] == 0:
         return not_measured("K/W", reason("step-power-not-recorded"))
     watts, u_watts = abs(step[0]), step[1]
     noise = noise_k(samples.temp_c[np.isfinite(samples.temp_c)])
     value, u_value = float(np.mean(found)), float(np.std(found))
-    read = None if pulsed or window_s > _READ_WINDOW_S else _read_off(samples, edges[0], window_s, watts, noise)
+    read = None if pulsed or window_s > _READ_WINDOW_S else _read_off(samples, steps[0], window_s, watts, noise)
     if read is not None:
         value, u_value = _weighted((value, math.hypot(u_value, _LUMPS_SHARE * value)), read)
     facts = sensor_facts(trace, part.power)
     budget = (
         Component(name="fit to the readings", standard_uncertainty=u_value, dof=len(found) - 1),
         Component(name="lumps in place of the true path", standard_uncertainty=_LUMPS_SHARE * value),
-        Component(name="noise of the reading", standard_uncertainty=noise / watts / math.sqrt(max(4, len(edges)))),
+        Component(name="noise of the reading", standard_uncertainty=noise / watts / math.sqrt(max(4, len(steps)))),
         Component(name="scatter of the power", standard_uncertainty=u_watts, sensitivity=-value / watts),
         power_gain(watts, facts.expanded_uncertainty, -value / watts),
     )
     why = [] if rpm is None else [reason("at-fan-speed", speed_rpm=rpm)]
-    if not pulsed and edges[0].until_s - edges[0].t_s < window_s - 1.5:
+    if not pulsed and steps[0].until_s - steps[0].t_s < window_s - 1.5:
         why.insert(0, reason("extrapolated"))
     return Metric(value=value, unit="K/W", u95=expanded(budget), why=tuple(why), budget=budget)
 
 
-def _read_off(samples: Samples, edge: Edge, window_s: float, watts: float, noise: float) -> tuple[float, float] | None:
+def _read_off(
+    samples: Samples, step: LoadStep, window_s: float, watts: float, noise: float
+) -> tuple[float, float] | None:
     """Return the impedance read off the trace at the window's end and its standard uncertainty, K/W.
 
     A reading is older than its sample: on average by half of the time for which the sensor holds it.
     """
-    t, temp = samples.t_s - edge.t_s, samples.temp_c
+    t, temp = samples.t_s - step.t_s, samples.temp_c
     age_s = held_s(samples.t_s, temp) / 2
     before = temp[(t >= -20.0) & (t <= 0.0) & np.isfinite(temp)]
     near = (np.abs(t - window_s - age_s) <= 1.1) & np.isfinite(temp)
@@ -201,9 +203,9 @@ def _weighted(a: tuple[float, float], b: tuple[float, float]) -> tuple[float, fl
     return value, max(1 / math.sqrt(sum(weights)), apart if apart > max(a[1], b[1]) else 0.0)
 
 
-def _shape(explained: _Explained, edges: list[Edge]) -> dict[str, Metric]:
+def _shape(explained: _Explained, steps: list[LoadStep]) -> dict[str, Metric]:
     samples, posterior, _ = explained
-    rpm, at_c = _fan(samples, edges, 600.0)
+    rpm, at_c = _fan(samples, steps, 600.0)
     rise = impedance(posterior.draws, np.array([5.0, 60.0, 600.0]), rpm, at_c)
     shares = rise[:, :2] / rise[:, 2:]
     why = (reason("shape-alone"),)

@@ -13,17 +13,17 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.compress import compress
-from verifyrig.analysis.heat_path import End, settle
 from verifyrig.analysis.posterior import Posterior, update
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import held_s, noise_k
-from verifyrig.core.heat_sources import CARD, DIE, Part
+from verifyrig.analysis.thermal_path import End, settle
+from verifyrig.core.heat_sources import CARD, DIE, HeatSource
 from verifyrig.core.profile import Settle
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import BoolArray, FloatArray
 
-__all__ = ["Answer", "Samples", "explain", "forecast", "forecast_from", "prepare"]
+__all__ = ["ForecastResult", "Samples", "explain", "forecast", "forecast_from", "prepare"]
 
 DEFAULT_SETTLE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
 _SHORTEST_S = 20.0
@@ -31,7 +31,7 @@ LATE_S = 30.0
 _AT_LIMIT_K = 1.3
 _FAN_STANDS_RPM = 30.0
 # A room moves by some tenths of a kelvin within the hour, and what settles is taken for the room as it is now.
-_ROOM_MOVES_K = 0.2
+_AMBIENT_MOVES_K = 0.2
 # Forty-odd draws around one or two peaks miss some of the far ends of what is possible (benchmark `settle-forecast`).
 _SPREAD = 1.2
 # The assumed power of an unknown machine has another course than the true one. Held against heatings of real boards.
@@ -40,8 +40,8 @@ _ASSUMED_POWER_SPREAD = 1.35
 _SLOW_SHARE = 0.35
 _MISFIT_ALLOWED = 1.5
 _MISFIT_WRONG = 3.0
-_TYPICAL_REST_W, _TYPICAL_LOAD_W = 15.0, 100.0
-_TYPICAL_ROOM_C = 23.0
+_TYPICAL_IDLE_W, _TYPICAL_LOAD_W = 15.0, 100.0
+_TYPICAL_AMBIENT_C = 23.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +60,7 @@ class Samples:
     t_s: FloatArray
     temp_c: FloatArray
     power_w: FloatArray
-    room_c: FloatArray
+    ambient_c: FloatArray
     share: FloatArray
     fan_rpm: FloatArray | None
     start: int
@@ -69,7 +69,7 @@ class Samples:
     why: tuple[Reason, ...]
 
 
-class Answer(NamedTuple):
+class ForecastResult(NamedTuple):
     """A forecast and the posterior behind it, which the next one may start from; None where none was needed."""
 
     forecast: Forecast
@@ -89,7 +89,7 @@ def forecast(
     resolution_k: float | None = None,
     refresh_s: float | None = None,
     limit_c: float | None = None,
-    part: Part = DIE,
+    part: HeatSource = DIE,
 ) -> Forecast | None:
     """Return where the temperature will settle, or None while there is too little to say anything.
 
@@ -121,15 +121,15 @@ def prepare(
     ambient_c: float | FloatArray | None,
     load_share: FloatArray | None,
     load_on_s: float | None,
-    part: Part = DIE,
+    part: HeatSource = DIE,
 ) -> Samples | None:
     """Return the samples cleaned for the model, None where there are too few; arguments as in `forecast`."""
     n = len(t_s)
     if n < 8 or np.count_nonzero(np.isfinite(temp_c)) < 8:
         return None
     share = _share(t_s, load_share, load_on_s)
-    edge_s = load_on_s if load_on_s is not None else _last_change_s(t_s, share)
-    start = int(np.searchsorted(t_s, edge_s - 1e-9))
+    step_s = load_on_s if load_on_s is not None else _last_change_s(t_s, share)
+    start = int(np.searchsorted(t_s, step_s - 1e-9))
     prior, spread = PLAUSIBLE_CARD if part is CARD else PLAUSIBLE, 1.0
     unknown: list[Reason] = []
     if power_w is None or not np.isfinite(power_w).any():
@@ -137,12 +137,12 @@ def prepare(
         unknown.append(reason("power-unknown"))
     else:
         power = _bridged(t_s, power_w)
-    room = np.full(n, math.nan) if ambient_c is None else np.broadcast_to(np.asarray(ambient_c, dtype=np.float64), n)
-    if not np.isfinite(room).any():
-        room, prior = np.full(n, _TYPICAL_ROOM_C), prior.changed(offset=(0.0, 5.0))
+    ambient = np.full(n, math.nan) if ambient_c is None else np.broadcast_to(np.asarray(ambient_c, dtype=np.float64), n)
+    if not np.isfinite(ambient).any():
+        ambient, prior = np.full(n, _TYPICAL_AMBIENT_C), prior.changed(offset=(0.0, 5.0))
         unknown.append(reason("room-unknown"))
     else:
-        room = _bridged(t_s, room)
+        ambient = _bridged(t_s, ambient)
     fan = None
     if fan_rpm is not None and np.isfinite(fan_rpm).any():
         fan = _bridged(t_s, fan_rpm)
@@ -152,7 +152,7 @@ def prepare(
         t_s=t_s,
         temp_c=temp_c,
         power_w=power,
-        room_c=room,
+        ambient_c=ambient,
         share=share,
         fan_rpm=fan,
         start=start,
@@ -183,13 +183,13 @@ def _bridged(t_s: FloatArray, values: FloatArray) -> FloatArray:
 def _assumed_power(temp_c: FloatArray, share: FloatArray) -> FloatArray:
     """Watts of a usual machine, growing with temperature as leakage does: only the shape counts."""
     seen = np.where(np.isfinite(temp_c), temp_c, float(np.nanmean(temp_c)))
-    watts = _TYPICAL_REST_W + (_TYPICAL_LOAD_W - _TYPICAL_REST_W) * share
+    watts = _TYPICAL_IDLE_W + (_TYPICAL_LOAD_W - _TYPICAL_IDLE_W) * share
     return watts * (1.0 + 0.0055 * (seen - 50.0))
 
 
 def _prior_without_power(prior: Prior) -> Prior:
     changed = {"step_gain": (1.0, 0.45)}
-    for name in ("die_to_plate", "plate_to_sink", "sink_to_air", "case_to_room"):
+    for name in ("die_to_plate", "plate_to_sink", "sink_to_air", "case_to_ambient"):
         at = P[name.upper()]
         changed[name] = (float(prior.middle[at]), math.hypot(float(prior.spread[at]), 0.4))
     return prior.changed(**changed)
@@ -202,7 +202,7 @@ def forecast_from(
     refresh_s: float | None = None,
     limit_c: float | None = None,
     before: FloatArray | None = None,
-) -> Answer | None:
+) -> ForecastResult | None:
     """Return a forecast from cleaned samples, None while it is too early.
 
     Args:
@@ -214,11 +214,11 @@ def forecast_from(
         return None
     at_limit = _flat_at_limit(t[seen], temp[seen], limit_c, rule)
     if at_limit is not None:
-        return Answer(at_limit, None)
+        return ForecastResult(at_limit, None)
     posterior = explain(samples, resolution_k, refresh_s, before)
     if posterior is None:
         return None
-    return Answer(_foretell(samples, posterior, rule, limit_c), posterior)
+    return ForecastResult(_forecast_end(samples, posterior, rule, limit_c), posterior)
 
 
 def _flat_at_limit(t: FloatArray, temp: FloatArray, limit_c: float | None, rule: Settle) -> Forecast | None:
@@ -243,7 +243,7 @@ def explain(
     samples: Samples, resolution_k: float | None, refresh_s: float | None, before: FloatArray | None
 ) -> Posterior | None:
     """Return machines that explain the samples, None where too few were read; arguments as in `forecast_from`."""
-    data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.room_c, samples.fan_rpm, samples.share)
+    data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.ambient_c, samples.fan_rpm, samples.share)
     if data is None:
         return None
     readings = samples.temp_c[np.isfinite(samples.temp_c)]
@@ -268,13 +268,13 @@ def _end(samples: Samples, posterior: Posterior) -> End:
         power_w=float(np.mean(samples.power_w[late])),
         at_c=float(np.nanmean(samples.temp_c[late])),
         loaded=bool(samples.share[-1] > 0),
-        room_c=float(np.mean(samples.room_c[late])),
+        ambient_c=float(np.mean(samples.ambient_c[late])),
         fan_stands=fan is not None and fan < _FAN_STANDS_RPM,
         fan_rpm=fan,
     )
 
 
-def _foretell(samples: Samples, posterior: Posterior, rule: Settle, limit_c: float | None) -> Forecast:
+def _forecast_end(samples: Samples, posterior: Posterior, rule: Settle, limit_c: float | None) -> Forecast:
     end = _end(samples, posterior)
     shown_c = end.shown_c + posterior.late_k
     # A limit that most machines would reach says where they end, not how sure that is: the spread is taken before.
@@ -282,7 +282,7 @@ def _foretell(samples: Samples, posterior: Posterior, rule: Settle, limit_c: flo
     if limit_c is not None:
         shown_c = np.minimum(shown_c, limit_c + np.clip(posterior.draws[:, P.OFFSET], -2.0, 1.0))
     misfit = math.sqrt(max(1.0, posterior.misfit / _MISFIT_ALLOWED))
-    u_k = math.hypot(_SPREAD * samples.spread * misfit * spread_k, posterior.late_u_k, _ROOM_MOVES_K)
+    u_k = math.hypot(_SPREAD * samples.spread * misfit * spread_k, posterior.late_u_k, _AMBIENT_MOVES_K)
     u95_k = 1.96 * u_k
     known = u95_k <= rule.within_k
     slowest_s = float(np.median(end.slowest_s))

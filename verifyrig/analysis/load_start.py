@@ -7,9 +7,9 @@ import math
 import numpy as np
 
 from verifyrig.analysis.forecast import Samples, explain, prepare
-from verifyrig.analysis.heat_path import settle
 from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import LoadStart
+from verifyrig.analysis.thermal_path import settle
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import BoolArray, FloatArray
 
@@ -45,31 +45,31 @@ def load_start_forecast(
         ambient_c: Room, °C.
         fan_rpm: Fan speed, rpm, shape (n,).
     """
-    told = np.nan_to_num(load_share)
+    commanded = np.nan_to_num(load_share)
     seen = np.isfinite(temp_c)
-    if not (seen & (told <= 0)).any():
+    if not (seen & (commanded <= 0)).any():
         return LoadStart(peak_c=None, u95_k=None, why=(reason("no-reading-at-rest"),))
-    if np.count_nonzero(seen & (told > 0)) < 3:
+    if np.count_nonzero(seen & (commanded > 0)) < 3:
         return LoadStart(peak_c=None, u95_k=None, why=(reason("no-pulse-yet"),))
-    samples = prepare(t_s, temp_c, power_w, fan_rpm, ambient_c, told, None)
+    samples = prepare(t_s, temp_c, power_w, fan_rpm, ambient_c, commanded, None)
     posterior = None if samples is None else explain(samples, None, None, None)
     if samples is None or posterior is None:
         return LoadStart(peak_c=None, u95_k=None, why=(reason("few-readings-in-pulses"),))
-    return _foresee(samples, posterior, share)
+    return _forecast_start(samples, posterior, share)
 
 
-def _foresee(samples: Samples, posterior: Posterior, share: float) -> LoadStart:
+def _forecast_start(samples: Samples, posterior: Posterior, share: float) -> LoadStart:
     pulsed = samples.share > 0
     watts, at_c = _load_power_w(samples, pulsed, share)
-    rest = ~pulsed & np.isfinite(samples.temp_c)
-    rest_c = float(np.median(samples.temp_c[rest]))
+    idle = ~pulsed & np.isfinite(samples.temp_c)
+    idle_c = float(np.median(samples.temp_c[idle]))
     fan = samples.fan_rpm
     end = settle(
         posterior.draws,
         power_w=watts,
         at_c=at_c,
         loaded=True,
-        room_c=float(np.mean(samples.room_c[-30:])),
+        ambient_c=float(np.mean(samples.ambient_c[-30:])),
         fan_stands=fan is not None and float(np.median(fan)) < _FAN_STANDS_RPM,
     )
     shown_c = end.shown_c + posterior.late_k
@@ -77,7 +77,7 @@ def _foresee(samples: Samples, posterior: Posterior, share: float) -> LoadStart:
     low_c, peak_c, high_c = (float(q) for q in np.quantile(shown_c, (0.05, 0.5, 0.95)))
     spread_k = _SPREAD * (high_c - low_c) / (2 * _NINE_IN_TEN)
     misfit = math.sqrt(max(1.0, posterior.misfit / _MISFIT_ALLOWED))
-    u_k = math.hypot(spread_k * misfit, _POWER_SCALING_SHARE * max(0.0, peak_c - rest_c), 0.5)
+    u_k = math.hypot(spread_k * misfit, _POWER_SCALING_SHARE * max(0.0, peak_c - idle_c), 0.5)
     return LoadStart(peak_c=peak_c, u95_k=1.96 * u_k, why=(reason("from-rest-and-pulses"), *samples.why))
 
 
@@ -88,7 +88,7 @@ def _load_power_w(samples: Samples, pulsed: BoolArray, share: float) -> tuple[fl
     inner = strongest & np.concatenate(([False], strongest[:-1]))
     inner = inner if inner.any() else strongest
     pulse_w = float(np.median(samples.power_w[inner]))
-    rest_w = float(np.median(samples.power_w[~pulsed]))
-    step_w = max(0.0, pulse_w - rest_w) * share / float(np.median(samples.share[inner]))
+    idle_w = float(np.median(samples.power_w[~pulsed]))
+    step_w = max(0.0, pulse_w - idle_w) * share / float(np.median(samples.share[inner]))
     at_c = float(np.nanmedian(samples.temp_c[inner]))
-    return rest_w + step_w, at_c
+    return idle_w + step_w, at_c

@@ -8,18 +8,18 @@ from dataclasses import replace
 
 import numpy as np
 
+from verifyrig.analysis.ambient import ambient_of
 from verifyrig.analysis.card_figures import card_gap_metrics
 from verifyrig.analysis.fingerprint import impedance_metrics
-from verifyrig.analysis.load_edges import is_heated
+from verifyrig.analysis.load_steps import is_heated
 from verifyrig.analysis.resistance import resistance_metrics
 from verifyrig.analysis.results import Metric, not_measured
-from verifyrig.analysis.room import room_of
 from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import has_bad_times, sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import temperature_metrics
 from verifyrig.analysis.throttling import at_limit, power_cap, throttle_metrics
 from verifyrig.core.channels import base_name, is_channel, is_temperature, quantity_of, unit_of
-from verifyrig.core.heat_sources import CARD, DIE, PARTS, Part
+from verifyrig.core.heat_sources import CARD, DIE, PARTS, HeatSource
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import reason
@@ -49,14 +49,14 @@ def metrics_of(trace: Trace) -> dict[str, Metric]:
 
 
 def _stage_metrics(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric]]:
-    room = room_of(trace, stage)
+    ambient = ambient_of(trace, stage)
     temperatures = [name for name in trace.columns if is_channel(name) and is_temperature(name)]
     settled = {name: settled_value(trace, stage, name) for name in temperatures}
     for name in temperatures:
-        yield from temperature_metrics(trace, stage, name, settled[name], room).items()
+        yield from temperature_metrics(trace, stage, name, settled[name], ambient).items()
     for part in _parts_of(trace, stage):
         if stage.kind != StageKind.COOLDOWN:
-            yield from resistance_metrics(trace, stage, settled, room, part).items()
+            yield from resistance_metrics(trace, stage, settled, ambient, part).items()
         if stage.kind != StageKind.IDLE:
             yield from impedance_metrics(trace, stage, part).items()
     yield from card_gap_metrics(trace, stage).items()
@@ -79,7 +79,7 @@ def _at_the_cap(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric]]:
             yield name, replace(metric, why=why)
 
 
-def _parts_of(trace: Trace, stage: StageSpan) -> list[Part]:
+def _parts_of(trace: Trace, stage: StageSpan) -> list[HeatSource]:
     """Return the die, of which every record tells, and the graphics card where the load was on it."""
     heated = is_heated(trace, stage, CARD)
     return [DIE, CARD] if heated or (heated is None and trace.has(CARD.temp)) else [DIE]

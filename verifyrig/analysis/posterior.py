@@ -14,8 +14,8 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.compress import Compressed
-from verifyrig.analysis.heat_path import Drive, fan_share_at, simulate
 from verifyrig.analysis.prior import P, Prior
+from verifyrig.analysis.thermal_path import Drive, fan_share_at, simulate
 from verifyrig.core.trace import BoolArray, FloatArray
 
 __all__ = ["Posterior", "update"]
@@ -31,7 +31,7 @@ _STEP = 0.02  # of a standard deviation, for derivatives
 _DRAWS, _LEAD_BACK, _STRAY_COST, _HOLD = 48, 2, 25.0, 3.0
 _RIVAL_COST, _MOST_RIVALS = 7.0, 2
 # Parameters whose rare faults a search from the usual machine would not find.
-_TAILED = [P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_ROOM, P.OFFSET]
+_TAILED = [P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_AMBIENT, P.OFFSET]
 _FLOOR_K = 0.06  # what no average gets below: a sensor's steps do not average out where nothing moves
 # What four lumps cannot follow: standard deviation, the share of the whole swing, and how far on a logarithmic scale
 # of time it stays alike.
@@ -102,7 +102,7 @@ def _reading_covariance(data: Compressed, noise_k: float, refresh_s: float) -> F
 def _model_covariance(data: Compressed) -> FloatArray:
     """Return the covariance of what four lumps cannot follow: alike at times alike on a logarithmic scale."""
     sd = _model_sd(data)
-    place = np.log(data.since_edge_s + 3.0)
+    place = np.log(data.since_step_s + 3.0)
     alike = np.exp(-0.5 * ((place[:, None] - place[None, :]) / _MODEL_LENGTH) ** 2)
     same_part = data.part[:, None] == data.part[None, :]
     return np.asarray(sd**2 * alike * same_part)

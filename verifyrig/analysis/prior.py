@@ -26,7 +26,7 @@ class P(IntEnum):
     SINK_TO_AIR = 5
     STILL_AIR = 6
     CASE_CAPACITY = 7
-    CASE_TO_ROOM = 8
+    CASE_TO_AMBIENT = 8
     BOARD_POWER = 9
     LEAKAGE = 10
     FULL_SPEED = 11
@@ -57,7 +57,7 @@ _TABLE: dict[P, _Spread] = {
     P.SINK_TO_AIR: _Spread(0.11, 0.30, 1.0),  # K/W at full fan; blocked is rare
     P.STILL_AIR: _Spread(5.7, 0.25),  # how many times worse without any fan
     P.CASE_CAPACITY: _Spread(870.0, 0.40),  # J/K, air and sheet of the case
-    P.CASE_TO_ROOM: _Spread(0.024, 0.32, 1.8),  # K/W at full case fans; choked is rare
+    P.CASE_TO_AMBIENT: _Spread(0.024, 0.32, 1.8),  # K/W at full case fans; choked is rare
     P.BOARD_POWER: _Spread(23.0, 0.30),  # W of all other parts
     P.LEAKAGE: _Spread(0.0055, 0.0020, logarithmic=False),  # 1/K
     P.FULL_SPEED: _Spread(1700.0, 0.22),  # rpm

@@ -11,13 +11,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from verifyrig.analysis.budget import expanded, power_gain, room_accuracy, scaled, sensor_lines
-from verifyrig.analysis.load_edges import power_channel
+from verifyrig.analysis.ambient import AmbientMean
+from verifyrig.analysis.budget import ambient_accuracy, expanded, power_gain, scaled, sensor_lines
+from verifyrig.analysis.load_steps import power_channel
 from verifyrig.analysis.results import Metric, not_measured
-from verifyrig.analysis.room import Room
 from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
-from verifyrig.core.heat_sources import CARD, DIE, Part
+from verifyrig.core.heat_sources import CARD, DIE, HeatSource
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
@@ -41,7 +41,11 @@ _Power = tuple[float, float] | Reason
 
 
 def resistance_metrics(
-    trace: Trace, stage: StageSpan, settled: Mapping[str, Settled | Reason], room: Room | None, part: Part = DIE
+    trace: Trace,
+    stage: StageSpan,
+    settled: Mapping[str, Settled | Reason],
+    ambient: AmbientMean | None,
+    part: HeatSource = DIE,
 ) -> dict[str, Metric]:
     """Return `thermal_resistance` and its parts, K/W, by their names without the stage; the card's begin with `gpu_`.
 
@@ -52,11 +56,11 @@ def resistance_metrics(
     """
     power = _mean_power(trace, stage, part)
     hot = settled.get(part.temp, reason(f"no-temperature-{part.short}"))
-    whole = _whole(trace, hot, room, power, part)
-    return {f"{part.prefix}thermal_resistance": whole, **_parts(trace, settled, room, power, part)}
+    whole = _whole(trace, hot, ambient, power, part)
+    return {f"{part.prefix}thermal_resistance": whole, **_parts(trace, settled, ambient, power, part)}
 
 
-def _mean_power(trace: Trace, stage: StageSpan, part: Part) -> tuple[float, float] | Reason:
+def _mean_power(trace: Trace, stage: StageSpan, part: HeatSource) -> tuple[float, float] | Reason:
     """Return the mean power of the stage's last minute and its standard uncertainty, W, or why there is none."""
     channel = power_channel(trace, part)
     if channel is None:
@@ -71,18 +75,18 @@ def _mean_power(trace: Trace, stage: StageSpan, part: Part) -> tuple[float, floa
     return mean, float(np.std(late, ddof=1)) / math.sqrt(len(late)) if len(late) > 1 else 0.0
 
 
-def _whole(trace: Trace, die: Settled | Reason, room: Room | None, power: _Power, part: Part) -> Metric:
+def _whole(trace: Trace, die: Settled | Reason, ambient: AmbientMean | None, power: _Power, part: HeatSource) -> Metric:
     if isinstance(die, Reason):
         return not_measured("K/W", die)
-    if room is None:
+    if ambient is None:
         return not_measured("K/W", reason("room-not-measured"))
     if isinstance(power, Reason):
         return not_measured("K/W", power)
-    if die.value_c <= room.value_c:
+    if die.value_c <= ambient.value_c:
         return not_measured("K/W", reason(f"room-above-{part.short}"))
-    lines = (*sensor_lines(sensor_facts(trace, part.temp), die.u_k), room_accuracy(room.u95_k))
+    lines = (*sensor_lines(sensor_facts(trace, part.temp), die.u_k), ambient_accuracy(ambient.u95_k))
     facts = sensor_facts(trace, part.power)
-    return _quotient(die.value_c - room.value_c, lines, power, facts, why=die.why, settled=die.known)
+    return _quotient(die.value_c - ambient.value_c, lines, power, facts, why=die.why, settled=die.known)
 
 
 def _quotient(
@@ -104,7 +108,7 @@ def _quotient(
 
 
 def _parts(
-    trace: Trace, settled: Mapping[str, Settled | Reason], room: Room | None, power: _Power, part: Part
+    trace: Trace, settled: Mapping[str, Settled | Reason], ambient: AmbientMean | None, power: _Power, part: HeatSource
 ) -> dict[str, Metric]:
     known = [(name, settled[name]) for name in _PATHS[part] if isinstance(settled.get(name), Settled)]
     if isinstance(power, Reason) or len(known) < 2:
@@ -121,8 +125,8 @@ def _parts(
             why, ok = a.why or b.why, a.known and b.known
             found[name] = _quotient(a.value_c - b.value_c, lines, power, facts, why=why, settled=ok)
     last, end = known[-1]
-    if room is not None and isinstance(end, Settled):
-        lines = (*sensor_lines(sensor_facts(trace, last), end.u_k), room_accuracy(room.u95_k))
+    if ambient is not None and isinstance(end, Settled):
+        lines = (*sensor_lines(sensor_facts(trace, last), end.u_k), ambient_accuracy(ambient.u95_k))
         name = f"{start}_{_SHORT[last]}_to_room"
-        found[name] = _quotient(end.value_c - room.value_c, lines, power, facts, why=end.why, settled=end.known)
+        found[name] = _quotient(end.value_c - ambient.value_c, lines, power, facts, why=end.why, settled=end.known)
     return found

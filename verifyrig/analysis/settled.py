@@ -7,10 +7,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.analysis.ambient import ambient_columns
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, LATE_S, forecast
-from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s, power_scale
+from verifyrig.analysis.load_steps import is_pulsed, last_step_s, power_scale, steps_in
 from verifyrig.analysis.results import Forecast
-from verifyrig.analysis.room import room_columns
 from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts, stage_columns
 from verifyrig.analysis.slope_bound import slope_bound
 from verifyrig.core.heat_sources import part_of
@@ -48,10 +48,10 @@ def settled_value(trace: Trace, stage: StageSpan, channel: str) -> Settled | Rea
         return reason("no-reading")
     if len(values) < 5:
         return reason("few-readings", count=len(values))
-    if stage.kind == StageKind.LOAD and is_pulsed(edges_in(trace, stage)):
+    if stage.kind == StageKind.LOAD and is_pulsed(steps_in(trace, stage)):
         return reason("pulsed")
     rule = settle_rule(trace, stage)
-    from_s = last_edge_s(trace, stage)
+    from_s = last_step_s(trace, stage)
     if t_s[-1] - from_s >= _LONG_IN_TIME_CONSTANTS * rule.slowest_time_constant_s:
         return _flat_end(t_s, values, rule)
     return _forecast_end(trace, stage, channel, rule, from_s)
@@ -108,7 +108,7 @@ def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: f
         trace.usable(channel)[span],
         power_w=column(part.power, power_scale(trace, part)),
         fan_rpm=column(part.fan),
-        ambient_c=room_columns(trace, stage, span),
+        ambient_c=ambient_columns(trace, stage, span),
         load_share=column("load_share"),
         load_on_s=from_s,
         settle=rule,

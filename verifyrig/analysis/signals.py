@@ -12,8 +12,8 @@ from verifyrig.core.plain_json import number_or_none
 from verifyrig.core.trace import BoolArray, FloatArray, StageSpan, Trace
 
 __all__ = [
-    "Line",
     "SensorFacts",
+    "StraightLine",
     "fit_line",
     "has_bad_times",
     "held_s",
@@ -99,7 +99,7 @@ def _unseen_time_share(good_t_s: FloatArray, stage: StageSpan) -> float:
     return float(np.clip(steps_s - 3.0 * usual_s, 0.0, None).sum()) / length_s
 
 
-class Line(NamedTuple):
+class StraightLine(NamedTuple):
     """A straight line y = intercept + slope (x - origin), with standard uncertainties (k = 1)."""
 
     intercept: float
@@ -119,7 +119,7 @@ class Line(NamedTuple):
         return self.intercept + self.slope * d, math.sqrt(max(variance, 0.0))
 
 
-def fit_line(x: FloatArray, y: FloatArray, origin: float = 0.0) -> Line:
+def fit_line(x: FloatArray, y: FloatArray, origin: float = 0.0) -> StraightLine:
     """Fit a straight line by least squares; x and y of shape (n,), n >= 2, x not all equal.
 
     Raises:
@@ -141,7 +141,7 @@ def fit_line(x: FloatArray, y: FloatArray, origin: float = 0.0) -> Line:
     u_slope = s / math.sqrt(sxx)
     u_intercept = s * math.sqrt(1 / n + d0 * d0 / sxx)
     correlation = (d0 / math.sqrt(sxx)) / math.sqrt(1 / n + d0 * d0 / sxx)
-    return Line(y_mean + slope * d0, slope, u_intercept, u_slope, correlation, s, dof, origin)
+    return StraightLine(y_mean + slope * d0, slope, u_intercept, u_slope, correlation, s, dof, origin)
 
 
 def steepest_rate(t_s: FloatArray, values: FloatArray, window_s: float = 10.0) -> float | None:

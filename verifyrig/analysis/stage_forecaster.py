@@ -53,8 +53,8 @@ class StageForecaster:
             return None
         began_s = float(rows[began, 0])
         rows = rows[rows[:, 0] >= began_s - _MOST_HISTORY_S]
-        t, temp, power, fan, room, share = rows.T
-        samples = prepare(t, temp, power, fan, room, share, None, self._part)
+        t, temp, power, fan, ambient, share = rows.T
+        samples = prepare(t, temp, power, fan, ambient, share, None, self._part)
         if samples is None or _still_before(samples.t_s[samples.start], t, share, began_s):
             return None
         info, elapsed_s = self._info, float(t[-1]) - began_s

@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 
-from verifyrig.analysis.budget import ROOM_CORRECTION, expanded, room_accuracy, sensor_lines
-from verifyrig.analysis.compress import step_edges
+from verifyrig.analysis.ambient import AmbientMean
+from verifyrig.analysis.budget import AMBIENT_CORRECTION, ambient_accuracy, expanded, sensor_lines
+from verifyrig.analysis.compress import bin_edges
 from verifyrig.analysis.exponentials import ExponentialFit, fit_exponentials
-from verifyrig.analysis.load_edges import edges_in, is_pulsed, last_edge_s
+from verifyrig.analysis.load_steps import is_pulsed, last_step_s, steps_in
 from verifyrig.analysis.results import Metric, not_measured
-from verifyrig.analysis.room import Room
 from verifyrig.analysis.settled import Settled
 from verifyrig.analysis.signals import noise_k, sensor_facts, stage_columns, steepest_rate
 from verifyrig.core.profile import StageKind
@@ -29,7 +29,7 @@ _MODES = ((60.0,), (5.0, 80.0), (1.0, 15.0, 120.0))
 
 
 def temperature_metrics(
-    trace: Trace, stage: StageSpan, channel: str, settled: Settled | Reason, room: Room | None
+    trace: Trace, stage: StageSpan, channel: str, settled: Settled | Reason, ambient: AmbientMean | None
 ) -> dict[str, Metric]:
     """Return the metrics of a temperature channel, by their names without the stage."""
     t_s, values = stage_columns(trace, stage, channel)
@@ -43,8 +43,8 @@ def temperature_metrics(
     found = {
         "settled": _settled(settled, trace, channel),
         "peak": Metric(value=float(np.max(values)), unit="°C", u95=expanded(peak_lines), budget=peak_lines),
-        "rise": _rise(settled, trace, channel, room),
-        **_at_reference(settled, trace, channel, room),
+        "rise": _rise(settled, trace, channel, ambient),
+        **_at_reference(settled, trace, channel, ambient),
         "rate": not_measured("K/s", reason("span-too-short"))
         if rate is None
         else Metric(value=rate, unit="K/s", u95=2 * max(noise, (facts.resolution or 0.0) / 3.46) * 1.41 / 10),
@@ -63,30 +63,32 @@ def _settled(settled: Settled | Reason, trace: Trace, channel: str) -> Metric:
     )
 
 
-def _rise(settled: Settled | Reason, trace: Trace, channel: str, room: Room | None) -> Metric:
+def _rise(settled: Settled | Reason, trace: Trace, channel: str, ambient: AmbientMean | None) -> Metric:
     if isinstance(settled, Reason):
         return not_measured("K", settled)
-    if room is None:
+    if ambient is None:
         return not_measured("K", reason("room-not-measured"))
-    lines = (*sensor_lines(sensor_facts(trace, channel), settled.u_k), room_accuracy(room.u95_k))
-    rise_k = settled.value_c - room.value_c
+    lines = (*sensor_lines(sensor_facts(trace, channel), settled.u_k), ambient_accuracy(ambient.u95_k))
+    rise_k = settled.value_c - ambient.value_c
     if rise_k < -expanded(lines):
-        return not_measured("K", reason("room-above-part", room_c=room.value_c))
+        return not_measured("K", reason("room-above-part", room_c=ambient.value_c))
     return Metric(value=rise_k, unit="K", u95=expanded(lines), why=settled.why, budget=lines, settled=settled.known)
 
 
-def _at_reference(settled: Settled | Reason, trace: Trace, channel: str, room: Room | None) -> dict[str, Metric]:
+def _at_reference(
+    settled: Settled | Reason, trace: Trace, channel: str, ambient: AmbientMean | None
+) -> dict[str, Metric]:
     """Return where the die would settle in the profile's reference room, refused where the room was too far from it."""
     if trace.profile is None or channel not in ("die_temp_c", "gpu_temp_c"):
         return {}
     reference_c = trace.profile.reference_ambient_c
-    rise = _rise(settled, trace, channel, room)
-    if not isinstance(rise.value, float) or room is None:
+    rise = _rise(settled, trace, channel, ambient)
+    if not isinstance(rise.value, float) or ambient is None:
         return {"settled_at_reference": not_measured("°C", *rise.why)}
-    shift_k = reference_c - room.value_c
+    shift_k = reference_c - ambient.value_c
     if abs(shift_k) > CORRECTION_RANGE_K:
         return {"settled_at_reference": not_measured("°C", reason("room-too-far", away_k=abs(shift_k)))}
-    lines = (*rise.budget, Component(name=ROOM_CORRECTION, standard_uncertainty=0.1 * abs(shift_k)))
+    lines = (*rise.budget, Component(name=AMBIENT_CORRECTION, standard_uncertainty=0.1 * abs(shift_k)))
     metric = Metric(
         value=rise.value + reference_c,
         unit="°C",
@@ -102,9 +104,9 @@ def _time_constant(trace: Trace, stage: StageSpan, channel: str, settled: Settle
     """Time to 63.2 % of the way from the edge to the settled value."""
     if isinstance(settled, Reason):
         return not_measured("s", settled)
-    edge_s = last_edge_s(trace, stage)
+    since_s = last_step_s(trace, stage)
     t_s, values = stage_columns(trace, stage, channel)
-    after = t_s >= edge_s
+    after = t_s >= since_s
     if np.count_nonzero(after) < 5:
         return not_measured("s", reason("few-readings-after-step"))
     t, v = t_s[after], values[after]
@@ -115,7 +117,7 @@ def _time_constant(trace: Trace, stage: StageSpan, channel: str, settled: Settle
     at = int(np.searchsorted(share, 1 - np.exp(-1)))
     if at >= len(t):
         return not_measured("s", reason("ended-before-time-constant"))
-    tau_s = float(t[at] - edge_s)
+    tau_s = float(t[at] - since_s)
     step_s = float(np.median(np.diff(t)))
     u95 = 2 * np.hypot(step_s, tau_s * 2 * settled.u_k / abs(way_k))
     return Metric(value=tau_s, unit="s", u95=float(u95), settled=settled.known)
@@ -123,22 +125,22 @@ def _time_constant(trace: Trace, stage: StageSpan, channel: str, settled: Settle
 
 def _time_constants(trace: Trace, stage: StageSpan, channel: str) -> dict[str, Metric]:
     """Return the list of time constants where two are told apart with certainty, nothing elsewhere."""
-    edge_s = last_edge_s(trace, stage)
+    since_s = last_step_s(trace, stage)
     t_s, values = stage_columns(trace, stage, channel)
-    if stage.kind == StageKind.IDLE or channel not in ("die_temp_c", "gpu_temp_c") or is_pulsed(edges_in(trace, stage)):
+    if stage.kind == StageKind.IDLE or channel not in ("die_temp_c", "gpu_temp_c") or is_pulsed(steps_in(trace, stage)):
         return {}
-    t, means = _thinned(t_s[t_s >= edge_s] - edge_s, values[t_s >= edge_s])
+    t, means = _thinned(t_s[t_s >= since_s] - since_s, values[t_s >= since_s])
     if len(t) < _LEAST_STEPS:
         return {}
     noise = max(noise_k(values), (sensor_facts(trace, channel).resolution or 0.0) / math.sqrt(12), 0.05)
     for starts in _MODES:
         fit = fit_exponentials(t, means, starts)
         if fit.residual_sd < 1.5 * noise:
-            return _told_apart(fit)
+            return _distinct(fit)
     return {}
 
 
-def _told_apart(fit: ExponentialFit) -> dict[str, Metric]:
+def _distinct(fit: ExponentialFit) -> dict[str, Metric]:
     sure = np.abs(fit.amplitudes) > 4 * fit.u_amplitudes
     apart = fit.u_time_constants_s < 0.25 * fit.time_constants_s
     if len(fit.amplitudes) < 2 or not (sure.all() and apart.all() and np.ptp(np.sign(fit.amplitudes)) == 0):
@@ -153,9 +155,9 @@ def _thinned(t_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArra
     if len(t_s) < _LEAST_STEPS:
         return np.empty(0), np.empty(0)
     cadence_s = max(1.0, float(np.median(np.diff(t_s))))
-    edges = step_edges(0.0, float(t_s[-1]), np.empty(0), cadence_s)
-    step = np.clip(np.searchsorted(edges, t_s, side="left") - 1, 0, len(edges) - 2)
-    counts = np.bincount(step, minlength=len(edges) - 1)
+    bounds = bin_edges(0.0, float(t_s[-1]), np.empty(0), cadence_s)
+    step = np.clip(np.searchsorted(bounds, t_s, side="left") - 1, 0, len(bounds) - 2)
+    counts = np.bincount(step, minlength=len(bounds) - 1)
     used = counts > 0
-    sums = [np.bincount(step, weights=x, minlength=len(edges) - 1)[used] / counts[used] for x in (t_s, values)]
+    sums = [np.bincount(step, weights=x, minlength=len(bounds) - 1)[used] / counts[used] for x in (t_s, values)]
     return sums[0], sums[1]

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from verifyrig.analysis.load_edges import is_heated
+from verifyrig.analysis.load_steps import is_heated
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import sensor_facts, stage_columns
 from verifyrig.analysis.work_rate import work_rate_kept

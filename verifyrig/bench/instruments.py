@@ -9,7 +9,7 @@ from typing import Any
 
 from verifyrig.core.channels import is_channel
 from verifyrig.core.errors import BenchError
-from verifyrig.files.toml_table import Faults, Table, raise_all, shown
+from verifyrig.files.toml_table import Faults, TomlTable, raise_all, shown
 from verifyrig.metrology.thermocouple import TYPES
 
 PROTOCOLS = ("text", "modbus")
@@ -89,7 +89,7 @@ class InstrumentSpec:
     registers: Mapping[str, Register] = field(default_factory=dict)
 
 
-def read_instruments(table: Table) -> list[InstrumentSpec]:
+def read_instruments(table: TomlTable) -> list[InstrumentSpec]:
     """Return the instruments of bench.toml; what is wrong with them is among the table's faults."""
     parts = table.tables("instrument", mend="Write [[instrument]].")
     specs = [_instrument(part) for part in parts]
@@ -99,12 +99,12 @@ def read_instruments(table: Table) -> list[InstrumentSpec]:
     return specs
 
 
-def _note_twice(table: Table, names: Sequence[str], what: str, mend: str) -> None:
+def _note_twice(table: TomlTable, names: Sequence[str], what: str, mend: str) -> None:
     for name in dict.fromkeys(name for name in names if name and names.count(name) > 1):
         table.faults.add("instrument", f"the {what} {shown(name)} is given twice", mend)
 
 
-def _instrument(part: Table) -> InstrumentSpec:
+def _instrument(part: TomlTable) -> InstrumentSpec:
     protocol = part.choice("protocol", PROTOCOLS) or "text"
     channels = _channels(part)
     spec = InstrumentSpec(
@@ -132,23 +132,23 @@ def _instrument(part: Table) -> InstrumentSpec:
     return spec
 
 
-def _required(part: Table, key: str) -> str:
+def _required(part: TomlTable, key: str) -> str:
     if not part.has(key):
         part.fault(f"{key} is missing", "Write it as text; `verifyrig setup` can ask for it.")
     return part.text(key, mend="Write it in quotation marks.") or ""
 
 
-def _line(part: Table, key: str) -> str:
+def _line(part: TomlTable, key: str) -> str:
     return part.text(key, mend="Write it in quotation marks.", shortest=0) or ""
 
 
-def _choice_or_blank(part: Table, key: str, allowed: Sequence[str]) -> str:
+def _choice_or_blank(part: TomlTable, key: str, allowed: Sequence[str]) -> str:
     if part.values.get(key) == "":
         return _line(part, key)
     return part.choice(key, allowed) or ""
 
 
-def _channels(part: Table) -> dict[str, str]:
+def _channels(part: TomlTable) -> dict[str, str]:
     table = part.table("channels", mend=_CHANNELS_MEND)
     if table is None or not table.values:
         if table is not None or not part.has("channels"):
@@ -164,7 +164,7 @@ def _channels(part: Table) -> dict[str, str]:
     return found
 
 
-def _pattern(part: Table, channels: Mapping[str, str]) -> re.Pattern[str] | None:
+def _pattern(part: TomlTable, channels: Mapping[str, str]) -> re.Pattern[str] | None:
     text = _line(part, "pattern")
     if not text:
         return None
@@ -180,14 +180,14 @@ def _pattern(part: Table, channels: Mapping[str, str]) -> re.Pattern[str] | None
     return pattern
 
 
-def _reference(part: Table) -> float | str:
+def _reference(part: TomlTable) -> float | str:
     if isinstance(part.values.get("reference_junction"), str):
         return _line(part, "reference_junction")
     mend = "Write its temperature in °C, or the key of the field that measures it."
     return part.number("reference_junction", mend=mend, minimum=-40, maximum=100) or 0.0
 
 
-def _registers(part: Table, channels: Mapping[str, str]) -> dict[str, Register]:
+def _registers(part: TomlTable, channels: Mapping[str, str]) -> dict[str, Register]:
     table = part.table("registers", mend=_REGISTERS_MEND)
     if table is None:
         if not part.has("registers"):
@@ -204,13 +204,13 @@ def _registers(part: Table, channels: Mapping[str, str]) -> dict[str, Register]:
     return registers
 
 
-def _unread_registers(part: Table) -> dict[str, Register]:
+def _unread_registers(part: TomlTable) -> dict[str, Register]:
     """An instrument that was moved to lines of text may keep its registers for the way back."""
     part.take("registers")
     return {}
 
 
-def _register(one: Table) -> Register:
+def _register(one: TomlTable) -> Register:
     if not one.has("register"):
         one.fault("register is missing", "Write its address, 0 to 65535.")
     number = one.whole("register", mend="Write its address.", minimum=0, maximum=65535)
@@ -225,7 +225,7 @@ def _register(one: Table) -> Register:
     return register
 
 
-def _scale(one: Table) -> float:
+def _scale(one: TomlTable) -> float:
     scale = one.number("scale", mend="Write the factor from count to unit.", minimum=-1e6, maximum=1e6)
     return 1.0 if scale is None else scale
 
@@ -237,6 +237,6 @@ def parse_instruments(config: Mapping[str, Any]) -> list[InstrumentSpec]:
         BenchError: A table lacks something or holds something that cannot be.
     """
     faults = Faults(origin="bench.toml")
-    specs = read_instruments(Table(values=dict(config), path="", faults=faults))
+    specs = read_instruments(TomlTable(values=dict(config), path="", faults=faults))
     raise_all(faults, BenchError)
     return specs

@@ -25,7 +25,7 @@ from typing import Any
 
 from verifyrig.bench.instruments import read_instruments
 from verifyrig.core.channels import is_channel
-from verifyrig.files.toml_table import Faults, Table, meant, parse_table, shown
+from verifyrig.files.toml_table import Faults, TomlTable, meant, parse_table, shown
 
 PAPERS = {"a4": "A4", "letter": "Letter"}
 TEMPERATURE_UNITS = {"c": "°C", "°c": "°C", "f": "°F", "°f": "°F"}
@@ -68,10 +68,10 @@ def read_bench(text: str, faults: Faults) -> dict[str, Any]:
     return table.values
 
 
-def _texts(*keys: str) -> Callable[[Table, str], None]:
+def _texts(*keys: str) -> Callable[[TomlTable, str], None]:
     """Return a reader for a table of texts."""
 
-    def read(top: Table, name: str) -> None:
+    def read(top: TomlTable, name: str) -> None:
         table = top.table(name, mend=f"Write [{name}].")
         if table is not None:
             for key in keys:
@@ -81,7 +81,7 @@ def _texts(*keys: str) -> Callable[[Table, str], None]:
     return read
 
 
-def _report(top: Table, name: str) -> None:
+def _report(top: TomlTable, name: str) -> None:
     report = top.table(name, mend="Write [report].")
     if report is None:
         return
@@ -95,11 +95,11 @@ def _report(top: Table, name: str) -> None:
     report.done()
 
 
-def _instruments(top: Table, _name: str) -> None:
+def _instruments(top: TomlTable, _name: str) -> None:
     read_instruments(top)
 
 
-def _channels(top: Table, name: str) -> None:
+def _channels(top: TomlTable, name: str) -> None:
     for channel, table in _named_tables(top, name, "[channel.NAME]"):
         if not is_channel(channel):
             table.fault("this is no channel name", "Use one such as plate_temp_c; `verifyrig channels` shows those.")
@@ -117,7 +117,7 @@ def _channels(top: Table, name: str) -> None:
         table.done()
 
 
-def _boards(top: Table, name: str) -> None:
+def _boards(top: TomlTable, name: str) -> None:
     for _, table in _named_tables(top, name, '[board."MODEL"]'):
         for channel in table.values:
             table.text(channel, mend="Name the device as `verifyrig channels` lists it.")
@@ -125,7 +125,7 @@ def _boards(top: Table, name: str) -> None:
                 table.fault(f"{shown(channel)} is no channel name", "Take it out or correct it.")
 
 
-def _named_tables(top: Table, name: str, form: str) -> list[tuple[str, Table]]:
+def _named_tables(top: TomlTable, name: str, form: str) -> list[tuple[str, TomlTable]]:
     outer = top.table(name, mend=f"Write {form}.")
     if outer is None:
         return []
@@ -133,7 +133,7 @@ def _named_tables(top: Table, name: str, form: str) -> list[tuple[str, Table]]:
     return [(key, table) for key, table in tables if table is not None]
 
 
-def _autostart(top: Table, name: str) -> None:
+def _autostart(top: TomlTable, name: str) -> None:
     table = top.table(name, mend="Write [autostart].")
     if table is None:
         return
@@ -147,7 +147,7 @@ def _autostart(top: Table, name: str) -> None:
     table.done()
 
 
-def _place(top: Table, name: str) -> None:
+def _place(top: TomlTable, name: str) -> None:
     table = top.table(name, mend="Write [place].")
     if table is None:
         return
@@ -163,7 +163,7 @@ def _place(top: Table, name: str) -> None:
     table.done()
 
 
-def _rig_check(top: Table, name: str) -> None:
+def _rig_check(top: TomlTable, name: str) -> None:
     table = top.table(name, mend="Write [rig_check].")
     if table is not None:
         table.texts("golden", mend='Write ["gold-1"].')
@@ -171,7 +171,7 @@ def _rig_check(top: Table, name: str) -> None:
         table.done()
 
 
-_READERS: Mapping[str, Callable[[Table, str], None]] = {
+_READERS: Mapping[str, Callable[[TomlTable, str], None]] = {
     "shop": _texts("name", "operator", "address", "logo"),
     "report": _report,
     "instrument": _instruments,

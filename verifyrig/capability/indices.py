@@ -181,18 +181,18 @@ def units_for_claim(
     sd = spread_of(sample)
     if isinstance(sd, Unanswered):
         return sd
-    room = _room_in_sd(sample, sd, minimum, maximum)
+    margin = _margin_in_sd(sample, sd, minimum, maximum)
     factor = k_one_sided if minimum is None or maximum is None else k_two_sided
     low, high = max(FEWEST_FOR_A_CLAIM, int(sample.size)), _MOST_UNITS_LOOKED_AT
-    if factor(high, share, confidence) > room:
+    if factor(high, share, confidence) > margin:
         return Unanswered(why=reason("units-outside-limits", share=share))
     while low < high:  # the factor falls with n
         middle = (low + high) // 2
-        low, high = (low, middle) if factor(middle, share, confidence) <= room else (middle + 1, high)
+        low, high = (low, middle) if factor(middle, share, confidence) <= margin else (middle + 1, high)
     return low
 
 
-def _room_in_sd(sample: FloatArray, sd: float, minimum: float | None, maximum: float | None) -> float:
+def _margin_in_sd(sample: FloatArray, sd: float, minimum: float | None, maximum: float | None) -> float:
     mean = float(np.mean(sample))
     to_limits = [maximum - mean] if maximum is not None else []
     to_limits += [mean - minimum] if minimum is not None else []

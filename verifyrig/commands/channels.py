@@ -22,7 +22,7 @@ from verifyrig.files.streams import ReaderGone, put, tell
 if TYPE_CHECKING:
     from verifyrig.commands.contract import ChannelObject, ChannelsObject
     from verifyrig.sensors.proof import Moved
-    from verifyrig.sensors.survey import Seen, Survey
+    from verifyrig.sensors.survey import SeenSensor, Survey
     from verifyrig.system.machine import MachineRoot
 
 _WATCH_S = 1.0
@@ -102,11 +102,11 @@ def _role(word: str, root: Path, context: Context) -> tuple[str, str]:
     return channel, device
 
 
-def _answer(seen: list[Seen], root: MachineRoot, proved: Mapping[str, Moved]) -> Answer:
-    from verifyrig.sensors.answerable import tell
+def _answer(seen: list[SeenSensor], root: MachineRoot, proved: Mapping[str, Moved]) -> Answer:
+    from verifyrig.sensors.answerable import answerable
     from verifyrig.sensors.survey import by_channel
 
-    can, cannot = tell(by_channel(seen))
+    can, cannot = answerable(by_channel(seen))
     data: ChannelsObject = {
         "channels": [_item(one, proved.get(one.info.channel or "")) for one in seen],
         "can": can,
@@ -115,7 +115,7 @@ def _answer(seen: list[Seen], root: MachineRoot, proved: Mapping[str, Moved]) ->
     return Answer(data=data, text=_text(seen, root, proved))
 
 
-def _with_cold_notes(seen: list[Seen], root: Path) -> list[Seen]:
+def _with_cold_notes(seen: list[SeenSensor], root: Path) -> list[SeenSensor]:
     """Return the same with what a start from cold says of some sensors."""
     from verifyrig.sensors.cross_check import cold_start_notes
     from verifyrig.sensors.files import read_text
@@ -128,18 +128,18 @@ def _with_cold_notes(seen: list[Seen], root: Path) -> list[Seen]:
     return seen
 
 
-def _noted(one: Seen, note: str) -> Seen:
+def _noted(one: SeenSensor, note: str) -> SeenSensor:
     if not note:
         return one
     return replace(one, info=replace(one.info, note="; ".join(filter(None, (one.info.note, note)))))
 
 
-def _text(seen: list[Seen], root: MachineRoot, proved: Mapping[str, Moved]) -> str:
-    from verifyrig.sensors.answerable import tell
+def _text(seen: list[SeenSensor], root: MachineRoot, proved: Mapping[str, Moved]) -> str:
+    from verifyrig.sensors.answerable import answerable
     from verifyrig.sensors.survey import by_channel
     from verifyrig.terminal.channels_text import show
 
-    can, cannot = tell(by_channel(seen))
+    can, cannot = answerable(by_channel(seen))
     infos = {one.info.channel: one.info for one in seen}
     words = {
         channel: _moved_word(moved, infos[channel].unit)
@@ -156,7 +156,7 @@ def _text(seen: list[Seen], root: MachineRoot, proved: Mapping[str, Moved]) -> s
     )
 
 
-def _item(one: Seen, moved: Moved | None) -> ChannelObject:
+def _item(one: SeenSensor, moved: Moved | None) -> ChannelObject:
     info, reading = one.info, one.reading
     item: ChannelObject = {
         "channel": info.channel,

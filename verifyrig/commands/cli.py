@@ -16,7 +16,7 @@ from verifyrig import __version__
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import COMMANDS, Answer, Context
 from verifyrig.commands.parsers import HelpAsked, command_parser, main_parser
-from verifyrig.commands.printing import deliver, tell_unwritten
+from verifyrig.commands.printing import deliver, report_unwritten
 from verifyrig.core.contract import ErrorObject
 from verifyrig.core.errors import ExitCode, RigError, UsageError
 from verifyrig.core.plain_text import plain_line
@@ -31,7 +31,7 @@ def run(words: Sequence[str]) -> int:
     except ReaderGone:
         return int(ExitCode.DONE)
     except Unwritable as fault:
-        return tell_unwritten(fault)
+        return report_unwritten(fault)
     except KeyboardInterrupt:
         return int(ExitCode.ENDED)
 
@@ -93,11 +93,11 @@ def _next_step(args: argparse.Namespace) -> Answer:
     from verifyrig.commands import next_step
 
     bench = find_bench(args.bench)
-    _tell_unfinished(bench)
+    _announce_unfinished(bench)
     return next_step.execute(Context(bench=bench))
 
 
-def _tell_unfinished(bench: Bench) -> None:
+def _announce_unfinished(bench: Bench) -> None:
     """Name runs that broke off since the last start; that something cannot be read there stops no command."""
     from verifyrig.runs.unfinished import note_unfinished
 
@@ -110,7 +110,7 @@ def _command_answer(name: str, words: list[str]) -> tuple[Answer, bool]:
     parser, module = command_parser(name)
     args = parser.parse_args(words)
     context = Context(bench=find_bench(args.bench), json=args.json)
-    _tell_unfinished(context.bench)
+    _announce_unfinished(context.bench)
     return module.execute(args, context), bool(args.json)
 
 

@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
-from verifyrig.commands.evidence import code_of, integrity_told
+from verifyrig.commands.evidence import code_of, warned_integrity
 from verifyrig.commands.which_job import add_job_words, name_at_place, records_meant
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 from verifyrig.core.plain_text import plain_lines
@@ -38,7 +38,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         raise RecordError("before and after are one record", where=str(before), mend="Name two runs.")
     changed = changed_channels(job) if job is not None else ()
     found = compare(read_trace(before), read_trace(after), changed_parts=changed)
-    integrity = integrity_told((before, after))
+    integrity = warned_integrity((before, after))
     code = first_code(code_of(integrity), ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN)
     data = data_of(found)
     data["integrity"] = {"before": integrity[before], "after": integrity[after]}
@@ -67,10 +67,10 @@ def data_of(found: Comparison) -> CompareObject:
 
 
 def _stage(stage: StageComparison) -> ComparedStage:
-    told: ComparedStage = {"comparable": stage.comparable, "why": list(map(str, stage.why))}
+    entry: ComparedStage = {"comparable": stage.comparable, "why": list(map(str, stage.why))}
     if stage.before:
-        told["before"] = stage.before
-    return told
+        entry["before"] = stage.before
+    return entry
 
 
 def _lines(found: Comparison) -> list[str]:

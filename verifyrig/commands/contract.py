@@ -8,7 +8,7 @@ from verifyrig.core.contract import ErrorObject, LeftOut, Number
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.interfaces import Quality, Quantity
 from verifyrig.jobs.contract import FitnessObject
-from verifyrig.jobs.fitness_model import Headline, Status
+from verifyrig.jobs.fitness_model import FaultHeadline, Status
 
 # Written as a call: `for` is a word of the language.
 SuspectObject = TypedDict("SuspectObject", {"cause": str, "probability": float, "for": list[str], "against": list[str]})
@@ -90,7 +90,7 @@ class ReportObject(TypedDict):
 
     number: str
     files: list[str]
-    state: Headline
+    state: FaultHeadline
     ready: Status
     hand_over: bool
     because: str

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench, find_bench
-from verifyrig.commands.demo_stories import HEALTHY, Story, story_of
+from verifyrig.commands.demo_stories import HEALTHY, DemoStory, story_of
 from verifyrig.core.errors import BenchError
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Profile, Purpose
@@ -118,7 +118,7 @@ def _bench(out: Path) -> Bench:
     return find_bench(str(out))
 
 
-def _take_in(bench: Bench, story: Story) -> Job:
+def _take_in(bench: Bench, story: DemoStory) -> Job:
     intake = Intake(
         complaint=story.complaint,
         customer=Customer(name="Q. Uestion (demo)", contact="counter", ticket="D-0001"),
@@ -141,7 +141,7 @@ def _diagnose(bench: Bench, run: str, say: Callable[[str], None]) -> None:
     say(f"\nWhat it tells of the cause: {CAUSES[first['cause']]} ({first['probability']:.0%}).")
 
 
-def _open_and_change(bench: Bench, job: Job, story: Story, when: datetime) -> None:
+def _open_and_change(bench: Bench, job: Job, story: DemoStory, when: datetime) -> None:
     seen = [
         new_entry(EntryKind.FINDING, what, now=when, by=OPERATOR, detail={"value": value})
         for what, value in story.seen.items()

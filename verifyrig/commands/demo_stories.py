@@ -18,7 +18,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Story:
+class DemoStory:
     """One job from intake to cure.
 
     Attributes:
@@ -42,8 +42,8 @@ class Story:
     condition: str = "light scratches on the left panel"
 
 
-_STORIES: Mapping[str, Story] = {
-    "mount-loose": Story(
+_STORIES: Mapping[str, DemoStory] = {
+    "mount-loose": DemoStory(
         kind="small-form",
         model="Model Two (small case, low cooler)",
         profile="small-form",
@@ -63,7 +63,7 @@ _STORIES: Mapping[str, Story] = {
         ),
         condition="a dent in the lower left corner of the case",
     ),
-    "coolant-stopped": Story(
+    "coolant-stopped": DemoStory(
         kind="desktop-liquid",
         model="Model One (liquid cooler)",
         profile="desktop-liquid",
@@ -94,7 +94,7 @@ _CURES: Mapping[str, Change] = {
 _PART_REPLACED = Change(kind="part-replaced", detail={"part": "the part at fault"})
 
 
-def story_of(case: str, cause: str, cooler: str) -> Story:
+def story_of(case: str, cause: str, cooler: str) -> DemoStory:
     """Return the story of a case: its own where it has one, else a plain one of its cause.
 
     Args:
@@ -104,7 +104,7 @@ def story_of(case: str, cause: str, cooler: str) -> Story:
     """
     if case in _STORIES:
         return _STORIES[case]
-    return Story(
+    return DemoStory(
         kind=f"desktop-{cooler}",
         model=f"Model One ({cooler} cooler)",
         profile=f"desktop-{cooler}",

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
-from verifyrig.commands.evidence import code_of, integrity_told
+from verifyrig.commands.evidence import code_of, warned_integrity
 from verifyrig.commands.which_job import add_job_words, job_meant, name_at_place, records_meant
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 from verifyrig.core.plain_text import plain_lines
@@ -43,7 +43,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     traces, left_out = _read(paths, all_or_none=bool(args.records))
     ordered = sorted(traces.values(), key=_began)
     found = diagnose(ordered, job=job, endings=post_mortems(traces))
-    integrity = integrity_told(paths)
+    integrity = warned_integrity(paths)
     code = first_code(code_of(integrity), ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN)
     data, lines = data_of(found), lines_of(found)
     data["left_out"] = left_out

@@ -19,7 +19,7 @@ _WARNINGS = {
 }
 
 
-def integrity_told(paths: Iterable[Path]) -> dict[Path, Integrity]:
+def warned_integrity(paths: Iterable[Path]) -> dict[Path, Integrity]:
     """Return what each record is good for, and say on stderr where that is less than all."""
     from verifyrig.record.check import integrity_of
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from verifyrig.commands import Answer, Context
-from verifyrig.commands.evidence import integrity_told
+from verifyrig.commands.evidence import warned_integrity
 from verifyrig.core.plain_text import plain_line
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
     record = context.bench.find_record(args.record)
     trace = read_trace(record)
-    integrity_told([record])
+    warned_integrity([record])
     if args.out is None and not context.json:
         return Answer(write=lambda stdout: _write_to(trace, stdout))
     out = Path(args.out) if args.out is not None else Path(f"{record.stem}.csv")

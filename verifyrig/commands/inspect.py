@@ -73,15 +73,15 @@ def _post_mortem(path: Path, context: Context) -> tuple[PostMortemObject | None,
         return None, []  # what is wrong with the record was said above
     if found is None:
         return None, []
-    lines = ["", str(found.told)]
+    lines = ["", str(found.conclusion)]
     lines += [f"  for it: {'; '.join(map(str, found.reasons))}"] if found.reasons else []
     lines += [f"  against it: {sentence(found.against)}"] if found.against else []
     pattern = pattern_in_job(context.bench, job) if job is not None else None
-    told = as_json(found)
+    answer = as_json(found)
     if pattern is None:
-        return told, lines
-    told["pattern"] = str(pattern.told)
-    return told, [*lines, str(pattern.told)]
+        return answer, lines
+    answer["pattern"] = str(pattern.conclusion)
+    return answer, [*lines, str(pattern.conclusion)]
 
 
 def _code(check: RecordCheck, printed: bool | None) -> ExitCode:

@@ -216,12 +216,12 @@ def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
     from verifyrig.jobs.model import Intake
     from verifyrig.jobs.store import read_job
 
-    told = any(getattr(args, flag) is not None for flag in _INTAKE_FLAGS) or args.answer or args.consent
+    given = any(getattr(args, flag) is not None for flag in _INTAKE_FLAGS) or args.answer or args.consent
     if args.file is not None:
-        if told:
+        if given:
             raise UsageError("a file and flags are given", where="job open", mend="Write all of it into the file.")
         return _intake_of_file(Path(args.file))
-    if told or asker is None:
+    if given or asker is None:
         return _intake_of_flags(args)
     known = read_job(context.bench, args.again).intake if args.again else Intake()
     return ask_intake(asker, known)
@@ -352,9 +352,9 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     by = _by(args, context)
     job = tick_steps(context.bench, job, args.tick, by=by, now=_now())
     if asker is not None and not args.override:
-        done, told = ask_steps(asker, job)
+        done, given = ask_steps(asker, job)
         job = tick_steps(context.bench, job, done, by=by, now=_now())
-        job = note_findings(context.bench, job, told, by=by, now=_now()) if told else job
+        job = note_findings(context.bench, job, given, by=by, now=_now()) if given else job
     runs = runs_of(context.bench, job.job_id, kept=False)
     obstacles = list(map(str, points_to_close(fitness_of(job, runs))))
     standing, not_safe = standing_dangers(job), args.not_safe

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
-from verifyrig.commands.evidence import integrity_told
+from verifyrig.commands.evidence import warned_integrity
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_lines
 
@@ -41,7 +41,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
     path = context.bench.find_record(args.record)
     trace = read_trace(path)
-    integrity = integrity_told([path])[path]
+    integrity = warned_integrity([path])[path]
     if args.until is not None:
         if len(trace.t_s) and args.until < trace.t_s[0]:
             raise UsageError(

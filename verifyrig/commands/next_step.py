@@ -49,7 +49,7 @@ class _Desk:
     def __init__(self, root: Any, asker: Asker) -> None:
         self._root = root
         self._asker = asker
-        self._room = ""
+        self._ambient = ""
         self._bench: Bench = find_bench(str(root))
         self._job: Job | None = None
         self._wanted = ""
@@ -216,8 +216,8 @@ class _Desk:
         words = [profile, *self._training_words()]
         words += ["--job", self._wanted] if self._job is not None else ["--without-job"]
         if not self._training():
-            self._room = self._asker.line("Room, °C? (Enter: a probe measures it)", default=self._room)
-            words += [f"--ambient={self._room}"] if self._room else []
+            self._ambient = self._asker.line("Room, °C? (Enter: a probe measures it)", default=self._ambient)
+            words += [f"--ambient={self._ambient}"] if self._ambient else []
         self._do("run", *words)
 
     def _training(self) -> dict[str, Any]:

@@ -43,7 +43,7 @@ def _json_line(data: dict[str, Any]) -> Callable[[TextIO], object]:
     return write
 
 
-def tell_unwritten(fault: Unwritable) -> int:
+def report_unwritten(fault: Unwritable) -> int:
     """Say in one line that the answer is lost; return the code of an own fault."""
     tell(f"verifyrig: stdout: the answer could not be written ({fault}). Lead it to a place that takes it.")
     return int(ExitCode.OWN_FAULT)

@@ -87,11 +87,11 @@ def _runs(args: argparse.Namespace, context: Context, profile: Profile) -> list[
         may_be_asked(profile),
         profile=None if named else profile.name,
         workers=args.cores,
-        progress=_tell_progress if not context.json and sys.stderr.isatty() else None,
+        progress=_show_progress if not context.json and sys.stderr.isatty() else None,
     )
 
 
-def _tell_progress(done: int, of: int) -> None:
+def _show_progress(done: int, of: int) -> None:
     """Tell a person how far the computing is, in one line that is written over."""
     if of >= 20 and (done % 10 == 0 or done == of):
         tell(f"computing {done} of {of} records", end="\n" if done == of else "\r")

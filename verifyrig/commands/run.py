@@ -190,11 +190,11 @@ def _danger_look(
     from verifyrig.jobs.dangers import danger_of
     from verifyrig.rig.danger_watch import danger_refusal, heats
 
-    told = [(danger, f"{key}={value}") for key, value in states.items() if (danger := danger_of(key, value))]
-    if job is not None and told:
+    named = [(danger, f"{key}={value}") for key, value in states.items() if (danger := danger_of(key, value))]
+    if job is not None and named:
         note_dangers(context.bench, job, states, by=context.bench.operator)
     look = DangerLook(context.bench, job) if job is not None else None
-    notice = look() if look is not None else notice_of(*told[0]) if told else None
+    notice = look() if look is not None else notice_of(*named[0]) if named else None
     if notice is not None and heats(profile, no_load=no_load):
         raise danger_refusal(notice, job)
     return look

@@ -63,7 +63,7 @@ def _pair(first: str, second: str, out: str | None, context: Context) -> Answer:
     if out is not None:
         _write_pair(Path(out), *on_one_axis(own, other, found))
     by = (
-        f"{found.edges} load edges, apart by at most {found.spread_s:.1f} s" if found.edges else "the wall clocks alone"
+        f"{found.steps} load edges, apart by at most {found.spread_s:.1f} s" if found.steps else "the wall clocks alone"
     )
     text = f"Add {found.offset_s:+.1f} s to the times of {other.run_id} to get those of {own.run_id} (by {by})."
     data: PairedObject = {
@@ -71,7 +71,7 @@ def _pair(first: str, second: str, out: str | None, context: Context) -> Answer:
             "first": own.run_id,
             "second": other.run_id,
             "offset_s": found.offset_s,
-            "edges": found.edges,
+            "edges": found.steps,
             "spread_s": found.spread_s,
             "how": found.how,
             "file": out,
@@ -141,5 +141,5 @@ def _cell(word: Any, width: int) -> str:
 
 
 def _damage(row: RunRow) -> str:
-    told = row.get("damage") or row.get("note")
-    return f"  ({told})" if told else ""
+    remark = row.get("damage") or row.get("note")
+    return f"  ({remark})" if remark else ""

@@ -16,8 +16,8 @@ __all__ = [
     "CARD",
     "DIE",
     "PARTS",
+    "HeatSource",
     "HeatedGroup",
-    "Part",
     "heated_by",
     "heated_groups",
     "highest_of",
@@ -27,7 +27,7 @@ __all__ = [
 ]
 
 
-class Part(NamedTuple):
+class HeatSource(NamedTuple):
     """A part that is heated by its own power.
 
     Attributes:
@@ -45,12 +45,12 @@ class Part(NamedTuple):
     short: str
 
 
-DIE = Part("die_temp_c", "package_power_w", "cpu_fan_speed_rpm", "", "die")
-CARD = Part("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm", "gpu_", "card")
+DIE = HeatSource("die_temp_c", "package_power_w", "cpu_fan_speed_rpm", "", "die")
+CARD = HeatSource("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm", "gpu_", "card")
 PARTS = (DIE, CARD)
 
 
-def part_of(temperature: str) -> Part | None:
+def part_of(temperature: str) -> HeatSource | None:
     """Return the part whose own power heats this temperature, or None for what is heated from elsewhere."""
     known = {"die_temp_c": DIE, "gpu_temp_c": CARD, "gpu_hotspot_temp_c": CARD, "gpu_memory_temp_c": CARD}
     return known.get(base_name(temperature))

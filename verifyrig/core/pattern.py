@@ -17,15 +17,15 @@ def share_at(plan: LoadPlan, t_s: float) -> float:
     return plan.share
 
 
-def next_edge_s(plan: LoadPlan, t_s: float) -> float:
+def next_step_s(plan: LoadPlan, t_s: float) -> float:
     """Return the time of the next change of share after `t_s`, s since the stage began; inf if there is none."""
     if plan.pattern == LoadPattern.PULSES:
         on_s, off_s, count = _pulse(plan)
-        edges = (start + step for start in (i * (on_s + off_s) for i in range(count)) for step in (0.0, on_s))
-        return next((edge for edge in edges if edge > t_s), math.inf)
+        steps = (start + step for start in (i * (on_s + off_s) for i in range(count)) for step in (0.0, on_s))
+        return next((step for step in steps if step > t_s), math.inf)
     if plan.pattern == LoadPattern.STEPS:
-        edge = (int(t_s // _step_s(plan)) + 1) * _step_s(plan)
-        return edge if edge <= len(plan.shares) * _step_s(plan) else math.inf
+        step = (int(t_s // _step_s(plan)) + 1) * _step_s(plan)
+        return step if step <= len(plan.shares) * _step_s(plan) else math.inf
     return math.inf
 
 
@@ -42,7 +42,7 @@ def pattern_duration_s(plan: LoadPlan) -> float:
 # A pulse that no sound machine minds, and the rest after it: 5 s on a quarter lift a bad mount by 12 K (derived from a
 # lumped model: 48 K at full power). Common practice, no source.
 GENTLE_PULSE_S = 5.0
-GENTLE_REST_SHARE = 2.0
+GENTLE_OFF_SHARE = 2.0
 
 
 # A shorter load at one share says nothing of keeping its speed (common practice, no source).
@@ -61,7 +61,7 @@ def is_gentle(plan: LoadPlan) -> bool:
     ):
         return False
     on_s, off_s, _ = _pulse(plan)
-    return on_s <= GENTLE_PULSE_S and off_s >= GENTLE_REST_SHARE * on_s
+    return on_s <= GENTLE_PULSE_S and off_s >= GENTLE_OFF_SHARE * on_s
 
 
 def peak_share(plan: LoadPlan) -> float:

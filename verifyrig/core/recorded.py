@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, cast
 
+from verifyrig.core.ambient import TypedAmbient, typed_ambient
 from verifyrig.core.contract import CauseObject, TripObject
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_json import number_or_none
-from verifyrig.core.room import TypedRoom, typed_room
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +43,7 @@ class Recorded:
     utc_known: bool = True
     started_utc_s: float | None = None
     period_s: float | None = None
-    room: TypedRoom | None = None
+    ambient: TypedAmbient | None = None
     states: Mapping[str, str] = field(default_factory=dict)
     machine: Mapping[str, Any] = field(default_factory=dict)
     channels: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
@@ -85,7 +85,7 @@ def recorded(facts: Mapping[str, Any]) -> Recorded:
         utc_known=facts.get("utc_known") is not False,
         started_utc_s=number_or_none(facts.get("started_utc_s")),
         period_s=number_or_none(facts.get("period_s")),
-        room=typed_room(facts),
+        ambient=typed_ambient(facts),
         states={str(key): str(value) for key, value in _table(facts.get("states")).items() if value is not None},
         machine=_table(facts.get("machine")),
         channels=_channels(facts.get("channels")),
@@ -102,17 +102,17 @@ def text_or_none(value: Any) -> str | None:
     return value if isinstance(value, str) else None
 
 
-def _channels(told: Any) -> Mapping[str, Mapping[str, Any]]:
+def _channels(raw: Any) -> Mapping[str, Mapping[str, Any]]:
     """Return what is told by channel; early records have a list, which may hold no more than the names."""
-    if isinstance(told, list | tuple):
-        tables = [entry for entry in told if isinstance(entry, Mapping)]
+    if isinstance(raw, list | tuple):
+        tables = [entry for entry in raw if isinstance(entry, Mapping)]
         return {str(entry["channel"]): entry for entry in reversed(tables) if "channel" in entry}
-    return {str(name): info for name, info in _table(told).items() if isinstance(info, Mapping)}
+    return {str(name): info for name, info in _table(raw).items() if isinstance(info, Mapping)}
 
 
-def _table(told: Any) -> Mapping[str, Any]:
-    return told if isinstance(told, Mapping) else {}
+def _table(raw: Any) -> Mapping[str, Any]:
+    return raw if isinstance(raw, Mapping) else {}
 
 
-def _texts(told: Any) -> tuple[str, ...]:
-    return tuple(each for each in told if isinstance(each, str)) if isinstance(told, list | tuple) else ()
+def _texts(raw: Any) -> tuple[str, ...]:
+    return tuple(each for each in raw if isinstance(each, str)) if isinstance(raw, list | tuple) else ()

@@ -43,7 +43,7 @@ TEXTS_OF_ENDS: dict[str, str] = {
     "trip-no-reaction": "it moved by {moved_k:.1f} K within {within_s:.0f} s of the load's start",
     "trip-at-limit": "it reached its limit",
     "trip-below-limit": "it fell below its limit",
-    # Heat after a load (rig.heat_at_rest, rig.stage_notes)
+    # Heat after a load (rig.idle_heat, rig.stage_notes)
     "stays-hot": "{channel} stays at {temp_c:.0f} °C with no load",
     "still-rises": "{channel} still rises with no load, and stands at {temp_c:.0f} °C",
     "touch-now": "the {place} is below {limit_c:.0f} °C; check before touching: other parts may be hotter",

@@ -103,7 +103,7 @@ class Trace:
         return (*stopped, *kept_reasons(facts.get("refusals"), facts.get("refusal_reasons")))
 
     @property
-    def why_broke_off(self) -> tuple[Reason | str, ...]:
+    def why_interrupted(self) -> tuple[Reason | str, ...]:
         """Why the run was interrupted, none where it was not."""
         cause = self.facts.get("cause")
         return kept_reasons(cause.get("why"), self.facts.get("cause_reasons")) if isinstance(cause, Mapping) else ()

@@ -10,9 +10,9 @@ from verifyrig.core.trace import FloatArray, Trace
 
 if TYPE_CHECKING:
     from verifyrig.core.reason import Reason
-    from verifyrig.diagnosis.history import Substitution
-    from verifyrig.diagnosis.judging import Judged, Suspect
-    from verifyrig.diagnosis.next_test import NextTest
+    from verifyrig.diagnosis.history import PartSwap
+    from verifyrig.diagnosis.judging import Judgement, Suspect
+    from verifyrig.diagnosis.next_test import RankedTest
     from verifyrig.jobs.model import Job
     from verifyrig.runs.post_mortem import PostMortem
 
@@ -34,10 +34,10 @@ class Diagnosis:
     """
 
     suspects: tuple[Suspect, ...]
-    next_test: NextTest | None
+    next_test: RankedTest | None
     not_measured: tuple[Reason, ...]
-    substitutions: tuple[Substitution, ...]
-    judged: Judged
+    substitutions: tuple[PartSwap, ...]
+    judged: Judgement
 
     @property
     def for_customer(self) -> Reason:
@@ -48,9 +48,9 @@ class Diagnosis:
 
     def picture(self) -> str:
         """Return the path of the heat as a chain of links with their K/W beside what sound machines show, SVG."""
-        from verifyrig.diagnosis.chain_picture import chain_svg
+        from verifyrig.diagnosis.chain_picture import thermal_path_svg
 
-        return chain_svg(self.judged.seen.figures, self.judged.seen.cooler)
+        return thermal_path_svg(self.judged.seen.figures, self.judged.seen.cooler)
 
     @property
     def is_clear(self) -> bool:
@@ -75,23 +75,23 @@ def diagnose(
         endings: Post-mortems of runs that broke off, by run; made from the traces alone where None.
     """
     from verifyrig.diagnosis.explain import not_measured
-    from verifyrig.diagnosis.history import tell
+    from verifyrig.diagnosis.history import weigh_job
     from verifyrig.diagnosis.judging import suspects_of
     from verifyrig.diagnosis.next_test import next_tests
     from verifyrig.diagnosis.state import state_of
     from verifyrig.jobs.dangers import standing_dangers
 
-    told = tell(job, traces, prior, endings)
-    state = state_of(traces, told.findings, told.done)
+    weighed = weigh_job(job, traces, prior, endings)
+    state = state_of(traces, weighed.findings, weighed.done)
     if job is not None:
         # What a finding says last does not count here: a danger stands until a person signs that it is gone.
         state = replace(state, must_stay_off=bool(standing_dangers(job)))
-    tests = next_tests(told.judged, state)
-    seen = told.judged.seen
+    tests = next_tests(weighed.judged, state)
+    seen = weighed.judged.seen
     return Diagnosis(
-        suspects=tuple(suspects_of(told.judged)),
+        suspects=tuple(suspects_of(weighed.judged)),
         next_test=tests[0] if tests else None,
         not_measured=tuple(not_measured(dict(seen.figures), seen.cooler)),
-        substitutions=told.substitutions,
-        judged=told.judged,
+        substitutions=weighed.substitutions,
+        judged=weighed.judged,
     )

@@ -8,9 +8,9 @@ from html import escape
 from typing import NamedTuple
 
 from verifyrig.diagnosis.explain import normal_range
-from verifyrig.diagnosis.quantities import Figure
+from verifyrig.diagnosis.quantities import RecordFigure
 
-__all__ = ["chain_svg"]
+__all__ = ["thermal_path_svg"]
 
 _WIDTH, _ROW = 640, 62
 _LEFT, _SCALE_LEFT, _SCALE_RIGHT = 20, 250, 600
@@ -42,7 +42,7 @@ _LINKS = {
 }
 
 
-def chain_svg(figures: Mapping[str, Figure], cooler: str) -> str:
+def thermal_path_svg(figures: Mapping[str, RecordFigure], cooler: str) -> str:
     """Return the chain as SVG text: for each link the normal range as a bar, the figure as a dot with its ±, or a gap.
 
     Args:
@@ -62,7 +62,7 @@ def chain_svg(figures: Mapping[str, Figure], cooler: str) -> str:
     return head + "".join(rows) + "</svg>\n"
 
 
-def _row(link: Link, figures: Mapping[str, Figure], cooler: str, y: int) -> str:
+def _row(link: Link, figures: Mapping[str, RecordFigure], cooler: str, y: int) -> str:
     name = next((name for name in link.figures if name in figures), None)
     usual = normal_range(name or link.figures[0], "liquid" if cooler == "liquid" else "air")
     parts = [
@@ -80,20 +80,20 @@ def _row(link: Link, figures: Mapping[str, Figure], cooler: str, y: int) -> str:
     return "".join(parts)
 
 
-def _figure(figure: Figure, usual: tuple[float, float], y: int) -> str:
+def _figure(figure: RecordFigure, usual: tuple[float, float], y: int) -> str:
     at = _x(figure.value, usual)
     low, high = _x(figure.value - 2 * figure.u, usual), _x(figure.value + 2 * figure.u, usual)
     is_high, is_low = figure.value > usual[1], figure.value < usual[0]
     colour = _ORANGE if is_high or is_low else _BLUE
     word = "above" if is_high else "below" if is_low else "within"
-    told = f"{figure.value:.3f} ± {2 * figure.u:.3f}, {word} {usual[0]:.3f} to {usual[1]:.3f}"
+    text = f"{figure.value:.3f} ± {2 * figure.u:.3f}, {word} {usual[0]:.3f} to {usual[1]:.3f}"
     mark = (
         f'<path d="M{at - 6:.1f} {y}l6 -7 6 7 -6 7z" fill="{colour}" stroke="{_INK}"/>'
         if is_high or is_low
         else f'<circle cx="{at:.1f}" cy="{y}" r="6" fill="{colour}" stroke="{_INK}"/>'
     )
     line = f'<path d="M{low:.1f} {y}H{high:.1f}" stroke="{_INK}" stroke-width="1.5"/>'
-    return f'{line}{mark}<text x="{_SCALE_LEFT}" y="{y + 22}">{escape(told)}</text>'
+    return f'{line}{mark}<text x="{_SCALE_LEFT}" y="{y + 22}">{escape(text)}</text>'
 
 
 def _x(value: float, usual: tuple[float, float]) -> float:

@@ -10,8 +10,8 @@ import numpy as np
 
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis import tables
-from verifyrig.diagnosis.evidence import COOLERS, Seen, used_figures
-from verifyrig.diagnosis.quantities import PLACE, Figure, even_u
+from verifyrig.diagnosis.evidence import COOLERS, MachineEvidence, used_figures
+from verifyrig.diagnosis.quantities import PLACE, RecordFigure, even_u
 from verifyrig.diagnosis.suspects import LIQUID_ONLY, MECHANISMS, Mechanism
 
 if TYPE_CHECKING:
@@ -19,14 +19,14 @@ if TYPE_CHECKING:
 
 __all__ = ["covered", "with_unknown"]
 
-_TELLING = math.log(4.0)
+_DISTINCT = math.log(4.0)
 _SPOKEN_FOR = 3.0
 # No run of the processor exercises these; a machine may be called sound without them.
 _NEVER = (Mechanism.GRAPHICS, Mechanism.WIRING, Mechanism.OTHER, Mechanism.NONE)
 _ENOUGH, _SOFT = 0.80, 0.03
 
 
-def covered(seen: Seen) -> FloatArray:
+def covered(seen: MachineEvidence) -> FloatArray:
     """Return for each mechanism the share of such faults that this evidence would have told from a sound machine."""
     missed = np.ones(len(MECHANISMS))
     for mechanism, share in _by_signs(seen).items():
@@ -36,7 +36,7 @@ def covered(seen: Seen) -> FloatArray:
     return np.asarray(1 - missed)
 
 
-def _by_signs(seen: Seen) -> dict[Mechanism, float]:
+def _by_signs(seen: MachineEvidence) -> dict[Mechanism, float]:
     names = {sign.name for sign in seen.signs}
     found = {}
     if "die-sensor" in names:
@@ -63,23 +63,23 @@ def _by_signs(seen: Seen) -> dict[Mechanism, float]:
     return found
 
 
-def _by_figures(seen: Seen) -> dict[Mechanism, float]:
+def _by_figures(seen: MachineEvidence) -> dict[Mechanism, float]:
     from verifyrig.diagnosis.mixture import densities
 
     figures = used_figures(seen)
     if not figures:
         return {}
     dry = densities(seen.cooler if seen.cooler in COOLERS else "air")
-    found = {m: _told_apart(dry, m, figures) for m in dry.samples if m not in _NEVER}
+    found = {m: _distinct(dry, m, figures) for m in dry.samples if m not in _NEVER}
     for mechanism in LIQUID_ONLY:
         if seen.cooler == "air":
             found[mechanism] = 1.0  # there is no coolant that could stand still
         elif mechanism not in found:
-            found[mechanism] = _told_apart(densities("liquid"), mechanism, figures)
+            found[mechanism] = _distinct(densities("liquid"), mechanism, figures)
     return found
 
 
-def _told_apart(known: Densities, mechanism: Mechanism, figures: Mapping[str, Figure]) -> float:
+def _distinct(known: Densities, mechanism: Mechanism, figures: Mapping[str, RecordFigure]) -> float:
     """Share of drawn machines with this fault that these figures would tell from a sound machine."""
     places = np.array([PLACE[name] for name in figures], dtype=int)
     u = np.array([even_u(name, figure) for name, figure in figures.items()])
@@ -89,7 +89,7 @@ def _told_apart(known: Densities, mechanism: Mechanism, figures: Mapping[str, Fi
         return 1.0  # a machine with this fault would hardly have shown these figures at all
     x = x + np.random.default_rng(0).standard_normal(x.shape) * u
     apart = known.log_many(mechanism, x, places, u) - known.log_many(Mechanism.NONE, x, places, u)
-    return float(np.mean(apart > _TELLING))
+    return float(np.mean(apart > _DISTINCT))
 
 
 def with_unknown(posterior: FloatArray, prior: FloatArray, shares: FloatArray) -> tuple[FloatArray, float]:

@@ -34,7 +34,7 @@ class Machines:
         regulator_k_per_w: Regulator over case air, for each watt of the package.
         core_spread_k_per_w: Hottest over coolest core.
         flow_l_per_min: Coolant flow; NaN for an air cooler.
-        rest_drift_k_per_min: How fast the rest still moves because the machine was switched on, or loaded, lately.
+        idle_drift_k_per_min: How fast the rest still moves because the machine was switched on, or loaded, lately.
         plate_heat_share: Where a probe on the plate's edge sits between plate and air, 0 to 1.
     """
 
@@ -49,11 +49,11 @@ class Machines:
     fan_stands: BoolArray
     capacity_j_per_k: FloatArray
     board_w: FloatArray
-    rest_w: FloatArray
+    idle_w: FloatArray
     load_w: FloatArray
     leakage_per_k: FloatArray
     limit_c: FloatArray
-    room_c: FloatArray
+    ambient_c: FloatArray
     low_share: FloatArray
     curve_low_c: FloatArray
     curve_high_c: FloatArray
@@ -67,7 +67,7 @@ class Machines:
     core_spread_k_per_w: FloatArray
     flow_l_per_min: FloatArray
     plate_heat_share: FloatArray
-    rest_drift_k_per_min: FloatArray
+    idle_drift_k_per_min: FloatArray
 
     def chosen(self, which: BoolArray) -> Machines:
         """Return the machines where `which`, shape (n,), is true."""
@@ -105,11 +105,11 @@ def sound(n: int, cooler: str, rng: np.random.Generator) -> Machines:
         fan_stands=np.zeros(n, dtype=np.bool_),
         capacity_j_per_k=np.stack([*capacity, about(870.0, 0.45)]),
         board_w=about(24.0, 0.30),
-        rest_w=about(15.5, 0.42),
+        idle_w=about(15.5, 0.42),
         load_w=about(104.0, 0.36),
         leakage_per_k=np.clip(near(0.0055, 0.0017), 0.001, 0.012),
         limit_c=near(95.0, 6.0, 80.0),
-        room_c=near(22.5, 2.9),
+        ambient_c=near(22.5, 2.9),
         low_share=np.clip(near(0.40, 0.07), 0.2, 0.7),
         curve_low_c=near(50.0, 3.5),
         curve_high_c=near(80.0, 3.5),
@@ -124,7 +124,7 @@ def sound(n: int, cooler: str, rng: np.random.Generator) -> Machines:
         flow_l_per_min=flow,
         plate_heat_share=np.clip(near(0.98, 0.03), 0.8, 1.0),
         # Four in five records begin settled; the others within minutes of power-on or of an earlier load.
-        rest_drift_k_per_min=near(0.0, 0.05) + np.where(rng.random(n) < 0.2, near(0.0, 1.0), 0.0),
+        idle_drift_k_per_min=near(0.0, 0.05) + np.where(rng.random(n) < 0.2, near(0.0, 1.0), 0.0),
     )
 
 
@@ -132,7 +132,7 @@ Fault = Callable[[Machines, np.random.Generator], Machines]
 
 
 def _sized(median: float, spread: float, m: Machines, rng: np.random.Generator) -> FloatArray:
-    return np.asarray(median * np.exp(spread * rng.standard_normal(len(m.room_c))))
+    return np.asarray(median * np.exp(spread * rng.standard_normal(len(m.ambient_c))))
 
 
 def _contact(median: float, spread: float, tilt: float) -> Fault:
@@ -155,7 +155,7 @@ def _stopped(m: Machines, rng: np.random.Generator) -> Machines:
     standing = _sized(2.7, 0.45, m, rng)
     warmed = np.where(rng.random(len(standing)) < 0.4, 1.0, rng.uniform(0.35, 1.0, len(standing)))
     none = np.full(len(standing), 0.001)
-    return replace(m, flow_k_per_w=standing, flow_l_per_min=none, warmed_share=warmed, severity=standing * m.rest_w)
+    return replace(m, flow_k_per_w=standing, flow_l_per_min=none, warmed_share=warmed, severity=standing * m.idle_w)
 
 
 def _fan(m: Machines, rng: np.random.Generator) -> Machines:
@@ -175,7 +175,7 @@ def _choked(m: Machines, rng: np.random.Generator) -> Machines:
 
 
 def _warm(m: Machines, rng: np.random.Generator) -> Machines:
-    return replace(m, room_c=35.5 + 2.0 * rng.standard_normal(len(m.room_c)))
+    return replace(m, ambient_c=35.5 + 2.0 * rng.standard_normal(len(m.ambient_c)))
 
 
 def _unlimited(m: Machines, rng: np.random.Generator) -> Machines:
@@ -190,7 +190,7 @@ def _hot_regulator(m: Machines, rng: np.random.Generator) -> Machines:
 
 
 def _offset(m: Machines, rng: np.random.Generator) -> Machines:
-    size = _sized(17.0, 0.48, m, rng) * np.where(rng.random(len(m.room_c)) < 0.5, -1.0, 1.0)
+    size = _sized(17.0, 0.48, m, rng) * np.where(rng.random(len(m.ambient_c)) < 0.5, -1.0, 1.0)
     return replace(m, die_offset_k=m.die_offset_k + size, severity=size)
 
 

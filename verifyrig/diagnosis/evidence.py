@@ -11,11 +11,11 @@ import numpy as np
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis import tables
-from verifyrig.diagnosis.quantities import Figure
-from verifyrig.diagnosis.signs import Sign, WorkErrors
+from verifyrig.diagnosis.quantities import RecordFigure
+from verifyrig.diagnosis.signs import SignSeen, WorkErrors
 from verifyrig.diagnosis.suspects import LIQUID_ONLY, MECHANISMS, Mechanism
 
-__all__ = ["Piece", "Seen", "error_pieces", "figure_pieces", "joint_log", "pieces_of", "sign_pieces"]
+__all__ = ["EvidencePiece", "MachineEvidence", "error_pieces", "figure_pieces", "joint_log", "pieces_of", "sign_pieces"]
 
 COOLERS = ("air", "liquid")
 # Without a pump or coolant in sight the cooler is probably one of air.
@@ -25,7 +25,7 @@ _LEAST_LIKELIHOOD = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Piece:
+class EvidencePiece:
     """One piece of evidence.
 
     Attributes:
@@ -40,7 +40,7 @@ class Piece:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class MachineEvidence:
     """All that is known of one state of a machine.
 
     Attributes:
@@ -51,15 +51,15 @@ class Seen:
     """
 
     cooler: str = "unknown"
-    figures: Mapping[str, Figure] = field(default_factory=dict)
-    signs: tuple[Sign, ...] = ()
+    figures: Mapping[str, RecordFigure] = field(default_factory=dict)
+    signs: tuple[SignSeen, ...] = ()
     errors: WorkErrors | None = None
     answers: Mapping[str, str] = field(default_factory=dict)
     findings: Mapping[str, str] = field(default_factory=dict)
-    pieces: tuple[Piece, ...] = ()
+    pieces: tuple[EvidencePiece, ...] = ()
 
 
-def joint_log(seen: Seen, prior: FloatArray) -> FloatArray:
+def joint_log(seen: MachineEvidence, prior: FloatArray) -> FloatArray:
     """Return the logarithm of prior times likelihood for each mechanism, shape (n,)."""
     total = sum((piece.logs for piece in pieces_of(seen) if piece.counts), np.zeros(len(MECHANISMS)))
     parts = []
@@ -69,7 +69,7 @@ def joint_log(seen: Seen, prior: FloatArray) -> FloatArray:
     return np.asarray(total + np.logaddexp.reduce(parts, axis=0))
 
 
-def _coolers(seen: Seen) -> dict[str, float]:
+def _coolers(seen: MachineEvidence) -> dict[str, float]:
     if seen.cooler in COOLERS:
         return {seen.cooler: 1.0}
     return {"air": 1 - _UNSEEN_LIQUID, "liquid": _UNSEEN_LIQUID}
@@ -82,14 +82,14 @@ def _prior_of(prior: FloatArray, cooler: str) -> FloatArray:
     return np.asarray(possible / possible.sum())
 
 
-def used_figures(seen: Seen) -> dict[str, Figure]:
+def used_figures(seen: MachineEvidence) -> dict[str, RecordFigure]:
     """Return the figures that count: none of the die's where its sensor stands still."""
     if any(sign.name == "die-sensor" and sign.word == "stuck" for sign in seen.signs):
         return {name: f for name, f in seen.figures.items() if name in ("room", "rail_droop", "load_power")}
     return dict(seen.figures)
 
 
-def _figures_log(seen: Seen, cooler: str) -> FloatArray:
+def _figures_log(seen: MachineEvidence, cooler: str) -> FloatArray:
     from verifyrig.diagnosis.mixture import densities
 
     figures = used_figures(seen)
@@ -106,7 +106,7 @@ def _figures_log(seen: Seen, cooler: str) -> FloatArray:
     return np.array(logs)
 
 
-def pieces_of(seen: Seen) -> list[Piece]:
+def pieces_of(seen: MachineEvidence) -> list[EvidencePiece]:
     """Return every piece of evidence but the figures."""
     return [
         *sign_pieces(seen.signs),
@@ -117,22 +117,22 @@ def pieces_of(seen: Seen) -> list[Piece]:
     ]
 
 
-def sign_pieces(signs: Iterable[Sign]) -> list[Piece]:
+def sign_pieces(signs: Iterable[SignSeen]) -> list[EvidencePiece]:
     """Return signs of a record as evidence."""
     found = []
     for sign in signs:
         row = tables.likelihood("sign", sign.name, sign.word)
         if row is not None:
-            found.append(Piece(name=sign.name, says=sign.says, logs=_logs(row)))
+            found.append(EvidencePiece(name=sign.name, says=sign.says, logs=_logs(row)))
     return found
 
 
-def _word_pieces(table: str, words: Mapping[str, str]) -> list[Piece]:
+def _word_pieces(table: str, words: Mapping[str, str]) -> list[EvidencePiece]:
     found = []
     for name, word in words.items():
         row = tables.likelihood(table, name, word)
         if row is not None:
-            found.append(Piece(name=f"{table}.{name}", says=_said(table, name, word), logs=_logs(row)))
+            found.append(EvidencePiece(name=f"{table}.{name}", says=_said(table, name, word), logs=_logs(row)))
     return found
 
 
@@ -148,7 +148,7 @@ def _logs(row: FloatArray) -> FloatArray:
     return np.asarray(np.log(np.maximum(row, _LEAST_LIKELIHOOD)))
 
 
-def error_pieces(errors: WorkErrors | None) -> list[Piece]:
+def error_pieces(errors: WorkErrors | None) -> list[EvidencePiece]:
     """Return wrong results as evidence: how many in so much work, and whether they stay with one core.
 
     The count is Poisson with a rate that is itself uncertain (log-normal): its probability is averaged over the rate.
@@ -161,7 +161,7 @@ def error_pieces(errors: WorkErrors | None) -> list[Piece]:
     for mechanism in (Mechanism.MEMORY, Mechanism.PROCESSOR):
         logs[MECHANISMS.index(mechanism)] = _count_log(errors, table[mechanism.value])
     says = reason("wrong-results-in-work", count=errors.count, work_s=errors.work_s)
-    found = [Piece(name="wrong results", says=says, logs=logs)]
+    found = [EvidencePiece(name="wrong results", says=says, logs=logs)]
     if errors.cores:
         found.append(_core_piece(errors, float(table["one_core_share"])))
     return found
@@ -176,7 +176,7 @@ def _count_log(errors: WorkErrors, rate: Mapping[str, float]) -> float:
     return float(np.logaddexp.reduce(logs + np.log(weights / weights.sum())))
 
 
-def _core_piece(errors: WorkErrors, one_core_share: float) -> Piece:
+def _core_piece(errors: WorkErrors, one_core_share: float) -> EvidencePiece:
     """Under a bad core nearly all errors come from it; under anything else every core is as probable."""
     n, cores = max(2, errors.n_cores), errors.cores
     even = -len(cores) * math.log(n)
@@ -187,10 +187,10 @@ def _core_piece(errors: WorkErrors, one_core_share: float) -> Piece:
     logs[MECHANISMS.index(Mechanism.PROCESSOR)] = one
     on_one = most == len(cores) and most > 1
     says = reason("wrong-results-on-one-core") if on_one else reason("wrong-results-on-cores", cores=len(set(cores)))
-    return Piece(name="cores", says=says, logs=logs)
+    return EvidencePiece(name="cores", says=says, logs=logs)
 
 
-def figure_pieces(seen: Seen) -> list[Piece]:
+def figure_pieces(seen: MachineEvidence) -> list[EvidencePiece]:
     """Return each figure alone as a piece, for the explanation; they count together, not one by one."""
     from verifyrig.diagnosis.explain import figure_reason
     from verifyrig.diagnosis.mixture import densities
@@ -201,25 +201,25 @@ def figure_pieces(seen: Seen) -> list[Piece]:
     for name, figure in used_figures(seen).items():
         alone = {name: figure}
         logs = np.array([known.log_likelihood(m, alone) for m in MECHANISMS])
-        found.append(Piece(name=name, says=figure_reason(name, figure, cooler), logs=logs, counts=False))
+        found.append(EvidencePiece(name=name, says=figure_reason(name, figure, cooler), logs=logs, counts=False))
     return found
 
 
-def merged(seen: Sequence[Seen]) -> Seen:
+def merged(seen: Sequence[MachineEvidence]) -> MachineEvidence:
     """Return what several records of one state tell together: the later figure stands, signs of faults prevail."""
     if not seen:
-        return Seen()
-    figures: dict[str, Figure] = {}
+        return MachineEvidence()
+    figures: dict[str, RecordFigure] = {}
     for one in seen:
         figures |= one.figures
-    signs: dict[str, Sign] = {}
+    signs: dict[str, SignSeen] = {}
     for one in seen:
         for sign in one.signs:
             before = signs.get(sign.name)
             if before is None or before.word in ("in-order", "kept", "within", "reacts", "turns", "set"):
                 signs[sign.name] = sign
     coolers = [one.cooler for one in seen if one.cooler != "unknown"]
-    return Seen(
+    return MachineEvidence(
         cooler=coolers[-1] if coolers else "unknown",
         figures=figures,
         signs=tuple(signs.values()),

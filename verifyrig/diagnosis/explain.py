@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from verifyrig.core.reason import Reason, reason
-from verifyrig.diagnosis.quantities import PLACE, QUANTITIES, Figure, label_of, uneven
+from verifyrig.diagnosis.quantities import PLACE, QUANTITIES, RecordFigure, label_of, uneven
 from verifyrig.diagnosis.suspects import Mechanism
 
 __all__ = ["customer_reason", "figure_reason", "normal_range", "not_measured"]
@@ -30,18 +30,18 @@ def customer_reason(cause: str) -> Reason:
     return reason(f"customer-{cause}")
 
 
-def figure_reason(name: str, figure: Figure, cooler: str) -> Reason:
+def figure_reason(name: str, figure: RecordFigure, cooler: str) -> Reason:
     """Return a figure with where it came from and what sound machines show."""
     decimals, u95 = _decimals(2 * figure.u), 2 * figure.u
     unit = QUANTITIES[name].unit
-    told = reason("figure", what=(label_of(name),), value=figure.value, u95=u95, decimals=decimals, unit=unit)
+    text = reason("figure", what=(label_of(name),), value=figure.value, u95=u95, decimals=decimals, unit=unit)
     usual = normal_range(name, cooler)
     if usual is not None:
         low, high = usual
         as_one = f"{low:.{decimals}f}" == f"{high:.{decimals}f}"
         code = "figure-beside-value" if as_one else "figure-beside-range"
-        told = Reason(code, {"figure": (told,), "low": low, "decimals": decimals, **({} if as_one else {"high": high})})
-    return told if figure.source is None else reason("figure-from", figure=(told,), source=(figure.source,))
+        text = Reason(code, {"figure": (text,), "low": low, "decimals": decimals, **({} if as_one else {"high": high})})
+    return text if figure.source is None else reason("figure-from", figure=(text,), source=(figure.source,))
 
 
 def _decimals(u95: float) -> int:
@@ -62,7 +62,7 @@ _MISSING = {
 }
 
 
-def not_measured(figures: dict[str, Figure], cooler: str) -> list[Reason]:
+def not_measured(figures: dict[str, RecordFigure], cooler: str) -> list[Reason]:
     """Return what this evidence does not hold."""
     dry = cooler != "liquid"
     missing = (name for name in _MISSING if name not in figures and not (dry and name == "coolant_over_room"))

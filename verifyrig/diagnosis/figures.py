@@ -10,49 +10,52 @@ import numpy as np
 from verifyrig.core.reason import reason
 from verifyrig.diagnosis.load_figures import load_figures
 from verifyrig.diagnosis.probe_figures import core_spread, probe_gaps
-from verifyrig.diagnosis.quantities import Figure
-from verifyrig.diagnosis.readings import Readings, Step
+from verifyrig.diagnosis.quantities import RecordFigure
+from verifyrig.diagnosis.readings import PowerStep, Readings
 
 __all__ = ["heat_figures"]
 
-Found = Iterator[tuple[str, Figure]]
+Found = Iterator[tuple[str, RecordFigure]]
 
 _PROBE_U_K = 0.4
 _BETWEEN = {"window_20s": (20, 5), "window_60s": (60, 5), "window_180s": (180, 60), "window_600s": (600, 60)}
 
 
-def heat_figures(readings: Readings) -> dict[str, Figure]:
+def heat_figures(readings: Readings) -> dict[str, RecordFigure]:
     """Return every figure that the record holds, by the names of `quantities`; what is missing is absent."""
-    found: dict[str, Figure] = {}
-    for part in (_rest, _windows, load_figures, core_spread, probe_gaps):
+    found: dict[str, RecordFigure] = {}
+    for part in (_idle, _windows, load_figures, core_spread, probe_gaps):
         for name, figure in part(readings):
             if math.isfinite(figure.value) and math.isfinite(figure.u):
                 found[name] = figure
     return found
 
 
-def _rest(readings: Readings) -> Found:
-    span = readings.rest_span()
+def _idle(readings: Readings) -> Found:
+    span = readings.idle_span()
     if span is None:
         return
     late = (max(span[0], span[1] - 60.0), span[1])
     die, watts = readings.mean("die_temp_c", *late), readings.mean("package_power_w", *late)
-    room, room_u = readings.room(*span)
-    yield "room", Figure(value=room, u=room_u, source=reason("from-idle"))
-    moving_k = readings.unsettled_k(die - room)
-    u_k = math.hypot(readings.die_u_k(), room_u)
+    ambient, ambient_u = readings.ambient(*span)
+    yield "room", RecordFigure(value=ambient, u=ambient_u, source=reason("from-idle"))
+    moving_k = readings.unsettled_k(die - ambient)
+    u_k = math.hypot(readings.die_u_k(), ambient_u)
     about = reason("from-idle-at", power_w=watts)
-    yield "rest_rise", Figure(value=(die - room) / watts, u=math.hypot(u_k, moving_k) / watts, source=about)
-    creep, creep_u = readings.rest_creep()
-    yield "rest_creep", Figure(value=creep, u=creep_u, source=reason("from-idle"))
+    yield "rest_rise", RecordFigure(value=(die - ambient) / watts, u=math.hypot(u_k, moving_k) / watts, source=about)
+    creep, creep_u = readings.idle_creep()
+    yield "rest_creep", RecordFigure(value=creep, u=creep_u, source=reason("from-idle"))
     sink = readings.first_mean(("coolant_temp_c", "hose_in_temp_c", "radiator_temp_c"), late)
     yield (
         "rest_die_over_sink",
-        Figure(value=(die - sink) / watts, u=math.hypot(u_k, 0.5) / watts, source=reason("from-idle-sink")),
+        RecordFigure(value=(die - sink) / watts, u=math.hypot(u_k, 0.5) / watts, source=reason("from-idle-sink")),
     )
     plate = readings.mean("plate_temp_c", *late)
-    plate_u_k = math.hypot(_PROBE_U_K, readings.unsettled_k(plate - room) if math.isfinite(plate) else 0.0)
-    yield "rest_plate_rise", Figure(value=(plate - room) / watts, u=plate_u_k / watts, source=reason("from-idle-plate"))
+    plate_u_k = math.hypot(_PROBE_U_K, readings.unsettled_k(plate - ambient) if math.isfinite(plate) else 0.0)
+    yield (
+        "rest_plate_rise",
+        RecordFigure(value=(plate - ambient) / watts, u=plate_u_k / watts, source=reason("from-idle-plate")),
+    )
 
 
 def _windows(readings: Readings) -> Found:
@@ -72,7 +75,7 @@ def _windows(readings: Readings) -> Found:
             yield name, _less(found[later], found[earlier])
 
 
-def _window(readings: Readings, ups: list[Step], at_s: int, around: tuple[float, float]) -> Figure | None:
+def _window(readings: Readings, ups: list[PowerStep], at_s: int, around: tuple[float, float]) -> RecordFigure | None:
     """Rise per watt at a time after the steps that lasted so long; else the fall after a long load."""
     long = [s for s in ups if s.length_s >= min(at_s + 1.0, around[1]) - 1.0 and not is_slowed(readings, s, at_s)]
     found = _weighted(readings, long, lambda r, s: _impedance(r, s, *around))
@@ -81,7 +84,7 @@ def _window(readings: Readings, ups: list[Step], at_s: int, around: tuple[float,
     return found
 
 
-def _tail(readings: Readings, ups: list[Step]) -> Found:
+def _tail(readings: Readings, ups: list[PowerStep]) -> Found:
     """What is left 10 to 25 s after a pulse over what was before it; none where the next pulse comes sooner."""
     found = []
     starts_s = [step.t_s for step in readings.steps() if step.up]
@@ -102,15 +105,15 @@ def _tail(readings: Readings, ups: list[Step]) -> Found:
         u = math.hypot(0.25 / math.sqrt(weight), 0.003)
         yield (
             "pulse_tail",
-            Figure(value=float(rises @ watts_of) / weight, u=u, source=reason("from-pulses", count=len(found))),
+            RecordFigure(value=float(rises @ watts_of) / weight, u=u, source=reason("from-pulses", count=len(found))),
         )
 
 
-def _less(later: Figure, earlier: Figure) -> Figure:
-    return Figure(value=later.value - earlier.value, u=math.hypot(later.u, earlier.u), source=later.source)
+def _less(later: RecordFigure, earlier: RecordFigure) -> RecordFigure:
+    return RecordFigure(value=later.value - earlier.value, u=math.hypot(later.u, earlier.u), source=later.source)
 
 
-def is_slowed(readings: Readings, step: Step, within_s: float) -> bool:
+def is_slowed(readings: Readings, step: PowerStep, within_s: float) -> bool:
     """Return whether the processor held its clock or power down within a time after the step."""
     early_w = step.before_w + step.step_w
     late_w = readings.mean("package_power_w", step.t_s + within_s - 8.0, step.t_s + within_s)
@@ -123,24 +126,24 @@ def is_slowed(readings: Readings, step: Step, within_s: float) -> bool:
     return bool(len(clocks) >= 3 and math.isfinite(early) and np.quantile(clocks, 0.05) < 0.95 * early)
 
 
-def _baseline(readings: Readings, step: Step) -> float:
+def _baseline(readings: Readings, step: PowerStep) -> float:
     return readings.mean("die_temp_c", step.t_s - min(10.0, max(2.0, step.before_s - 2.0)), step.t_s)
 
 
-def _at_five(readings: Readings, step: Step) -> tuple[float, float]:
+def _at_five(readings: Readings, step: PowerStep) -> tuple[float, float]:
     """Rise and watts around 5 s: the readings of the fourth to fifth second, some of them a second old."""
     watts = readings.mean("package_power_w", step.t_s + 1.0, step.t_s + 5.05) - step.before_w
     return readings.mean("die_temp_c", step.t_s + 3.9, step.t_s + 5.05) - _baseline(readings, step), watts
 
 
-def _impedance(readings: Readings, step: Step, from_s: float, to_s: float) -> tuple[float, float]:
+def _impedance(readings: Readings, step: PowerStep, from_s: float, to_s: float) -> tuple[float, float]:
     watts = readings.mean("package_power_w", step.t_s + 1.0, step.t_s + to_s) - step.before_w
     return readings.mean("die_temp_c", step.t_s + from_s, step.t_s + to_s) - _baseline(readings, step), watts
 
 
 def _weighted(
-    readings: Readings, steps: list[Step], read: Callable[[Readings, Step], tuple[float, float]]
-) -> Figure | None:
+    readings: Readings, steps: list[PowerStep], read: Callable[[Readings, PowerStep], tuple[float, float]]
+) -> RecordFigure | None:
     """Mean rise per watt over steps, each weighted by its watts: a large step tells more than a small one."""
     pairs = [read(readings, step) for step in steps]
     pairs = [(rise, watts) for rise, watts in pairs if math.isfinite(rise) and math.isfinite(watts) and watts > 3.0]
@@ -155,10 +158,10 @@ def _weighted(
     source = (
         reason("from-steps", count=len(pairs), power_w=power_w) if many else reason("from-one-step", power_w=power_w)
     )
-    return Figure(value=value, u=math.hypot(u_k / math.sqrt(weight), 0.04 * value), source=source)
+    return RecordFigure(value=value, u=math.hypot(u_k / math.sqrt(weight), 0.04 * value), source=source)
 
 
-def _mirrored(readings: Readings, from_s: float, to_s: float) -> Figure | None:
+def _mirrored(readings: Readings, from_s: float, to_s: float) -> RecordFigure | None:
     """The fall after a long load, per watt taken away; only where the load had stood for five minutes."""
     downs = [s for s in readings.steps() if not s.up and s.before_s >= 300.0 and s.length_s >= to_s]
     found = []
@@ -173,4 +176,4 @@ def _mirrored(readings: Readings, from_s: float, to_s: float) -> Figure | None:
     if not found:
         return None
     value, u = found[-1]
-    return Figure(value=value, u=math.hypot(u, 0.08 * value), source=reason("from-cooldown"))
+    return RecordFigure(value=value, u=math.hypot(u, 0.08 * value), source=reason("from-cooldown"))

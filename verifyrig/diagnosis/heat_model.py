@@ -17,7 +17,7 @@ __all__ = ["Course", "run_course"]
 
 # Step lengths of the load, s, and how many: fine while the die moves, coarse later.
 _STEPS = ((0.25, 8), (0.5, 8), (1.0, 9), (2.5, 18), (10.0, 54), (20.0, 15))
-_REST_ROUNDS = 25
+_IDLE_ROUNDS = 25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,14 +25,14 @@ class Course:
     """Temperatures, °C, and power, W, of n machines at rest and through a load.
 
     Attributes:
-        rest_c: Shape (6, n). rest_w: Shape (n,).
+        idle_c: Shape (6, n). idle_w: Shape (n,).
         t_s: Times since the load began, s, shape (m,).
         temps_c: Shape (m, 6, n). power_w: Shape (m, n).
         clock_share: Clock over full clock at each time, shape (m, n).
     """
 
-    rest_c: FloatArray
-    rest_w: FloatArray
+    idle_c: FloatArray
+    idle_w: FloatArray
     t_s: FloatArray
     temps_c: FloatArray
     power_w: FloatArray
@@ -41,10 +41,10 @@ class Course:
 
 def run_course(machines: Machines) -> Course:
     """Let every machine rest, then load it fully for about 15 minutes with its fans on their curve."""
-    rest_c, rest_w = _rest(machines)
-    temps, powers, clocks, times = [rest_c], [rest_w], [np.ones_like(rest_w)], [0.0]
-    clock = np.ones_like(rest_w)
-    seen_c = rest_c[0].copy()
+    idle_c, idle_w = _idle(machines)
+    temps, powers, clocks, times = [idle_c], [idle_w], [np.ones_like(idle_w)], [0.0]
+    clock = np.ones_like(idle_w)
+    seen_c = idle_c[0].copy()
     for dt_s, count in _STEPS:
         for _ in range(count):
             seen_c += (temps[-1][0] - seen_c) * (1 - np.exp(-dt_s / machines.fan_lag_s))
@@ -57,8 +57,8 @@ def run_course(machines: Machines) -> Course:
             clocks.append(clock)
             times.append(times[-1] + dt_s)
     return Course(
-        rest_c=rest_c,
-        rest_w=rest_w,
+        idle_c=idle_c,
+        idle_w=idle_w,
         t_s=np.array(times),
         temps_c=np.array(temps),
         power_w=np.array(powers),
@@ -102,7 +102,7 @@ def _step(machines: Machines, links: FloatArray, temps_c: FloatArray, power_w: F
     storage = machines.capacity_j_per_k / dt_s
     source = storage * temps_c
     source[0] += power_w
-    source[-1] += machines.board_w + links[-1] * machines.room_c
+    source[-1] += machines.board_w + links[-1] * machines.ambient_c
     diagonal = storage + links
     diagonal[1:] += links[:-1]
     for node in range(1, 6):
@@ -139,23 +139,23 @@ def _hold_limit(
     return held_c, held_w, share
 
 
-def _rest(machines: Machines) -> tuple[FloatArray, FloatArray]:
+def _idle(machines: Machines) -> tuple[FloatArray, FloatArray]:
     """Return the state at rest; machines that were switched on lately stand below their steady state."""
-    die_c = machines.room_c + 10.0
-    for _ in range(_REST_ROUNDS):
+    die_c = machines.ambient_c + 10.0
+    for _ in range(_IDLE_ROUNDS):
         links = _links(machines, die_c)
-        watts = _power_w(machines, machines.rest_w, die_c)
+        watts = _power_w(machines, machines.idle_w, die_c)
         steady = _steady(machines, links, watts)
         # A machine that runs away at rest is stopped by its owner near its limit.
         die_c = 0.5 * die_c + 0.5 * np.minimum(steady[0], machines.limit_c + 5.0)
-    start: FloatArray = machines.room_c + (steady - machines.room_c) * machines.warmed_share
-    return start, _power_w(machines, machines.rest_w, start[0])
+    start: FloatArray = machines.ambient_c + (steady - machines.ambient_c) * machines.warmed_share
+    return start, _power_w(machines, machines.idle_w, start[0])
 
 
 def _steady(machines: Machines, links: FloatArray, power_w: FloatArray) -> FloatArray:
     heat = power_w + machines.board_w
     temps = np.empty((6, len(power_w)))
-    temps[5] = machines.room_c + heat / links[5]
+    temps[5] = machines.ambient_c + heat / links[5]
     for node in range(4, -1, -1):
         temps[node] = temps[node + 1] + power_w / links[node]
     return temps

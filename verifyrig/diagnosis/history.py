@@ -13,16 +13,16 @@ from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.endings import ending_pieces
-from verifyrig.diagnosis.evidence import Piece, Seen
-from verifyrig.diagnosis.judging import Judged, judge, see_all
+from verifyrig.diagnosis.evidence import EvidencePiece, MachineEvidence
+from verifyrig.diagnosis.judging import Judgement, judge, see_all
 from verifyrig.diagnosis.next_test import outcome_table, plans
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.diagnosis.typed import findings_of
-from verifyrig.jobs.model import Entry, EntryKind, Job
+from verifyrig.jobs.model import EntryKind, Job, JobEntry
 from verifyrig.jobs.vocabulary import CHANGE_KINDS
 from verifyrig.runs.post_mortem import PostMortem, explain_end
 
-__all__ = ["Substitution", "Told", "change_key", "tell", "what_changed"]
+__all__ = ["PartSwap", "WeighedJob", "change_key", "weigh_job", "what_changed"]
 
 CURED, SAME = "cured", "same"
 
@@ -41,11 +41,11 @@ _HEAT = (
     *("rest_rise", "rest_die_over_sink", "rest_creep"),
     *("window_5s", "pulse_tail", "load_rise", "window_60s", "window_600s"),
 )
-_TELLS_U = 0.5  # a figure less certain than this share of itself could show neither a cure nor its absence
+_INFORMATIVE_U = 0.5  # a figure less certain than this share of itself could show neither a cure nor its absence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Substitution:
+class PartSwap:
     """A part changed for a known-good one.
 
     Attributes:
@@ -60,11 +60,11 @@ class Substitution:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class WeighedJob:
     """What a job's history comes to: the fault as it came in, and how it stands after the last change."""
 
-    judged: Judged
-    substitutions: tuple[Substitution, ...] = ()
+    judged: Judgement
+    substitutions: tuple[PartSwap, ...] = ()
     done: frozenset[str] = frozenset()
     is_cured: bool = False
     findings: Mapping[str, str] = field(default_factory=dict)
@@ -74,17 +74,17 @@ class Told:
 class _Phase:
     """The time between two changes: the change that began it, and its runs."""
 
-    change: Entry | None
+    change: JobEntry | None
     traces: tuple[Trace, ...]
     findings: Mapping[str, str]
 
 
-def tell(
+def weigh_job(
     job: Job | None,
     traces: Sequence[Trace],
     prior: FloatArray | None = None,
     endings: Mapping[str, PostMortem] | None = None,
-) -> Told:
+) -> WeighedJob:
     """Return what intake, findings, changes and runs say together about the fault as it came in.
 
     Args:
@@ -100,7 +100,7 @@ def tell(
     if endings is None:
         endings = {trace.run_id: found for trace in traces if (found := explain_end(trace)) is not None}
     pieces += ending_pieces([endings[t.run_id] for phase in ill for t in phase.traces if t.run_id in endings])
-    seen = Seen(
+    seen = MachineEvidence(
         cooler=_cooler(job, seen.cooler),
         figures=seen.figures,
         signs=seen.signs,
@@ -109,7 +109,7 @@ def tell(
         findings=findings,
         pieces=tuple(pieces),
     )
-    return Told(
+    return WeighedJob(
         judged=judge(seen, tables.prior(complaint=job is not None) if prior is None else prior),
         substitutions=_substitutions(phases),
         done=frozenset(done),
@@ -145,7 +145,7 @@ def _began(trace: Trace) -> datetime:
     return datetime.fromtimestamp(started, UTC)
 
 
-def change_key(change: Entry) -> str:
+def change_key(change: JobEntry) -> str:
     """Return which test of the table a change amounts to, empty where it is none of them."""
     kind = change.what
     if kind in ("part-replaced", "part-fitted-for-test", "part-returned"):
@@ -154,16 +154,16 @@ def change_key(change: Entry) -> str:
     return next((plan.key for plan in plans() if kind and kind in plan.changes), "")
 
 
-def what_changed(before: Seen, after: Seen) -> str:
+def what_changed(before: MachineEvidence, after: MachineEvidence) -> str:
     """Return `cured`, `same` or empty where it cannot be told, from the figures before and after a change."""
     shared = [name for name in _HEAT if name in before.figures and name in after.figures]
-    better, tells = 0, False
+    better, informative = 0, False
     for name in shared:
         a, b = before.figures[name], after.figures[name]
         u = math.hypot(a.u, b.u)
         better += b.value < a.value * (1 - _MOVED_SHARE) and a.value - b.value > _MOVED_U * u
-        tells = tells or _MOVED_U * u < _TELLS_U * abs(a.value)
-    if not tells:
+        informative = informative or _MOVED_U * u < _INFORMATIVE_U * abs(a.value)
+    if not informative:
         return ""
     sound_before, sound_after = (float(judge(seen).mechanisms[_SOUND]) for seen in (before, after))
     if better and sound_after > max(_LEAST_SOUND, 3 * sound_before):
@@ -171,7 +171,7 @@ def what_changed(before: Seen, after: Seen) -> str:
     return SAME if not better else ""
 
 
-def _outcome(before: Seen, phase: _Phase) -> str:
+def _outcome(before: MachineEvidence, phase: _Phase) -> str:
     """What a change did: by the runs on both sides, else as it was noted."""
     if phase.traces:
         by_runs = what_changed(before, see_all(phase.traces))
@@ -213,7 +213,7 @@ def _still_well(phases: Sequence[_Phase], phase: _Phase) -> bool:
     return what_changed(first, see_all(phase.traces)) == CURED
 
 
-def _change_pieces(phases: Sequence[_Phase]) -> tuple[list[Piece], set[str], bool]:
+def _change_pieces(phases: Sequence[_Phase]) -> tuple[list[EvidencePiece], set[str], bool]:
     pieces, done, cured = [], set(), False
     for phase, outcome in zip(phases, _outcomes(phases), strict=True):
         if phase.change is None:
@@ -242,17 +242,17 @@ def _row(phase: _Phase, key: str, outcome: str) -> FloatArray | None:
     return np.asarray(outcome_table(plan, "unknown")[names.index(outcome)]) if outcome in names else None
 
 
-def _piece(change: Entry, outcome: str, row: FloatArray) -> Piece:
+def _piece(change: JobEntry, outcome: str, row: FloatArray) -> EvidencePiece:
     did = "cured" if outcome == CURED else "altered-nothing"
     what = CHANGE_KINDS.get(change.what, change.what)
     if change.text("part"):
         says = reason(f"change-of-part-{did}", change=what, part=change.text("part"))
     else:
         says = reason(f"change-{did}", change=what)
-    return Piece(name=f"change.{change.what}", says=says, logs=np.log(np.maximum(row, 1e-3)))
+    return EvidencePiece(name=f"change.{change.what}", says=says, logs=np.log(np.maximum(row, 1e-3)))
 
 
-def _substitutions(phases: Sequence[_Phase]) -> tuple[Substitution, ...]:
+def _substitutions(phases: Sequence[_Phase]) -> tuple[PartSwap, ...]:
     well, outcomes = _well(phases), _outcomes(phases)
     found = []
     for at, phase in enumerate(phases):
@@ -260,19 +260,19 @@ def _substitutions(phases: Sequence[_Phase]) -> tuple[Substitution, ...]:
             continue
         part = phase.change.text("part") or "part"
         if outcomes[at] == SAME:
-            found.append(Substitution(part=part, rating="no-cure", says=reason("swap-altered-nothing", part=part)))
+            found.append(PartSwap(part=part, rating="no-cure", says=reason("swap-altered-nothing", part=part)))
         elif outcomes[at] == CURED:
             found.append(_there_and_back(part, phases, well, at))
     return tuple(found)
 
 
-def _there_and_back(part: str, phases: Sequence[_Phase], well: Sequence[bool], at: int) -> Substitution:
+def _there_and_back(part: str, phases: Sequence[_Phase], well: Sequence[bool], at: int) -> PartSwap:
     back = next(
         (i for i in range(at + 1, len(phases)) if (c := phases[i].change) is not None and c.what == "part-returned"),
         None,
     )
     if back is None or not (phases[back].traces or phases[back].findings):
-        return Substitution(part=part, rating="supported", says=reason("swap-supported", part=part))
+        return PartSwap(part=part, rating="supported", says=reason("swap-supported", part=part))
     if well[back]:
-        return Substitution(part=part, rating="refuted", says=reason("swap-refuted", part=part))
-    return Substitution(part=part, rating="proved", says=reason("swap-proved", part=part))
+        return PartSwap(part=part, rating="refuted", says=reason("swap-refuted", part=part))
+    return PartSwap(part=part, rating="proved", says=reason("swap-proved", part=part))

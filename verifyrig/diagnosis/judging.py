@@ -12,17 +12,17 @@ from verifyrig.core.trace import FloatArray, Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.bayes import normalised
 from verifyrig.diagnosis.coverage import covered, with_unknown
-from verifyrig.diagnosis.evidence import Piece, Seen, figure_pieces, joint_log, merged, pieces_of
+from verifyrig.diagnosis.evidence import EvidencePiece, MachineEvidence, figure_pieces, joint_log, merged, pieces_of
 from verifyrig.diagnosis.figures import heat_figures
 from verifyrig.diagnosis.power_figures import power_figures
 from verifyrig.diagnosis.readings import Readings
 from verifyrig.diagnosis.signs import signs_of, work_errors
 from verifyrig.diagnosis.suspects import CAUSES, MECHANISMS, Mechanism, cause_of
 
-__all__ = ["Judged", "Suspect", "judge", "see", "see_all", "suspects_of"]
+__all__ = ["Judgement", "Suspect", "judge", "see", "see_all", "suspects_of"]
 
 _LISTED = 0.005
-_TELLS = 0.5
+_INFORMATIVE = 0.5
 _MOST_REASONS = 4
 
 
@@ -37,7 +37,7 @@ class Suspect:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class Judgement:
     """What the evidence comes to.
 
     Attributes:
@@ -46,7 +46,7 @@ class Judged:
         unexercised: Causes that this evidence could hardly have shown.
     """
 
-    seen: Seen
+    seen: MachineEvidence
     mechanisms: FloatArray
     causes: dict[str, float] = field(default_factory=dict)
     unexercised: tuple[str, ...] = ()
@@ -58,10 +58,10 @@ class Judged:
         return cause, self.causes[cause]
 
 
-def see(trace: Trace) -> Seen:
+def see(trace: Trace) -> MachineEvidence:
     """Return what one record shows, whole or broken off; what it lacks is absent."""
     readings = Readings(trace)
-    return Seen(
+    return MachineEvidence(
         cooler=cooler_of(trace),
         figures={**heat_figures(readings), **power_figures(readings)},
         signs=tuple(signs_of(readings)),
@@ -69,7 +69,7 @@ def see(trace: Trace) -> Seen:
     )
 
 
-def see_all(traces: Sequence[Trace]) -> Seen:
+def see_all(traces: Sequence[Trace]) -> MachineEvidence:
     """Return what several records of one state of the machine show together, oldest first."""
     return merged([see(trace) for trace in traces])
 
@@ -80,7 +80,7 @@ def cooler_of(trace: Trace) -> str:
     return "liquid" if any(trace.has(channel) for channel in wet) else "unknown"
 
 
-def judge(seen: Seen, prior: FloatArray | None = None) -> Judged:
+def judge(seen: MachineEvidence, prior: FloatArray | None = None) -> Judgement:
     """Return the causes' probabilities given all that was seen."""
     prior = tables.prior() if prior is None else prior
     posterior = normalised(joint_log(seen, prior))
@@ -90,7 +90,7 @@ def judge(seen: Seen, prior: FloatArray | None = None) -> Judged:
     for mechanism, share in zip(MECHANISMS, kept, strict=True):
         causes[cause_of(mechanism)] += float(share)
     causes["unknown"] += unknown
-    return Judged(seen=seen, mechanisms=posterior, causes=causes, unexercised=_unexercised(shares))
+    return Judgement(seen=seen, mechanisms=posterior, causes=causes, unexercised=_unexercised(shares))
 
 
 def _unexercised(shares: FloatArray) -> tuple[str, ...]:
@@ -101,7 +101,7 @@ def _unexercised(shares: FloatArray) -> tuple[str, ...]:
     return tuple(cause for cause, values in weak.items() if max(values) < 0.5)
 
 
-def suspects_of(judged: Judged) -> list[Suspect]:
+def suspects_of(judged: Judgement) -> list[Suspect]:
     """Return the suspects, most probable first, with their reasons."""
     pieces = [*pieces_of(judged.seen), *figure_pieces(judged.seen)]
     ordered = sorted(judged.causes.items(), key=lambda pair: -pair[1])
@@ -113,21 +113,23 @@ def suspects_of(judged: Judged) -> list[Suspect]:
     ]
 
 
-def _reasons(cause: str, judged: Judged, pieces: Sequence[Piece]) -> tuple[tuple[Reason, ...], tuple[Reason, ...]]:
+def _reasons(
+    cause: str, judged: Judgement, pieces: Sequence[EvidencePiece]
+) -> tuple[tuple[Reason, ...], tuple[Reason, ...]]:
     own = np.array([cause_of(m) == cause for m in MECHANISMS])
     if cause == "unknown":
         never = tuple(reason(f"cause-{name}") for name in judged.unexercised)
         return ((reason("hardly-exercised", causes=never),) if never else ()), ()
     weight = judged.mechanisms + 1e-6
-    told = sorted(((_tells(piece, own, weight), piece.says) for piece in pieces), key=lambda one: one[0])
-    pro = [one for one in reversed(told) if one[0] > _TELLS][:_MOST_REASONS]
-    con = [one for one in told if one[0] < -_TELLS][:_MOST_REASONS]
+    ranked = sorted(((_evidence(piece, own, weight), piece.says) for piece in pieces), key=lambda one: one[0])
+    pro = [one for one in reversed(ranked) if one[0] > _INFORMATIVE][:_MOST_REASONS]
+    con = [one for one in ranked if one[0] < -_INFORMATIVE][:_MOST_REASONS]
     return tuple(says for _, says in pro), tuple(says for _, says in con)
 
 
-def _tells(piece: Piece, own: np.ndarray, weight: FloatArray) -> float:
+def _evidence(piece: EvidencePiece, own: np.ndarray, weight: FloatArray) -> float:
     """How much more probable the piece is under the cause than under all others, as a logarithm."""
-    rest = tables.prior() * ~own
+    others = tables.prior() * ~own
     inside = np.logaddexp.reduce(piece.logs[own] + np.log(weight[own] / weight[own].sum()))
-    outside = np.logaddexp.reduce(piece.logs[~own] + np.log(rest[~own] / rest[~own].sum()))
+    outside = np.logaddexp.reduce(piece.logs[~own] + np.log(others[~own] / others[~own].sum()))
     return float(inside - outside)

@@ -9,12 +9,12 @@ import numpy as np
 
 from verifyrig.analysis.signals import fit_line
 from verifyrig.core.reason import reason
-from verifyrig.diagnosis.quantities import Figure
-from verifyrig.diagnosis.readings import LATE_S, LEAST_POWER_W, Readings, Step
+from verifyrig.diagnosis.quantities import RecordFigure
+from verifyrig.diagnosis.readings import LATE_S, LEAST_POWER_W, PowerStep, Readings
 
 __all__ = ["load_figures"]
 
-Found = Iterator[tuple[str, Figure]]
+Found = Iterator[tuple[str, RecordFigure]]
 
 
 def load_figures(readings: Readings) -> Found:
@@ -22,9 +22,9 @@ def load_figures(readings: Readings) -> Found:
     full = [s for s in readings.steps() if s.full and s.length_s >= 3.0]
     if full:
         watts = readings.mean("package_power_w", full[0].t_s + 1.5, min(full[0].until_s, full[0].t_s + 6.0))
-        yield "load_power", Figure(value=watts, u=0.02 * watts, source=reason("from-load-start"))
+        yield "load_power", RecordFigure(value=watts, u=0.02 * watts, source=reason("from-load-start"))
     else:
-        yield from _foreseen_power(readings)
+        yield from _forecast_power(readings)
     load = readings.settled_load()
     early = readings.long_load(60.0)
     if early is not None:
@@ -32,29 +32,32 @@ def load_figures(readings: Readings) -> Found:
     if load is None:
         return
     end = (load.until_s - LATE_S, load.until_s - 0.5)
-    room, room_u = readings.room(load.until_s - 120.0, load.until_s)
+    ambient, ambient_u = readings.ambient(load.until_s - 120.0, load.until_s)
     die, watts = readings.mean("die_temp_c", *end), readings.mean("package_power_w", load.until_s - 60.0, end[1])
-    u_k = math.hypot(readings.die_u_k(), room_u)
+    u_k = math.hypot(readings.die_u_k(), ambient_u)
     short = max(0.0, 600.0 - load.length_s) / 600.0
-    u_rise = math.hypot(u_k / watts, 0.15 * short * (die - room) / watts)
+    u_rise = math.hypot(u_k / watts, 0.15 * short * (die - ambient) / watts)
     about = reason("from-load-after", power_w=watts, length_s=load.length_s)
-    yield "load_rise", Figure(value=(die - room) / watts, u=u_rise, source=about)
+    yield "load_rise", RecordFigure(value=(die - ambient) / watts, u=u_rise, source=about)
     yield from _late_creep(readings, load)
     yield from _excess(readings, die, watts)
 
 
-def _regulator(readings: Readings, load: Step) -> Found:
+def _regulator(readings: Readings, load: PowerStep) -> Found:
     """The regulator settles within minutes; a shorter load shows less than all of it."""
     peak = _peak(readings, "vrm_temp_c", load)
-    room, _ = readings.room(load.t_s, load.until_s)
+    ambient, _ = readings.ambient(load.t_s, load.until_s)
     watts = readings.mean("package_power_w", load.t_s + 2.0, load.t_s + 60.0)
     short = math.exp(-load.length_s / 180.0)
-    value = (peak - room) / watts
+    value = (peak - ambient) / watts
     about = reason("from-load-for", power_w=watts, length_s=load.length_s)
-    yield "regulator_rise", Figure(value=value / (1 - short), u=math.hypot(1.2 / watts, value * short), source=about)
+    yield (
+        "regulator_rise",
+        RecordFigure(value=value / (1 - short), u=math.hypot(1.2 / watts, value * short), source=about),
+    )
 
 
-def _foreseen_power(readings: Readings) -> Found:
+def _forecast_power(readings: Readings) -> Found:
     """Full power foreseen from pulses on a part of the cores, which run at higher clocks: good to a fifth."""
     found = []
     for step in readings.steps():
@@ -63,10 +66,10 @@ def _foreseen_power(readings: Readings) -> Found:
             found.append(step.before_w + step.step_w / busy)
     if found:
         watts = float(np.mean(found))
-        yield "load_power", Figure(value=watts, u=0.2 * watts, source=reason("from-pulse-forecast"))
+        yield "load_power", RecordFigure(value=watts, u=0.2 * watts, source=reason("from-pulse-forecast"))
 
 
-def _late_creep(readings: Readings, load: Step) -> Found:
+def _late_creep(readings: Readings, load: PowerStep) -> Found:
     if load.length_s < 480.0:
         return
     times, values = readings.within("die_temp_c", load.until_s - 120.0, load.until_s - 0.5)
@@ -74,25 +77,28 @@ def _late_creep(readings: Readings, load: Step) -> Found:
         line = fit_line(times, values)
         yield (
             "load_creep",
-            Figure(value=60 * line.slope, u=math.hypot(0.2, 60 * line.u_slope), source=reason("from-late-load")),
+            RecordFigure(value=60 * line.slope, u=math.hypot(0.2, 60 * line.u_slope), source=reason("from-late-load")),
         )
 
 
 def _excess(readings: Readings, die: float, watts: float) -> Found:
     """What the die shows at rest beyond its watts times the resistance that the load showed."""
-    span = readings.rest_span()
+    span = readings.idle_span()
     if span is None:
         return
-    room, room_u = readings.room(*span)
-    rest, rest_w = readings.mean("die_temp_c", *span), readings.mean("package_power_w", *span)
-    if not abs(watts - rest_w) > LEAST_POWER_W:
+    ambient, ambient_u = readings.ambient(*span)
+    idle, idle_w = readings.mean("die_temp_c", *span), readings.mean("package_power_w", *span)
+    if not abs(watts - idle_w) > LEAST_POWER_W:
         return  # a load that changes no power says nothing of a resistance
-    k_per_w = (die - rest) / (watts - rest_w)
-    u = math.hypot(readings.die_u_k(), room_u, 0.06 * k_per_w * rest_w, readings.unsettled_k(rest - room))
-    yield "rest_excess", Figure(value=rest - room - k_per_w * rest_w, u=u, source=reason("from-idle-against-load"))
+    k_per_w = (die - idle) / (watts - idle_w)
+    u = math.hypot(readings.die_u_k(), ambient_u, 0.06 * k_per_w * idle_w, readings.unsettled_k(idle - ambient))
+    yield (
+        "rest_excess",
+        RecordFigure(value=idle - ambient - k_per_w * idle_w, u=u, source=reason("from-idle-against-load")),
+    )
 
 
-def _peak(readings: Readings, channel: str, load: Step) -> float:
+def _peak(readings: Readings, channel: str, load: PowerStep) -> float:
     _, values = readings.within(channel, load.t_s, load.until_s)
     if len(values) < 30:
         return math.nan

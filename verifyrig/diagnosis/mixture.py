@@ -17,10 +17,10 @@ import numpy as np
 
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.predict import drawn_figures
-from verifyrig.diagnosis.quantities import NAMES, PLACE, Figure, even, even_u
+from verifyrig.diagnosis.quantities import NAMES, PLACE, RecordFigure, even, even_u
 from verifyrig.diagnosis.suspects import Mechanism
 
-__all__ = ["Component", "Densities", "densities", "log_t"]
+__all__ = ["Densities", "MixtureComponent", "densities", "log_t"]
 
 DEGREES_OF_FREEDOM = 6.0
 # Drawn machines obey one model exactly; real ones do not. This share of each figure is added to every spread.
@@ -31,7 +31,7 @@ _LEAST = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Component:
+class MixtureComponent:
     """One part of a mixture: weight, location (k,) and scale matrix (k, k), NaN where no machine shows the figure."""
 
     weight: float
@@ -43,10 +43,10 @@ class Component:
 class Densities:
     """The mixtures of one kind of cooler, and some drawn machines of each mechanism, shape (s, k)."""
 
-    parts: Mapping[Mechanism, tuple[Component, ...]]
+    parts: Mapping[Mechanism, tuple[MixtureComponent, ...]]
     samples: Mapping[Mechanism, FloatArray]
 
-    def log_likelihood(self, mechanism: Mechanism, figures: Mapping[str, Figure]) -> float:
+    def log_likelihood(self, mechanism: Mechanism, figures: Mapping[str, RecordFigure]) -> float:
         """Return the log density of the measured figures under a mechanism."""
         places = np.array([PLACE[name] for name in figures], dtype=int)
         if not len(places):
@@ -62,7 +62,7 @@ class Densities:
         return np.asarray(np.logaddexp.reduce(logs, axis=0))
 
 
-def _log_part(part: Component, x: FloatArray, places: np.ndarray, u: FloatArray) -> FloatArray:
+def _log_part(part: MixtureComponent, x: FloatArray, places: np.ndarray, u: FloatArray) -> FloatArray:
     location = part.location[places]
     scale = part.scale[np.ix_(places, places)] + np.diag(u**2)
     return log_t(x - location, scale, DEGREES_OF_FREEDOM)
@@ -96,15 +96,15 @@ def densities(cooler: str) -> Densities:
     return Densities(parts=parts, samples=samples)
 
 
-def _fit(figures: FloatArray, severity: FloatArray) -> tuple[Component, ...]:
+def _fit(figures: FloatArray, severity: FloatArray) -> tuple[MixtureComponent, ...]:
     """One component for each quarter of the severities; a single one where there are none."""
     bins = 1 if np.ptp(severity) == 0 else _BINS
-    edges = np.quantile(severity, np.linspace(0, 1, bins + 1)[1:-1])
-    which = np.searchsorted(edges, severity)
+    bounds = np.quantile(severity, np.linspace(0, 1, bins + 1)[1:-1])
+    which = np.searchsorted(bounds, severity)
     return tuple(_component(figures[which == b], float(np.mean(which == b))) for b in np.unique(which))
 
 
-def _component(figures: FloatArray, weight: float) -> Component:
+def _component(figures: FloatArray, weight: float) -> MixtureComponent:
     seen = np.isfinite(figures)
     count = seen.sum(axis=0)
     enough = count >= _LEAST
@@ -117,7 +117,7 @@ def _component(figures: FloatArray, weight: float) -> Component:
     scale = covariance * (DEGREES_OF_FREEDOM - 2) / DEGREES_OF_FREEDOM
     scale[:, ~enough] = np.nan
     scale[~enough, :] = np.nan
-    return Component(weight=weight, location=location, scale=scale)
+    return MixtureComponent(weight=weight, location=location, scale=scale)
 
 
 def _model_spread(location: FloatArray) -> FloatArray:
@@ -131,10 +131,10 @@ def _made_positive(covariance: FloatArray) -> FloatArray:
     return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)
 
 
-def _outside(drawn: Mapping[Mechanism, tuple[FloatArray, FloatArray]]) -> tuple[Component, ...]:
+def _outside(drawn: Mapping[Mechanism, tuple[FloatArray, FloatArray]]) -> tuple[MixtureComponent, ...]:
     """None of these: as wide as all mechanisms together, and wider."""
     figures = np.concatenate([rows for rows, _ in drawn.values()])
     whole = _component(figures, 1.0)
     spread = np.diag(np.diag(whole.scale)) * 4.0
     spread[~np.isfinite(whole.scale)] = np.nan
-    return (Component(weight=1.0, location=whole.location, scale=np.where(np.eye(len(NAMES)) > 0, spread, 0.0)),)
+    return (MixtureComponent(weight=1.0, location=whole.location, scale=np.where(np.eye(len(NAMES)) > 0, spread, 0.0)),)

@@ -12,13 +12,13 @@ import numpy as np
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.bayes import expected_gain_bits
-from verifyrig.diagnosis.judging import Judged
+from verifyrig.diagnosis.judging import Judgement
 from verifyrig.diagnosis.suspects import CAUSES, LIQUID_ONLY, MECHANISMS, Mechanism, cause_of
 
 if TYPE_CHECKING:
     from verifyrig.diagnosis.mixture import Densities
 
-__all__ = ["NextTest", "State", "TestPlan", "next_tests", "outcome_table", "plans"]
+__all__ = ["RankedTest", "State", "TestPlan", "next_tests", "outcome_table", "plans"]
 
 _SET_UP_MIN = 3.0  # fetching a tool and noting the result take time too, whatever the test
 _LEAST_GAIN_BITS = 0.02
@@ -32,12 +32,12 @@ class State:
 
     Attributes:
         load_unsafe: A gate closed, a trip came, a load was refused: nothing above quarter-share pulses.
-        rest_unsafe: It gets too hot at rest: not even pulses.
+        idle_unsafe: It gets too hot at rest: not even pulses.
         must_stay_off: Coolant leaks, something burnt, a pack is swollen.
     """
 
     load_unsafe: bool = False
-    rest_unsafe: bool = False
+    idle_unsafe: bool = False
     must_stay_off: bool = False
     done: frozenset[str] = frozenset()
 
@@ -64,7 +64,7 @@ class TestPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NextTest:
+class RankedTest:
     """A test with what it is worth now: expected gain, bits; the causes that it tells apart."""
 
     plan: TestPlan
@@ -100,7 +100,7 @@ def plans() -> tuple[TestPlan, ...]:
     )
 
 
-def next_tests(judged: Judged, state: State | None = None) -> list[NextTest]:
+def next_tests(judged: Judgement, state: State | None = None) -> list[RankedTest]:
     """Return the tests worth doing now, the most telling for each minute first; empty where none tells anything."""
     state = state or State()
     found = []
@@ -111,11 +111,11 @@ def next_tests(judged: Judged, state: State | None = None) -> list[NextTest]:
         by_cause = _by_cause(outcome_table(plan, judged.seen.cooler), judged.mechanisms)
         gain = expected_gain_bits(weights, by_cause)
         if gain >= _LEAST_GAIN_BITS:
-            found.append(NextTest(plan=plan, gain_bits=gain, separates=_separates(weights, by_cause)))
+            found.append(RankedTest(plan=plan, gain_bits=gain, separates=_separates(weights, by_cause)))
     return sorted(found, key=lambda test: -test.bits_per_min)
 
 
-def _is_possible(plan: TestPlan, judged: Judged, state: State) -> bool:
+def _is_possible(plan: TestPlan, judged: Judgement, state: State) -> bool:
     seen = judged.seen
     if plan.key in state.done or plan.finding in seen.findings:
         return False
@@ -125,10 +125,10 @@ def _is_possible(plan: TestPlan, judged: Judged, state: State) -> bool:
         return False
     if plan.powered and state.must_stay_off:
         return False
-    if plan.load == "load" and (state.load_unsafe or state.rest_unsafe):
+    if plan.load == "load" and (state.load_unsafe or state.idle_unsafe):
         return False
     # A change is judged by the same gentle run as before, and by rest alone where even that is too much.
-    return not (plan.load == "pulses" and state.rest_unsafe and not plan.changes)
+    return not (plan.load == "pulses" and state.idle_unsafe and not plan.changes)
 
 
 def outcome_table(plan: TestPlan, cooler: str) -> FloatArray:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from verifyrig.core.reason import reason
-from verifyrig.diagnosis.quantities import Figure
+from verifyrig.diagnosis.quantities import RecordFigure
 from verifyrig.diagnosis.readings import Readings
 
 __all__ = ["power_figures"]
@@ -15,7 +15,7 @@ __all__ = ["power_figures"]
 _STEP_V = 0.024  # a usual step of a board's reading
 
 
-def power_figures(readings: Readings) -> dict[str, Figure]:
+def power_figures(readings: Readings) -> dict[str, RecordFigure]:
     """Return the rail's fall per watt over all steps of the load, weighted by their watts; empty without a rail."""
     pairs = []
     for step in readings.steps():
@@ -31,4 +31,4 @@ def power_figures(readings: Readings) -> dict[str, Figure]:
     weight = float(watts_of @ watts_of)
     value = float(falls @ watts_of) / weight
     u = math.hypot(0.5 * _STEP_V / math.sqrt(weight), 0.05 * value)
-    return {"rail_droop": Figure(value=value, u=u, source=reason("from-rail-steps", count=len(pairs)))}
+    return {"rail_droop": RecordFigure(value=value, u=u, source=reason("from-rail-steps", count=len(pairs)))}

@@ -46,13 +46,13 @@ def drawn_figures(cooler: str, n: int, seed: int) -> dict[Mechanism, tuple[Float
 
 def sold_as_sound(machines: Machines, course: Course) -> BoolArray:
     """Return which machines could have been sold: cool enough under full load and at rest. Shape (n,)."""
-    load_k = course.temps_c[-1, 0] - machines.room_c
-    rest_k = course.rest_c[0] - machines.room_c
+    load_k = course.temps_c[-1, 0] - machines.ambient_c
+    idle_k = course.idle_c[0] - machines.ambient_c
     regulator_c = course.temps_c[-1, 5] + machines.regulator_k_per_w * course.power_w[-1]
     good: BoolArray = (
         (course.temps_c[-1, 0] <= machines.limit_c - 8.0)
         & (load_k <= 0.45 * course.power_w[-1])
-        & (rest_k <= 20.0)
+        & (idle_k <= 20.0)
         & (regulator_c <= 92.0)
     )
     return good
@@ -64,46 +64,46 @@ def _even(figures: dict[str, FloatArray]) -> FloatArray:
 
 def figures_of(m: Machines, course: Course) -> dict[str, FloatArray]:
     """Return every figure as it would be measured, each of shape (n,), NaN where the machine cannot show it."""
-    rest_die, rest_w = course.rest_c[0] + m.die_offset_k, course.rest_w * m.power_gain
+    idle_die, idle_w = course.idle_c[0] + m.die_offset_k, course.idle_w * m.power_gain
     shown = course.temps_c[:, 0] + m.die_offset_k
     watts = course.power_w * m.power_gain
     free = np.minimum.accumulate(course.clock_share, axis=0) > _THROTTLED
     z5, z20, z60, z180, z600 = (_impedance(course.t_s, shown, watts, free, at) for at in _WINDOWS_S)
-    end_w, room = watts[-1], m.room_c
+    end_w, ambient = watts[-1], m.ambient_c
     end = course.temps_c[-1]
-    plate = room + m.plate_heat_share * (end[2] - room)
-    rest_plate = room + m.plate_heat_share * (course.rest_c[2] - room)
+    plate = ambient + m.plate_heat_share * (end[2] - ambient)
+    idle_plate = ambient + m.plate_heat_share * (course.idle_c[2] - ambient)
     liquid = np.isfinite(m.flow_l_per_min)
     wet = np.where(liquid, 1.0, np.nan)
-    run_k_per_w = (shown[-1] - rest_die) / (end_w - rest_w)
+    run_k_per_w = (shown[-1] - idle_die) / (end_w - idle_w)
     late = int(np.searchsorted(course.t_s, course.t_s[-1] - _CREEP_S))
     return {
-        "rest_rise": (rest_die - room) / rest_w,
-        "rest_excess": rest_die - room - run_k_per_w * rest_w,
-        "rest_die_over_sink": wet * (rest_die - course.rest_c[3]) / rest_w,
-        "rest_creep": _rest_creep(m, course),
+        "rest_rise": (idle_die - ambient) / idle_w,
+        "rest_excess": idle_die - ambient - run_k_per_w * idle_w,
+        "rest_die_over_sink": wet * (idle_die - course.idle_c[3]) / idle_w,
+        "rest_creep": _idle_creep(m, course),
         "window_5s": z5,
         "window_20s": z20 - z5,
         "window_60s": z60 - z5,
         "window_180s": z180 - z60,
         "window_600s": z600 - z60,
         "pulse_tail": _tail(course, shown, watts),
-        "load_rise": (shown[-1] - room) / end_w,
+        "load_rise": (shown[-1] - ambient) / end_w,
         "load_creep": (shown[-1] - shown[late]) / (_CREEP_S / 60.0),
         "load_power": watts[4],
-        "room": room,
+        "room": ambient,
         "rail_droop": m.droop_v_per_w / m.power_gain,
-        "regulator_rise": m.regulator_k_per_w + (end[5] - room) / end_w,
+        "regulator_rise": m.regulator_k_per_w + (end[5] - ambient) / end_w,
         "core_spread": m.core_spread_k_per_w,
         "die_over_plate": (shown[-1] - plate) / end_w,
         "plate_over_coolant": wet * (plate - end[3]) / end_w,
         "die_over_coolant": wet * (shown[-1] - end[3]) / end_w,
-        "coolant_over_room": wet * (end[3] - room) / end_w,
+        "coolant_over_room": wet * (end[3] - ambient) / end_w,
         "plate_over_radiator": wet * (plate - end[4]) / end_w,
-        "radiator_over_room": wet * (end[4] - room) / end_w,
-        "plate_over_room": (plate - room) / end_w,
-        "rest_plate_rise": (rest_plate - room) / rest_w,
-        "inlet_over_room": (end[5] - room) / end_w,
+        "radiator_over_room": wet * (end[4] - ambient) / end_w,
+        "plate_over_room": (plate - ambient) / end_w,
+        "rest_plate_rise": (idle_plate - ambient) / idle_w,
+        "inlet_over_room": (end[5] - ambient) / end_w,
         "coolant_flow": m.flow_l_per_min,
     }
 
@@ -132,8 +132,8 @@ def _at(t_s: FloatArray, values: FloatArray, at_s: float) -> FloatArray:
     return np.asarray(values[after - 1] + part * (values[after] - values[after - 1]))
 
 
-def _rest_creep(m: Machines, course: Course) -> FloatArray:
+def _idle_creep(m: Machines, course: Course) -> FloatArray:
     """How fast a machine that was switched on lately still rises: its way to go over the time that the plate takes."""
-    to_go_k = (course.rest_c[0] - m.room_c) * (1 / m.warmed_share - 1)
+    to_go_k = (course.idle_c[0] - m.ambient_c) * (1 / m.warmed_share - 1)
     slow_s = m.capacity_j_per_k[2] * (m.flow_k_per_w + m.carry_k_per_w + m.sink_k_per_w)
-    return np.asarray(60.0 * to_go_k / np.maximum(slow_s, 60.0) + m.rest_drift_k_per_min)
+    return np.asarray(60.0 * to_go_k / np.maximum(slow_s, 60.0) + m.idle_drift_k_per_min)

@@ -8,13 +8,13 @@ from collections.abc import Iterator
 import numpy as np
 
 from verifyrig.core.reason import reason
-from verifyrig.diagnosis.quantities import Figure
+from verifyrig.diagnosis.quantities import RecordFigure
 from verifyrig.diagnosis.readings import LATE_S, Readings
 from verifyrig.diagnosis.water import flow_l_per_min
 
 __all__ = ["core_spread", "probe_gaps"]
 
-Found = Iterator[tuple[str, Figure]]
+Found = Iterator[tuple[str, RecordFigure]]
 _SIDE_U_K = 0.7
 
 
@@ -29,7 +29,10 @@ def core_spread(readings: Readings) -> Found:
     watts = readings.mean("package_power_w", *span)
     if np.isfinite(means).all():
         spread = float(np.ptp(means))
-        yield "core_spread", Figure(value=spread / watts, u=0.5 / watts, source=reason("from-cores", count=len(cores)))
+        yield (
+            "core_spread",
+            RecordFigure(value=spread / watts, u=0.5 / watts, source=reason("from-cores", count=len(cores))),
+        )
 
 
 def probe_gaps(readings: Readings) -> Found:
@@ -39,7 +42,7 @@ def probe_gaps(readings: Readings) -> Found:
         return
     end = (load.until_s - LATE_S, load.until_s - 0.5)
     watts = readings.mean("package_power_w", load.until_s - 60.0, end[1])
-    room, _ = readings.room(*end)
+    ambient, _ = readings.ambient(*end)
     die, plate = readings.mean("die_temp_c", *end), readings.mean("plate_temp_c", *end)
     coolant = readings.first_mean(("coolant_temp_c", "hose_in_temp_c"), end)
     radiator, inlet = readings.mean("radiator_temp_c", *end), readings.mean("inlet_temp_c", *end)
@@ -47,14 +50,14 @@ def probe_gaps(readings: Readings) -> Found:
         "die_over_plate": die - plate,
         "plate_over_coolant": plate - coolant,
         "die_over_coolant": die - coolant,
-        "coolant_over_room": coolant - room,
+        "coolant_over_room": coolant - ambient,
         "plate_over_radiator": plate - radiator,
-        "radiator_over_room": radiator - room,
-        "plate_over_room": plate - room,
-        "inlet_over_room": inlet - room if readings.knows_room() else math.nan,
+        "radiator_over_room": radiator - ambient,
+        "plate_over_room": plate - ambient,
+        "inlet_over_room": inlet - ambient if readings.knows_ambient() else math.nan,
     }
     for name, gap_k in gaps.items():
-        yield name, Figure(value=gap_k / watts, u=_SIDE_U_K / watts, source=reason("from-probes", power_w=watts))
+        yield name, RecordFigure(value=gap_k / watts, u=_SIDE_U_K / watts, source=reason("from-probes", power_w=watts))
     yield from _flow(readings, end, watts)
 
 
@@ -64,4 +67,4 @@ def _flow(readings: Readings, span: tuple[float, float], watts: float) -> Found:
         # Below the probes' own difference the flow is only known to be "not small".
         flow = flow_l_per_min(watts, max(rise_k, 0.4))
         u = flow * min(1.0, _SIDE_U_K / max(rise_k, 0.4))
-        yield "coolant_flow", Figure(value=flow, u=u, source=reason("from-hoses", rise_k=rise_k, power_w=watts))
+        yield "coolant_flow", RecordFigure(value=flow, u=u, source=reason("from-hoses", rise_k=rise_k, power_w=watts))

@@ -56,7 +56,7 @@ PLACE = {name: at for at, name in enumerate(NAMES)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
+class RecordFigure:
     """One figure read from a record: value and standard uncertainty in its unit, and where it came from."""
 
     value: float
@@ -74,7 +74,7 @@ def even(name: str, value: FloatArray | float) -> FloatArray:
     return np.asarray(np.arcsinh(np.asarray(value, dtype=np.float64) / QUANTITIES[name].scale))
 
 
-def even_u(name: str, figure: Figure) -> float:
+def even_u(name: str, figure: RecordFigure) -> float:
     """Return the figure's standard uncertainty on its even scale."""
     scale = QUANTITIES[name].scale
     return float(figure.u / np.hypot(scale, figure.value))

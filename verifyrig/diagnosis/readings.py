@@ -7,28 +7,28 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from verifyrig.analysis.load_edges import edges_in
+from verifyrig.analysis.load_steps import steps_in
 from verifyrig.analysis.signals import fit_line, noise_k
+from verifyrig.core.ambient import AMBIENT_CHANNEL, INLET_CHANNEL
 from verifyrig.core.channels import base_name
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import peak_share
 from verifyrig.core.profile import StageKind
-from verifyrig.core.room import INLET_CHANNEL, ROOM_CHANNEL
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
-__all__ = ["LATE_S", "SETTLED_LOAD_S", "Readings", "Step"]
+__all__ = ["LATE_S", "SETTLED_LOAD_S", "PowerStep", "Readings"]
 
 SETTLED_LOAD_S = 200.0
 LATE_S = 20.0
 _LEAST_STEP_W = 4.0
 _SETTLES_IN_MIN = 3.0
 LEAST_POWER_W = 0.1  # no processor that computes takes less (common practice, no source)
-_TYPED_ROOM_U_K = 1.0
-_INLET_ROOM_U_K = 2.5
+_TYPED_AMBIENT_U_K = 1.0
+_INLET_AS_AMBIENT_U_K = 2.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class PowerStep:
     """The load rose (or fell) at `t_s` and stayed so until `until_s`; `before_s` is how long it had stood before."""
 
     t_s: float
@@ -83,28 +83,28 @@ class Readings:
         good = np.isfinite(values)
         return self.t_s[low:high][good], values[good]
 
-    def room(self, from_s: float, to_s: float) -> tuple[float, float]:
+    def ambient(self, from_s: float, to_s: float) -> tuple[float, float]:
         """Return the room over a time and its standard uncertainty; NaN where it is unknown."""
-        measured = self.mean(ROOM_CHANNEL, from_s, to_s)
+        measured = self.mean(AMBIENT_CHANNEL, from_s, to_s)
         if math.isfinite(measured):
             return measured, 0.25
-        typed = self.trace.recorded.room
+        typed = self.trace.recorded.ambient
         if typed is not None:
-            return typed.value_c, typed.u95_k / 2 if typed.u95_k is not None else _TYPED_ROOM_U_K
+            return typed.value_c, typed.u95_k / 2 if typed.u95_k is not None else _TYPED_AMBIENT_U_K
         # The cooler's inlet is the room plus what the case adds: a poor room, better than none. So it comes last
         # here, where a warm case is to be told from a warm room; elsewhere it comes before what was typed.
         inlet = self.mean(INLET_CHANNEL, from_s, to_s)
-        return (inlet, _INLET_ROOM_U_K) if math.isfinite(inlet) else (math.nan, math.nan)
+        return (inlet, _INLET_AS_AMBIENT_U_K) if math.isfinite(inlet) else (math.nan, math.nan)
 
-    def knows_room(self) -> bool:
+    def knows_ambient(self) -> bool:
         """Return whether the room itself was measured or typed, not only the air at the cooler."""
-        return self.trace.recorded.room is not None or bool(np.isfinite(self.column(ROOM_CHANNEL)).any())
+        return self.trace.recorded.ambient is not None or bool(np.isfinite(self.column(AMBIENT_CHANNEL)).any())
 
     def stages(self, kind: str) -> list[StageSpan]:
         """Return the stages of a kind that ran, oldest first."""
         return [s for s in self.trace.stages if s.kind == kind and s.ended != StageEnd.SKIPPED]
 
-    def rest_span(self) -> tuple[float, float] | None:
+    def idle_span(self) -> tuple[float, float] | None:
         """Return the last two minutes of rest before any load, None where there is less than 10 s of it."""
         first_load_s = min((step.t_s for step in self.steps() if step.up), default=math.inf)
         idle = [s for s in self.stages(StageKind.IDLE) if s.start_s < first_load_s]
@@ -115,28 +115,28 @@ class Readings:
         end_s = min(self.last_s, first_load_s - 0.5)
         return (max(start_s, end_s - 120.0), end_s) if end_s - start_s >= 10.0 else None
 
-    def steps(self) -> list[Step]:
+    def steps(self) -> list[PowerStep]:
         """Return the steps of the load that moved the power, oldest first."""
         if not hasattr(self, "_steps"):
-            edges = [
-                (edge, stage)
+            changes = [
+                (change, stage)
                 for stage in self.trace.stages
                 if stage.kind != StageKind.IDLE
-                for edge in self._edges(stage)
+                for change in self._load_steps(stage)
             ]
-            edges.sort(key=lambda pair: pair[0][0])
-            self._steps = self._with_power(edges)
+            changes.sort(key=lambda pair: pair[0][0])
+            self._steps = self._with_power(changes)
         return self._steps
 
-    def _edges(self, stage: StageSpan) -> list[tuple[float, float, float]]:
+    def _load_steps(self, stage: StageSpan) -> list[tuple[float, float, float]]:
         if stage.ended == StageEnd.SKIPPED:
             return []
-        return [(e.t_s, e.share_before, e.share) for e in edges_in(self.trace, stage)]
+        return [(e.t_s, e.share_before, e.share) for e in steps_in(self.trace, stage)]
 
-    def _with_power(self, edges: list[tuple[tuple[float, float, float], StageSpan]]) -> list[Step]:
-        times = [edge[0] for edge, _ in edges]
+    def _with_power(self, changes: list[tuple[tuple[float, float, float], StageSpan]]) -> list[PowerStep]:
+        times = [change[0] for change, _ in changes]
         found = []
-        for at, ((t_s, before, share), stage) in enumerate(edges):
+        for at, ((t_s, before, share), stage) in enumerate(changes):
             until_s = times[at + 1] if at + 1 < len(times) else self.last_s
             before_s = t_s - (times[at - 1] if at else (float(self.t_s[0]) if len(self.t_s) else 0.0))
             low_w = self.mean("package_power_w", t_s - min(10.0, max(1.0, before_s - 2.0)), t_s - 0.2)
@@ -145,7 +145,7 @@ class Readings:
             if math.isfinite(step_w) and abs(step_w) < _LEAST_STEP_W:
                 continue
             found.append(
-                Step(
+                PowerStep(
                     t_s=t_s,
                     until_s=until_s,
                     before_s=before_s,
@@ -164,7 +164,7 @@ class Readings:
         plan = self.trace.profile.stage(stage.name) if self.trace.profile else None
         return plan is not None and plan.load is not None and peak_share(plan.load) > 0.85
 
-    def steady_until_s(self, load: Step) -> float:
+    def steady_until_s(self, load: PowerStep) -> float:
         """Return until when a load's heat stayed what it was, s: a clock held down with the die cool ends it early.
 
         A processor that holds itself at its own limit moves slowly, and its late watts and degrees belong together.
@@ -181,12 +181,12 @@ class Readings:
             return load.until_s
         return float(t_s[low[0]])
 
-    def long_load(self, least_s: float) -> Step | None:
+    def long_load(self, least_s: float) -> PowerStep | None:
         """Return the longest load that lasted `least_s`, a full one before one in part; None where there is none."""
         long = [step for step in self.steps() if step.up and step.length_s >= least_s]
         return max(long, key=lambda step: (step.full, step.length_s), default=None)
 
-    def settled_load(self) -> Step | None:
+    def settled_load(self) -> PowerStep | None:
         """Return the longest load up to where its heat changed, None where that came before it could settle."""
         load = self.long_load(SETTLED_LOAD_S)
         if load is None:
@@ -199,9 +199,9 @@ class Readings:
         means = (self.mean(channel, *span) for channel in channels)
         return next((mean for mean in means if math.isfinite(mean)), math.nan)
 
-    def rest_creep(self) -> tuple[float, float]:
+    def idle_creep(self) -> tuple[float, float]:
         """Return how fast the die still moves at the end of the rest, K/min, and its standard uncertainty; else NaN."""
-        span = self.rest_span()
+        span = self.idle_span()
         times, values = self.within("die_temp_c", *span) if span else (np.empty(0), np.empty(0))
         if len(times) < 30:
             return math.nan, math.nan
@@ -213,7 +213,7 @@ class Readings:
 
         About three minutes at the present pace, but never so much that a rise that is already there is talked away.
         """
-        creep, u = self.rest_creep()
+        creep, u = self.idle_creep()
         if not math.isfinite(creep):
             return 0.0
         return min(_SETTLES_IN_MIN * max(0.0, abs(creep) - u), 0.5 * abs(rise_k))

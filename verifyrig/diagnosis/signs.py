@@ -13,10 +13,10 @@ import numpy as np
 from verifyrig.core.outcome import CauseClass
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
-from verifyrig.diagnosis.readings import Readings, Step
+from verifyrig.diagnosis.readings import PowerStep, Readings
 from verifyrig.runs.last_moments import last_moments
 
-__all__ = ["Sign", "WorkErrors", "signs_of", "work_errors"]
+__all__ = ["SignSeen", "WorkErrors", "signs_of", "work_errors"]
 
 _STANDS_RPM = 60.0
 _UNLIMITED_W = 1000.0
@@ -28,7 +28,7 @@ _HOTSPOT_K = 28.0  # 25 to 30 K: common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sign:
+class SignSeen:
     """A sign and its word, with what was seen."""
 
     name: str
@@ -46,7 +46,7 @@ class WorkErrors:
     n_cores: int
 
 
-def signs_of(readings: Readings) -> list[Sign]:
+def signs_of(readings: Readings) -> list[SignSeen]:
     """Return the signs that this record can show; a sign that it cannot show is absent."""
     found = [
         _reaction(readings),
@@ -61,13 +61,13 @@ def signs_of(readings: Readings) -> list[Sign]:
     return [sign for sign in found if sign is not None]
 
 
-def _reaction(readings: Readings) -> Sign | None:
+def _reaction(readings: Readings) -> SignSeen | None:
     """Whether the die's reading moves when the power does: what no sound sensor fails to do."""
     stuck = [q for q in readings.trace.qualities if q.channel == "die_temp_c" and q.quality == "stuck"]
     trip = readings.trace.recorded.trip
     no_reaction = trip is not None and trip.get("rule") == "no-reaction"
     if stuck or no_reaction:
-        return Sign(name="die-sensor", word="stuck", says=reason("die-stood-still"))
+        return SignSeen(name="die-sensor", word="stuck", says=reason("die-stood-still"))
     steps = [s for s in readings.steps() if abs(s.step_w) >= _FROZEN_STEP_W and s.length_s >= 4.9]
     if not steps or "die_temp_c" not in readings.trace.columns:
         return None
@@ -75,16 +75,16 @@ def _reaction(readings: Readings) -> Sign | None:
     watts = sum(abs(s.step_w) for s, is_frozen in zip(steps[-2:], frozen[-2:], strict=True) if is_frozen)
     if all(frozen[-2:]) and watts >= 2 * _FROZEN_STEP_W:
         says = reason("die-stood-at-one-value", step_w=abs(steps[-1].step_w))
-        return Sign(name="die-sensor", word="stuck", says=says)
-    return Sign(name="die-sensor", word="reacts", says=reason("die-follows-power"))
+        return SignSeen(name="die-sensor", word="stuck", says=says)
+    return SignSeen(name="die-sensor", word="reacts", says=reason("die-follows-power"))
 
 
-def _is_frozen(readings: Readings, step: Step) -> bool:
+def _is_frozen(readings: Readings, step: PowerStep) -> bool:
     _, values = readings.within("die_temp_c", step.t_s - 4.0, step.t_s + min(step.length_s, 6.0))
     return len(values) >= 5 and float(np.ptp(values)) == 0.0
 
 
-def _fan(readings: Readings) -> Sign | None:
+def _fan(readings: Readings) -> SignSeen | None:
     fans = readings.like("cpu_fan_speed_rpm")
     if not fans:
         return None
@@ -95,42 +95,42 @@ def _fan(readings: Readings) -> Sign | None:
     if not math.isfinite(speed):
         return None
     if speed >= _STANDS_RPM:
-        return Sign(name="cooler-fan", word="turns", says=reason("fan-turns", speed_rpm=speed))
+        return SignSeen(name="cooler-fan", word="turns", says=reason("fan-turns", speed_rpm=speed))
     if load is not None or duty > 0.25:
         says = reason("fan-stands-at-duty", duty=duty) if math.isfinite(duty) else reason("fan-stands")
-        return Sign(name="cooler-fan", word="stands", says=says)
-    return Sign(name="cooler-fan", word="stands-at-rest", says=reason("fan-stands-idle"))
+        return SignSeen(name="cooler-fan", word="stands", says=says)
+    return SignSeen(name="cooler-fan", word="stands-at-rest", says=reason("fan-stands-idle"))
 
 
-def _pump(readings: Readings) -> Sign | None:
+def _pump(readings: Readings) -> SignSeen | None:
     pumps = readings.like("pump_speed_rpm")
     speed = max((readings.mean(pump, 0.0, readings.last_s) for pump in pumps), default=math.nan)
     if not math.isfinite(speed):
         return None
     if speed < _STANDS_RPM:
-        return Sign(name="pump-tachometer", word="stands", says=reason("pump-stands"))
-    return Sign(name="pump-tachometer", word="turns", says=reason("pump-turns", speed_rpm=speed))
+        return SignSeen(name="pump-tachometer", word="stands", says=reason("pump-stands"))
+    return SignSeen(name="pump-tachometer", word="turns", says=reason("pump-turns", speed_rpm=speed))
 
 
-def _limit(readings: Readings) -> Sign | None:
+def _limit(readings: Readings) -> SignSeen | None:
     limit_w = _stated_limit_w(readings)
     if limit_w is None:
         return None
     if limit_w > _UNLIMITED_W:
-        return Sign(name="power-limit", word="none", says=reason("no-power-limit", limit_w=limit_w))
-    return Sign(name="power-limit", word="set", says=reason("power-limit-set", limit_w=limit_w))
+        return SignSeen(name="power-limit", word="none", says=reason("no-power-limit", limit_w=limit_w))
+    return SignSeen(name="power-limit", word="set", says=reason("power-limit-set", limit_w=limit_w))
 
 
 def _stated_limit_w(readings: Readings) -> float | None:
-    told_w = readings.trace.recorded.firmware_power_limit_w
-    if told_w is not None:
-        return told_w
+    reported_w = readings.trace.recorded.firmware_power_limit_w
+    if reported_w is not None:
+        return reported_w
     raw: FloatArray = np.asarray(readings.trace.columns.get("power_limit_w", np.empty(0)))
     raw = raw[np.isfinite(raw)]
     return float(np.median(raw)) if len(raw) else None
 
 
-def _clock(readings: Readings) -> Sign | None:
+def _clock(readings: Readings) -> SignSeen | None:
     """A clock that falls while the die is far from its limit is asked for from outside: the board, the adapter."""
     load = readings.long_load(30.0)
     if load is None:
@@ -141,22 +141,22 @@ def _clock(readings: Readings) -> Sign | None:
         return _counted(readings, load)
     low = clocks < 0.8 * early
     if low.mean() < 0.02:
-        return Sign(name="clock", word="kept", says=reason("clock-kept"))
+        return SignSeen(name="clock", word="kept", says=reason("clock-kept"))
     return _held_down(readings, load, float(t_s[low][0]), "clock-fell")
 
 
-def _counted(readings: Readings, load: Step) -> Sign | None:
+def _counted(readings: Readings, load: PowerStep) -> SignSeen | None:
     """Without a clock the processor's own count of slow-downs speaks: its rise, never its level."""
     t_s, counts = readings.within("throttle_count", load.t_s, load.until_s)
     if len(counts) < 20:
         return None
     risen = counts > counts[0]
     if not risen.any():
-        return Sign(name="clock", word="kept", says=reason("no-slow-down"))
+        return SignSeen(name="clock", word="kept", says=reason("no-slow-down"))
     return _held_down(readings, load, float(t_s[risen][0]), "slowed-down")
 
 
-def _held_down(readings: Readings, load: Step, first_s: float, what: str) -> Sign | None:
+def _held_down(readings: Readings, load: PowerStep, first_s: float, what: str) -> SignSeen | None:
     """Return the sign of a reason `what-cool` or `what-hot`."""
     die = readings.mean("die_temp_c", first_s - 8.0, first_s)
     limit = readings.limit_c()
@@ -164,18 +164,18 @@ def _held_down(readings: Readings, load: Step, first_s: float, what: str) -> Sig
         return None
     if die < (limit if math.isfinite(limit) else 90.0) - _COOL_K:
         says = reason(f"{what}-cool", after_s=first_s - load.t_s, die_c=die)
-        return Sign(name="clock", word="held-down-cool", says=says)
-    return Sign(name="clock", word="held-down-hot", says=reason(f"{what}-hot", die_c=die))
+        return SignSeen(name="clock", word="held-down-cool", says=says)
+    return SignSeen(name="clock", word="held-down-hot", says=reason(f"{what}-hot", die_c=die))
 
 
-def _end(readings: Readings) -> Sign | None:
+def _end(readings: Readings) -> SignSeen | None:
     """How the run ended, with what the die showed last: a machine that goes dark says why by where it stood."""
     kind = readings.trace.recorded.cause_class
     if kind == CauseClass.HANG:
-        return Sign(name="end", word="hang", says=reason("stopped-answering"))
+        return SignSeen(name="end", word="hang", says=reason("stopped-answering"))
     ups = [s for s in readings.steps() if s.up]
     if kind != CauseClass.POWER_OFF:
-        return Sign(name="end", word="in-order", says=reason("stayed-on")) if ups else None
+        return SignSeen(name="end", word="in-order", says=reason("stayed-on")) if ups else None
     moments = last_moments(readings.trace)
     die = moments.die
     # The last reading understates the heat at the cut: it is carried on to the moment itself.
@@ -186,14 +186,14 @@ def _end(readings: Readings) -> Sign | None:
     limit = readings.limit_c()
     hot_c = (limit if math.isfinite(limit) else _USUAL_LIMIT_C) - _HOT_K
     if die is not None and die.estimate_c >= hot_c:
-        return Sign(name="end", word="off-hot", says=reason("dark-at-limit", die=(at,)))
+        return SignSeen(name="end", word="off-hot", says=reason("dark-at-limit", die=(at,)))
     if moments.load_s is not None and moments.load_s <= _SOON_AFTER_STEP_S:
         says = reason("dark-after-step", after_s=moments.load_s, die=(at,))
-        return Sign(name="end", word="off-at-step", says=says)
-    return Sign(name="end", word="off-cool", says=reason("dark-cool", die=(at,)))
+        return SignSeen(name="end", word="off-at-step", says=says)
+    return SignSeen(name="end", word="off-cool", says=reason("dark-cool", die=(at,)))
 
 
-def _rail(readings: Readings) -> Sign | None:
+def _rail(readings: Readings) -> SignSeen | None:
     """The board's own dividers are off by some per cent, so only a clear fall of 12 V counts as a sign."""
     values = readings.column("rail_12v_v")
     values = values[np.isfinite(values)]
@@ -202,11 +202,11 @@ def _rail(readings: Readings) -> Sign | None:
     lowest = float(np.min(values))
     # 11.40 V is 12 V - 5 %: ATX12V power supply design guide, DC output voltage regulation.
     if lowest < 11.2:
-        return Sign(name="rail-12v", word="low", says=reason("rail-12v-fell", lowest_v=lowest))
-    return Sign(name="rail-12v", word="within", says=reason("rail-12v-stayed", lowest_v=lowest))
+        return SignSeen(name="rail-12v", word="low", says=reason("rail-12v-fell", lowest_v=lowest))
+    return SignSeen(name="rail-12v", word="within", says=reason("rail-12v-stayed", lowest_v=lowest))
 
 
-def _graphics(readings: Readings) -> Sign | None:
+def _graphics(readings: Readings) -> SignSeen | None:
     """Hot spot over edge of a graphics part at work: more than some 28 K speaks for its paste or pads."""
     busy = readings.column("gpu_busy_share")
     gap_k = readings.column("gpu_hotspot_temp_c") - readings.column("gpu_temp_c")
@@ -215,7 +215,7 @@ def _graphics(readings: Readings) -> Sign | None:
         return None
     gap = float(np.median(own))
     word = "far" if gap > _HOTSPOT_K else "near"
-    return Sign(name="gpu-hotspot", word=word, says=reason("hot-spot-over-edge", gap_k=gap))
+    return SignSeen(name="gpu-hotspot", word=word, says=reason("hot-spot-over-edge", gap_k=gap))
 
 
 def work_errors(readings: Readings) -> WorkErrors | None:

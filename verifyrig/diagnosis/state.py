@@ -14,7 +14,7 @@ from verifyrig.jobs.dangers import dangers_in
 __all__ = ["state_of"]
 
 # Idle within 25 K of the limit, or more than 30 K over the room: no load (common practice, no source).
-_NEAR_LIMIT_K, _OVER_ROOM_K = 25.0, 30.0
+_NEAR_LIMIT_K, _OVER_AMBIENT_K = 25.0, 30.0
 
 
 def state_of(traces: Sequence[Trace], findings: Mapping[str, str], done: frozenset[str] = frozenset()) -> State:
@@ -22,7 +22,7 @@ def state_of(traces: Sequence[Trace], findings: Mapping[str, str], done: frozens
     last = traces[-1] if traces else None
     return State(
         load_unsafe=any(_load_unsafe(trace) for trace in traces[-1:]),
-        rest_unsafe=last is not None and _rest_unsafe(last),
+        idle_unsafe=last is not None and _idle_unsafe(last),
         must_stay_off=bool(dangers_in(findings)),
         done=done,
     )
@@ -31,16 +31,16 @@ def state_of(traces: Sequence[Trace], findings: Mapping[str, str], done: frozens
 def _load_unsafe(trace: Trace) -> bool:
     dark = trace.recorded.cause_class in (CauseClass.POWER_OFF, CauseClass.HANG)
     refused = any(event.kind == "load-refused" for event in trace.events)
-    return dark or refused or trace.recorded.outcome in (Outcome.TRIPPED, Outcome.STOPPED) or _rest_unsafe(trace)
+    return dark or refused or trace.recorded.outcome in (Outcome.TRIPPED, Outcome.STOPPED) or _idle_unsafe(trace)
 
 
-def _rest_unsafe(trace: Trace) -> bool:
+def _idle_unsafe(trace: Trace) -> bool:
     readings = Readings(trace)
-    span = readings.rest_span()
+    span = readings.idle_span()
     if span is None:
         return False
     die = readings.mean("die_temp_c", max(span[0], span[1] - 20.0), span[1])
-    room, _ = readings.room(*span)
+    ambient, _ = readings.ambient(*span)
     limit = readings.limit_c()
     near = die > (limit if math.isfinite(limit) else 95.0) - _NEAR_LIMIT_K
-    return bool(near or die - room > _OVER_ROOM_K)
+    return bool(near or die - ambient > _OVER_AMBIENT_K)

@@ -104,10 +104,10 @@ def answers_for(
 def _refuse_dangers(bench: Bench, job: Job | None, given: Attestation | None) -> None:
     """Note in the job what was told of a danger, so that it stays locked, and refuse the run."""
     answers = given.answers if given is not None else {}
-    told = {key: value for key, value in answers.items() if danger_of(key, value) is not None}
-    if told and job is not None and given is not None:
-        note_dangers(bench, job.job_id, told, by=given.by)
-    for key, value in told.items():
+    stated = {key: value for key, value in answers.items() if danger_of(key, value) is not None}
+    if stated and job is not None and given is not None:
+        note_dangers(bench, job.job_id, stated, by=given.by)
+    for key, value in stated.items():
         danger = danger_of(key, value)
         assert danger is not None
         raise danger_refusal(notice_of(danger, f"{key}={value}"), job.job_id if job is not None else None)
@@ -117,9 +117,9 @@ def _refuse_dangers(bench: Bench, job: Job | None, given: Attestation | None) ->
 
 def _consent(job: Job | None, given: Attestation | None) -> dict[str, str]:
     """Return the customer's consent: as the job holds it, else as the file of answers says."""
-    told = given.consent if given is not None else {}
+    stated = given.consent if given is not None else {}
     held = {key: job.consent(key) if job is not None else NOT_ASKED for key in CONSENTS}
-    return {key: told.get(key, NOT_ASKED) if value == NOT_ASKED else value for key, value in held.items()}
+    return {key: stated.get(key, NOT_ASKED) if value == NOT_ASKED else value for key, value in held.items()}
 
 
 def _ask_consent(consent: Mapping[str, str], profile: Profile, asker: Asker) -> dict[str, str]:

@@ -56,7 +56,7 @@ class Probes(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class CalibrationOutcome:
     """What a calibration found: the channel, the keys for its table, and what to say."""
 
     channel: str
@@ -71,7 +71,7 @@ class _Point:
     u_k: float
 
 
-def calibrate(asker: Asker, probes: Probes, today: date) -> Outcome | None:
+def calibrate(asker: Asker, probes: Probes, today: date) -> CalibrationOutcome | None:
     """Talk a person through a calibration; return what to write, or None where nothing shall be.
 
     Raises:
@@ -192,7 +192,9 @@ def _check(probes: Probes, channel: str, times_s: list[float], temps_c: list[flo
     return check_stability(times_s, temps_c, resolution_k=probes.resolution_k(channel))
 
 
-def _outcome(channel: str, correction: Correction, points: Sequence[_Point], reference: str, today: date) -> Outcome:
+def _outcome(
+    channel: str, correction: Correction, points: Sequence[_Point], reference: str, today: date
+) -> CalibrationOutcome:
     low_c = min(correction.low_c, USE_RANGE_C[0])
     high_c = max(correction.high_c, USE_RANGE_C[1])
     u95_k = max(correction.uncertainty(end_c).expanded_uncertainty for end_c in (low_c, high_c))
@@ -208,7 +210,9 @@ def _outcome(channel: str, correction: Correction, points: Sequence[_Point], ref
         "points_reading_c": [round(point.reading_c, 4) for point in points],
         "points_residual_k": [round(residual_k, 4) for residual_k in correction.residuals_k],
     }
-    return Outcome(channel=channel, values=values, sentences=_sentences(correction, points, u95_k, low_c, high_c))
+    return CalibrationOutcome(
+        channel=channel, values=values, sentences=_sentences(correction, points, u95_k, low_c, high_c)
+    )
 
 
 def _sentences(
@@ -227,7 +231,7 @@ def _sentences(
     return said
 
 
-def _match(asker: Asker, probes: Probes, channel: str, today: date) -> Outcome | None:
+def _match(asker: Asker, probes: Probes, channel: str, today: date) -> CalibrationOutcome | None:
     other = _pick(asker, probes, "Against which probe?", without=channel)
     asker.say("Lay both a finger's breadth apart in still air, away from machines, and do not breathe on them.")
     asker.choose("Do they lie there?", (Option(key="y", label="yes"),), default="y")
@@ -255,7 +259,7 @@ def _match(asker: Asker, probes: Probes, channel: str, today: date) -> Outcome |
         "reference": "match",
         "matched_to": other,
     }
-    return Outcome(channel=channel, values=values, sentences=())
+    return CalibrationOutcome(channel=channel, values=values, sentences=())
 
 
 def _matched(pairs: Sequence[tuple[float, float]], resolution_k: float) -> Match:

@@ -22,7 +22,7 @@ from verifyrig.jobs.vocabulary import (
     PART_CHANGES,
     QUESTIONS,
     YES,
-    Question,
+    IntakeQuestion,
     steps_of,
 )
 
@@ -77,7 +77,7 @@ def _ask_machine(asker: Asker, known: Machine) -> Machine:
     )
 
 
-def _ask_question(asker: Asker, question: Question) -> str:
+def _ask_question(asker: Asker, question: IntakeQuestion) -> str:
     if not question.choices:
         return asker.line(question.text)
     words = {word: word.replace("-", " ") for word in question.choices}

@@ -12,7 +12,7 @@ __all__ = ["key_waits", "read_key", "read_windows_key", "single_keys"]
 _ESCAPE = b"\x1b"
 _LONGEST_CHARACTER = 4  # bytes in UTF-8
 # A terminal sends a sequence at once; a person's next key comes later than this.
-_REST_WITHIN_S = 0.02
+_REMAINDER_WITHIN_S = 0.02
 
 
 @contextlib.contextmanager
@@ -57,9 +57,9 @@ def read_key(fd: int) -> str:
     sequence is a key in its own right: a space right behind an escape still ends a load.
     """
     key = os.read(fd, 1)
-    while key == _ESCAPE and key_waits(fd, _REST_WITHIN_S):
+    while key == _ESCAPE and key_waits(fd, _REMAINDER_WITHIN_S):
         key = _after_escape(fd)
-    while key >= b"\x80" and len(key) < _LONGEST_CHARACTER and _is_cut(key) and key_waits(fd, _REST_WITHIN_S):
+    while key >= b"\x80" and len(key) < _LONGEST_CHARACTER and _is_cut(key) and key_waits(fd, _REMAINDER_WITHIN_S):
         more = os.read(fd, 1)
         if not more:
             break
@@ -73,7 +73,7 @@ def _after_escape(fd: int) -> bytes:
     if key not in (b"[", b"O"):
         return key
     sequence = _ESCAPE + key
-    while key_waits(fd, _REST_WITHIN_S):
+    while key_waits(fd, _REMAINDER_WITHIN_S):
         key = os.read(fd, 1)
         if not b"0" <= key <= b"~":
             return key

@@ -15,7 +15,7 @@ _SHOWN = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class CsvRow:
     """One row as a spreadsheet numbers it (the first line is row 1), with the cells of the wanted columns."""
 
     number: int
@@ -37,9 +37,9 @@ class TextTable:
     columns: tuple[str, ...]
     head_row: int
     separator: str
-    rows: tuple[Row, ...]
+    rows: tuple[CsvRow, ...]
 
-    def place(self, row: Row, column: str) -> str:
+    def place(self, row: CsvRow, column: str) -> str:
         """Return the place of a cell in words."""
         return f"{self.origin}, row {row.number}, column {column!r}"
 
@@ -115,7 +115,7 @@ def _place_of(column: str, head: Sequence[str], origin: str) -> int:
     return head.index(column)
 
 
-def _rows(rows: Sequence[Sequence[str]], head_row: int, width: int, places: Sequence[int], origin: str) -> list[Row]:
+def _rows(rows: Sequence[Sequence[str]], head_row: int, width: int, places: Sequence[int], origin: str) -> list[CsvRow]:
     """Return the rows below the head; a short one lacks readings, a long one was cut in the wrong places."""
     found = []
     for number, cells in enumerate(rows[head_row:], start=head_row + 1):
@@ -127,11 +127,11 @@ def _rows(rows: Sequence[Sequence[str]], head_row: int, width: int, places: Sequ
                 where=f"{origin}, row {number}",
                 mend="Decimal commas between commas need quotes, or another separator.",
             )
-        found.append(Row(number=number, cells=tuple(cells[at] if at < len(cells) else "" for at in places)))
+        found.append(CsvRow(number=number, cells=tuple(cells[at] if at < len(cells) else "" for at in places)))
     return found
 
 
-def _fits(row: Row, columns: Sequence[str], where: Sequence[tuple[str, str]]) -> bool:
+def _fits(row: CsvRow, columns: Sequence[str], where: Sequence[tuple[str, str]]) -> bool:
     return all(row.cells[columns.index(column)].strip() == value.strip() for column, value in where)
 
 

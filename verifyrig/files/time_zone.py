@@ -32,9 +32,9 @@ def zone_of(name: str) -> tzinfo:
 
 def system_zone_name(localtime: Path = Path("/etc/localtime")) -> str:
     """Return the name of this computer's zone, UTC where it tells none."""
-    told = os.environ.get("TZ", "").removeprefix(":") or os.path.realpath(localtime).rpartition(_DATABASE)[2]
+    found = os.environ.get("TZ", "").removeprefix(":") or os.path.realpath(localtime).rpartition(_DATABASE)[2]
     try:
-        zone_of(told)
+        zone_of(found)
     except ValueError:
         return UTC_NAME
-    return told
+    return found

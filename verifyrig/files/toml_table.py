@@ -20,7 +20,7 @@ from verifyrig.core.plain_text import plain_line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
+class TomlFault:
     """One thing to mend: where it stands (file and key path), what is wrong, how to mend it."""
 
     where: str
@@ -33,12 +33,12 @@ class Faults:
     """All faults of one file, in the order in which they were found."""
 
     origin: str
-    found: list[Fault] = field(default_factory=list)
+    found: list[TomlFault] = field(default_factory=list)
 
     def add(self, path: str, what: str, mend: str) -> None:
         """Note a fault at a key path such as `stage[2]`; an empty path means the file itself."""
         where = f"{self.origin}, {path}" if path else self.origin
-        self.found.append(Fault(where=where, what=what, mend=mend))
+        self.found.append(TomlFault(where=where, what=what, mend=mend))
 
 
 def raise_all(faults: Faults, kind: type[RigError]) -> None:
@@ -108,10 +108,10 @@ def _check_bounds(data: dict[str, Any]) -> None:
             raise BeyondBounds(f"{name[:80]} is a time beyond the calendar", table[:200])
 
 
-def parse_table(text: str, faults: Faults) -> Table | None:
+def parse_table(text: str, faults: Faults) -> TomlTable | None:
     """Return the whole file as a table, or None with one fault where it is no TOML."""
     try:
-        return Table(values=load_toml(text), path="", faults=faults)
+        return TomlTable(values=load_toml(text), path="", faults=faults)
     except BeyondBounds as error:
         faults.add(error.path, error.what, "Write a smaller value.")
     except tomllib.TOMLDecodeError as error:
@@ -126,7 +126,7 @@ def shown(value: object) -> str:
 
 
 @dataclass(slots=True, kw_only=True)
-class Table:
+class TomlTable:
     """One TOML table; keys that nobody has asked for by `done()` are faults.
 
     Attributes:
@@ -255,24 +255,26 @@ class Table:
             return ()
         return tuple(number for number in found if number is not None)
 
-    def table(self, key: str, *, mend: str) -> Table | None:
+    def table(self, key: str, *, mend: str) -> TomlTable | None:
         """Return a table within this one, or None where it is absent or at fault."""
         value = self.take(key)
         if value is None:
             return None
         if isinstance(value, dict):
-            return Table(values=value, path=self.child_path(key), faults=self.faults)
+            return TomlTable(values=value, path=self.child_path(key), faults=self.faults)
         self.fault(f"{key} is {shown(value)}, and must be a table", mend)
         return None
 
-    def tables(self, key: str, *, mend: str) -> list[Table]:
+    def tables(self, key: str, *, mend: str) -> list[TomlTable]:
         """Return the tables of an array, empty where it is absent or at fault."""
         value = self.take(key)
         if value is None:
             return []
         if isinstance(value, list) and all(isinstance(item, dict) for item in value):
             paths = (f"{self.child_path(key)}[{n}]" for n in range(1, len(value) + 1))
-            return [Table(values=item, path=path, faults=self.faults) for item, path in zip(value, paths, strict=True)]
+            return [
+                TomlTable(values=item, path=path, faults=self.faults) for item, path in zip(value, paths, strict=True)
+            ]
         self.fault(f"{key} is {shown(value)}, and must be an array of tables", mend)
         return []
 

@@ -22,7 +22,7 @@ from verifyrig.jobs.fitness_text import kept
 from verifyrig.jobs.lifting import Lift, lift_facts
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
 from verifyrig.jobs.rules import danger_obstacles
-from verifyrig.jobs.same_machine import hear_other_jobs, tell_other_jobs
+from verifyrig.jobs.same_machine import hear_other_jobs, warn_other_jobs
 from verifyrig.jobs.store import append, keep_photos, new_entry, new_job, read_job
 from verifyrig.jobs.vocabulary import (
     CAUSES,
@@ -58,7 +58,7 @@ def take_in(
         )
     job = new_job(bench, intake, operator=operator, again=again, job_id=job_id, now=now)
     job = hear_other_jobs(bench, job, old_job)
-    tell_other_jobs(bench, job)
+    warn_other_jobs(bench, job)
     return job
 
 
@@ -149,7 +149,7 @@ def note_findings(
         new_entry(kind, what, now=_moment(now, n), by=by, detail=detail) for n, (kind, what, detail) in enumerate(found)
     ]
     job = append(bench, job.job_id, entries)
-    tell_other_jobs(bench, job)
+    warn_other_jobs(bench, job)
     return job
 
 

@@ -7,7 +7,7 @@ from typing import Any, NotRequired, TypedDict
 from verifyrig.core.contract import ErrorObject
 from verifyrig.core.integrity import Integrity
 from verifyrig.jobs.dangers import DangerCode
-from verifyrig.jobs.fitness_model import Code, Headline, Status
+from verifyrig.jobs.fitness_model import Code, FaultHeadline, Status
 
 
 class FitnessReason(TypedDict):
@@ -23,7 +23,7 @@ class FitnessObject(TypedDict):
 
     status: Status
     releasable: bool
-    headline: Headline
+    headline: FaultHeadline
     blockers: list[FitnessReason]
     missing: list[FitnessReason]
     before: str | None

@@ -10,7 +10,7 @@ from verifyrig.core.errors import JobError
 from verifyrig.core.interfaces import DangerNotice
 from verifyrig.jobs.dangers import Danger, danger_of, standing_dangers
 from verifyrig.jobs.model import EntryKind
-from verifyrig.jobs.same_machine import tell_other_jobs
+from verifyrig.jobs.same_machine import warn_other_jobs
 from verifyrig.jobs.store import append, job_file, new_entry, read_job
 
 
@@ -59,4 +59,4 @@ def note_dangers(bench: Bench, job_id: str, pairs: Mapping[str, str], *, by: str
         if danger_of(key, value) is not None and (key, value) not in known
     ]
     if entries:
-        tell_other_jobs(bench, append(bench, job_id, entries))
+        warn_other_jobs(bench, append(bench, job_id, entries))

@@ -15,7 +15,7 @@ from enum import StrEnum
 
 from verifyrig.core.errors import UsageError
 from verifyrig.files.toml_table import shown
-from verifyrig.jobs.model import Entry, EntryKind, Job
+from verifyrig.jobs.model import EntryKind, Job, JobEntry
 
 INTAKE = "intake"
 
@@ -30,7 +30,7 @@ class DangerCode(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sign:
+class DangerSign:
     """A key whose value tells of a danger.
 
     Attributes:
@@ -62,7 +62,7 @@ class Danger:
     code: DangerCode
     what: str
     do: str
-    signs: tuple[Sign, ...]
+    signs: tuple[DangerSign, ...]
 
 
 DANGERS = (
@@ -71,24 +71,24 @@ DANGERS = (
         what="a battery pack is swollen",
         do="Switch off and unplug. No charging, no load, no pressing, no prying. Keep it away from what burns and hand "
         "it to trained people.",
-        signs=(Sign(key="pack", harmful=("swollen", "yes"), harmless=("flat", "no", "none", "not-known")),),
+        signs=(DangerSign(key="pack", harmful=("swollen", "yes"), harmless=("flat", "no", "none", "not-known")),),
     ),
     Danger(
         code=DangerCode.SHOCK,
         what="touching it gives an electric shock",
         do="Do not touch it. Cut the power at the outlet or the breaker, then pull the plug. Leave it to a qualified "
         "electrician or trained people.",
-        signs=(Sign(key="touched", harmful=("shock",), harmless=None),),
+        signs=(DangerSign(key="touched", harmful=("shock",), harmless=None),),
     ),
     Danger(
         code=DangerCode.BURNT,
         what="something smells burnt or is scorched",
         do="Switch off and unplug. Do not start it again before the cause is found; leave a power supply closed.",
         signs=(
-            Sign(key="smell", harmful=("burnt",), harmless=("none", "no", "not-known")),
-            Sign(key="connector", harmful=("scorched",), harmless=("sound", "loose", "no", "none", "not-known")),
-            Sign(key="smoke", harmful=("seen", "yes"), harmless=("none", "no", "not-known")),
-            Sign(key="burnt", harmful=("yes",), harmless=("no", "none", "not-known")),
+            DangerSign(key="smell", harmful=("burnt",), harmless=("none", "no", "not-known")),
+            DangerSign(key="connector", harmful=("scorched",), harmless=("sound", "loose", "no", "none", "not-known")),
+            DangerSign(key="smoke", harmful=("seen", "yes"), harmless=("none", "no", "not-known")),
+            DangerSign(key="burnt", harmful=("yes",), harmless=("no", "none", "not-known")),
         ),
     ),
     Danger(
@@ -96,7 +96,7 @@ DANGERS = (
         what="coolant leaks",
         do="Switch off and unplug. Do not start it again to look. Photograph it and dry it: what got wet corrodes "
         "later.",
-        signs=(Sign(key="leak", harmful=("seen", "yes"), harmless=("none", "no", "not-known")),),
+        signs=(DangerSign(key="leak", harmful=("seen", "yes"), harmless=("none", "no", "not-known")),),
     ),
 )  # the gravest first
 BY_CODE: Mapping[str, Danger] = {danger.code: danger for danger in DANGERS}
@@ -105,7 +105,7 @@ SIGN_KEYS = tuple(_BY_KEY)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DangerNote:
+class NotedDanger:
     """Where a danger was noted.
 
     Attributes:
@@ -127,7 +127,7 @@ class StandingDanger:
     """A danger that was noted and not lifted, with the notes that stand, oldest first."""
 
     danger: Danger
-    notes: tuple[DangerNote, ...]
+    notes: tuple[NotedDanger, ...]
 
     @property
     def code(self) -> DangerCode:
@@ -181,7 +181,7 @@ def standing_dangers(job: Job) -> tuple[StandingDanger, ...]:
     Only a finding or a change lifts a danger, and only the notes that it names, so that a note which another person
     wrote meanwhile, on this computer or on another, stands. A finding that merely says the contrary lifts nothing.
     """
-    standing: dict[str, dict[str, DangerNote]] = {}
+    standing: dict[str, dict[str, NotedDanger]] = {}
     lifted = {(code, note_id) for entry in job.entries for code in lifts(entry) for note_id in _lifted_notes(entry)}
     for note in _notes(job):
         danger = danger_of(note.key, note.value)
@@ -194,7 +194,7 @@ def standing_dangers(job: Job) -> tuple[StandingDanger, ...]:
     )
 
 
-def lifts(entry: Entry) -> tuple[str, ...]:
+def lifts(entry: JobEntry) -> tuple[str, ...]:
     """Return the codes of the dangers that an entry lifts: none unless it says who signs for it and what was done."""
     codes = entry.detail.get("lifts")
     signed = entry.by.strip() and entry.text("done").strip()
@@ -203,17 +203,17 @@ def lifts(entry: Entry) -> tuple[str, ...]:
     return tuple(code for code in codes if isinstance(code, str) and code in BY_CODE)
 
 
-def _lifted_notes(entry: Entry) -> tuple[str, ...]:
+def _lifted_notes(entry: JobEntry) -> tuple[str, ...]:
     """Return the notes that an entry names as lifted; its own is never one of them."""
     named = entry.detail.get("lifted_notes")
     ids = named if isinstance(named, list | tuple) else ()
     return tuple(note_id for note_id in ids if isinstance(note_id, str) and note_id != entry.entry_id)
 
 
-def _notes(job: Job) -> Iterator[DangerNote]:
+def _notes(job: Job) -> Iterator[NotedDanger]:
     for key, value in job.intake.answers.items():
-        yield DangerNote(note_id=INTAKE, time=job.opened, by=job.operator, key=key, value=value)
+        yield NotedDanger(note_id=INTAKE, time=job.opened, by=job.operator, key=key, value=value)
     for entry in job.of_kind(EntryKind.FINDING):
-        yield DangerNote(
+        yield NotedDanger(
             note_id=entry.entry_id, time=entry.time, by=entry.by, key=entry.what, value=entry.text("value")
         )

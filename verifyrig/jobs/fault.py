@@ -11,8 +11,8 @@ from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Purpose
 from verifyrig.core.reason import Reason
 from verifyrig.jobs.complaint import Complaint, complaint_of
-from verifyrig.jobs.fitness_model import Code, Headline, because
-from verifyrig.jobs.model import Entry, Job, RunFacts
+from verifyrig.jobs.fitness_model import Code, FaultHeadline, because
+from verifyrig.jobs.model import Job, JobEntry, RunFacts
 from verifyrig.jobs.rules import counts, in_order, obstacles_to_close, runs_after, stands
 
 # Below this the clean use reaches what is needed; a run is sampled, and loses up to two samples of its load.
@@ -43,8 +43,8 @@ def before_and_after(job: Job | None, runs: Sequence[RunFacts]) -> Pair:
     verifications = [run for run in later if run.purpose == Purpose.VERIFICATION]
     since = runs_after(job.last_change if job is not None else None, later)
     candidates = verifications or since
-    telling = [run for run in candidates if counts(run) or run.integrity.is_broken]
-    after = (telling or candidates)[-1] if candidates else None
+    deciding = [run for run in candidates if counts(run) or run.integrity.is_broken]
+    after = (deciding or candidates)[-1] if candidates else None
     return first.run, after.run if after is not None else None
 
 
@@ -57,7 +57,7 @@ class Case:
     comparable: Comparable
 
     @property
-    def last_change(self) -> Entry | None:
+    def last_change(self) -> JobEntry | None:
         return self.job.last_change if self.job is not None else None
 
     @property
@@ -78,13 +78,13 @@ class Case:
         return _together(run.exposure for run in sound)
 
 
-_Judged = tuple[Headline, tuple[Reason, ...], tuple[Reason, ...]]
+_Judged = tuple[FaultHeadline, tuple[Reason, ...], tuple[Reason, ...]]
 
 
 def judged(case: Case) -> _Judged:
     """Return the headline, what it is short of, and which evidence speaks against fitness."""
     if case.before is None:
-        return Headline.NOT_JUDGED, (), (because(Code.NO_RUN),)
+        return FaultHeadline.NOT_JUDGED, (), (because(Code.NO_RUN),)
     if case.after is None:
         return _judged_alone(case, case.before)
     if case.last_change is not None and case.after not in runs_after(case.last_change, case.runs):
@@ -93,7 +93,7 @@ def judged(case: Case) -> _Judged:
 
 
 def _not_judged(code: Code, run: RunFacts | None = None) -> _Judged:
-    return Headline.NOT_JUDGED, (), (because(code) if run is None else because(code, run=run.run),)
+    return FaultHeadline.NOT_JUDGED, (), (because(code) if run is None else because(code, run=run.run),)
 
 
 def _judged_alone(case: Case, run: RunFacts) -> _Judged:
@@ -103,9 +103,9 @@ def _judged_alone(case: Case, run: RunFacts) -> _Judged:
     if is_bad(run):
         return _not_repaired(case, run)
     if run.outcome != Outcome.COMPLETED and not run.integrity.is_broken:
-        return _not_judged(Code.BROKE_OFF, run)
+        return _not_judged(Code.INTERRUPTED, run)
     if not run.integrity.proves:
-        return _not_judged(CODE_OF_INTEGRITY.get(run.integrity, Code.BROKE_OFF), run)
+        return _not_judged(CODE_OF_INTEGRITY.get(run.integrity, Code.INTERRUPTED), run)
     if not stands(run):
         return _not_judged(Code.NO_VERDICT, run)
     return _no_fault(case, run)
@@ -113,7 +113,7 @@ def _judged_alone(case: Case, run: RunFacts) -> _Judged:
 
 def _not_repaired(case: Case, run: RunFacts) -> _Judged:
     """A fault was seen, and nothing that stays was done about it."""
-    headline = Headline.CAUSE_FOUND if _cause_known(case) else Headline.NOT_FIXED
+    headline = FaultHeadline.CAUSE_FOUND if _cause_known(case) else FaultHeadline.NOT_FIXED
     return headline, (), (because(Code.FAULT_SEEN, run=run.run),)
 
 
@@ -128,7 +128,7 @@ def _cause_known(case: Case) -> bool:
     return any(stands(run) and _under(entry, case, run) for entry in tried for run in case.runs)
 
 
-def _under(entry: Entry, case: Case, run: RunFacts) -> bool:
+def _under(entry: JobEntry, case: Case, run: RunFacts) -> bool:
     """Return whether a run was made with that change the newest before it."""
     changes = case.job.changes if case.job is not None else ()
     earlier = [change for change in changes if run.started is not None and change.time < run.started]
@@ -137,21 +137,21 @@ def _under(entry: Entry, case: Case, run: RunFacts) -> bool:
 
 def _judged_after(case: Case, before: RunFacts, after: RunFacts) -> _Judged:
     if is_bad(after):
-        return Headline.NOT_FIXED, (), (because(Code.FAULT_REMAINS, run=after.run),)
+        return FaultHeadline.NOT_FIXED, (), (because(Code.FAULT_REMAINS, run=after.run),)
     if after.outcome != Outcome.COMPLETED and not after.integrity.is_broken:
-        return _not_judged(Code.BROKE_OFF, after)
+        return _not_judged(Code.INTERRUPTED, after)
     if not after.integrity.proves:
-        return _not_judged(CODE_OF_INTEGRITY.get(after.integrity, Code.BROKE_OFF), after)
+        return _not_judged(CODE_OF_INTEGRITY.get(after.integrity, Code.INTERRUPTED), after)
     was_bad = is_bad(before) or before.verdict == "conditional-fail"
     if was_bad and case.job is not None and case.job.changes and not case.repaired:
         return _not_repaired(case, before)
     if after.verdict == "conditional-fail":
-        return Headline.NOT_FIXED, (), (because(Code.FAULT_REMAINS, run=after.run),)
+        return FaultHeadline.NOT_FIXED, (), (because(Code.FAULT_REMAINS, run=after.run),)
     if not stands(after):
         code = because(Code.NO_VERDICT, run=after.run)
         # That it now goes through where it was ended before is better, and no proof.
-        headline = Headline.BETTER if was_bad and before.verdict != "fail" else Headline.NOT_JUDGED
-        return headline, (code,) if headline is Headline.BETTER else (), (code,)
+        headline = FaultHeadline.BETTER if was_bad and before.verdict != "fail" else FaultHeadline.NOT_JUDGED
+        return headline, (code,) if headline is FaultHeadline.BETTER else (), (code,)
     return _passed(case, before, after) if was_bad or before.integrity.is_broken else _no_fault(case, after)
 
 
@@ -160,7 +160,7 @@ def _no_fault(case: Case, run: RunFacts) -> _Judged:
     if run.verdict == "conditional-pass":
         missing = (because(Code.CONDITIONAL), *missing)
     against = (because(Code.REJECTED, run=run.run),) if _rejected(run) else ()
-    return Headline.NO_FAULT_SEEN, missing, against
+    return FaultHeadline.NO_FAULT_SEEN, missing, against
 
 
 def _passed(case: Case, before: RunFacts, after: RunFacts) -> _Judged:
@@ -177,7 +177,7 @@ def _passed(case: Case, before: RunFacts, after: RunFacts) -> _Judged:
     missing += obstacles_of(case, ("verification", "test-part"))
     missing += _missing_of_complaint(case)
     against = (because(Code.REJECTED, run=after.run),) if _rejected(after) else ()
-    return (Headline.BETTER if missing else Headline.FIXED), tuple(missing), against
+    return (FaultHeadline.BETTER if missing else FaultHeadline.FIXED), tuple(missing), against
 
 
 def _rejected(run: RunFacts) -> bool:

@@ -12,19 +12,19 @@ from verifyrig.core.profile import Purpose
 from verifyrig.core.reason import Reason
 from verifyrig.jobs.dangers import StandingDanger, standing_dangers
 from verifyrig.jobs.fault import CODE_OF_INTEGRITY, Case, Comparable, Pair, before_and_after, judged, obstacles_of
-from verifyrig.jobs.fitness_model import Code, Fitness, Headline, Status, because, code_of
-from verifyrig.jobs.model import Entry, Job, RunFacts
+from verifyrig.jobs.fitness_model import Code, FaultHeadline, Fitness, Status, because, code_of
+from verifyrig.jobs.model import Job, JobEntry, RunFacts
 from verifyrig.jobs.rules import in_order, runs_after, stands
 
 # A reason given at the close turns nothing else into fitness: the evidence itself is missing, or against it.
-_SOUND = (Headline.FIXED, Headline.BETTER, Headline.NO_FAULT_SEEN)
+_SOUND = (FaultHeadline.FIXED, FaultHeadline.BETTER, FaultHeadline.NO_FAULT_SEEN)
 _AGAINST_FITNESS = (Code.NO_VERDICT, Code.REJECTED)
 # What was open at a close of an earlier version, which named no codes.
 _COVERED_THEN = (
     Code.OBSTACLE,
     Code.NO_RUN,
     Code.NOT_MEASURED_AGAIN,
-    Code.BROKE_OFF,
+    Code.INTERRUPTED,
     Code.NO_VERDICT,
     Code.FAULT_SEEN,
     Code.FAULT_REMAINS,
@@ -76,20 +76,20 @@ def fitness_of(
     )
 
 
-def _status(headline: Headline, blockers: Sequence[Reason], uncovered: Sequence[Reason]) -> Status:
+def _status(headline: FaultHeadline, blockers: Sequence[Reason], uncovered: Sequence[Reason]) -> Status:
     if uncovered:
         return Status.NOT_FIT
     if headline not in _SOUND or any(code_of(reason) in _AGAINST_FITNESS for reason in blockers):
         return Status.AS_IS
-    return Status.FIT if headline is Headline.FIXED and not blockers else Status.WATCH
+    return Status.FIT if headline is FaultHeadline.FIXED and not blockers else Status.WATCH
 
 
-def covered_codes(closing: Entry) -> set[Code]:
+def covered_codes(closing: JobEntry) -> set[Code]:
     """Return what an override covers: what was open when it was given."""
-    told = closing.detail.get("covers")
-    if not isinstance(told, list | tuple):
+    covers = closing.detail.get("covers")
+    if not isinstance(covers, list | tuple):
         return set(_COVERED_THEN)
-    return {Code(code) for code in told if code in tuple(Code)}
+    return {Code(code) for code in covers if code in tuple(Code)}
 
 
 def points_to_close(fitness: Fitness) -> tuple[Reason, ...]:

@@ -11,7 +11,7 @@ from verifyrig.core.reason import Reason, Value, reason
 from verifyrig.jobs.complaint import Complaint
 
 
-class Headline(StrEnum):
+class FaultHeadline(StrEnum):
     """What the evidence says of the fault."""
 
     FIXED = "fixed"
@@ -44,7 +44,7 @@ class Code(StrEnum):
     RECORD_UNSEALED = "record-unsealed"
     NO_RUN = "no-run"
     NOT_MEASURED_AGAIN = "not-measured-again"
-    BROKE_OFF = "broke-off"
+    INTERRUPTED = "broke-off"
     NO_VERDICT = "no-verdict"
     FAULT_SEEN = "fault-seen"
     FAULT_REMAINS = "fault-remains"
@@ -95,7 +95,7 @@ class Fitness:
         uncovered: Blockers that no such reason covers. Dangers are none of them: they have a way out of their own.
     """
 
-    headline: Headline
+    headline: FaultHeadline
     status: Status
     blockers: tuple[Reason, ...] = ()
     missing: tuple[Reason, ...] = ()

@@ -8,15 +8,15 @@ from typing import Any
 from verifyrig.core.exposure import LoadedPart
 from verifyrig.core.reason import Reason, Value, reason_of_json, value_of_json
 from verifyrig.jobs.contract import FitnessObject, FitnessReason
-from verifyrig.jobs.fitness_model import Code, Fitness, Headline, Status, because, code_of
+from verifyrig.jobs.fitness_model import Code, FaultHeadline, Fitness, Status, because, code_of
 
-HEADLINE_WORDS: Mapping[Headline, str] = {
-    Headline.FIXED: "Fixed",
-    Headline.BETTER: "Better, not yet proven",
-    Headline.NOT_FIXED: "Not fixed",
-    Headline.CAUSE_FOUND: "Cause found, not repaired",
-    Headline.NO_FAULT_SEEN: "No fault seen",
-    Headline.NOT_JUDGED: "Not judged yet",
+HEADLINE_WORDS: Mapping[FaultHeadline, str] = {
+    FaultHeadline.FIXED: "Fixed",
+    FaultHeadline.BETTER: "Better, not yet proven",
+    FaultHeadline.NOT_FIXED: "Not fixed",
+    FaultHeadline.CAUSE_FOUND: "Cause found, not repaired",
+    FaultHeadline.NO_FAULT_SEEN: "No fault seen",
+    FaultHeadline.NOT_JUDGED: "Not judged yet",
 }
 STATUS_WORDS: Mapping[Status, str] = {
     Status.FIT: "ready",

@@ -31,7 +31,7 @@ class EntryKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class JobEntry:
     """One line of a job's list.
 
     Attributes:
@@ -147,24 +147,24 @@ class Job:
     intake: Intake
     operator: str = ""
     again: str = ""
-    entries: tuple[Entry, ...] = ()
+    entries: tuple[JobEntry, ...] = ()
 
-    def of_kind(self, kind: EntryKind) -> tuple[Entry, ...]:
+    def of_kind(self, kind: EntryKind) -> tuple[JobEntry, ...]:
         """Return the entries of one kind, oldest first."""
         return tuple(entry for entry in self.entries if entry.kind == kind)
 
     @property
-    def changes(self) -> tuple[Entry, ...]:
+    def changes(self) -> tuple[JobEntry, ...]:
         """The changes, oldest first."""
         return self.of_kind(EntryKind.CHANGE)
 
     @property
-    def last_change(self) -> Entry | None:
+    def last_change(self) -> JobEntry | None:
         """The newest change, None where nothing was changed."""
         return self.changes[-1] if self.changes else None
 
     @property
-    def closing(self) -> Entry | None:
+    def closing(self) -> JobEntry | None:
         """The close that stands: the newest one, unless something was changed after it."""
         closes = self.of_kind(EntryKind.CLOSE)
         if not closes or (self.last_change is not None and self.last_change.time > closes[-1].time):
@@ -172,7 +172,7 @@ class Job:
         return closes[-1]
 
     @property
-    def handover(self) -> Entry | None:
+    def handover(self) -> JobEntry | None:
         """The pickup, None while the machine is in the shop."""
         handovers = self.of_kind(EntryKind.HANDOVER)
         return handovers[-1] if handovers else None
@@ -189,7 +189,7 @@ class Job:
                 return entry.text("value")
         return self.intake.consent.get(key, NOT_ASKED)
 
-    def finding(self, key: str) -> Entry | None:
+    def finding(self, key: str) -> JobEntry | None:
         """Return the newest finding of that name, None where it was not noted."""
         return next((entry for entry in reversed(self.of_kind(EntryKind.FINDING)) if entry.what == key), None)
 
@@ -198,9 +198,9 @@ class Job:
         ticked = {entry.what: entry.text("value") != "no" for entry in self.of_kind(EntryKind.STEP)}
         return {step: ticked.get(step, False) for step in protective_steps(self.intake.machine.kind)}
 
-    def test_parts(self) -> tuple[Entry, ...]:
+    def test_parts(self) -> tuple[JobEntry, ...]:
         """Return the parts fitted for test only that are still in the machine, oldest first."""
-        fitted: dict[str, Entry] = {}
+        fitted: dict[str, JobEntry] = {}
         for entry in self.changes:
             name = same_part(entry.text("part"))
             if entry.what == "part-fitted-for-test":
@@ -234,7 +234,7 @@ def months_later(day: date, months: int) -> date:
     return date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
 
 
-def merged(ours: Sequence[Entry], theirs: Sequence[Entry]) -> tuple[Entry, ...]:
+def merged(ours: Sequence[JobEntry], theirs: Sequence[JobEntry]) -> tuple[JobEntry, ...]:
     """Return the entries of two copies of one job, each once, by time; where contents differ, ours stands.
 
     An entry is never altered once written, so that two contents under one id mean that a copy was edited by hand:
@@ -247,7 +247,7 @@ def merged(ours: Sequence[Entry], theirs: Sequence[Entry]) -> tuple[Entry, ...]:
             found[entry.entry_id] = entry
         elif _content(known) != _content(entry):
             other_id = f"{entry.entry_id[:55]}-{_short_digest(entry)}"
-            found[other_id] = Entry(
+            found[other_id] = JobEntry(
                 entry_id=other_id,
                 time=entry.time,
                 kind=entry.kind,
@@ -258,7 +258,7 @@ def merged(ours: Sequence[Entry], theirs: Sequence[Entry]) -> tuple[Entry, ...]:
     return tuple(sorted(found.values(), key=lambda entry: (entry.time, entry.entry_id)))
 
 
-def _content(entry: Entry) -> tuple[object, ...]:
+def _content(entry: JobEntry) -> tuple[object, ...]:
     return (
         entry.time,
         entry.kind,
@@ -268,7 +268,7 @@ def _content(entry: Entry) -> tuple[object, ...]:
     )
 
 
-def _short_digest(entry: Entry) -> str:
+def _short_digest(entry: JobEntry) -> str:
     import hashlib
 
     return hashlib.sha256(repr(_content(entry)).encode()).hexdigest()[:8]

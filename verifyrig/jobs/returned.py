@@ -10,11 +10,11 @@ from verifyrig.core.reason import Reason, reason
 from verifyrig.jobs.model import RunFacts
 
 SAME, DRIFTED, NEW_FAULT, NOT_COMPARABLE = "same", "drifted", "new-fault", "not-comparable"
-_TELLING = ("thermal_resistance", "thermal_impedance", ".settled", ".rise")
+_COMPARED = ("thermal_resistance", "thermal_impedance", ".settled", ".rise")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ComeBack:
+class ReturnComparison:
     """Today's run against the one that the job was signed off by.
 
     Attributes:
@@ -26,22 +26,22 @@ class ComeBack:
     why: tuple[Reason, ...]
 
 
-def judge_come_back(then: RunFacts, now: RunFacts, comparison: Comparison) -> ComeBack:
+def judge_come_back(then: RunFacts, now: RunFacts, comparison: Comparison) -> ReturnComparison:
     """Return what today's run says beside the run of then.
 
     A run that fails or ends badly where the one of then went through is a new fault, whatever its figures; figures
     that differ by more than their uncertainty are drift; where nothing is comparable, nothing is said.
     """
     if now.outcome in (Outcome.TRIPPED, Outcome.STOPPED) or now.cause in (CauseClass.POWER_OFF, CauseClass.HANG):
-        return ComeBack(word=NEW_FAULT, why=(reason("today-ended", how=now.cause or now.outcome),))
+        return ReturnComparison(word=NEW_FAULT, why=(reason("today-ended", how=now.cause or now.outcome),))
     if now.verdict == "fail" and then.verdict != "fail":
-        return ComeBack(word=NEW_FAULT, why=(reason("today-fails-what-it-kept"),))
+        return ReturnComparison(word=NEW_FAULT, why=(reason("today-fails-what-it-kept"),))
     if not comparison.comparable:
-        return ComeBack(word=NOT_COMPARABLE, why=_hindrances(comparison) or (reason("cannot-be-compared"),))
+        return ReturnComparison(word=NOT_COMPARABLE, why=_hindrances(comparison) or (reason("cannot-be-compared"),))
     moved = tuple(_moved(comparison))
     if moved:
-        return ComeBack(word=DRIFTED, why=moved)
-    return ComeBack(word=SAME, why=(reason("no-figure-differs"),))
+        return ReturnComparison(word=DRIFTED, why=moved)
+    return ReturnComparison(word=SAME, why=(reason("no-figure-differs"),))
 
 
 def _hindrances(comparison: Comparison) -> tuple[Reason, ...]:
@@ -60,5 +60,5 @@ def _moved(comparison: Comparison) -> list[Reason]:
         if metric.significant
         and metric.before is not None
         and metric.after is not None
-        and any(word in name for word in _TELLING)
+        and any(word in name for word in _COMPARED)
     ]

@@ -13,13 +13,13 @@ from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Purpose
 from verifyrig.core.reason import Reason, reason
 from verifyrig.jobs.dangers import standing_dangers
-from verifyrig.jobs.model import Entry, Job, RunFacts
+from verifyrig.jobs.model import Job, JobEntry, RunFacts
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, NEW_CONTACT_CHANGES, protective_steps
 
 SAFE_PROFILE = "pulses-only"
 # Causes that speak of the machine, not of whoever sat before it.
-_BROKE_OFF = (CauseClass.POWER_OFF, CauseClass.HANG, CauseClass.UNKNOWN)
-_BROKE_OFF_HOW: dict[str, str] = {
+_LOST_CAUSES = (CauseClass.POWER_OFF, CauseClass.HANG, CauseClass.UNKNOWN)
+_HOW_LOST: dict[str, str] = {
     CauseClass.POWER_OFF: "ended-dark",
     CauseClass.HANG: "ended-hanging",
 }
@@ -57,7 +57,7 @@ def in_order(runs: Sequence[RunFacts]) -> list[RunFacts]:
     return sorted(runs, key=lambda run: (run.started or _LONG_AGO, run.run))
 
 
-def runs_after(entry: Entry | None, runs: Sequence[RunFacts]) -> list[RunFacts]:
+def runs_after(entry: JobEntry | None, runs: Sequence[RunFacts]) -> list[RunFacts]:
     """Return the runs begun after an entry, oldest first; all of them for None."""
     ordered = in_order(runs)
     return ordered if entry is None else [run for run in ordered if (run.started or _LONG_AGO) > entry.time]
@@ -78,7 +78,7 @@ def next_purpose(job: Job, runs: Sequence[RunFacts]) -> Purpose:
 
 def counts(run: RunFacts) -> bool:
     """Return whether a run says something of the machine, and not of whoever sat before it."""
-    return run.outcome in (Outcome.COMPLETED, Outcome.TRIPPED, Outcome.STOPPED) or run.cause in _BROKE_OFF
+    return run.outcome in (Outcome.COMPLETED, Outcome.TRIPPED, Outcome.STOPPED) or run.cause in _LOST_CAUSES
 
 
 def last_profile(runs: Sequence[RunFacts]) -> str | None:
@@ -106,8 +106,8 @@ def _ended_badly(run: RunFacts) -> Reason | None:
         return reason("ended-at-trip")
     if run.outcome == Outcome.STOPPED:
         return reason("ended-stopped")
-    if run.outcome == Outcome.INTERRUPTED and run.cause in _BROKE_OFF:
-        return reason(_BROKE_OFF_HOW.get(run.cause or "", "ended-unknown"))
+    if run.outcome == Outcome.INTERRUPTED and run.cause in _LOST_CAUSES:
+        return reason(_HOW_LOST.get(run.cause or "", "ended-unknown"))
     return None
 
 
@@ -183,7 +183,7 @@ def _second_verification(job: Job, runs: Sequence[RunFacts]) -> Reason | None:
     return reason("second-verification-missing", change=CHANGE_KINDS[contact.what])
 
 
-def _moved_the_paste(entry: Entry) -> bool:
+def _moved_the_paste(entry: JobEntry) -> bool:
     return entry.what in NEW_CONTACT_CHANGES or entry.detail.get("new_mount") is True
 
 

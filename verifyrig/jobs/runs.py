@@ -154,16 +154,16 @@ def _moment_of_id(run_id: str) -> datetime | None:
 
 def run_facts(trace: Trace, *, verdict: str | None, integrity: Integrity = Integrity.SEALED) -> RunFacts:
     """Return a run as a job sees it."""
-    told = trace.recorded
+    facts = trace.recorded
     return RunFacts(
         run=trace.run_id,
-        purpose=told.purpose or Purpose.CHECK,
-        profile=trace.profile.name if trace.profile else told.profile_name,
-        outcome=str(told.outcome),
-        cause=told.cause_class,
+        purpose=facts.purpose or Purpose.CHECK,
+        profile=trace.profile.name if trace.profile else facts.profile_name,
+        outcome=str(facts.outcome),
+        cause=facts.cause_class,
         verdict=verdict,
         started=_started(trace),
-        recipe=trace.profile.recipe if trace.profile else told.recipe,
+        recipe=trace.profile.recipe if trace.profile else facts.recipe,
         loaded=any(_loads(trace, stage) for stage in trace.stages),
         integrity=integrity,
         exposure=exposure_of(trace),

@@ -10,13 +10,13 @@ from collections.abc import Iterator
 
 from verifyrig.bench.folder import Bench
 from verifyrig.jobs.dangers import INTAKE, standing_dangers
-from verifyrig.jobs.model import Entry, EntryKind, Job
+from verifyrig.jobs.model import EntryKind, Job, JobEntry
 from verifyrig.jobs.store import append, new_entry, read_jobs
 
 ORIGIN = "from_note"
 
 
-def tell_other_jobs(bench: Bench, job: Job) -> None:
+def warn_other_jobs(bench: Bench, job: Job) -> None:
     """Copy the dangers that stand in a job into the other open jobs of the same machine.
 
     Raises:
@@ -40,7 +40,7 @@ def hear_other_jobs(bench: Bench, job: Job, again: Job | None = None) -> Job:
     """
     others = _jobs_of_same_machine(bench, job)
     asked = [other for other in others if other.is_open or other is others[-1]]
-    entries: dict[tuple[str, str], Entry] = {}
+    entries: dict[tuple[str, str], JobEntry] = {}
     for other in [*asked, *([again] if again is not None else [])]:
         entries |= {(entry.what, entry.text("value")): entry for entry in _copies(other, job)}
     return append(bench, job.job_id, list(entries.values())) if entries else job
@@ -57,7 +57,7 @@ def _plain(serial: str) -> str:
     return "".join(sign for sign in serial.casefold() if sign.isalnum())
 
 
-def _copies(source: Job, target: Job) -> Iterator[Entry]:
+def _copies(source: Job, target: Job) -> Iterator[JobEntry]:
     """Yield the notes that stand in one job and never stood in the other; what was lifted there does not come back."""
     known = {_origin(target, entry.entry_id) for entry in target.entries}
     known |= {_origin(target, INTAKE, key) for key in target.intake.answers}

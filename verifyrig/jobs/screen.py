@@ -17,7 +17,7 @@ from verifyrig.jobs.danger_words import hints
 from verifyrig.jobs.dangers import BY_CODE, StandingDanger, lifts, standing_dangers
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.fitness_text import as_json, lines_of
-from verifyrig.jobs.model import Entry, EntryKind, Job, RunFacts
+from verifyrig.jobs.model import EntryKind, Job, JobEntry, RunFacts
 from verifyrig.jobs.rules import Obstacle, in_order, next_purpose, obstacles_to_close
 from verifyrig.jobs.soak import plan_soak
 from verifyrig.jobs.vocabulary import CAUSES, CHANGE_KINDS, CONSENTS, MACHINE_KINDS, NOT_ASKED, OLD_PARTS, QUESTIONS
@@ -172,7 +172,7 @@ def run_line(run: RunFacts) -> str:
     return f"{run.purpose} run {run.run} with {profile}: {ended}{said}"
 
 
-def entry_line(entry: Entry) -> str:
+def entry_line(entry: JobEntry) -> str:
     """Return an entry of the list in one line; what it lifts stands behind, with who signs for it."""
     gone = "; ".join(BY_CODE[code].what for code in lifts(entry))
     signed = (
@@ -183,7 +183,7 @@ def entry_line(entry: Entry) -> str:
     return _entry_line(entry) + signed
 
 
-def _entry_line(entry: Entry) -> str:
+def _entry_line(entry: JobEntry) -> str:
     unsafe = " as NOT SAFE TO USE" if entry.detail.get("not_safe") else ""
     if entry.kind == EntryKind.CHANGE:
         return "change: " + CHANGE_KINDS.get(entry.what, plain_line(entry.what, 60)) + _change_facts(entry)
@@ -206,7 +206,7 @@ def _entry_line(entry: Entry) -> str:
     return f"{plain_line(entry.kind, 40)}: {plain_line(entry.what, 60)}"
 
 
-def _finding_value(entry: Entry) -> str:
+def _finding_value(entry: JobEntry) -> str:
     value = entry.detail.get("value")
     if isinstance(value, int | float) and not isinstance(value, bool):
         spread = entry.detail.get("u95")
@@ -214,7 +214,7 @@ def _finding_value(entry: Entry) -> str:
     return plain_line(str(value if value is not None else ""), 120)
 
 
-def _change_facts(entry: Entry) -> str:
+def _change_facts(entry: JobEntry) -> str:
     words = [plain_line(entry.text("part"), 60)] if entry.text("part") else []
     if entry.text("before") or entry.text("after"):
         words.append(f"{plain_line(entry.text('before'), 60)} → {plain_line(entry.text('after'), 60)}")
@@ -292,7 +292,7 @@ def _danger_object(found: StandingDanger) -> DangerObject:
     return {"code": found.code, "what": found.danger.what, "do": found.danger.do, "notes": notes}
 
 
-def _entry_object(entry: Entry) -> EntryObject:
+def _entry_object(entry: JobEntry) -> EntryObject:
     detail = plain_json(entry.detail)
     return {
         "id": entry.entry_id,

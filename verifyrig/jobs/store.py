@@ -21,7 +21,7 @@ from verifyrig.core.errors import JobError
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.files.foreign_file import FileKind, check_file, copy_new, read_text
 from verifyrig.files.toml_table import load_toml
-from verifyrig.jobs.model import Entry, EntryKind, Intake, Job, merged
+from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, merged
 from verifyrig.jobs.text import entry_data, job_data, parse_job
 from verifyrig.jobs.which import meant_of
 
@@ -131,16 +131,16 @@ def _write_new(folder: Path, job: Job) -> bool:
 
 def new_entry(
     kind: EntryKind, what: str, *, now: datetime, by: str = "", detail: Mapping[str, Any] | None = None
-) -> Entry:
+) -> JobEntry:
     """Return an entry with a new id of its own."""
     letters = "".join(secrets.choice(_LETTERS) for _ in range(4))
     stamp = now.astimezone(UTC).strftime("%Y%m%d-%H%M%S")
-    return Entry(
+    return JobEntry(
         entry_id=f"{stamp}-{letters}", time=_to_millis(now), kind=kind, what=what, by=by, detail=dict(detail or {})
     )
 
 
-def append(bench: Bench, job_id: str, entries: Sequence[Entry]) -> Job:
+def append(bench: Bench, job_id: str, entries: Sequence[JobEntry]) -> Job:
     """Append entries to a job's list; return the job as it stands then.
 
     Raises:

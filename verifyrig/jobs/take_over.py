@@ -15,7 +15,7 @@ from verifyrig.core.errors import RecordError, RigError, UsageError
 from verifyrig.core.outcome import Outcome
 from verifyrig.files.atomic_write import sync_folder
 from verifyrig.files.foreign_file import FileKind, check_file, copy_new, is_inside, read_text
-from verifyrig.jobs.same_machine import hear_other_jobs, tell_other_jobs
+from verifyrig.jobs.same_machine import hear_other_jobs, warn_other_jobs
 from verifyrig.jobs.store import merge_job, read_job
 from verifyrig.record.check import RecordCheck, check_record
 from verifyrig.record.restart_note import aftermath_path
@@ -91,7 +91,7 @@ def _collect_jobs(bench: Bench, other: Bench, done: Collected) -> dict[str | Non
     for file in sorted(other.jobs_dir.glob("*/job.toml")):
         try:
             job, entries = merge_job(bench, read_text(file, FileKind.JOB, inside=other.root), str(file))
-            tell_other_jobs(bench, hear_other_jobs(bench, read_job(bench, job)))
+            warn_other_jobs(bench, hear_other_jobs(bench, read_job(bench, job)))
         except _FAULTS as error:
             done.refused.append((file, _why(error)))
             continue

@@ -30,9 +30,9 @@ from typing import Any, TypeVar
 
 from verifyrig.bench.folder import ID_PATTERN
 from verifyrig.core.errors import JobError, UsageError
-from verifyrig.files.toml_table import Faults, Table, parse_table, shown
+from verifyrig.files.toml_table import Faults, TomlTable, parse_table, shown
 from verifyrig.jobs.dangers import check_word
-from verifyrig.jobs.model import Customer, Entry, EntryKind, Intake, Job, Machine
+from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, JobEntry, Machine
 from verifyrig.jobs.vocabulary import CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, QUESTIONS
 
 SCHEMA = 1
@@ -80,7 +80,7 @@ def _raise_first(faults: Faults) -> None:
         raise JobError(fault.what, where=fault.where, mend=fault.mend)
 
 
-def _job(table: Table) -> Job | None:
+def _job(table: TomlTable) -> Job | None:
     schema = table.take("schema")
     if schema != SCHEMA:
         table.fault(f"schema is {shown(schema)}, and this version reads {SCHEMA}", "Use a version that knows it.")
@@ -102,7 +102,7 @@ def _job(table: Table) -> Job | None:
     )
 
 
-def _job_id(table: Table) -> str:
+def _job_id(table: TomlTable) -> str:
     """Return the id, which names folders and reports; empty where it is absent or none."""
     job_id = table.text("job", mend="Write the job's id.") or ""
     if job_id and not ID_PATTERN.fullmatch(job_id):
@@ -111,7 +111,7 @@ def _job_id(table: Table) -> str:
     return job_id
 
 
-def _intake(table: Table, *, strict: bool = True) -> Intake:
+def _intake(table: TomlTable, *, strict: bool = True) -> Intake:
     texts = {key: _text(table, key) for key in _TEXTS}
     return Intake(
         complaint=texts["complaint"],
@@ -126,7 +126,7 @@ def _intake(table: Table, *, strict: bool = True) -> Intake:
     )
 
 
-def _part(table: Table, key: str, read: Callable[[Table], _T], strict: bool) -> _T | None:
+def _part(table: TomlTable, key: str, read: Callable[[TomlTable], _T], strict: bool) -> _T | None:
     part = table.table(key, mend=f"Write [{key}].")
     if part is None:
         return None
@@ -136,7 +136,7 @@ def _part(table: Table, key: str, read: Callable[[Table], _T], strict: bool) -> 
     return found
 
 
-def _text(table: Table, key: str) -> str:
+def _text(table: TomlTable, key: str) -> str:
     """Return a text, which may be blank; empty where it is absent or at fault."""
     value = table.take(key)
     if isinstance(value, str) and len(value) <= LONGEST_TEXT:
@@ -146,33 +146,33 @@ def _text(table: Table, key: str) -> str:
     return ""
 
 
-def _fields(part: Table, keys: tuple[str, ...]) -> dict[str, str]:
+def _fields(part: TomlTable, keys: tuple[str, ...]) -> dict[str, str]:
     return {key: _text(part, key) for key in keys}
 
 
-def _machine(part: Table) -> Machine:
+def _machine(part: TomlTable) -> Machine:
     kind = part.choice("kind", tuple(MACHINE_KINDS)) or "other"
     return Machine(kind=kind, **_fields(part, ("maker", "model", "serial")))
 
 
-def _known_machine(part: Table) -> Machine:
+def _known_machine(part: TomlTable) -> Machine:
     """Return the machine of a job; a kind of a later version is one that we have no list for."""
     kind = part.take("kind")
     known = kind if isinstance(kind, str) and kind in MACHINE_KINDS else "other"
     return Machine(kind=known, **_fields(part, ("maker", "model", "serial")))
 
 
-def _answers(part: Table) -> dict[str, str]:
+def _answers(part: TomlTable) -> dict[str, str]:
     found = {question.key: _text(part, question.key) for question in QUESTIONS}
     return {key: value for key, value in found.items() if value}
 
 
-def _consent(part: Table) -> dict[str, str]:
+def _consent(part: TomlTable) -> dict[str, str]:
     found = {key: part.choice(key, CONSENT_ANSWERS) for key in CONSENTS}
     return {key: value for key, value in found.items() if value}
 
 
-def _entry(part: Table) -> Entry | None:
+def _entry(part: TomlTable) -> JobEntry | None:
     entry_id = part.text("id", mend="Take the file from a copy of the bench folder.", longest=100)
     time = _time(part, "time")
     kind = part.text("kind", mend=f"Write one of {', '.join(EntryKind)}.", longest=40)
@@ -180,7 +180,7 @@ def _entry(part: Table) -> Entry | None:
     if not entry_id or time is None or not kind:
         part.fault("id, time or kind is missing", "Take the file from a copy of the bench folder.")
         return None
-    return Entry(
+    return JobEntry(
         entry_id=entry_id,
         time=time,
         kind=kind,
@@ -190,7 +190,7 @@ def _entry(part: Table) -> Entry | None:
     )
 
 
-def _time(table: Table, key: str) -> datetime | None:
+def _time(table: TomlTable, key: str) -> datetime | None:
     value = table.take(key)
     if isinstance(value, datetime) and value.tzinfo is not None and _FIRST_YEAR <= value.year < _LAST_YEAR:
         return value.astimezone(UTC)
@@ -220,7 +220,7 @@ def job_data(job: Job) -> dict[str, Any]:
     return head
 
 
-def entry_data(entry: Entry) -> dict[str, Any]:
+def entry_data(entry: JobEntry) -> dict[str, Any]:
     """Return one entry as data for a TOML writer."""
     data: dict[str, Any] = {"id": entry.entry_id, "time": entry.time, "kind": str(entry.kind), "what": entry.what}
     if entry.by:

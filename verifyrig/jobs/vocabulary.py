@@ -55,7 +55,7 @@ OLD_PARTS = {"taken": "taken along", "declined": "offered, left with the shop", 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
+class IntakeQuestion:
     """One question of the intake.
 
     Attributes:
@@ -76,18 +76,18 @@ class Question:
 
 # The restart behaviour is the cheapest of all to ask, and it tells a latched supply from a hot processor.
 QUESTIONS = (
-    Question(
+    IntakeQuestion(
         key="what",
         text="What exactly happens?",
         choices=("switches-off", "reboots", "freezes", "blue-screen", "slow", "hot", "noise", "nothing", "else"),
     ),
-    Question(
+    IntakeQuestion(
         key="when",
         text="When does it happen?",
         choices=("at-rest", "under-load", "at-a-load-step", "any-time", "when-touched", "on-warm-days", "not-known"),
     ),
     # Which part works then tells which load can prove anything (`complaint`).
-    Question(
+    IntakeQuestion(
         key="doing",
         text="What is it doing when it happens?",
         choices=(
@@ -102,27 +102,27 @@ QUESTIONS = (
             "not-known",
         ),
     ),
-    Question(key="how-often", text="How often? (such as: 2 h, or twice a week 3 h a day)"),
-    Question(key="time-from-start", text="How long from the start until it happens? (such as: 40 s, 20 min)"),
-    Question(
+    IntakeQuestion(key="how-often", text="How often? (such as: 2 h, or twice a week 3 h a day)"),
+    IntakeQuestion(key="time-from-start", text="How long from the start until it happens? (such as: 40 s, 20 min)"),
+    IntakeQuestion(
         key="restart",
         text="Does it start again?",
         choices=("at-once", "after-minutes", "after-mains-switch", "not-at-all", "by-itself", "not-known"),
     ),
-    Question(
+    IntakeQuestion(
         key="noises",
         text="Any noise?",
         choices=("none", "silent", "gurgle", "rattle", "whine", "loud-fan", "not-known"),
     ),
-    Question(key="recent-changes", text="What changed before it began? (moved, new part, update, cleaning)"),
-    Question(
+    IntakeQuestion(key="recent-changes", text="What changed before it began? (moved, new part, update, cleaning)"),
+    IntakeQuestion(
         key="place",
         text="Where does it stand?",
         choices=("desk", "floor", "carpet", "cabinet", "lap-or-bed", "not-known"),
     ),
-    Question(key="room", text="How warm is the room there, °C?"),
+    IntakeQuestion(key="room", text="How warm is the room there, °C?"),
     # What these tell of is in `dangers`: it locks the machine from the intake on. One key answers them together.
-    Question(
+    IntakeQuestion(
         key="pack",
         text="Is the battery pack swollen, or does the case bulge over it?",
         choices=("flat", "swollen", "not-known"),
@@ -130,7 +130,7 @@ QUESTIONS = (
         none="flat",
         danger="swollen",
     ),
-    Question(
+    IntakeQuestion(
         key="leak",
         text="Any trace of coolant outside its loop?",
         choices=("none", "seen", "not-known"),
@@ -138,10 +138,10 @@ QUESTIONS = (
         none="none",
         danger="seen",
     ),
-    Question(
+    IntakeQuestion(
         key="smell", text="Does it smell burnt?", choices=("none", "burnt", "not-known"), none="none", danger="burnt"
     ),
-    Question(
+    IntakeQuestion(
         key="connector",
         text="How do its plugs and connectors look?",
         choices=("sound", "loose", "scorched", "not-known"),

@@ -59,12 +59,12 @@ class Crew:
                     where="load",
                     mend="Close what else is busy on this machine, or ask for less memory.",
                 )
-            self.tell(lambda _: b"beat\n")
+            self.send(lambda _: b"beat\n")
 
-    def tell(self, line_for: Callable[[WorkerSettings], bytes]) -> None:
+    def send(self, line_for: Callable[[WorkerSettings], bytes]) -> None:
         """Tell each worker its line; one that no longer takes any hangs, and is killed."""
         for worker in self.workers:
-            if not worker.tell(line_for(worker.settings)) and not worker.exited():
+            if not worker.send(line_for(worker.settings)) and not worker.exited():
                 worker.kill()  # what it was told last no longer holds
 
     def alive(self) -> int:
@@ -95,7 +95,7 @@ class Crew:
             self._ended = True
             self._news.notify_all()
         for worker in self.workers:
-            worker.tell(b"stop\n")
+            worker.send(b"stop\n")
         self._wait_until(began_s + POLITE_S)
         for worker in self.workers:
             worker.kill()
@@ -126,7 +126,7 @@ class Crew:
             if ended:
                 worker.kill()  # it came too late to be told
                 break
-            worker.tell(b"beat\n")  # from its first moment on it ends by itself where no further beat comes
+            worker.send(b"beat\n")  # from its first moment on it ends by itself where no further beat comes
         with self._news:
             self._spawned = True
             self._news.notify_all()

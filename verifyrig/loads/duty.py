@@ -20,7 +20,7 @@ class ShareSchedule:
         self._coming: list[tuple[float, float]] = []
         self._news = False
 
-    def tell(self, share: float, at_s: float) -> None:
+    def command(self, share: float, at_s: float) -> None:
         """Let `share` hold from `at_s` (of `clock_s`) on; what was told before for later is forgotten."""
         with self._changed:
             self._coming = [item for item in self._coming if item[0] < at_s] + [(at_s, share)]
@@ -35,7 +35,7 @@ class ShareSchedule:
                 self._share = self._coming.pop(0)[1]
             return self._share, self._coming[0][0] if self._coming else math.inf
 
-    def rest_until(self, until_s: float) -> None:
+    def pause_until(self, until_s: float) -> None:
         """Return at `until_s`, or as soon as something was told since the last call of `now`.
 
         Since that call, not since this one: what is told in between must not wait for the next command.
@@ -52,14 +52,14 @@ class DutyMeter:
     def __init__(self) -> None:
         self._ahead_s = 0.0
 
-    def rest_s(self, busy_s: float, share: float) -> float:
+    def pause_s(self, busy_s: float, share: float) -> float:
         """Return the rest due after `busy_s` of work at `share` (above 0), s."""
         self._ahead_s += busy_s * (1 - share) / share
         return max(0.0, self._ahead_s)
 
-    def rested(self, rest_s: float) -> None:
+    def paused(self, pause_s: float) -> None:
         """Note how long the rest really was, s."""
-        self._ahead_s = max(self._ahead_s - rest_s, -LARGEST_CREDIT_S)
+        self._ahead_s = max(self._ahead_s - pause_s, -LARGEST_CREDIT_S)
 
     def reset(self) -> None:
         """Forget what is due, as after a change of share."""

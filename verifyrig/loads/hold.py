@@ -26,7 +26,7 @@ TEMP_INTEGRAL_S = 25.0
 LONGEST_STEP_S = 2.0
 WINDOW_S = 3.0
 # How far the duty must have moved between two windows to learn from them.
-TELLING_MOVE = 0.05
+MEASURABLE_MOVE = 0.05
 LIMITED_AFTER_S = 10.0
 LIMITED_ERROR = 0.03
 # Noise lifts the share a little off its end stop now and then.
@@ -127,7 +127,7 @@ class _GainEstimate:
         return self._gain
 
     def _learn(self, means: tuple[float, float]) -> None:
-        if self._before is not None and abs(means[0] - self._before[0]) > TELLING_MOVE:
+        if self._before is not None and abs(means[0] - self._before[0]) > MEASURABLE_MOVE:
             seen = (means[1] - self._before[1]) / (means[0] - self._before[0])
             self._gain = min(max(seen, 0.5 * self._bound), 2 * self._bound)
             self._before = means

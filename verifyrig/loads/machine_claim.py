@@ -31,7 +31,7 @@ _LONGEST_ANSWER_BYTES = 1024
 
 
 @dataclass(slots=True)
-class Claim:
+class LoadClaim:
     """The claim of this process; `run` is told to whoever asks, and may be filled in later."""
 
     run: str = ""
@@ -39,7 +39,7 @@ class Claim:
 
 
 @contextlib.contextmanager
-def machine_claimed(run: str = "", *, address: str | tuple[str, int] = ADDRESS) -> Iterator[Claim]:
+def machine_claimed(run: str = "", *, address: str | tuple[str, int] = ADDRESS) -> Iterator[LoadClaim]:
     """While inside, no other program of ours can load this machine.
 
     Args:
@@ -49,7 +49,7 @@ def machine_claimed(run: str = "", *, address: str | tuple[str, int] = ADDRESS) 
     Raises:
         LoadError: Another program loads this machine; it is named.
     """
-    claim = Claim(run=run)
+    claim = LoadClaim(run=run)
     listener = _listener(address)
     answering = threading.Thread(target=_answer, args=(listener, claim), name="claim", daemon=True)
     answering.start()
@@ -86,7 +86,7 @@ def _socket(address: str | tuple[str, int]) -> socket.socket:
     return socket.socket(socket.AF_INET if isinstance(address, tuple) else socket.AF_UNIX, socket.SOCK_STREAM)
 
 
-def _answer(listener: socket.socket, claim: Claim) -> None:
+def _answer(listener: socket.socket, claim: LoadClaim) -> None:
     """Tell everybody who asks for whom the machine is held."""
     while True:
         try:
@@ -100,16 +100,16 @@ def _answer(listener: socket.socket, claim: Claim) -> None:
 
 def _holder(address: str | tuple[str, int]) -> str:
     """Return who holds the claim, in words; a holder that hangs does not answer, and is still known to the kernel."""
-    told: dict[str, Any] = {}
+    holder: dict[str, Any] = {}
     pid, user = 0, ""
     with contextlib.suppress(OSError, ValueError), _socket(address) as asker:
         asker.settimeout(_ANSWER_S)
         asker.connect(address)
         pid, user = _peer(asker)
         found = json.loads(asker.recv(_LONGEST_ANSWER_BYTES))
-        told = found if isinstance(found, dict) else {}
-    run = plain_line(told.get("run") or "", 64)
-    pid = pid or (told["pid"] if isinstance(told.get("pid"), int) else 0)
+        holder = found if isinstance(found, dict) else {}
+    run = plain_line(holder.get("run") or "", 64)
+    pid = pid or (holder["pid"] if isinstance(holder.get("pid"), int) else 0)
     process = ", ".join([*([f"process {pid}"] if pid else []), *([f"user {user}"] if user else [])])
     return (f"run {run}" if run else "another program") + (f" ({process})" if process else "")
 

@@ -111,9 +111,9 @@ class Lines:
     """Cuts bytes that arrive in any pieces into whole lines."""
 
     def __init__(self) -> None:
-        self._rest = b""
+        self._partial = b""
 
     def feed(self, data: bytes) -> list[str]:
         """Return the lines that the new bytes complete, without their ends."""
-        *whole, self._rest = (self._rest + data).split(b"\n")
+        *whole, self._partial = (self._partial + data).split(b"\n")
         return [line.decode("utf-8", "replace") for line in whole]

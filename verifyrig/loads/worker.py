@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from verifyrig.core.errors import LoadError
 from verifyrig.loads.duty import DutyMeter, ShareSchedule
-from verifyrig.loads.lifeline import Lifeline
+from verifyrig.loads.watchdog import Watchdog
 from verifyrig.loads.wire import (
     BLOCK_S,
     Counts,
@@ -50,7 +50,7 @@ class Reporter:
                 self._described += 1
                 self.say(fault_line(clock_s(), detail))
 
-    def tell_counts(self) -> None:
+    def report_counts(self) -> None:
         """Report the totals."""
         with self._lock:
             self.say(count_line(self._counts))
@@ -68,26 +68,26 @@ class Reporter:
             os._exit(3)
 
 
-def labour(work: Work, schedule: ShareSchedule, lifeline: Lifeline, reporter: Reporter) -> None:
+def labour(work: Work, schedule: ShareSchedule, watchdog: Watchdog, reporter: Reporter) -> None:
     """Work and rest at the duty told, for ever: the lifeline ends the process."""
     meter = DutyMeter()
-    answered = lifeline.beats
+    answered = watchdog.beats
     while True:
         began_s = clock_s()
         share, change_s = schedule.now(began_s)
         if share <= 0:
-            reporter.tell_counts()
+            reporter.report_counts()
             meter.reset()
-            schedule.rest_until(change_s)
+            schedule.pause_until(change_s)
             continue
         reporter.add(work.block(min(BLOCK_S, change_s - began_s)))
-        if answered != lifeline.beats:
-            answered = lifeline.beats
-            reporter.tell_counts()
+        if answered != watchdog.beats:
+            answered = watchdog.beats
+            reporter.report_counts()
         ended_s = clock_s()
         if share < 1:
-            schedule.rest_until(min(ended_s + meter.rest_s(ended_s - began_s, share), change_s))
-            meter.rested(clock_s() - ended_s)
+            schedule.pause_until(min(ended_s + meter.pause_s(ended_s - began_s, share), change_s))
+            meter.paused(clock_s() - ended_s)
 
 
 def pin(processors: tuple[int, ...]) -> None:
@@ -112,8 +112,8 @@ def main(argv: list[str]) -> None:
     reporter = Reporter(os.dup(1))
     os.dup2(2, 1)  # nothing that a library prints may reach the pipe of reports
     schedule = ShareSchedule()
-    lifeline = Lifeline(settings, schedule, reporter.last_words)
-    lifeline.begin()  # before numerical packages are imported and memory is filled: both may take long
+    watchdog = Watchdog(settings, schedule, reporter.last_words)
+    watchdog.begin()  # before numerical packages are imported and memory is filled: both may take long
     pin(settings.pinned_to)
     try:
         from verifyrig.loads.works.choice import make_work
@@ -128,9 +128,9 @@ def main(argv: list[str]) -> None:
     for note in work.notes:
         reporter.say(note_line(note))
     reporter.say(b"ready\n")
-    lifeline.arm()
+    watchdog.arm()
     try:
-        labour(work, schedule, lifeline, reporter)
+        labour(work, schedule, watchdog, reporter)
     except LoadError as error:
         # What it works on is gone (a graphics card that was reset): said, and seen by the supervisor as a worker lost.
         reporter.say(fault_line(clock_s(), error.what))

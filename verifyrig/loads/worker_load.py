@@ -10,7 +10,7 @@ from pathlib import Path
 
 from verifyrig.core.interfaces import LoadDemand, LoadStatus, WorkFault
 from verifyrig.loads.crew import Crew
-from verifyrig.loads.memory_room import free_memory, last_level_cache_bytes, memory_to_fill
+from verifyrig.loads.memory_budget import free_memory, last_level_cache_bytes, memory_to_fill
 from verifyrig.loads.placement import Placement, place
 from verifyrig.loads.topology import usable_cores
 from verifyrig.loads.wire import WorkerSettings, clock_s, share_line
@@ -21,7 +21,7 @@ READY_LIMIT_S = 20.0
 FILL_BYTES_PER_S = 2.5e8
 TURN_S = 10.0
 # From the command to the common edge: every worker has then ended the block that it was at, and read the command.
-EDGE_LEAD_S = 0.016
+STEP_LEAD_S = 0.016
 NOTHING = LoadStatus(work_done=0.0, compute_errors=0, workers_wanted=0, workers_alive=0)
 
 
@@ -85,18 +85,18 @@ class WorkerLoad:
     def set_share(self, share: float) -> None:
         """Tell every worker its duty share; they change at one common moment, within 20 ms."""
         self._share = min(max(share, 0.0), 1.0)
-        self._tell_share()
+        self._send_share()
 
     def beat(self) -> None:
         """Send the heartbeat, and hand on the turn where cores are loaded one after the other."""
         crew = self._crew
         if crew is None:
             return
-        crew.tell(lambda _: b"beat\n")
+        crew.send(lambda _: b"beat\n")
         turn = int((clock_s() - self._started_s) // self._turn_s) if self._placement.in_turn else 0
         if turn != self._turn:
             self._turn = turn
-            self._tell_share()
+            self._send_share()
 
     def status(self) -> LoadStatus:
         """Return the counts that the workers last reported; after `stop`, the final ones."""
@@ -159,12 +159,12 @@ class WorkerLoad:
             card=self._card,
         )
 
-    def _tell_share(self) -> None:
+    def _send_share(self) -> None:
         crew = self._crew
         if crew is None:
             return
-        at_s = clock_s() + EDGE_LEAD_S
-        crew.tell(lambda settings: share_line(self._duty_of(settings), at_s))
+        at_s = clock_s() + STEP_LEAD_S
+        crew.send(lambda settings: share_line(self._duty_of(settings), at_s))
 
     def _duty_of(self, settings: WorkerSettings) -> float:
         """Return a worker's duty; a quarter of a graphics processor is a quarter of its time."""

@@ -89,7 +89,7 @@ class WorkerProcess:
         """Process id; also the id of its group and session."""
         return self._process.pid
 
-    def tell(self, line: bytes) -> bool:
+    def send(self, line: bytes) -> bool:
         """Write one command; False where the worker is gone or no longer takes any. Never waits."""
         with self._guard:
             if self._closed:
@@ -115,8 +115,8 @@ class WorkerProcess:
 
     def take_faults(self) -> list[tuple[float, str]]:
         """Return the faults told since the last call, as (time, detail)."""
-        told, self.faults = self.faults, []
-        return told
+        reported, self.faults = self.faults, []
+        return reported
 
     def kill(self) -> None:
         """Kill it and every child of it, at once."""

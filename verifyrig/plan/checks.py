@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from verifyrig.core.channels import is_channel, is_temperature, quantity_of
 from verifyrig.core.pattern import pattern_duration_s
 from verifyrig.core.profile import Profile, Stage, StageKind, Threshold, TripLimit
-from verifyrig.files.toml_table import Faults, Table, meant, shown
+from verifyrig.files.toml_table import Faults, TomlTable, meant, shown
 
 # Figures that the contract knows for a channel, by what the channel measures.
 FIGURES = {
@@ -35,7 +35,7 @@ ABOVE_CHIP = ("gpu_hotspot_temp_c", "gpu_memory_temp_c")
 _RESISTANCE_PART = re.compile(r"(gpu_)?thermal_(resistance(_[a-z0-9_]+)?|impedance_(5|60|600)s)")
 
 
-def check_stage(stage: Stage, part: Table, *, load_is_sound: bool) -> None:
+def check_stage(stage: Stage, part: TomlTable, *, load_is_sound: bool) -> None:
     """Note contradictions within one stage; how long it lasts is judged only where its load has no fault."""
     if stage.kind is StageKind.LOAD and not part.has("load"):
         part.fault("a load stage has no load", 'Write load = { work = "linear-algebra", ... }, or another kind.')
@@ -47,7 +47,7 @@ def check_stage(stage: Stage, part: Table, *, load_is_sound: bool) -> None:
         _check_durations(stage, part)
 
 
-def _check_durations(stage: Stage, part: Table) -> None:
+def _check_durations(stage: Stage, part: TomlTable) -> None:
     pattern_s = math.inf if stage.load is None else pattern_duration_s(stage.load)
     if not part.has("max_duration_s") and not math.isfinite(pattern_s):
         part.fault(

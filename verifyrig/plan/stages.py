@@ -7,7 +7,7 @@ from typing import Any
 
 from verifyrig.core.channels import is_channel, is_temperature
 from verifyrig.core.profile import Gate, Hold, LoadPattern, LoadPlan, Settle, Stage, StageKind, WorkName
-from verifyrig.files.toml_table import Table, shown
+from verifyrig.files.toml_table import TomlTable, shown
 from verifyrig.plan.checks import check_stage
 
 WORKS = tuple(WorkName)
@@ -22,7 +22,7 @@ def number_or(value: float | None, default: float) -> float:
     return default if value is None else value
 
 
-def id_name(table: Table, what: str) -> str:
+def id_name(table: TomlTable, what: str) -> str:
     """Return the table's `name`, of small letters, digits and '-'; empty where it is at fault."""
     name = required_text(table, "name", f"{what} is a short word that nothing else in its place bears.")
     if name and not _NAME.fullmatch(name):
@@ -33,21 +33,21 @@ def id_name(table: Table, what: str) -> str:
     return name
 
 
-def required_text(table: Table, key: str, mend: str) -> str:
+def required_text(table: TomlTable, key: str, mend: str) -> str:
     """Return a text that must be there; empty where it is not."""
     if not table.has(key):
         table.fault(f"{key} is missing", mend)
     return table.text(key, mend=mend, longest=2000) or ""
 
 
-def known_channel(table: Table, name: str, key: str) -> str:
+def known_channel(table: TomlTable, name: str, key: str) -> str:
     """Return the name, and note a fault where the contract knows no such channel."""
     if not is_channel(name):
         table.fault(f"{key} names {shown(name)}, which is no channel", "`verifyrig channels` lists the channels.")
     return name
 
 
-def _temperature(table: Table) -> str:
+def _temperature(table: TomlTable) -> str:
     name = required_text(table, "channel", 'Name a channel, such as "die_temp_c".')
     if name and is_temperature(known_channel(table, name, "channel")):
         return name
@@ -56,7 +56,7 @@ def _temperature(table: Table) -> str:
     return name
 
 
-def read_stages(table: Table) -> tuple[Stage, ...]:
+def read_stages(table: TomlTable) -> tuple[Stage, ...]:
     """Return the stages in order; none where the file has none, which is a fault."""
     parts = table.tables("stage", mend="Write [[stage]].")
     if not parts:
@@ -64,7 +64,7 @@ def read_stages(table: Table) -> tuple[Stage, ...]:
     return tuple(_stage(part) for part in parts)
 
 
-def _stage(part: Table) -> Stage:
+def _stage(part: TomlTable) -> Stage:
     if not part.has("kind"):
         part.fault("kind is missing", f"Write one of {', '.join(_KINDS)}.")
     known_kind = part.choice("kind", _KINDS)
@@ -87,7 +87,7 @@ def _stage(part: Table) -> Stage:
     return stage
 
 
-def _settle(part: Table) -> Settle | None:
+def _settle(part: TomlTable) -> Settle | None:
     table = part.table("settle", mend="Write { channel, within_k, slowest_time_constant_s }.")
     if table is None:
         return None
@@ -102,13 +102,13 @@ def _settle(part: Table) -> Settle | None:
     return settle
 
 
-def _required_number(table: Table, key: str, mend: str) -> float:
+def _required_number(table: TomlTable, key: str, mend: str) -> float:
     if not table.has(key):
         table.fault(f"{key} is missing", mend)
     return number_or(table.number(key, mend=mend, above=0), 1.0)
 
 
-def _gate(part: Table) -> Gate | None:
+def _gate(part: TomlTable) -> Gate | None:
     table = part.table("gate", mend="Write { channel, max, max_rise_k }.")
     if table is None:
         return None
@@ -123,7 +123,7 @@ def _gate(part: Table) -> Gate | None:
     return gate
 
 
-def _load(part: Table) -> LoadPlan | None:
+def _load(part: TomlTable) -> LoadPlan | None:
     table = part.table("load", mend='Write { work = "linear-algebra", pattern = "steady", share = 1.0 }.')
     if table is None:
         return None
@@ -151,7 +151,7 @@ def _load(part: Table) -> LoadPlan | None:
     return plan
 
 
-def _shares(table: Table) -> tuple[float, ...]:
+def _shares(table: TomlTable) -> tuple[float, ...]:
     shares = table.numbers("shares", mend="Write a list of shares, such as [0.25, 0.5, 1.0].")
     for share in shares:
         if not 0 <= share <= 1:
@@ -159,7 +159,7 @@ def _shares(table: Table) -> tuple[float, ...]:
     return shares
 
 
-def _workers(table: Table) -> str | int | tuple[int, ...]:
+def _workers(table: TomlTable) -> str | int | tuple[int, ...]:
     value: Any = table.take("workers")
     if value is None:
         return "all"
@@ -176,7 +176,7 @@ def _workers(table: Table) -> str | int | tuple[int, ...]:
     return "all"
 
 
-def _hold(table: Table) -> Hold | None:
+def _hold(table: TomlTable) -> Hold | None:
     part = table.table("hold", mend="Write { power_w = 95.0 } or { die_temp_c = 80.0 }.")
     if part is None:
         return None
@@ -199,7 +199,7 @@ _NEEDS: dict[LoadPattern, tuple[str, ...]] = {
 }
 
 
-def _check_pattern(table: Table, plan: LoadPlan) -> None:
+def _check_pattern(table: TomlTable, plan: LoadPlan) -> None:
     for key in _NEEDS[plan.pattern]:
         if not table.has(key):
             table.fault(f"{key} is missing", f'The pattern "{plan.pattern}" needs {", ".join(_NEEDS[plan.pattern])}.')

@@ -13,7 +13,7 @@ from dataclasses import asdict
 from verifyrig.core.channels import is_channel
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.profile import Profile, Stage, Threshold, TripLimit
-from verifyrig.files.toml_table import Faults, Table, meant, parse_table, shown
+from verifyrig.files.toml_table import Faults, TomlTable, meant, parse_table, shown
 from verifyrig.plan.checks import check_profile
 from verifyrig.plan.feeding import check_fed
 from verifyrig.plan.guarding import check_guarded
@@ -71,7 +71,7 @@ def _read(text: str, origin: str, *, recorded: bool = False) -> tuple[Profile | 
     return profile, [ProfileError(fault.what, where=fault.where, mend=fault.mend) for fault in faults.found]
 
 
-def _profile(table: Table, text: str, origin: str) -> Profile:
+def _profile(table: TomlTable, text: str, origin: str) -> Profile:
     stages = read_stages(table)
     channels, one_of = _requires(table)
     trip_limits, stale_after_s = _trip(table)
@@ -106,7 +106,7 @@ def _profile(table: Table, text: str, origin: str) -> Profile:
     return profile
 
 
-def _period_s(table: Table) -> float:
+def _period_s(table: TomlTable) -> float:
     sampling = table.table("sampling", mend="Write [sampling] with period_s.")
     if sampling is None:
         return 1.0
@@ -115,7 +115,7 @@ def _period_s(table: Table) -> float:
     return number_or(period_s, 1.0)
 
 
-def _requires(table: Table) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+def _requires(table: TomlTable) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     requires = table.table("requires", mend="Write [requires] with channels and one_of.")
     if requires is None:
         return (), ()
@@ -138,7 +138,7 @@ def _requires(table: Table) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...
     return channels, tuple(tuple(group) for group in groups)
 
 
-def _trip(table: Table) -> tuple[tuple[TripLimit, ...], float]:
+def _trip(table: TomlTable) -> tuple[tuple[TripLimit, ...], float]:
     trip = table.table("trip", mend="Write [trip] with one line a channel.")
     if trip is None:
         return (), 3.0
@@ -157,7 +157,7 @@ def _trip(table: Table) -> tuple[tuple[TripLimit, ...], float]:
     return tuple(limits), number_or(stale_after_s, 3.0)
 
 
-def _trip_limit(channel: str, part: Table) -> TripLimit:
+def _trip_limit(channel: str, part: TomlTable) -> TripLimit:
     limit = TripLimit(
         channel=channel,
         minimum=part.number("min", mend="Write the limit in the channel's unit."),
@@ -174,7 +174,7 @@ def _trip_limit(channel: str, part: Table) -> TripLimit:
     return limit
 
 
-def _threshold(part: Table) -> Threshold:
+def _threshold(part: TomlTable) -> Threshold:
     threshold = Threshold(
         metric=required_text(part, "metric", 'Name a metric with its stage in front: "load.thermal_resistance".'),
         minimum=part.number("min", mend="Write the limit in the metric's unit."),
@@ -185,7 +185,7 @@ def _threshold(part: Table) -> Threshold:
     return threshold
 
 
-def _caution(part: Table) -> str:
+def _caution(part: TomlTable) -> str:
     text = required_text(part, "text", "Write one sentence.")
     part.done()
     return text

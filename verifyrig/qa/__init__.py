@@ -5,18 +5,18 @@ from verifyrig.qa.charting import ChartSignal
 from verifyrig.qa.csv_text import as_csv
 from verifyrig.qa.findings import MetricFinding, QaFinding, find
 from verifyrig.qa.junit import as_junit
-from verifyrig.qa.shapes import Shape, find_shapes
+from verifyrig.qa.shapes import OddShape, find_shapes
 from verifyrig.qa.text import lines_of
-from verifyrig.qa.units import Attempt, Figure, LeftOut, UnitRun, judge_figure, judge_unit, sort_out
+from verifyrig.qa.units import Attempt, ExcludedRun, UnitFigure, UnitRun, judge_figure, judge_unit, sort_out
 
 __all__ = [
     "Attempt",
     "ChartSignal",
-    "Figure",
-    "LeftOut",
+    "ExcludedRun",
     "MetricFinding",
+    "OddShape",
     "QaFinding",
-    "Shape",
+    "UnitFigure",
     "UnitRun",
     "as_csv",
     "as_json",

@@ -25,7 +25,7 @@ from verifyrig.core.reason import reason
 from verifyrig.metrology.verdict import Verdict, worst
 from verifyrig.qa.findings import values_of
 from verifyrig.qa.shapes import WINDOWS, fingerprint_stage
-from verifyrig.qa.units import LeftOut, UnitRun, sort_out
+from verifyrig.qa.units import ExcludedRun, UnitRun, sort_out
 
 __all__ = ["FACTORS", "BenchCheck", "Calibrated", "GoldenChart", "check_bench", "gauge_verdict"]
 
@@ -90,7 +90,7 @@ class BenchCheck:
     gauge: Mapping[str, GaugeStudy | Unanswered]
     overdue: tuple[str, ...]
     matches: Mapping[str, str]
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[ExcludedRun, ...]
     verdict: Verdict
     notes: tuple[str, ...]
 
@@ -112,8 +112,8 @@ def check_bench(
         matches: Stored differences of probes, in words.
         today: For what is overdue.
     """
-    told = sort_out(golden, profile)
-    kept = sorted((attempt.run for attempt in told.attempts), key=lambda run: (run.started_utc_s, run.run))
+    sorted_runs = sort_out(golden, profile)
+    kept = sorted((attempt.run for attempt in sorted_runs.attempts), key=lambda run: (run.started_utc_s, run.run))
     charts = [chart for unit in dict.fromkeys(run.unit for run in kept) for chart in _charts(unit, kept, profile)]
     gauge = _gauge(studied, profile) if studied else {}
     overdue = [
@@ -128,7 +128,7 @@ def check_bench(
         gauge=gauge,
         overdue=tuple(overdue),
         matches=matches,
-        left_out=told.left_out,
+        left_out=sorted_runs.left_out,
         verdict=worst(verdicts) if charts or gauge else Verdict.NOT_MEASURED,
         notes=tuple(_notes(charts, gauge, calibrated)),
     )

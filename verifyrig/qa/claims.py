@@ -23,7 +23,7 @@ from verifyrig.capability.samples import FloatArray
 from verifyrig.capability.tolerance import Side
 from verifyrig.core.reason import Reason, reason
 
-__all__ = ["CONFIDENCE", "SHARE", "Claim", "claim_for"]
+__all__ = ["CONFIDENCE", "SHARE", "SampleClaim", "claim_for"]
 
 # The claim that is made for the units still to come: 95 % of them within the limits, at 95 % confidence.
 SHARE = 0.95
@@ -33,7 +33,7 @@ _CPK_FOR_ANY_SHAPE = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
+class SampleClaim:
     """What a sample proves, in its unit; None where it proves nothing, with the reason in `notes`.
 
     Attributes:
@@ -51,7 +51,7 @@ class Claim:
     notes: tuple[Reason, ...] = ()
 
 
-def claim_for(sample: FloatArray, minimum: float | None, maximum: float | None, *, count: bool = False) -> Claim:
+def claim_for(sample: FloatArray, minimum: float | None, maximum: float | None, *, count: bool = False) -> SampleClaim:
     """Return what a sample of finite values proves against the limits (either may be None)."""
     n, has_limit = int(sample.size), minimum is not None or maximum is not None
     provisional = reason("claim-provisional", count=n) if n < FEWEST_FOR_A_CLAIM else None
@@ -60,13 +60,13 @@ def claim_for(sample: FloatArray, minimum: float | None, maximum: float | None, 
     if count or isinstance(interval, Unanswered):
         notes = _count_notes(sample.tolist(), minimum, maximum)
         notes += [interval.why] if isinstance(interval, Unanswered) and n and not count else []
-        return Claim(n=n, has_limit=has_limit, why_not_proven=provisional, notes=tuple(notes))
+        return SampleClaim(n=n, has_limit=has_limit, why_not_proven=provisional, notes=tuple(notes))
     shape_note, interval, doubtful = _for_shape(sample, interval, side)
     index = capability(sample, minimum=minimum, maximum=maximum, confidence=CONFIDENCE) if has_limit else None
     found = index if isinstance(index, Capability) else None
     why = provisional or _why_not_proven(interval, found, minimum, maximum, doubtful)
     missing = _more_units(sample, minimum, maximum) if has_limit and why else []
-    return Claim(
+    return SampleClaim(
         n=n,
         has_limit=has_limit,
         tolerance_low=interval.low,

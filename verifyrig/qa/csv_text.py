@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 from verifyrig.core.plain_text import plain_cell
 from verifyrig.qa.findings import QaFinding
-from verifyrig.qa.units import Figure
+from verifyrig.qa.units import UnitFigure
 
 __all__ = ["as_csv"]
 
@@ -26,18 +26,18 @@ def as_csv(found: QaFinding) -> str:
     for attempt in found.attempts:
         run = attempt.run
         started = datetime.fromtimestamp(run.started_utc_s, UTC).strftime("%Y-%m-%d %H:%M:%S")
-        told = [run.unit, run.batch or "", run.model or "", run.run, started]
+        cells = [run.unit, run.batch or "", run.model or "", run.run, started]
         figures = [cell for name in names for cell in _cells(run.metrics.get(name))]
         judged = [run.outcome, _number(run.ambient_c), str(found.run_verdicts[run.run]), ""]
         judged.append("simulated hardware" if run.simulated else "real")
-        writer.writerow([*map(plain_cell, told), attempt.number, attempt.of, *judged, *figures])
+        writer.writerow([*map(plain_cell, cells), attempt.number, attempt.of, *judged, *figures])
     for item in found.sorted.left_out:
-        told = [item.unit, "", "", item.run]
-        writer.writerow([*map(plain_cell, told), *[""] * 6, plain_cell(item.why), *[""] * (1 + 2 * len(names))])
+        cells = [item.unit, "", "", item.run]
+        writer.writerow([*map(plain_cell, cells), *[""] * 6, plain_cell(item.why), *[""] * (1 + 2 * len(names))])
     return out.getvalue()
 
 
-def _cells(figure: Figure | None) -> tuple[str, str]:
+def _cells(figure: UnitFigure | None) -> tuple[str, str]:
     return ("", "") if figure is None else (_number(figure.value), _number(figure.u95))
 
 

@@ -7,22 +7,22 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from verifyrig.capability import Chart, Unanswered, are_equal, find_outliers, finite, over_reference_ambient
+from verifyrig.core.ambient import AMBIENT_CHANNELS
 from verifyrig.core.profile import Profile
-from verifyrig.core.room import ROOM_CHANNELS
 from verifyrig.core.trace import FloatArray
 from verifyrig.metrology.verdict import Verdict, worst
 from verifyrig.qa.charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of
-from verifyrig.qa.claims import Claim, claim_for
+from verifyrig.qa.claims import SampleClaim, claim_for
 from verifyrig.qa.shapes import (
     WINDOWS,
     Fingerprint,
-    Shape,
+    OddShape,
     find_shapes,
     fingerprint_of,
     fingerprint_stage,
     usual_fingerprint,
 )
-from verifyrig.qa.units import Attempt, Figure, Sorted, UnitRun, judge_figure, judge_unit, sort_out
+from verifyrig.qa.units import Attempt, Sorted, UnitFigure, UnitRun, judge_figure, judge_unit, sort_out
 
 __all__ = ["MetricFinding", "QaFinding", "find", "may_be_asked", "values_of"]
 
@@ -97,7 +97,7 @@ class QaFinding:
     metrics: Mapping[str, MetricFinding]
     unit_verdicts: Mapping[str, Verdict]
     run_verdicts: Mapping[str, Verdict]
-    shapes: tuple[Shape, ...]
+    shapes: tuple[OddShape, ...]
     fingerprints: Mapping[str, Fingerprint]
     usual_fingerprint: Fingerprint | None
     verdict: Verdict
@@ -111,50 +111,54 @@ class QaFinding:
 
 def find(runs: Sequence[UnitRun], profile: Profile) -> QaFinding:
     """Return the findings; runs that cannot be compared are left out with their reasons, the rest is answered."""
-    told = sort_out(runs, profile)
-    stage = fingerprint_stage(told.counted)
-    names = _metric_names(told.counted, profile, stage)
+    sorted_runs = sort_out(runs, profile)
+    stage = fingerprint_stage(sorted_runs.counted)
+    names = _metric_names(sorted_runs.counted, profile, stage)
     alpha = _FALSE_ALARM / max(1, len(names))
-    metrics = {name: _find_metric(name, told, profile, alpha) for name in names}
-    judged = {attempt.run.run: judge_unit(attempt.run, profile) for attempt in told.attempts}
-    verdicts = {run.unit: judged[run.run] for run in told.deciding}
-    shapes = find_shapes(told.counted, stage) if stage is not None else []
+    metrics = {name: _find_metric(name, sorted_runs, profile, alpha) for name in names}
+    judged = {attempt.run.run: judge_unit(attempt.run, profile) for attempt in sorted_runs.attempts}
+    verdicts = {run.unit: judged[run.run] for run in sorted_runs.deciding}
+    shapes = find_shapes(sorted_runs.counted, stage) if stage is not None else []
     odd = {shape.run for shape in shapes} | {run for metric in metrics.values() for run in metric.outliers}
     return QaFinding(
         profile=profile,
-        sorted=told,
+        sorted=sorted_runs,
         metrics=metrics,
         unit_verdicts=verdicts,
         run_verdicts=judged,
         shapes=tuple(shapes),
-        fingerprints={r.run: fingerprint_of(r, stage) for r in told.counted if stage is not None and r.run in odd},
-        usual_fingerprint=usual_fingerprint(told.counted, stage) if stage is not None else None,
-        verdict=_batch_verdict(told, metrics, verdicts),
-        notes=tuple(_batch_notes(told, profile)),
+        fingerprints={
+            r.run: fingerprint_of(r, stage) for r in sorted_runs.counted if stage is not None and r.run in odd
+        },
+        usual_fingerprint=usual_fingerprint(sorted_runs.counted, stage) if stage is not None else None,
+        verdict=_batch_verdict(sorted_runs, metrics, verdicts),
+        notes=tuple(_batch_notes(sorted_runs, profile)),
     )
 
 
-def _batch_verdict(told: Sorted, metrics: Mapping[str, MetricFinding], verdicts: Mapping[str, Verdict]) -> Verdict:
+def _batch_verdict(
+    sorted_runs: Sorted, metrics: Mapping[str, MetricFinding], verdicts: Mapping[str, Verdict]
+) -> Verdict:
     judged = [finding.verdict for finding in metrics.values() if finding.has_limit]
-    unseen = [Verdict.NOT_MEASURED] if told.without_run else []
+    unseen = [Verdict.NOT_MEASURED] if sorted_runs.without_run else []
     return worst([*judged, *verdicts.values(), *unseen])
 
 
-def _batch_notes(told: Sorted, profile: Profile) -> list[str]:
+def _batch_notes(sorted_runs: Sorted, profile: Profile) -> list[str]:
     notes = []
-    if not told.attempts:
+    if not sorted_runs.attempts:
         notes.append("no comparable run was found, so nothing is measured")
     if not profile.thresholds:
         notes.append(f"{profile.name} has no thresholds, so nothing is judged")
-    if told.without_run:
-        notes.append("no comparable run of " + ", ".join(told.without_run))
-    repeated = [attempt.run.unit for attempt in told.attempts if attempt.last and attempt.of > 1]
+    if sorted_runs.without_run:
+        notes.append("no comparable run of " + ", ".join(sorted_runs.without_run))
+    repeated = [attempt.run.unit for attempt in sorted_runs.attempts if attempt.last and attempt.of > 1]
     if repeated:
         notes.append(
             "measured more than once: " + ", ".join(repeated) + "; the last attempt decides on the unit, the first "
             "that went to its end counts in the statistics"
         )
-    models = sorted({run.model for run in told.counted if run.model})
+    models = sorted({run.model for run in sorted_runs.counted if run.model})
     if len(models) > 1:
         notes.append("several models (" + ", ".join(models) + "): the spread holds their difference too")
     return notes
@@ -186,19 +190,19 @@ def _limits(name: str, profile: Profile) -> tuple[float | None, float | None]:
 def may_be_asked(profile: Profile) -> Callable[[str], bool]:
     """Return what tells whether QA against this profile may look at a metric of a given name."""
     judged = {threshold.metric for threshold in profile.thresholds}
-    telling = (*WINDOWS, "die_temp_c.rise", "package_power_w.mean")
-    return lambda name: name in judged or name.partition(".")[2] in telling
+    shown = (*WINDOWS, "die_temp_c.rise", "package_power_w.mean")
+    return lambda name: name in judged or name.partition(".")[2] in shown
 
 
-def _find_metric(name: str, told: Sorted, profile: Profile, alpha: float) -> MetricFinding:
+def _find_metric(name: str, sorted_runs: Sorted, profile: Profile, alpha: float) -> MetricFinding:
     minimum, maximum = _limits(name, profile)
-    runs = told.counted
+    runs = sorted_runs.counted
     figures = [run.metrics.get(name) for run in runs]
     values, moved = values_of(runs, name, profile)
     sample = finite(values)
     notes = ["as in a room of the profile's reference ambient"] if moved else []
     claim = claim_for(sample, minimum, maximum, count=_is_count(figures))
-    verdict, why = _verdict(_unit_verdict(name, told, minimum, maximum), claim)
+    verdict, why = _verdict(_unit_verdict(name, sorted_runs, minimum, maximum), claim)
     outliers = find_outliers(values, alpha=alpha)
     chart = chart_over_time(values, runs)
     return MetricFinding(
@@ -230,11 +234,11 @@ def values_of(runs: Sequence[UnitRun], name: str, profile: Profile) -> tuple[lis
     """
     figures = [run.metrics.get(name) for run in runs]
     values = [_number(figure) for figure in figures]
-    rooms = [run.ambient_c for run in runs]
+    ambients = [run.ambient_c for run in runs]
     unit = next((figure.unit for figure in figures if figure is not None), "")
-    if unit != "°C" or name.split(".")[1] in ROOM_CHANNELS or None in rooms:
+    if unit != "°C" or name.split(".")[1] in AMBIENT_CHANNELS or None in ambients:
         return values, False
-    return over_reference_ambient(values, rooms, profile.reference_ambient_c), True
+    return over_reference_ambient(values, ambients, profile.reference_ambient_c), True
 
 
 def _sd(sample: FloatArray) -> float | None:
@@ -243,24 +247,24 @@ def _sd(sample: FloatArray) -> float | None:
     return 0.0 if are_equal(sample) else float((sample - sample[0]).std(ddof=1))
 
 
-def _number(figure: Figure | None) -> float | None:
+def _number(figure: UnitFigure | None) -> float | None:
     if figure is None or figure.value is None or not math.isfinite(figure.value):
         return None
     return figure.value
 
 
-def _is_count(figures: Sequence[Figure | None]) -> bool:
+def _is_count(figures: Sequence[UnitFigure | None]) -> bool:
     known = [figure for figure in figures if figure is not None and figure.value is not None]
     return bool(known) and all(figure.u95 == 0 for figure in known)
 
 
-def _unit_verdict(name: str, told: Sorted, minimum: float | None, maximum: float | None) -> Verdict:
+def _unit_verdict(name: str, sorted_runs: Sorted, minimum: float | None, maximum: float | None) -> Verdict:
     if minimum is None and maximum is None:
         return Verdict.NOT_MEASURED
-    return worst(judge_figure(run.metrics.get(name), minimum, maximum) for run in told.deciding)
+    return worst(judge_figure(run.metrics.get(name), minimum, maximum) for run in sorted_runs.deciding)
 
 
-def _verdict(units: Verdict, claim: Claim) -> tuple[Verdict, list[str]]:
+def _verdict(units: Verdict, claim: SampleClaim) -> tuple[Verdict, list[str]]:
     """Return the verdict on a metric: that of its units, conditional where what they prove of others falls short."""
     if not claim.has_limit:
         return units, []
@@ -271,7 +275,7 @@ def _verdict(units: Verdict, claim: Claim) -> tuple[Verdict, list[str]]:
     return units, []
 
 
-def _gaps(runs: Sequence[UnitRun], figures: Sequence[Figure | None]) -> list[str]:
+def _gaps(runs: Sequence[UnitRun], figures: Sequence[UnitFigure | None]) -> list[str]:
     missing = [run.unit for run, figure in zip(runs, figures, strict=True) if _number(figure) is None]
     if not missing or len(missing) == len(runs):
         return []

@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.metrology.verdict import Verdict, plain_word
 from verifyrig.qa.findings import QaFinding
-from verifyrig.qa.units import Attempt, LeftOut, judge_figure
+from verifyrig.qa.units import Attempt, ExcludedRun, judge_figure
 
 __all__ = ["as_junit"]
 
@@ -69,7 +69,7 @@ def _reasons(attempt: Attempt, found: QaFinding) -> list[str]:
     return lines
 
 
-def _skipped(item: LeftOut, profile: str) -> ElementTree.Element:
+def _skipped(item: ExcludedRun, profile: str) -> ElementTree.Element:
     case = ElementTree.Element(
         "testcase", classname=plain_line(profile), name=f"{plain_line(item.unit)} (run {plain_line(item.run)})"
     )

@@ -16,7 +16,15 @@ import numpy as np
 from verifyrig.capability.samples import FloatArray
 from verifyrig.qa.units import UnitRun
 
-__all__ = ["WINDOWS", "Fingerprint", "Shape", "find_shapes", "fingerprint_of", "fingerprint_stage", "usual_fingerprint"]
+__all__ = [
+    "WINDOWS",
+    "Fingerprint",
+    "OddShape",
+    "find_shapes",
+    "fingerprint_of",
+    "fingerprint_stage",
+    "usual_fingerprint",
+]
 
 # Steps of the impedance from the die outwards, K/W: to 5 s, 5 to 60 s, 60 to 600 s; NaN where unknown.
 Fingerprint = tuple[float, float, float]
@@ -33,7 +41,7 @@ _MAD_TO_SD = 1.4826
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shape:
+class OddShape:
     """A unit whose fingerprint differs from the batch's.
 
     Attributes:
@@ -69,7 +77,7 @@ def _has_value(run: UnitRun, name: str) -> bool:
     return figure is not None and figure.value is not None
 
 
-def find_shapes(runs: Sequence[UnitRun], stage: str | None = None) -> list[Shape]:
+def find_shapes(runs: Sequence[UnitRun], stage: str | None = None) -> list[OddShape]:
     """Return every unit and window that stands out; none where fewer than five units have a fingerprint.
 
     A step stands out where it differs from the median by more than a quarter, by more than four standard
@@ -83,7 +91,7 @@ def find_shapes(runs: Sequence[UnitRun], stage: str | None = None) -> list[Shape
         return []
     steps = np.array([fingerprint_of(run, stage) for run in runs])
     u95 = np.array([_uncertainties(run, stage) for run in runs])
-    found: list[Shape] = []
+    found: list[OddShape] = []
     for window in range(len(WINDOWS)):
         found += _notable(runs, steps[:, window], u95[:, window], window)
     order = {run.run: at for at, run in enumerate(runs)}
@@ -118,7 +126,7 @@ def _value(run: UnitRun, name: str) -> float:
     return math.nan if figure is None or figure.value is None else figure.value
 
 
-def _notable(runs: Sequence[UnitRun], steps: FloatArray, u95: FloatArray, window: int) -> list[Shape]:
+def _notable(runs: Sequence[UnitRun], steps: FloatArray, u95: FloatArray, window: int) -> list[OddShape]:
     known = steps[np.isfinite(steps)]
     if known.size < _FEWEST_UNITS:
         return []
@@ -132,7 +140,7 @@ def _notable(runs: Sequence[UnitRun], steps: FloatArray, u95: FloatArray, window
     return [_shape(runs[at], window, float(steps[at] / middle)) for at in hits]
 
 
-def _shape(run: UnitRun, window: int, ratio: float) -> Shape:
+def _shape(run: UnitRun, window: int, ratio: float) -> OddShape:
     way = "up" if ratio > 1 else "down"
     what = f"{_NAMES[window]} window {abs(ratio - 1):.0%} {way}: {_PARTS[window]}"
-    return Shape(run=run.run, unit=run.unit, window=window + 1, ratio=ratio, what=what)
+    return OddShape(run=run.run, unit=run.unit, window=window + 1, ratio=ratio, what=what)

@@ -10,7 +10,7 @@ from verifyrig.core.plain_text import plain_line
 from verifyrig.metrology.verdict import plain_word, shape
 from verifyrig.qa.findings import MetricFinding, QaFinding
 from verifyrig.qa.shapes import Fingerprint
-from verifyrig.qa.units import Attempt, Figure, judge_figure
+from verifyrig.qa.units import Attempt, UnitFigure, judge_figure
 
 __all__ = ["limit_words", "lines_of", "standing_out", "table"]
 
@@ -52,7 +52,7 @@ def _unit_row(attempt: Attempt, limited: Sequence[MetricFinding], found: QaFindi
     ]
 
 
-def _cell(figure: Figure | None, metric: MetricFinding) -> str:
+def _cell(figure: UnitFigure | None, metric: MetricFinding) -> str:
     mark = shape(judge_figure(figure, metric.minimum, metric.maximum))
     value = "none" if figure is None or figure.value is None else f"{figure.value:.4g}"
     return f"{mark} {value}"
@@ -105,15 +105,15 @@ def _number(value: float | None, digits: int = 4) -> str:
 
 def standing_out(found: QaFinding) -> list[tuple[str, str, str]]:
     """Return unit, run and words for every run that stands out, in order of time; the fingerprint first."""
-    told: dict[str, list[str]] = {}
+    oddities: dict[str, list[str]] = {}
     for one in found.shapes:
-        told.setdefault(one.run, []).append(one.what)
+        oddities.setdefault(one.run, []).append(one.what)
     for run in dict.fromkeys(run for metric in found.metrics.values() for run in metric.outliers):
         names = [name for name, metric in found.metrics.items() if run in metric.outliers]
-        told.setdefault(run, []).append("unlike the others in " + ", ".join(names))
-    runs = [attempt.run for attempt in found.attempts if attempt.run.run in told]
+        oddities.setdefault(run, []).append("unlike the others in " + ", ".join(names))
+    runs = [attempt.run for attempt in found.attempts if attempt.run.run in oddities]
     runs.sort(key=lambda run: (run.started_utc_s, run.run))
-    return [(run.unit, run.run, "; ".join([*told[run.run], *_fingerprint(found, run.run)])) for run in runs]
+    return [(run.unit, run.run, "; ".join([*oddities[run.run], *_fingerprint(found, run.run)])) for run in runs]
 
 
 def _fingerprint(found: QaFinding, run: str) -> list[str]:

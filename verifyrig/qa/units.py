@@ -14,11 +14,11 @@ from verifyrig.core.profile import Profile
 from verifyrig.metrology.run_verdict import figure_verdict, run_verdict
 from verifyrig.metrology.verdict import Verdict
 
-__all__ = ["Attempt", "Figure", "LeftOut", "Sorted", "UnitRun", "judge_figure", "judge_unit", "sort_out"]
+__all__ = ["Attempt", "ExcludedRun", "Sorted", "UnitFigure", "UnitRun", "judge_figure", "judge_unit", "sort_out"]
 
 # A room this far from the others' middle changes fan speed and leakage, so that not even the rise is the same any
 # more (common practice, no source: nearer than 3 K is called equal, and benches of one shop lie within 18 to 27 °C).
-ROOM_RANGE_K = 6.0
+AMBIENT_RANGE_K = 6.0
 # States that a gauge study changes from run to run; they make no run unlike the others.
 _REPEATED_ON_PURPOSE = ("remount", "repeat", "person")
 _ENDED_BY_PEOPLE: dict[str, str] = {
@@ -31,7 +31,7 @@ _ENDED_BY_PEOPLE: dict[str, str] = {
 }
 
 
-class Figure(NamedTuple):
+class UnitFigure(NamedTuple):
     """One metric of one run; a tuple, since there may be a million of them.
 
     Attributes:
@@ -68,7 +68,7 @@ class UnitRun:
 
     run: str
     unit: str
-    metrics: Mapping[str, Figure]
+    metrics: Mapping[str, UnitFigure]
     batch: str | None = None
     model: str | None = None
     recipe: str | None = None
@@ -85,7 +85,7 @@ class UnitRun:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LeftOut:
+class ExcludedRun:
     """A run that does not count, and why; `broken` where its record is altered or damaged."""
 
     run: str
@@ -122,7 +122,7 @@ class Sorted:
     """
 
     attempts: tuple[Attempt, ...]
-    left_out: tuple[LeftOut, ...]
+    left_out: tuple[ExcludedRun, ...]
     without_run: tuple[str, ...]
 
     @property
@@ -140,10 +140,10 @@ class Sorted:
 def sort_out(runs: Iterable[UnitRun], profile: Profile) -> Sorted:
     """Tell comparable runs from others, each of those with its reason."""
     every = sorted(runs, key=_by_time)
-    left_out: list[LeftOut] = []
+    left_out: list[ExcludedRun] = []
     kept = _keep(every, [_own_reason(run, profile) for run in every], left_out)
     kept = _keep(kept, _later_broken(kept, every), left_out)
-    for condition in (_other_versions, _other_states, _other_rooms):
+    for condition in (_other_versions, _other_states, _other_ambients):
         kept = _keep(kept, condition(kept), left_out)
     units: dict[str, list[UnitRun]] = {}
     for run in kept:
@@ -161,10 +161,10 @@ def _by_time(run: UnitRun) -> tuple[float, str]:
     return run.started_utc_s, run.run
 
 
-def _keep(runs: Sequence[UnitRun], reasons: Sequence[str], left_out: list[LeftOut]) -> list[UnitRun]:
+def _keep(runs: Sequence[UnitRun], reasons: Sequence[str], left_out: list[ExcludedRun]) -> list[UnitRun]:
     """Return the runs without a reason; the others go to `left_out`."""
     pairs = list(zip(runs, reasons, strict=True))
-    left_out += [LeftOut(run=run.run, unit=run.unit, why=why, broken=run.broken) for run, why in pairs if why]
+    left_out += [ExcludedRun(run=run.run, unit=run.unit, why=why, broken=run.broken) for run, why in pairs if why]
     return [run for run, why in pairs if not why]
 
 
@@ -216,14 +216,14 @@ def _different_state(run: UnitRun, usual: Mapping[str, str]) -> str:
     return "; ".join(f"{key} is {run.states[key]}, of the others {usual[key]}" for key in differing)
 
 
-def _other_rooms(runs: Sequence[UnitRun]) -> list[str]:
+def _other_ambients(runs: Sequence[UnitRun]) -> list[str]:
     known = [run.ambient_c for run in runs if run.ambient_c is not None]
     if not known:
         return [""] * len(runs)
     middle_c = statistics.median(known)
     return [
         f"its room was {run.ambient_c:.1f} °C, {abs(run.ambient_c - middle_c):.1f} K from the others' {middle_c:.1f} °C"
-        if run.ambient_c is not None and abs(run.ambient_c - middle_c) > ROOM_RANGE_K
+        if run.ambient_c is not None and abs(run.ambient_c - middle_c) > AMBIENT_RANGE_K
         else ""
         for run in runs
     ]
@@ -238,7 +238,7 @@ def _attempts(runs: Sequence[UnitRun]) -> list[Attempt]:
     ]
 
 
-def judge_figure(figure: Figure | None, minimum: float | None, maximum: float | None) -> Verdict:
+def judge_figure(figure: UnitFigure | None, minimum: float | None, maximum: float | None) -> Verdict:
     """Return the guard-banded verdict on one figure; what may not pass is then not measured."""
     if figure is None:
         return Verdict.NOT_MEASURED

@@ -132,14 +132,14 @@ def ending_of(facts: Mapping[str, Any], *, sealed: bool, last_sample_utc_s: floa
         return _interrupted(kind, reason("went-dark"))
     if sealed:
         return _interrupted(CauseClass.UNKNOWN, reason("closed-without-ending"))
-    return _broke_off(facts, last_sample_utc_s, state)
+    return _interrupted_ending(facts, last_sample_utc_s, state)
 
 
 def _interrupted(kind: str, *why: Reason) -> Ending:
     return Ending(Outcome.INTERRUPTED, {"class": kind, "why": list(map(str, why))}, why)
 
 
-def _broke_off(facts: Mapping[str, Any], last_utc_s: float | None, state: SystemState) -> Ending:
+def _interrupted_ending(facts: Mapping[str, Any], last_utc_s: float | None, state: SystemState) -> Ending:
     keeper = facts.get("keeper")
     if not isinstance(keeper, dict) or not keeper.get("boot_id"):
         return _interrupted(CauseClass.UNKNOWN, reason("never-closed-no-keeper"))

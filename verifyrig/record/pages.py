@@ -35,14 +35,14 @@ class NotPlainError(Exception):
     """The file is laid out in a way that is not read here."""
 
 
-class Rows(NamedTuple):
+class TableRows(NamedTuple):
     """Some rows of the table in their order: row ids, shape (n,), and values, shape (n, columns), NaN for NULL."""
 
     ids: Ints
     values: FloatArray
 
 
-def read_rows(path: Path, root_page: int, columns: int) -> Iterator[Rows]:
+def read_rows(path: Path, root_page: int, columns: int) -> Iterator[TableRows]:
     """Yield the rows of the table whose tree begins at `root_page`, in order, some ten thousand at a time.
 
     Raises:
@@ -90,7 +90,7 @@ def _children(page: Bytes) -> list[int]:
     return [*children, int.from_bytes(raw[8:12], "big") - 1]
 
 
-def _rows_of(pages: Bytes, leaves: list[int], columns: int) -> Rows:
+def _rows_of(pages: Bytes, leaves: list[int], columns: int) -> TableRows:
     size = pages.shape[1]
     data = np.zeros(len(leaves) * size + _PAD, dtype=np.uint8)
     data[: len(leaves) * size].reshape(-1, size)[:] = pages[leaves]
@@ -102,7 +102,7 @@ def _rows_of(pages: Bytes, leaves: list[int], columns: int) -> Rows:
         raise NotPlainError("overflow pages, or a row of another length")
     if np.any(heads + payload > (cells // size + 1) * size):
         raise NotPlainError("a row that leaves its page")
-    return Rows(ids, _values(data, heads, payload, columns))
+    return TableRows(ids, _values(data, heads, payload, columns))
 
 
 def _cells(data: Bytes, pages: int, size: int) -> Ints:

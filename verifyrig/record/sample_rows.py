@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 
 from verifyrig.core.trace import FloatArray
-from verifyrig.record.pages import NotPlainError, Rows, read_rows
+from verifyrig.record.pages import NotPlainError, TableRows, read_rows
 from verifyrig.record.schema import is_one_file
 
 _ROWS_AT_ONCE = 4096
 
 
-def sample_rows(connection: sqlite3.Connection, path: Path, columns: int) -> Iterator[Rows]:
+def sample_rows(connection: sqlite3.Connection, path: Path, columns: int) -> Iterator[TableRows]:
     """Yield the samples in order.
 
     Args:
@@ -40,11 +40,11 @@ def sample_rows(connection: sqlite3.Connection, path: Path, columns: int) -> Ite
     yield from _by_sql(connection, done)
 
 
-def _by_sql(connection: sqlite3.Connection, done: int) -> Iterator[Rows]:
+def _by_sql(connection: sqlite3.Connection, done: int) -> Iterator[TableRows]:
     cursor = connection.execute("SELECT rowid, * FROM sample ORDER BY rowid LIMIT -1 OFFSET ?", (done,))
     while rows := cursor.fetchmany(_ROWS_AT_ONCE):
         numbers = _as_numbers(rows)
-        yield Rows(numbers[:, 0].astype(np.int64), np.ascontiguousarray(numbers[:, 1:]))
+        yield TableRows(numbers[:, 0].astype(np.int64), np.ascontiguousarray(numbers[:, 1:]))
 
 
 def _as_numbers(rows: Sequence[Sequence[Any]]) -> FloatArray:

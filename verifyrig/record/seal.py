@@ -88,12 +88,12 @@ class SampleChain:
         marks = row_marks(plain).astype("<u8")
         done = 0
         while done < len(plain):
-            room = BLOCK_ROWS - self.rows % BLOCK_ROWS
-            if room == BLOCK_ROWS:
+            space = BLOCK_ROWS - self.rows % BLOCK_ROWS
+            if space == BLOCK_ROWS:
                 self._marks.clear()
-            part = plain[done : done + room]
+            part = plain[done : done + space]
             self._hash.update(part.tobytes())
-            self._marks.append(marks[done : done + room].tobytes())
+            self._marks.append(marks[done : done + space].tobytes())
             self.rows += len(part)
             done += len(part)
             yield self._seal_row()

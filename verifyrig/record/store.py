@@ -51,7 +51,7 @@ class Store:
         self._open_qualities: dict[str, tuple[int, tuple[Any, ...]]] = {}
         self._waiting: list[SampleRow] = []
         self._sealed: set[tuple[str, int]] = set()
-        with telling(path):
+        with record_errors(path):
             _make_file(path)
             self._connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
             try:
@@ -84,7 +84,7 @@ class Store:
 
     def take_log_in(self) -> None:
         """Move what was committed from the log into the file itself."""
-        with telling(self.path):
+        with record_errors(self.path):
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
 
     # Each of the following is called between `commit`'s begin and end.
@@ -138,7 +138,7 @@ class Store:
 
     def commit(self, changes: Sequence[Change]) -> None:
         """Put the changes on the medium as one transaction; raise `RecordError` where that fails."""
-        with telling(self.path):
+        with record_errors(self.path):
             self._check_place()
             self._connection.execute("BEGIN IMMEDIATE")
             try:
@@ -185,7 +185,7 @@ class Store:
         rows = self._chain.rows
         whole = SealRow(RECORD_PART, 0, min(rows, 1), rows, digest, b"")
         self.commit([lambda: self._put_seal([whole, SealRow(FILE_PART, 0, 0, 0, UNSTAMPED, b"")])])
-        with telling(self.path):
+        with record_errors(self.path):
             alone = self._leave_one_file()
             self._connection.close()
             if alone:
@@ -211,7 +211,7 @@ class Store:
 
         SQLite takes the log in when the last connection closes; one that may only read cannot.
         """
-        with telling(self.path):
+        with record_errors(self.path):
             reader = sqlite3.connect(f"{self.path.absolute().as_uri()}?mode=ro", uri=True)
             try:
                 reader.execute("SELECT count(*) FROM run").fetchone()
@@ -235,7 +235,7 @@ class Store:
 
 
 @contextlib.contextmanager
-def telling(path: Path) -> Iterator[None]:
+def record_errors(path: Path) -> Iterator[None]:
     """Turn errors of the disk and of SQLite into one that says what happened and how to mend it."""
     try:
         yield

@@ -12,17 +12,17 @@ from verifyrig.report.inputs import RunInput
 from verifyrig.report.labels import LETTER_WIDTH, LINE_HEIGHT, Box, free_place, line_points
 from verifyrig.report.limits import Limit, lines_of
 from verifyrig.report.plot import NARROW, WIDE, Laid, Size
-from verifyrig.report.reduce import Piece
-from verifyrig.report.story import Story, story_of
-from verifyrig.report.timeline import load_edge_s, load_end_s
+from verifyrig.report.reduce import LinePiece
+from verifyrig.report.story import RunStory, story_of
+from verifyrig.report.timeline import load_end_s, load_start_s
 from verifyrig.report.wording import Words
 
 _LIMIT_WORDS = {"trip": "trip limit {value}", "accepted": "accepted up to {value}", "gate": "no load above {value}"}
 _LIMIT_DASHES = {"trip": "none", "accepted": "2 3", "gate": "10 3 2 3"}
 _END_WORDS = {
-    Story.DARK: "went dark here",
-    Story.TRIPPED: "load ended here",
-    Story.GATE: "load refused here",
+    RunStory.DARK: "went dark here",
+    RunStory.TRIPPED: "load ended here",
+    RunStory.GATE: "load refused here",
 }
 
 
@@ -32,7 +32,7 @@ class _Drawing:
 
     laid: Sequence[Laid]
     values: Sequence[plot.FloatArray]
-    pieces: Sequence[list[Piece]]
+    pieces: Sequence[list[LinePiece]]
     limits: Sequence[Limit]
     levels: Sequence[float]
     x: svg.Scale
@@ -70,7 +70,7 @@ def before_after(
 def _drawing(
     laid: Sequence[Laid],
     values: Sequence[plot.FloatArray],
-    fine: Sequence[list[Piece]],
+    fine: Sequence[list[LinePiece]],
     limits: Sequence[Limit],
     size: Size,
     words: Words,
@@ -188,8 +188,8 @@ def _end_marks_and_words(drawing: _Drawing, taken: list[Box]) -> str:
 
 def _end_point(laid: Laid, values: plot.FloatArray) -> tuple[float, float]:
     """Where the run's word stands: at the moment that ended its load early, else at its last reading."""
-    if story_of(laid.run) in (Story.TRIPPED, Story.GATE):
-        end_s = load_end_s(laid.run.trace) - load_edge_s(laid.run.trace)
+    if story_of(laid.run) in (RunStory.TRIPPED, RunStory.GATE):
+        end_s = load_end_s(laid.run.trace) - load_start_s(laid.run.trace)
         known = np.flatnonzero(np.isfinite(values))
         nearest = known[int(np.argmin(np.abs(laid.t_s[known] - end_s)))]
         return float(laid.t_s[nearest]), float(values[nearest])

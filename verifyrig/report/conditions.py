@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
-from verifyrig.analysis.room import room_of_run
+from verifyrig.analysis.ambient import ambient_of_run
+from verifyrig.core.ambient import TYPED
 from verifyrig.core.channels import base_name, number_of
-from verifyrig.core.room import TYPED
 from verifyrig.report.done import plain
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import channel_label
@@ -55,7 +55,7 @@ def condition_rows(report: ReportInput, words: Words) -> list[ConditionRow]:
     runs = [run for run in (report.before_run, report.after_run) if run is not None]
     rows = [
         ConditionRow(words.t("day and time"), [words.moment(run.started_utc_s) for run in runs]),
-        ConditionRow(words.t("room"), [_room(run, words) for run in runs]),
+        ConditionRow(words.t("room"), [_ambient(run, words) for run in runs]),
         ConditionRow(words.t("plan"), [_plan(run, words) for run in runs]),
         ConditionRow(words.t("recipe"), [str(run.summary.get("recipe") or "–")[:16] for run in runs]),
         ConditionRow(words.t("sampling"), [_sampling(run, words) for run in runs]),
@@ -90,17 +90,17 @@ def _machine_value(machine: Mapping[str, Any], key: str, words: Words) -> str:
     return plain(value, words)
 
 
-def _room(run: RunInput, words: Words) -> str:
-    room = room_of_run(run.trace)
-    if room is None:
+def _ambient(run: RunInput, words: Words) -> str:
+    ambient = ambient_of_run(run.trace)
+    if ambient is None:
         return words.t("not measured")
-    source = words.t("typed in by the operator") if room.source == TYPED else channel_label(room.source, words)
-    return f"{words.temperature(room.value_c, room.u95_k)} ({source})"
+    source = words.t("typed in by the operator") if ambient.source == TYPED else channel_label(ambient.source, words)
+    return f"{words.temperature(ambient.value_c, ambient.u95_k)} ({source})"
 
 
 def _plan(run: RunInput, words: Words) -> str:
     profile = run.trace.profile
-    return words.t("no profile") if profile is None else f"{words.retold(profile.title)} ({profile.name})"
+    return words.t("no profile") if profile is None else f"{words.translated(profile.title)} ({profile.name})"
 
 
 def _sampling(run: RunInput, words: Words) -> str:

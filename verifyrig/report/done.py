@@ -14,7 +14,7 @@ from verifyrig.report.choose import runs_since_last_change
 from verifyrig.report.fitness import open_point
 from verifyrig.report.inputs import Entry, ReportInput, RunInput
 from verifyrig.report.names import metric_label, metric_parts, stage_label
-from verifyrig.report.reasons import told
+from verifyrig.report.reasons import reason_text
 from verifyrig.report.wording import Words
 
 _CODED = re.compile(r"[a-z]+(?:-[a-z]+)+")
@@ -28,7 +28,7 @@ class Done(NamedTuple):
     facts: list[tuple[str, str]]
 
 
-class Part(NamedTuple):
+class HandledPart(NamedTuple):
     """One part that stays in the machine, or was tried in it."""
 
     name: str
@@ -123,14 +123,14 @@ def plain(value: Any, words: Words) -> str:
     return coded(str(value), words)
 
 
-def parts_of(report: ReportInput, words: Words) -> list[Part]:
+def parts_of(report: ReportInput, words: Words) -> list[HandledPart]:
     """Return every part that a change names."""
     changes = report.job.of_kind("change") if report.job is not None else ()
     ends = dict(report.job.warranties) if report.job is not None else {}
     return [_part(entry, words, ends) for entry in changes if entry.detail.get("part")]
 
 
-def _part(entry: Entry, words: Words, ends: Mapping[str, str]) -> Part:
+def _part(entry: Entry, words: Words, ends: Mapping[str, str]) -> HandledPart:
     detail = entry.detail
     months = detail.get("warranty_months")
     warranty = words.t("none noted")
@@ -138,7 +138,7 @@ def _part(entry: Entry, words: Words, ends: Mapping[str, str]) -> Part:
         warranty = words.n("{count} month", "{count} months", months)
         until = ends.get(str(detail["part"])) if entry.what == "part-replaced" else None
         warranty += ", " + (words.t("until {day}", day=words.day(until)) if until else words.t("from the pickup on"))
-    return Part(
+    return HandledPart(
         str(detail["part"]),
         plain(detail.get("lot") or "–", words),
         plain(detail.get("price") or "–", words),
@@ -161,7 +161,7 @@ def not_tested(report: ReportInput, words: Words) -> list[str]:
     run = report.after_run or report.before_run
     if run is not None:
         said += _stages_left_out(run, words)
-        said += _disturbed_rests(run, words) + _targets_not_held(run, words)
+        said += _disturbed_idle_stages(run, words) + _targets_not_held(run, words)
         said += _thresholds_without_figure(run, words)
     said += rarely(report, words) + _wrong_results_bound(report, words)
     works = {
@@ -230,7 +230,7 @@ def _stages_left_out(run: RunInput, words: Words) -> list[str]:
     return [words.t("These parts of the plan were not run: {stages}.", stages=names)]
 
 
-def _disturbed_rests(run: RunInput, words: Words) -> list[str]:
+def _disturbed_idle_stages(run: RunInput, words: Words) -> list[str]:
     found = [event.detail for event in run.trace.events if event.kind == "rest-disturbed"]
     return [
         words.t(
@@ -253,7 +253,7 @@ def _targets_not_held(run: RunInput, words: Words) -> list[str]:
         words.t(
             "The power or temperature that was to be held in {stage}: {why}.",
             stage=stage_label(stage.name, words),
-            why=told(reason, words),
+            why=reason_text(reason, words),
         )
         for reason, t_s in why.items()
         for stage in run.trace.stages

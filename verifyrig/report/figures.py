@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, NamedTuple
 
-from verifyrig.report import fingerprint, heat_path, strips, tables
+from verifyrig.report import fingerprint, strips, tables, thermal_path
 from verifyrig.report.before_after import before_after
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.names import channel_label, stage_label
@@ -23,7 +23,7 @@ class KeySide(NamedTuple):
     note: str
 
 
-class Table(NamedTuple):
+class PictureTable(NamedTuple):
     """The numbers of a picture."""
 
     head: list[str]
@@ -42,7 +42,7 @@ class MainPicture:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
+class Picture:
     """A further picture; `svg` is markup."""
 
     ident: str
@@ -50,7 +50,7 @@ class Figure:
     svg: Any
     caption: str
     key: list[KeySide] = field(default_factory=list)
-    table: Table | None = None
+    table: PictureTable | None = None
     tall: bool = False
 
 
@@ -94,16 +94,16 @@ def main_picture(report: ReportInput, channel: str, finding: Finding, words: Wor
     return MainPicture(svg=Markup(drawn), key=_key(report, words), caption=caption, what=what, rows=rows)
 
 
-def further_figures(report: ReportInput, words: Words) -> list[Figure]:
+def further_figures(report: ReportInput, words: Words) -> list[Picture]:
     """Return the pictures behind the first page, those that there is something to draw for."""
     found = (_path_figure(report, words), _print_figure(report, words), _strip_figure(report, words))
     return [figure for figure in found if figure is not None]
 
 
-def _path_figure(report: ReportInput, words: Words) -> Figure | None:
+def _path_figure(report: ReportInput, words: Words) -> Picture | None:
     from markupsafe import Markup
 
-    found = heat_path.paths(report.before_run, report.after_run)
+    found = thermal_path.paths(report.before_run, report.after_run)
     if not found:
         return None
     heading = words.t("The path of the heat")
@@ -111,7 +111,7 @@ def _path_figure(report: ReportInput, words: Words) -> Figure | None:
         "From the room to the processor in stage “{stage}”: the larger the step, the harder the heat passes there.",
         stage=stage_label(found[0].stage, words),
     )
-    drawn = heat_path.heat_path(
+    drawn = thermal_path.thermal_path(
         found, words, ident="path", title=heading, desc=caption + " " + _largest_steps(found, words)
     )
     head = [words.t("place"), *(words.t(path.side.word) for path in found)]
@@ -119,13 +119,13 @@ def _path_figure(report: ReportInput, words: Words) -> Figure | None:
         [words.t(station.place), *(_temp(path.stations[index].temp_c, words) for path in found)]
         for index, station in enumerate(found[0].stations)
     ]
-    return Figure(
+    return Picture(
         ident="path-figure",
         heading=heading,
         svg=Markup(drawn),
         caption=caption,
         key=_key(report, words),
-        table=Table(head, rows),
+        table=PictureTable(head, rows),
     )
 
 
@@ -133,7 +133,7 @@ def _temp(temp_c: float | None, words: Words) -> str:
     return words.t("not measured") if temp_c is None else words.temperature(temp_c)
 
 
-def _largest_steps(found: list[heat_path.Path], words: Words) -> str:
+def _largest_steps(found: list[thermal_path.Path], words: Words) -> str:
     said = []
     for path in found:
         known = [station for station in path.stations if station.temp_c is not None]
@@ -151,7 +151,7 @@ def _largest_steps(found: list[heat_path.Path], words: Words) -> str:
     return " ".join(said)
 
 
-def _print_figure(report: ReportInput, words: Words) -> Figure | None:
+def _print_figure(report: ReportInput, words: Words) -> Picture | None:
     from markupsafe import Markup
 
     found = fingerprint.prints(report.before_run, report.after_run)
@@ -185,13 +185,13 @@ def _print_figure(report: ReportInput, words: Words) -> Figure | None:
     ]
     desc = caption + " " + " ".join("; ".join(row) + "." for row in rows)
     drawn = fingerprint.fingerprint(found, words, ident="print", title=heading, desc=desc)
-    return Figure(
+    return Picture(
         ident="print-figure",
         heading=heading,
         svg=Markup(drawn),
         caption=caption,
         key=_key(report, words),
-        table=Table(head, rows),
+        table=PictureTable(head, rows),
     )
 
 
@@ -200,7 +200,7 @@ def _usual(index: int, words: Words) -> str:
     return f"{words.number(low, 2)}–{words.number(high, 2)}\u202fK/W"
 
 
-def _strip_figure(report: ReportInput, words: Words) -> Figure | None:
+def _strip_figure(report: ReportInput, words: Words) -> Picture | None:
     from markupsafe import Markup
 
     channels = strips.strip_channels(report.before_run, report.after_run)
@@ -212,9 +212,9 @@ def _strip_figure(report: ReportInput, words: Words) -> Figure | None:
     if not drawn:
         return None
     head = [words.t("what"), *(words.t(side.word) for side in key_sides(report))]
-    return Figure(
+    return Picture(
         ident="strip-figure", heading=heading, svg=Markup(drawn), caption=caption, key=_key(report, words),
-        table=Table(head, rows), tall=True,
+        table=PictureTable(head, rows), tall=True,
     )  # fmt: skip
 
 

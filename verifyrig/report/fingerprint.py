@@ -119,30 +119,30 @@ def _drawn(found: Sequence[Print], size: Size, words: Words) -> str:
             svg.text(words.number(tick, places), size.left - 6, y(tick) + 4.5, text_anchor="end", fill=svg.MUTED)
         )
     parts.append(svg.text("K/W", size.left - 6, size.top - 8, text_anchor="end", fill=svg.MUTED))
-    room = (size.inner_right - size.left) / len(WINDOWS)
-    parts += [_window(found, index, size.left + room * index, room, y, size, words) for index in range(len(WINDOWS))]
+    pitch = (size.inner_right - size.left) / len(WINDOWS)
+    parts += [_window(found, index, size.left + pitch * index, pitch, y, size, words) for index in range(len(WINDOWS))]
     return "".join(parts)
 
 
 def _window(
-    found: Sequence[Print], index: int, left: float, room: float, y: svg.Scale, size: Size, words: Words
+    found: Sequence[Print], index: int, left: float, pitch: float, y: svg.Scale, size: Size, words: Words
 ) -> str:
-    parts = [] if found[0].on_card else _usual_band(index, left, room, y, words)
+    parts = [] if found[0].on_card else _usual_band(index, left, pitch, y, words)
     parts.append(
-        svg.text(words.t(WINDOWS[index][0]), left + room / 2, size.inner_bottom + 18, text_anchor="middle",
+        svg.text(words.t(WINDOWS[index][0]), left + pitch / 2, size.inner_bottom + 18, text_anchor="middle",
                  fill=svg.INK)
     )  # fmt: skip
-    width = min(46.0, (room - 24) / len(found))
+    width = min(46.0, (pitch - 24) / len(found))
     for place, one in enumerate(found):
-        at = left + room / 2 + (place - len(found) / 2) * (width + 4) + 2
+        at = left + pitch / 2 + (place - len(found) / 2) * (width + 4) + 2
         parts.append(_bar(one.side, one.windows[index], at, width, y, words))
     return "".join(parts)
 
 
-def _usual_band(index: int, left: float, room: float, y: svg.Scale, words: Words) -> list[str]:
+def _usual_band(index: int, left: float, pitch: float, y: svg.Scale, words: Words) -> list[str]:
     low, high = NORMAL_K_PER_W[index]
     band = svg.tag(
-        "rect", x=left + 4, y=y(high), width=room - 8, height=y(low) - y(high), fill=svg.INK,
+        "rect", x=left + 4, y=y(high), width=pitch - 8, height=y(low) - y(high), fill=svg.INK,
         fill_opacity="0.08", stroke=svg.RULE, stroke_dasharray="2 2", class_="normal",
     )  # fmt: skip
     if index > 0:

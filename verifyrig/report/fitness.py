@@ -8,28 +8,28 @@ from verifyrig.core.old_sentences import reasons_of_text
 from verifyrig.core.plain_text import plain_line
 from verifyrig.core.reason import Reason
 from verifyrig.jobs.dangers import BY_CODE
-from verifyrig.jobs.fitness_model import Code, Headline, Status, code_of
+from verifyrig.jobs.fitness_model import Code, FaultHeadline, Status, code_of
 from verifyrig.jobs.fitness_text import HEADLINE_WORDS, STATUS_WORDS
 from verifyrig.report.inputs import ReportInput
-from verifyrig.report.reasons import told, told_all
+from verifyrig.report.reasons import reason_text, reasons_text
 from verifyrig.report.wording import Words
 
 # A round shape leans towards good, a pointed one towards bad; filled is proven, hollow is not.
 _HEADLINE_SHAPES = {
-    Headline.FIXED: "disc",
-    Headline.BETTER: "ring",
-    Headline.NO_FAULT_SEEN: "ring",
-    Headline.NOT_FIXED: "triangle",
-    Headline.CAUSE_FOUND: "triangle",
-    Headline.NOT_JUDGED: "diamond",
+    FaultHeadline.FIXED: "disc",
+    FaultHeadline.BETTER: "ring",
+    FaultHeadline.NO_FAULT_SEEN: "ring",
+    FaultHeadline.NOT_FIXED: "triangle",
+    FaultHeadline.CAUSE_FOUND: "triangle",
+    FaultHeadline.NOT_JUDGED: "diamond",
 }
-_HEADLINE_TONES = {Headline.FIXED: "proven", Headline.NOT_FIXED: "fault", Headline.CAUSE_FOUND: "fault"}
+_HEADLINE_TONES = {FaultHeadline.FIXED: "proven", FaultHeadline.NOT_FIXED: "fault", FaultHeadline.CAUSE_FOUND: "fault"}
 _STATUS_TONES = {Status.FIT: "proven", Status.WATCH: "open"}
 _STATUS_SHAPES = {Status.FIT: "disc", Status.WATCH: "ring"}
 _MOST_REASONS, _LONGEST_REASON = 3, 300
 
 
-class Sign(NamedTuple):
+class FitnessSign(NamedTuple):
     """A word with its shape and its tone of colour."""
 
     word: str
@@ -44,21 +44,21 @@ class Draft(NamedTuple):
     why: str
 
 
-def headline_sign(report: ReportInput, words: Words) -> Sign:
+def headline_sign(report: ReportInput, words: Words) -> FitnessSign:
     """Return what the page says first: the danger that stands, else what the evidence says of the fault."""
     fitness = report.fitness
     if fitness.status is Status.UNSAFE:
-        return Sign(_capital(words.t(STATUS_WORDS[Status.UNSAFE])), "triangle", "fault")
+        return FitnessSign(_capital(words.t(STATUS_WORDS[Status.UNSAFE])), "triangle", "fault")
     headline = fitness.headline
     tone = _HEADLINE_TONES.get(headline, "open")
-    return Sign(words.t(HEADLINE_WORDS[headline]), _HEADLINE_SHAPES[headline], tone)
+    return FitnessSign(words.t(HEADLINE_WORDS[headline]), _HEADLINE_SHAPES[headline], tone)
 
 
-def status_sign(report: ReportInput, words: Words) -> Sign:
+def status_sign(report: ReportInput, words: Words) -> FitnessSign:
     """Return what the counter is told."""
     status = report.fitness.status
     word = words.t(STATUS_WORDS[status])
-    return Sign(word, _STATUS_SHAPES.get(status, "triangle"), _STATUS_TONES.get(status, "fault"))
+    return FitnessSign(word, _STATUS_SHAPES.get(status, "triangle"), _STATUS_TONES.get(status, "fault"))
 
 
 def draft_of(report: ReportInput, words: Words) -> Draft | None:
@@ -103,12 +103,12 @@ def _listed(reasons: list[Reason], words: Words) -> str:
 
 def clause(reason: Reason, words: Words) -> str:
     """Return a reason as a clause in the report's language."""
-    return told(reason, words)
+    return reason_text(reason, words)
 
 
 def open_point(point: Reason | str, words: Words) -> str:
     """Return what was open when a job was closed, as it was kept: a reason, or its sentence."""
-    return told_all(reasons_of_text(point), words) if isinstance(point, str) else clause(point, words)
+    return reasons_text(reasons_of_text(point), words) if isinstance(point, str) else clause(point, words)
 
 
 def _capital(text: str) -> str:

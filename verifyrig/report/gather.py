@@ -22,8 +22,7 @@ from verifyrig.report.inputs import Entry, JobFacts, Opinion, ReportInput, RunIn
 if TYPE_CHECKING:
     from verifyrig.core.trace import Trace
     from verifyrig.jobs.fault import Pair
-    from verifyrig.jobs.model import Entry as JobEntry
-    from verifyrig.jobs.model import Job, RunFacts
+    from verifyrig.jobs.model import Job, JobEntry, RunFacts
     from verifyrig.runs.post_mortem import PostMortem
 
 _LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".webp": "webp", ".svg": "svg+xml"}

@@ -32,7 +32,7 @@ COUNT = 3
 _VAGUE_K, _VAGUE_SHARE = 8.0, 0.3
 
 
-class Headline(NamedTuple):
+class HeadlineNumber(NamedTuple):
     """One of the three numbers; `before` and `after` are ready texts, None where there is no such run."""
 
     label: str
@@ -42,7 +42,7 @@ class Headline(NamedTuple):
     difference: str | None
 
 
-def headlines(report: ReportInput, words: Words) -> list[Headline]:
+def headlines(report: ReportInput, words: Words) -> list[HeadlineNumber]:
     """Return at most three numbers: under load where both runs have it, else one at rest and what load there is."""
     runs = [run for run in (report.before_run, report.after_run) if run is not None]
     if not runs:
@@ -51,12 +51,12 @@ def headlines(report: ReportInput, words: Words) -> list[Headline]:
 
 
 def _chosen(runs: Sequence[RunInput]) -> list[str]:
-    loads, rests = _stages(runs[-1], StageKind.LOAD), _stages(runs[-1], StageKind.IDLE)
+    loads, idles = _stages(runs[-1], StageKind.LOAD), _stages(runs[-1], StageKind.IDLE)
     names = _shared(runs, loads)
     if len(runs) == 1 or not names:
         # A run that was stopped at rest can be held against the other at rest only.
-        names = [*_shared(runs, rests)[:1], *_of_last(runs[-1], loads), *names]
-    return _one_a_group([*names, *_of_last(runs[-1], loads)]) or _one_a_group(_of_last(runs[-1], rests))
+        names = [*_shared(runs, idles)[:1], *_of_last(runs[-1], loads), *names]
+    return _one_a_group([*names, *_of_last(runs[-1], loads)]) or _one_a_group(_of_last(runs[-1], idles))
 
 
 def _stages(run: RunInput, kind: str) -> list[str]:
@@ -103,9 +103,9 @@ def _is_sharp(metric: Mapping[str, Any] | None) -> bool:
     return u95 <= (_VAGUE_K if metric.get("unit") in ("°C", "K") else _VAGUE_SHARE * abs(metric["value"]))
 
 
-def _headline(report: ReportInput, name: str, words: Words) -> Headline:
+def _headline(report: ReportInput, name: str, words: Words) -> HeadlineNumber:
     before, after = report.before_run, report.after_run
-    return Headline(
+    return HeadlineNumber(
         metric_label(name, words),
         stage_label(metric_parts(name)[0], words),
         None if before is None else _said(before, name, words),

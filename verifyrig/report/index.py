@@ -20,7 +20,7 @@ from verifyrig.report.wording import Words, words_of
 _HEAD_BYTES = 32_768
 
 
-class Line(NamedTuple):
+class JobLine(NamedTuple):
     """One job as the counter sees it; `links` are addresses relative to the page, with their words."""
 
     number: str
@@ -44,7 +44,7 @@ def write_index(bench: Bench) -> Path:
     return path
 
 
-def index_lines(bench: Bench, words: Words) -> list[Line]:
+def index_lines(bench: Bench, words: Words) -> list[JobLine]:
     """Return one line for each report, newest number first, and one for each job that has none yet."""
     lines = {}
     for path in sorted(bench.reports_dir.glob("*.html")):
@@ -64,7 +64,7 @@ def _head_of(path: Path) -> str:
         return ""
 
 
-def _line(bench: Bench, path: Path, marks: dict[str, str], words: Words) -> Line:
+def _line(bench: Bench, path: Path, marks: dict[str, str], words: Words) -> JobLine:
     links = [
         (path, words.t("report")),
         (_beside(path, "slip"), words.t("pickup slip")),
@@ -76,7 +76,7 @@ def _line(bench: Bench, path: Path, marks: dict[str, str], words: Words) -> Line
     releasable = marks.get("hand-over") == "yes" and not stale and not gone
     # Only where a machine would leave is every record read again.
     changed = releasable and _records_changed(bench, marks)
-    return Line(
+    return JobLine(
         marks.get("number", path.stem),
         marks.get("ticket", ""),
         marks.get("customer", ""),
@@ -146,5 +146,5 @@ def _state_of(path: Path) -> tuple[str, str]:
     return check.digest or "", check.integrity
 
 
-def _without_report(job: str, words: Words) -> Line:
-    return Line(job, "", "", words.t("no report yet"), False, words.t("no report yet"), False, [])
+def _without_report(job: str, words: Words) -> JobLine:
+    return JobLine(job, "", "", words.t("no report yet"), False, words.t("no report yet"), False, [])

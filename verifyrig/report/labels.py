@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.core.trace import FloatArray
-from verifyrig.report.reduce import Piece
+from verifyrig.report.reduce import LinePiece
 from verifyrig.report.svg import Scale
 
 # Width of a bold letter and height of a line at the pictures' 13 units, taken wide.
@@ -31,7 +31,7 @@ class Box(NamedTuple):
         )
 
 
-class Place(NamedTuple):
+class LabelPlace(NamedTuple):
     """Where a text is anchored (foot of its letters), and the ground that it takes."""
 
     x: float
@@ -40,7 +40,7 @@ class Place(NamedTuple):
     box: Box
 
 
-def line_points(pieces: Sequence[Piece], x: Scale, y: Scale) -> FloatArray:
+def line_points(pieces: Sequence[LinePiece], x: Scale, y: Scale) -> FloatArray:
     """Return points along a drawn line, no further apart than 3 units across, shape (n, 2)."""
     parts = []
     for piece in pieces:
@@ -51,7 +51,9 @@ def line_points(pieces: Sequence[Piece], x: Scale, y: Scale) -> FloatArray:
     return np.concatenate(parts) if parts else np.empty((0, 2))
 
 
-def free_place(point: tuple[float, float], text: str, bounds: Box, lines: FloatArray, taken: Sequence[Box]) -> Place:
+def free_place(
+    point: tuple[float, float], text: str, bounds: Box, lines: FloatArray, taken: Sequence[Box]
+) -> LabelPlace:
     """Return the place near `point` that hides least of the lines, shape (n, 2), and of the boxes taken."""
     candidates = [
         _place(point, side, offset, LETTER_WIDTH * len(text)) for offset in _OFFSETS for side in ("start", "end")
@@ -59,13 +61,13 @@ def free_place(point: tuple[float, float], text: str, bounds: Box, lines: FloatA
     return min(candidates, key=lambda place: _cost(place, point, bounds, lines, taken))
 
 
-def _place(point: tuple[float, float], anchor: str, offset: float, width: float) -> Place:
+def _place(point: tuple[float, float], anchor: str, offset: float, width: float) -> LabelPlace:
     x, y = point[0] + (8.0 if anchor == "start" else -8.0), point[1] + offset
     left = x if anchor == "start" else x - width
-    return Place(x, y, anchor, Box(left, y - LINE_HEIGHT + 3.0, left + width, y + 3.0))
+    return LabelPlace(x, y, anchor, Box(left, y - LINE_HEIGHT + 3.0, left + width, y + 3.0))
 
 
-def _cost(place: Place, point: tuple[float, float], bounds: Box, lines: FloatArray, taken: Sequence[Box]) -> float:
+def _cost(place: LabelPlace, point: tuple[float, float], bounds: Box, lines: FloatArray, taken: Sequence[Box]) -> float:
     box = place.box
     outside = max(0.0, bounds.left - box.left) + max(0.0, box.right - bounds.right)
     outside += max(0.0, bounds.top - box.top) + max(0.0, box.bottom - bounds.bottom)

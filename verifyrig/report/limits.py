@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from verifyrig.analysis.room import room_of_run
+from verifyrig.analysis.ambient import ambient_of_run
 from verifyrig.core.profile import TripLimit
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.names import metric_parts
@@ -40,8 +40,8 @@ def gate_maximum_c(run: RunInput, channel: str) -> float | None:
     plan = run.trace.profile.stage(stage.name) if stage is not None and run.trace.profile is not None else None
     if plan is None or plan.gate is None or plan.gate.channel != channel:
         return None
-    room = room_of_run(run.trace)
-    by_rise = None if plan.gate.max_rise_k is None or room is None else room.value_c + plan.gate.max_rise_k
+    ambient = ambient_of_run(run.trace)
+    by_rise = None if plan.gate.max_rise_k is None or ambient is None else ambient.value_c + plan.gate.max_rise_k
     return min((value for value in (plan.gate.max_c, by_rise) if value is not None), default=None)
 
 

@@ -16,7 +16,7 @@ from verifyrig.report.names import (
     metric_parts,
     stage_label,
 )
-from verifyrig.report.reasons import told_all
+from verifyrig.report.reasons import reasons_text
 from verifyrig.report.wording import Words
 
 
@@ -38,7 +38,7 @@ def metric_rows(report: ReportInput, words: Words) -> list[MetricRow]:
             stage_label(metric_parts(name)[0], words),
             metric_label(name, words),
             [share_or_text(name, run.metrics.get(name), words) for run in runs],
-            "; ".join(dict.fromkeys(filter(None, (told_all(run.notes.get(name, ()), words) for run in runs)))),
+            "; ".join(dict.fromkeys(filter(None, (reasons_text(run.notes.get(name, ()), words) for run in runs)))),
         )
         for name in names
     ]
@@ -60,7 +60,7 @@ def unmeasured_rows(report: ReportInput, words: Words) -> list[Unmeasured]:
         if run is not None and metric.get("value") is None:
             found.setdefault((metric_parts(name)[0], run.notes.get(name, ())), []).append(name)
     return [
-        Unmeasured(stage_label(stage, words), grouped_metrics(names, words), told_all(why, words))
+        Unmeasured(stage_label(stage, words), grouped_metrics(names, words), reasons_text(why, words))
         for (stage, why), names in found.items()
     ]
 

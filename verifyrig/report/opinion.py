@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from verifyrig.jobs.vocabulary import CAUSES
 from verifyrig.report.inputs import ReportInput
-from verifyrig.report.reasons import told
+from verifyrig.report.reasons import reason_text
 from verifyrig.report.wording import Words
 
 # A cause less probable than this is listed without its reasons: they would only crowd the others.
@@ -25,7 +25,7 @@ class SuspectRow(NamedTuple):
 
 def opinion_sentence(report: ReportInput, words: Words) -> str:
     """Return the sentence for the customer; empty where there is no opinion."""
-    return told(report.opinion.for_customer, words) if report.opinion is not None else ""
+    return reason_text(report.opinion.for_customer, words) if report.opinion is not None else ""
 
 
 def suspect_rows(report: ReportInput, words: Words) -> list[SuspectRow]:
@@ -38,8 +38,8 @@ def suspect_rows(report: ReportInput, words: Words) -> list[SuspectRow]:
             SuspectRow(
                 words.t(cause),
                 _probability(suspect.probability, words),
-                [told(reason, words) for reason in suspect.reasons_for if explained],
-                [told(reason, words) for reason in suspect.reasons_against if explained],
+                [reason_text(reason, words) for reason in suspect.reasons_for if explained],
+                [reason_text(reason, words) for reason in suspect.reasons_against if explained],
             )
         )
     return rows
@@ -54,4 +54,4 @@ def _probability(probability: float, words: Words) -> str:
 
 def substitution_lines(report: ReportInput, words: Words) -> list[str]:
     """Return what parts changed for known-good ones have shown."""
-    return [told(says, words) for says in (report.opinion.substitutions if report.opinion is not None else ())]
+    return [reason_text(says, words) for says in (report.opinion.substitutions if report.opinion is not None else ())]

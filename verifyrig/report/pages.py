@@ -21,14 +21,14 @@ from verifyrig.report.names import channel_label
 from verifyrig.report.opinion import opinion_sentence, substitution_lines, suspect_rows
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
 from verifyrig.report.proof import proof_of
-from verifyrig.report.reasons import told
+from verifyrig.report.reasons import reason_text
 from verifyrig.report.required import required_items
 from verifyrig.report.wording import Words
 
 _MOST_CAUTIONS, _MOST_EVENTS, _MOST_BAD = 3, 400, 40
 
 
-class Signature(NamedTuple):
+class SignatureLine(NamedTuple):
     """One line to sign on: the role, and who and when where that is known."""
 
     role: str
@@ -123,7 +123,7 @@ def _machine_of(job: JobFacts | None) -> dict[str, str]:
     return dict(job.machine) if job is not None else {}
 
 
-def _signatures(report: ReportInput, words: Words) -> list[Signature]:
+def _signatures(report: ReportInput, words: Words) -> list[SignatureLine]:
     handover = report.job.handover if report.job is not None else {}
     when = handover.get("utc_s")
     customer = (report.job.customer if report.job is not None else {}).get("name", "")
@@ -134,10 +134,10 @@ def _signatures(report: ReportInput, words: Words) -> list[Signature]:
         roles = (words.t("Tested and released by"), words.t("Received by"))
     elif report.fitness.status is Status.NOT_FIT:
         # A draft is signed by nobody as received: the machine stays.
-        return [Signature(words.t("Tested by"), operator, "")]
+        return [SignatureLine(words.t("Tested by"), operator, "")]
     else:
         roles = (words.t("Tested by"), words.t("Taken back, not as fit for use, by"))
-    return [Signature(roles[0], operator, ""), Signature(roles[1], taken, moment)]
+    return [SignatureLine(roles[0], operator, ""), SignatureLine(roles[1], taken, moment)]
 
 
 def _runs_sentence(report: ReportInput, words: Words) -> str:
@@ -200,7 +200,7 @@ def _event_detail(event: Event, words: Words) -> dict[str, Any]:
     if event.why is None:
         return dict(event.detail)
     detail = {key: value for key, value in event.detail.items() if key not in ("reason", "text")}
-    return detail | {"why": told(event.why, words)}
+    return detail | {"why": reason_text(event.why, words)}
 
 
 def shapes() -> dict[str, Any]:

@@ -12,8 +12,8 @@ import numpy.typing as npt
 from verifyrig.core.load_changes import Span
 from verifyrig.report import svg
 from verifyrig.report.inputs import RunInput
-from verifyrig.report.reduce import Piece, reduced, reduced_again
-from verifyrig.report.timeline import load_edge_s, load_spans
+from verifyrig.report.reduce import LinePiece, reduced, reduced_again
+from verifyrig.report.timeline import load_spans, load_start_s
 from verifyrig.report.wording import Words
 
 FloatArray = npt.NDArray[np.float64]
@@ -93,9 +93,9 @@ def laid_out(before: RunInput | None, after: RunInput | None) -> list[Laid]:
 
 
 def _laid(run: RunInput, side: Side) -> Laid:
-    edge_s = load_edge_s(run.trace)
-    loads = tuple(Span(span.from_s - edge_s, span.to_s - edge_s) for span in load_spans(run.trace))
-    return Laid(run=run, side=side, t_s=run.trace.t_s - edge_s, loads=loads)
+    step_s = load_start_s(run.trace)
+    loads = tuple(Span(span.from_s - step_s, span.to_s - step_s) for span in load_spans(run.trace))
+    return Laid(run=run, side=side, t_s=run.trace.t_s - step_s, loads=loads)
 
 
 def values_of(laid: Laid, channel: str, words: Words) -> FloatArray:
@@ -171,12 +171,12 @@ def _merged(spans: Sequence[Span], least_gap_s: float) -> list[Span]:
     return merged
 
 
-def fine_pieces(laid: Laid, values: FloatArray, everyone: Sequence[Laid]) -> list[Piece]:
+def fine_pieces(laid: Laid, values: FloatArray, everyone: Sequence[Laid]) -> list[LinePiece]:
     """Return the line of one run, as fine as the wide picture of all of them can show."""
     return reduced(laid.t_s, values, max(8, round(WIDE.columns * _share(laid, time_scale(everyone, WIDE)))))
 
 
-def fitted(laid: Laid, pieces: Sequence[Piece], x: svg.Scale, size: Size) -> list[Piece]:
+def fitted(laid: Laid, pieces: Sequence[LinePiece], x: svg.Scale, size: Size) -> list[LinePiece]:
     """Return fine pieces as a picture of this size needs them."""
     if size.columns >= WIDE.columns:
         return list(pieces)
@@ -188,7 +188,7 @@ def _share(laid: Laid, x: svg.Scale) -> float:
     return max((laid.to_s - laid.from_s) / (x.high - x.low), 0.02)
 
 
-def drawn_line(laid: Laid, pieces: Sequence[Piece], x: svg.Scale, y: svg.Scale, marks: int = 7) -> str:
+def drawn_line(laid: Laid, pieces: Sequence[LinePiece], x: svg.Scale, y: svg.Scale, marks: int = 7) -> str:
     """Return the line of one run with its dash and, at some places, its marker."""
     if not pieces:
         return ""

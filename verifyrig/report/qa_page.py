@@ -30,21 +30,21 @@ _SAID = {
 }
 
 
-class Cell(NamedTuple):
+class FigureCell(NamedTuple):
     """A figure with the mark of its verdict."""
 
     shape: str
     word: str
 
 
-class Line(NamedTuple):
+class AttemptLine(NamedTuple):
     """One attempt as the table shows it."""
 
     unit: str
     attempt: str
-    figures: list[Cell]
+    figures: list[FigureCell]
     outcome: str
-    verdict: Cell
+    verdict: FigureCell
 
 
 def qa_page(
@@ -88,9 +88,9 @@ def _listed(found: QaFinding) -> Sequence[Attempt]:
     return [attempt for attempt in found.attempts if attempt.run.run in chosen]
 
 
-def _line(attempt: Attempt, limited: Sequence[MetricFinding], found: QaFinding) -> Line:
+def _line(attempt: Attempt, limited: Sequence[MetricFinding], found: QaFinding) -> AttemptLine:
     run = attempt.run
-    return Line(
+    return AttemptLine(
         unit=run.unit,
         attempt=f"{attempt.number} of {attempt.of}" if attempt.of > 1 else "",
         figures=[_cell(attempt, metric) for metric in limited],
@@ -99,17 +99,17 @@ def _line(attempt: Attempt, limited: Sequence[MetricFinding], found: QaFinding) 
     )
 
 
-def _cell(attempt: Attempt, metric: MetricFinding) -> Cell:
+def _cell(attempt: Attempt, metric: MetricFinding) -> FigureCell:
     figure = attempt.run.metrics.get(metric.metric)
     verdict = judge_figure(figure, metric.minimum, metric.maximum)
     if figure is None or figure.value is None:
-        return Cell(SHAPES[str(verdict)], "not measured")
+        return FigureCell(SHAPES[str(verdict)], "not measured")
     spread = "" if not figure.u95 else f" ± {figure.u95:.2g}"
-    return Cell(SHAPES[str(verdict)], f"{figure.value:.4g}{spread}")
+    return FigureCell(SHAPES[str(verdict)], f"{figure.value:.4g}{spread}")
 
 
-def _verdict(verdict: Verdict) -> Cell:
-    return Cell(SHAPES[str(verdict)], plain_word(verdict))
+def _verdict(verdict: Verdict) -> FigureCell:
+    return FigureCell(SHAPES[str(verdict)], plain_word(verdict))
 
 
 def _metric(found: QaFinding, metric: MetricFinding, at: int) -> Mapping[str, Any]:

@@ -47,8 +47,8 @@ def _scale(metric: MetricFinding, points: Sequence[_Point]) -> svg.Scale:
     extra = (metric.minimum, metric.maximum, metric.tolerance_low, metric.tolerance_high)
     ends += [value for value in extra if value is not None]
     low, high = min(ends), max(ends)
-    room = 0.04 * (high - low) or max(abs(high), 1.0) * 0.05
-    return svg.Scale(low - room, high + room, _LEFT, _WIDTH - _RIGHT)
+    padding = 0.04 * (high - low) or max(abs(high), 1.0) * 0.05
+    return svg.Scale(low - padding, high + padding, _LEFT, _WIDTH - _RIGHT)
 
 
 def _axis(x: svg.Scale, metric: MetricFinding) -> str:
@@ -97,10 +97,10 @@ def _marks(x: svg.Scale, points: Sequence[_Point], metric: MetricFinding) -> str
 
 
 def _bars(x: svg.Scale, points: Sequence[_Point]) -> str:
-    counts, edges = np.histogram([point.value for point in points], bins=_BINS, range=(x.low, x.high))
+    counts, bounds = np.histogram([point.value for point in points], bins=_BINS, range=(x.low, x.high))
     highest = max(int(counts.max()), 1)
     parts = []
-    for count, low, high in zip(counts.tolist(), edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+    for count, low, high in zip(counts.tolist(), bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
         if count:
             height = (_FOOT - _TOP) * count / highest
             parts.append(

@@ -15,12 +15,12 @@ _NAME = re.compile(r"(?<![\w.])[a-z][a-z0-9_]*_[a-z0-9]+(?![\w.])")
 _FROM_OUTSIDE = "load-failed"
 
 
-def told(what: Reason | str, words: Words) -> str:
+def reason_text(what: Reason | str, words: Words) -> str:
     """Return a reason in the report's words; a text from outside stays as it is, marked `Foreign`."""
     if isinstance(what, Reason) and what.code == _FROM_OUTSIDE:
         what = str(what.values["what"])
     if isinstance(what, str):
-        said = words.retold(what)
+        said = words.translated(what)
         return Foreign(_with_labels(said, words)) if isinstance(said, Foreign) else _with_labels(said, words)
     sentences = words.catalogue.reasons
     return render(
@@ -31,9 +31,9 @@ def told(what: Reason | str, words: Words) -> str:
     )
 
 
-def told_all(what: Iterable[Reason | str], words: Words) -> str:
+def reasons_text(what: Iterable[Reason | str], words: Words) -> str:
     """Return several reasons as one text; `Foreign` where one of them is."""
-    said = list(dict.fromkeys(told(one, words) for one in what))
+    said = list(dict.fromkeys(reason_text(one, words) for one in what))
     whole = "; ".join(said)
     return Foreign(whole) if any(isinstance(one, Foreign) for one in said) else whole
 

@@ -16,14 +16,14 @@ IndexArray = npt.NDArray[np.intp]
 _GAP_STEPS = 3.0
 
 
-class Piece(NamedTuple):
+class LinePiece(NamedTuple):
     """A stretch of a line without a gap: times and values, each shape (n,), n >= 1, all finite."""
 
     t_s: FloatArray
     values: FloatArray
 
 
-def reduced(t_s: FloatArray, values: FloatArray, buckets: int) -> list[Piece]:
+def reduced(t_s: FloatArray, values: FloatArray, buckets: int) -> list[LinePiece]:
     """Return the line as pieces of at most 4 points a bucket; NaN is a gap, never bridged over a long time.
 
     Args:
@@ -45,12 +45,12 @@ def reduced(t_s: FloatArray, values: FloatArray, buckets: int) -> list[Piece]:
         return []
     breaks = _breaks(t_s)
     kept = _kept(t_s, values, buckets, breaks)
-    edges = [0, *np.searchsorted(kept, breaks).tolist(), len(kept)]
-    parts = [kept[low:high] for low, high in pairwise(edges) if high > low]
-    return [Piece(t_s[part], values[part]) for part in parts]
+    bounds = [0, *np.searchsorted(kept, breaks).tolist(), len(kept)]
+    parts = [kept[low:high] for low, high in pairwise(bounds) if high > low]
+    return [LinePiece(t_s[part], values[part]) for part in parts]
 
 
-def reduced_again(pieces: Sequence[Piece], buckets: int) -> list[Piece]:
+def reduced_again(pieces: Sequence[LinePiece], buckets: int) -> list[LinePiece]:
     """Return an already reduced line with fewer points still; its gaps and extremes stay."""
     if not pieces:
         return []
@@ -59,7 +59,7 @@ def reduced_again(pieces: Sequence[Piece], buckets: int) -> list[Piece]:
     for piece in pieces:
         share = (piece.t_s[-1] - piece.t_s[0]) / whole_s
         kept = _kept(piece.t_s, piece.values, max(1, round(buckets * share)), np.empty(0, dtype=np.intp))
-        found.append(Piece(piece.t_s[kept], piece.values[kept]))
+        found.append(LinePiece(piece.t_s[kept], piece.values[kept]))
     return found
 
 

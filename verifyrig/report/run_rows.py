@@ -15,12 +15,12 @@ from verifyrig.report.names import (
     rule_words,
     verdict_cell,
 )
-from verifyrig.report.reasons import told
+from verifyrig.report.reasons import reason_text
 from verifyrig.report.timeline import highest, last_s
 from verifyrig.report.wording import Words
 
 
-class RunRow(NamedTuple):
+class RunLine(NamedTuple):
     """One run, whatever became of it."""
 
     run_id: str
@@ -39,17 +39,17 @@ class RunRow(NamedTuple):
     signed: list[tuple[str, str, str]]
 
 
-def run_rows(report: ReportInput, channel: str | None, words: Words) -> list[RunRow]:
+def run_rows(report: ReportInput, channel: str | None, words: Words) -> list[RunLine]:
     """Return all runs of the job, oldest first; nothing is left out."""
     return [_run_row(report, run, channel, words) for run in report.runs]
 
 
-def _run_row(report: ReportInput, run: RunInput, channel: str | None, words: Words) -> RunRow:
+def _run_row(report: ReportInput, run: RunInput, channel: str | None, words: Words) -> RunLine:
     summary = run.summary
     cause = summary.get("cause") or {}
     role = {report.before: words.t("before"), report.after: words.t("after")}.get(run.run_id, "")
     peak = highest(run.trace, channel) if channel is not None else None
-    return RunRow(
+    return RunLine(
         run.run_id,
         role,
         words.moment(run.started_utc_s),
@@ -73,8 +73,8 @@ def why_of(run: RunInput, words: Words) -> list[str]:
     trip = run.summary.get("trip")
     if isinstance(trip, Mapping):
         said.append(_trip_words(trip, words))
-    noted = dict.fromkeys([*run.trace.why_broke_off, *run.trace.why_stopped])
-    return said + [told(why, words) for why in noted]
+    noted = dict.fromkeys([*run.trace.why_interrupted, *run.trace.why_stopped])
+    return said + [reason_text(why, words) for why in noted]
 
 
 def _trip_words(trip: Mapping[str, Any], words: Words) -> str:

@@ -95,4 +95,4 @@ def hottest_touchable_c(report: ReportInput) -> float | None:
 def profile_cautions(report: ReportInput, words: Words) -> list[str]:
     """Return the cautions that the profiles used bring along, each once."""
     found = [text for run in report.runs if run.trace.profile is not None for text in run.trace.profile.cautions]
-    return [words.retold(text) for text in dict.fromkeys(found)]
+    return [words.translated(text) for text in dict.fromkeys(found)]

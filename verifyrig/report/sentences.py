@@ -6,14 +6,14 @@ from typing import NamedTuple
 
 from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import Reason
-from verifyrig.jobs.fitness_model import Code, Headline, code_of
+from verifyrig.jobs.fitness_model import Code, FaultHeadline, code_of
 from verifyrig.report.choose import main_channel
 from verifyrig.report.fitness import clause, danger_sentences, headline_sign, missing_sentences
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.limits import gate_maximum_c, trip_maximum_c
 from verifyrig.report.names import metric_label, outcome_words, subject
-from verifyrig.report.story import Story, story_of
-from verifyrig.report.timeline import highest, load_edge_s, loaded_s, main_load
+from verifyrig.report.story import RunStory, story_of
+from verifyrig.report.timeline import highest, load_start_s, loaded_s, main_load
 from verifyrig.report.timeline import last_s as last_s_of
 from verifyrig.report.wording import Words
 
@@ -65,7 +65,7 @@ def _remarks(report: ReportInput, words: Words) -> list[str]:
         for reason in fitness.blockers
         if code_of(reason) in broken
     ]
-    if fitness.headline is Headline.NO_FAULT_SEEN and report.job is not None and report.job.complaint:
+    if fitness.headline is FaultHeadline.NO_FAULT_SEEN and report.job is not None and report.job.complaint:
         said.append(words.t("The fault that was described did not show on the bench; it is not excluded."))
     return said
 
@@ -73,7 +73,7 @@ def _remarks(report: ReportInput, words: Words) -> list[str]:
 def now_sentence(run: RunInput, channel: str | None, words: Words) -> str:
     """Return the sentence on the run after the repair."""
     story = story_of(run)
-    if story in (Story.PASSED, Story.OPEN):
+    if story in (RunStory.PASSED, RunStory.OPEN):
         return _ran(run, channel, words, words.t("Now"))
     return _ended_early(run, channel, words, words.t("Now"))
 
@@ -81,16 +81,16 @@ def now_sentence(run: RunInput, channel: str | None, words: Words) -> str:
 def before_sentence(run: RunInput, channel: str | None, words: Words) -> str:
     """Return the sentence on the run before the repair."""
     story = story_of(run)
-    if story is Story.PASSED:
+    if story is RunStory.PASSED:
         return words.t("Before, it stayed within its limits as well.")
-    if story in (Story.FAILED, Story.OPEN):
+    if story in (RunStory.FAILED, RunStory.OPEN):
         return _ran(run, channel, words, words.t("Before"))
     return _ended_early(run, channel, words, words.t("Before"))
 
 
 def alone_sentence(run: RunInput, channel: str | None, words: Words) -> str:
     """Return the sentence on the only run there is."""
-    if story_of(run) in (Story.PASSED, Story.OPEN, Story.FAILED):
+    if story_of(run) in (RunStory.PASSED, RunStory.OPEN, RunStory.FAILED):
         return _ran(run, channel, words, words.t("As it came in"))
     return _ended_early(run, channel, words, words.t("As it came in"))
 
@@ -160,16 +160,16 @@ def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) ->
     span = main_load(trace)
     peak = highest(trace, channel) if channel is not None else None
     hot = words.temperature(peak[1]) if peak is not None else words.t("an unknown temperature")
-    if story is Story.GATE:
+    if story is RunStory.GATE:
         return _gate_sentence(run, channel, when, hot, words)
-    if story is Story.DARK and span is not None:
-        into = words.duration(last_s_of(trace) - load_edge_s(trace))
+    if story is RunStory.DARK and span is not None:
+        into = words.duration(last_s_of(trace) - load_start_s(trace))
         return words.t(
             "{when}: it went dark {duration} into the load, last seen at {hot}.", when=when, duration=into, hot=hot
         )
-    if story is Story.DARK:
+    if story is RunStory.DARK:
         return words.t("{when}: it went dark at rest, last seen at {hot}.", when=when, hot=hot)
-    if story is Story.TRIPPED and span is not None:
+    if story is RunStory.TRIPPED and span is not None:
         return words.t(
             "{when}: the load had to be ended after {duration}, at up to {hot}.",
             when=when,

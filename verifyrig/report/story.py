@@ -9,31 +9,31 @@ from verifyrig.report.inputs import RunInput
 from verifyrig.report.timeline import closed_gate, went_dark
 
 
-class Story(StrEnum):
+class RunStory(StrEnum):
     """What became of one run."""
 
     GATE = "gate"
     DARK = "dark"
     TRIPPED = "tripped"
     STOPPED = "stopped"
-    BROKE_OFF = "broke-off"
+    INTERRUPTED = "broke-off"
     FAILED = "failed"
     PASSED = "passed"
     OPEN = "open"
 
 
-def story_of(run: RunInput) -> Story:
+def story_of(run: RunInput) -> RunStory:
     """Return what became of the run."""
     outcome = run.summary.get("outcome")
     if outcome == Outcome.STOPPED and closed_gate(run.trace) is not None:
-        return Story.GATE
+        return RunStory.GATE
     if went_dark(run):
-        return Story.DARK
+        return RunStory.DARK
     if outcome == Outcome.TRIPPED:
-        return Story.TRIPPED
+        return RunStory.TRIPPED
     if outcome in (Outcome.STOPPED, Outcome.INTERRUPTED, Outcome.RUNNING):
-        return Story.STOPPED if outcome == Outcome.STOPPED else Story.BROKE_OFF
+        return RunStory.STOPPED if outcome == Outcome.STOPPED else RunStory.INTERRUPTED
     verdict = run.summary.get("verdict")
     if verdict == "fail":
-        return Story.FAILED
-    return Story.PASSED if verdict == "pass" else Story.OPEN
+        return RunStory.FAILED
+    return RunStory.PASSED if verdict == "pass" else RunStory.OPEN

@@ -10,7 +10,7 @@ from verifyrig.report import plot, svg
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.names import channel_label
 from verifyrig.report.plot import NARROW, WIDE, Laid, Size
-from verifyrig.report.reduce import Piece
+from verifyrig.report.reduce import LinePiece
 from verifyrig.report.wording import Words
 
 _STRIP_HEIGHT, _GAP = 62.0, 26.0
@@ -32,7 +32,7 @@ class _Strip:
     """One strip: the lines of the runs that hold the channel, and the words of those that do not."""
 
     channel: str
-    lines: Sequence[tuple[Laid, list[Piece]]]
+    lines: Sequence[tuple[Laid, list[LinePiece]]]
     absent: Sequence[str]
 
     @property

@@ -8,7 +8,7 @@ from html import escape
 from typing import NamedTuple
 
 from verifyrig.core.plain_text import plain_block
-from verifyrig.report.reduce import Piece
+from verifyrig.report.reduce import LinePiece
 
 # Okabe–Ito orange and blue. The line's orange is the same hue, darker: #E69F00 has 2.1:1 on this paper,
 # #B87400 has 3.6:1 (WCAG 2.2, 1.4.11 asks 3:1); words are darker again (1.4.3 asks 4.5:1).
@@ -74,7 +74,7 @@ def halo(words: str, x: float, y: float, /, **attributes: str | float) -> str:
     return text(words, x, y, paint_order="stroke", stroke=PAPER, stroke_width=4, stroke_linejoin="round", **attributes)
 
 
-def path_of(pieces: Iterable[Piece], x: Scale, y: Scale) -> str:
+def path_of(pieces: Iterable[LinePiece], x: Scale, y: Scale) -> str:
     """Return the `d` of a path through all pieces; a gap stays a gap, a lone point becomes a dot."""
     parts = []
     for piece in pieces:

@@ -18,8 +18,8 @@ from verifyrig.report.names import (
     stage_label,
     verdict_cell,
 )
-from verifyrig.report.reasons import told, told_all
-from verifyrig.report.timeline import highest, last_s, load_edge_s, main_load, value_at
+from verifyrig.report.reasons import reason_text, reasons_text
+from verifyrig.report.timeline import highest, last_s, load_start_s, main_load, value_at
 from verifyrig.report.wording import Words
 
 
@@ -41,7 +41,7 @@ def picture_rows(report: ReportInput, channel: str, words: Words) -> list[tuple[
 
 
 def _reading(run: RunInput, channel: str, after_s: float, words: Words) -> str:
-    value = value_at(run.trace, channel, load_edge_s(run.trace) + after_s)
+    value = value_at(run.trace, channel, load_start_s(run.trace) + after_s)
     if value is None:
         return words.t("not measured")
     said = words.temperature(value)
@@ -69,7 +69,7 @@ def _last(run: RunInput, channel: str, words: Words) -> str:
     return words.t("not measured") if value is None else words.temperature(value)
 
 
-class Judged(NamedTuple):
+class JudgedFigure(NamedTuple):
     """A figure against its limit: value, verdict, and what the analysis remarks."""
 
     value: str
@@ -84,8 +84,8 @@ class ThresholdRow(NamedTuple):
     stage: str
     accepted: str
     why: str
-    before: Judged | None
-    after: Judged | None
+    before: JudgedFigure | None
+    after: JudgedFigure | None
 
 
 def threshold_rows(report: ReportInput, words: Words) -> list[ThresholdRow]:
@@ -114,16 +114,18 @@ def _threshold_row(
         metric_label(name, words),
         stage_label(metric_parts(name)[0], words),
         accepted_words(limits, unit, name, words),
-        told(_why_of_limit(name, after or before), words),
+        reason_text(_why_of_limit(name, after or before), words),
         None if before is None else _judged(old, before.limit_notes.get(name, ()), unit, name, words),
         None if after is None else _judged(new, after.limit_notes.get(name, ()), unit, name, words),
     )
 
 
-def _judged(found: Mapping[str, Any] | None, why: tuple[Reason, ...], unit: str, name: str, words: Words) -> Judged:
+def _judged(
+    found: Mapping[str, Any] | None, why: tuple[Reason, ...], unit: str, name: str, words: Words
+) -> JudgedFigure:
     facts = found or {}
     cell = verdict_cell(str(facts.get("verdict", "not-measured")), words)
-    return Judged(_value(found, unit, name, words), cell, told_all(why, words))
+    return JudgedFigure(_value(found, unit, name, words), cell, reasons_text(why, words))
 
 
 def _why_of_limit(name: str, run: RunInput | None) -> str:
@@ -199,7 +201,7 @@ def compare_rows(report: ReportInput, words: Words) -> list[CompareRow]:
         CompareRow(
             stage_label(name, words),
             _comparable(found, words),
-            [told(why, words) for why in found.get("why") or []],
+            [reason_text(why, words) for why in found.get("why") or []],
         )
         for name, found in stages.items()
     ]

@@ -36,7 +36,7 @@ def closed_gate(trace: Trace) -> StageSpan | None:
     return next((stage for stage in trace.stages if stage.ended == StageEnd.GATE), None)
 
 
-def load_edge_s(trace: Trace) -> float:
+def load_start_s(trace: Trace) -> float:
     """Return the time that runs are laid on one another by, s.
 
     The start of the longest stretch of load; without load, the moment at which the load was refused or the

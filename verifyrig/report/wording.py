@@ -51,7 +51,7 @@ class Words:
         """Return a word that may be in the catalogue, unchanged where it is not (names from outside)."""
         return self.catalogue.texts.get(text, text)
 
-    def retold(self, text: str) -> str:
+    def translated(self, text: str) -> str:
         """Return an English text of another part of the program in the report's language.
 
         One that the catalogue does not know stays as it is, marked `Foreign`.
@@ -131,9 +131,9 @@ class Words:
         whole = max(0, round(seconds))
         if whole < 120:
             return f"{whole}\u202fs"
-        minutes, rest_s = divmod(whole, 60)
+        minutes, over_s = divmod(whole, 60)
         if minutes < 60:
-            return f"{minutes}\u202fmin" + (f" {rest_s:02d}\u202fs" if rest_s else "")
+            return f"{minutes}\u202fmin" + (f" {over_s:02d}\u202fs" if over_s else "")
         hours, minutes = divmod(minutes, 60)
         return f"{hours}\u202fh" + (f" {minutes:02d}\u202fmin" if minutes else "")
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
+from verifyrig.core.ambient import AMBIENT_CHANNELS, TYPED, ambient_channel
 from verifyrig.core.channels import OWN_CHANNELS, of_role
 from verifyrig.core.clock import RealClock
 from verifyrig.core.errors import ProfileError, SensorError, UsageError
@@ -20,10 +21,9 @@ from verifyrig.core.pattern import is_gentle
 from verifyrig.core.probe_only import is_from_outside
 from verifyrig.core.profile import Profile
 from verifyrig.core.reason import Reason
-from verifyrig.core.room import ROOM_CHANNELS, TYPED, room_channel
 from verifyrig.files.toml_table import Faults
 from verifyrig.loads import check_runnable, make_load
-from verifyrig.loads.machine_claim import Claim, machine_claimed
+from verifyrig.loads.machine_claim import LoadClaim, machine_claimed
 from verifyrig.plan.guarding import check_guarded
 from verifyrig.record import new_run_id, open_record
 from verifyrig.rig.arming import ArmedLimit, arm, limits_of
@@ -34,7 +34,7 @@ from verifyrig.rig.observer import Observer
 from verifyrig.rig.patience import patiently
 from verifyrig.rig.runner import BEAT_EVERY_S, Ambient, Rig, RunEnd, Runner
 from verifyrig.rig.simulated import open_simulated
-from verifyrig.rig.unrecorded import note_end, spare_room
+from verifyrig.rig.unrecorded import note_end, spare_space
 from verifyrig.sensors.bank import open_bank
 from verifyrig.system.machine import THIS_MACHINE, MachineRoot, machine_facts
 
@@ -154,10 +154,10 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
             return _run_on(request, bench, observer, controls, stand, bank, watch, claim)
 
 
-def _machine_for_itself(request: RunRequest, heated: bool) -> contextlib.AbstractContextManager[Claim]:
+def _machine_for_itself(request: RunRequest, heated: bool) -> contextlib.AbstractContextManager[LoadClaim]:
     """Return the claim on this machine where the run heats it; a load seen from outside is on another one."""
     heats_this = heated and request.mock is None and request.root.live and not is_from_outside(request.profile)
-    return machine_claimed() if heats_this else contextlib.nullcontext(Claim())
+    return machine_claimed() if heats_this else contextlib.nullcontext(LoadClaim())
 
 
 @contextlib.contextmanager
@@ -189,7 +189,7 @@ def _run_on(
     stand: _Stand,
     bank: SensorBank,
     watch: _Watch,
-    claim: Claim,
+    claim: LoadClaim,
 ) -> RunDone:
     profile, absent, blind = request.profile, watch.absent, watch.blind
     run_id = claim.run = new_run_id(stand.clock.utc_s())
@@ -225,7 +225,7 @@ def _run_on(
     )
     observer.begin(profile, bank.infos, _notes(request, stand, absent, blind))
     try:
-        with spare_room(path) if stand.live else contextlib.nullcontext():
+        with spare_space(path) if stand.live else contextlib.nullcontext():
             end = Runner(rig).run()
         if not end.recorded:
             note_end(path, run_id, end, writer.durable_samples)
@@ -281,7 +281,7 @@ def _facts(
 def _ambient_fact(request: RunRequest, bank: SensorBank) -> dict[str, Any] | None:
     if request.ambient is not None:
         return {"value_c": request.ambient.value_c, "u95_k": request.ambient.u95_k, "source": TYPED}
-    channel = room_channel(lambda name: name in bank.infos and not bank.infos[name].unreadable)
+    channel = ambient_channel(lambda name: name in bank.infos and not bank.infos[name].unreadable)
     if channel is None:
         return None
     return {"value_c": None, "u95_k": bank.infos[channel].expanded_uncertainty, "source": channel}
@@ -330,7 +330,7 @@ def _check_requirements(request: RunRequest, bank: SensorBank, clock: Clock) -> 
         if channel not in readable:
             raise _lacking(profile, channel, bank)
     for group in profile.requires_one_of:
-        typed = request.ambient is not None and set(group) & set(ROOM_CHANNELS)
+        typed = request.ambient is not None and set(group) & set(AMBIENT_CHANNELS)
         if not typed and not set(group) & readable:
             raise SensorError(
                 "none of " + ", ".join(group) + " can be read, and the profile needs one",

@@ -17,9 +17,9 @@ class BlindTime:
 
     def on_s(self, stage: Stage) -> float:
         """Return how long a stage's load may be on, s: what earlier stages left, in whole pulses."""
-        left_s = max(0.0, self._allowed_s - self._used_s)
+        remaining_s = max(0.0, self._allowed_s - self._used_s)
         pulse_s = stage.load.on_s if stage.load is not None and stage.load.pattern == LoadPattern.PULSES else None
-        whole_s = left_s if pulse_s is None else math.floor(left_s / pulse_s + 1e-9) * pulse_s
+        whole_s = remaining_s if pulse_s is None else math.floor(remaining_s / pulse_s + 1e-9) * pulse_s
         return min(whole_s, on_time_s(stage))
 
     def stage_s(self, stage: Stage) -> float:

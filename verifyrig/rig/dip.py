@@ -199,7 +199,7 @@ class Dips:
         """Whether a dip is under way."""
         return self._open is not None
 
-    def load_told(self, t_s: float, share: float, load: object) -> None:
+    def load_commanded(self, t_s: float, share: float, load: object) -> None:
         """Note the share that the load was told by its plan (not by a dip); `load` is equal for equal loads."""
         if load != self._load:
             self._load = load

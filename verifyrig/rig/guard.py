@@ -28,10 +28,10 @@ REACTION_WITHIN_S = 10.0
 REACTION_K = 2.0
 REACTION_SHARE = 0.5
 # From so many readings before the step it is known where the part stood.
-BEFORE_EDGE = 5
+BEFORE_STEP = 5
 # The die's own first step (0.1-2 s time constant) is no straight line; readings so soon after an edge are
 # left out of the line.
-LINE_AFTER_EDGE_S = 2.0
+LINE_AFTER_STEP_S = 2.0
 ACT_WITHIN_S = 0.1
 
 
@@ -47,11 +47,11 @@ class Trip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LeastLeft:
+class LeastRemaining:
     """The temperature that is nearest to its limit: its channel, and the kelvin left, below 0 above the limit."""
 
     channel: str
-    left_k: float
+    remaining_k: float
 
 
 @dataclass(slots=True)
@@ -95,27 +95,27 @@ class Guard:
         heated = [channel for part in PARTS for channel in of_role(part.temp, infos)]
         self._reactions = {channel: _Reaction(buffer, channel) for channel in heated}
         self._heats: tuple[HeatedGroup, ...] = ()
-        self._edge_s: float | None = None
+        self._step_s: float | None = None
         self._line_since = 0
         self._share = 0.0
         self._began_s: float | None = None
         self._no_trend_until_s = -math.inf
 
-    def load_edge(self, t_s: float, share: float, *, steady: bool, heats: Sequence[HeatedGroup] | None = None) -> None:
+    def load_step(self, t_s: float, share: float, *, steady: bool, heats: Sequence[HeatedGroup] | None = None) -> None:
         """Note that the load was told a new share at `t_s`; `heats` must answer to it: each die unless said."""
         if self._share == 0.0 or share == 0.0:
-            self._edge_s, self._line_since = t_s, self._buffer.end
+            self._step_s, self._line_since = t_s, self._buffer.end
             dies = HeatedGroup(of_role(DIE.temp, self._infos), every=True)
             self._heats = tuple((dies,) if heats is None else heats) if steady else ()
             heated = {channel for group in self._heats for channel in group.channels}
             for channel, reaction in self._reactions.items():
-                reaction.edge(t_s, share if channel in heated else 0.0)
+                reaction.step(t_s, share if channel in heated else 0.0)
         self._share = share
 
     def load_dips(self, t_s: float, *, over: bool) -> None:
         """Note that the load is taken away for a moment at `t_s`, or is back: what a reading does then is no trend."""
-        self._edge_s, self._line_since = t_s, self._buffer.end
-        self._no_trend_until_s = t_s + LINE_AFTER_EDGE_S if over else math.inf
+        self._step_s, self._line_since = t_s, self._buffer.end
+        self._no_trend_until_s = t_s + LINE_AFTER_STEP_S if over else math.inf
 
     def check(self, now_s: float, stage: Stage) -> Trip | None:
         """Return the first trip of the newest sample, or None; `now_s` is the clock's time."""
@@ -130,17 +130,17 @@ class Guard:
                 return trip
         return self._check_reactions()
 
-    def least_left(self) -> LeastLeft | None:
+    def least_remaining(self) -> LeastRemaining | None:
         """Return the armed temperature that is nearest to its limit, None where nothing is armed or read."""
-        return min(self._left(), key=lambda left: left.left_k, default=None)
+        return min(self._remaining(), key=lambda each: each.remaining_k, default=None)
 
-    def _left(self) -> Iterator[LeastLeft]:
+    def _remaining(self) -> Iterator[LeastRemaining]:
         for armed in (guarded.armed for guarded in self._guarded):
             reading = self._buffer.newest.get(armed.channel)
             if armed.maximum is None or not is_temperature(armed.channel) or reading is None or not reading.ok:
                 continue
             if reading.value is not None:
-                yield LeastLeft(channel=armed.channel, left_k=armed.maximum - reading.value)
+                yield LeastRemaining(channel=armed.channel, remaining_k=armed.maximum - reading.value)
 
     def _check_one(self, guarded: _Guarded, now_s: float) -> Trip | None:
         armed, t_s = guarded.armed, self._buffer.t_s
@@ -185,11 +185,11 @@ class Guard:
     def _check_line(self, guarded: _Guarded) -> Trip | None:
         armed = guarded.armed
         # Only a load can be ended; at rest the gate speaks.
-        if armed.maximum is None or self._share == 0.0 or self._edge_s is None:
+        if armed.maximum is None or self._share == 0.0 or self._step_s is None:
             return None
         since = max(self._line_since, guarded.since)
         fresh = self._buffer.fresh(armed.channel, self._refresh_s(armed.channel), since)
-        if len(fresh) < FRESH or fresh[0][0] < self._edge_s + LINE_AFTER_EDGE_S or fresh[-1][1] <= fresh[0][1]:
+        if len(fresh) < FRESH or fresh[0][0] < self._step_s + LINE_AFTER_STEP_S or fresh[-1][1] <= fresh[0][1]:
             return None
         if _line_at(fresh, self._buffer.t_s + self._profile.period_s + ACT_WITHIN_S) <= armed.maximum:
             return None
@@ -227,26 +227,26 @@ class _Reaction:
         self._buffer = buffer
         self._channel = channel
         self._judged = 0
-        self._edge = 0
-        self._edge_s: float | None = None
+        self._step_row = 0
+        self._step_s: float | None = None
         self.moved = False
 
-    def edge(self, t_s: float, share: float) -> None:
-        self._edge_s = t_s if share >= REACTION_SHARE else None
-        self._edge = self._buffer.end
+    def step(self, t_s: float, share: float) -> None:
+        self._step_s = t_s if share >= REACTION_SHARE else None
+        self._step_row = self._buffer.end
         self.moved = False
 
     def too_little_k(self) -> float | None:
         """Return how far it moved where that is too little and the time is up, else None."""
-        if self._edge_s is None or self._buffer.t_s - self._edge_s < REACTION_WITHIN_S:
+        if self._step_s is None or self._buffer.t_s - self._step_s < REACTION_WITHIN_S:
             return None
-        before = self._buffer.last_values(self._channel, BEFORE_EDGE, self._judged, self._edge)
-        highest = self._buffer.highest(self._channel, self._edge)
+        before = self._buffer.last_values(self._channel, BEFORE_STEP, self._judged, self._step_row)
+        highest = self._buffer.highest(self._channel, self._step_row)
         if not before or highest is None:
             return None
         moved_k = highest - float(np.mean(before))
         self.moved = moved_k >= REACTION_K
-        self._edge_s, self._judged = None, self._buffer.end
+        self._step_s, self._judged = None, self._buffer.end
         return None if self.moved else moved_k
 
 

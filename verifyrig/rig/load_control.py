@@ -100,18 +100,18 @@ class LoadControl:
         driver = self.driver
         steady = driver is not None and driver.steady
         heats = heated_groups(driver.plan, self._infos) if driver is not None else ()
-        self._guard.load_edge(t_s, share, steady=steady, heats=heats)
+        self._guard.load_step(t_s, share, steady=steady, heats=heats)
         if driver is not None and not driver.external:
-            self._dips.load_told(t_s, share, driver.demand())
+            self._dips.load_commanded(t_s, share, driver.demand())
         self._notes.event("load", t_s=t_s, share=share)
 
     def next_step_s(self, t_s: float) -> float:
         """Return the run's time of the next step by the pattern, s; infinite where there is none."""
-        return self.driver.next_edge_s(t_s) if self.driver is not None else math.inf
+        return self.driver.next_step_s(t_s) if self.driver is not None else math.inf
 
     def follow_pattern(self, t_s: float) -> None:
         """Command what the pattern wants now."""
-        share = self.driver.edge(t_s) if self.driver is not None else None
+        share = self.driver.step(t_s) if self.driver is not None else None
         if share is not None:
             self.step(t_s, share)
 
@@ -144,10 +144,10 @@ class LoadControl:
         gone_s = self._load.stop()
         if driver.external:
             return self._person.order_off(t_s, driver.share) if driver.share else 0.0
-        self._dips.load_told(t_s, 0.0, None)
+        self._dips.load_commanded(t_s, 0.0, None)
         if self._dips.is_open:
             self.note_dip(t_s)
-        self._guard.load_edge(t_s, 0.0, steady=False)
+        self._guard.load_step(t_s, 0.0, steady=False)
         self._notes.event("load", t_s=t_s, share=0.0, gone_s=finite(gone_s), checks_done=driver.checks_done)
         return gone_s
 

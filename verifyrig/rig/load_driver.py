@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from verifyrig.core.channels import is_temperature
 from verifyrig.core.heat_sources import heated_by, highest_of
 from verifyrig.core.interfaces import Load, LoadDemand, LoadStatus, Reading, WorkFault
-from verifyrig.core.pattern import next_edge_s, share_at
+from verifyrig.core.pattern import next_step_s, share_at
 from verifyrig.core.profile import Hold, LoadPattern, LoadPlan, WorkName
 from verifyrig.core.reason import Reason, reason
 
@@ -95,16 +95,16 @@ class LoadDriver:
         self._began_s = t_s
         if self.external:
             return 0.0
-        self._tell(self._hold.share if self._hold is not None else share_at(self._plan, 0.0), t_s)
+        self._command(self._hold.share if self._hold is not None else share_at(self._plan, 0.0), t_s)
         return self.share
 
-    def next_edge_s(self, t_s: float) -> float:
+    def next_step_s(self, t_s: float) -> float:
         """Return the run's time of the next change of share by the pattern, s; inf if none."""
         # As in `edge`: an edge that rounding puts a hair ahead of now has been followed already.
-        edge_s = next_edge_s(self._plan, t_s - self._began_s + _HAIR_S)
-        return edge_s + self._began_s if math.isfinite(edge_s) else math.inf
+        step_s = next_step_s(self._plan, t_s - self._began_s + _HAIR_S)
+        return step_s + self._began_s if math.isfinite(step_s) else math.inf
 
-    def edge(self, t_s: float) -> float | None:
+    def step(self, t_s: float) -> float | None:
         """Follow the pattern; return the new share where it changed, else None."""
         if self._hold is not None or self.external or self._paused:
             return None
@@ -112,20 +112,20 @@ class LoadDriver:
         share = share_at(self._plan, t_s - self._began_s + _HAIR_S)
         if share == self.share:
             return None
-        self._tell(share, t_s)
+        self._command(share, t_s)
         return share
 
     def pause(self, t_s: float) -> None:
         """Take the load away for a moment; `resume` brings it back."""
         self._paused = True
-        self._tell(0.0, t_s)
+        self._command(0.0, t_s)
 
     def resume(self, t_s: float) -> float:
         """Bring back the load as its plan has it now; return the share."""
         self._paused = False
         self._steer_from_s = t_s + STEER_AFTER_PAUSE_S
         planned = share_at(self._plan, t_s - self._began_s + _HAIR_S)
-        self._tell(self._hold.share if self._hold is not None else planned, t_s)
+        self._command(self._hold.share if self._hold is not None else planned, t_s)
         return self.share
 
     def steer(self, t_s: float, readings: Mapping[str, Reading]) -> float | None:
@@ -134,7 +134,7 @@ class LoadDriver:
             return None
         if self._paused or t_s < self._steer_from_s:
             return self.share
-        self._tell(self._hold.update(t_s, _held_value(hold_channel(self._plan.hold), readings)), t_s)
+        self._command(self._hold.update(t_s, _held_value(hold_channel(self._plan.hold), readings)), t_s)
         return self.share
 
     def newly_limited(self) -> Reason | None:
@@ -172,7 +172,7 @@ class LoadDriver:
         if self._without_work_s >= NO_WORK_S:
             self.lost = reason("workers-idle", time_s=self._without_work_s)
 
-    def _tell(self, share: float, t_s: float) -> None:
+    def _command(self, share: float, t_s: float) -> None:
         self._load.set_share(share)
         self.share = share
         if share < LEAST_SHARE:

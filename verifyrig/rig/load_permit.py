@@ -9,19 +9,19 @@ import numpy as np
 from verifyrig.analysis import load_start_forecast
 from verifyrig.analysis.card_forecast import card_load_start
 from verifyrig.core.channels import base_name
-from verifyrig.core.heat_sources import CARD, DIE, Part, heated_by, of_same_part, part_of
+from verifyrig.core.heat_sources import CARD, DIE, HeatSource, heated_by, of_same_part, part_of
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.pattern import peak_share
 from verifyrig.core.profile import LoadPlan, Stage, WorkName
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
-from verifyrig.rig.run_buffer import Rows, RunBuffer
+from verifyrig.rig.run_buffer import BufferRows, RunBuffer
 
 # A card that a load reached draws more, or is warmer, by so much; common practice, no source.
 _REACHED_W = 10.0
 _REACHED_K = 2.0
 # A hold that steers the die to a temperature overshoots by little; so much room must be left to the limit.
-HOLD_ROOM_K = 5.0
+HOLD_HEADROOM_K = 5.0
 
 
 class LoadPermit:
@@ -59,24 +59,24 @@ class LoadPermit:
                     return why if channel == role else reason("of-channel", channel=channel, why=(why,))
         return None
 
-    def _heated(self, role: str, rows: Rows) -> list[str]:
+    def _heated(self, role: str, rows: BufferRows) -> list[str]:
         """Return the guarded channels of a role that the load heats: every die; of several cards, those it reached."""
         channels = [name for name in self._limits_c if base_name(name) == role]
         if role != CARD.temp or len(channels) < 2:
             return channels
         return [name for name in channels if self._was_reached(name, rows)] or channels
 
-    def _was_reached(self, card: str, rows: Rows) -> bool:
+    def _was_reached(self, card: str, rows: BufferRows) -> bool:
         """Return whether a load so far moved this card's power, or its temperature where it shows no power."""
         power = of_same_part(card, CARD.power, self._infos)
         values, shares = rows.column(power or card), rows.heating(CARD.temp)
-        rest, loaded = values[shares <= 0], values[shares > 0]
-        if not np.isfinite(rest).any() or not np.isfinite(loaded).any():
+        idle, loaded = values[shares <= 0], values[shares > 0]
+        if not np.isfinite(idle).any() or not np.isfinite(loaded).any():
             return True
         least = _REACHED_W if power is not None else _REACHED_K
-        return bool(np.nanmax(loaded) - np.nanmedian(rest) >= least)
+        return bool(np.nanmax(loaded) - np.nanmedian(idle) >= least)
 
-    def _refusal_of(self, stage: Stage, channel: str, rows: Rows) -> Reason | None:
+    def _refusal_of(self, stage: Stage, channel: str, rows: BufferRows) -> Reason | None:
         assert stage.load is not None
         limit_c, hold = self._limits_c.get(channel), stage.load.hold
         if limit_c is None or peak_share(stage.load) <= 0.25:
@@ -84,12 +84,14 @@ class LoadPermit:
         part = part_of(channel) or DIE
         target_c = (hold.gpu_temp_c if part is CARD else hold.die_temp_c) if hold is not None else None
         if target_c is not None:
-            if target_c + HOLD_ROOM_K <= limit_c:
+            if target_c + HOLD_HEADROOM_K <= limit_c:
                 return None
-            return reason("held-too-near-limit", target_c=target_c, room_k=HOLD_ROOM_K)
+            return reason("held-too-near-limit", target_c=target_c, room_k=HOLD_HEADROOM_K)
         return self._forecast_refusal(stage, channel, limit_c, part, rows)
 
-    def _forecast_refusal(self, stage: Stage, channel: str, limit_c: float, part: Part, rows: Rows) -> Reason | None:
+    def _forecast_refusal(
+        self, stage: Stage, channel: str, limit_c: float, part: HeatSource, rows: BufferRows
+    ) -> Reason | None:
         assert stage.load is not None
         power = of_same_part(channel, part.power, self._infos) if self._infos else part.power
         t_s, shares, ambient_c = rows.t_s, rows.heating(part.temp), rows.ambient_c
@@ -125,21 +127,21 @@ def _shares_of_limit(shares: FloatArray, power_w: FloatArray, limit_w: float) ->
     A card lets its clocks fall between short blocks, so that a quarter of its time is far less than a quarter of its
     power (seen on a data-centre card: 14 W above rest in place of 150 W). What it draws tells; the time does not.
     """
-    rest = power_w[shares <= 0]
-    if not np.isfinite(rest).any():
+    idle = power_w[shares <= 0]
+    if not np.isfinite(idle).any():
         return shares
-    rest_w = float(np.nanmedian(rest))
-    drawn = np.clip((np.nan_to_num(power_w, nan=rest_w) - rest_w) / (limit_w - rest_w), 0.01, 1.0)
+    idle_w = float(np.nanmedian(idle))
+    drawn = np.clip((np.nan_to_num(power_w, nan=idle_w) - idle_w) / (limit_w - idle_w), 0.01, 1.0)
     return np.where(shares > 0, drawn, 0.0)
 
 
 def _held_share(plan: LoadPlan, power_w: FloatArray, shares: FloatArray, limit_w: float) -> float:
     """Return the share of the card's limit that the load will draw: that of its held power, else of its duty."""
-    rest = power_w[shares <= 0]
-    if plan.hold is None or plan.hold.gpu_power_w is None or not np.isfinite(rest).any():
+    idle = power_w[shares <= 0]
+    if plan.hold is None or plan.hold.gpu_power_w is None or not np.isfinite(idle).any():
         return peak_share(plan)
-    rest_w = float(np.nanmedian(rest))
-    return min(1.0, max(0.0, (plan.hold.gpu_power_w - rest_w) / (limit_w - rest_w)))
+    idle_w = float(np.nanmedian(idle))
+    return min(1.0, max(0.0, (plan.hold.gpu_power_w - idle_w) / (limit_w - idle_w)))
 
 
 def _share_to_come(plan: LoadPlan, power_w: FloatArray, shares: FloatArray) -> float:
@@ -149,9 +151,9 @@ def _share_to_come(plan: LoadPlan, power_w: FloatArray, shares: FloatArray) -> f
     """
     hold = plan.hold
     held_w = None if hold is None else hold.power_w
-    rest, pulsed = power_w[shares <= 0], power_w[shares > 0]
-    if held_w is None or not np.isfinite(rest).any() or not np.isfinite(pulsed).any():
+    idle, pulsed = power_w[shares <= 0], power_w[shares > 0]
+    if held_w is None or not np.isfinite(idle).any() or not np.isfinite(pulsed).any():
         return peak_share(plan)
-    rest_w, pulse_w = float(np.nanmedian(rest)), float(np.nanmax(pulsed))
-    full_w = rest_w + (pulse_w - rest_w) / float(np.max(shares))
-    return min(1.0, max(0.0, (held_w - rest_w) / (full_w - rest_w))) if full_w > rest_w else peak_share(plan)
+    idle_w, pulse_w = float(np.nanmedian(idle)), float(np.nanmax(pulsed))
+    full_w = idle_w + (pulse_w - idle_w) / float(np.max(shares))
+    return min(1.0, max(0.0, (held_w - idle_w) / (full_w - idle_w))) if full_w > idle_w else peak_share(plan)

@@ -70,6 +70,6 @@ class PersonsLoad:
         trip = self._stops.trip
         if trip is not None and trip["load_off_s"] is None:
             trip["load_off_s"] = t_s - trip["t_s"]
-        self._guard.load_edge(t_s, 0.0, steady=False)
+        self._guard.load_step(t_s, 0.0, steady=False)
         self._notes.event("load", t_s=t_s, share=0.0, gone_s=gone_s, seen=by)
         self._notes.say("The power shows that the load is off." if by == "power" else "Noted: the load is off.")

@@ -20,7 +20,7 @@ from verifyrig.core.heat_sources import CARD, DIE
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.trace import BoolArray, FloatArray
 
-__all__ = ["MOST_ROWS", "Rows", "RunBuffer"]
+__all__ = ["MOST_ROWS", "BufferRows", "RunBuffer"]
 
 # A day of samples a second apart; of 30 channels 21 MB. The oldest go in blocks: to move the rest costs time.
 MOST_ROWS = 86_400
@@ -125,11 +125,11 @@ class RunBuffer:
         """When the last sample was taken, s."""
         return self._t_s[-1]
 
-    def rows(self, since: int = 0, *, with_left_out: bool = True) -> Rows:
+    def rows(self, since: int = 0, *, with_left_out: bool = True) -> BufferRows:
         """Return the rows since a moment as arrays."""
         start = max(0, since - self._first)
         kept = None if with_left_out else np.frombuffer(self._left_out[start:], dtype=np.int8) == 0
-        return Rows(self, start, kept)
+        return BufferRows(self, start, kept)
 
     def window(self, channel: str, last_s: float, since: int = 0) -> list[tuple[float, float]]:
         """Return times, s, and values of a channel over the last seconds, oldest first."""
@@ -196,7 +196,7 @@ class RunBuffer:
         return math.nan if column is None else column[row - self._first]
 
 
-class Rows:
+class BufferRows:
     """Rows of a buffer as arrays of one length.
 
     Attributes:

@@ -15,7 +15,7 @@ from verifyrig.rig.parts import BEAT_EVERY_S, Ambient, Parts, Rig, RunEnd
 from verifyrig.rig.run_notes import kept
 from verifyrig.rig.sampler import Sampler
 from verifyrig.rig.stage_loop import StageLoop
-from verifyrig.rig.stage_notes import OwnCost, busy_at_rest
+from verifyrig.rig.stage_notes import OwnCost, busy_while_idle
 from verifyrig.rig.stops import StopKind
 
 __all__ = ["BEAT_EVERY_S", "Ambient", "Rig", "RunEnd", "Runner"]
@@ -128,7 +128,7 @@ class Runner:
         self._parts.notes.stage_ended(stage, t_s, StageEnd.SKIPPED)
 
     def _say_of_background_load(self, stage: Stage, first_row: int) -> None:
-        busy = busy_at_rest(self._parts.buffer, first_row) if stage.kind is StageKind.IDLE else None
+        busy = busy_while_idle(self._parts.buffer, first_row) if stage.kind is StageKind.IDLE else None
         if busy is not None:
             self._parts.notes.event("rest-disturbed", stage=stage.name, busy_share=busy)
             self._parts.notes.say(

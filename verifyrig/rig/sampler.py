@@ -6,12 +6,12 @@ import math
 import time
 from collections.abc import Mapping
 
+from verifyrig.core.ambient import ambient_channel
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.profile import Stage, StageKind
-from verifyrig.core.room import room_channel
 from verifyrig.rig.arming import limits_of
 from verifyrig.rig.dip_control import DipControl
-from verifyrig.rig.heat_at_rest import HeatAtRest
+from verifyrig.rig.idle_heat import IdleHeat
 from verifyrig.rig.interruptions import Interruptions
 from verifyrig.rig.note_keys import keys_now
 from verifyrig.rig.observer import TickView
@@ -35,7 +35,7 @@ class Sampler:
         self._interruptions = interruptions
         self._dipping = dipping
         self._limits_c = limits_of(rig.armed)
-        self._heat = HeatAtRest(parts.buffer, self._limits_c)
+        self._heat = IdleHeat(parts.buffer, self._limits_c)
         self._touch = TouchWatch(parts.buffer)
         self.forecasts = StageForecasts(parts.buffer, rig.bank.infos, self._limits_c)
 
@@ -81,7 +81,7 @@ class Sampler:
         return readings
 
     def _ambient_c(self, readings: Mapping[str, Reading]) -> float | None:
-        channel = room_channel(lambda name: name in readings and readings[name].ok)
+        channel = ambient_channel(lambda name: name in readings and readings[name].ok)
         if channel is not None:
             return readings[channel].value
         return self._rig.ambient.value_c if self._rig.ambient is not None else None
@@ -120,7 +120,7 @@ class Sampler:
     def _view(
         self, t_s: float, start_s: float | None, stage: Stage, row: Mapping[str, Reading], last_s: float
     ) -> TickView:
-        least, worst = self._parts.guard.least_left(), self.forecasts.worst()
+        least, worst = self._parts.guard.least_remaining(), self.forecasts.worst()
         return TickView(
             t_s=t_s,
             stage_s=0.0 if start_s is None else t_s - start_s,
@@ -129,7 +129,7 @@ class Sampler:
             readings=row,
             forecast=worst[1] if worst is not None else None,
             forecast_channel=worst[0] if worst is not None else "",
-            margin_k=least.left_k if least is not None else None,
+            margin_k=least.remaining_k if least is not None else None,
             margin_channel=least.channel if least is not None else "",
             limits_c=self._limits_c,
             remaining_s=last_s - t_s if math.isfinite(last_s) else None,

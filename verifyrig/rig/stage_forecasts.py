@@ -9,11 +9,11 @@ import numpy as np
 from verifyrig.analysis import Forecast, StageForecaster
 from verifyrig.analysis.card_power import in_processor_terms
 from verifyrig.core.channels import of_role
-from verifyrig.core.heat_sources import CARD, DIE, Part, of_same_part, part_of
+from verifyrig.core.heat_sources import CARD, DIE, HeatSource, of_same_part, part_of
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle, Stage
 from verifyrig.core.trace import FloatArray
-from verifyrig.rig.run_buffer import Rows, RunBuffer
+from verifyrig.rig.run_buffer import BufferRows, RunBuffer
 
 FIRST_FORECAST_S = 10.0
 _EVERY_S = 5.0
@@ -88,9 +88,9 @@ class StageForecasts:
 
     def worst(self) -> tuple[str, Forecast] | None:
         """Return the channel that will come nearest to its limit, and its forecast; None while there is none."""
-        return min(self._found.items(), key=self._left_k, default=None)
+        return min(self._found.items(), key=self._remaining_k, default=None)
 
-    def _left_k(self, found: tuple[str, Forecast]) -> float:
+    def _remaining_k(self, found: tuple[str, Forecast]) -> float:
         # Where no limit is armed, the hottest is the worst.
         channel, forecast = found
         return self._limits_c.get(channel, 0.0) - forecast.settles_at_c
@@ -104,13 +104,13 @@ class StageForecasts:
         columns = (rows.t_s, temp_c, self._power_w(channel, part, rows), fan_rpm, rows.ambient_c, rows.share)
         return np.column_stack(columns), len(rows.t_s) - len(own.t_s)
 
-    def _power_w(self, channel: str, part: Part, rows: Rows) -> FloatArray:
+    def _power_w(self, channel: str, part: HeatSource, rows: BufferRows) -> FloatArray:
         name = of_same_part(channel, part.power, self._infos) if part_of(channel) else part.power
         power_w = rows.column(name)
         if part is not CARD or name is None or name not in self._infos:
             return power_w
         return in_processor_terms(power_w, self._infos[name].limit)
 
-    def _fan_of(self, channel: str, part: Part) -> str | None:
+    def _fan_of(self, channel: str, part: HeatSource) -> str | None:
         # Which of several fans cools which die is not known; a card shows its own.
         return of_same_part(channel, part.fan, self._infos) if part is CARD else part.fan

@@ -15,18 +15,18 @@ from verifyrig.core.trace import FloatArray
 from verifyrig.rig.run_buffer import RunBuffer
 
 # Above this share of the processor others' work is seen in the temperature at rest (common practice, no source).
-BUSY_AT_REST = 0.10
+BUSY_WHILE_IDLE = 0.10
 _TOUCHED_FIRST = ("plate_temp_c", "radiator_temp_c", "coolant_temp_c", "gpu_temp_c", "die_temp_c")
 _PLACES = {"plate": "plate", "radiator": "radiator", "coolant": "coolant", "gpu": "graphics card", "die": "processor"}
 _SAY_EVERY_S = 60.0
 
 
-def busy_at_rest(buffer: RunBuffer, since: int) -> float | None:
+def busy_while_idle(buffer: RunBuffer, since: int) -> float | None:
     """Return the mean share of the processor that others kept busy since a moment, None where it is little enough."""
     busy = buffer.rows(since).column("busy_share")
     busy = busy[np.isfinite(busy)]
     mean = float(np.mean(busy)) if len(busy) else 0.0
-    return mean if mean > BUSY_AT_REST else None
+    return mean if mean > BUSY_WHILE_IDLE else None
 
 
 class TouchWatch:

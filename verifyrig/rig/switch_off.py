@@ -27,13 +27,13 @@ class _Power:
     """One power: what it was at rest, under the load, and since the order."""
 
     def __init__(self) -> None:
-        self._rest: deque[float] = deque(maxlen=_KEPT)
+        self._idle: deque[float] = deque(maxlen=_KEPT)
         self._load: deque[float] = deque(maxlen=_KEPT)
         self._since: deque[float] = deque(maxlen=_FALLEN_TIMES)
 
     def take(self, value: float, *, on: bool, ordered: bool) -> None:
         """Take one reading that can be believed."""
-        (self._since if ordered else self._load if on else self._rest).append(value)
+        (self._since if ordered else self._load if on else self._idle).append(value)
 
     def forget_order(self) -> None:
         """The next order is another one."""
@@ -41,12 +41,12 @@ class _Power:
 
     def fallen(self) -> bool | None:
         """Return whether it fell back to rest; None where it does not show the load, or was not read often enough."""
-        if not self._rest or not self._load or len(self._since) < _FALLEN_TIMES:
+        if not self._idle or not self._load or len(self._since) < _FALLEN_TIMES:
             return None
-        rest, load = statistics.median(self._rest), statistics.median(self._load)
-        if load - rest < _LEAST_STEP_W:
+        idle, load = statistics.median(self._idle), statistics.median(self._load)
+        if load - idle < _LEAST_STEP_W:
             return None
-        return max(self._since) < rest + _FALLEN_SHARE * (load - rest)
+        return max(self._since) < idle + _FALLEN_SHARE * (load - idle)
 
 
 class SwitchOffOrder:

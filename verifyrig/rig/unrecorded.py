@@ -28,7 +28,7 @@ def spare_path(record: Path) -> Path:
 
 
 @contextlib.contextmanager
-def spare_room(record: Path) -> Iterator[None]:
+def spare_space(record: Path) -> Iterator[None]:
     """Keep some room on the disk of a record while inside; where that cannot be, the run goes on without."""
     place = spare_path(record)
     with contextlib.suppress(OSError), place.open("xb") as file:

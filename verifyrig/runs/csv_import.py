@@ -29,7 +29,7 @@ from verifyrig.files.csv_cells import (
     unit_named,
     units_for,
 )
-from verifyrig.files.csv_table import Row, TextTable
+from verifyrig.files.csv_table import CsvRow, TextTable
 
 # More doubled times than this are several machines in one file, not a logger that stuttered.
 _DOUBLED_SHARE = 0.25
@@ -208,9 +208,9 @@ def _number_texts(table: TextTable) -> list[str]:
 
 def _in_order(
     table: TextTable, time_column: str, decimals: Decimals
-) -> tuple[list[Row], list[float], bool, dict[str, int]]:
+) -> tuple[list[CsvRow], list[float], bool, dict[str, int]]:
     at = table.columns.index(time_column)
-    rows: list[Row] = []
+    rows: list[CsvRow] = []
     seconds: list[float] = []
     dated: bool | None = None
     left_out = {"no time": 0, "time repeated": 0}
@@ -237,14 +237,14 @@ def _in_order(
     return rows, seconds, bool(dated), {why: n for why, n in left_out.items() if n}
 
 
-def _moment(table: TextTable, row: Row, column: str, at: int, decimals: Decimals) -> Moment | None:
+def _moment(table: TextTable, row: CsvRow, column: str, at: int, decimals: Decimals) -> Moment | None:
     try:
         return moment_of(row.cells[at], decimals)
     except OddNumber as error:
         raise ImportFault(str(error), where=table.place(row, column), mend="Mend the cell, or check --time.") from error
 
 
-def _goes_back(table: TextTable, row: Row, before: Row, column: str, by_s: float) -> ImportFault:
+def _goes_back(table: TextTable, row: CsvRow, before: CsvRow, column: str, by_s: float) -> ImportFault:
     return ImportFault(
         f"the time goes back by {by_s:g} s from row {before.number}",
         where=table.place(row, column),
@@ -261,7 +261,7 @@ def _check_doubles(table: TextTable, doubled: int, rows: int) -> None:
         )
 
 
-def _column(table: TextTable, rows: Sequence[Row], entry: ChannelColumn, decimals: Decimals) -> FloatArray:
+def _column(table: TextTable, rows: Sequence[CsvRow], entry: ChannelColumn, decimals: Decimals) -> FloatArray:
     at = table.columns.index(entry.column)
     values = np.full(len(rows), np.nan)
     for i, row in enumerate(rows):
@@ -272,7 +272,7 @@ def _column(table: TextTable, rows: Sequence[Row], entry: ChannelColumn, decimal
     return values
 
 
-def _value(table: TextTable, row: Row, entry: ChannelColumn, cell: str, decimals: Decimals) -> float:
+def _value(table: TextTable, row: CsvRow, entry: ChannelColumn, cell: str, decimals: Decimals) -> float:
     try:
         text, unit_text = split_number(cell)
         number = number_of(text, decimals)
@@ -286,7 +286,7 @@ def _value(table: TextTable, row: Row, entry: ChannelColumn, cell: str, decimals
     return number if unit is None else number * unit.factor + unit.offset
 
 
-def _unit_in_cell(table: TextTable, row: Row, entry: ChannelColumn, text: str) -> Unit:
+def _unit_in_cell(table: TextTable, row: CsvRow, entry: ChannelColumn, text: str) -> Unit:
     unit = unit_named(text, quantity_of(entry.channel))
     if unit is None or (entry.unit is not None and unit != entry.unit):
         raise ImportFault(

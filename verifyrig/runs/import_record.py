@@ -13,13 +13,13 @@ from typing import Any
 import numpy as np
 
 from verifyrig import __version__
+from verifyrig.core.ambient import TYPED, ambient_channel
 from verifyrig.core.channels import quantity_of, unit_of
 from verifyrig.core.errors import UsageError
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
 from verifyrig.core.profile import Profile, Purpose
 from verifyrig.core.reason import reason
-from verifyrig.core.room import TYPED, room_channel
 from verifyrig.core.trace import FloatArray
 from verifyrig.files.csv_cells import smallest_step
 from verifyrig.record import new_run_id, open_record
@@ -111,7 +111,7 @@ def _ambient(order: ImportOrder) -> dict[str, Any] | None:
     if order.ambient is not None:
         return {"value_c": order.ambient[0], "u95_k": order.ambient[1], "source": TYPED}
     named = [entry.channel for entry in order.channels]
-    source = room_channel(named.__contains__)
+    source = ambient_channel(named.__contains__)
     return None if source is None else {"value_c": None, "u95_k": None, "source": source}
 
 

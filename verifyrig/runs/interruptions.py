@@ -25,7 +25,7 @@ class Pattern:
     Attributes:
         same_temp, same_power, same_time: Whether they agree; None where fewer than two were measured.
         speaks_for: Heat, power, or unclear.
-        told: All of it as one reason.
+        conclusion: All of it as one reason.
     """
 
     n: int
@@ -33,7 +33,7 @@ class Pattern:
     same_power: bool | None
     same_time: bool | None
     speaks_for: EndedBy
-    told: Reason
+    conclusion: Reason
 
 
 def pattern_of(found: Sequence[PostMortem]) -> Pattern | None:
@@ -55,7 +55,7 @@ def pattern_of(found: Sequence[PostMortem]) -> Pattern | None:
         same_power=same_power,
         same_time=same_time,
         speaks_for=speaks_for,
-        told=_told(len(weighed), agreement, speaks_for),
+        conclusion=_conclusion(len(weighed), agreement, speaks_for),
     )
 
 
@@ -71,7 +71,7 @@ def _speaks_for(same_temp: bool | None, same_power: bool | None) -> EndedBy:
     return EndedBy.UNCLEAR
 
 
-def _told(n: int, found: Mapping[str, tuple[bool | None, Sequence[float]]], speaks_for: EndedBy) -> Reason:
+def _conclusion(n: int, found: Mapping[str, tuple[bool | None, Sequence[float]]], speaks_for: EndedBy) -> Reason:
     agree = tuple(
         reason(f"pattern-{name}-{'same' if agrees else 'differs'}", low=min(values), high=max(values))
         for name, (agrees, values) in found.items()

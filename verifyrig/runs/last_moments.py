@@ -16,7 +16,7 @@ from verifyrig.core.trace import FloatArray, Trace
 
 _SLOPE_OVER_S = 10.0
 _END_S = 10.0
-_REST_S = 30.0
+_IDLE_S = 30.0
 _THROTTLE_WITHIN_S = 120.0
 # Used where neither the sensor's driver nor the profile names a limit: trade figures lie at 85 to 105 °C.
 _USUAL_LIMIT_C = 100.0
@@ -52,9 +52,9 @@ class RailAtEnd:
     """One rail: at rest before the load, lowest of the last seconds, V, and how far that lies below, as shares."""
 
     channel: str
-    rest_v: float | None
+    idle_v: float | None
     lowest_v: float
-    below_rest: float | None
+    below_idle: float | None
     below_nominal: float
 
 
@@ -94,19 +94,19 @@ def last_moments(trace: Trace) -> LastMoments:
     stage = next(
         (s for s in reversed(trace.stages) if s.start_s <= end_s and s.ended in (None, StageEnd.INTERRUPTED)), None
     )
-    edge_s = _load_edge_s(trace)
+    step_s = _load_start_s(trace)
     temps = [t for c in trace.columns if c.endswith("_temp_c") and (t := _at_cut(trace, c, end_s)) is not None]
     die = next((t for name in ("die_temp_c", "core_temp_c") for t in temps if t.channel == name), None)
     return LastMoments(
         end_s=end_s,
         stage=stage.name if stage else None,
-        under_load=edge_s is not None,
-        load_s=None if edge_s is None else end_s - edge_s,
+        under_load=step_s is not None,
+        load_s=None if step_s is None else end_s - step_s,
         die=die,
         others=tuple(t for t in temps if t is not die),
         power_w=_last(trace, "package_power_w"),
         power_peak_w=_peak(trace, "package_power_w"),
-        rails=tuple(rail for name in _RAILS if (rail := _rail(trace, name, edge_s)) is not None),
+        rails=tuple(rail for name in _RAILS if (rail := _rail(trace, name, step_s)) is not None),
         throttled=_throttled(trace),
         compute_errors=int(_peak(trace, "compute_errors") or 0),
     )
@@ -115,7 +115,7 @@ def last_moments(trace: Trace) -> LastMoments:
 # ---- load ---------------------------------------------------------------------------------------------------------
 
 
-def _load_edge_s(trace: Trace) -> float | None:
+def _load_start_s(trace: Trace) -> float | None:
     """Return when the load that was on at the end began or rose last; None where none was on."""
     changes = load_changes(trace)
     if not changes:
@@ -190,8 +190,8 @@ def _limit_c(trace: Trace, channel: str) -> tuple[float, bool]:
     if own is not None:
         return own, True
     limits = trace.profile.trip_limits if trace.profile else ()
-    told = next((limit.maximum for limit in limits if limit.channel == channel and limit.maximum is not None), None)
-    return (told, True) if told is not None else (_USUAL_LIMIT_C, False)
+    stated_c = next((limit.maximum for limit in limits if limit.channel == channel and limit.maximum is not None), None)
+    return (stated_c, True) if stated_c is not None else (_USUAL_LIMIT_C, False)
 
 
 # ---- power, rails, throttling -------------------------------------------------------------------------------------
@@ -212,23 +212,23 @@ def _peak(trace: Trace, channel: str) -> float | None:
     return float(np.nanmax(values)) if np.isfinite(values).any() else None
 
 
-def _rail(trace: Trace, channel: str, edge_s: float | None) -> RailAtEnd | None:
+def _rail(trace: Trace, channel: str, step_s: float | None) -> RailAtEnd | None:
     if not trace.has(channel):
         return None
     values, t_s = trace.usable(channel), trace.t_s
     # What was read before the load rose says nothing of how the rail bore it.
-    at_end = values[(t_s >= max(t_s[-1] - _END_S, edge_s if edge_s is not None else -np.inf)) & np.isfinite(values)]
+    at_end = values[(t_s >= max(t_s[-1] - _END_S, step_s if step_s is not None else -np.inf)) & np.isfinite(values)]
     if not len(at_end):
         return None
-    before = edge_s if edge_s is not None else t_s[-1] - _END_S
-    at_rest = values[(t_s >= before - _REST_S) & (t_s < before) & np.isfinite(values)]
-    rest_v = float(np.median(at_rest)) if len(at_rest) else None
+    before = step_s if step_s is not None else t_s[-1] - _END_S
+    at_idle = values[(t_s >= before - _IDLE_S) & (t_s < before) & np.isfinite(values)]
+    idle_v = float(np.median(at_idle)) if len(at_idle) else None
     lowest_v = float(at_end.min())
     return RailAtEnd(
         channel=channel,
-        rest_v=rest_v,
+        idle_v=idle_v,
         lowest_v=lowest_v,
-        below_rest=None if rest_v is None else 1 - lowest_v / rest_v,
+        below_idle=None if idle_v is None else 1 - lowest_v / idle_v,
         below_nominal=1 - lowest_v / _RAILS[channel],
     )
 

@@ -10,9 +10,9 @@ import numpy as np
 from verifyrig.core.trace import FloatArray, Trace
 
 # Edges further apart than this, once the records are shifted, are not the same edge: an operator's key comes late.
-SAME_EDGE_S = 5.0
+SAME_STEP_S = 5.0
 # A shift is tried for every pair of edges; more than these never occur in a record that a person marked.
-_MOST_EDGES = 200
+_MOST_STEPS = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +27,7 @@ class Pairing:
     """
 
     offset_s: float
-    edges: int
+    steps: int
     spread_s: float | None
     how: str
 
@@ -38,14 +38,14 @@ def pair(first: Trace, second: Trace) -> Pairing | None:
     The shift that brings the most load edges of the same direction together wins; of equals, that with the least
     spread. Load edges are events of the record: told to workers, or marked by the operator.
     """
-    ours, theirs = _edges(first), _edges(second)
+    ours, theirs = _load_steps(first), _load_steps(second)
     shifts = [a_s - b_s for a_s, a_up in ours for b_s, b_up in theirs if a_up == b_up]
     found = [_with_shift(ours, theirs, shift) for shift in shifts]
-    best = max(found, key=lambda p: (p.edges, -(p.spread_s or 0.0)), default=None)
+    best = max(found, key=lambda p: (p.steps, -(p.spread_s or 0.0)), default=None)
     return best if best is not None else _by_clocks(first, second)
 
 
-def _edges(trace: Trace) -> list[tuple[float, bool]]:
+def _load_steps(trace: Trace) -> list[tuple[float, bool]]:
     """Return time and direction of each edge between load and no load."""
     found: list[tuple[float, bool]] = []
     on = False
@@ -53,7 +53,7 @@ def _edges(trace: Trace) -> list[tuple[float, bool]]:
         if event.kind == "load" and (float(event.detail.get("share", 0.0)) > 0) != on:
             on = not on
             found.append((event.t_s, on))
-    return found[:_MOST_EDGES]
+    return found[:_MOST_STEPS]
 
 
 def _with_shift(ours: list[tuple[float, bool]], theirs: list[tuple[float, bool]], shift_s: float) -> Pairing:
@@ -61,18 +61,18 @@ def _with_shift(ours: list[tuple[float, bool]], theirs: list[tuple[float, bool]]
     for b_s, b_up in theirs:
         near = [a_s - (b_s + shift_s) for a_s, a_up in ours if a_up == b_up]
         gap = min(near, key=abs, default=math.inf)
-        if abs(gap) <= SAME_EDGE_S:
+        if abs(gap) <= SAME_STEP_S:
             gaps.append(gap)
     middle = float(np.median(gaps))
     spread_s = float(max(abs(gap - middle) for gap in gaps))
-    return Pairing(offset_s=shift_s + middle, edges=len(gaps), spread_s=spread_s, how="load edges")
+    return Pairing(offset_s=shift_s + middle, steps=len(gaps), spread_s=spread_s, how="load edges")
 
 
 def _by_clocks(first: Trace, second: Trace) -> Pairing | None:
     if not len(first.t_s) or not len(second.t_s):
         return None
     offset_s = _start_utc_s(second) - _start_utc_s(first)
-    return Pairing(offset_s=offset_s, edges=0, spread_s=None, how="wall clocks")
+    return Pairing(offset_s=offset_s, steps=0, spread_s=None, how="wall clocks")
 
 
 def _start_utc_s(trace: Trace) -> float:

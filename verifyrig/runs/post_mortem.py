@@ -40,7 +40,7 @@ class PostMortem:
 
     Attributes:
         verdict: What ended it most likely; `UNCLEAR` where nothing stands out.
-        told: The verdict as one sentence.
+        conclusion: The verdict as one sentence.
         reasons, against: What speaks for it and against it, as clauses; texts from outside as they are.
         shares: How the weighing divides between heat, power and software; empty where nothing had to be weighed.
         moments: The figures behind it.
@@ -49,7 +49,7 @@ class PostMortem:
     """
 
     verdict: EndedBy
-    told: Reason
+    conclusion: Reason
     reasons: tuple[Reason | str, ...]
     against: tuple[Reason, ...]
     shares: dict[EndedBy, float]
@@ -77,9 +77,9 @@ _CLEAR_SHARE = 0.6
 # Below this no processor, board or system cuts for heat: trade limits lie at 85 °C and above.
 _NEVER_HEAT_BELOW_C = 70.0
 _HOT_BOARD_C = 100.0
-_SOON_AFTER_EDGE_S = 5.0
+_SOON_AFTER_STEP_S = 5.0
 _BY_ITSELF_S = 60.0
-_TOLD: dict[str, tuple[EndedBy, Reason]] = {
+_OF_LOG: dict[str, tuple[EndedBy, Reason]] = {
     CauseClass.OPERATOR: (EndedBy.OPERATOR, reason("end-person")),
     CauseClass.TERMINATED: (EndedBy.OPERATOR, reason("end-told")),
     CauseClass.KILLED: (EndedBy.SOFTWARE, reason("end-killed")),
@@ -107,10 +107,10 @@ def explain_end(
         return None
     moments = last_moments(trace)
     restart_s = _restart_s(trace, restarted_utc_s)
-    kind, why = str(cause.get("class")), trace.why_broke_off
-    if kind in _TOLD:
-        verdict, told = _TOLD[kind]
-        return _finding(verdict, told, why, (), {}, moments, restart_s)
+    kind, why = str(cause.get("class")), trace.why_interrupted
+    if kind in _OF_LOG:
+        verdict, conclusion = _OF_LOG[kind]
+        return _finding(verdict, conclusion, why, (), {}, moments, restart_s)
     if kind == CauseClass.HANG:
         found = _hang(why, moments, restart_s)
     else:
@@ -120,7 +120,7 @@ def explain_end(
 
 def _finding(
     verdict: EndedBy,
-    told: Reason,
+    conclusion: Reason,
     reasons: Iterable[Reason | str],
     against: Iterable[Reason],
     shares: dict[EndedBy, float],
@@ -129,7 +129,7 @@ def _finding(
 ) -> PostMortem:
     return PostMortem(
         verdict=verdict,
-        told=told,
+        conclusion=conclusion,
         reasons=tuple(reasons),
         against=tuple(against),
         shares=shares,
@@ -254,7 +254,7 @@ def _range(die: CutTemperature) -> Reason:
 def _signs_of_load(moments: LastMoments) -> Iterable[_Sign]:
     if not moments.under_load or moments.load_s is None:
         yield _Sign(what=reason("no-load-on"), heat=-1.0)
-    elif moments.load_s <= _SOON_AFTER_EDGE_S:
+    elif moments.load_s <= _SOON_AFTER_STEP_S:
         yield _Sign(what=reason("load-just-risen", load_s=moments.load_s), power=2.5, heat=-1.0)
     else:
         yield _Sign(what=reason("load-long-on", load_s=moments.load_s), power=-0.7)
@@ -266,7 +266,7 @@ _RAIL_NAMES = {"rail_12v_v": "12 V", "rail_5v_v": "5 V", "rail_3v3_v": "3.3 V"}
 def _signs_of_rails(moments: LastMoments) -> Iterable[_Sign]:
     for rail in moments.rails:
         name = _RAIL_NAMES[rail.channel]
-        drop = rail.below_rest if rail.below_rest is not None else rail.below_nominal
+        drop = rail.below_idle if rail.below_idle is not None else rail.below_nominal
         if rail.below_nominal >= 0.05 or drop >= 0.04:
             yield _Sign(what=reason("rail-fell", rail=name, lowest_v=rail.lowest_v), power=2.0)
         elif rail.channel == "rail_12v_v" and drop < 0.015:
@@ -288,7 +288,7 @@ def as_json(found: PostMortem) -> PostMortemObject:
     die = found.moments.die
     return {
         "verdict": found.verdict.value,
-        "sentence": str(found.told),
+        "sentence": str(found.conclusion),
         "for": list(map(str, found.reasons)),
         "against": list(map(str, found.against)),
         "shares": {ended_by.value: round(share, 3) for ended_by, share in found.shares.items()},

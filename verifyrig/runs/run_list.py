@@ -123,10 +123,10 @@ def _damaged_row(path: Path, error: RigError) -> RunRow:
 
 def started_text(head: Head) -> str | None:
     """Return when the run began, as ISO 8601 in UTC; None where the record does not tell."""
-    told = head.recorded
-    utc_s = told.started_utc_s
+    facts = head.recorded
+    utc_s = facts.started_utc_s
     if utc_s is None:
-        if head.last_utc_s is None or head.last_t_s is None or not told.utc_known:
+        if head.last_utc_s is None or head.last_t_s is None or not facts.utc_known:
             return None
         utc_s = head.last_utc_s - head.last_t_s
     try:

@@ -39,10 +39,10 @@ def summary_of(
         integrity: What the record behind the trace is good for. Only a sealed one can pass; what a broken one fails
             is no finding either.
     """
-    told = trace.recorded
+    facts = trace.recorded
     found = metrics_of(trace) if metrics is None else metrics
     thresholds = judged_limits(trace, found, integrity) if limits is None else limits
-    outcome = told.outcome or Outcome.INTERRUPTED
+    outcome = facts.outcome or Outcome.INTERRUPTED
     verdict = run_verdict(
         (result.verdict for result in thresholds), outcome=outcome, lost_power=trace.lost_power, integrity=integrity
     )
@@ -51,14 +51,14 @@ def summary_of(
         "record": record_path,
         "profile": trace.profile.name if trace.profile else None,
         "recipe": trace.profile.recipe if trace.profile else None,
-        "purpose": told.purpose or Purpose.CHECK,
-        "job": told.job,
-        "unit": told.unit,
-        "simulated": told.simulated,
+        "purpose": facts.purpose or Purpose.CHECK,
+        "job": facts.job,
+        "unit": facts.unit,
+        "simulated": facts.simulated,
         "outcome": outcome,
-        "cause": told.cause,
-        "trip": told.trip,
-        "not_armed": list(told.not_armed),
+        "cause": facts.cause,
+        "trip": facts.trip,
+        "not_armed": list(facts.not_armed),
         "stages": [_stage(stage) for stage in trace.stages],
         "metrics": {name: _metric(metric) for name, metric in found.items()},
         "thresholds": [_threshold(result) for result in thresholds],

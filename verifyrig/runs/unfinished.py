@@ -116,7 +116,7 @@ def _made_of_it(path: Path) -> str:
         found = post_mortem_of(path)
     except RigError:
         return ""
-    return str(found.told) if found is not None else ""
+    return str(found.conclusion) if found is not None else ""
 
 
 def _look_closer(path: Path, head: Head, *, rebooted: bool) -> Ending | None:

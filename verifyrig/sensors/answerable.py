@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Set
 from dataclasses import dataclass
 
+from verifyrig.core.ambient import AMBIENT_CHANNELS
 from verifyrig.core.channels import base_name
 from verifyrig.core.interfaces import Reading
-from verifyrig.core.room import ROOM_CHANNELS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
+class BenchQuestion:
     """One question of the bench.
 
     Attributes:
@@ -31,63 +31,63 @@ class Question:
 _DIE = ("die_temp_c",)
 _FAR_END = ("radiator_temp_c", "coolant_temp_c", "hose_in_temp_c", "hose_out_temp_c")
 
-QUESTIONS: tuple[Question, ...] = (
-    Question(
+QUESTIONS: tuple[BenchQuestion, ...] = (
+    BenchQuestion(
         question="how hot the die gets, at rest and under load, and how far that is from its limit",
         needs=(_DIE,),
         lacking="no die temperature: load the kernel driver (coretemp, k10temp), or lay a probe on the plate",
     ),
-    Question(
+    BenchQuestion(
         question="how much of the temperature is the room's",
-        needs=(("die_temp_c", "plate_temp_c", "exhaust_temp_c", "vrm_temp_c", "gpu_temp_c"), ROOM_CHANNELS),
+        needs=(("die_temp_c", "plate_temp_c", "exhaust_temp_c", "vrm_temp_c", "gpu_temp_c"), AMBIENT_CHANNELS),
         lacking="no probe in the room or at the air inlet: connect one, or type the room with --ambient",
     ),
-    Question(
+    BenchQuestion(
         question="the thermal resistance from die to room in K/W",
-        needs=(_DIE, ROOM_CHANNELS, ("package_power_w",)),
+        needs=(_DIE, AMBIENT_CHANNELS, ("package_power_w",)),
         lacking="it takes die, room and package power together",
     ),
-    Question(
+    BenchQuestion(
         question="contact and cooler apart, from the first seconds after a power step",
         needs=(_DIE, ("package_power_w",)),
         lacking="it takes the die and the package power",
     ),
-    Question(
+    BenchQuestion(
         question="contact and cooler apart, from the kelvin between die and plate",
         needs=(_DIE, ("plate_temp_c",)),
         lacking="no probe on the plate: lay one beside the processor on the metal of the cooler",
     ),
-    Question(
+    BenchQuestion(
         question="whether the heat reaches the radiator",
         needs=(("die_temp_c", "plate_temp_c"), _FAR_END),
         lacking="no temperature of coolant, hoses or radiator: lay a probe on the radiator's inlet pipe",
     ),
-    Question(
+    BenchQuestion(
         question="whether the processor's fan turns, and how fast",
         needs=(("cpu_fan_speed_rpm",),),
         lacking="no fan speed with a known role: load the board's kernel driver, or name the fan in bench.toml",
     ),
-    Question(
+    BenchQuestion(
         question="whether the pump turns",
         needs=(("pump_speed_rpm",),),
         lacking="no pump speed with a known role; an air cooler has none",
     ),
-    Question(
+    BenchQuestion(
         question="whether the processor slows itself down because of heat",
         needs=(("throttle_count",),),
         lacking="no throttle counters (some makes have none): falling clock and work rate under load have to do",
     ),
-    Question(
+    BenchQuestion(
         question="whether the clock falls under load",
         needs=(("core_clock_mhz",),),
         lacking="no clock: the system shows no cpufreq here",
     ),
-    Question(
+    BenchQuestion(
         question="whether the supply's rails sag under load",
         needs=(("rail_12v_v",),),
         lacking="no 12 V reading to believe: measure it with a meter at a free connector of the supply",
     ),
-    Question(
+    BenchQuestion(
         question="whether the board's regulators run hot",
         needs=(("vrm_temp_c",),),
         lacking="no temperature of the regulators: lay a probe on their heat sink",
@@ -98,10 +98,10 @@ _FLOW = (
     "whether coolant flows: a pump that turns does not prove it;"
     " a radiator that stays cold while the die is hot says that it does not"
 )
-_AT_REST = "whether a coarse reading that stands at rest is stuck: `verifyrig channels --prove` makes it move"
+_WHILE_IDLE = "whether a coarse reading that stands at rest is stuck: `verifyrig channels --prove` makes it move"
 
 
-def tell(readings: Mapping[str, Reading]) -> tuple[list[str], list[str]]:
+def answerable(readings: Mapping[str, Reading]) -> tuple[list[str], list[str]]:
     """Return what can be told and what cannot, each as a clause; the latter with what it would take.
 
     Args:
@@ -113,9 +113,9 @@ def tell(readings: Mapping[str, Reading]) -> tuple[list[str], list[str]]:
     if "pump_speed_rpm" in have or have & set(_FAR_END):
         cannot.append(_FLOW)
     if have & {"die_temp_c", "core_temp_c", "plate_temp_c"}:
-        cannot.append(_AT_REST)
+        cannot.append(_WHILE_IDLE)
     return can, cannot
 
 
-def _is_answered(question: Question, have: Set[str]) -> bool:
+def _is_answered(question: BenchQuestion, have: Set[str]) -> bool:
     return all(have & set(group) for group in question.needs)

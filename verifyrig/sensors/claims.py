@@ -23,7 +23,7 @@ _DIE_ZONES = ("x86_pkg_temp", "cpu-thermal", "cpu_thermal", "soc-thermal", "soc_
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
+class ChannelClaim:
     """A sensor that could be a channel.
 
     Attributes:
@@ -72,7 +72,7 @@ def _by_words(table: Sequence[tuple[str, str]], label: str) -> str | None:
     return next((base for pattern, base in table if re.search(pattern, low)), None)
 
 
-def _temperature(info: ChannelInfo) -> Claim | None:
+def _temperature(info: ChannelInfo) -> ChannelClaim | None:
     label = info.label
     if info.driver == "coretemp":
         return _coretemp(label)
@@ -81,34 +81,36 @@ def _temperature(info: ChannelInfo) -> Claim | None:
     if info.driver in _GPU:
         return _gpu_temperature(info)
     if info.driver == "thermal-zone":
-        return Claim(base="die_temp_c", rank=3, alone=True) if label.lower() in _DIE_ZONES else None
+        return ChannelClaim(base="die_temp_c", rank=3, alone=True) if label.lower() in _DIE_ZONES else None
     if info.driver in _DRIVES:
-        return Claim(base="drive_temp_c") if label in ("", "Composite") and info.device.endswith(":temp1") else None
+        return (
+            ChannelClaim(base="drive_temp_c") if label in ("", "Composite") and info.device.endswith(":temp1") else None
+        )
     if info.driver in _MEMORY_MODULES:
-        return Claim(base="memory_temp_c")
+        return ChannelClaim(base="memory_temp_c")
     if info.driver in ("cpu_thermal", "bcm2835_thermal", "soc_thermal"):
-        return Claim(base="die_temp_c", rank=2, alone=True)
+        return ChannelClaim(base="die_temp_c", rank=2, alone=True)
     base = _by_words(_TEMP_WORDS, label)
-    return Claim(base=base) if base is not None else None
+    return ChannelClaim(base=base) if base is not None else None
 
 
-def _coretemp(label: str) -> Claim | None:
+def _coretemp(label: str) -> ChannelClaim | None:
     if re.match(r"(?:Package|Physical) id \d+", label):
-        return Claim(base="die_temp_c")
-    return Claim(base="core_temp_c") if re.match(r"Core \d+", label) else None
+        return ChannelClaim(base="die_temp_c")
+    return ChannelClaim(base="core_temp_c") if re.match(r"Core \d+", label) else None
 
 
-def _amd(label: str) -> Claim | None:
+def _amd(label: str) -> ChannelClaim | None:
     if label == "Tdie":
-        return Claim(base="die_temp_c")
+        return ChannelClaim(base="die_temp_c")
     if re.fullmatch(r"Tccd\d+", label):
-        return Claim(base="die_temp_c", rank=1)
+        return ChannelClaim(base="die_temp_c", rank=1)
     if label in ("Tctl", ""):
-        return Claim(base="die_temp_c", rank=2, note=_CONTROL_NOTE)
+        return ChannelClaim(base="die_temp_c", rank=2, note=_CONTROL_NOTE)
     return None
 
 
-def _gpu_temperature(info: ChannelInfo) -> Claim | None:
+def _gpu_temperature(info: ChannelInfo) -> ChannelClaim | None:
     label = info.label.lower()
     known = {
         "edge": "gpu_temp_c",
@@ -121,48 +123,48 @@ def _gpu_temperature(info: ChannelInfo) -> Claim | None:
         "memory": "gpu_memory_temp_c",
     }
     base = known.get(label) or ("gpu_temp_c" if not label and info.device.endswith(":temp1") else None)
-    return Claim(base=base) if base is not None else None
+    return ChannelClaim(base=base) if base is not None else None
 
 
-def _speed(info: ChannelInfo) -> Claim | None:
+def _speed(info: ChannelInfo) -> ChannelClaim | None:
     if info.driver in _GPU:
-        return Claim(base="gpu_fan_speed_rpm")
+        return ChannelClaim(base="gpu_fan_speed_rpm")
     base = _by_words(_FAN_WORDS, info.label)
-    return Claim(base=base) if base is not None else None
+    return ChannelClaim(base=base) if base is not None else None
 
 
-def _voltage(info: ChannelInfo) -> Claim | None:
+def _voltage(info: ChannelInfo) -> ChannelClaim | None:
     base = _by_words(_RAIL_WORDS, info.label)
-    return Claim(base=base) if base is not None else None
+    return ChannelClaim(base=base) if base is not None else None
 
 
-def _power(info: ChannelInfo) -> Claim | None:
+def _power(info: ChannelInfo) -> ChannelClaim | None:
     if info.driver in _GPU:
-        return Claim(base="gpu_power_w")
+        return ChannelClaim(base="gpu_power_w")
     if info.driver == "powercap":
         return _powercap(info)
     if info.driver == "amd_energy" and info.label.startswith("Esocket"):
-        return Claim(base="package_power_w", rank=2)
+        return ChannelClaim(base="package_power_w", rank=2)
     if info.driver == "zenpower" and info.label == "RAPL_P_Package":
-        return Claim(base="package_power_w", rank=2)
+        return ChannelClaim(base="package_power_w", rank=2)
     return None
 
 
-def _powercap(info: ChannelInfo) -> Claim | None:
+def _powercap(info: ChannelInfo) -> ChannelClaim | None:
     # The same package shows twice where both the register and the memory-mapped interface exist.
     rank = 1 if "mmio" in info.device else 0
     if re.fullmatch(r"package-\d+", info.label):
-        return Claim(base="package_power_w", rank=rank)
+        return ChannelClaim(base="package_power_w", rank=rank)
     if re.fullmatch(r"package-\d+ (?:long_term )?limit", info.label):
-        return Claim(base="power_limit_w", rank=rank)
+        return ChannelClaim(base="power_limit_w", rank=rank)
     return None
 
 
-def _clock(info: ChannelInfo) -> Claim | None:
+def _clock(info: ChannelInfo) -> ChannelClaim | None:
     if info.driver in ("cpufreq", "psutil"):
-        return Claim(base="core_clock_mhz", alone=True)
+        return ChannelClaim(base="core_clock_mhz", alone=True)
     if info.driver in _GPU and info.label in ("sclk", "graphics"):
-        return Claim(base="gpu_clock_mhz")
+        return ChannelClaim(base="gpu_clock_mhz")
     return None
 
 
@@ -175,18 +177,18 @@ _NVML_SHARES = {
 }
 
 
-def _share(info: ChannelInfo) -> Claim | None:
+def _share(info: ChannelInfo) -> ChannelClaim | None:
     if info.driver == "nvml":
-        return Claim(base=_NVML_SHARES[info.label]) if info.label in _NVML_SHARES else None
-    return Claim(base="busy_share", alone=True) if info.label == "all processors" else None
+        return ChannelClaim(base=_NVML_SHARES[info.label]) if info.label in _NVML_SHARES else None
+    return ChannelClaim(base="busy_share", alone=True) if info.label == "all processors" else None
 
 
-def _count(info: ChannelInfo) -> Claim | None:
+def _count(info: ChannelInfo) -> ChannelClaim | None:
     is_throttle = info.driver == "thermal-throttle" and info.device.endswith(":core_throttle_count")
-    return Claim(base="throttle_count", alone=True) if is_throttle else None
+    return ChannelClaim(base="throttle_count", alone=True) if is_throttle else None
 
 
-_CLAIMS: Mapping[str, Callable[[ChannelInfo], Claim | None]] = {
+_CLAIMS: Mapping[str, Callable[[ChannelInfo], ChannelClaim | None]] = {
     "temperature": _temperature,
     "speed": _speed,
     "voltage": _voltage,
@@ -197,7 +199,7 @@ _CLAIMS: Mapping[str, Callable[[ChannelInfo], Claim | None]] = {
 }
 
 
-def claim(info: ChannelInfo) -> Claim | None:
+def claim(info: ChannelInfo) -> ChannelClaim | None:
     """Return which channel a sensor could be, judged by itself; None where its role is unknown."""
     judge = _CLAIMS.get(info.quantity)
     return judge(info) if judge is not None else None

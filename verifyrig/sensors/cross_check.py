@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from verifyrig.core.ambient import AMBIENT_CHANNELS, ambient_channel
 from verifyrig.core.channels import HEAT_PATH, base_name, is_temperature
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.core.room import ROOM_CHANNELS, room_channel
 
 # A contradiction has to last, so that the lag of one sensor behind another is none.
 _LASTS_S = 10.0
@@ -45,7 +45,7 @@ class CrossCheck:
 
     def __post_init__(self) -> None:
         temps = [channel for channel in self.infos if is_temperature(channel)]
-        self._warm = tuple(channel for channel in temps if base_name(channel) not in ROOM_CHANNELS)
+        self._warm = tuple(channel for channel in temps if base_name(channel) not in AMBIENT_CHANNELS)
         die = self.infos.get("die_temp_c")
         self._cores = tuple(
             channel
@@ -60,7 +60,7 @@ class CrossCheck:
         elif self._loaded_since_s is None:
             self._loaded_since_s = t_s
         for channel, note in (
-            *self._below_room(t_s, readings),
+            *self._below_ambient(t_s, readings),
             *self._plate_above_die(t_s, readings),
             *self._core_against_package(t_s, readings),
         ):
@@ -76,14 +76,14 @@ class CrossCheck:
             return False
         return t_s - self._since_s.setdefault(name, t_s) >= _LASTS_S
 
-    def _below_room(self, t_s: float, readings: Mapping[str, Reading]) -> Iterable[tuple[str, str]]:
-        room = _value(readings, "ambient_temp_c")
-        if room is None:
+    def _below_ambient(self, t_s: float, readings: Mapping[str, Reading]) -> Iterable[tuple[str, str]]:
+        ambient = _value(readings, "ambient_temp_c")
+        if ambient is None:
             return
         below = []
         for channel in self._warm:
             value = _value(readings, channel)
-            if value is not None and self._lasts(channel, value < room - _margin_k(channel), t_s):
+            if value is not None and self._lasts(channel, value < ambient - _margin_k(channel), t_s):
                 below.append(channel)
         if not below:
             return
@@ -93,7 +93,7 @@ class CrossCheck:
                 "several sensors read below it: the probe is warm, or the machine came in from the cold",
             )
         else:
-            yield from ((c, f"it reads below the room ({room:.1f} °C), or the room's probe is warm") for c in below)
+            yield from ((c, f"it reads below the room ({ambient:.1f} °C), or the room's probe is warm") for c in below)
 
     def _plate_above_die(self, t_s: float, readings: Mapping[str, Reading]) -> Iterable[tuple[str, str]]:
         die, plate = _value(readings, "die_temp_c"), _value(readings, "plate_temp_c")
@@ -125,7 +125,7 @@ def _margin_k(channel: str) -> float:
 
 
 def cold_start_disagreement(
-    readings: Mapping[str, Reading], room_c: float, *, within_k: float = COLD_START_WITHIN_K
+    readings: Mapping[str, Reading], ambient_c: float, *, within_k: float = COLD_START_WITHIN_K
 ) -> dict[str, float]:
     """Return the channels that are not at the room's temperature at the moment of power-on after standing, with K.
 
@@ -135,7 +135,7 @@ def cold_start_disagreement(
         within_k: How far apart is still agreement, K.
     """
     differences = {
-        channel: reading.value - room_c
+        channel: reading.value - ambient_c
         for channel, reading in readings.items()
         if base_name(channel) in _COLD_BASES and reading.ok and reading.value is not None
     }
@@ -149,11 +149,11 @@ def cold_start_notes(readings: Mapping[str, Reading], uptime_s: float | None) ->
         readings: What it shows now.
         uptime_s: Time since it was switched on, s; None where not known.
     """
-    channel = room_channel(lambda name: _value(readings, name) is not None)
-    room = _value(readings, channel) if channel is not None else None
-    if room is None or uptime_s is None or uptime_s > _JUST_ON_S:
+    channel = ambient_channel(lambda name: _value(readings, name) is not None)
+    ambient = _value(readings, channel) if channel is not None else None
+    if ambient is None or uptime_s is None or uptime_s > _JUST_ON_S:
         return {}
-    off = cold_start_disagreement(readings, room)
+    off = cold_start_disagreement(readings, ambient)
     return {
         channel: f"if the machine stood without power for hours, this is off: {difference_k:+.0f} K from the room"
         for channel, difference_k in off.items()

@@ -14,7 +14,7 @@ from verifyrig.core.interfaces import ChannelInfo, Load, LoadDemand, Reading
 from verifyrig.core.profile import WorkName
 from verifyrig.sensors.bank import Bank
 
-REST_S = 4.0
+IDLE_S = 4.0
 LOAD_S = 5.0
 AFTER_S = 2.0
 PERIOD_S = 0.25
@@ -61,16 +61,16 @@ def prove(
     _refuse_hot(bank.sample(now_s(), load_share=0.0))
     load.start(LoadDemand(work=WorkName.LINEAR_ALGEBRA, workers="quarter"))
     try:
-        say(f"{REST_S:.0f} s of rest ...")
-        rest = _collect(bank, REST_S, 0.0, now_s, sleep, load)
-        _refuse_hot(rest[-1])
+        say(f"{IDLE_S:.0f} s of rest ...")
+        idle = _collect(bank, IDLE_S, 0.0, now_s, sleep, load)
+        _refuse_hot(idle[-1])
         say(f"{LOAD_S:.0f} s of load on a quarter of the workers ...")
         load.set_share(1.0)
         loaded = _collect(bank, LOAD_S, 1.0, now_s, sleep, load)
     finally:
         load.stop()
     after = _collect(bank, AFTER_S, 0.0, now_s, sleep)
-    return {channel: _judge(info, channel, rest, loaded, after) for channel, info in bank.infos.items()}
+    return {channel: _judge(info, channel, idle, loaded, after) for channel, info in bank.infos.items()}
 
 
 def _collect(
@@ -130,11 +130,11 @@ def _stop_c(info: ChannelInfo) -> float:
 def _judge(
     info: ChannelInfo,
     channel: str,
-    rest: list[dict[str, Reading]],
+    idle: list[dict[str, Reading]],
     loaded: list[dict[str, Reading]],
     after: list[dict[str, Reading]],
 ) -> Moved:
-    before = _values(rest, channel)
+    before = _values(idle, channel)
     last = _values(loaded, channel)[-round(1.0 / PERIOD_S) :] + _values(after, channel)[:2]
     if len(before) < 3 or len(last) < 2:
         return Moved(change=None, moved=None)

@@ -224,8 +224,8 @@ class ChannelJudge:
             # A change in the very sample that first saw the step is an answer: the step came before that sample.
             if wait_s <= step.loaded_s < quiet_s:
                 return f"it has not moved in {step.loaded_s:.0f} s of load"
-            if wait_s <= step.resting_s < quiet_s:
-                return f"it has not moved in the {step.resting_s:.0f} s since the load ended"
+            if wait_s <= step.idle_s < quiet_s:
+                return f"it has not moved in the {step.idle_s:.0f} s since the load ended"
         if self._turns is not None and self._turns.is_silent(quiet_s):
             return f"it used to waver and has stood for {quiet_s:.0f} s"
         return ""

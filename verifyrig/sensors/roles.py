@@ -13,7 +13,7 @@ from typing import Any
 
 from verifyrig.core.channels import numbered
 from verifyrig.core.interfaces import ChannelInfo
-from verifyrig.sensors.claims import AMD, Claim, claim
+from verifyrig.sensors.claims import AMD, ChannelClaim, claim
 from verifyrig.sensors.corrections import corrected
 from verifyrig.sensors.hwmon import SUPER_IO
 from verifyrig.sensors.role_config import chosen_roles, learned_roles
@@ -49,7 +49,7 @@ def assign(
     return [corrected(info, tables.get(info.channel or "", {}), today) for info in found]
 
 
-def _claims(infos: Sequence[ChannelInfo]) -> dict[int, Claim]:
+def _claims(infos: Sequence[ChannelInfo]) -> dict[int, ChannelClaim]:
     """Return for each position the claim that stands, after choosing among sources of the same thing."""
     claims = {i: c for i, info in enumerate(infos) if info.channel is None and (c := claim(info)) is not None}
     for base in {c.base for c in claims.values()}:
@@ -63,7 +63,7 @@ def _claims(infos: Sequence[ChannelInfo]) -> dict[int, Claim]:
     return claims
 
 
-def _number(infos: list[ChannelInfo], claims: Mapping[int, Claim]) -> list[ChannelInfo]:
+def _number(infos: list[ChannelInfo], claims: Mapping[int, ChannelClaim]) -> list[ChannelInfo]:
     taken = {info.channel for info in infos if info.channel is not None}
     for i in sorted(claims, key=lambda i: _order(infos[i], i)):
         n = 1

@@ -14,8 +14,8 @@ from verifyrig.sensors.quality import Implausible
 from verifyrig.sensors.serial_filter import (
     GARBAGE_LINES,
     MILLIVOLTS,
-    Fault,
     LineFilter,
+    SerialFault,
     ValueFilter,
     in_channel_unit,
 )
@@ -32,7 +32,7 @@ class _Key:
 
     filter: ValueFilter
     taken: tuple[float, float] | None = None  # value, time
-    fault: Fault | None = None
+    fault: SerialFault | None = None
     faults: int = 0
 
 
@@ -88,7 +88,7 @@ class TextDecoder:
     def _take_line(self, line: str, now_s: float) -> None:
         parsed = parse_line(line) if self.format.pattern is None else parse_pattern(line, self.format.pattern)
         fields = self._lines.take(parsed)
-        if isinstance(fields, Fault):
+        if isinstance(fields, SerialFault):
             return
         chosen = select(fields, [*self.format.channels, *self._reference_keys()])
         chosen = chosen or select(fields, list(self.format.channels))
@@ -105,7 +105,7 @@ class TextDecoder:
         reference = self.format.reference_junction
         return [reference] if isinstance(reference, str) and reference not in self.format.channels else []
 
-    def _convert(self, sent: Field, chosen: Mapping[str, Field], quantity: str) -> float | Fault:
+    def _convert(self, sent: Field, chosen: Mapping[str, Field], quantity: str) -> float | SerialFault:
         unit = sent.unit or self.format.unit or ("C" if quantity == "temperature" else "")
         value = float(sent.number)
         if quantity == "temperature" and unit in MILLIVOLTS and self.format.thermocouple:
@@ -113,23 +113,23 @@ class TextDecoder:
         if abs(value) >= 9.8e37:
             return value
         converted = in_channel_unit(value, unit, quantity)
-        return Fault.GARBAGE if converted is None else converted
+        return SerialFault.GARBAGE if converted is None else converted
 
-    def _from_emf(self, emf_mv: float, chosen: Mapping[str, Field]) -> float | Fault:
+    def _from_emf(self, emf_mv: float, chosen: Mapping[str, Field]) -> float | SerialFault:
         reference = self.format.reference_junction
         junction_c = (
             float(chosen[reference].number) if isinstance(reference, str) and reference in chosen else reference
         )
         if isinstance(junction_c, str):
-            return Fault.GARBAGE
+            return SerialFault.GARBAGE
         try:
             return float(temperature_c(self.format.thermocouple, emf_mv, junction_c))
         except (OutOfRangeError, ValueError):
-            return Fault.SAID
+            return SerialFault.SAID
 
-    def _take_value(self, state: _Key, value: float | Fault, now_s: float) -> None:
-        result = value if isinstance(value, Fault) else state.filter.take(value)
-        if isinstance(result, Fault):
+    def _take_value(self, state: _Key, value: float | SerialFault, now_s: float) -> None:
+        result = value if isinstance(value, SerialFault) else state.filter.take(value)
+        if isinstance(result, SerialFault):
             state.faults = state.faults + 1 if result is state.fault else 1
             state.fault = result
             return
@@ -172,19 +172,19 @@ class TextDecoder:
                 where=self.where,
                 mend="Check the probe and its connector.",
             )
-        if state.fault is Fault.SAID:
+        if state.fault is SerialFault.SAID:
             raise SensorError(
                 "the instrument sends its code for no reading",
                 where=self.where,
                 mend="Check the probe and its connector.",
             )
-        if state.fault is Fault.GARBAGE:
+        if state.fault is SerialFault.GARBAGE:
             raise FrameError(
                 "the unit of the line does not fit the channel",
                 where=self.where,
                 mend="Set unit, and the thermocouple type for millivolts, in bench.toml.",
             )
-        if state.fault is Fault.NOT_CONVERTED:
+        if state.fault is SerialFault.NOT_CONVERTED:
             raise Implausible(
                 "exactly 0 or 85 °C, as converters say when they did not convert",
                 where=self.where,

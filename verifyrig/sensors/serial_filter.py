@@ -38,7 +38,7 @@ NO_PROBE_C = -127.0
 _Shape = tuple[tuple[str, int, bool, str], ...]
 
 
-class Fault(Enum):
+class SerialFault(Enum):
     """Why an instrument's line gives no value."""
 
     GARBAGE = "garbage"
@@ -66,15 +66,15 @@ class ValueFilter:
             return abs(after - before) > LEAP_K
         return abs(after - before) > max(LEAP_SHARE * abs(before), LEAST_LEAP.get(self.quantity, 0.0))
 
-    def take(self, value: float, *, checked: bool = False) -> float | Fault:
+    def take(self, value: float, *, checked: bool = False) -> float | SerialFault:
         """Return the value where it is believed, else why not; what came with a checksum may leap."""
         if not math.isfinite(value) or abs(value) >= _NO_NUMBER:
-            return Fault.SAID
+            return SerialFault.SAID
         if self.quantity == "temperature":
             if value == NO_PROBE_C:
-                return Fault.SAID
+                return SerialFault.SAID
             if value in NO_CONVERSION_C and not self._is_near(value):
-                return Fault.NOT_CONVERTED
+                return SerialFault.NOT_CONVERTED
         needed = 2 if self.last is None else CONFIRM_LINES
         if checked or (self.last is not None and not self._leaps(self.last, value)):
             self._pending.clear()
@@ -84,7 +84,7 @@ class ValueFilter:
             self._pending.clear()
         self._pending.append(value)
         if len(self._pending) < needed:
-            return Fault.LEAP
+            return SerialFault.LEAP
         self._pending.clear()
         self.last = value
         return value
@@ -128,18 +128,18 @@ class LineFilter:
     said: str = ""
     _shapes: dict[tuple[str, ...], _Course] = field(default_factory=dict)
 
-    def take(self, parsed: Sequence[Field] | Said | None) -> Sequence[Field] | Fault:
+    def take(self, parsed: Sequence[Field] | Said | None) -> Sequence[Field] | SerialFault:
         """Return the fields of a line that is built as those before it, else why it is left out."""
         if parsed is None:
             self.garbage += 1
-            return Fault.GARBAGE
+            return SerialFault.GARBAGE
         if isinstance(parsed, Said):
             self.garbage = 0
             self.said = parsed.text
-            return Fault.SAID
+            return SerialFault.SAID
         if not self._fits(parsed):
             self.garbage += 1
-            return Fault.SHAPE
+            return SerialFault.SHAPE
         self.garbage = 0
         self.said = ""
         return parsed

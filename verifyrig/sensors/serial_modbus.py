@@ -12,7 +12,7 @@ from verifyrig.core.interfaces import Taken
 from verifyrig.sensors.ages import boot_time_s
 from verifyrig.sensors.quality import Implausible
 from verifyrig.sensors.serial_decoder import NOT_OPENED
-from verifyrig.sensors.serial_filter import Fault, ValueFilter, in_channel_unit
+from verifyrig.sensors.serial_filter import SerialFault, ValueFilter, in_channel_unit
 from verifyrig.sensors.serial_port import PortThread
 
 # Ends of the 16-bit range, which transmitters send for an open or short-circuited probe (common practice, no source).
@@ -95,13 +95,13 @@ class ModbusInstrument:
         if value is None:
             return FrameError("the unit does not fit the channel", where=self._where, mend="Set unit in bench.toml.")
         taken = self._filters[key].take(value, checked=True)
-        if taken is Fault.NOT_CONVERTED:
+        if taken is SerialFault.NOT_CONVERTED:
             return Implausible(
                 "exactly 0 or 85 °C, as converters say when they did not convert",
                 where=self._where,
                 mend="Check the probe's connection.",
             )
-        if isinstance(taken, Fault):
+        if isinstance(taken, SerialFault):
             return SensorError("no reading", where=self._where, mend="Check the probe.")
         return Taken(taken, boot_time_s())
 

@@ -21,7 +21,7 @@ _BETWEEN_S = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class SeenSensor:
     """One sensor as it was found and read."""
 
     info: ChannelInfo
@@ -61,14 +61,16 @@ class Survey:
         assert self._bank is not None
         return self._bank
 
-    def look(self, *, load_share: float = 0.0) -> list[Seen]:
+    def look(self, *, load_share: float = 0.0) -> list[SeenSensor]:
         """Return every sensor with its reading: roles in recording order first, then the rest as found."""
         now_s = self.now_s()
         readings = self.bank.sample(now_s, load_share=load_share)
-        seen = [Seen(info=info, reading=readings[channel]) for channel, info in self.bank.infos.items()]
-        return seen + [Seen(info=sensor.info, reading=_read(sensor, judge, now_s)) for sensor, judge in self._others]
+        seen = [SeenSensor(info=info, reading=readings[channel]) for channel, info in self.bank.infos.items()]
+        return seen + [
+            SeenSensor(info=sensor.info, reading=_read(sensor, judge, now_s)) for sensor, judge in self._others
+        ]
 
-    def first_look(self) -> list[Seen]:
+    def first_look(self) -> list[SeenSensor]:
         """Return a look for which counters had their two readings."""
         self.look()
         time.sleep(_BETWEEN_S)
@@ -92,7 +94,7 @@ def _read(sensor: Found, judge: ChannelJudge, now_s: float) -> Reading:
     return judge.judge(now_s, taken, StepWatch())
 
 
-def by_channel(seen: Sequence[Seen]) -> dict[str, Reading]:
+def by_channel(seen: Sequence[SeenSensor]) -> dict[str, Reading]:
     """Return the readings that have a role, by channel in recording order."""
     named = {item.info.channel: item.reading for item in seen if item.info.channel is not None}
     return dict(sorted(named.items(), key=lambda pair: recording_order(pair[0])))

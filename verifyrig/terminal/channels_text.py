@@ -142,10 +142,10 @@ def _step(difference_k: float, before: str) -> str:
 def _left(info: ChannelInfo, reading: Reading) -> list[str]:
     if info.limit is None or not reading.ok or reading.value is None:
         return []
-    left_k = info.limit - reading.value
-    if left_k < 0:
-        return [f"{-left_k:.0f} K above its own limit of {info.limit:.0f} °C"]
-    return [f"{left_k:.0f} K left to its own limit of {info.limit:.0f} °C"]
+    remaining_k = info.limit - reading.value
+    if remaining_k < 0:
+        return [f"{-remaining_k:.0f} K above its own limit of {info.limit:.0f} °C"]
+    return [f"{remaining_k:.0f} K left to its own limit of {info.limit:.0f} °C"]
 
 
 def _cores(named: Mapping[str, tuple[ChannelInfo, Reading]]) -> list[str]:

@@ -18,10 +18,10 @@ from verifyrig.terminal.plot import level_row, trace_rows
 from verifyrig.terminal.words import (
     clock,
     forecast_sentence,
-    heat_path,
     main_channel,
     margin_sentence,
     part_word,
+    thermal_path,
 )
 
 NARROW = 60
@@ -168,7 +168,7 @@ def _progress(view: TickView) -> str:
 
 
 def _path_lines(view: TickView, width: int) -> list[str]:
-    path = heat_path(view.readings)
+    path = thermal_path(view.readings)
     if not path:
         return ["No temperature on the path of the heat is measured."]
     joined = ""

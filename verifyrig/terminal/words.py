@@ -81,7 +81,7 @@ def _value_or_less(reading: Reading) -> float:
     return reading.value if reading.ok and reading.value is not None else -math.inf
 
 
-def heat_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | None, str]]:
+def thermal_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | None, str]]:
     """Return the path of the heat, room first: place, temperature °C or None, word; only places with a channel.
 
     Of several dies or cards the hottest is shown, by name.

@@ -25,7 +25,7 @@ from verifyrig.loads.works.march import (
     own_address,
     stripes,
 )
-from verifyrig.loads.works.sweep import Mismatch, Place, Step, sweep
+from verifyrig.loads.works.sweep import Mismatch, SweepPlace, SweepStep, sweep
 
 # Block, expected words and their difference together fit into the second-level cache of most cores.
 BLOCK_WORDS = 2**14
@@ -66,11 +66,11 @@ class Buffer:
         """How many 64-bit words."""
         return int(self.array.size)
 
-    def read(self, place: Place) -> Words:
+    def read(self, place: SweepPlace) -> Words:
         """Return a view of the words, as they lie in memory."""
         return place.of(self.array[place.start : place.stop])
 
-    def write(self, place: Place, values: Words) -> None:
+    def write(self, place: SweepPlace, values: Words) -> None:
         """Write the words of a place."""
         place.of(self.array[place.start : place.stop])[...] = values
 
@@ -146,7 +146,7 @@ class MemorySweep(Work):
         self._steps = iter(())
         self._buffer.close()
 
-    def _sweep_for_ever(self) -> Iterator[tuple[Step, str]]:
+    def _sweep_for_ever(self) -> Iterator[tuple[SweepStep, str]]:
         before = stripes()[0]  # fresh memory holds zeros
         for test, background, split in plan(self._block_words):
             name = f"{test.name}, {background.name}"

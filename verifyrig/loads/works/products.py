@@ -25,7 +25,7 @@ Array = npt.NDArray[Any]
 RESIDUAL_THRESHOLD = 16.0
 
 
-class Shape(NamedTuple):
+class ProductShape(NamedTuple):
     """Rows of the left operand, its columns, and the widths of the right one to choose from, widest first."""
 
     rows: int
@@ -34,7 +34,7 @@ class Shape(NamedTuple):
 
 
 # Chosen by measurement: wide enough for the full rate, short enough for a block. Slower cores take fewer columns.
-SHAPE = Shape(rows=576, depth=512, columns=(1536, 1280, 1024, 768, 512, 384, 256, 128, 64, 32))
+SHAPE = ProductShape(rows=576, depth=512, columns=(1536, 1280, 1024, 768, 512, 384, 256, 128, 64, 32))
 LARGE_PAGE_BYTES = 2**21
 # From this size on numpy asks the system for large pages.
 NUMPY_ASKS_FROM_BYTES = 2**22
@@ -75,7 +75,7 @@ class Product(Work):
         *,
         dtype: str = "float64",
         sets: int = 1,
-        shape: Shape = SHAPE,
+        shape: ProductShape = SHAPE,
         seed: int = 0,
         meddle: Meddle = untouched,
     ) -> None:

@@ -20,7 +20,7 @@ import numpy as np
 from verifyrig.loads.works.march import Background, Element, MarchTest, Words
 
 
-class Place(NamedTuple):
+class SweepPlace(NamedTuple):
     """Words that get an operation at once: `start` to before `stop`, or the half of them whose index has a bit.
 
     Attributes:
@@ -48,11 +48,11 @@ class Memory(Protocol):
         """How many words there are."""
         ...
 
-    def read(self, place: Place) -> Words:
+    def read(self, place: SweepPlace) -> Words:
         """Return the words of a place."""
         ...
 
-    def write(self, place: Place, values: Words) -> None:
+    def write(self, place: SweepPlace, values: Words) -> None:
         """Write the words of a place."""
         ...
 
@@ -65,7 +65,7 @@ class Mismatch(NamedTuple):
     got: int
 
 
-class Step(NamedTuple):
+class SweepStep(NamedTuple):
     """What one element did to one place."""
 
     words_touched: int
@@ -81,7 +81,7 @@ def sweep(
     *,
     split: int | None = None,
     before: Background | None = None,
-) -> Iterator[Step]:
+) -> Iterator[SweepStep]:
     """Yield after each place in each element, until the whole test has gone over the whole memory.
 
     Args:
@@ -104,13 +104,13 @@ def sweep(
         left = None
 
 
-def _places(words: int, block_words: int, split: int | None) -> Iterator[Place]:
+def _places(words: int, block_words: int, split: int | None) -> Iterator[SweepPlace]:
     for start in range(0, words, block_words):
         stop = min(start + block_words, words)
         if split is None:
-            yield Place(start, stop)
+            yield SweepPlace(start, stop)
         else:
-            yield from (Place(start, stop, split, half) for half in (0, 1))
+            yield from (SweepPlace(start, stop, split, half) for half in (0, 1))
 
 
 class Values:
@@ -120,7 +120,7 @@ class Values:
         self._background = background
         self._alike = self._made(0, block_words) if background.value is not None else None
 
-    def of(self, place: Place) -> tuple[Words, Words]:
+    def of(self, place: SweepPlace) -> tuple[Words, Words]:
         """Return the words of a place for the values 0 and 1."""
         count = place.stop - place.start
         zero, one = self._alike or self._made(place.start, place.stop)
@@ -131,7 +131,7 @@ class Values:
         return zero, zero ^ zero.dtype.type(self._background.mask)
 
 
-def _apply(memory: Memory, element: Element, place: Place, values: tuple[Words, Words]) -> Step:
+def _apply(memory: Memory, element: Element, place: SweepPlace, values: tuple[Words, Words]) -> SweepStep:
     mismatches: list[Mismatch] = []
     for operation in element.operations:
         right = values[operation.value]
@@ -143,10 +143,10 @@ def _apply(memory: Memory, element: Element, place: Place, values: tuple[Words, 
         else:
             memory.write(place, right)
     reads = sum(operation.reads for operation in element.operations)
-    return Step(values[0].size * len(element.operations), reads, mismatches)
+    return SweepStep(values[0].size * len(element.operations), reads, mismatches)
 
 
-def _compare(got: Words, right: Words, place: Place) -> list[Mismatch]:
+def _compare(got: Words, right: Words, place: SweepPlace) -> list[Mismatch]:
     wrong = got ^ right
     if not np.bitwise_or.reduce(wrong, axis=None):
         return []

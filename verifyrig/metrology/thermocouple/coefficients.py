@@ -10,11 +10,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["PIECES", "Piece"]
+__all__ = ["PIECES", "PolynomialPiece"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Piece:
+class PolynomialPiece:
     """One polynomial of a reference function and where it holds.
 
     Attributes:
@@ -30,9 +30,9 @@ class Piece:
     bump: tuple[float, float, float] | None = None
 
 
-PIECES: dict[str, tuple[Piece, ...]] = {
+PIECES: dict[str, tuple[PolynomialPiece, ...]] = {
     "B": (
-        Piece(
+        PolynomialPiece(
             from_c=0.0,
             to_c=630.615,
             coefficients=(
@@ -45,7 +45,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
                 6.2990347094e-19,
             ),
         ),
-        Piece(
+        PolynomialPiece(
             from_c=630.615,
             to_c=1820.0,
             coefficients=(
@@ -62,7 +62,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
         ),
     ),
     "E": (
-        Piece(
+        PolynomialPiece(
             from_c=-270.0,
             to_c=0.0,
             coefficients=(
@@ -82,7 +82,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
                 -3.4657842013e-29,
             ),
         ),
-        Piece(
+        PolynomialPiece(
             from_c=0.0,
             to_c=1000.0,
             coefficients=(
@@ -101,7 +101,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
         ),
     ),
     "J": (
-        Piece(
+        PolynomialPiece(
             from_c=-210.0,
             to_c=760.0,
             coefficients=(
@@ -116,7 +116,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
                 1.5631725697e-23,
             ),
         ),
-        Piece(
+        PolynomialPiece(
             from_c=760.0,
             to_c=1200.0,
             coefficients=(
@@ -130,7 +130,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
         ),
     ),
     "K": (
-        Piece(
+        PolynomialPiece(
             from_c=-270.0,
             to_c=0.0,
             coefficients=(
@@ -147,7 +147,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
                 -1.6322697486e-23,
             ),
         ),
-        Piece(
+        PolynomialPiece(
             from_c=0.0,
             to_c=1372.0,
             coefficients=(
@@ -166,7 +166,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
         ),
     ),
     "N": (
-        Piece(
+        PolynomialPiece(
             from_c=-270.0,
             to_c=0.0,
             coefficients=(
@@ -181,7 +181,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
                 -9.3419667835e-20,
             ),
         ),
-        Piece(
+        PolynomialPiece(
             from_c=0.0,
             to_c=1300.0,
             coefficients=(
@@ -200,7 +200,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
         ),
     ),
     "R": (
-        Piece(
+        PolynomialPiece(
             from_c=-50.0,
             to_c=1064.18,
             coefficients=(
@@ -216,7 +216,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
                 -2.81038625251e-27,
             ),
         ),
-        Piece(
+        PolynomialPiece(
             from_c=1064.18,
             to_c=1664.5,
             coefficients=(
@@ -228,7 +228,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
                 -2.93359668173e-16,
             ),
         ),
-        Piece(
+        PolynomialPiece(
             from_c=1664.5,
             to_c=1768.1,
             coefficients=(
@@ -241,7 +241,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
         ),
     ),
     "S": (
-        Piece(
+        PolynomialPiece(
             from_c=-50.0,
             to_c=1064.18,
             coefficients=(
@@ -256,7 +256,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
                 2.71443176145e-24,
             ),
         ),
-        Piece(
+        PolynomialPiece(
             from_c=1064.18,
             to_c=1664.5,
             coefficients=(
@@ -267,7 +267,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
                 1.29989605174e-14,
             ),
         ),
-        Piece(
+        PolynomialPiece(
             from_c=1664.5,
             to_c=1768.1,
             coefficients=(
@@ -280,7 +280,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
         ),
     ),
     "T": (
-        Piece(
+        PolynomialPiece(
             from_c=-270.0,
             to_c=0.0,
             coefficients=(
@@ -301,7 +301,7 @@ PIECES: dict[str, tuple[Piece, ...]] = {
                 7.9795153927e-31,
             ),
         ),
-        Piece(
+        PolynomialPiece(
             from_c=0.0,
             to_c=400.0,
             coefficients=(

@@ -11,7 +11,7 @@ from typing import overload
 import numpy as np
 import numpy.typing as npt
 
-from verifyrig.metrology.thermocouple.coefficients import PIECES, Piece
+from verifyrig.metrology.thermocouple.coefficients import PIECES, PolynomialPiece
 
 __all__ = ["TYPES", "OutOfRangeError", "emf_mv", "temperature_c", "temperature_range_c"]
 
@@ -119,7 +119,7 @@ def _refuse_emf_outside(type: str, total_mv: FloatArray, low_mv: float, high_mv:
     raise OutOfRangeError(what, type=type, low=low_mv, high=high_mv, unit="mV")
 
 
-def _pieces(type: str) -> tuple[Piece, ...]:
+def _pieces(type: str) -> tuple[PolynomialPiece, ...]:
     try:
         return PIECES[type.upper()]
     except KeyError:
@@ -135,7 +135,9 @@ def _solving_grid(type: str) -> tuple[FloatArray, FloatArray]:
     return grid_c, _evaluate(_pieces(type), grid_c)
 
 
-def _solve(pieces: tuple[Piece, ...], emfs_mv: FloatArray, grid_c: FloatArray, grid_mv: FloatArray) -> FloatArray:
+def _solve(
+    pieces: tuple[PolynomialPiece, ...], emfs_mv: FloatArray, grid_c: FloatArray, grid_mv: FloatArray
+) -> FloatArray:
     """Newton's method, held inside a bracket that shrinks at every step (the pieces join with tiny jumps)."""
     above = np.clip(np.searchsorted(grid_mv, emfs_mv), 1, grid_mv.size - 1)
     low_c, high_c = grid_c[above - 1], grid_c[above]
@@ -154,7 +156,7 @@ def _solve(pieces: tuple[Piece, ...], emfs_mv: FloatArray, grid_c: FloatArray, g
     return np.asarray(temps_c, dtype=np.float64)
 
 
-def _evaluate(pieces: tuple[Piece, ...], temps_c: FloatArray, *, slope: bool = False) -> FloatArray:
+def _evaluate(pieces: tuple[PolynomialPiece, ...], temps_c: FloatArray, *, slope: bool = False) -> FloatArray:
     """Return emf (mV) or its slope (mV/°C) from the piece that holds at each temperature."""
     values = np.full(temps_c.shape, np.nan)
     for at, piece in enumerate(pieces):
@@ -163,7 +165,7 @@ def _evaluate(pieces: tuple[Piece, ...], temps_c: FloatArray, *, slope: bool = F
     return values
 
 
-def _piece_emf(piece: Piece, temps_c: FloatArray) -> FloatArray:
+def _piece_emf(piece: PolynomialPiece, temps_c: FloatArray) -> FloatArray:
     emfs_mv = np.polynomial.polynomial.polyval(temps_c, piece.coefficients)
     if piece.bump is not None:
         height_mv, curvature, centre_c = piece.bump
@@ -171,7 +173,7 @@ def _piece_emf(piece: Piece, temps_c: FloatArray) -> FloatArray:
     return np.asarray(emfs_mv, dtype=np.float64)
 
 
-def _piece_slope(piece: Piece, temps_c: FloatArray) -> FloatArray:
+def _piece_slope(piece: PolynomialPiece, temps_c: FloatArray) -> FloatArray:
     slopes = np.polynomial.polynomial.polyval(temps_c, np.polynomial.polynomial.polyder(np.asarray(piece.coefficients)))
     if piece.bump is not None:
         height_mv, curvature, centre_c = piece.bump

@@ -112,8 +112,8 @@ def _kept_runs(
 
 def _fresh_run(computed: Computed, wanted: Callable[[str], bool], profile: str | None, version: str) -> UnitRun | None:
     kept = computed.kept
-    untold = kept is None and computed.profile is None
-    if profile is not None and computed.profile != profile and not untold:
+    without_profile = kept is None and computed.profile is None
+    if profile is not None and computed.profile != profile and not without_profile:
         return None
     if kept is None:
         return UnitRun(

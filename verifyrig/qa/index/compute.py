@@ -21,7 +21,7 @@ from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import sentence
 from verifyrig.core.recorded import Recorded, text_or_none
 from verifyrig.core.trace import Trace
-from verifyrig.qa import Figure
+from verifyrig.qa import UnitFigure
 from verifyrig.qa.index.kept import Kept, pack_figures
 
 __all__ = ["Computed", "compute_all", "compute_one", "computed_head", "holds", "sealed_digest", "spread"]
@@ -165,42 +165,42 @@ def _refused(path: Path, why: str, *, broken: bool = True) -> Computed:
     """Return a record that cannot be used, with what it says of itself where that can still be read."""
     from verifyrig.record import read_head
 
-    run, told = path.stem, Recorded()
+    run, facts = path.stem, Recorded()
     try:
         head = read_head(path)
-        run, told = head.run, head.recorded
+        run, facts = head.run, head.recorded
     except RecordError:
         pass
-    unit = told.unit or told.job or run
+    unit = facts.unit or facts.job or run
     return Computed(
         path=str(path),
         kept=None,
         run=run,
         unit=unit,
-        profile=told.profile_name,
+        profile=facts.profile_name,
         refused=why,
         broken=broken,
-        started_utc_s=told.started_utc_s or 0.0,
+        started_utc_s=facts.started_utc_s or 0.0,
     )
 
 
 def computed_head(trace: Trace) -> dict[str, Any]:
     """Return who the record is of, as `Kept.head` has it."""
-    told = trace.recorded
+    facts = trace.recorded
     return {
         "run": trace.run_id,
-        "unit": told.unit or told.job or trace.run_id,
-        "batch": told.batch,
-        "model": text_or_none(told.machine.get("model")),
+        "unit": facts.unit or facts.job or trace.run_id,
+        "batch": facts.batch,
+        "model": text_or_none(facts.machine.get("model")),
         "profile": trace.profile.name if trace.profile else None,
         "recipe": trace.profile.recipe if trace.profile else None,
-        "started_utc_s": _first_utc_s(trace) if told.started_utc_s is None else told.started_utc_s,
-        "outcome": str(told.outcome or Outcome.INTERRUPTED),
-        "cause": told.cause_class,
+        "started_utc_s": _first_utc_s(trace) if facts.started_utc_s is None else facts.started_utc_s,
+        "outcome": str(facts.outcome or Outcome.INTERRUPTED),
+        "cause": facts.cause_class,
         "lost_power": trace.lost_power,
-        "ambient_c": _room_c(trace),
-        "states": dict(told.states),
-        "simulated": told.simulated,
+        "ambient_c": _ambient_c(trace),
+        "states": dict(facts.states),
+        "simulated": facts.simulated,
     }
 
 
@@ -212,21 +212,21 @@ def _first_utc_s(trace: Trace) -> float:
     return float(trace.utc_s[0]) if len(trace.utc_s) else 0.0
 
 
-def _room_c(trace: Trace) -> float | None:
+def _ambient_c(trace: Trace) -> float | None:
     """Return the room during the longest load stage that knows it, else during any other, °C."""
-    from verifyrig.analysis.room import room_of
+    from verifyrig.analysis.ambient import ambient_of
 
     ran = [stage for stage in trace.stages if stage.ended != StageEnd.SKIPPED]
     for stage in sorted(
         ran, key=lambda stage: (stage.kind != StageKind.LOAD, stage.start_s - (stage.end_s or stage.start_s))
     ):
-        room = room_of(trace, stage)
-        if room is not None and math.isfinite(room.value_c):
-            return float(room.value_c)
+        ambient = ambient_of(trace, stage)
+        if ambient is not None and math.isfinite(ambient.value_c):
+            return float(ambient.value_c)
     return None
 
 
-def _figures(trace: Trace) -> dict[str, Figure]:
+def _figures(trace: Trace) -> dict[str, UnitFigure]:
     """Return every single-valued metric, with the run's own reason where it may not pass."""
     from verifyrig.analysis import metrics_of
 
@@ -234,7 +234,7 @@ def _figures(trace: Trace) -> dict[str, Figure]:
     single = {name: metric for name, metric in metrics.items() if not isinstance(metric.value, tuple)}
     whys = _whys(trace, metrics)
     return {
-        name: Figure(
+        name: UnitFigure(
             value=plain_number(metric.value, None),  # type: ignore[arg-type]
             u95=plain_number(metric.u95, None),
             unit=metric.unit,

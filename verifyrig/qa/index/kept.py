@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from verifyrig.core.trace import FloatArray
-from verifyrig.qa import Figure, UnitRun
+from verifyrig.qa import UnitFigure, UnitRun
 
 __all__ = ["Kept", "all_figures", "figure_picker", "json_of", "pack_figures", "unit_run"]
 
@@ -36,7 +36,7 @@ class Kept:
     remarks: Mapping[str, Mapping[str, list[int]]]
 
 
-def pack_figures(figures: Mapping[str, Figure]) -> tuple[tuple[tuple[str, str], ...], FloatArray, dict[str, Any]]:
+def pack_figures(figures: Mapping[str, UnitFigure]) -> tuple[tuple[tuple[str, str], ...], FloatArray, dict[str, Any]]:
     """Return names with units, the array of values and U95, and the remarks, as `Kept` holds them."""
     names = tuple((name, figure.unit) for name, figure in figures.items())
     pairs = [(figure.value, figure.u95) for figure in figures.values()]
@@ -49,7 +49,7 @@ def pack_figures(figures: Mapping[str, Figure]) -> tuple[tuple[tuple[str, str], 
     return names, packed.reshape(-1, 2).T.copy(), remarks
 
 
-Picker = Callable[[FloatArray, str], dict[str, Figure]]
+Picker = Callable[[FloatArray, str], dict[str, UnitFigure]]
 
 
 def figure_picker(names: tuple[tuple[str, str], ...], wanted: Callable[[str], bool]) -> Picker:
@@ -62,11 +62,11 @@ def figure_picker(names: tuple[tuple[str, str], ...], wanted: Callable[[str], bo
         texts = json.loads(remarks)
         return _by_place(texts.get("note", {}), places), _by_place(texts.get("why_no_pass", {}), places)
 
-    def pick(figures: FloatArray, remarks: str) -> dict[str, Figure]:
+    def pick(figures: FloatArray, remarks: str) -> dict[str, UnitFigure]:
         notes, whys = read(remarks)
         values, u95 = figures[:, places].tolist()
         return {
-            name: Figure(
+            name: UnitFigure(
                 None if value != value else value,
                 None if u != u else u,
                 unit,
@@ -84,7 +84,7 @@ def _by_place(texts: Mapping[str, list[int]], wanted: Sequence[int]) -> dict[int
     return {at: by_place[at] for at in wanted if at in by_place}
 
 
-def unit_run(head: Mapping[str, Any], figures: Mapping[str, Figure], version: str) -> UnitRun:
+def unit_run(head: Mapping[str, Any], figures: Mapping[str, UnitFigure], version: str) -> UnitRun:
     """Return the run as QA takes it."""
     return UnitRun(
         run=head["run"],
@@ -104,7 +104,7 @@ def unit_run(head: Mapping[str, Any], figures: Mapping[str, Figure], version: st
     )
 
 
-def all_figures(kept: Kept, wanted: Callable[[str], bool] = lambda _name: True) -> dict[str, Figure]:
+def all_figures(kept: Kept, wanted: Callable[[str], bool] = lambda _name: True) -> dict[str, UnitFigure]:
     """Return the wanted figures of one record, by default all."""
     return figure_picker(kept.names, wanted)(kept.figures, json_of(kept.remarks))
 

@@ -22,7 +22,7 @@ from verifyrig.qa.index.compute import Computed
 from verifyrig.qa.index.kept import json_of
 from verifyrig.runs.index_file import connect_index
 
-__all__ = ["Index", "Row", "open_index", "stat_of"]
+__all__ = ["Index", "KeptRow", "open_index", "stat_of"]
 
 _AT_ONCE = 500
 _TABLES = (
@@ -34,7 +34,7 @@ _TABLES = (
 )
 
 
-class Row(NamedTuple):
+class KeptRow(NamedTuple):
     """One kept record."""
 
     digest: str
@@ -124,7 +124,7 @@ class Index:
         place = (self._name(Path(item.path)), stat, kept.digest)
         self._connection.execute("INSERT OR REPLACE INTO place VALUES (?, ?, ?)", place)
 
-    def rows(self, digests: Sequence[str], profile: str | None = None) -> Iterator[Row]:
+    def rows(self, digests: Sequence[str], profile: str | None = None) -> Iterator[KeptRow]:
         """Yield what is kept of records, in any order; only runs of a profile where one is named."""
         for begin in range(0, len(digests), _AT_ONCE):
             some = digests[begin : begin + _AT_ONCE]
@@ -136,7 +136,7 @@ class Index:
                 parameters.append(profile)
             for digest, layout, head, figures, remarks in self._connection.execute(query, parameters):
                 packed = np.frombuffer(figures, dtype="<f8").reshape(2, -1)
-                yield Row(digest, layout, json.loads(head), packed, remarks)
+                yield KeptRow(digest, layout, json.loads(head), packed, remarks)
 
     def layouts(self) -> Mapping[int, tuple[tuple[str, str], ...]]:
         """Return the names with units of every layout."""

@@ -7,13 +7,13 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.signals import SensorFacts, sensor_facts, stage_columns
-from verifyrig.core.room import TYPED, room_channel
+from verifyrig.core.ambient import TYPED, ambient_channel
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
-__all__ = ["Room", "room_columns", "room_of", "room_of_run"]
+__all__ = ["AmbientMean", "ambient_columns", "ambient_of", "ambient_of_run"]
 
 
-class Room(NamedTuple):
+class AmbientMean(NamedTuple):
     """The room: a mean, °C, U95, where from (a channel or `TYPED`), its facts, and how far it moved, K."""
 
     value_c: float
@@ -23,18 +23,18 @@ class Room(NamedTuple):
     drift_k: float
 
 
-def room_of(trace: Trace, stage: StageSpan, last_s: float = 300.0) -> Room | None:
+def ambient_of(trace: Trace, stage: StageSpan, last_s: float = 300.0) -> AmbientMean | None:
     """Return the room during the stage's last part; None where nothing tells."""
-    channel = room_channel(lambda name: len(stage_columns(trace, stage, name)[1]) > 0)
+    channel = ambient_channel(lambda name: len(stage_columns(trace, stage, name)[1]) > 0)
     if channel is None:
         return _typed(trace)
     t_s, values = stage_columns(trace, stage, channel)
     return _measured(trace, channel, values[t_s >= t_s[-1] - last_s], values)
 
 
-def room_of_run(trace: Trace) -> Room | None:
+def ambient_of_run(trace: Trace) -> AmbientMean | None:
     """Return the room over the whole run; None where nothing tells."""
-    channel = room_channel(lambda name: trace.has(name) and bool(np.isfinite(trace.usable(name)).any()))
+    channel = ambient_channel(lambda name: trace.has(name) and bool(np.isfinite(trace.usable(name)).any()))
     if channel is None:
         return _typed(trace)
     values = trace.usable(channel)
@@ -42,19 +42,19 @@ def room_of_run(trace: Trace) -> Room | None:
     return _measured(trace, channel, values, values)
 
 
-def room_columns(trace: Trace, stage: StageSpan, span: slice) -> FloatArray | float | None:
+def ambient_columns(trace: Trace, stage: StageSpan, span: slice) -> FloatArray | float | None:
     """Return the room at each sample of the span, °C, one typed value, or None where it was not measured."""
-    room = room_of(trace, stage)
-    if room is None:
+    ambient = ambient_of(trace, stage)
+    if ambient is None:
         return None
-    return room.value_c if room.source == TYPED else trace.usable(room.source)[span]
+    return ambient.value_c if ambient.source == TYPED else trace.usable(ambient.source)[span]
 
 
-def _measured(trace: Trace, channel: str, late: FloatArray, whole: FloatArray) -> Room:
+def _measured(trace: Trace, channel: str, late: FloatArray, whole: FloatArray) -> AmbientMean:
     facts = sensor_facts(trace, channel)
-    return Room(float(np.mean(late)), facts.expanded_uncertainty, channel, facts, float(np.ptp(whole)))
+    return AmbientMean(float(np.mean(late)), facts.expanded_uncertainty, channel, facts, float(np.ptp(whole)))
 
 
-def _typed(trace: Trace) -> Room | None:
-    typed = trace.recorded.room
-    return None if typed is None else Room(typed.value_c, typed.u95_k, TYPED, SensorFacts(), 0.0)
+def _typed(trace: Trace) -> AmbientMean | None:
+    typed = trace.recorded.ambient
+    return None if typed is None else AmbientMean(typed.value_c, typed.u95_k, TYPED, SensorFacts(), 0.0)

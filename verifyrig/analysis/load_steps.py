@@ -9,27 +9,27 @@ import numpy as np
 
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W, in_processor_terms
 from verifyrig.analysis.signals import sensor_facts
-from verifyrig.core.heat_sources import CARD, DIE, Part, heated_by
+from verifyrig.core.heat_sources import CARD, DIE, HeatSource, heated_by
 from verifyrig.core.load_changes import load_changes, steps_of
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
 
 __all__ = [
-    "Edge",
-    "edges_in",
+    "LoadStep",
     "is_heated",
     "is_pulsed",
-    "last_edge_s",
+    "last_step_s",
     "power_channel",
     "power_scale",
     "power_step_w",
+    "steps_in",
 ]
 
 _BEFORE_S = 15.0
 
 
-class Edge(NamedTuple):
+class LoadStep(NamedTuple):
     """The load changed at `t_s` from one share to another; `until_s` is when it changed next or the stage ended."""
 
     t_s: float
@@ -38,19 +38,19 @@ class Edge(NamedTuple):
     until_s: float
 
 
-def edges_in(trace: Trace, stage: StageSpan) -> list[Edge]:
+def steps_in(trace: Trace, stage: StageSpan) -> list[LoadStep]:
     """Return the edges of the load within the stage, oldest first; the stage's own start where nothing else is known.
 
     A share that is steered all the time (hold) makes no edges beyond its first: only steps count.
     """
-    told = load_changes(trace)
+    commanded = load_changes(trace)
     end_s = _end_s(trace, stage)
-    changes = [(t, a, b) for t, a, b in steps_of(told) if stage.start_s - 0.5 <= t < end_s]
-    if not changes and stage.kind in (StageKind.LOAD, StageKind.COOLDOWN) and not told:
+    changes = [(t, a, b) for t, a, b in steps_of(commanded) if stage.start_s - 0.5 <= t < end_s]
+    if not changes and stage.kind in (StageKind.LOAD, StageKind.COOLDOWN) and not commanded:
         on = stage.kind == StageKind.LOAD
         changes = [(stage.start_s, 0.0 if on else 1.0, 1.0 if on else 0.0)]
     ends = ([t for t, _, _ in changes] + [end_s])[1:]
-    return [Edge(t, a, b, until) for (t, a, b), until in zip(changes, ends, strict=True)]
+    return [LoadStep(t, a, b, until) for (t, a, b), until in zip(changes, ends, strict=True)]
 
 
 def _end_s(trace: Trace, stage: StageSpan) -> float:
@@ -59,25 +59,25 @@ def _end_s(trace: Trace, stage: StageSpan) -> float:
     return float(trace.t_s[-1]) if len(trace.t_s) else stage.start_s
 
 
-def is_pulsed(edges: list[Edge]) -> bool:
+def is_pulsed(steps: list[LoadStep]) -> bool:
     """Return whether the load came in pulses: it fell to nothing at least once and rose again."""
-    fell = [edge.t_s for edge in edges if edge.share == 0.0]
-    rose = [edge.t_s for edge in edges if edge.share > edge.share_before]
+    fell = [step.t_s for step in steps if step.share == 0.0]
+    rose = [step.t_s for step in steps if step.share > step.share_before]
     # A load that ended before its stage did (a trip, the space bar) is no pulse.
     return bool(fell and rose) and (max(rose) > min(fell) or len(fell) > 1)
 
 
-def last_edge_s(trace: Trace, stage: StageSpan) -> float:
+def last_step_s(trace: Trace, stage: StageSpan) -> float:
     """Return when the load last changed within the stage, s; the stage's start where it did not."""
-    return max([stage.start_s, *(edge.t_s for edge in edges_in(trace, stage))])
+    return max([stage.start_s, *(step.t_s for step in steps_in(trace, stage))])
 
 
-def power_channel(trace: Trace, part: Part = DIE) -> str | None:
+def power_channel(trace: Trace, part: HeatSource = DIE) -> str | None:
     """Return the power reading that heats the part, or None."""
     return part.power if trace.has(part.power) else None
 
 
-def is_heated(trace: Trace, stage: StageSpan, part: Part) -> bool | None:
+def is_heated(trace: Trace, stage: StageSpan, part: HeatSource) -> bool | None:
     """Return whether the stage's load heats the part; after a load, that load counts. None where no profile tells."""
     if trace.profile is None:
         return None
@@ -91,7 +91,7 @@ def is_heated(trace: Trace, stage: StageSpan, part: Part) -> bool | None:
     return None if plan is None else part.temp in heated_by(plan.work)
 
 
-def power_scale(trace: Trace, part: Part) -> float:
+def power_scale(trace: Trace, part: HeatSource) -> float:
     """Return by what the part's watts are multiplied before plausible processors are asked to explain them.
 
     The heat's path is linear: a card of 700 W counts in parts of its own limit. Without a known limit the highest
@@ -105,16 +105,16 @@ def power_scale(trace: Trace, part: Part) -> float:
     return in_processor_terms(1.0, limit_w)
 
 
-def power_step_w(trace: Trace, edge: Edge, channel: str, longest_s: float = 60.0) -> tuple[float, float] | None:
+def power_step_w(trace: Trace, step: LoadStep, channel: str, longest_s: float = 60.0) -> tuple[float, float] | None:
     """Return the step of measured power at an edge and its standard uncertainty, W; None where it cannot be told.
 
     The mean over the last `_BEFORE_S` before the edge is subtracted from that between 2 s after it and its end,
     or `longest_s` after it.
     """
     values = trace.usable(channel)
-    before = values[(trace.t_s >= edge.t_s - _BEFORE_S) & (trace.t_s < edge.t_s - 0.5)]
-    length_s = min(edge.until_s - edge.t_s, longest_s)
-    after = values[(trace.t_s > edge.t_s + min(2.0, length_s / 3)) & (trace.t_s <= edge.t_s + length_s)]
+    before = values[(trace.t_s >= step.t_s - _BEFORE_S) & (trace.t_s < step.t_s - 0.5)]
+    length_s = min(step.until_s - step.t_s, longest_s)
+    after = values[(trace.t_s > step.t_s + min(2.0, length_s / 3)) & (trace.t_s <= step.t_s + length_s)]
     before, after = before[np.isfinite(before)], after[np.isfinite(after)]
     if len(before) < 1 or len(after) < 1:
         return None

@@ -44,7 +44,7 @@ class Drive:
     dt_s: FloatArray
     power_w: FloatArray
     loaded: FloatArray
-    room_c: FloatArray
+    ambient_c: FloatArray
     fan_rpm: FloatArray | None
     seen_c: FloatArray
     start_power_w: float
@@ -80,7 +80,7 @@ def _sink_w_per_k(theta: FloatArray, share: FloatArray) -> FloatArray:
 
 
 def _case_w_per_k(theta: FloatArray, share: FloatArray) -> FloatArray:
-    return (_CASE_STILL + (1.0 - _CASE_STILL) * np.clip(share, 0.0, 1.2)) / theta[:, P.CASE_TO_ROOM, None]
+    return (_CASE_STILL + (1.0 - _CASE_STILL) * np.clip(share, 0.0, 1.2)) / theta[:, P.CASE_TO_AMBIENT, None]
 
 
 def _shares(theta: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray]:
@@ -116,10 +116,12 @@ def _modes(theta: FloatArray, sink: FloatArray, case: FloatArray) -> tuple[Float
     return rates, vectors / root[..., :, None], np.swapaxes(vectors, -1, -2) * root[..., None, :]
 
 
-def _steady(theta: FloatArray, sink: FloatArray, case: FloatArray, power: FloatArray, room: FloatArray) -> FloatArray:
+def _steady(
+    theta: FloatArray, sink: FloatArray, case: FloatArray, power: FloatArray, ambient: FloatArray
+) -> FloatArray:
     """Return the four steady temperatures, shape (m, k, 4)."""
     found = np.empty((*sink.shape, 4))
-    found[..., 3] = room + (power + theta[:, P.BOARD_POWER, None]) / case
+    found[..., 3] = ambient + (power + theta[:, P.BOARD_POWER, None]) / case
     found[..., 2] = found[..., 3] + power / sink
     found[..., 1] = found[..., 2] + power * theta[:, P.PLATE_TO_SINK, None]
     found[..., 0] = found[..., 1] + power * theta[:, P.DIE_TO_PLATE, None]
@@ -140,7 +142,7 @@ def simulate(theta: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray]:
     fan, case_fan = _shares(theta, drive)
     sink, case = _sink_w_per_k(theta, fan), _case_w_per_k(theta, case_fan)
     # Each step has its own steady state; only how fast it is approached is taken from a few fan speeds.
-    steady = _steady(theta, sink, case, _powers(theta, drive), drive.room_c[None, :])
+    steady = _steady(theta, sink, case, _powers(theta, drive), drive.ambient_c[None, :])
     state = _first_state(theta, sink[:, :1], case[:, :1], drive)
     rates, modes, inverse = _modes(theta, sink[:, drive.level_at], case[:, drive.level_at])
     fade, shown, pair_of = _fades(rates, modes, drive)
@@ -180,9 +182,9 @@ def _fades(rates: FloatArray, modes: FloatArray, drive: Drive) -> tuple[FloatArr
 
 def _first_state(theta: FloatArray, sink: FloatArray, case: FloatArray, drive: Drive) -> FloatArray:
     start_w = np.full((len(theta), 1), drive.start_power_w)
-    at_rest = _steady(theta, sink, case, start_w, drive.room_c[None, :1])[:, 0]
+    at_idle = _steady(theta, sink, case, start_w, drive.ambient_c[None, :1])[:, 0]
     excess = theta[:, P.START_EXCESS, None] * np.array([1.0, 1.0, 1.0, 0.5])
-    return np.asarray(at_rest + excess)
+    return np.asarray(at_idle + excess)
 
 
 class End(NamedTuple):
@@ -205,7 +207,7 @@ def settle(
     power_w: float,
     at_c: float,
     loaded: bool,
-    room_c: float,
+    ambient_c: float,
     fan_stands: bool,
     fan_rpm: float | None = None,
 ) -> End:
@@ -224,18 +226,18 @@ def settle(
     if fan_rpm is not None and not fan_stands:
         turn = fan_rpm / theta[:, P.FULL_SPEED] - fan_share_at(theta, np.array([at_c]))
     drawn_w = gain * power_w / (1.0 + theta[:, P.LEAKAGE] * (at_c - _LEAKAGE_AT_C))
-    low, high = np.full(len(theta), room_c - 40.0), np.full(len(theta), 300.0)
+    low, high = np.full(len(theta), ambient_c - 40.0), np.full(len(theta), 300.0)
     for _ in range(14):
         middle = 0.5 * (low + high)
-        above = _end_at(theta, middle, drawn_w, room_c, fan_stands, turn)[0] > middle
+        above = _end_at(theta, middle, drawn_w, ambient_c, fan_stands, turn)[0] > middle
         low, high = np.where(above, middle, low), np.where(above, high, middle)
-    shown_c, power, sink, case = _end_at(theta, 0.5 * (low + high), drawn_w, room_c, fan_stands, turn)
+    shown_c, power, sink, case = _end_at(theta, 0.5 * (low + high), drawn_w, ambient_c, fan_stands, turn)
     rates, _, _ = _modes(theta, sink, case)
     return End(shown_c, power, 1.0 / rates[:, 0, 0])
 
 
 def _end_at(
-    theta: FloatArray, shown_c: FloatArray, drawn_w: FloatArray, room_c: float, stands: bool, turn: FloatArray | None
+    theta: FloatArray, shown_c: FloatArray, drawn_w: FloatArray, ambient_c: float, stands: bool, turn: FloatArray | None
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return the steady reading if power and fans were those of a die that shows `shown_c`, with power and links."""
     curve = fan_share_at(theta, shown_c)
@@ -243,7 +245,7 @@ def _end_at(
     sink = _sink_w_per_k(theta, (np.zeros_like(share) if stands else share)[:, None])
     case = _case_w_per_k(theta, share[:, None])
     power = drawn_w * (1.0 + theta[:, P.LEAKAGE] * (shown_c - _LEAKAGE_AT_C))
-    ends = _steady(theta, sink, case, power[:, None], np.full((1, 1), room_c))
+    ends = _steady(theta, sink, case, power[:, None], np.full((1, 1), ambient_c))
     return ends[:, 0, 0] + theta[:, P.OFFSET], power, sink, case
 
 
@@ -258,8 +260,10 @@ def impedance(theta: FloatArray, t_s: FloatArray, fan_rpm: float | None, at_c: f
     case_share = curve if fan_rpm is not None and fan_rpm < 30.0 else share
     sink, case = _sink_w_per_k(theta, share), _case_w_per_k(theta, case_share)
     rates, modes, inverse = (part[:, 0] for part in _modes(theta, sink, case))
-    no_power, no_room = np.zeros((1, 1)), np.zeros((1, 1))
-    steady = (_steady(theta, sink, case, no_power + 1.0, no_room) - _steady(theta, sink, case, no_power, no_room))[:, 0]
+    no_power, no_ambient = np.zeros((1, 1)), np.zeros((1, 1))
+    steady = (
+        _steady(theta, sink, case, no_power + 1.0, no_ambient) - _steady(theta, sink, case, no_power, no_ambient)
+    )[:, 0]
     way = np.einsum("mij,mj->mi", inverse, steady)
     fades = np.exp(-rates[:, None, :] * np.asarray(t_s)[None, :, None])
     return np.asarray(steady[:, None, 0] - (modes[:, None, 0] * fades * way[:, None]).sum(axis=-1))

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from verifyrig.analysis.room import room_of_run
+from verifyrig.analysis.ambient import ambient_of_run
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
@@ -71,8 +71,8 @@ def path_of_run(run: RunInput, stage_name: str, side: Side) -> Path:
         known = next(((name, value) for name, value in found if value is not None), None)
         if known is None and place == "room":
             # The inlet is a station of its own here: it stands for the room only where nothing else tells of it.
-            room = run.trace.recorded.room or room_of_run(run.trace)
-            known = ("", room.value_c) if room is not None else None
+            ambient = run.trace.recorded.ambient or ambient_of_run(run.trace)
+            known = ("", ambient.value_c) if ambient is not None else None
         stations.append(Station(place, *(known or ("", None))))
     return Path(side, stage_name, stations)
 
@@ -105,7 +105,7 @@ def paths(before: RunInput | None, after: RunInput | None) -> list[Path]:
     return [path for path in found if sum(s.temp_c is not None for s in path.stations) >= 2]
 
 
-def heat_path(found: Sequence[Path], words: Words, *, ident: str, title: str, desc: str) -> str:
+def thermal_path(found: Sequence[Path], words: Words, *, ident: str, title: str, desc: str) -> str:
     """Return the picture in a wide and a narrow form; empty where there is no path."""
     if not found:
         return ""

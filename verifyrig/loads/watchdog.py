@@ -17,7 +17,7 @@ WATCH_PERIOD_S = 0.05
 PR_SET_PDEATHSIG = 1  # Linux, prctl(2)
 
 
-class Lifeline:
+class Watchdog:
     """Follows the commands of the supervising process, and ends this process when it must end."""
 
     def __init__(self, settings: WorkerSettings, schedule: ShareSchedule, last_words: Callable[[], None]) -> None:
@@ -59,7 +59,7 @@ class Lifeline:
                 self._last_beat_s = beat_clock_s()
                 self.beats += 1
             case ["share", share, at_s]:
-                self._schedule.tell(float(share), float(at_s))
+                self._schedule.command(float(share), float(at_s))
             case ["stop"]:
                 self._last_words()
                 os._exit(0)

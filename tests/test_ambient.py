@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from tests import report_inputs as ri
-from verifyrig.analysis.room import room_of, room_of_run
+from verifyrig.analysis.ambient import ambient_of, ambient_of_run
 from verifyrig.commands import cli
-from verifyrig.core.room import room_channel, typed_room
+from verifyrig.core.ambient import ambient_channel, typed_ambient
 from verifyrig.core.trace import Trace
 from verifyrig.record import read_trace
 from verifyrig.report.conditions import condition_rows
@@ -47,8 +47,11 @@ CASES: Sequence[tuple[float | None, float | None, bool, float | None, str]] = (
 
 
 def found_in(trace: Trace) -> set[tuple[float, str] | None]:
-    rooms = (room_of_run(trace), *(room_of(trace, stage) for stage in trace.stages if stage.end_s != stage.start_s))
-    return {None if room is None else (room.value_c, room.source) for room in rooms}
+    ambients = (
+        ambient_of_run(trace),
+        *(ambient_of(trace, stage) for stage in trace.stages if stage.end_s != stage.start_s),
+    )
+    return {None if ambient is None else (ambient.value_c, ambient.source) for ambient in ambients}
 
 
 @pytest.mark.parametrize(("ambient_c", "inlet_c", "typed", "expected_c", "source"), CASES)
@@ -81,7 +84,7 @@ def test_an_imported_log_names_the_probe_in_the_room_before_the_one_at_the_inlet
 
 
 def test_nothing_stands_for_the_room_where_nothing_is_known() -> None:
-    assert room_channel(lambda name: False) is None
-    assert typed_room({}) is None
-    assert typed_room({"ambient": {"value_c": None, "u95_k": 0.2, "source": "inlet_temp_c"}}) is None
-    assert typed_room({"ambient": {"value_c": 22, "u95_k": None, "source": "typed"}}) == (22.0, None)
+    assert ambient_channel(lambda name: False) is None
+    assert typed_ambient({}) is None
+    assert typed_ambient({"ambient": {"value_c": None, "u95_k": 0.2, "source": "inlet_temp_c"}}) is None
+    assert typed_ambient({"ambient": {"value_c": 22, "u95_k": None, "source": "typed"}}) == (22.0, None)

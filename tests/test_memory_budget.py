@@ -16,7 +16,7 @@ from verifyrig.core.errors import LoadError
 from verifyrig.core.interfaces import LoadDemand
 from verifyrig.core.profile import LoadPlan
 from verifyrig.loads import check_runnable
-from verifyrig.loads.memory_room import (
+from verifyrig.loads.memory_budget import (
     GIB,
     MIB,
     _cgroup_limit,

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 import pytest
 
 from verifyrig.core.interfaces import Quality, Reading
-from verifyrig.rig.heat_at_rest import HeatAtRest
+from verifyrig.rig.idle_heat import IdleHeat
 from verifyrig.rig.run_buffer import RunBuffer
 
 DIE, LIMIT_C = "die_temp_c", 92.0
@@ -18,7 +18,7 @@ class Watch:
 
     def __init__(self, limits_c: Mapping[str, float]) -> None:
         self.buffer = RunBuffer()
-        self._heat = HeatAtRest(self.buffer, limits_c)
+        self._heat = IdleHeat(self.buffer, limits_c)
 
     def take(self, t_s: float, readings: Mapping[str, Reading]) -> str:
         self.buffer.add(t_s, readings)
@@ -43,7 +43,7 @@ def test_it_is_said_once_a_minute_and_no_more_often() -> None:
     assert said_at(lambda t: 95.0, 200) == [0.0, 60.0, 120.0, 180.0]
 
 
-def test_a_rise_with_no_load_is_told_after_a_third_of_a_minute() -> None:
+def test_a_rise_with_no_load_is_reported_after_a_third_of_a_minute() -> None:
     # 3 K in a minute: 1.05 K after 21 s, 1.5 K after 30 s.
     (first, *_) = said_at(lambda t: 50.0 + 3.0 * t / 60, 60)
     assert first == pytest.approx(30.0, abs=1.0)
@@ -95,7 +95,7 @@ def test_the_reason_names_channel_and_temperature() -> None:
     assert DIE in hot and "95 °C" in hot
 
 
-def test_what_the_load_did_before_is_no_rise_at_rest() -> None:
+def test_what_the_load_did_before_is_no_rise_at_idle() -> None:
     # Under the load it rose by 40 K; since it is off it stands. Only samples since the first question count.
     watch = Watch({DIE: LIMIT_C})
     for t_s in range(40):

@@ -2,7 +2,7 @@
 
 A probe comes before what was typed since it follows the room; what was typed serves where no probe answers. Who needs
 the room itself and not the air that the cooler takes in (the diagnosis, which tells a warm room from a warm case)
-asks for `ROOM_CHANNEL` and `typed_room` alone and says what the inlet is worth then.
+asks for `AMBIENT_CHANNEL` and `typed_ambient` alone and says what the inlet is worth then.
 """
 
 from __future__ import annotations
@@ -12,28 +12,36 @@ from typing import Any, NamedTuple
 
 from verifyrig.core.plain_json import number_or_none
 
-__all__ = ["INLET_CHANNEL", "ROOM_CHANNEL", "ROOM_CHANNELS", "TYPED", "TypedRoom", "room_channel", "typed_room"]
+__all__ = [
+    "AMBIENT_CHANNEL",
+    "AMBIENT_CHANNELS",
+    "INLET_CHANNEL",
+    "TYPED",
+    "TypedAmbient",
+    "ambient_channel",
+    "typed_ambient",
+]
 
-ROOM_CHANNEL, INLET_CHANNEL = "ambient_temp_c", "inlet_temp_c"
-ROOM_CHANNELS = (ROOM_CHANNEL, INLET_CHANNEL)
+AMBIENT_CHANNEL, INLET_CHANNEL = "ambient_temp_c", "inlet_temp_c"
+AMBIENT_CHANNELS = (AMBIENT_CHANNEL, INLET_CHANNEL)
 TYPED = "typed"  # the source of the room in a record's facts where a person typed it
 
 
-class TypedRoom(NamedTuple):
+class TypedAmbient(NamedTuple):
     """The room as a person typed it, °C, and its expanded uncertainty, K; None where that was not kept."""
 
     value_c: float
     u95_k: float | None
 
 
-def room_channel(is_known: Callable[[str], bool]) -> str | None:
+def ambient_channel(is_known: Callable[[str], bool]) -> str | None:
     """Return the channel that stands for the room among those that are known; None where none is."""
-    return next((channel for channel in ROOM_CHANNELS if is_known(channel)), None)
+    return next((channel for channel in AMBIENT_CHANNELS if is_known(channel)), None)
 
 
-def typed_room(facts: Mapping[str, Any]) -> TypedRoom | None:
+def typed_ambient(facts: Mapping[str, Any]) -> TypedAmbient | None:
     """Return the room that was typed, from a record's facts; None where none was."""
     ambient = facts.get("ambient")
     if not isinstance(ambient, Mapping) or (value_c := number_or_none(ambient.get("value_c"))) is None:
         return None
-    return TypedRoom(value_c, number_or_none(ambient.get("u95_k")))
+    return TypedAmbient(value_c, number_or_none(ambient.get("u95_k")))

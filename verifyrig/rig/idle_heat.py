@@ -10,7 +10,7 @@ from verifyrig.core.reason import Reason, reason
 from verifyrig.rig.run_buffer import RunBuffer
 
 
-class HeatAtRest:
+class IdleHeat:
     """Says it at most once a minute.
 
     Args:
