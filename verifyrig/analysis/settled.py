@@ -23,6 +23,7 @@ __all__ = ["Settled", "settle_rule", "settled_value"]
 
 _HISTORY_S = 600.0
 _LONG_IN_TIME_CONSTANTS = 5.0
+_FEWEST = 5
 
 
 class Settled(NamedTuple):
@@ -46,20 +47,24 @@ def settled_value(trace: Trace, stage: StageSpan, channel: str) -> Settled | Rea
     t_s, values = stage_columns(trace, stage, channel)
     if len(values) == 0:
         return reason("no-reading")
-    if len(values) < 5:
+    if len(values) < _FEWEST:
         return reason("few-readings", count=len(values))
     if stage.kind == StageKind.LOAD and is_pulsed(steps_in(trace, stage)):
         return reason("pulsed")
     rule = settle_rule(trace, stage)
     from_s = last_step_s(trace, stage)
     if t_s[-1] - from_s >= _LONG_IN_TIME_CONSTANTS * rule.slowest_time_constant_s:
-        return _flat_end(t_s, values, rule)
+        return _flat_end(t_s, values, rule, from_s)
     return _forecast_end(trace, stage, channel, rule, from_s)
 
 
-def _flat_end(t_s: FloatArray, values: FloatArray, rule: Settle) -> Settled:
+def _flat_end(t_s: FloatArray, values: FloatArray, rule: Settle, from_s: float) -> Settled | Reason:
     """Mean of the last part of a long stage; the slope over it still widens."""
     late = t_s >= t_s[-1] - max(120.0, 0.75 * rule.slowest_time_constant_s)
+    if np.count_nonzero(late) < _FEWEST:  # a logger that writes every few minutes
+        late = t_s >= max(from_s, float(t_s[-_FEWEST]))
+    if np.count_nonzero(late) < _FEWEST:
+        return reason("few-readings", count=int(np.count_nonzero(late)))
     t, v = t_s[late], values[late]
     line = fit_line(t, v, origin=float(t[-1]))
     correlated = _correlation_factor(v)

@@ -15,6 +15,7 @@ from verifyrig.core.trace import FloatArray
 __all__ = ["slope_bound"]
 
 _SHORTEST_S, _LONGEST_S = 30.0, 120.0
+_FEWEST = 5
 
 
 def slope_bound(
@@ -27,10 +28,11 @@ def slope_bound(
         within: Half width at which the value counts as known, in the values' unit.
         resolution: Smallest step of the sensor.
     """
-    if len(t_s) < 5 or t_s[-1] - t_s[0] < _SHORTEST_S:
+    if len(t_s) < _FEWEST or t_s[-1] - t_s[0] < _SHORTEST_S:
         return None
     window_s = max(_SHORTEST_S, min(_LONGEST_S, 0.3 * float(t_s[-1] - t_s[0])))
-    last = t_s >= t_s[-1] - window_s
+    # A logger that writes every few minutes has hardly one reading in the window: its last five then.
+    last = t_s >= min(float(t_s[-1]) - window_s, float(t_s[-_FEWEST]))
     line = fit_line(t_s[last], values[last], origin=float(t_s[-1]))
     residual = values[last] - (line.intercept + line.slope * (t_s[last] - t_s[-1]))
     r = min(0.95, max(0.0, lag1_correlation(residual)))

@@ -45,6 +45,8 @@ def _run(words: list[str], *, wants_json: bool) -> int:
     except HelpAsked as asked:
         return deliver(Answer(text=asked.text))
     except RigError as error:
+        if error.exit_code is ExitCode.OWN_FAULT and os.environ.get("VERIFYRIG_TRACEBACK"):
+            raise
         return _fail(error.as_json(), str(error), error.exit_code, wants_json)
     except OSError as error:
         fault = _of_the_system(error)

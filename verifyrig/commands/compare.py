@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import code_of, warned_integrity
 from verifyrig.commands.which_job import add_job_words, name_at_place, records_meant
-from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
+from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code, kept_to
 from verifyrig.core.plain_text import plain_lines
 
 if TYPE_CHECKING:
@@ -37,7 +37,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     if before == after:
         raise RecordError("before and after are one record", where=str(before), mend="Name two runs.")
     changed = changed_channels(job) if job is not None else ()
-    found = compare(read_trace(before), read_trace(after), changed_parts=changed)
+    old, new = read_trace(before), read_trace(after)
+    with kept_to(f"{before}, {after}"):
+        found = compare(old, new, changed_parts=changed)
     integrity = warned_integrity((before, after))
     code = first_code(code_of(integrity), ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN)
     data = data_of(found)

@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Diagnose the records named, with their job's intake and findings; without names, the open job."""
-    from verifyrig.diagnosis import diagnose
+    from verifyrig.diagnosis.each_run import diagnose_each
     from verifyrig.files.output_file import Output, check_place, write_output
     from verifyrig.runs.end_of_run import post_mortems
 
@@ -42,7 +42,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     job, paths = _chosen(context, args)
     traces, left_out = _read(paths, all_or_none=bool(args.records))
     ordered = sorted(traces.values(), key=_began)
-    found = diagnose(ordered, job=job, endings=post_mortems(traces))
+    found, faulty = diagnose_each(ordered, job=job, endings=post_mortems(traces))
+    left_out += [{"run": run, "why": why} for run, why in faulty.items()]
     integrity = warned_integrity(paths)
     code = first_code(code_of(integrity), ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN)
     data, lines = data_of(found), lines_of(found)

@@ -46,8 +46,6 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.files.csv_table import decode, read_table
     from verifyrig.files.typed_values import parse_ambient
-    from verifyrig.record import read_trace
-    from verifyrig.record.check import integrity_of
     from verifyrig.runs.csv_import import (
         parse_channel_word,
         parse_stage_words,
@@ -55,8 +53,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         parse_where_words,
         samples_of,
     )
-    from verifyrig.runs.import_record import ImportOrder, write_imported
-    from verifyrig.runs.summary import sentences_of, summary_of
+    from verifyrig.runs.import_record import ImportOrder
+    from verifyrig.runs.import_whole import bring_in
+    from verifyrig.runs.summary import sentences_of
 
     channels = [parse_channel_word(word) for word in args.channel]
     if len({entry.channel for entry in channels}) != len(channels):
@@ -82,9 +81,8 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         purpose=args.purpose,
         where=where,
     )
-    record = write_imported(context.bench.writable(context.bench.runs_dir(job)), samples, order)
+    record, summary = bring_in(context.bench.writable(context.bench.runs_dir(job)), samples, order)
     sign_with_own_key(record)
-    summary = summary_of(read_trace(record), str(record), integrity=integrity_of(record)[0])
     head = [name_at_place(context, meant)] if meant is not None else []
     notes = [f"{n} rows left out: {why}." for why, n in samples.left_out.items()]
     return Answer(data=summary, text=plain_lines([*head, *sentences_of(summary), *notes]))

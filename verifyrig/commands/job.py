@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.which_job import job_meant, name_at_place, place_meant
-from verifyrig.core.errors import ExitCode, JobError, UsageError
+from verifyrig.core.errors import ExitCode, JobError, RecordError, UsageError, kept_to
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask
 from verifyrig.files.foreign_file import FileKind, read_text
@@ -424,7 +424,7 @@ def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
 
 
 def come_back_of(job: Job, old: Job, context: Context) -> ComeBack | None:
-    """Return today's newest run beside the one that the earlier job was signed off by, None where one is missing."""
+    """Return today's newest run beside the one that the earlier job was signed off by; None where one fails."""
     from verifyrig.analysis import compare
     from verifyrig.jobs.returned import judge_come_back
     from verifyrig.jobs.rules import in_order, signed_off_run
@@ -436,8 +436,12 @@ def come_back_of(job: Job, old: Job, context: Context) -> ComeBack | None:
     if then is None or not today:
         return None
     now = next((run for run in reversed(today) if run.recipe == then.recipe), today[-1])
-    before, after = (read_trace(context.bench.find_record(run.run)) for run in (then, now))
-    found = judge_come_back(then, now, compare(before, after))
+    try:
+        before, after = (read_trace(context.bench.find_record(run.run)) for run in (then, now))
+        with kept_to(now.run):
+            found = judge_come_back(then, now, compare(before, after))
+    except RecordError:
+        return None
     return {"then": then.run, "now": now.run, "word": found.word, "why": list(map(str, found.why))}
 
 

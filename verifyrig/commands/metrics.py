@@ -36,6 +36,7 @@ def _seconds(text: str) -> float:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Compute all metrics of one record, or of its first `--until` seconds."""
     from verifyrig.analysis import metrics_of
+    from verifyrig.core.errors import kept_to
     from verifyrig.record import read_trace
     from verifyrig.runs.summary import budget_of, sentences_of, summary_of
 
@@ -48,8 +49,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
                 f"the record's first sample is at {trace.t_s[0]:.1f} s", where="--until", mend="Give a later moment."
             )
         trace = trace.until(args.until)
-    metrics = metrics_of(trace)
-    data = summary_of(trace, str(path), metrics, integrity=integrity)
+    with kept_to(path):
+        metrics = metrics_of(trace)
+        data = summary_of(trace, str(path), metrics, integrity=integrity)
     lines = sentences_of(data)
     if args.budget:
         data["budget"] = budget_of(metrics)

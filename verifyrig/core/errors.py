@@ -5,8 +5,10 @@ One type for each remedy. `ValueError` is left for mistakes of a programmer.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from enum import IntEnum
+from pathlib import Path
 
 from verifyrig.core.contract import ErrorObject
 from verifyrig.core.plain_text import plain_line, plain_lines
@@ -97,6 +99,27 @@ class RecordError(RigError):
     def __init__(self, what: str, *, where: str, mend: str, cause: str = "") -> None:
         super().__init__(what, where=where, mend=mend)
         self.cause = cause or what
+
+
+class FaultWithRecord(RecordError):
+    """A fault of this program that shows with one record; the others are none the worse for it."""
+
+    exit_code = ExitCode.OWN_FAULT
+
+
+@contextmanager
+def kept_to(record: Path | str) -> Iterator[None]:
+    """Keep a fault of this program to the one record with which it shows: it is raised as `FaultWithRecord`."""
+    try:
+        yield
+    except RigError:
+        raise
+    except Exception as error:
+        raise FaultWithRecord(
+            f"no figures can be computed from it, by a fault of this program ({type(error).__name__}: {error})",
+            where=str(record),
+            mend="Send the record to the makers; the other records are none the worse for it.",
+        ) from error
 
 
 class ImportFault(RigError):

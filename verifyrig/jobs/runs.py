@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from verifyrig.bench.folder import Bench
-from verifyrig.core.errors import JobError, RecordError
+from verifyrig.core.errors import FaultWithRecord, JobError, RecordError, kept_to
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import is_gentle
@@ -20,6 +20,7 @@ from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.model import Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, last_profile, load_caution, next_purpose, signed_off_run
 from verifyrig.jobs.store import read_job
+from verifyrig.metrology.verdict import Verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,13 +72,13 @@ def runs_of(bench: Bench, job_id: str, *, verdicts: bool = True, kept: bool = Tr
     """
     paths = bench.records(job_id)
     if not verdicts or not paths:
-        return [_facts_of(path) for path in paths]
+        return [facts_of(path) for path in paths]
     if not kept:
-        return [_facts_of(path, judged=True) for path in paths]
+        return [facts_of(path, judged=True) for path in paths]
     from verifyrig.runs.run_list import list_runs
 
     known = {row["record"]: row["verdict"] for row in list_runs(bench, job_id)}
-    return [replace(_facts_of(path), verdict=known.get(str(path))) for path in paths]
+    return [replace(facts_of(path), verdict=known.get(str(path))) for path in paths]
 
 
 def fitness_in(bench: Bench, job: Job, runs: Sequence[RunFacts]) -> Fitness:
@@ -92,9 +93,10 @@ def fitness_in(bench: Bench, job: Job, runs: Sequence[RunFacts]) -> Fitness:
 
         try:
             traces = [read_trace(by_run[run]) for run in (before, after)]
+            with kept_to(by_run[after]):
+                return compare(traces[0], traces[1], changed_parts=changed_channels(job)).comparable
         except (RecordError, KeyError):
             return False
-        return compare(traces[0], traces[1], changed_parts=changed_channels(job)).comparable
 
     return fitness_of(job, runs, comparable=comparable)
 
@@ -109,23 +111,29 @@ def run_id_of(path: Path) -> str:
         return path.stem
 
 
-def _facts_of(path: Path, *, judged: bool = False) -> RunFacts:
+def facts_of(path: Path, *, judged: bool = False) -> RunFacts:
+    """Return one run as a job sees it, as damaged where its record cannot be read; its verdict only if `judged`."""
     from verifyrig.record import read_trace
     from verifyrig.record.check import integrity_of
 
     integrity, _ = integrity_of(path)
     try:
         trace = read_trace(path)
-        verdict = _verdict(trace, integrity) if judged else None
+        verdict = _verdict(path, trace, integrity) if judged else None
         return run_facts(trace, verdict=verdict, integrity=integrity)
     except RecordError:
         return unreadable_run(path)
 
 
-def _verdict(trace: Trace, integrity: Integrity) -> str:
+def _verdict(path: Path, trace: Trace, integrity: Integrity) -> str:
+    """Return the verdict; a run whose figures cannot be computed has none that counts."""
     from verifyrig.runs.summary import summary_of
 
-    return str(summary_of(trace, "", integrity=integrity)["verdict"])
+    try:
+        with kept_to(path):
+            return str(summary_of(trace, "", integrity=integrity)["verdict"])
+    except FaultWithRecord:
+        return Verdict.NOT_MEASURED
 
 
 def unreadable_run(path: Path) -> RunFacts:

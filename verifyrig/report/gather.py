@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.bench.text import PAPERS, TEMPERATURE_UNITS
-from verifyrig.core.errors import BenchError, RecordError, UsageError
+from verifyrig.core.errors import BenchError, FaultWithRecord, RecordError, UsageError, kept_to
 from verifyrig.core.plain_json import plain_json
 from verifyrig.files.foreign_file import FileKind, read_bytes
 from verifyrig.files.time_zone import UTC_NAME, ZONE_MEND, zone_of
@@ -70,14 +70,15 @@ def gather_records(bench: Bench, paths: Sequence[Path]) -> ReportInput:
     return _assembled(bench, None, runs, pair=pair)
 
 
-def _read_runs(paths: Sequence[Path]) -> tuple[dict[Path, RunInput], dict[Path, str]]:
+def _read_runs(paths: Sequence[Path]) -> tuple[dict[Path, RunInput], dict[Path, RecordError]]:
     """Return the runs that can be read, and what is wrong with the others: one of them takes no report down."""
-    runs, unreadable = {}, {}
+    runs: dict[Path, RunInput] = {}
+    unreadable: dict[Path, RecordError] = {}
     for path in paths:
         try:
             runs[path] = read_run(path)
         except RecordError as error:
-            unreadable[path] = error.what
+            unreadable[path] = error
     return runs, unreadable
 
 
@@ -85,16 +86,18 @@ def _assembled(
     bench: Bench,
     job: Job | None,
     runs: Sequence[RunInput],
-    unreadable: Mapping[Path, str] | None = None,
+    unreadable: Mapping[Path, RecordError] | None = None,
     changed: Sequence[str] = (),
     pair: Pair | None = None,
 ) -> ReportInput:
     from verifyrig.jobs.fault import before_and_after
     from verifyrig.jobs.fitness import fitness_of
-    from verifyrig.jobs.runs import unreadable_run
 
     ordered = sorted(runs, key=lambda run: (run.started_utc_s or 0.0, run.run_id))
-    known = [*(_facts_of(run) for run in ordered), *(unreadable_run(path) for path in unreadable or {})]
+    known = [
+        *(_facts_of(run) for run in ordered),
+        *(_facts_without(path, error) for path, error in (unreadable or {}).items()),
+    ]
     before, after = before_and_after(job, known) if pair is None else pair
     by_id = {run.run_id: run for run in ordered}
     old, new = by_id.get(before or ""), by_id.get(after or "")
@@ -109,7 +112,7 @@ def _assembled(
         settings=read_settings(bench),
         job=job_facts(bench, job) if job is not None else None,
         runs=tuple(ordered),
-        unreadable=tuple((path.stem, what) for path, what in (unreadable or {}).items()),
+        unreadable=tuple((path.stem, error.what) for path, error in (unreadable or {}).items()),
         before=before,
         after=after if compared or old is None else None,
         comparison=comparison,
@@ -124,13 +127,20 @@ def _facts_of(run: RunInput) -> RunFacts:
     return run_facts(run.trace, verdict=run.summary.get("verdict"), integrity=run.integrity)
 
 
+def _facts_without(path: Path, error: RecordError) -> RunFacts:
+    """Return a run without figures as a job sees it: a record that is whole is not called damaged."""
+    from verifyrig.jobs.runs import facts_of, unreadable_run
+
+    return facts_of(path, judged=True) if isinstance(error, FaultWithRecord) else unreadable_run(path)
+
+
 def _opinion(job: Job, runs: Sequence[RunInput], endings: Mapping[str, PostMortem]) -> Opinion | None:
     """Return what the evidence says of the fault as it came in; None where nothing was measured."""
-    from verifyrig.diagnosis import diagnose
+    from verifyrig.diagnosis.each_run import diagnose_each
 
     if not runs:
         return None
-    found = diagnose([run.trace for run in runs], job=job, endings=endings)
+    found, _ = diagnose_each([run.trace for run in runs], job=job, endings=endings)
     return Opinion(
         for_customer=found.for_customer,
         suspects=tuple(found.suspects),
@@ -162,11 +172,13 @@ def read_run(path: Path) -> RunInput:
 
     trace = read_trace(path)
     check = check_record(path)
-    metrics = metrics_of(trace)
-    limits = judged_limits(trace, metrics, check.integrity)
+    with kept_to(path):
+        metrics = metrics_of(trace)
+        limits = judged_limits(trace, metrics, check.integrity)
+        summary = summary_of(trace, path.name, metrics, limits=limits, integrity=check.integrity)
     return RunInput(
         trace=trace,
-        summary=summary_of(trace, path.name, metrics, limits=limits, integrity=check.integrity),
+        summary=summary,
         notes={name: metric.why for name, metric in metrics.items() if metric.why},
         limit_notes={limit.metric: limit.why for limit in limits if limit.why},
         integrity=check.integrity,

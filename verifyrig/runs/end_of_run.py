@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from pathlib import Path
 
 from verifyrig.bench.folder import Bench
-from verifyrig.core.errors import RecordError
+from verifyrig.core.errors import RecordError, kept_to
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.trace import Trace
 from verifyrig.record import read_head, read_trace
@@ -22,15 +23,21 @@ def post_mortem_of(path: Path, trace: Trace | None = None) -> PostMortem | None:
         trace: What the record holds, where it was read already.
     """
     trace, note = trace or read_trace(path), read_aftermath(path)
-    if note is None:
-        return explain_end(trace)
-    return explain_end(trace, note.remembered, note.restarted_utc_s)
+    with kept_to(path):
+        if note is None:
+            return explain_end(trace)
+        return explain_end(trace, note.remembered, note.restarted_utc_s)
 
 
 def post_mortems(traces: Mapping[Path, Trace]) -> dict[str, PostMortem]:
-    """Return what ended those runs that broke off, by run, from their traces by path."""
-    found = {trace.run_id: post_mortem_of(path, trace) for path, trace in traces.items()}
-    return {run: ending for run, ending in found.items() if ending is not None}
+    """Return what ended those runs that broke off, by run, from their traces by path, where it can be told."""
+    found = {}
+    for path, trace in traces.items():
+        with contextlib.suppress(RecordError):
+            ending = post_mortem_of(path, trace)
+            if ending is not None:
+                found[trace.run_id] = ending
+    return found
 
 
 def pattern_in_job(bench: Bench, job: str) -> Pattern | None:

@@ -228,7 +228,7 @@ def _rail(trace: Trace, channel: str, step_s: float | None) -> RailAtEnd | None:
         channel=channel,
         idle_v=idle_v,
         lowest_v=lowest_v,
-        below_idle=None if idle_v is None else 1 - lowest_v / idle_v,
+        below_idle=None if not idle_v else 1 - lowest_v / idle_v,
         below_nominal=1 - lowest_v / _RAILS[channel],
     )
 

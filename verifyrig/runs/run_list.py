@@ -13,7 +13,7 @@ from typing import Any
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.core.contract import CauseObject
-from verifyrig.core.errors import RigError
+from verifyrig.core.errors import FaultWithRecord, RigError, kept_to
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.metrology.verdict import Verdict
@@ -66,7 +66,10 @@ def _row(path: Path) -> RunRow:
     integrity, fault = integrity_of(path)
     try:
         head = read_head(path)
-        summary = summary_of(read_trace(path), str(path), integrity=integrity)
+        with kept_to(path):
+            summary = summary_of(read_trace(path), str(path), integrity=integrity)
+    except FaultWithRecord as error:
+        return _row_without_figures(path, head, integrity, error)
     except RigError as error:
         return _damaged_row(path, error)
     return {
@@ -99,6 +102,27 @@ def job_of(path: Path) -> str | None:
     """Return the job that a record lies under, by its folder; a collected job may have got another id here."""
     folder = path.parent.parent
     return folder.name if folder.parent.name == "jobs" else None
+
+
+def _row_without_figures(path: Path, head: Head, integrity: Integrity, error: RigError) -> RunRow:
+    """Return what a whole record says of itself where its figures cannot be computed."""
+    told = head.recorded
+    return {
+        "run": head.run,
+        "record": str(path),
+        "job": job_of(path) or told.job,
+        "unit": told.unit,
+        "profile": told.profile_name,
+        "purpose": told.purpose,
+        "outcome": told.outcome or Outcome.INTERRUPTED,
+        "cause": told.cause,
+        "started": started_text(head),
+        "verdict": Verdict.NOT_MEASURED,
+        "simulated": told.simulated,
+        "sealed": head.sealed,
+        "integrity": integrity,
+        "note": error.what,
+    }
 
 
 def _damaged_row(path: Path, error: RigError) -> RunRow:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-from verifyrig.core.errors import RecordError
+from verifyrig.core.errors import FaultWithRecord, RecordError, kept_to
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.plain_json import plain_number
@@ -121,8 +121,11 @@ def compute_one(path: Path) -> Computed:
         trace = read_trace(path)
         if check.integrity is Integrity.UNSEALED and trace.recorded.outcome == Outcome.COMPLETED:
             return _refused(path, "it was never sealed, so it proves nothing", broken=False)
-        names, figures, remarks = pack_figures(_figures(trace))
-        kept = Kept(digest=check.digest, head=computed_head(trace), names=names, figures=figures, remarks=remarks)
+        with kept_to(path):
+            names, figures, remarks = pack_figures(_figures(trace))
+            kept = Kept(digest=check.digest, head=computed_head(trace), names=names, figures=figures, remarks=remarks)
+    except FaultWithRecord as error:
+        return _refused(path, error.what, broken=False)
     except RecordError as error:
         return _refused(path, error.what)
     head = kept.head
