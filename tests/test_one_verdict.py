@@ -24,7 +24,7 @@ from verifyrig.core.interfaces import Reading
 from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
 from verifyrig.core.profile import LoadPlan, Profile, Purpose, Stage, StageKind, WorkName
 from verifyrig.core.trace import Trace
-from verifyrig.jobs.runs import _facts_of
+from verifyrig.jobs.runs import facts_of
 from verifyrig.metrology.run_verdict import run_verdict
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.plan.text import parse_profile
@@ -173,7 +173,7 @@ def verdicts(told: Told, path: Path) -> dict[str, str]:
         "metrics": str(answer(told.bench.root, "metrics", str(path))["verdict"]),
         "report": str(gather_records(told.bench, [path]).runs[0].summary["verdict"]),
         "plugin": str(_read(path, run.data).verdict),
-        "job": str(_facts_of(path, judged=True).verdict),
+        "job": str(facts_of(path, judged=True).verdict),
         "runs": told.listed[path.stem],
     }
     return found | ({"qa": told.qa[path.stem]} if path.stem in told.qa else {})
