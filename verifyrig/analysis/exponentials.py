@@ -17,6 +17,8 @@ from verifyrig.core.trace import FloatArray
 __all__ = ["Base", "ExponentialFit", "fit_exponentials"]
 
 Base = Literal["free", "none", "mirrored"]
+# Time constants from 6 µs to thousands of years, as logarithms: beyond, the search runs away and its powers overflow.
+_LOGS = (-12.0, 30.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,12 +64,12 @@ def fit_exponentials(
         raise ValueError(f"{len(t_s)} readings for {unknowns} unknowns")
 
     def projected(logs: FloatArray) -> FloatArray:
-        columns = _columns(t_s, np.exp(logs), base)
+        columns = _columns(t_s, np.exp(np.clip(logs, *_LOGS)), base)
         return np.asarray(y - columns @ np.linalg.lstsq(columns, y, rcond=None)[0])
 
     starts = np.log(np.sort(np.asarray(start_time_constants_s, dtype=np.float64)))
     found = least_squares(projected, starts, jac="3-point", method="lm", xtol=1e-14, ftol=1e-15, gtol=1e-15)
-    return _with_uncertainties(t_s, y, np.sort(np.exp(found.x)), base)
+    return _with_uncertainties(t_s, y, np.sort(np.exp(np.clip(found.x, *_LOGS))), base)
 
 
 def _columns(t_s: FloatArray, tau_s: FloatArray, base: Base) -> FloatArray:
