@@ -12,7 +12,7 @@ from verifyrig.core.integrity import Integrity
 from verifyrig.files.atomic_write import sync_folder
 from verifyrig.record import read_trace
 from verifyrig.record.check import integrity_of
-from verifyrig.record.store import telling
+from verifyrig.record.store import record_errors
 from verifyrig.runs.contract import RunObject
 from verifyrig.runs.csv_import import Imported
 from verifyrig.runs.import_record import ImportOrder, write_imported
@@ -33,7 +33,7 @@ def bring_in(runs_dir: Path, samples: Imported, order: ImportOrder) -> tuple[Pat
         written = write_imported(folder, samples, order)
         path = runs_dir / written.name
         summary = _judged(written, path, order.origin)
-        with telling(path):
+        with record_errors(path):
             if path.exists():
                 raise FileExistsError(path.name)
             written.replace(path)
@@ -62,7 +62,7 @@ def _judged(written: Path, path: Path, origin: str) -> RunObject:
 @contextlib.contextmanager
 def _aside(runs_dir: Path) -> Iterator[Path]:
     """Give a folder on the same disk that no search for records looks into; it goes with all that is left in it."""
-    with telling(runs_dir):
+    with record_errors(runs_dir):
         runs_dir.mkdir(parents=True, exist_ok=True)
         folder = tempfile.TemporaryDirectory(prefix=".import-", dir=runs_dir, ignore_cleanup_errors=True)
     try:
