@@ -29,7 +29,7 @@ class FakeAsker:
         assert 1 <= number <= len(rows), f"{question}: {number} of {rows}"
         return number - 1
 
-    def line(self, question: str, default: str = "") -> str:
+    def line(self, question: str, default: str = "", typed: str = "") -> str:
         return self._next(question) or default
 
     def _next(self, question: str) -> str:

@@ -49,7 +49,7 @@ class Person:
     def row(self, question: str, rows: Sequence[str]) -> int:
         raise AssertionError(f"no list is expected: {question}")
 
-    def line(self, question: str, default: str = "") -> str:
+    def line(self, question: str, default: str = "", typed: str = "") -> str:
         self.heard.append(question)
         if question.startswith("What does the reference"):
             return f"{self.bench.bath_c:.2f}".replace(".", ",")

@@ -135,7 +135,7 @@ def _flags(said: str) -> list[str]:
     names = ("complaint", "customer", "contact", "ticket", "maker", "model", "serial", "price-ceiling", "accessories")
     return [f"--{name}={said}" for name in names] + [
         f"--answer=what={said}",
-        f"--answer=how-often={said}",
+        f"--answer=recent-changes={said}",
         f"--by={said}",
     ]
 

@@ -101,15 +101,16 @@ def test_an_intake_from_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str
 
 def test_an_intake_by_keys_asks_everything_once(tmp_path: Path) -> None:
     asker = FakeAsker(
-        "It goes off", "A. Customer", "counter", "T-7", "2", "Nobody's", "Box 1", "0007",
-        "1", "2", "4", "2 h", "40 s", "2", "1", "", "1", "24", "1",
+        "It goes off", "0007", "A. Customer", "counter", "T-7", "2", "Nobody's", "Box 1",
+        "1", "6", "", "2", "4", "2 h", "40 s", "2", "1", "", "1", "24", "1",
         "n", "y", "y", "y", "", "n", "120", "lead", "scratches",
     )  # fmt: skip
     answer = by_keys(tmp_path, ["open"], asker)
     assert asker.answers == []
     assert answer.data["machine"]["kind"] == "desktop-liquid"
     assert answer.data["answers"] == {
-        "what": "switches-off", "when": "under-load", "doing": "office", "how-often": "2 h", "time-from-start": "40 s",
+        "what": "switches-off, hot", "when": "under-load", "doing": "office", "how-often": "2 h",
+        "time-from-start": "40 s",
         "restart": "after-minutes", "noises": "none", "place": "desk", "room": "24",
         "leak": "none", "smell": "none", "connector": "sound",
     }  # fmt: skip

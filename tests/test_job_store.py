@@ -30,6 +30,7 @@ from verifyrig.jobs.store import (
     wanted_job,
 )
 from verifyrig.jobs.text import job_data, parse_intake, parse_job
+from verifyrig.jobs.which import SeveralJobs
 
 NOW = datetime(2026, 3, 14, 12, 0, 0, 123000, tzinfo=UTC)
 INTAKE = Intake(
@@ -91,16 +92,19 @@ def test_entries_are_appended_and_foreign_keys_stay(bench: Bench) -> None:
     assert data["other_tool"] == {"key": "kept"} and data["entry"][0]["foreign"] == 7
 
 
-def test_the_open_job_is_the_newest_that_is_not_both_closed_and_handed_over(bench: Bench) -> None:
+def test_the_open_job_is_the_only_one_that_is_not_both_closed_and_handed_over(bench: Bench) -> None:
     assert open_job(bench) is None
     with pytest.raises(JobError, match="no job is open"):
         wanted_job(bench, None)
     old = new_job(bench, INTAKE, job_id="old", now=NOW)
     new = new_job(bench, INTAKE, job_id="new", now=NOW + timedelta(hours=1))
-    assert wanted_job(bench, None).job_id == "new" and wanted_job(bench, "old").job_id == "old"
+    assert wanted_job(bench, "new").job_id == "new" and wanted_job(bench, "old").job_id == "old"
+    with pytest.raises(SeveralJobs, match="2 jobs are open"):
+        wanted_job(bench, None)
     later = NOW + timedelta(hours=2)
     append(bench, new.job_id, [new_entry(EntryKind.CLOSE, "airflow", now=later)])
-    assert open_job(bench) is not None and wanted_job(bench, None).job_id == "new"
+    with pytest.raises(SeveralJobs):
+        open_job(bench)
     append(bench, new.job_id, [new_entry(EntryKind.HANDOVER, "", now=later, detail={"to": "A. Customer"})])
     assert wanted_job(bench, None).job_id == old.job_id
 

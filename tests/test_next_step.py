@@ -107,10 +107,11 @@ def desk(bench: Path) -> Iterator[Any]:
 def take_in(desk: Desk) -> None:
     desk.press("1", "own words?")
     for keys, until in (
-        ("It goes off after a minute\r", "name?"), ("A. Customer\r", "reach them?"), ("\r", "Ticket"),
+        ("It goes off after a minute\r", "Serial number?"), ("\r", "name?"), ("A. Customer\r", "reach them?"),
+        ("\r", "Ticket"),
         ("T-7\r", "kind of machine?"),
-        ("2", "Maker?"), ("\r", "Model?"), ("Box 1\r", "Serial number?"), ("\r", "exactly happens?"),
-        ("1", "does it happen?"), ("2", "doing when"), ("4", "How often?"),
+        ("2", "Maker?"), ("\r", "Model?"), ("Box 1\r", "exactly happens?"),
+        ("1", "And besides?"), ("\r", "does it happen?"), ("2", "doing when"), ("4", "How often?"),
         ("2 h\r", "How long"), ("40 s\r", "start again?"),
         ("2", "Any noise?"), ("2", "What changed"), ("\r", "Where does it stand?"), ("1", "How warm"),
         ("24\r", "none of these"), ("1", "Consent:"),

@@ -62,7 +62,7 @@ model = "One"
 serial = "0"
 [answers]
 what = "switches-off"
-how-often = "daily"
+how-often = "2 h"
 [consent]
 data = "yes"
 heavy-load = "yes"

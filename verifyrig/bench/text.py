@@ -12,6 +12,7 @@ file, a time zone of this computer) is told where it is used.
     [board."MODEL"]           CHANNEL = "device"
     [gpu]                     card
     [place]                   names, here
+    [privacy]                 keep_days
     [autostart]               profile, batch, unit, ambient, attest, wait_s
     [rig_check]               golden, profile
     [training]                before, after
@@ -46,6 +47,7 @@ CALIBRATION_KEYS = (
 
 LONGEST_WAIT_S = 600.0
 LONGEST_PLACE = 30
+LONGEST_KEPT_DAYS = 36_500
 NOWHERE = "none"  # said where a machine stands on no place
 LARGEST_CORRECTION = 1000.0  # far beyond any correction and its uncertainty
 _LIKELY_MEANT = 0.8  # a name so near to one of ours is taken for a slip; "reports" is, "repairs" is not
@@ -163,6 +165,13 @@ def _place(top: TomlTable, name: str) -> None:
     table.done()
 
 
+def _privacy(top: TomlTable, name: str) -> None:
+    table = top.table(name, mend="Write [privacy].")
+    if table is not None:
+        table.whole("keep_days", mend="Write days, such as 730.", maximum=LONGEST_KEPT_DAYS)
+        table.done()
+
+
 def _rig_check(top: TomlTable, name: str) -> None:
     table = top.table(name, mend="Write [rig_check].")
     if table is not None:
@@ -179,6 +188,7 @@ _READERS: Mapping[str, Callable[[TomlTable, str], None]] = {
     "board": _boards,
     "gpu": _texts("card"),
     "place": _place,
+    "privacy": _privacy,
     "autostart": _autostart,
     "rig_check": _rig_check,
     "training": _texts("before", "after"),

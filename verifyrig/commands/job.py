@@ -1,19 +1,22 @@
-"""`verifyrig job open | show | change | finding | close | handover | place | list`."""
+"""`verifyrig job ACTION`: a machine comes in, is worked on, measured, closed, handed over; found again, put right."""
 
 from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from verifyrig.commands import Answer, Context
+from verifyrig.commands import Answer, Context, job_list, job_upkeep
 from verifyrig.commands.which_job import job_meant, name_at_place, place_meant
 from verifyrig.core.errors import ExitCode, JobError, RecordError, UsageError, kept_to
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask
 from verifyrig.files.foreign_file import FileKind, read_text
+from verifyrig.files.streams import tell
 from verifyrig.jobs.vocabulary import (
     CAUSES,
     CHANGE_KINDS,
@@ -25,7 +28,7 @@ from verifyrig.jobs.vocabulary import (
 )
 
 if TYPE_CHECKING:
-    from verifyrig.jobs.contract import ComeBack, JobRow, JobsObject
+    from verifyrig.jobs.contract import ComeBack
     from verifyrig.jobs.model import Intake, Job, RunFacts
 
 _INTAKE_FLAGS = (
@@ -54,7 +57,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _add_close(action("close", "close the job with its cause; refuses what is not finished"))
     _add_handover(action("handover", "note the pickup"))
     _add_put(action("place", "say on which place of the bench a machine stands"))
-    action("list", "all jobs of this bench")
+    correct = action("correct", "put a fact of the intake right, or take an entry back")
+    job_upkeep.add_correct(correct)
+    _add_job_and_by(correct)
+    cancel = action("cancel", "end a job without a repair")
+    job_upkeep.add_reason(cancel)
+    _add_job_and_by(cancel)
+    for name, add, help_line in (
+        ("delete", job_upkeep.add_delete, "take away a job that nobody signed, with all that belongs to it"),
+        ("clear", job_upkeep.add_clear, "take the personal data of a job that is over away"),
+    ):
+        sub = action(name, help_line)
+        add(sub)
+        sub.add_argument("--by", metavar="NAME", help="who says so (default: the operator of bench.toml)")
+    job_list.add_arguments(action("list", "all jobs of this bench, or those that hold some words"))
 
 
 def _add_open(sub: argparse.ArgumentParser) -> None:
@@ -146,8 +162,14 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         "close": _close,
         "handover": _handover,
         "place": _put,
-        "list": _list,
+        "correct": _correct,
+        "cancel": _cancel,
+        "delete": lambda args, context, asker: job_upkeep.delete(args, context, asker, _by(args, context)),
+        "clear": lambda args, context, _: job_upkeep.clear(args, context, _by(args, context)),
+        "list": lambda args, context, _: job_list.list_jobs(args, context),
     }
+    for line in job_upkeep.clear_due(context):
+        tell(line)
     if asker is None and can_ask(json=context.json):
         asker = TerminalAsker()
     return actions[args.action](args, context, asker)
@@ -169,7 +191,7 @@ def _wanted(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
     return job
 
 
-def _answer(job: Job, context: Context, said: str = "") -> Answer:
+def _answer(context: Context, job: Job, said: str = "") -> Answer:
     from verifyrig.jobs.runs import fitness_in, runs_of
     from verifyrig.jobs.screen import danger_lines, job_object, standing_of
 
@@ -198,33 +220,47 @@ def _open(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
     from verifyrig.jobs.actions import put_on_place, take_in
 
     place = place_meant(context, args.place)
+    intake, again = _intake(args, context, asker)
     job = take_in(
         context.bench,
-        _intake(args, context, asker),
+        intake,
         operator=_by(args, context),
-        again=args.again or "",
+        again=again,
         job_id=args.job_id,
         now=_now(),
     )
     if place:
         job = put_on_place(context.bench, job, place, by=_by(args, context), now=_now())
-    return _answer(job, context, f"Job {job.job_id} is open.")
+    lines = [f"Job {job.job_id} is open.", *([] if again else _earlier_lines(job, context))]
+    return _answer(context, job, "\n".join(lines))
 
 
-def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> Intake:
+def _earlier_lines(job: Job, context: Context) -> list[str]:
+    """Name the earlier jobs of this machine where nobody said that it came back."""
+    from verifyrig.jobs.earlier import earlier_line, earlier_of
+    from verifyrig.jobs.store import read_jobs
+
+    found = earlier_of(read_jobs(context.bench)[0], job)
+    lines = [f"This machine was here before: {earlier_line(old)}." for old in found]
+    return [*lines, f"If it came back: `job open --again {found[-1].job_id}` compares with then."] if lines else []
+
+
+def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> tuple[Intake, str]:
+    """Return the intake, and from which job the machine came back."""
     from verifyrig.dialogs.job_interview import ask_intake
-    from verifyrig.jobs.model import Intake
-    from verifyrig.jobs.store import read_job
+    from verifyrig.jobs.earlier import jobs_of_serial
+    from verifyrig.jobs.store import read_job, read_jobs
 
+    again = args.again or ""
     given = any(getattr(args, flag) is not None for flag in _INTAKE_FLAGS) or args.answer or args.consent
     if args.file is not None:
         if given:
             raise UsageError("a file and flags are given", where="job open", mend="Write all of it into the file.")
-        return _intake_of_file(Path(args.file))
+        return _intake_of_file(Path(args.file)), again
     if given or asker is None:
-        return _intake_of_flags(args)
-    known = read_job(context.bench, args.again).intake if args.again else Intake()
-    return ask_intake(asker, known)
+        return _intake_of_flags(args), again
+    known = read_job(context.bench, again) if again else None
+    return ask_intake(asker, known, lambda serial: jobs_of_serial(read_jobs(context.bench)[0], serial))
 
 
 def _intake_of_file(path: Path) -> Intake:
@@ -241,10 +277,12 @@ def _intake_of_file(path: Path) -> Intake:
 def _intake_of_flags(args: argparse.Namespace) -> Intake:
     from verifyrig.jobs.dangers import check_word
     from verifyrig.jobs.model import Customer, Intake, Machine
+    from verifyrig.jobs.typed import check_answer
 
     answers = _pairs(args.answer, "--answer", [question.key for question in QUESTIONS], None)
     for key, value in answers.items():
         check_word(key, value, "--answer")
+        check_answer(key, value, "--answer")
 
     def text(flag: str) -> str:
         return str(getattr(args, flag) or "")[:10_000]
@@ -275,6 +313,19 @@ def _pairs(words: list[str], where: str, keys: list[str], values: tuple[str, ...
     return found
 
 
+# ---- correct, cancel
+
+
+def _correct(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    job = _wanted(args, context, asker)
+    return job_upkeep.correct(args, context, asker, job, _by(args, context), partial(_answer, context))
+
+
+def _cancel(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    job = _wanted(args, context, asker)
+    return job_upkeep.cancel(args, context, asker, job, _by(args, context), partial(_answer, context))
+
+
 # ---- place
 
 
@@ -285,7 +336,7 @@ def _put(args: argparse.Namespace, context: Context, asker: Asker | None) -> Ans
 
     place = args.put if args.put == NOWHERE else check_place(context.bench.config, args.put, "job place")
     job = put_on_place(context.bench, _wanted(args, context, asker), place, by=_by(args, context), now=_now())
-    return _answer(job, context, "It stands on no place." if place == NOWHERE else f"It stands on {place}.")
+    return _answer(context, job, "It stands on no place." if place == NOWHERE else f"It stands on {place}.")
 
 
 # ---- change, finding
@@ -309,7 +360,7 @@ def _change(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
         lift = lift or ask_lift(asker, standing_dangers(job))
     by = lift.by if lift is not None else _by(args, context)
     job = record_change(context.bench, job, kind, _short(detail), photos=photos, by=by, lift=lift, now=_now())
-    return _answer(job, context, f"Recorded: {CHANGE_KINDS[kind]}.")
+    return _answer(context, job, f"Recorded: {CHANGE_KINDS[kind]}.")
 
 
 def _short(detail: dict[str, Any]) -> dict[str, Any]:
@@ -335,7 +386,7 @@ def _finding(args: argparse.Namespace, context: Context, asker: Asker | None) ->
     by, now = lift.by if lift is not None else _by(args, context), _now()
     job = note_findings(context.bench, job, words, by=by, lift=lift, now=now) if words else job
     job = tick_steps(context.bench, job, args.tick, by=by, now=now)
-    return _answer(job, context, f"Noted: {', '.join([*words, *args.tick])}." if words or args.tick else "")
+    return _answer(context, job, f"Noted: {', '.join([*words, *args.tick])}." if words or args.tick else "")
 
 
 # ---- close, handover
@@ -345,8 +396,10 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     from verifyrig.dialogs.job_interview import ask_cause, ask_not_safe, ask_override, ask_steps
     from verifyrig.jobs.actions import close_job, note_findings, tick_steps
     from verifyrig.jobs.dangers import standing_dangers
+    from verifyrig.jobs.earlier import same_cause
     from verifyrig.jobs.fitness import fitness_of, points_to_close
     from verifyrig.jobs.runs import runs_of
+    from verifyrig.jobs.store import read_jobs
 
     job = _wanted(args, context, asker)
     by = _by(args, context)
@@ -372,7 +425,11 @@ def _close(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     job = close_job(
         context.bench, job, runs, cause or "unknown", override=override[:2000], not_safe=not_safe, by=by, now=_now()
     )
-    return _releasing_answer(job, runs, context, f"Job {job.job_id} is closed: {CAUSES[cause or 'unknown']}.")
+    again = same_cause(read_jobs(context.bench)[0], job)
+    said = f"Job {job.job_id} is closed: {CAUSES[cause or 'unknown']}."
+    said += f" The same cause again, as in job {', '.join(again)}." if again else ""
+    answer = _releasing_answer(job, runs, context, said)
+    return replace(answer, data={**answer.data, "same_cause": again})
 
 
 def _handover(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
@@ -394,13 +451,15 @@ def _handover(args: argparse.Namespace, context: Context, asker: Asker | None) -
     return _releasing_answer(job, runs, context, f"Job {job.job_id} is handed over.")
 
 
-# ---- show, list
+# ---- show
 
 
 def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    from verifyrig.jobs.earlier import same_cause
+    from verifyrig.jobs.keeping import keep_days, kept_until
     from verifyrig.jobs.runs import fitness_in, runs_of
     from verifyrig.jobs.screen import job_object, show
-    from verifyrig.jobs.store import read_job
+    from verifyrig.jobs.store import read_job, read_jobs
 
     job = _wanted(args, context, asker)
     runs = runs_of(context.bench, job.job_id)
@@ -413,7 +472,12 @@ def _show(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
         except JobError:
             # The earlier job may lie on another bench; its id stands in the time line.
             old = None
+    again = same_cause(read_jobs(context.bench)[0], job)
+    data["same_cause"] = again
     lines = [show(job, runs, fitness, old=old)]
+    lines += [f"The same cause again, as in job {', '.join(again)}."] if again else []
+    until = kept_until(job, keep_days(context.bench.config))
+    lines += [f"Personal data are kept until {until}, and then cleared."] if until and not job.is_cleared else []
     if old is not None:
         found = come_back_of(job, old, context)
         data["come_back"] = found
@@ -443,33 +507,3 @@ def come_back_of(job: Job, old: Job, context: Context) -> ComeBack | None:
     except RecordError:
         return None
     return {"then": then.run, "now": now.run, "word": found.word, "why": list(map(str, found.why))}
-
-
-def _list(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.jobs.store import read_jobs
-
-    jobs, faults = read_jobs(context.bench)
-    rows: list[JobRow] = [
-        {
-            "job": job.job_id,
-            "opened": job.opened.isoformat(),
-            "customer": job.intake.customer.name,
-            "machine": job.intake.machine.description,
-            "open": job.is_open,
-            "closed": job.closing is not None,
-            "handed_over": job.handover is not None,
-        }
-        for job in jobs
-    ]
-    lines = [
-        _list_line(job, plain_line(job.intake.customer.name, 30), plain_line(job.intake.machine.description, 40))
-        for job in jobs
-    ]
-    lines += [str(fault) for fault in faults]
-    data: JobsObject = {"jobs": rows, "unreadable": [fault.as_json() for fault in faults]}
-    return Answer(data=data, text="\n".join(lines) or "There is no job in this bench folder yet.")
-
-
-def _list_line(job: Job, customer: str, machine: str) -> str:
-    state = "done" if not job.is_open else "closed, not handed over" if job.closing is not None else "open"
-    return f"{job.job_id:<14} {state:<24} {machine}, {customer}".rstrip(", ")

@@ -16,10 +16,12 @@ from typing import Any
 
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.job_upkeep import clear_due
 from verifyrig.commands.which_job import choose_job, name_at_place, place_meant
 from verifyrig.core.errors import RigError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker
+from verifyrig.files.streams import tell
 from verifyrig.jobs.model import Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
 from verifyrig.jobs.screen import danger_lines, run_line, standing_of
@@ -37,6 +39,8 @@ class _Item:
 
 def execute(context: Context, asker: Asker | None = None) -> Answer:
     """Show the screen and follow the keys until somebody leaves."""
+    for line in clear_due(context):
+        tell(line)
     desk = _Desk(context.bench.root, asker or TerminalAsker())
     while desk.turn():
         pass
@@ -249,6 +253,8 @@ class _Desk:
                 "list": "all jobs",
                 "setup": "shop, report, probes",
                 "another": "another open job",
+                "correct": "correct or take back",
+                "cancel": "cancel the job",
                 "": "back",
             },
         )
@@ -258,6 +264,8 @@ class _Desk:
             self._take_in()
         elif chosen == "list":
             self._do("job", chosen)
+        elif chosen in ("correct", "cancel"):
+            self._do_for("job", chosen)
         elif chosen == "compare":
             self._do_for(chosen)
         elif chosen:

@@ -128,11 +128,16 @@ def sign_pieces(signs: Iterable[SignSeen]) -> list[EvidencePiece]:
 
 
 def _word_pieces(table: str, words: Mapping[str, str]) -> list[EvidencePiece]:
+    """Return words as evidence. Of several symptoms each weighs its part: they are signs of one fault, not of many."""
     found = []
-    for name, word in words.items():
-        row = tables.likelihood(table, name, word)
-        if row is not None:
-            found.append(EvidencePiece(name=f"{table}.{name}", says=_said(table, name, word), logs=_logs(row)))
+    for name, told in words.items():
+        several = [word.strip() for word in told.split(",")]
+        rows = [(word, tables.likelihood(table, name, word)) for word in several]
+        known = [(word, row) for word, row in rows if row is not None]
+        found += [
+            EvidencePiece(name=f"{table}.{name}", says=_said(table, name, word), logs=_logs(row) / len(known))
+            for word, row in known
+        ]
     return found
 
 

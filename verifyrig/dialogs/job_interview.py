@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from verifyrig.dialogs.checked import ask_checked
 from verifyrig.dialogs.prompt import Asker, Option
+from verifyrig.jobs.actions import parse_finding
 from verifyrig.jobs.dangers import StandingDanger
+from verifyrig.jobs.earlier import earlier_line
 from verifyrig.jobs.lifting import Lift, lift_of
 from verifyrig.jobs.model import Customer, Intake, Job, Machine
+from verifyrig.jobs.typed import check_answer, check_months
 from verifyrig.jobs.vocabulary import (
     CAUSES,
     CHANGE_KINDS,
@@ -40,22 +44,36 @@ def pick(asker: Asker, question: str, words: Mapping[str, str], default: str = "
     return by_key[asker.choose(question, options, default=default_key)]
 
 
-def ask_intake(asker: Asker, known: Intake | None = None) -> Intake:
-    """Ask the whole intake; of a machine that came back, customer and machine are offered as known."""
-    customer, machine = (known.customer, known.machine) if known is not None else (Customer(), Machine())
+def ask_intake(
+    asker: Asker, known: Job | None = None, earlier: Callable[[str], Sequence[Job]] = lambda _: ()
+) -> tuple[Intake, str]:
+    """Ask the whole intake; of a machine that came back, customer and machine are offered as known.
+
+    Args:
+        known: The earlier job of a machine that came back, where it is named already.
+        earlier: Gives the earlier jobs of a serial, oldest first.
+
+    Returns:
+        The intake, and the id of the job that the machine came back from; empty for none.
+    """
     asker.say("Enter leaves a question out; it then stands as not asked.")
     complaint = asker.line("What does the customer say, in their own words?")
+    serial = asker.line("Serial number?", default=known.intake.machine.serial if known is not None else "")
+    if known is None:
+        known = _ask_come_back(asker, earlier(serial))
+    intake = known.intake if known is not None else Intake()
+    customer, machine = intake.customer, intake.machine
     customer = Customer(
         name=asker.line("Customer's name?", default=customer.name),
         contact=asker.line("How to reach them?", default=customer.contact),
         ticket=asker.line("Ticket number?"),
     )
-    machine = _ask_machine(asker, machine)
+    machine = _ask_machine(asker, machine, serial)
     answers = {question.key: _ask_question(asker, question) for question in QUESTIONS if not question.danger}
     answers |= _ask_dangers(asker, machine.kind)
     asker.say("Consent:")
     consent = {key: _CONSENT_OF_KEY[asker.choose(text, _YES_NO_NOT, default="-")] for key, text in CONSENTS.items()}
-    return Intake(
+    taken_in = Intake(
         complaint=complaint,
         customer=customer,
         machine=machine,
@@ -65,24 +83,52 @@ def ask_intake(asker: Asker, known: Intake | None = None) -> Intake:
         accessories=asker.line("What came with it?"),
         condition=asker.line("How does it look? (scratches, dents)"),
     )
+    return taken_in, known.job_id if known is not None else ""
 
 
-def _ask_machine(asker: Asker, known: Machine) -> Machine:
+def _ask_come_back(asker: Asker, jobs: Sequence[Job]) -> Job | None:
+    """Name the earlier jobs of a machine that was here before; return the newest where it came back."""
+    if not jobs:
+        return None
+    asker.say("This machine was here before:")
+    for job in jobs:
+        asker.say(f"  {earlier_line(job)}")
+    came_back = asker.choose(f"Did it come back, after job {jobs[-1].job_id}?", _YES_NO, default="y")
+    return jobs[-1] if came_back == "y" else None
+
+
+def _ask_machine(asker: Asker, known: Machine, serial: str) -> Machine:
     kind = pick(asker, "What kind of machine?", MACHINE_KINDS, default=known.kind if known != Machine() else "")
     return Machine(
         kind=kind,
         maker=asker.line("Maker?", default=known.maker),
         model=asker.line("Model?", default=known.model),
-        serial=asker.line("Serial number?", default=known.serial),
+        serial=serial,
     )
 
 
 def _ask_question(asker: Asker, question: IntakeQuestion) -> str:
     if not question.choices:
-        return asker.line(question.text)
+        return ask_checked(asker, question.text, lambda text: check_answer(question.key, text, question.key))
+    if question.several:
+        return _ask_several(asker, question)
     words = {word: word.replace("-", " ") for word in question.choices}
     words |= {"": "not asked"}
     return pick(asker, question.text, words, default="")
+
+
+def _ask_several(asker: Asker, question: IntakeQuestion) -> str:
+    """Return the words that hold, the first one first; each keeps its key."""
+    keys = dict(zip(KEYS, question.choices, strict=False))
+    found: list[str] = []
+    text, last = question.text, KEYS[len(keys)]
+    while True:
+        options = [Option(key=key, label=word.replace("-", " ")) for key, word in keys.items() if word not in found]
+        key = asker.choose(text, [*options, Option(key=last, label="that is all" if found else "not asked")], last)
+        if key == last:
+            return ", ".join(found)
+        found.append(keys[key])
+        text = "And besides?"
 
 
 def _ask_dangers(asker: Asker, machine_kind: str) -> dict[str, str]:
@@ -120,8 +166,8 @@ def ask_change(asker: Asker, job: Job) -> tuple[str, dict[str, Any], list[Path]]
 
 def _ask_new_part(asker: Asker) -> dict[str, Any]:
     detail: dict[str, Any] = {"lot": asker.line("Lot or serial?"), "price": asker.line("Price?")}
-    months = asker.line("Warranty, months?")
-    if months.isdigit():
+    months = ask_checked(asker, "Warranty, months?", check_months)
+    if months:
         detail["warranty_months"] = int(months)
     looks = asker.choose("Does it look different, and has the customer agreed?", _AGREED, default="-")
     detail["agreed"] = {"y": YES, "n": NO, "-": ""}[looks]
@@ -149,7 +195,8 @@ def ask_finding(asker: Asker) -> str:
     if name == "temperature":
         places = {key: key.replace("-", " ") for key, word in FINDINGS.items() if word.unit}
         place = pick(asker, "Where?", places)
-        return _joined(place, asker.line("How warm, °C? (such as 52 or 52±2)"))
+        warm = ask_checked(asker, "How warm, °C? (such as 52 or 52±2)", lambda text: parse_finding(f"{place}={text}"))
+        return _joined(place, warm)
     if name:
         choices = {word: word.replace("-", " ") for word in FINDINGS[name].choices}
         return f"{name}={pick(asker, name.replace('-', ' ').capitalize() + '?', choices)}"

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from verifyrig.core.plain_text import plain_block, plain_line, plain_lines
+from verifyrig.dialogs.line_edit import edit_line
 from verifyrig.dialogs.raw_keys import key_waits, read_key, read_windows_key, single_keys
 from verifyrig.dialogs.rows import choose_row
 from verifyrig.files.streams import tell
@@ -47,8 +48,8 @@ class Asker(Protocol):
         """Return the index of the row that is chosen of a list, by arrow keys or its number."""
         ...
 
-    def line(self, question: str, default: str = "") -> str:
-        """Return a line of text, the default for an empty one."""
+    def line(self, question: str, default: str = "", typed: str = "") -> str:
+        """Return a line of text, the default for an empty one; `typed` stands in it already, to be put right."""
         ...
 
 
@@ -110,8 +111,11 @@ class TerminalAsker:
         self.say(f"  {rows[row]}")
         return row
 
-    def line(self, question: str, default: str = "") -> str:
+    def line(self, question: str, default: str = "", typed: str = "") -> str:
         """Ask for one line."""
+        if typed:
+            self.say(question)
+            return plain_line(edit_line(typed, ask_key, width()))[:LONGEST_LINE]
         shown = f" [{default}]" if default else ""
         tell(wrapped(plain_block(f"{question}{shown}")) + " ", end="")
         try:

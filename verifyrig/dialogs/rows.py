@@ -5,14 +5,12 @@ Nothing is marked at first: Enter on a list that just came up, meant for somethi
 
 from __future__ import annotations
 
-import contextlib
 import os
-import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from verifyrig.core.plain_text import plain_line
-from verifyrig.files.streams import tell
+from verifyrig.files.streams import steer, tell
 
 UP, DOWN = ("\x1b[A", "\x1bOA"), ("\x1b[B", "\x1bOB")  # cursor keys, normal and application mode (ECMA-48, VT100)
 _NO_ROW = -1
@@ -88,8 +86,7 @@ def _fitted(line: str, width: int) -> str:
 def _redraw(rows: Sequence[str], mark: RowMark, width: int, *, movable: bool) -> None:
     if movable:
         # Up to the first row, then clear to the end of the screen (ECMA-48: CUU, ED).
-        with contextlib.suppress(OSError, ValueError):
-            sys.stderr.write(f"\x1b[{len(rows)}A\r\x1b[J")
+        steer(f"\x1b[{len(rows)}A\r\x1b[J")
         tell(_drawn(rows, mark, width))
     elif mark.at >= 0:
         tell(_fitted(f"> {mark.at + 1} {rows[mark.at]}", width))

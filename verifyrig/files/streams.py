@@ -17,7 +17,7 @@ from typing import TextIO
 
 from verifyrig.core.plain_text import plain_block
 
-__all__ = ["ReaderGone", "Unwritable", "prepare_streams", "put", "release_streams", "tell"]
+__all__ = ["ReaderGone", "Unwritable", "prepare_streams", "put", "release_streams", "steer", "tell"]
 
 
 class ReaderGone(Exception):
@@ -56,6 +56,12 @@ def tell(text: object = "", *, end: str = "\n") -> None:
     """Write a message to stderr, harmless for a terminal; where nobody can read it, it is lost in silence."""
     with contextlib.suppress(OSError, ValueError):
         print(plain_block(text), end=end, file=sys.stderr, flush=True)
+
+
+def steer(sequence: str) -> None:
+    """Write a control sequence of our own to stderr, and what it places; in silence where that fails."""
+    with contextlib.suppress(OSError, ValueError):
+        print(sequence, end="", file=sys.stderr, flush=True)
 
 
 def put(write: Callable[[TextIO], object]) -> None:

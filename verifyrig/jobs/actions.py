@@ -24,6 +24,7 @@ from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunF
 from verifyrig.jobs.rules import danger_obstacles
 from verifyrig.jobs.same_machine import hear_other_jobs, warn_other_jobs
 from verifyrig.jobs.store import append, keep_photos, new_entry, new_job, read_job
+from verifyrig.jobs.typed import LONGEST_WARRANTY_MONTHS
 from verifyrig.jobs.vocabulary import (
     CAUSES,
     CHANGE_KINDS,
@@ -36,7 +37,6 @@ from verifyrig.jobs.vocabulary import (
 )
 
 LONGEST_VALUE = 500
-LONGEST_WARRANTY_MONTHS = 240
 _KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 _TEMPERATURE = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*(?:°?C)?\s*(?:(?:±|\+-|\+/-)\s*(\d+(?:[.,]\d+)?)\s*(?:K|°?C)?)?")
 

@@ -145,7 +145,10 @@ class JobObject(TypedDict):
     open: list[ObstacleObject]
     fitness: FitnessObject
     hand_over: HandOver
+    withdrawn: list[str]
+    cleared: bool
     warranties: list[Warranty]
+    same_cause: NotRequired[list[str]]
     come_back: NotRequired[ComeBack | None]
 
 
@@ -154,15 +157,39 @@ class JobRow(TypedDict):
 
     job: str
     opened: str
+    ticket: str
     customer: str
     machine: str
+    serial: str
+    place: str | None
+    state: str
+    next: str
+    kept_until: str | None
     open: bool
     closed: bool
     handed_over: bool
+
+
+class GoneObject(TypedDict):
+    """What `job delete|clear` print; `what` is `deleted` or `cleared`."""
+
+    job: str
+    what: str
+
+
+class LogLine(TypedDict):
+    """What was done to a job that is gone, or whose personal data are."""
+
+    time: str
+    job: str
+    what: str
+    by: str | None
+    reason: str
 
 
 class JobsObject(TypedDict):
     """What `job list` prints."""
 
     jobs: list[JobRow]
+    log: list[LogLine]
     unreadable: list[ErrorObject]

@@ -213,7 +213,9 @@ def _lifted_notes(entry: JobEntry) -> tuple[str, ...]:
 def _notes(job: Job) -> Iterator[NotedDanger]:
     for key, value in job.intake.answers.items():
         yield NotedDanger(note_id=INTAKE, time=job.opened, by=job.operator, key=key, value=value)
-    for entry in job.of_kind(EntryKind.FINDING):
+    for entry in job.entries:
+        if entry.kind != EntryKind.FINDING:  # one that was taken back counts, too: only a signature lifts a danger
+            continue
         yield NotedDanger(
             note_id=entry.entry_id, time=entry.time, by=entry.by, key=entry.what, value=entry.text("value")
         )

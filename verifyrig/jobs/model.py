@@ -28,6 +28,12 @@ class EntryKind(StrEnum):
     CLOSE = "close"
     HANDOVER = "handover"
     PLACE = "place"
+    NOTE = "note"
+    SIGNATURE = "signature"
+    CORRECTION = "correction"
+    WITHDRAWAL = "withdrawal"
+    CANCEL = "cancel"
+    CLEARING = "clearing"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,8 +156,14 @@ class Job:
     entries: tuple[JobEntry, ...] = ()
 
     def of_kind(self, kind: EntryKind) -> tuple[JobEntry, ...]:
-        """Return the entries of one kind, oldest first."""
-        return tuple(entry for entry in self.entries if entry.kind == kind)
+        """Return the entries of one kind that stand, oldest first."""
+        withdrawn = self.withdrawn
+        return tuple(entry for entry in self.entries if entry.kind == kind and entry.entry_id not in withdrawn)
+
+    @property
+    def withdrawn(self) -> frozenset[str]:
+        """Ids of the entries that were taken back; they stay in the list."""
+        return frozenset(entry.what for entry in self.entries if entry.kind == EntryKind.WITHDRAWAL)
 
     @property
     def changes(self) -> tuple[JobEntry, ...]:
@@ -179,8 +191,23 @@ class Job:
 
     @property
     def is_open(self) -> bool:
-        """Whether something is left to do: it is not both closed and handed over."""
-        return self.closing is None or self.handover is None
+        """Whether something is left to do: it is neither cancelled nor both closed and handed over."""
+        return self.cancelled is None and (self.closing is None or self.handover is None)
+
+    @property
+    def cancelled(self) -> JobEntry | None:
+        """The entry that ended the job without a repair, None where there is none."""
+        return next(iter(self.of_kind(EntryKind.CANCEL)), None)
+
+    @property
+    def is_cleared(self) -> bool:
+        """Whether its personal data are gone."""
+        return bool(self.of_kind(EntryKind.CLEARING))
+
+    @property
+    def signed(self) -> tuple[JobEntry, ...]:
+        """What a customer has signed, oldest first: the intake slip, the pickup."""
+        return tuple(entry for entry in self.entries if entry.kind in (EntryKind.SIGNATURE, EntryKind.HANDOVER))
 
     def consent(self, key: str) -> str:
         """Return `yes`, `no` or `not-asked`; what was agreed later counts over the intake."""

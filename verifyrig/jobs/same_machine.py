@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from verifyrig.bench.folder import Bench
 from verifyrig.jobs.dangers import INTAKE, standing_dangers
+from verifyrig.jobs.earlier import jobs_of_serial
 from verifyrig.jobs.model import EntryKind, Job, JobEntry
 from verifyrig.jobs.store import append, new_entry, read_jobs
 
@@ -47,14 +48,9 @@ def hear_other_jobs(bench: Bench, job: Job, again: Job | None = None) -> Job:
 
 
 def _jobs_of_same_machine(bench: Bench, job: Job) -> list[Job]:
-    serial = _plain(job.intake.machine.serial)
+    serial = job.intake.machine.serial
     jobs, _ = read_jobs(bench) if serial else ([], [])
-    return [other for other in jobs if other.job_id != job.job_id and _plain(other.intake.machine.serial) == serial]
-
-
-def _plain(serial: str) -> str:
-    """Return a serial without what people write in one way or another."""
-    return "".join(sign for sign in serial.casefold() if sign.isalnum())
+    return [other for other in jobs_of_serial(jobs, serial) if other.job_id != job.job_id]
 
 
 def _copies(source: Job, target: Job) -> Iterator[JobEntry]:

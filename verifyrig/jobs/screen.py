@@ -56,6 +56,11 @@ def standing_of(job: Job, runs: Sequence[RunFacts]) -> Standing:
 
 def _word_and_next(job: Job, runs: Sequence[RunFacts], to_close: Sequence[Obstacle]) -> tuple[str, str]:
     dangers = standing_dangers(job)
+    if job.cancelled is not None:
+        return (
+            "cancelled",
+            "nothing: the job was cancelled" if not dangers else f"tell who has it: {dangers[0].danger.do.rstrip('.')}",
+        )
     if job.closing is not None and job.handover is not None:
         return (
             "handed over",
@@ -106,7 +111,7 @@ def show(
     lines += ["Time line", *(_timeline(job, runs) or ["  nothing yet"])]
     if old is not None:
         lines += ["", *_come_back_lines(old, today or datetime.now(UTC).date())]
-    if job.handover is None or job.closing is None:
+    if job.is_open:
         lines += ["", "Open", *(f"  - {obstacle.text}" for obstacle in standing.to_close)]
         lines += ["  - the job is not closed" if job.closing is None else "  - not handed over"]
     for part, ends in job.warranties():
@@ -153,9 +158,20 @@ def _soak_line(job: Job) -> list[str]:
 
 def _timeline(job: Job, runs: Sequence[RunFacts]) -> list[str]:
     rows: list[tuple[datetime, str]] = [(job.opened, _taken_in(job))]
-    rows += [(entry.time, entry_line(entry)) for entry in job.entries if entry.kind != EntryKind.STEP]
+    rows += [(entry.time, _marked(job, entry)) for entry in job.entries if entry.kind != EntryKind.STEP]
     rows += [(run.started or job.opened, run_line(run)) for run in in_order(runs)]
     return [f"  {when.astimezone():%d %b %H:%M}  {text}" for when, text in sorted(rows, key=lambda row: row[0])]
+
+
+def _marked(job: Job, entry: JobEntry) -> str:
+    """Return an entry's line, with what became of it: taken back, or put right after somebody had signed."""
+    line = entry_line(entry)
+    if entry.entry_id in job.withdrawn:
+        return f"(taken back) {line}"
+    before = [signed for signed in job.signed if signed.time < entry.time]
+    if before and entry.kind in (EntryKind.CORRECTION, EntryKind.WITHDRAWAL, EntryKind.CANCEL):
+        line += f" [after the signature of {before[-1].time.astimezone():%Y-%m-%d %H:%M}, which stays as it was signed]"
+    return line
 
 
 def _taken_in(job: Job) -> str:
@@ -198,12 +214,27 @@ def _entry_line(entry: JobEntry) -> str:
             if override
             else ""
         )
+    if entry.kind in (EntryKind.CORRECTION, EntryKind.WITHDRAWAL, EntryKind.CANCEL, EntryKind.CLEARING):
+        return _upkeep_line(entry)
+    if entry.kind == EntryKind.NOTE:
+        return f"note: {plain_line(entry.text('text'), 300)}"
     if entry.kind == EntryKind.PLACE:
         return "stands on no place" if entry.what == NOWHERE else f"stands on {plain_line(entry.what, 40)}"
     if entry.kind == EntryKind.HANDOVER:
         parts = OLD_PARTS.get(entry.text("old_parts"), "not said")
         return f"handed over{unsafe} to {plain_line(entry.text('to'), 60)}; old parts: {parts}"
     return f"{plain_line(entry.kind, 40)}: {plain_line(entry.what, 60)}"
+
+
+def _upkeep_line(entry: JobEntry) -> str:
+    why = f" ({plain_line(entry.text('reason'), 120)})" if entry.text("reason") else ""
+    if entry.kind == EntryKind.CORRECTION:
+        before, after = (plain_line(entry.text(key), 80) or "–" for key in ("before", "after"))
+        key = plain_line(entry.what.replace("-", " ").replace("_", " "), 60)
+        return f"corrected: {key} {before} → {after}{why}"
+    if entry.kind == EntryKind.WITHDRAWAL:
+        return f"taken back: entry {plain_line(entry.what, 60)}{why}"
+    return ("cancelled" if entry.kind == EntryKind.CANCEL else "personal data cleared") + why
 
 
 def _finding_value(entry: JobEntry) -> str:
@@ -280,6 +311,8 @@ def job_object(job: Job, runs: Sequence[RunFacts], fitness: Fitness) -> JobObjec
         "open": [{"kind": obstacle.kind, "text": obstacle.text} for obstacle in standing.to_close],
         "fitness": as_json(fitness),
         "hand_over": {"yes": fitness.releasable, "because": list(map(str, fitness.blockers))},
+        "withdrawn": sorted(job.withdrawn),
+        "cleared": job.is_cleared,
         "warranties": [{"part": part, "until": ends.isoformat()} for part, ends in job.warranties()],
     }
 

@@ -11,7 +11,7 @@ import contextlib
 import os
 import re
 import secrets
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -119,7 +119,7 @@ def _free_ids(bench: Bench, now: datetime) -> list[str]:
 
 def _write_new(folder: Path, job: Job) -> bool:
     """Write the job's file; return False where one is there already."""
-    with _writing(folder):
+    with writing(folder):
         folder.mkdir(parents=True, exist_ok=True)
         with _locked(folder):
             path = folder / "job.toml"
@@ -146,14 +146,18 @@ def append(bench: Bench, job_id: str, entries: Sequence[JobEntry]) -> Job:
     Raises:
         JobError: The job cannot be read or written.
     """
+    added = [entry_data(entry) for entry in entries]
+    change_file(bench, job_id, lambda data: data | {"entry": [*data.get("entry", []), *added]})
+    return read_job(bench, job_id)
+
+
+def change_file(bench: Bench, job_id: str, change: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
+    """Write what `change` makes of the job file's data, as read; raise `JobError` where that cannot be."""
     path = job_file(bench, bench.check_job(job_id))
-    with _writing(path.parent), _locked(path.parent):
+    with writing(path.parent), _locked(path.parent):
         text = _read_text(path)
         _parsed(text, job_id, f"jobs/{job_id}/job.toml")
-        data = load_toml(text)
-        data["entry"] = [*data.get("entry", []), *(entry_data(entry) for entry in entries)]
-        _write_data(path, data)
-    return read_job(bench, job_id)
+        _write_data(path, change(load_toml(text)))
 
 
 def merge_job(bench: Bench, text: str, origin: str) -> tuple[str, int]:
@@ -176,7 +180,7 @@ def merge_job(bench: Bench, text: str, origin: str) -> tuple[str, int]:
     for job_id in (own_id, *(f"{own_id[:60]}-{n}" for n in range(2, 100))):
         path = job_file(bench, job_id)
         if not path.is_file():
-            with _writing(path.parent):
+            with writing(path.parent):
                 path.parent.mkdir(parents=True, exist_ok=True)
                 _write_data(path, {**data, "job": job_id})
             return job_id, len(theirs.entries)
@@ -186,7 +190,7 @@ def merge_job(bench: Bench, text: str, origin: str) -> tuple[str, int]:
 
 
 def _merge_entries(path: Path, theirs: Job) -> int:
-    with _writing(path.parent), _locked(path.parent):
+    with writing(path.parent), _locked(path.parent):
         text = _read_text(path)
         ours = parse_job(text, path.name)
         known = {entry.entry_id for entry in ours.entries}
@@ -210,7 +214,7 @@ def keep_photos(bench: Bench, job_id: str, entry_id: str, paths: Sequence[Path])
         _check_photo(path)
         ending = path.suffix.lower() if _PHOTO_ENDING.fullmatch(path.suffix.lower()) else ""
         place = folder / f"{entry_id}-{n}{ending}"
-        with _writing(folder):
+        with writing(folder):
             folder.mkdir(parents=True, exist_ok=True)
             copy_new(path, place, FileKind.PHOTO)
         kept.append(f"photos/{place.name}")
@@ -242,7 +246,7 @@ def _read_text(path: Path) -> str:
 
 
 @contextlib.contextmanager
-def _writing(folder: Path) -> Iterator[None]:
+def writing(folder: Path) -> Iterator[None]:
     """Turn what the system says while writing into our own sentence."""
     try:
         yield

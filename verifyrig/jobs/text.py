@@ -31,8 +31,10 @@ from typing import Any, TypeVar
 from verifyrig.bench.folder import ID_PATTERN
 from verifyrig.core.errors import JobError, UsageError
 from verifyrig.files.toml_table import Faults, TomlTable, parse_table, shown
+from verifyrig.jobs.corrections import corrected
 from verifyrig.jobs.dangers import check_word
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, JobEntry, Machine
+from verifyrig.jobs.typed import check_answer
 from verifyrig.jobs.vocabulary import CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, QUESTIONS
 
 SCHEMA = 1
@@ -48,7 +50,7 @@ def parse_intake(text: str, origin: str) -> Intake:
     faults = Faults(origin=origin)
     table = parse_table(text, faults)
     intake = _intake(table) if table is not None else Intake()
-    _check_dangers(intake.answers, faults)
+    _check_answers(intake.answers, faults)
     if table is not None:
         table.done()
     _raise_first(faults)
@@ -66,10 +68,12 @@ def parse_job(text: str, origin: str) -> Job:
     return job
 
 
-def _check_dangers(answers: Mapping[str, str], faults: Faults) -> None:
+def _check_answers(answers: Mapping[str, str], faults: Faults) -> None:
+    """Note as faults what is no known word about a danger, and what is to be a figure and is none."""
     for key, value in answers.items():
         try:
             check_word(key, value, f"answers.{key}")
+            check_answer(key, value, f"answers.{key}")
         except UsageError as error:
             faults.add(error.where, error.what, error.mend)
 
@@ -92,13 +96,14 @@ def _job(table: TomlTable) -> Job | None:
         return None
     entries = [_entry(part) for part in table.tables("entry", mend="Write [[entry]].")]
     known = [entry for entry in entries if entry is not None]
+    ordered = tuple(sorted(known, key=lambda entry: (entry.time, entry.entry_id)))
     return Job(
         job_id=job_id,
         opened=opened,
-        intake=_intake(table, strict=False),
+        intake=corrected(_intake(table, strict=False), ordered),
         operator=_text(table, "operator"),
         again=_text(table, "again"),
-        entries=tuple(sorted(known, key=lambda entry: (entry.time, entry.entry_id))),
+        entries=ordered,
     )
 
 

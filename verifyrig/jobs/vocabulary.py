@@ -63,6 +63,7 @@ class IntakeQuestion:
         text: As it is asked.
         choices: Words to choose from with one key, empty for a free text.
         kinds: Kinds of machine that are asked about it; all where empty.
+        several: Whether more than one word may hold; they are kept in one text, `switches-off, hot`.
         none, danger: Of a question about a danger the word that there is none, and the one that there is.
     """
 
@@ -70,6 +71,7 @@ class IntakeQuestion:
     text: str
     choices: tuple[str, ...] = ()
     kinds: tuple[str, ...] = ()
+    several: bool = False
     none: str = ""
     danger: str = ""
 
@@ -80,6 +82,7 @@ QUESTIONS = (
         key="what",
         text="What exactly happens?",
         choices=("switches-off", "reboots", "freezes", "blue-screen", "slow", "hot", "noise", "nothing", "else"),
+        several=True,
     ),
     IntakeQuestion(
         key="when",

@@ -17,7 +17,7 @@ from verifyrig.report.names import metric_label, metric_parts, stage_label
 from verifyrig.report.reasons import reason_text
 from verifyrig.report.wording import Words
 
-_CODED = re.compile(r"[a-z]+(?:-[a-z]+)+")
+_CODED = re.compile(r"[a-z]+(?:-[a-z]+)*")
 
 
 class Done(NamedTuple):
@@ -62,6 +62,8 @@ _FACT_WORDS = {
     "signature": "signature",
     "override": "against a rule, because",
     "refused": "still open then",
+    "reason": "reason",
+    "text": "text",
 }
 
 
@@ -106,7 +108,10 @@ def _fact(key: str, value: Any, words: Words) -> str:
 
 
 def coded(word: str, words: Words) -> str:
-    """Return a word of a fixed list (`switches-off`) as it is spoken; any other text unchanged."""
+    """Return words of a fixed list (`switches-off, hot`) as they are spoken; any other text unchanged."""
+    several = word.split(", ")
+    if len(several) > 1:
+        return ", ".join(coded(one, words) for one in several)
     return words.known(word.replace("-", " ") if _CODED.fullmatch(word) else word)
 
 

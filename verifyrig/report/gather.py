@@ -291,7 +291,7 @@ def job_facts(bench: Bench, job: Job) -> JobFacts:
         ),
         accessories=intake.accessories,
         condition=intake.condition,
-        entries=tuple(_entry(entry) for entry in job.entries),
+        entries=tuple(_entry(entry) for entry in job.entries if _is_told(job, entry)),
         protective_steps=tuple((steps[step], ticked) for step, ticked in job.steps().items()),
         cause=closing.what if closing is not None else "",
         override=closing.text("override") if closing is not None else "",
@@ -303,8 +303,18 @@ def job_facts(bench: Bench, job: Job) -> JobFacts:
     )
 
 
+def _is_told(job: Job, entry: JobEntry) -> bool:
+    """Whether an entry belongs into a report: not what was taken back, nor where on the bench the machine stood."""
+    return entry.entry_id not in job.withdrawn and entry.kind not in ("withdrawal", "place")
+
+
 def _entry(entry: JobEntry) -> Entry:
+    from verifyrig.jobs.corrections import PERSONAL
+
     detail = dict(entry.detail) | ({"by": entry.by} if entry.by else {})
+    if entry.kind == "correction" and entry.what in PERSONAL:
+        # That it was put right is told; what stood there is in the job's own file.
+        detail = {key: value for key, value in detail.items() if key not in ("before", "after")}
     return Entry(
         entry_id=entry.entry_id,
         utc_s=entry.time.timestamp(),
