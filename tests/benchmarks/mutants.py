@@ -61,6 +61,8 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.analysis.settled": ("test_settled.py",),
     "verifyrig.analysis.forecast": ("test_forecast_rules.py",),
     "verifyrig.analysis.stage_forecaster": ("test_forecast_widening.py",),
+    "verifyrig.analysis.repeatability": ("test_repeats.py",),
+    "verifyrig.analysis.differences": ("test_repeats.py", "test_compare.py"),
     "verifyrig.record.seal": ("test_seal.py",),
 }
 _FLIPPED: dict[type[ast.AST], type[ast.AST]] = {

@@ -6,33 +6,39 @@ said), fan speed at equal die temperature within 10 %.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from verifyrig.analysis.ambient import ambient_of
-from verifyrig.analysis.budget import AMBIENT_CORRECTION, difference_u95
-from verifyrig.analysis.load_steps import is_heated
+from verifyrig.analysis.differences import (
+    ALIKE_ROOM_K,
+    heated_parts,
+    over_common_length,
+    reference_c,
+    stage_differences,
+    stage_mean,
+)
 from verifyrig.analysis.metrics import metrics_of
-from verifyrig.analysis.results import Comparison, Metric, MetricDifference, StageComparison
-from verifyrig.analysis.signals import sensor_facts, stage_columns
+from verifyrig.analysis.results import Comparison, MetricDifference, StageComparison
+from verifyrig.analysis.signals import sensor_facts
 from verifyrig.analysis.temperatures import CORRECTION_RANGE_K
 from verifyrig.core.channels import base_name, is_temperature
-from verifyrig.core.heat_sources import CARD, DIE, PARTS, HeatSource
+from verifyrig.core.heat_sources import CARD, DIE
 from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
-from verifyrig.metrology.uncertainty import Component
 
 __all__ = ["compare"]
 
 _POWER_SHARE = 0.05
-_AMBIENT_K = 3.0
 _FAN_SHARE = 0.10
-_SAME_TEMP_K = 3.0
+# Less does not show in the figures as they are printed.
+_WORTH_SAYING_K = 0.1
+# Stages that end by their time differ by a sample or two.
+_SAME_LENGTH_S = 5.0
+_SAME_TEMP_K = 2.0
 _STATES = ("panel", "position", "fans")
 
 
@@ -57,8 +63,7 @@ def compare(before: Trace, after: Trace, changed_parts: Iterable[str] = ()) -> C
     differences: dict[str, MetricDifference] = {}
     for name, judged in stages.items():
         if judged.comparable:
-            moved = _reference_shifts(before, after, name)
-            differences.update(_differences(before, after, *both, name, moved))
+            differences.update(stage_differences(before, after, *both, name))
     return Comparison(before=before.run_id, after=after.run_id, stages=stages, metrics=differences)
 
 
@@ -86,10 +91,12 @@ def _not_run(why: Reason, before: str = "") -> StageComparison:
 
 def _findings(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: frozenset[str]) -> Iterable[_Finding]:
     yield from _recipe(before, after, a.name)
+    yield from _length(a, b)
     yield from _ambient(before, after, a, b)
     if a.kind == "load":
-        yield from _power(before, after, a, b)
-        yield from _fans(before, after, a, b, changed)
+        both = over_common_length(a, b)
+        yield from _power(before, after, *both)
+        yield from _fans(before, after, *both, changed)
     yield from _sensors(before, after, a, changed)
     yield from _facts(before, after)
 
@@ -105,6 +112,14 @@ def _recipe(before: Trace, after: Trace, stage: str) -> Iterable[_Finding]:
             yield _Finding(reason("recipe-differs"), True)
 
 
+def _length(a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
+    if a.end_s is None or b.end_s is None:
+        return
+    lengths_s = sorted((a.end_s - a.start_s, b.end_s - b.start_s))
+    if lengths_s[1] - lengths_s[0] > _SAME_LENGTH_S:
+        yield _Finding(reason("compared-over-common-length", length_s=lengths_s[0]), False)
+
+
 def _ambient(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
     ambients = ambient_of(before, a), ambient_of(after, b)
     if ambients[0] is None or ambients[1] is None:
@@ -114,14 +129,16 @@ def _ambient(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterabl
     difference_k = ambients[1].value_c - ambients[0].value_c
     if abs(difference_k) > CORRECTION_RANGE_K:
         yield _Finding(reason("rooms-too-far-apart", difference_k=abs(difference_k)), True)
-    elif abs(difference_k) > _AMBIENT_K:
-        corrected = reason("rooms-corrected", difference_k=abs(difference_k), reference_c=_reference_c(before, after))
+    elif abs(difference_k) > ALIKE_ROOM_K:
+        corrected = reason("rooms-corrected", difference_k=abs(difference_k), reference_c=reference_c(before, after))
         yield _Finding(corrected, False)
+    elif abs(difference_k) > _WORTH_SAYING_K:
+        yield _Finding(reason("rooms-corrected-to-before", difference_k=abs(difference_k)), False)
 
 
 def _power(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
-    for part in _heated(before, a):
-        watts = [_stage_mean(trace, stage, part.power) for trace, stage in ((before, a), (after, b))]
+    for part in heated_parts(before, a):
+        watts = [stage_mean(trace, stage, part.power) for trace, stage in ((before, a), (after, b))]
         if watts[0] is None or watts[1] is None:
             both = watts == [None, None]
             yield _Finding(reason("power-not-readable-both" if both else "power-not-readable-one"), False)
@@ -130,21 +147,10 @@ def _power(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[
             yield _Finding(reason("power-differs", before_w=watts[0], after_w=watts[1]), True)
 
 
-def _heated(trace: Trace, stage: StageSpan) -> list[HeatSource]:
-    """Return what the stage's load heats: the die where nothing tells."""
-    heated = [part for part in PARTS if is_heated(trace, stage, part)]
-    return heated or [DIE]
-
-
 def _work_rate(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
-    rates = [_stage_mean(trace, stage, "work_rate_per_s") for trace, stage in ((before, a), (after, b))]
+    rates = [stage_mean(trace, stage, "work_rate_per_s") for trace, stage in ((before, a), (after, b))]
     if rates[0] is not None and rates[1] is not None and abs(rates[1] - rates[0]) > _POWER_SHARE * abs(rates[0]):
         yield _Finding(reason("work-rate-differs", before=rates[0], after=rates[1]), True)
-
-
-def _stage_mean(trace: Trace, stage: StageSpan, channel: str) -> float | None:
-    _, values = stage_columns(trace, stage, channel)
-    return float(np.mean(values)) if len(values) else None
 
 
 def _fans(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: frozenset[str]) -> Iterable[_Finding]:
@@ -172,20 +178,21 @@ def _speed_ratio(before: Trace, after: Trace, a: StageSpan, b: StageSpan, speed:
         good = np.isfinite(temp) & np.isfinite(rpm)
         found.append((temp[good], rpm[good]))
     (temp_a, rpm_a), (temp_b, rpm_b) = found
-    if len(temp_a) == 0 or len(temp_b) == 0:
+    # Within a stage fans follow a die that grows hotter, so only readings of the same few degrees are alike.
+    classes_a, classes_b = np.floor(temp_a / _SAME_TEMP_K), np.floor(temp_b / _SAME_TEMP_K)
+    shared = np.intersect1d(classes_a, classes_b)
+    if len(shared) == 0:
         return None
-    low, high = max(temp_a.min(), temp_b.min()), min(temp_a.max(), temp_b.max())
-    if high - low < 0:
-        return None
+    weights = [min(np.count_nonzero(classes_a == k), np.count_nonzero(classes_b == k)) for k in shared]
     middle = [
-        rpm[(temp >= low - _SAME_TEMP_K) & (temp <= high + _SAME_TEMP_K)].mean()
-        for temp, rpm in ((temp_a, rpm_a), (temp_b, rpm_b))
+        np.average([rpm[classes == k].mean() for k in shared], weights=weights)
+        for rpm, classes in ((rpm_a, classes_a), (rpm_b, classes_b))
     ]
     return float(middle[1] / middle[0]) if middle[0] > 0 else None
 
 
 def _sensors(before: Trace, after: Trace, a: StageSpan, changed: frozenset[str]) -> Iterable[_Finding]:
-    heated = [part.temp for part in _heated(before, a)]
+    heated = [part.temp for part in heated_parts(before, a)]
     for channel in before.columns:
         if is_temperature(channel) and channel not in changed and channel in after.columns:
             devices = [sensor_facts(trace, channel).device for trace in (before, after)]
@@ -220,70 +227,3 @@ def _limit(trace: Trace) -> float | None:
     if not trace.has("power_limit_w"):
         return None
     return float(np.nanmedian(trace.columns["power_limit_w"]))
-
-
-def _reference_c(before: Trace, after: Trace) -> float:
-    """Return the room to which temperatures of different rooms are corrected, °C: the newer profile's."""
-    profile = after.profile or before.profile
-    return profile.reference_ambient_c if profile else 25.0
-
-
-def _reference_shifts(before: Trace, after: Trace, name: str) -> tuple[float, float] | None:
-    """Return by how much each run's temperatures are corrected, K; None where the rooms were alike or unknown."""
-    spans = before.stage(name), after.stage(name)
-    if spans[0] is None or spans[1] is None:
-        return None
-    ambients = ambient_of(before, spans[0]), ambient_of(after, spans[1])
-    if ambients[0] is None or ambients[1] is None or abs(ambients[1].value_c - ambients[0].value_c) <= _AMBIENT_K:
-        return None
-    reference_c = _reference_c(before, after)
-    return reference_c - ambients[0].value_c, reference_c - ambients[1].value_c
-
-
-def _differences(
-    before: Trace,
-    after: Trace,
-    a: Mapping[str, Metric],
-    b: Mapping[str, Metric],
-    stage: str,
-    moved: tuple[float, float] | None,
-) -> dict[str, MetricDifference]:
-    found = {}
-    for name, metric in a.items():
-        other = b.get(name)
-        if name.split(".", 1)[0] != stage or other is None:
-            continue
-        if moved is not None and name.endswith((".settled", ".peak")):
-            metric, other = _corrected(metric, moved[0]), _corrected(other, moved[1])
-        found[name] = _difference(metric, other, same_sensors=_same_machine(before, after))
-    return found
-
-
-def _corrected(metric: Metric, shift_k: float) -> Metric:
-    """Move a temperature to another room: fans on a curve and leakage make a tenth of the shift uncertain."""
-    if not isinstance(metric.value, int | float):
-        return metric
-    line = Component(name=AMBIENT_CORRECTION, standard_uncertainty=0.1 * abs(shift_k))
-    u95 = None if metric.u95 is None else math.hypot(metric.u95, 2 * line.standard_uncertainty)
-    return replace(metric, value=metric.value + shift_k, u95=u95, budget=(*metric.budget, line))
-
-
-def _same_machine(before: Trace, after: Trace) -> bool:
-    devices = [sensor_facts(trace, "die_temp_c").device for trace in (before, after)]
-    units = [trace.recorded.job or trace.recorded.unit or trace.recorded.machine for trace in (before, after)]
-    return devices[0] == devices[1] and units[0] == units[1]
-
-
-def _difference(before: Metric, after: Metric, *, same_sensors: bool) -> MetricDifference:
-    a, b = (m.value if isinstance(m.value, int | float) else None for m in (before, after))
-    difference = b - a if a is not None and b is not None else None
-    u95 = None
-    if difference is not None and before.u95 is not None and after.u95 is not None:
-        if before.budget and after.budget:
-            u95 = difference_u95(before.budget, after.budget, same_sensors=same_sensors)
-        else:
-            u95 = math.hypot(before.u95, after.u95)
-    significant = abs(difference) > u95 if difference is not None and u95 is not None else None
-    return MetricDifference(
-        before=a, after=b, difference=difference, u95=u95, significant=significant, unit=before.unit
-    )

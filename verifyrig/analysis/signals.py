@@ -13,6 +13,7 @@ from verifyrig.core.trace import BoolArray, FloatArray, StageSpan, Trace
 
 __all__ = [
     "SensorFacts",
+    "SteepestRise",
     "StraightLine",
     "fit_line",
     "has_bad_times",
@@ -22,7 +23,7 @@ __all__ = [
     "noise_k",
     "sensor_facts",
     "stage_columns",
-    "steepest_rate",
+    "steepest_rise",
 ]
 
 
@@ -144,16 +145,19 @@ def fit_line(x: FloatArray, y: FloatArray, origin: float = 0.0) -> StraightLine:
     return StraightLine(y_mean + slope * d0, slope, u_intercept, u_slope, correlation, s, dof, origin)
 
 
-def steepest_rate(t_s: FloatArray, values: FloatArray, window_s: float = 10.0) -> float | None:
-    """Return the steepest rise over a window, unit/s: the largest difference over `window_s`, divided by it.
+class SteepestRise(NamedTuple):
+    """The largest rise over a window, divided by it, unit/s, and when that window ended, s."""
 
-    None where the readings do not span one window.
-    """
-    if len(t_s) < 2 or t_s[-1] - t_s[0] < window_s:
-        return None
-    later = np.interp(t_s + window_s, t_s, values)
+    rate: float
+    end_s: float
+
+
+def steepest_rise(t_s: FloatArray, values: FloatArray, window_s: float) -> SteepestRise:
+    """Return the steepest rise over a window that begins with a reading; they span at least one window."""
     inside: BoolArray = t_s + window_s <= t_s[-1] + 1e-9
-    return float(np.max((later - values)[inside])) / window_s
+    rises = np.interp(t_s[inside] + window_s, t_s, values) - values[inside]
+    at = int(np.argmax(rises))
+    return SteepestRise(float(rises[at]) / window_s, float(t_s[inside][at]) + window_s)
 
 
 def lag1_correlation(values: FloatArray) -> float:

@@ -9,11 +9,12 @@ import numpy as np
 from verifyrig.analysis.ambient import AmbientMean
 from verifyrig.analysis.budget import AMBIENT_CORRECTION, ambient_accuracy, expanded, sensor_lines
 from verifyrig.analysis.compress import bin_edges
+from verifyrig.analysis.course import course_of
 from verifyrig.analysis.exponentials import ExponentialFit, fit_exponentials
 from verifyrig.analysis.load_steps import is_pulsed, last_step_s, steps_in
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import Settled
-from verifyrig.analysis.signals import noise_k, sensor_facts, stage_columns, steepest_rate
+from verifyrig.analysis.signals import noise_k, sensor_facts, stage_columns
 from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
@@ -32,22 +33,16 @@ def temperature_metrics(
     trace: Trace, stage: StageSpan, channel: str, settled: Settled | Reason, ambient: AmbientMean | None
 ) -> dict[str, Metric]:
     """Return the metrics of a temperature channel, by their names without the stage."""
-    t_s, values = stage_columns(trace, stage, channel)
-    if len(values) == 0:
+    course = course_of(trace, stage, channel)
+    if course is None:
         units = {"settled": "°C", "peak": "°C", "rise": "K", "rate": "K/s", "time_constant": "s"}
         return {f"{channel}.{name}": not_measured(unit, reason("no-reading")) for name, unit in units.items()}
-    facts = sensor_facts(trace, channel)
-    noise = noise_k(values)
-    peak_lines = sensor_lines(facts, noise)
-    rate = steepest_rate(t_s, values)
     found = {
         "settled": _settled(settled, trace, channel),
-        "peak": Metric(value=float(np.max(values)), unit="°C", u95=expanded(peak_lines), budget=peak_lines),
+        "peak": course.peak,
         "rise": _rise(settled, trace, channel, ambient),
         **_at_reference(settled, trace, channel, ambient),
-        "rate": not_measured("K/s", reason("span-too-short"))
-        if rate is None
-        else Metric(value=rate, unit="K/s", u95=2 * max(noise, (facts.resolution or 0.0) / 3.46) * 1.41 / 10),
+        "rate": course.rate,
         "time_constant": _time_constant(trace, stage, channel, settled),
         **_time_constants(trace, stage, channel),
     }

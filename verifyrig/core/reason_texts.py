@@ -28,6 +28,12 @@ TEXTS: dict[str, str] = {
     "rooms-corrected": (
         "the rooms differ by {difference_k:.1f} K: temperatures are corrected to {reference_c:g} °C of room"
     ),
+    "rooms-corrected-to-before": (
+        "the rooms differ by {difference_k:.1f} K: temperatures after are corrected to the room before"
+    ),
+    "compared-over-common-length": (
+        "the stage lasted longer in one run: peak and rate are compared over its first {length_s:.0f} s"
+    ),
     "power-not-readable-both": "power was not readable in both runs",
     "power-not-readable-one": "power was not readable in one run",
     "power-differs": "the mean power differs: {before_w:.0f} W before, {after_w:.0f} W after",

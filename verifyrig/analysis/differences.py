@@ -1,0 +1,221 @@
+"""How the metrics of one stage differ between two runs that may be compared: alike with alike.
+
+Temperatures are corrected for the ambient where both runs measured it, peak and steepest rise are read over the length
+that both stages have.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from verifyrig.analysis.ambient import AmbientMean, ambient_of
+from verifyrig.analysis.budget import AMBIENT_CORRECTION, difference_u95
+from verifyrig.analysis.load_steps import is_heated
+from verifyrig.analysis.repeatability import explained_k_per_s, explained_peak_k, reading_of
+from verifyrig.analysis.results import Metric, MetricDifference
+from verifyrig.analysis.settled import settle_rule
+from verifyrig.analysis.signals import sensor_facts, stage_columns
+from verifyrig.core.ambient import TYPED
+from verifyrig.core.heat_sources import CARD, DIE, PARTS, HeatSource
+from verifyrig.core.trace import StageSpan, Trace
+from verifyrig.metrology.uncertainty import Component
+
+__all__ = ["ALIKE_ROOM_K", "heated_parts", "over_common_length", "reference_c", "stage_differences", "stage_mean"]
+
+# Common practice, no source: rooms that count as alike. Of rooms that nobody measured each is taken to lie anywhere
+# within half of it from the usual one, so their difference is triangular, JCGM 100:2008, 4.3.9.
+ALIKE_ROOM_K = 3.0
+_UNMEASURED_ROOMS = Component(name="rooms not measured", standard_uncertainty=ALIKE_ROOM_K / math.sqrt(6))
+_UNSTATED_ROOM_U95_K = 2.0 / math.sqrt(3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pair:
+    """One stage of two runs.
+
+    Attributes:
+        spans: The stages, cut to the length that both have.
+        shifts_k: By how much each run's temperatures are corrected for the ambient, K.
+        ambient_lines: What is uncertain of that, K.
+        power_shares: By part, difference of the mean powers over the mean before.
+        same_sensors: Whether it is one machine read by the same sensors.
+    """
+
+    traces: tuple[Trace, Trace]
+    spans: tuple[StageSpan, StageSpan]
+    shifts_k: tuple[float, float]
+    ambient_lines: tuple[Component, ...]
+    power_shares: Mapping[str, float]
+    same_sensors: bool
+
+
+def stage_differences(
+    before: Trace, after: Trace, a: Mapping[str, Metric], b: Mapping[str, Metric], stage: str
+) -> dict[str, MetricDifference]:
+    """Return how the stage's metrics differ; `a` and `b` are all metrics of both runs."""
+    spans = before.stage(stage), after.stage(stage)
+    if spans[0] is None or spans[1] is None:
+        return {}
+    pair = _pair(before, after, spans[0], spans[1])
+    found = {}
+    for name, metric in a.items():
+        other = b.get(name)
+        if name.split(".", 1)[0] != stage or other is None:
+            continue
+        channel, _, figure = name.split(".", 1)[1].rpartition(".")
+        if figure in ("peak", "rate"):
+            settled = a.get(f"{stage}.{channel}.settled"), b.get(f"{stage}.{channel}.settled")
+            found[name] = _course_difference(pair, channel, figure, settled) or _difference(pair, metric, other)
+        elif figure == "settled":
+            found[name] = _settled_difference(pair, channel, metric, other)
+        else:
+            found[name] = _difference(pair, metric, other)
+    return found
+
+
+def over_common_length(a: StageSpan, b: StageSpan) -> tuple[StageSpan, StageSpan]:
+    """Return both stages cut to the length of the shorter one; as they are while one has not ended."""
+    if a.end_s is None or b.end_s is None:
+        return a, b
+    length_s = min(a.end_s - a.start_s, b.end_s - b.start_s)
+    return replace(a, end_s=a.start_s + length_s), replace(b, end_s=b.start_s + length_s)
+
+
+def heated_parts(trace: Trace, stage: StageSpan) -> list[HeatSource]:
+    """Return what the stage's load heats: the die where nothing tells."""
+    return [part for part in PARTS if is_heated(trace, stage, part)] or [DIE]
+
+
+def stage_mean(trace: Trace, stage: StageSpan, channel: str) -> float | None:
+    """Return the channel's mean over the stage; None without a reading."""
+    _, values = stage_columns(trace, stage, channel)
+    return float(np.mean(values)) if len(values) else None
+
+
+def reference_c(before: Trace, after: Trace) -> float:
+    """Return the room to which temperatures of different rooms are corrected, °C: the newer profile's."""
+    profile = after.profile or before.profile
+    return profile.reference_ambient_c if profile else 25.0
+
+
+def _pair(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> _Pair:
+    shifts_k, lines = _correction(before, after, a, b)
+    spans = over_common_length(a, b)
+    devices = [sensor_facts(trace, "die_temp_c").device for trace in (before, after)]
+    units = [trace.recorded.job or trace.recorded.unit or trace.recorded.machine for trace in (before, after)]
+    return _Pair(
+        traces=(before, after),
+        spans=spans,
+        shifts_k=shifts_k,
+        ambient_lines=lines,
+        power_shares={part.temp: _power_share(before, after, *spans, part) for part in (DIE, CARD)},
+        same_sensors=devices[0] == devices[1] and units[0] == units[1],
+    )
+
+
+def _correction(
+    before: Trace, after: Trace, a: StageSpan, b: StageSpan
+) -> tuple[tuple[float, float], tuple[Component, ...]]:
+    """Return by how much each run's temperatures are corrected for the ambient, K, and what is uncertain of it.
+
+    Rooms that count as alike are corrected to the one before, others both to the reference.
+    """
+    ambients = ambient_of(before, a), ambient_of(after, b)
+    if ambients[0] is None or ambients[1] is None:
+        return (0.0, 0.0), (_UNMEASURED_ROOMS,)
+    difference_k = ambients[1].value_c - ambients[0].value_c
+    shifts_k = (0.0, -difference_k)
+    if abs(difference_k) > ALIKE_ROOM_K:
+        to_c = reference_c(before, after)
+        shifts_k = to_c - ambients[0].value_c, to_c - ambients[1].value_c
+    # Fans on a curve and leakage make a tenth of the shift uncertain (common practice, no source).
+    lines = [Component(name=AMBIENT_CORRECTION, standard_uncertainty=0.1 * abs(shift_k)) for shift_k in shifts_k]
+    return shifts_k, (*lines, *_room_lines(ambients[0], ambients[1]))
+
+
+def _room_lines(before: AmbientMean, after: AmbientMean) -> tuple[Component, ...]:
+    """Return the readings' own errors: those of one probe are the same in both and cancel; typed is read anew."""
+    if before.source != TYPED and (before.source, before.facts.device) == (after.source, after.facts.device):
+        return ()
+    u95_k = [_UNSTATED_ROOM_U95_K if ambient.u95_k is None else ambient.u95_k for ambient in (before, after)]
+    return (Component(name="rooms by other readings", standard_uncertainty=math.hypot(*u95_k) / 2),)
+
+
+def _power_share(before: Trace, after: Trace, a: StageSpan, b: StageSpan, part: HeatSource) -> float:
+    watts = stage_mean(before, a, part.power), stage_mean(after, b, part.power)
+    return watts[1] / watts[0] - 1 if watts[0] and watts[1] else 0.0
+
+
+def _course_difference(
+    pair: _Pair, channel: str, figure: str, settled: tuple[Metric | None, Metric | None]
+) -> MetricDifference | None:
+    """Return how peak or rate differ over the common length; None where a run has no reading there."""
+    before, after = (
+        reading_of(trace, span, channel, metric, shift_k)
+        for trace, span, metric, shift_k in zip(pair.traces, pair.spans, settled, _shifts(pair, channel), strict=True)
+    )
+    if before is None or after is None:
+        return None
+    power_share = pair.power_shares.get(CARD.temp if channel.startswith("gpu_") else DIE.temp, 0.0)
+    if figure == "rate":
+        explained = explained_k_per_s(before, after, power_share)
+        return _widened(_difference(pair, before.course.rate, after.course.rate), explained)
+    peaks = [replace(r.course.peak, budget=r.peak_lines) for r in (before, after)]
+    slowest_s = settle_rule(pair.traces[0], pair.spans[0]).slowest_time_constant_s
+    explained = explained_peak_k(before, after, slowest_s, power_share)
+    return _widened(_settled_difference(pair, channel, *peaks), explained)
+
+
+def _shifts(pair: _Pair, channel: str) -> tuple[float, float]:
+    return (0.0, 0.0) if _is_ambient(channel) else pair.shifts_k
+
+
+def _is_ambient(channel: str) -> bool:
+    return channel.startswith("ambient_temp_c")
+
+
+def _settled_difference(pair: _Pair, channel: str, before: Metric, after: Metric) -> MetricDifference:
+    """Return how two temperatures differ, each corrected for its ambient; the ambient itself is taken as it is."""
+    if _is_ambient(channel):
+        return _difference(pair, before, after)
+    before, after = (_shifted(metric, shift_k) for metric, shift_k in zip((before, after), pair.shifts_k, strict=True))
+    return _difference(pair, before, after, pair.ambient_lines)
+
+
+def _shifted(metric: Metric, shift_k: float) -> Metric:
+    return replace(metric, value=metric.value + shift_k) if isinstance(metric.value, int | float) else metric
+
+
+def _difference(pair: _Pair, before: Metric, after: Metric, more: tuple[Component, ...] = ()) -> MetricDifference:
+    a, b = (m.value if isinstance(m.value, int | float) else None for m in (before, after))
+    difference = b - a if a is not None and b is not None else None
+    u95 = None
+    if difference is not None and before.u95 is not None and after.u95 is not None:
+        if before.budget and after.budget:
+            u95 = difference_u95((*before.budget, *more), after.budget, same_sensors=pair.same_sensors)
+        else:
+            u95 = math.hypot(before.u95, after.u95, *(2 * line.standard_uncertainty for line in more))
+    return _judged(
+        MetricDifference(before=a, after=b, difference=difference, u95=u95, significant=None, unit=before.unit)
+    )
+
+
+def _widened(found: MetricDifference, at_most: float) -> MetricDifference:
+    """Return the difference with u95 grown by an effect between nothing and `at_most` that is not corrected for.
+
+    Source: JCGM 100:2008, 4.3.7 (rectangular), F.2.4.5 (a known effect without a correction adds to U).
+    """
+    if found.u95 is None:
+        return found
+    middle = at_most / 2
+    return _judged(replace(found, u95=math.hypot(found.u95, 2 * middle / math.sqrt(3)) + middle))
+
+
+def _judged(found: MetricDifference) -> MetricDifference:
+    if found.difference is None or found.u95 is None:
+        return found
+    return replace(found, significant=abs(found.difference) > found.u95)
