@@ -1,6 +1,6 @@
 """May two runs be compared, stage by stage; and the differences of their metrics where they may.
 
-The limits are those of common practice (no source): mean power within 5 %, room within 3 K (else corrected for, and
+The limits are those of common practice (no source): mean power within 5 %, ambient within 3 K (else corrected for, and
 said), fan speed at equal die temperature within 10 %.
 """
 
@@ -13,7 +13,7 @@ import numpy as np
 
 from verifyrig.analysis.ambient import ambient_of
 from verifyrig.analysis.differences import (
-    ALIKE_ROOM_K,
+    ALIKE_AMBIENT_K,
     heated_parts,
     over_common_length,
     reference_c,
@@ -129,7 +129,7 @@ def _ambient(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterabl
     difference_k = ambients[1].value_c - ambients[0].value_c
     if abs(difference_k) > CORRECTION_RANGE_K:
         yield _Finding(reason("rooms-too-far-apart", difference_k=abs(difference_k)), True)
-    elif abs(difference_k) > ALIKE_ROOM_K:
+    elif abs(difference_k) > ALIKE_AMBIENT_K:
         corrected = reason("rooms-corrected", difference_k=abs(difference_k), reference_c=reference_c(before, after))
         yield _Finding(corrected, False)
     elif abs(difference_k) > _WORTH_SAYING_K:

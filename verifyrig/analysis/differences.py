@@ -24,13 +24,13 @@ from verifyrig.core.heat_sources import CARD, DIE, PARTS, HeatSource
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
 
-__all__ = ["ALIKE_ROOM_K", "heated_parts", "over_common_length", "reference_c", "stage_differences", "stage_mean"]
+__all__ = ["ALIKE_AMBIENT_K", "heated_parts", "over_common_length", "reference_c", "stage_differences", "stage_mean"]
 
-# Common practice, no source: rooms that count as alike. Of rooms that nobody measured each is taken to lie anywhere
+# Common practice, no source: ambients that count as alike. Of those that nobody measured each is taken to lie anywhere
 # within half of it from the usual one, so their difference is triangular, JCGM 100:2008, 4.3.9.
-ALIKE_ROOM_K = 3.0
-_UNMEASURED_ROOMS = Component(name="rooms not measured", standard_uncertainty=ALIKE_ROOM_K / math.sqrt(6))
-_UNSTATED_ROOM_U95_K = 2.0 / math.sqrt(3)
+ALIKE_AMBIENT_K = 3.0
+_UNMEASURED_AMBIENTS = Component(name="ambients not measured", standard_uncertainty=ALIKE_AMBIENT_K / math.sqrt(6))
+_UNSTATED_AMBIENT_U95_K = 2.0 / math.sqrt(3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +97,7 @@ def stage_mean(trace: Trace, stage: StageSpan, channel: str) -> float | None:
 
 
 def reference_c(before: Trace, after: Trace) -> float:
-    """Return the room to which temperatures of different rooms are corrected, °C: the newer profile's."""
+    """Return the ambient to which temperatures of different ambients are corrected, °C: the newer profile's."""
     profile = after.profile or before.profile
     return profile.reference_ambient_c if profile else 25.0
 
@@ -122,27 +122,27 @@ def _correction(
 ) -> tuple[tuple[float, float], tuple[Component, ...]]:
     """Return by how much each run's temperatures are corrected for the ambient, K, and what is uncertain of it.
 
-    Rooms that count as alike are corrected to the one before, others both to the reference.
+    Ambients that count as alike are corrected to the one before, others both to the reference.
     """
     ambients = ambient_of(before, a), ambient_of(after, b)
     if ambients[0] is None or ambients[1] is None:
-        return (0.0, 0.0), (_UNMEASURED_ROOMS,)
+        return (0.0, 0.0), (_UNMEASURED_AMBIENTS,)
     difference_k = ambients[1].value_c - ambients[0].value_c
     shifts_k = (0.0, -difference_k)
-    if abs(difference_k) > ALIKE_ROOM_K:
+    if abs(difference_k) > ALIKE_AMBIENT_K:
         to_c = reference_c(before, after)
         shifts_k = to_c - ambients[0].value_c, to_c - ambients[1].value_c
     # Fans on a curve and leakage make a tenth of the shift uncertain (common practice, no source).
     lines = [Component(name=AMBIENT_CORRECTION, standard_uncertainty=0.1 * abs(shift_k)) for shift_k in shifts_k]
-    return shifts_k, (*lines, *_room_lines(ambients[0], ambients[1]))
+    return shifts_k, (*lines, *_ambient_lines(ambients[0], ambients[1]))
 
 
-def _room_lines(before: AmbientMean, after: AmbientMean) -> tuple[Component, ...]:
+def _ambient_lines(before: AmbientMean, after: AmbientMean) -> tuple[Component, ...]:
     """Return the readings' own errors: those of one probe are the same in both and cancel; typed is read anew."""
     if before.source != TYPED and (before.source, before.facts.device) == (after.source, after.facts.device):
         return ()
-    u95_k = [_UNSTATED_ROOM_U95_K if ambient.u95_k is None else ambient.u95_k for ambient in (before, after)]
-    return (Component(name="rooms by other readings", standard_uncertainty=math.hypot(*u95_k) / 2),)
+    u95_k = [_UNSTATED_AMBIENT_U95_K if ambient.u95_k is None else ambient.u95_k for ambient in (before, after)]
+    return (Component(name="ambients by other readings", standard_uncertainty=math.hypot(*u95_k) / 2),)
 
 
 def _power_share(before: Trace, after: Trace, a: StageSpan, b: StageSpan, part: HeatSource) -> float:
