@@ -165,7 +165,7 @@ def with_worse_path(machine: MachineParameters, factor: float, *, at_the_paste: 
 
 def _k_per_w(machine: MachineParameters) -> float:
     end = steady_state(machine, 1.0)
-    return (end.die_c - machine.room.temp_c) / end.power_w
+    return (end.die_c - machine.ambient.temp_c) / end.power_w
 
 
 def simulated_pair(seed: int, *, factor: float = 1.0, ambient_measured: bool = True) -> tuple[Trace, Trace] | None:
@@ -177,8 +177,8 @@ def simulated_pair(seed: int, *, factor: float = 1.0, ambient_measured: bool = T
     dice = random.Random(f"repeats/{seed}")
     before = draw(dice.choice(("healthy-air", "healthy-liquid")), seed)
     after = before if factor == 1.0 else with_worse_path(before, factor, at_the_paste=dice.random() < 0.5)
-    ambient = replace(before.room, temp_c=before.room.temp_c + dice.uniform(-2.0, 2.0))
-    after = replace(after, room=ambient)
+    ambient = replace(before.ambient, temp_c=before.ambient.temp_c + dice.uniform(-2.0, 2.0))
+    after = replace(after, ambient=ambient)
     runs = [
         simulated_run(
             machine,
