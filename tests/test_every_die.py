@@ -424,7 +424,7 @@ def test_a_full_load_on_it_is_not_started_and_the_reason_names_it(tmp_path: Path
     full = PLAN.replace('pattern = "steady", workers = "quarter"', 'pattern = "steady", workers = "all"')
     done, hottest_c = run_with_second_die(full.replace("max = 70.0", "max = 90.0"), 1.2, tmp_path)
     assert done.end is not None and done.end.outcome == "stopped"
-    assert "die_2_temp_c: rest and pulses foresee" in done.end.messages[0]
+    assert "die_2_temp_c: idle and pulses forecast" in done.end.messages[0]
     assert hottest_c < 90.0
 
 

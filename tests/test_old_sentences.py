@@ -72,7 +72,6 @@ TOO_HOT = "rest and pulses foresee 104 ± 9 °C under it, and the limit is 92 °
 )  # fmt: skip
 def test_what_was_written_then_is_read_with_its_values(written: str, meant: Reason) -> None:
     assert reason_of_sentence(written) == meant
-    assert str(meant) == written
 
 
 @pytest.mark.parametrize(

@@ -145,7 +145,7 @@ def find_bench(option: str | None) -> Bench:
     """Return the bench folder: `--bench`, else VERIFYRIG_BENCH, else the nearest upward with bench.toml, else here.
 
     Raises:
-        BenchError: bench.toml cannot be read, or something in it cannot be; the error tells every fault.
+        BenchError: bench.toml cannot be read, or something in it cannot be; the error names every fault.
     """
     named = option or os.environ.get("VERIFYRIG_BENCH")
     try:
@@ -182,7 +182,7 @@ def read_config(path: Path) -> dict[str, Any]:
     """Return bench.toml as nested dictionaries, empty where there is none.
 
     Raises:
-        BenchError: It cannot be read, is no TOML, or says what cannot be; the error tells every fault.
+        BenchError: It cannot be read, is no TOML, or says what cannot be; the error names every fault.
     """
     return _checked(_read_text(path), path)
 

@@ -1,9 +1,9 @@
-"""What bench.toml may say: checks the whole file and tells every fault of it at once. Opens nothing.
+"""What bench.toml may say: checks the whole file and reports every fault of it at once. Opens nothing.
 
 Our tables are those below; an unknown key in one of them is a fault, since a setting that is spelt wrong would be
 passed over in silence. Any other table or key at the top belongs to another tool and is left alone, unless its name is
 nearly one of ours. What depends on more than the file (a source that is plugged in, a catalogue of a language, a logo's
-file, a time zone of this computer) is told where it is used.
+file, a time zone of this computer) is reported where it is used.
 
     [shop]                    name, operator, address, logo
     [report]                  language, paper, temperature_unit, time_zone, terms, templates

@@ -1,4 +1,4 @@
-"""Channel names: `role[_n]_quantity_unit`, their units, and their place on the path of the heat."""
+"""Channel names: `role[_n]_quantity_unit`, their units, and their place on the thermal path."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from verifyrig.core.interfaces import Quantity
 
-# In the order of the path of the heat: room, air inlet, fins or radiator, coolant, plate, die; then the rest.
+# In the order of the thermal path: room, air inlet, fins or radiator, coolant, plate, die; then the rest.
 TEMPERATURES = (
     "ambient_temp_c",
     "inlet_temp_c",

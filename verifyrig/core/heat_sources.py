@@ -67,7 +67,7 @@ def needs_limit_on(work: str) -> tuple[str, ...]:
     """Return the temperatures that must have a trip limit under a work.
 
     Those that answer to it, and the drives where it writes to them: their flash heats by its own work, which no die
-    tells, and slows down or fails above its own limit.
+    shows, and slows down or fails above its own limit.
     """
     return (*heated_by(work), "drive_temp_c") if work == WorkName.STORAGE else heated_by(work)
 
@@ -104,7 +104,7 @@ def highest_of(role: str, readings: Mapping[str, Reading]) -> float | None:
 def of_same_part(temp: str, base: str, infos: Mapping[str, ChannelInfo]) -> str | None:
     """Return the channel of another kind that belongs to the same part as a temperature; None where none does.
 
-    The same device tells (a card shows its temperature and its power itself); else one of the kind for each device
+    The same device first (a card shows its temperature and its power itself); else one of the kind for each device
     that shows such temperatures (a package's power for each processor); else the same number.
     """
     rivals = of_role(base, infos)

@@ -1,4 +1,4 @@
-"""What the edges look like to the orchestration: clock, sensors, load, record, controls.
+"""The protocols of the edges, as the orchestration sees them: clock, sensors, load, record, controls.
 
 Each is small, so that real hardware, the simulated bench and a test's fake stand in for one another.
 """
@@ -107,7 +107,7 @@ class Sensor(Protocol):
         ...
 
     def close(self) -> None:
-        """Let go of the file or port."""
+        """Close the file or port."""
         ...
 
 
@@ -132,7 +132,7 @@ class SensorBank(Protocol):
         ...
 
     def close(self) -> None:
-        """Let go of all files and ports."""
+        """Close all files and ports."""
         ...
 
 
@@ -200,7 +200,7 @@ class LoadStatus:
         workers_alive: How many are.
         faults: New faults since the last status.
         checks_done: Results checked since `start` (for the bound that zero errors give).
-        counts_work: Whether `work_done` is counted at all; where it is not, it tells nothing of idle workers.
+        counts_work: Whether `work_done` is counted at all; where it is not, it does not show idle workers.
     """
 
     work_done: float
@@ -213,14 +213,14 @@ class LoadStatus:
 
 
 class Load(Protocol):
-    """A load that can be told a duty share, and that never outlives its heartbeat."""
+    """A load that follows a commanded duty share, and that never outlives its heartbeat."""
 
     def start(self, demand: LoadDemand) -> None:
         """Bring up the workers, at share 0; raise `LoadError` where that cannot be."""
         ...
 
     def set_share(self, share: float) -> None:
-        """Tell every worker its duty share, 0 to 1; takes effect within 20 ms."""
+        """Command a duty share, 0 to 1, to every worker; takes effect within 20 ms."""
         ...
 
     def beat(self) -> None:
@@ -236,7 +236,7 @@ class Load(Protocol):
         ...
 
     def close(self) -> None:
-        """Stop if still running and let go of everything."""
+        """Stop if still running and release everything."""
         ...
 
 
@@ -268,17 +268,17 @@ class RecordWriter(Protocol):
         ...
 
     def close(self) -> None:
-        """Commit, seal, checkpoint into one file. Without this call the record is one that broke off."""
+        """Commit, seal, checkpoint into one file. Without this call the record counts as interrupted."""
         ...
 
     def abandon(self, went_dark: str = CauseClass.POWER_OFF) -> None:
-        """Let go without sealing, since the machine under test went dark; what was committed stays."""
+        """Close unsealed, since the machine under test went dark; what was committed stays."""
         ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DangerNotice:
-    """A danger that a person noted, as a run is told of it.
+    """A danger that a person noted, as a run learns of it.
 
     Attributes:
         code: Which one, such as `leak`.

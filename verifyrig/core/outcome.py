@@ -1,4 +1,4 @@
-"""How a run ended, why it broke off, and how each of its stages ended: the words that records and the JSON hold."""
+"""How a run and each of its stages ended, and why it was interrupted: the words that records and the JSON hold."""
 
 from __future__ import annotations
 

@@ -39,7 +39,7 @@ def pattern_duration_s(plan: LoadPlan) -> float:
     return math.inf
 
 
-# A pulse that no sound machine minds, and the rest after it: 5 s on a quarter lift a bad mount by 12 K (derived from a
+# A pulse that no sound machine minds, and the pause after it: 5 s on a quarter lift a bad mount by 12 K (derived from a
 # lumped model: 48 K at full power). Common practice, no source.
 GENTLE_PULSE_S = 5.0
 GENTLE_OFF_SHARE = 2.0
@@ -52,7 +52,7 @@ LEAST_KEPT_LOAD_S = 20.0
 def is_gentle(plan: LoadPlan) -> bool:
     """Return whether the load is no more than short quarter-share pulses, which need nobody's answer beforehand.
 
-    Short is 5 s and less, with twice as long a rest after each: quarter-share pulses without a rest are a load.
+    Short is 5 s and less, with a pause twice as long after each: quarter-share pulses without a pause are a load.
     """
     if (
         plan.pattern != LoadPattern.PULSES

@@ -91,7 +91,7 @@ class LoadPlan:
         pattern: `steady`, `pulses` (on_s, off_s, count) or `steps` (shares, step_s).
         share: Duty share while on, 0 to 1.
         workers: `all`, `quarter`, `in-turn`, a number of workers, or core numbers.
-        on_s, off_s: Length of one pulse and of the rest after it, s.
+        on_s, off_s: Length of one pulse and of the pause after it, s.
         shares: Duty shares of the steps, in order; each lasts `step_s`.
         hold: Target to steer to, in place of a fixed share.
         memory_share: Share of free memory for works that fill memory.

@@ -1,4 +1,4 @@
-"""What a record says of its run, typed. A fact that is missing, or of a kind that it never was, counts as not told."""
+"""What a record says of its run, typed. A fact that is missing, or of the wrong type, counts as absent."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ class Recorded:
     Attributes:
         purpose: A word of the contract, or what a later version wrote.
         started_utc_s: Wall clock of the start, s since 1970.
-        utc_known: Whether the sample's wall clock is to be believed; told only where it is not.
+        utc_known: Whether the sample's wall clock is to be believed; noted only where it is not.
         period_s: Time from sample to sample, s.
         no_load: Whether the load was left out of choice.
         blind: Whether it loaded without any temperature.
-        channels: What is told of each channel's sensor, by channel.
+        channels: What is known of each channel's sensor, by channel.
         machine: What the machine said of itself, by name.
     """
 
@@ -103,7 +103,7 @@ def text_or_none(value: Any) -> str | None:
 
 
 def _channels(raw: Any) -> Mapping[str, Mapping[str, Any]]:
-    """Return what is told by channel; early records have a list, which may hold no more than the names."""
+    """Return what is recorded by channel; early records have a list, which may hold no more than the names."""
     if isinstance(raw, list | tuple):
         tables = [entry for entry in raw if isinstance(entry, Mapping)]
         return {str(entry["channel"]): entry for entry in reversed(tables) if "channel" in entry}

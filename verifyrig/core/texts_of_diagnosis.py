@@ -133,7 +133,7 @@ TEXTS_OF_DIAGNOSIS: dict[str, str] = {
     "customer-coolant-flow": "The liquid in the cooler does not carry the heat away as it should.",
     "customer-airflow": "The heat reaches the cooler, but the air does not carry it out of the machine.",
     "customer-warm-room": "The machine is sound; the air around it is too warm.",
-    "customer-sensor": "A temperature sensor tells something that is not so.",
+    "customer-sensor": "A temperature sensor shows something that is not so.",
     "customer-supply": "The power supply gives way when the machine asks for more.",
     "customer-board-power": "The board's own power conversion gets too hot and slows or stops the machine.",
     "customer-memory": "The memory forgets or changes what it was given.",

@@ -9,7 +9,7 @@ TEXTS_OF_ENDS: dict[str, str] = {
     "end-crash": "Most likely it crashed and restarted: memory, processor or software, not heat or lost power.",
     "end-unclear": "What the record holds does not tell heat, power and crash apart.",
     "end-person": "A person ended it.",
-    "end-told": "It was told to end, by a person or by the system shutting down in order.",
+    "end-told": "It was asked to end, by a person or by the system shutting down in order.",
     "end-killed": "The program was killed while the system went on; that says nothing of the machine.",
     "end-asleep": "The system went to sleep.",
     "end-button": "A button or its lead ended it, by hand or by a fault of the wiring.",

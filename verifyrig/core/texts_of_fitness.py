@@ -15,7 +15,7 @@ TEXTS_OF_FITNESS: dict[str, str] = {
     "fitness-record-unsealed": "record {run} was never sealed, and proves nothing: measure again",
     "fitness-no-run": "nothing was measured",
     "fitness-not-measured-again": "the machine was changed, and has not been measured again",
-    "fitness-broke-off": "run {run} broke off before its end",
+    "fitness-broke-off": "run {run} was interrupted before its end",
     "fitness-no-verdict": "run {run} has no verdict: no limit was set, or a figure is missing",
     "fitness-fault-seen": "run {run} shows a fault, and nothing that stays was done about it",
     "fitness-fault-remains": "run {run} shows the fault still",

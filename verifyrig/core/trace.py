@@ -51,7 +51,7 @@ class QualityInterval:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
-    """Something that happened at `t_s`: load edges (`load` with share), trips, gates, faults, keys."""
+    """Something that happened at `t_s`: load steps (`load` with share), trips, gates, faults, keys."""
 
     t_s: float
     kind: str
@@ -146,7 +146,7 @@ class Trace:
         return [span for event in self.events if (span := _dip_span(event)) is not None]
 
     def without_dips(self) -> Trace:
-        """Return the run without the samples of its dips and of the moments after: figures tell of the load alone.
+        """Return the run without the samples of its dips and of the moments after: figures describe the load alone.
 
         A dip takes the load away for a moment so that a reading that stands still has to answer (event `dip`).
         """

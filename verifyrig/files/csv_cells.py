@@ -101,7 +101,7 @@ def split_number(cell: str) -> tuple[str, str]:
 
 
 def decimals_of(numbers: Iterable[str], separator: str) -> Decimals:
-    """Return how a file writes its numbers, told from all of them.
+    """Return how a file writes its numbers, worked out from all of them.
 
     A comma is the decimal mark where that alone makes sense of every cell: it stands once and before something else
     than three digits, or the cells are not separated by commas and no cell has a point. What can be read in two ways

@@ -77,7 +77,7 @@ def read_table(text: str, wanted: Sequence[str], where: Sequence[tuple[str, str]
         rows = list(reader)
     except csv.Error as error:
         raise ImportFault(
-            f"no table ({error})", where=f"{origin}, line {reader.line_num}", mend="Mend the line, or export it anew."
+            f"no table ({error})", where=f"{origin}, line {reader.line_num}", mend="Fix the line, or export it again."
         ) from error
     head = [cell.strip() for cell in rows[head_row - 1]]
     places = [_place_of(column, head, origin) for column in columns]

@@ -42,7 +42,7 @@ LARGEST_BYTES: dict[FileKind, int] = {
     FileKind.INTAKE: 1_000_000,
     FileKind.ATTESTATION: 100_000,
     FileKind.JOB: 20_000_000,  # ten thousand findings of 2 kB each
-    FileKind.NOTE: 1_000_000,  # of a run that broke off: at most 60 lines of a log
+    FileKind.NOTE: 1_000_000,  # of an interrupted run: at most 60 lines of a log
     FileKind.PAGE: 100_000_000,
     FileKind.LOGO: 400_000,  # it is embedded into every page
     FileKind.PHOTO: 50_000_000,

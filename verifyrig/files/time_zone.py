@@ -31,7 +31,7 @@ def zone_of(name: str) -> tzinfo:
 
 
 def system_zone_name(localtime: Path = Path("/etc/localtime")) -> str:
-    """Return the name of this computer's zone, UTC where it tells none."""
+    """Return the name of this computer's zone, UTC where it names none."""
     found = os.environ.get("TZ", "").removeprefix(":") or os.path.realpath(localtime).rpartition(_DATABASE)[2]
     try:
         zone_of(found)

@@ -42,7 +42,7 @@ class Faults:
 
 
 def raise_all(faults: Faults, kind: type[RigError]) -> None:
-    """Raise one error that tells every fault, a line each; do nothing where there is none."""
+    """Raise one error that names every fault, a line each; do nothing where there is none."""
     if not faults.found:
         return
     first = faults.found[0]
@@ -72,7 +72,7 @@ def load_toml(text: str) -> dict[str, Any]:
     """Return a TOML document as dictionaries.
 
     What other programs take from it is bounded here: integers are of 64 bits, tables nest at most 30 deep, and a time
-    with a zone can be told in any other zone.
+    with a zone can be converted to any other zone.
 
     Raises:
         tomllib.TOMLDecodeError: It is none, or holds something beyond these bounds.
@@ -115,7 +115,7 @@ def parse_table(text: str, faults: Faults) -> TomlTable | None:
     except BeyondBounds as error:
         faults.add(error.path, error.what, "Write a smaller value.")
     except tomllib.TOMLDecodeError as error:
-        faults.add("", f"this is not valid TOML ({error})", "Mend the line named.")
+        faults.add("", f"this is not valid TOML ({error})", "Fix the line named above.")
     return None
 
 

@@ -30,7 +30,7 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 
-# One point tells an offset and nothing of the gain. A hundredth either way covers new thermocouple wire of
+# One point gives an offset and nothing of the gain. A hundredth either way covers new thermocouple wire of
 # every class (at most 1.5 %, below 0 °C) and Pt100 class C; common practice, no source.
 UNKNOWN_GAIN_HALF_WIDTH = 0.01
 

@@ -172,7 +172,7 @@ def match_probes(
     mean_k = float(np.mean(differences_k))
     sd_k, widening = float(np.std(differences_k, ddof=1)), _memory_factor(differences_k - mean_k)
     lines = [
-        # Readings that lean on one another also tell less of the scatter itself.
+        # Correlated readings also say less of the scatter itself.
         Component(
             name="scatter",
             standard_uncertainty=widening * sd_k / math.sqrt(n),

@@ -105,5 +105,5 @@ def plain_word(verdict: Verdict) -> str:
 
 
 def shape(verdict: Verdict) -> str:
-    """Return one character whose form, not its colour, tells the verdict."""
+    """Return one character whose form, not its colour, shows the verdict."""
     return _SHAPE[verdict]

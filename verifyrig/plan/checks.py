@@ -1,4 +1,4 @@
-"""What cannot be meant in a profile although each key for itself is right: contradictions between keys."""
+"""Cross-key checks: valid keys of a profile that contradict each other."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ STAGE_FIGURES = (
     "work_rate_kept_share",
     "compute_errors",
 )
-# Temperatures of a graphics card that are also told as what they read more than its chip.
+# Temperatures of a graphics card that are also given as the difference to its chip.
 ABOVE_CHIP = ("gpu_hotspot_temp_c", "gpu_memory_temp_c")
 # Parts of the thermal resistance, and the graphics processor's own, have names that depend on the channels.
 _RESISTANCE_PART = re.compile(r"(gpu_)?thermal_(resistance(_[a-z0-9_]+)?|impedance_(5|60|600)s)")

@@ -135,7 +135,7 @@ def _load(part: TomlTable) -> LoadPlan | None:
         share=number_or(table.number("share", mend="Write a share of 1, such as 0.5.", above=0, maximum=1), 1.0),
         workers=_workers(table),
         on_s=table.number("on_s", mend="Write the length of one pulse in seconds.", above=0),
-        off_s=table.number("off_s", mend="Write the rest after each pulse in seconds.", above=0),
+        off_s=table.number("off_s", mend="Write the pause after each pulse in seconds.", above=0),
         count=table.whole("count", mend="Write how many pulses.", maximum=10_000),
         shares=_shares(table),
         step_s=table.number("step_s", mend="Write the length of one step in seconds.", above=0),

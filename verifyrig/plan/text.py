@@ -1,4 +1,4 @@
-"""Reads a profile from TOML text; opens no file. Refuses what it does not know or what cannot be meant.
+"""Reads a profile from TOML text; opens no file. Refuses unknown keys and keys that contradict each other.
 
 Key paths count the tables of an array from 1: `stage[2]` is the second stage of the file.
 """

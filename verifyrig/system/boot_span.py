@@ -12,7 +12,7 @@ class BootSpan:
     Attributes:
         boot_id: The kernel's id, without hyphens.
         first_utc_s, last_utc_s: First and last entry of the log in that boot.
-        orderly: Whether it ends in an orderly shut-down; None where that cannot be told.
+        orderly: Whether it ends in an orderly shut-down; None where that cannot be determined.
         asleep: Whether it ends on the way into sleep.
     """
 

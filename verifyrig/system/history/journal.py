@@ -111,7 +111,7 @@ def _boot_of_line(line: str) -> BootSpan | None:
 
 
 def with_end(boot: BootSpan, last_lines: str) -> BootSpan:
-    """Return the boot with how it ended, told from its last lines (JSON, one a line)."""
+    """Return the boot with how it ended, read from its last lines (JSON, one a line)."""
     entries = list(_json_lines(last_lines))
     if not entries:
         return boot

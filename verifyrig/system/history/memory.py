@@ -29,7 +29,7 @@ class SystemMemory:
 
     Attributes:
         entries: Newest first; those without a time, which describe now, before all.
-        boots: Oldest first; empty where no log tells.
+        boots: Oldest first; empty where no log says.
         notes: What could not be read, and why, in clauses.
     """
 

@@ -1,4 +1,4 @@
-"""The Windows System log, exported as XML, CSV or JSON: the few events that tell how a session ended.
+"""The Windows System log, exported as XML, CSV or JSON: the few events that say how a session ended.
 
 Sources: Microsoft's page on event id 41 (BugcheckCode, PowerButtonTimestamp); WHEA-Logger 17 to 19 and Kernel-Power
 86 as published descriptions have them; order of the properties of event 41 from memory.
