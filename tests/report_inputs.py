@@ -256,7 +256,8 @@ def dark_run(run_id: str = "20310314-131700-aaaa", **facts: Any) -> RunInput:
         whole.trace,
         t_s=whole.trace.t_s[known],
         utc_s=whole.trace.utc_s[known],
-        columns={name: values[known] for name, values in whole.trace.columns.items()},
+        columns={name: values[known] for name, values in whole.trace.columns.items()}
+        | {"load_share": (whole.trace.t_s[known] >= 300.0).astype(float)},
         stages=(
             whole.trace.stages[0],
             StageSpan(name="load", kind="load", start_s=300.0, end_s=338.0, ended="interrupted"),

@@ -1,6 +1,7 @@
 """Thermal analysis: metrics with their uncertainty, forecasts, judged thresholds, comparable runs. Pure functions."""
 
 from verifyrig.analysis.comparable import compare
+from verifyrig.analysis.contradictions import Contradiction, contradictions_of
 from verifyrig.analysis.forecast import forecast
 from verifyrig.analysis.load_start import load_start_forecast
 from verifyrig.analysis.metrics import metrics_of
@@ -23,6 +24,7 @@ __all__ = [
     "ANALYSIS_VERSION",
     "TOUCH_SAFE_C",
     "Comparison",
+    "Contradiction",
     "Forecast",
     "LoadStart",
     "Metric",
@@ -31,6 +33,7 @@ __all__ = [
     "StageForecaster",
     "ThresholdResult",
     "compare",
+    "contradictions_of",
     "forecast",
     "judge_thresholds",
     "load_start_forecast",

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from verifyrig.analysis.contradictions import contradictions_in
 from verifyrig.analysis.results import Metric, ThresholdResult
 from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import missing_share
 from verifyrig.core.heat_sources import PARTS
 from verifyrig.core.outcome import StageEnd
-from verifyrig.core.profile import Threshold
+from verifyrig.core.profile import StageKind, Threshold
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.run_verdict import figure_verdict, leans_to_pass, without_pass
@@ -78,7 +79,7 @@ def _why_no_pass(trace: Trace, name: str, metric: Metric | None) -> tuple[Reason
         return (_ENDED_EARLY[stage.ended],)
     if metric is not None and metric.settled is False:
         return (reason("not-settled"),)
-    return _unsettled(trace, stage) or _partly_missing(trace, stage, name)
+    return _unsettled(trace, stage) or _partly_missing(trace, stage, name) or _contradicted(trace, stage, name)
 
 
 def _unsettled(trace: Trace, stage: StageSpan) -> tuple[Reason, ...]:
@@ -97,6 +98,19 @@ def _partly_missing(trace: Trace, stage: StageSpan, name: str) -> tuple[Reason, 
         if share > _MISSING_SHARE_ALLOWED:
             return (reason("partly-missing", channel=channel, share=share),)
     return ()
+
+
+def _contradicted(trace: Trace, stage: StageSpan, name: str) -> tuple[Reason, ...]:
+    """Under load a reading that another one contradicts passes nothing: one of them is wrong, by nobody knows how much.
+
+    At rest dies read a few kelvin too little by nature (kernel document "hwmon/coretemp": the register counts down from
+    the limit), and no limit lies near there.
+    """
+    if stage.kind != StageKind.LOAD:
+        return ()
+    behind = _channels_behind(trace, name.split(".", 1)[1])
+    found = [one for one in contradictions_in(trace.without_dips(), stage) if {one.colder, one.warmer} & set(behind)]
+    return (reason("contradicted", why=tuple(one.why for one in found)),) if found else ()
 
 
 def _channels_behind(trace: Trace, metric: str) -> list[str]:

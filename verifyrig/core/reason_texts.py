@@ -110,7 +110,18 @@ TEXTS: dict[str, str] = {
     "work-kept-over": "over the first and the last {window_s:.0f} s, for the load was shorter than two minutes",
     "no-work-at-first": "no work was done in the first minute",
     "no-results-checked": "the load checked no results",
+    # Readings that cannot all be true (analysis.contradictions)
+    "below-surroundings": (
+        "{colder} reads {by_k:.1f} ± {u95_k:.1f} K less than {warmer}, the coldest around it: one of the two is wrong"
+    ),
+    "below-typed-room": (
+        "{colder} reads {by_k:.1f} ± {u95_k:.1f} K less than the room that was typed: one of the two is wrong"
+    ),
+    "against-heat-flow": (
+        "{colder} reads {by_k:.1f} ± {u95_k:.1f} K less than {warmer}, which it heats: one of the two is wrong"
+    ),
     # Why a limit of the profile is not judged (analysis.thresholds, runs.summary)
+    "contradicted": "the readings contradict each other: {why}",
     "stage-open": "the stage is not over",
     "stage-gate": "a gate ended the stage",
     "stage-tripped": "the stage tripped",

@@ -164,7 +164,7 @@ def _comparison(before: Trace, after: Trace, changed: Sequence[str]) -> dict[str
 
 def read_run(path: Path) -> RunInput:
     """Return one run with its figures and what its seals say; raise `RecordError` where it cannot be read."""
-    from verifyrig.analysis import metrics_of
+    from verifyrig.analysis import contradictions_of, metrics_of
     from verifyrig.record import read_trace
     from verifyrig.record.check import check_record
     from verifyrig.record.signature import SignatureState
@@ -181,6 +181,7 @@ def read_run(path: Path) -> RunInput:
         summary=summary,
         notes={name: metric.why for name, metric in metrics.items() if metric.why},
         limit_notes={limit.metric: limit.why for limit in limits if limit.why},
+        contradictions=contradictions_of(trace),
         integrity=check.integrity,
         fault=check.fault,
         digest=check.digest or "",

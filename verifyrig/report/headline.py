@@ -94,8 +94,8 @@ def _one_a_group(names: Iterable[str]) -> list[str]:
 
 
 def _is_sharp(metric: Mapping[str, Any] | None) -> bool:
-    """Whether the metric has a value, and one known well enough to be shown first."""
-    if metric is None or not isinstance(metric.get("value"), (int, float)):
+    """Whether the metric has a value, and one known well enough to be shown first; what did not settle is not."""
+    if metric is None or not isinstance(metric.get("value"), (int, float)) or metric.get("settled") is False:
         return False
     u95 = metric.get("u95")
     if not isinstance(u95, (int, float)):

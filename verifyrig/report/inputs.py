@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from verifyrig.analysis.contradictions import Contradiction
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.reason import Reason
 from verifyrig.core.trace import Trace
@@ -110,6 +111,7 @@ class RunInput:
         trace: Samples, stages, facts.
         summary: The contract's `run` object (stages, metrics, thresholds, verdict, not_armed, ...).
         notes: What a reader must know of each metric; `limit_notes` of each judged limit.
+        contradictions: Readings that cannot all be true.
         integrity: What the record is good for, and `fault` what is wrong with it.
         digest: Of all that is in the record now; empty where it cannot be read.
         signatures: Role, short name of the key, public key in base64, and whether it fits, of each signature.
@@ -120,6 +122,7 @@ class RunInput:
     summary: Mapping[str, Any]
     notes: Mapping[str, tuple[Reason, ...]] = field(default_factory=dict)
     limit_notes: Mapping[str, tuple[Reason, ...]] = field(default_factory=dict)
+    contradictions: tuple[Contradiction, ...] = ()
     integrity: Integrity = Integrity.SEALED
     fault: str = ""
     digest: str = ""

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from verifyrig.analysis.ambient import ambient_of_run
+from verifyrig.core.channels import is_channel, is_temperature, of_role
 from verifyrig.core.profile import TripLimit
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.names import metric_parts
-from verifyrig.report.timeline import closed_gate
+from verifyrig.report.timeline import closed_gate, highest
 
 
 class Limit(NamedTuple):
@@ -22,13 +23,29 @@ class Limit(NamedTuple):
 def trip_maximum_c(run: RunInput, channel: str) -> float | None:
     """Return the temperature that ended the load in this run, °C: the profile's or the machine's, the lower."""
     profile = run.trace.profile
-    found = [limit for limit in profile.trip_limits if limit.channel == channel] if profile else []
-    values = [value for limit in found for value in (limit.maximum, _machine_maximum(run, limit)) if value is not None]
+    found = [one for one in profile.trip_limits if channel in of_role(one.channel, (channel,))] if profile else []
+    values = [
+        value
+        for limit in found
+        for value in (limit.maximum, _machine_maximum(run, limit, channel))
+        if value is not None
+    ]
     return min(values, default=None)
 
 
-def _machine_maximum(run: RunInput, limit: TripLimit) -> float | None:
-    own = run.trace.recorded.limit_of(limit.channel)
+def nearest_to_trip(run: RunInput) -> tuple[str, float] | None:
+    """Return the temperature that came nearest to its trip limit in this run, and the kelvin left; None without any."""
+    names = [name for name in run.trace.columns if is_channel(name) and is_temperature(name)]
+    left = [
+        (name, limit_c - peak[1])
+        for name in names
+        if (limit_c := trip_maximum_c(run, name)) is not None and (peak := highest(run.trace, name)) is not None
+    ]
+    return min(left, key=lambda one: one[1], default=None)
+
+
+def _machine_maximum(run: RunInput, limit: TripLimit, channel: str) -> float | None:
+    own = run.trace.recorded.limit_of(channel)
     if limit.below_machine_limit_k is None or own is None:
         return None
     return own - limit.below_machine_limit_k

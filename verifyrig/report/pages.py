@@ -17,7 +17,7 @@ from verifyrig.report.inputs import JobFacts, ReportInput
 from verifyrig.report.job_part import done_short, job_values, noted, slip_machine
 from verifyrig.report.marks import marks_of
 from verifyrig.report.method import method_lines
-from verifyrig.report.names import channel_label
+from verifyrig.report.names import channel_label, stage_label
 from verifyrig.report.opinion import opinion_sentence, substitution_lines, suspect_rows
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
 from verifyrig.report.proof import proof_of
@@ -60,6 +60,7 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "not_armed": metric_rows.not_armed_words(report, words),
         "blind": any(run.trace.recorded.blind for run in report.runs),
         "bad_readings": _bad_readings(report, words),
+        "contradictions": _contradictions(report, words),
         "conditions": condition_rows(report, words),
         "instruments": instrument_rows(report, words, archive=archive),
         "opinion": opinion_sentence(report, words),
@@ -177,6 +178,20 @@ def _bad_readings(report: ReportInput, words: Words) -> list[str]:
     if len(lines) > _MOST_BAD:
         rest = len(lines) - _MOST_BAD
         lines = [*lines[:_MOST_BAD], words.n("and {count} further line", "and {count} further lines", rest)]
+    return lines
+
+
+def _contradictions(report: ReportInput, words: Words) -> list[str]:
+    """Return the readings that cannot all be true, each pair once a run with the stages where it shows."""
+    lines = []
+    for run in report.runs:
+        stages: dict[tuple[str, str], list[str]] = {}
+        for one in run.contradictions:
+            stages.setdefault((one.colder, one.warmer), []).append(stage_label(one.stage, words))
+        for pair, names in stages.items():
+            first = next(one for one in run.contradictions if (one.colder, one.warmer) == pair)
+            why = reason_text(first.why, words)
+            lines.append(f"{why[:1].upper()}{why[1:]} ({', '.join(names)}; {run.run_id})")
     return lines
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Mapping
+from typing import Any, NamedTuple
 
 from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import Reason
@@ -10,12 +11,13 @@ from verifyrig.jobs.fitness_model import Code, FaultHeadline, code_of
 from verifyrig.report.choose import main_channel
 from verifyrig.report.fitness import clause, danger_sentences, headline_sign, missing_sentences
 from verifyrig.report.inputs import ReportInput, RunInput
-from verifyrig.report.limits import gate_maximum_c, trip_maximum_c
-from verifyrig.report.names import metric_label, outcome_words, subject
+from verifyrig.report.limits import gate_maximum_c, nearest_to_trip, trip_maximum_c
+from verifyrig.report.names import channel_label, metric_label, outcome_words, subject
 from verifyrig.report.story import RunStory, story_of
-from verifyrig.report.timeline import highest, load_start_s, loaded_s, main_load
+from verifyrig.report.timeline import highest, load_spans, loaded_s, main_load, value_at
 from verifyrig.report.timeline import last_s as last_s_of
 from verifyrig.report.wording import Words
+from verifyrig.runs.last_moments import last_moments
 
 
 class Finding(NamedTuple):
@@ -65,6 +67,10 @@ def _remarks(report: ReportInput, words: Words) -> list[str]:
         for reason in fitness.blockers
         if code_of(reason) in broken
     ]
+    if any(run.contradictions for run in (report.before_run, report.after_run) if run is not None):
+        said.append(
+            words.t("Some readings contradict each other, so not all of them can be right; they are named behind.")
+        )
     if fitness.headline is FaultHeadline.NO_FAULT_SEEN and report.job is not None and report.job.complaint:
         said.append(words.t("The fault that was described did not show on the bench; it is not excluded."))
     return said
@@ -125,14 +131,44 @@ def _temperature_clause(run: RunInput, channel: str, words: Words) -> str:
             return ""
         value = peak[1]
         said = words.t("{what} reached {temperature}", what=label, temperature=words.temperature(value))
-    if limit_c is None or value >= limit_c:
-        return said
-    gap = words.difference(limit_c - value, decimals=0)
-    return said + words.t(", {gap} below its trip limit", gap=gap)
+        if _is_unsettled(run, channel):
+            said = words.t(
+                "{what} reached {temperature} and had not settled", what=label, temperature=words.temperature(value)
+            )
+    if limit_c is not None and value < limit_c:
+        gap = words.difference(limit_c - value, decimals=0)
+        said += words.t(", {gap} below its trip limit", gap=gap)
+    return said + _nearer(run, channel, None if limit_c is None else limit_c - value, words)
+
+
+def _nearer(run: RunInput, channel: str, remaining_k: float | None, words: Words) -> str:
+    """Return which other temperature came nearer to its trip limit than the one told of; empty where none did."""
+    nearest = nearest_to_trip(run)
+    if (
+        nearest is None
+        or nearest[0] == channel
+        or (remaining_k is not None and nearest[1] >= remaining_k)
+        or nearest[1] <= 0
+    ):
+        return ""
+    gap = words.difference(nearest[1], decimals=0)
+    return words.t("; nearest to its trip limit: {what}, {gap} left", what=channel_label(nearest[0], words), gap=gap)
 
 
 def settled_under_load(run: RunInput, channel: str) -> tuple[float, float | None] | None:
-    """Return settled temperature and u95 of the stage with the longest load; None where it is not known."""
+    """Return settled temperature and u95 of the stage with the longest load; None where it did not settle."""
+    metric = _settled_metric(run, channel)
+    if metric is None or metric.get("settled") is False or not isinstance(metric.get("value"), (int, float)):
+        return None
+    return float(metric["value"]), metric.get("u95")
+
+
+def _is_unsettled(run: RunInput, channel: str) -> bool:
+    metric = _settled_metric(run, channel)
+    return metric is not None and metric.get("settled") is False
+
+
+def _settled_metric(run: RunInput, channel: str) -> Mapping[str, Any] | None:
     span = main_load(run.trace)
     if span is None:
         return None
@@ -144,10 +180,7 @@ def settled_under_load(run: RunInput, channel: str) -> tuple[float, float | None
         ),
         None,
     )
-    metric = run.metrics.get(f"{stage.name}.{channel}.settled") if stage is not None else None
-    if metric is None or not isinstance(metric.get("value"), (int, float)):
-        return None
-    return float(metric["value"]), metric.get("u95")
+    return run.metrics.get(f"{stage.name}.{channel}.settled") if stage is not None else None
 
 
 def _over_limit(threshold: object, words: Words) -> str:
@@ -162,13 +195,8 @@ def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) ->
     hot = words.temperature(peak[1]) if peak is not None else words.t("an unknown temperature")
     if story is RunStory.GATE:
         return _gate_sentence(run, channel, when, hot, words)
-    if story is RunStory.DARK and span is not None:
-        into = words.duration(last_s_of(trace) - load_start_s(trace))
-        return words.t(
-            "{when}: it went dark {duration} into the load, last seen at {hot}.", when=when, duration=into, hot=hot
-        )
     if story is RunStory.DARK:
-        return words.t("{when}: it went dark at rest, last seen at {hot}.", when=when, hot=hot)
+        return _dark_sentence(run, channel, when, words)
     if story is RunStory.TRIPPED and span is not None:
         return words.t(
             "{when}: the load had to be ended after {duration}, at up to {hot}.",
@@ -181,6 +209,25 @@ def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) ->
     cause = (run.summary.get("cause") or {}).get("class")
     how = outcome_words(str(run.summary.get("outcome")), cause, words)
     return f"{when}: {how}."
+
+
+def _dark_sentence(run: RunInput, channel: str | None, when: str, words: Words) -> str:
+    """Return where the run ended, as the record's last moments have it: the last load counts, not the longest."""
+    trace, moments = run.trace, last_moments(run.trace)
+    last_c = value_at(trace, channel, last_s_of(trace)) if channel is not None else None
+    last = words.temperature(last_c) if last_c is not None else words.t("an unknown temperature")
+    if moments.load_s is not None:
+        into = words.duration(moments.load_s)
+        return words.t(
+            "{when}: it went dark {duration} into the load, last seen at {hot}.", when=when, duration=into, hot=last
+        )
+    loads = load_spans(trace)
+    if loads:
+        since = words.duration(moments.end_s - loads[-1].to_s)
+        return words.t(
+            "{when}: it went dark {duration} after the load, last seen at {hot}.", when=when, duration=since, hot=last
+        )
+    return words.t("{when}: it went dark at rest, last seen at {hot}.", when=when, hot=last)
 
 
 def _is_too_hot(why: Reason | None) -> bool:

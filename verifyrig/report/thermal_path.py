@@ -78,10 +78,10 @@ def path_of_run(run: RunInput, stage_name: str, side: Side) -> Path:
 
 
 def _temp_c(run: RunInput, stage: StageSpan, channel: str) -> float | None:
-    """Settled value where the summary has it, else the mean of the stage's last half minute."""
+    """Settled value where it did settle, else the mean of the stage's last half minute."""
     metric: Mapping[str, object] = run.metrics.get(f"{stage.name}.{channel}.settled") or {}
     value = metric.get("value")
-    if isinstance(value, (int, float)):
+    if isinstance(value, (int, float)) and metric.get("settled") is not False:
         return float(value)
     if not run.trace.has(channel):
         return None

@@ -22,12 +22,13 @@ class StageObject(TypedDict):
 
 
 class MetricObject(TypedDict):
-    """A figure in `unit`; null with a `note` where it was not measured."""
+    """A figure in `unit`; null with a `note` where it was not measured; `settled`: whether what is behind it was."""
 
     value: float | list[Number] | None
     unit: str
     u95: Number
     note: NotRequired[str]
+    settled: NotRequired[bool]
 
 
 class Bounds(TypedDict, total=False):
@@ -62,6 +63,17 @@ class BudgetLine(TypedDict):
     dof: Number
 
 
+class ContradictionObject(TypedDict):
+    """Two readings of a stage of which one must be wrong; `warmer` is `typed` for a room that was typed."""
+
+    stage: str
+    colder: str
+    warmer: str
+    difference_k: Number
+    u95_k: Number
+    text: str
+
+
 class RunObject(TypedDict):
     """What `run`, `import` and `metrics` print; `budget` with `metrics --budget`."""
 
@@ -82,6 +94,7 @@ class RunObject(TypedDict):
     thresholds: list[ThresholdObject]
     verdict: Verdict
     integrity: Integrity
+    contradictions: list[ContradictionObject]
     budget: NotRequired[dict[str, list[BudgetLine]]]
 
 

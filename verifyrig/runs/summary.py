@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from verifyrig.analysis import Metric, ThresholdResult, judge_thresholds, metrics_of
+from verifyrig.analysis import Contradiction, Metric, ThresholdResult, contradictions_of, judge_thresholds, metrics_of
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.integrity import Integrity
@@ -17,7 +17,15 @@ from verifyrig.core.reason import reason, sentence
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.run_verdict import proven, run_verdict
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
-from verifyrig.runs.contract import BoundsAndNote, BudgetLine, MetricObject, RunObject, StageObject, ThresholdObject
+from verifyrig.runs.contract import (
+    BoundsAndNote,
+    BudgetLine,
+    ContradictionObject,
+    MetricObject,
+    RunObject,
+    StageObject,
+    ThresholdObject,
+)
 
 __all__ = ["budget_of", "exit_code_of", "judged_limits", "sentences_of", "summary_of"]
 
@@ -64,6 +72,7 @@ def summary_of(
         "thresholds": [_threshold(result) for result in thresholds],
         "verdict": verdict,
         "integrity": integrity,
+        "contradictions": [_contradiction(one) for one in contradictions_of(trace)],
     }
 
 
@@ -100,6 +109,8 @@ def _metric(metric: Metric) -> MetricObject:
     found: MetricObject = {"value": value, "unit": metric.unit, "u95": plain_number(metric.u95)}
     if metric.note or value is None:
         found["note"] = metric.note or "not measured"
+    if metric.settled is not None:
+        found["settled"] = metric.settled
     return found
 
 
@@ -114,6 +125,17 @@ def _threshold(result: ThresholdResult) -> ThresholdObject:
     if result.why:
         found["note"] = sentence(result.why)
     return found
+
+
+def _contradiction(found: Contradiction) -> ContradictionObject:
+    return {
+        "stage": found.stage,
+        "colder": found.colder,
+        "warmer": found.warmer,
+        "difference_k": plain_number(found.by_k),
+        "u95_k": plain_number(found.u95_k),
+        "text": str(found.why),
+    }
 
 
 def _bounds(result: ThresholdResult) -> BoundsAndNote:
@@ -178,6 +200,9 @@ def sentences_of(summary: Mapping[str, Any]) -> list[str]:
         lines += ["", *_stage_lines(stage, summary["metrics"])]
     if summary["thresholds"]:
         lines += ["", "Limits", *(_threshold_line(result) for result in summary["thresholds"])]
+    if summary["contradictions"]:
+        lines += ["", "Readings that cannot all be true"]
+        lines += [f"  {one['stage']}: {one['text']}" for one in summary["contradictions"]]
     if summary["not_armed"]:
         lines += ["", "Not guarded, for want of a reading: " + ", ".join(map(str, summary["not_armed"])) + "."]
     verdict = Verdict(summary["verdict"])
