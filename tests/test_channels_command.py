@@ -353,7 +353,7 @@ class NoLoad(PulseLoad):
 def test_a_machine_that_is_hot_at_idle_gets_no_pulse(tmp_path: Path) -> None:
     lay(tmp_path, chip(0, "coretemp", "p/c", temp1_input=72000, temp1_label="Package id 0"))
     bank, load = Bank([s for s in list_channels(tmp_path, {}) if s.info.channel]), NoLoad()
-    with pytest.raises(SafetyRefusal, match="72 °C at rest"):
+    with pytest.raises(SafetyRefusal, match="72 °C while idle"):
         prove(bank, load, now_s=lambda: load.now_s, sleep=load.sleep)
     assert load.demand is None
 

@@ -182,5 +182,5 @@ def test_records_of_before_give_the_same_german_page_whatever_the_english_is(
     request.getfixturevalue("reworded")
     assert pages(plain.bench) == before
     german = "".join(before)
-    assert "Ruhe und Pulse lassen unter ihr" in german and "volle Last bringt das Gerät nicht auf 900" in german
+    assert "Leerlauf und Pulse lassen unter ihr" in german and "volle Last bringt das Gerät nicht auf 900" in german
     assert "Sperre im Abschnitt" in german and "der Abschnitt wurde übersprungen" in german

@@ -191,7 +191,7 @@ def test_after_unplugging_there_is_no_reading_and_the_return_is_noticed(tty: Pty
         tty.send(b"2")  # cut within a line
         tty.unplug()
         until(lambda: value_of(sensor) is None)
-        assert "broke off" in complaint_of(sensor) or "no such port" in complaint_of(sensor)
+        assert "was lost" in complaint_of(sensor) or "no such port" in complaint_of(sensor)
         tty.plug_in()
         until(lambda: "sent nothing" in complaint_of(sensor) or value_of(sensor) is not None)
         settle(tty, sensor, "24.10")

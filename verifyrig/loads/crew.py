@@ -1,4 +1,4 @@
-"""All workers of one load: started together, told together, ended together."""
+"""All workers of one load: started together, commanded together, ended together."""
 
 from __future__ import annotations
 
@@ -62,10 +62,10 @@ class Crew:
             self.send(lambda _: b"beat\n")
 
     def send(self, line_for: Callable[[WorkerSettings], bytes]) -> None:
-        """Tell each worker its line; one that no longer takes any hangs, and is killed."""
+        """Send each worker its line; one that no longer takes any hangs, and is killed."""
         for worker in self.workers:
             if not worker.send(line_for(worker.settings)) and not worker.exited():
-                worker.kill()  # what it was told last no longer holds
+                worker.kill()  # its last command no longer holds
 
     def alive(self) -> int:
         """Return how many are alive; what a dead one left behind is killed, and it is reaped."""
@@ -86,7 +86,7 @@ class Crew:
     def end(self) -> float:
         """End the workers in whatever state they are, and start no more; return when none can work any more, s.
 
-        They are told to stop and, with their children, killed after 30 ms. A killed worker that only gives its memory
+        They are asked to stop and, with their children, killed after 30 ms. A killed worker that only gives its memory
         back counts as ended (this takes seconds where it filled much); it is reaped in the background. Infinite where
         one was not seen to end within 5 s.
         """
@@ -124,7 +124,7 @@ class Crew:
                 self.workers = (*self.workers, worker)
                 ended = self._ended
             if ended:
-                worker.kill()  # it came too late to be told
+                worker.kill()  # it came too late for the command
                 break
             worker.send(b"beat\n")  # from its first moment on it ends by itself where no further beat comes
         with self._news:

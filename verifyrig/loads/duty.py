@@ -1,4 +1,4 @@
-"""The duty cycle of one worker: which share holds now, and how long to rest after a piece of work."""
+"""The duty cycle of one worker: which share holds now, and how long to pause after a block of work."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ import threading
 
 from verifyrig.loads.wire import BLOCK_S, clock_s
 
-# A rest that came out too long is made up for by at most this much work, so that nothing bursts after a stall.
+# A pause that came out too long is made up for by at most this much work, so that nothing bursts after a stall.
 LARGEST_CREDIT_S = 4 * BLOCK_S
 
 
 class ShareSchedule:
-    """Duty shares with the moments from which they hold; told by one thread, followed by another."""
+    """Duty shares with the moments from which they hold; commanded by one thread, followed by another."""
 
     def __init__(self) -> None:
         self._changed = threading.Condition()
@@ -21,14 +21,14 @@ class ShareSchedule:
         self._news = False
 
     def command(self, share: float, at_s: float) -> None:
-        """Let `share` hold from `at_s` (of `clock_s`) on; what was told before for later is forgotten."""
+        """Let `share` hold from `at_s` (of `clock_s`) on; what was commanded earlier for later is forgotten."""
         with self._changed:
             self._coming = [item for item in self._coming if item[0] < at_s] + [(at_s, share)]
             self._news = True
             self._changed.notify_all()
 
     def now(self, now_s: float) -> tuple[float, float]:
-        """Return the share that holds now, and the moment of the next change told, inf if none."""
+        """Return the share that holds now, and the moment of the next commanded change, inf if none."""
         with self._changed:
             self._news = False
             while self._coming and self._coming[0][0] <= now_s:
@@ -36,9 +36,9 @@ class ShareSchedule:
             return self._share, self._coming[0][0] if self._coming else math.inf
 
     def pause_until(self, until_s: float) -> None:
-        """Return at `until_s`, or as soon as something was told since the last call of `now`.
+        """Return at `until_s`, or as soon as something was commanded since the last call of `now`.
 
-        Since that call, not since this one: what is told in between must not wait for the next command.
+        Since that call, not since this one: a command in between must not wait for the next one.
         """
         with self._changed:
             wait_s = until_s - clock_s()
@@ -47,18 +47,18 @@ class ShareSchedule:
 
 
 class DutyMeter:
-    """How long to rest after each piece of work, so that the busy time comes to the share that was told."""
+    """How long to pause after each block of work, so that the busy time comes to the commanded share."""
 
     def __init__(self) -> None:
         self._ahead_s = 0.0
 
     def pause_s(self, busy_s: float, share: float) -> float:
-        """Return the rest due after `busy_s` of work at `share` (above 0), s."""
+        """Return the pause due after `busy_s` of work at `share` (above 0), s."""
         self._ahead_s += busy_s * (1 - share) / share
         return max(0.0, self._ahead_s)
 
     def paused(self, pause_s: float) -> None:
-        """Note how long the rest really was, s."""
+        """Note how long the pause really was, s."""
         self._ahead_s = max(self._ahead_s - pause_s, -LARGEST_CREDIT_S)
 
     def reset(self) -> None:

@@ -18,7 +18,7 @@ class ExternalLoad:
         """Start nothing."""
 
     def set_share(self, share: float) -> None:
-        """Nobody is told: the person reads on the screen what the stage asks for."""
+        """Nothing is sent: the person reads on the screen what the stage asks for."""
 
     def beat(self) -> None:
         """Nothing listens."""
@@ -32,7 +32,7 @@ class ExternalLoad:
         return 0.0
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to release."""
 
 
 class LoadByWork:
@@ -56,7 +56,7 @@ class LoadByWork:
         self._now.start(demand)
 
     def set_share(self, share: float) -> None:
-        """Tell the duty share."""
+        """Command the duty share."""
         self._now.set_share(share)
 
     def beat(self) -> None:
@@ -72,6 +72,6 @@ class LoadByWork:
         return self._now.stop()
 
     def close(self) -> None:
-        """Stop if still running and let go of everything."""
+        """Stop if still running and release everything."""
         self._external.close()
         self._workers.close()

@@ -47,7 +47,7 @@ def open_duty(path: Path) -> int:
 
 
 class FileLoad:
-    """Tells a simulated machine its duty. Works at any speed of its clock; needs no heartbeat."""
+    """Commands a simulated machine its duty. Works at any speed of its clock; needs no heartbeat."""
 
     def __init__(self, root: Path, *, now_s: Callable[[], float] = time.monotonic, turn_s: float = TURN_S) -> None:
         """Take the tree's root; `now_s` is the run's clock, `turn_s` how long each core has its turn (`in-turn`)."""
@@ -120,7 +120,7 @@ class FileLoad:
         return time.perf_counter() - began_s
 
     def close(self) -> None:
-        """Write share 0 and let go of the file."""
+        """Write share 0 and close the file."""
         self._share = 0.0
         if self._fd >= 0:
             fd, self._fd = self._fd, -1

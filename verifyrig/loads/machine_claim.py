@@ -2,7 +2,7 @@
 
 The claim is a socket that only one process can be bound to: on Linux an abstract name (unix(7)), which needs no file
 and no rights, elsewhere a port of the loopback. The system takes it away with the process, however that ends. Who asks
-is told by the holder which run it is; process and user come from the kernel where it tells them.
+hears from the holder which run it is; process and user come from the kernel where it shows them.
 
 Programs in containers with a network of their own do not see each other's claims.
 """
@@ -32,7 +32,7 @@ _LONGEST_ANSWER_BYTES = 1024
 
 @dataclass(slots=True)
 class LoadClaim:
-    """The claim of this process; `run` is told to whoever asks, and may be filled in later."""
+    """The claim of this process; `run` is given to whoever asks, and may be filled in later."""
 
     run: str = ""
     pid: int = field(default_factory=os.getpid)
@@ -77,7 +77,7 @@ def _listener(address: str | tuple[str, int]) -> socket.socket:
         raise LoadError(
             f"{_holder(address)} loads this machine already",
             where="this machine",
-            mend="Two loads would heat it beyond what either foresees: wait for the end of that run, or end it.",
+            mend="Two loads would heat it beyond the forecast of either: wait for the end of that run, or end it.",
         ) from error
     return listener
 
@@ -87,7 +87,7 @@ def _socket(address: str | tuple[str, int]) -> socket.socket:
 
 
 def _answer(listener: socket.socket, claim: LoadClaim) -> None:
-    """Tell everybody who asks for whom the machine is held."""
+    """Answer everybody who asks for whom the machine is held."""
     while True:
         try:
             asker, _ = listener.accept()
@@ -115,7 +115,7 @@ def _holder(address: str | tuple[str, int]) -> str:
 
 
 def _peer(asker: socket.socket) -> tuple[int, str]:
-    """Return process id and user name of the other side, 0 and empty where the kernel does not tell (unix(7))."""
+    """Return process id and user name of the other side, 0 and empty where the kernel does not say (unix(7))."""
     if not hasattr(socket, "SO_PEERCRED") or asker.family != socket.AF_UNIX:
         return 0, ""
     kind = struct.Struct("3i")

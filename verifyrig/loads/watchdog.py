@@ -1,4 +1,4 @@
-"""Why a worker ends: told to, its pipe closed, its heartbeat old, its parent gone. Each alone is enough."""
+"""The watchdog of a worker: it ends on command, or when its pipe closes, its heartbeat is old, its parent is gone."""
 
 from __future__ import annotations
 

@@ -36,7 +36,7 @@ def beat_clock_s() -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WorkerSettings:
-    """What a worker is told when it is started.
+    """What a worker gets when it is started.
 
     Attributes:
         work: Name of the work.

@@ -1,6 +1,6 @@
-"""One worker process: `python -m verifyrig.loads.worker SETTINGS`. It works at the duty it is told, and reports.
+"""One worker process: `python -m verifyrig.loads.worker SETTINGS`. It works at the commanded duty, and reports.
 
-It never outlives its reason: see `lifeline`.
+It never outlives its reason: see `watchdog`.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ class Reporter:
 
 
 def labour(work: Work, schedule: ShareSchedule, watchdog: Watchdog, reporter: Reporter) -> None:
-    """Work and rest at the duty told, for ever: the lifeline ends the process."""
+    """Work and pause at the commanded duty, for ever: the watchdog ends the process."""
     meter = DutyMeter()
     answered = watchdog.beats
     while True:

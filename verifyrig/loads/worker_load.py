@@ -20,7 +20,7 @@ READY_LIMIT_S = 20.0
 # Memory comes in no slower than this; it is touched before the work begins.
 FILL_BYTES_PER_S = 2.5e8
 TURN_S = 10.0
-# From the command to the common edge: every worker has then ended the block that it was at, and read the command.
+# From the command to the common step: every worker has then ended the block that it was at, and read the command.
 STEP_LEAD_S = 0.016
 NOTHING = LoadStatus(work_done=0.0, compute_errors=0, workers_wanted=0, workers_alive=0)
 
@@ -83,7 +83,7 @@ class WorkerLoad:
         self.notes += crew.news()[2]
 
     def set_share(self, share: float) -> None:
-        """Tell every worker its duty share; they change at one common moment, within 20 ms."""
+        """Send every worker its duty share; they change at one common moment, within 20 ms."""
         self._share = min(max(share, 0.0), 1.0)
         self._send_share()
 
@@ -109,7 +109,7 @@ class WorkerLoad:
     def stop(self) -> float:
         """End all workers and their children; return the seconds until none of them could work any more.
 
-        They are told first and killed after 30 ms. Memory that they filled may take longer to come back. Infinite
+        They are asked first and killed after 30 ms. Memory that they filled may take longer to come back. Infinite
         where a worker was not seen to end.
         """
         with self._change:

@@ -1,4 +1,4 @@
-"""The supervising side of one worker: start, tell, hear, kill, reap. Nothing here ever waits for the worker."""
+"""The supervising side of one worker: start, command, listen, kill, reap. Nothing here ever waits for the worker."""
 
 from __future__ import annotations
 
@@ -114,7 +114,7 @@ class WorkerProcess:
         return self.exited() or _all_exiting(self.pid)
 
     def take_faults(self) -> list[tuple[float, str]]:
-        """Return the faults told since the last call, as (time, detail)."""
+        """Return the faults reported since the last call, as (time, detail)."""
         reported, self.faults = self.faults, []
         return reported
 

@@ -1,6 +1,6 @@
-"""How a run ended, told from its record and from what this computer can prove; nothing is guessed as proven.
+"""How a run ended, from its record and from what this computer can prove; nothing is guessed as proven.
 
-A closed record says it itself. One that broke off is `running` only where process id, start time of the process and
+A closed record says it itself. An interrupted one is `running` only where process id, start time of the process and
 boot id all fit; else it is `interrupted`, with a class: another boot means power lost or reset, the same boot without
 the process means that the program was killed, a process that is there but writes nothing hangs.
 """
@@ -80,7 +80,7 @@ def host_facts() -> dict[str, Any]:
 
 
 def host_id(root: Path = Path("/")) -> str:
-    """Return a short digest that is the same as long as system and board are, and tells nothing else.
+    """Return a short digest that is the same as long as system and board are, and says nothing else.
 
     The system's id alone would not do: a stick boots on many machines.
     """

@@ -1,4 +1,4 @@
-"""A record read back as a trace, whether it is sealed, broke off, or is being written now."""
+"""A record read back as a trace, whether it is sealed, was interrupted, or is being written now."""
 
 from __future__ import annotations
 
@@ -36,10 +36,10 @@ from verifyrig.record.shape import (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
-    """What can be told of a record without reading its samples.
+    """What a record says without its samples.
 
     Attributes:
-        facts: Table `run`, with `outcome` and `cause` also where the record broke off.
+        facts: Table `run`, with `outcome` and `cause` also where the record was interrupted.
         samples: Number of samples.
         last_t_s, last_utc_s: When the last one was taken, or None.
         misfit: Which fact is of a kind that it never was, in words, and is left out of `facts`; empty where none is.
@@ -60,10 +60,10 @@ class Head:
 
 
 def read_trace(path: Path, state: SystemState | None = None) -> Trace:
-    """Return the whole run; of one that broke off, what was committed, with how it ended told in its facts.
+    """Return the whole run; of an interrupted one, what was committed, with how it ended in its facts.
 
     Args:
-        state: What this computer knows of itself, where a record that broke off is judged; asked for if left out.
+        state: What this computer knows of itself, where an interrupted record is judged; asked for if left out.
 
     Raises:
         RecordError: The file is missing, is no record, or is damaged.
@@ -88,7 +88,7 @@ def read_trace(path: Path, state: SystemState | None = None) -> Trace:
 
 
 def read_head(path: Path, state: SystemState | None = None) -> Head:
-    """Return what can be told of a record without reading its samples; arguments and errors as `read_trace`."""
+    """Return what a record says without its samples; arguments and errors as `read_trace`."""
     with opened(path) as connection:
         return _sound_head(connection, path, state)
 
@@ -137,7 +137,7 @@ def head_of(connection: sqlite3.Connection, path: Path, state: SystemState | Non
 def _ending(
     facts: dict[str, Any], path: Path, sealed: bool, last_utc_s: float | None, state: SystemState | None
 ) -> Ending:
-    """Return how the run ended: as the record says, else as was noted at the first start after it broke off."""
+    """Return how the run ended: as the record says, else as was noted at the first start after it was interrupted."""
     said = facts.get("outcome") not in (None, Outcome.RUNNING) or facts.get("went_dark")
     noted = None if sealed or said else read_aftermath(path)
     if noted is not None:

@@ -1,4 +1,4 @@
-"""What was seen at the first start after a run broke off, kept beside its record as `<run>.after.json`.
+"""What was seen at the first start after a run was interrupted, kept beside its record as `<run>.after.json`.
 
 The record itself is evidence and is not touched. The note is needed because what the system remembers does not last:
 the next start overwrites a reset reason, and another computer cannot know which boot the run died in.

@@ -113,10 +113,10 @@ def _read_head(path: Path) -> bytes:
 
 @contextlib.contextmanager
 def opened(path: Path) -> Iterator[sqlite3.Connection]:
-    """Yield a connection that only reads, whether the record is sealed, broke off, or is being written now.
+    """Yield a connection that only reads, whether the record is sealed, was interrupted, or is being written now.
 
     A record without a log is opened as immutable, so that not even a lock is taken and nothing appears beside it.
-    One that broke off is read with its write-ahead log, since `immutable` would pass over that in silence; where
+    An interrupted one is read with its write-ahead log, since `immutable` would pass over that in silence; where
     it cannot be done in place (read-only folder, a rollback left undone), a copy of both is read.
 
     Raises:

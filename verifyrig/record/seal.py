@@ -3,13 +3,13 @@
 The samples form one stream of bytes: a head that names the columns, then each row as little-endian doubles
 (no reading: the quiet NaN 7FF8000000000000). The chain after row n is SHA-256 (FIPS 180-4) of the stream up to
 row n, so it depends on every row before, and any prefix of a record can be held against it. Beside each row
-stands a mark of 8 bytes. The marks only tell *where* a record differs; that it does not differ is told by SHA-256
+stands a mark of 8 bytes. The marks only tell *where* a record differs; that it does not differ is shown by SHA-256
 alone.
 
 The other tables are cut into blocks of `BLOCK_ROWS` rows, each row as a JSON list. Digests are written in the same
-transaction as the rows, so a record that broke off carries them too. What only a closed record has are the rows
+transaction as the rows, so an interrupted record carries them too. What only a closed record has are the rows
 `record`, the digest of everything, and `file`, a digest of the file's bytes (`record/stamp.py`): content is judged by
-the first, the second also notices a byte that means nothing, which tells of a failing stick.
+the first, the second also notices a byte that means nothing, which hints at a failing stick.
 """
 
 from __future__ import annotations

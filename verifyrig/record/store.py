@@ -153,7 +153,7 @@ class Store:
                 raise
 
     def _check_place(self) -> None:
-        """Find out that the file was deleted or its stick pulled, which writing alone may not tell."""
+        """Find out that the file was deleted or its stick pulled, which writing alone may not show."""
         if self.path.stat().st_ino != self._inode:
             raise FileNotFoundError(f"another file stands in its place: {self.path.name}")
 
@@ -221,7 +221,7 @@ class Store:
 
     @contextlib.contextmanager
     def dropped_on_failure(self) -> Iterator[None]:
-        """Let go of the file where the block fails; the record stays as one that broke off."""
+        """Close the file where the block fails; the record stays unsealed, as after an interruption."""
         try:
             yield
         except BaseException:
@@ -229,7 +229,7 @@ class Store:
             raise
 
     def drop(self) -> None:
-        """Let go of the file after a failed write."""
+        """Close the file after a failed write."""
         with contextlib.suppress(sqlite3.Error):
             self._connection.close()
 

@@ -46,7 +46,7 @@ def open_record(
     Args:
         path: The file to make; its folder is made too.
         facts: First facts of the run, JSON-able; added are the schema version, the channels, and `keeper`: which
-            computer, boot and process writes the record, so that it can be told later whether it still does.
+            computer, boot and process writes the record, so that it can be checked later whether it still does.
         profile_text: The profile as read, or None.
         channels: Contract names, in recording order.
         live: True on the real clock: a thread commits each sample, `sample` never waits for the disk. False on a
@@ -180,7 +180,7 @@ class BlockWriter(_Writer):
             self._store.seal()
 
     def abandon(self, went_dark: str = CauseClass.POWER_OFF) -> None:
-        """Let go without sealing, as a power cut would leave it, with all that was taken so far."""
+        """Close unsealed, as after a power cut, with all that was taken so far."""
         if self._done:
             return
         self._done = True
@@ -247,7 +247,7 @@ class LiveWriter(_Writer):
             self._store.seal()
 
     def abandon(self, went_dark: str = CauseClass.POWER_OFF) -> None:
-        """Let go without sealing, as a power cut would leave it, with all that was taken so far."""
+        """Close unsealed, as after a power cut, with all that was taken so far."""
         if self._done:
             return
         self._finish([self._went_dark(went_dark)])

@@ -1,4 +1,4 @@
-"""What can and what cannot be told with the readings that a machine gives. Pure.
+"""Which questions of the bench the readings of a machine can answer, and which not. Pure.
 
 Common practice, no source: which quantity answers which question of the bench.
 """
@@ -20,7 +20,7 @@ class BenchQuestion:
     Attributes:
         question: What is asked, as a clause.
         needs: Groups of channels; of each group one is enough.
-        lacking: What is in the way where it cannot be told, and the remedy, one sentence.
+        lacking: What is in the way where it has no answer, and the remedy, one sentence.
     """
 
     question: str
@@ -33,7 +33,7 @@ _FAR_END = ("radiator_temp_c", "coolant_temp_c", "hose_in_temp_c", "hose_out_tem
 
 QUESTIONS: tuple[BenchQuestion, ...] = (
     BenchQuestion(
-        question="how hot the die gets, at rest and under load, and how far that is from its limit",
+        question="how hot the die gets, while idle and under load, and how far that is from its limit",
         needs=(_DIE,),
         lacking="no die temperature: load the kernel driver (coretemp, k10temp), or lay a probe on the plate",
     ),
@@ -98,11 +98,11 @@ _FLOW = (
     "whether coolant flows: a pump that turns does not prove it;"
     " a radiator that stays cold while the die is hot says that it does not"
 )
-_WHILE_IDLE = "whether a coarse reading that stands at rest is stuck: `verifyrig channels --prove` makes it move"
+_WHILE_IDLE = "whether a coarse reading that stands while idle is stuck: `verifyrig channels --prove` makes it move"
 
 
 def answerable(readings: Mapping[str, Reading]) -> tuple[list[str], list[str]]:
-    """Return what can be told and what cannot, each as a clause; the latter with what it would take.
+    """Return what can be determined and what cannot, each as a clause; the latter with what it would take.
 
     Args:
         readings: By channel; only `ok` ones count.

@@ -80,7 +80,7 @@ def _is_probe(info: ChannelInfo) -> bool:
 
 
 def _never_waiting(sensor: Sensor, slow_s: float) -> Sensor:
-    """Read once, which also gives counters their first count; what takes long gets a thread of its own."""
+    """Read once, which also gives counters their first count; wraps slow sensors in a background thread."""
     if sensor.info.unreadable:
         return sensor
     began_s = time.perf_counter()
@@ -90,7 +90,7 @@ def _never_waiting(sensor: Sensor, slow_s: float) -> Sensor:
 
 
 def recording_order(channel: str) -> tuple[int, int]:
-    """Return the place of a channel in a record: by kind along the path of the heat, then by number."""
+    """Return the place of a channel in a record: by kind along the thermal path, then by number."""
     base = base_name(channel)
     return (BASE_CHANNELS.index(base) if base in BASE_CHANNELS else len(BASE_CHANNELS), number_of(channel))
 
@@ -214,7 +214,7 @@ class Bank:
         return self._channels[channel].judge.refresh_s
 
     def close(self) -> None:
-        """Let go of all files and ports but those whose read hangs: they are still in use."""
+        """Close all files and ports but those whose read hangs: they are still in use."""
         if self._reader is not None:
             self._reader.close()
         for name, channel in self._channels.items():

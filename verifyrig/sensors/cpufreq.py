@@ -39,7 +39,7 @@ class MeanClock:
         return Taken(total_khz / count / 1000)
 
     def close(self) -> None:
-        """Let go of all files."""
+        """Close all files."""
         for file in self._files:
             file.close()
 

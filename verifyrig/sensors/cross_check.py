@@ -21,11 +21,11 @@ _DIE_OVER_CORE_K = 25.0
 _LOADED_SHARE = 0.5
 
 COLD_START_WITHIN_K = 3.0
-# So long after power-on the cold start still shows; by then a die has warmed itself by its power at rest.
+# So long after power-on the cold start still shows; by then a die has warmed itself by its power while idle.
 _JUST_ON_S = 120.0
 _SELF_HEATED = ("die_temp_c", "core_temp_c", "plate_temp_c")
 _SELF_HEATING_K = 15.0
-# Drives, memory and regulators warm themselves within the first minute; what lies on the path of the heat does not.
+# Drives, memory and regulators warm themselves within the first minute; what lies on the thermal path does not.
 _COLD_BASES = ("core_temp_c", *(base for _, bases in HEAT_PATH for base in bases))
 
 

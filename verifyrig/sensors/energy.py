@@ -94,5 +94,5 @@ class EnergySensor:
         )
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         self._file.close()

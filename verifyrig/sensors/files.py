@@ -72,7 +72,7 @@ class HeldFile:
             raise
 
     def close(self) -> None:
-        """Let go of the file; a later `read` opens it again."""
+        """Close the file; a later `read` opens it again."""
         if self._fd >= 0:
             fd, self._fd = self._fd, -1
             os.close(fd)
@@ -151,7 +151,7 @@ class FileSensor:
         return SensorError(what, where=self.info.label or self.info.source, mend=mend)
 
     def close(self) -> None:
-        """Let go of the files."""
+        """Close the files."""
         self._file.close()
         if self._fault is not None:
             self._fault.close()

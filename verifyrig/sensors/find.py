@@ -103,6 +103,6 @@ def list_channels(
 
 
 def close_all(sensors: Iterable[Found]) -> None:
-    """Let go of all files and ports."""
+    """Close all files and ports."""
     for sensor in sensors:
         sensor.close()

@@ -53,12 +53,12 @@ class TextInstrument:
         return self._decoder.reading(key, boot_time_s())
 
     def close(self) -> None:
-        """Stop reading and let go of the port."""
+        """Stop reading and close the port."""
         self._thread.close()
 
 
 class InstrumentSensor:
-    """One channel of an instrument. The instrument is let go with its last channel."""
+    """One channel of an instrument. The instrument is released with its last channel."""
 
     __slots__ = ("_instrument", "_key", "_users", "info")
 
@@ -82,7 +82,7 @@ class InstrumentSensor:
         return False
 
     def close(self) -> None:
-        """Let go; the last channel closes the port."""
+        """Release the channel; the last one closes the port."""
         if self._key in self._users:
             self._users.discard(self._key)
             if not self._users:

@@ -77,7 +77,7 @@ def _power_w(api: Any, handle: Any) -> float:
     """Return the power, W: the driver's average over a second on newer cards.
 
     The instant reading was tried on a data-centre card: with a duty cycle of tens of milliseconds it swings between
-    rest and full power, and tells nothing of the mean.
+    idle and full power, and says nothing of the mean.
     """
     return float(api.nvmlDeviceGetPowerUsage(handle)) / 1000
 

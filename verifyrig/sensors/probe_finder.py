@@ -1,4 +1,4 @@
-"""Finds serial probes and which of them is which: listens to a port, and tells the one that was warmed in a hand."""
+"""Finds serial probes and which of them is which: listens to a port, and finds the one that was warmed in a hand."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def listen_for(url: str, baud: int, seconds: float) -> dict[str, float]:
             try:
                 data = port.read(4096 if "://" in url else max(1, port.in_waiting))
             except OSError as error:
-                raise SerialError(f"the connection broke off ({error})", where=url, mend="Plug it in again.") from error
+                raise SerialError(f"the connection was lost ({error})", where=url, mend="Plug it in again.") from error
             for line in splitter.feed(data):
                 newest |= temperatures(line)
     return newest
@@ -104,7 +104,7 @@ def _celsius(field: Field) -> float | None:
 
 
 def warmed(before: Mapping[str, float], now: Mapping[str, float]) -> str | None:
-    """Return the key of the one probe that was warmed, None while it cannot be told.
+    """Return the key of the one probe that was warmed, None while that is not clear.
 
     It must have risen by 2 K, and by twice as much as any other.
     """

@@ -61,7 +61,7 @@ class BusyShare:
         return Taken(self._last)
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         self._file.close()
 
 

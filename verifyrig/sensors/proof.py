@@ -18,7 +18,7 @@ IDLE_S = 4.0
 LOAD_S = 5.0
 AFTER_S = 2.0
 PERIOD_S = 0.25
-# No pulse is begun from above, or goes on above, these (common practice, no source): hotter at rest is a fault
+# No pulse is begun from above, or goes on above, these (common practice, no source): hotter while idle is a fault
 # to look into first, and what comes after shows how it is.
 _GATE_C = 65.0
 _STOP_C = 88.0
@@ -36,7 +36,7 @@ class Moved:
     """How one channel answered to the pulse.
 
     Attributes:
-        change: Mean of the last second of load less mean at rest, in the channel's unit; None without readings.
+        change: Mean of the last second of load less mean while idle, in the channel's unit; None without readings.
         moved: True it did, False it did not though it had to, None where five seconds say nothing.
     """
 
@@ -55,13 +55,13 @@ def prove(
     """Return how each channel answered to five seconds of load on a quarter of the workers.
 
     Raises:
-        SafetyRefusal: The machine is hot at rest, or no temperature of it can be read.
+        SafetyRefusal: The machine is hot while idle, or no temperature of it can be read.
         LoadError: The load cannot be started.
     """
     _refuse_hot(bank.sample(now_s(), load_share=0.0))
     load.start(LoadDemand(work=WorkName.LINEAR_ALGEBRA, workers="quarter"))
     try:
-        say(f"{IDLE_S:.0f} s of rest ...")
+        say(f"{IDLE_S:.0f} s idle ...")
         idle = _collect(bank, IDLE_S, 0.0, now_s, sleep, load)
         _refuse_hot(idle[-1])
         say(f"{LOAD_S:.0f} s of load on a quarter of the workers ...")
@@ -113,9 +113,9 @@ def _refuse_hot(readings: dict[str, Reading]) -> None:
     channel, temp_c = max(hot.items(), key=lambda item: item[1])
     if temp_c >= _GATE_C:
         raise SafetyRefusal(
-            f"{channel} is at {temp_c:.0f} °C at rest, so no load is started",
+            f"{channel} is at {temp_c:.0f} °C while idle, so no load is started",
             where="channels --prove",
-            mend=f"Let it come below {_GATE_C:.0f} °C, or find out first why it is so hot at rest.",
+            mend=f"Let it come below {_GATE_C:.0f} °C, or find out first why it is so hot while idle.",
         )
 
 

@@ -2,7 +2,7 @@
 
 What is judged here: impossible values and the codes that drivers and converters show in place of one,
 leaps that no mass can make, age, and values that stand where they would have to move. A coarse reading
-that stands at rest cannot be told from a steady one, and stays `ok`.
+that stands while idle cannot be distinguished from a steady one, and stays `ok`.
 """
 
 from __future__ import annotations

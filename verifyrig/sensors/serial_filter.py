@@ -2,7 +2,7 @@
 
 A text line mostly has no checksum. What a cut, merged or overrun line can still look like is a number
 that leaps (a leading digit lost) or is written differently (a trailing one lost); both are held back
-until further lines confirm them. A single digit changed into another cannot be told by anybody.
+until further lines confirm them. A single digit changed into another cannot be detected.
 """
 
 from __future__ import annotations

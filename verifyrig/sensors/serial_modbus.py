@@ -117,7 +117,7 @@ class ModbusInstrument:
         return Taken(state.value, max(0.0, boot_time_s() - state.age_s))
 
     def close(self) -> None:
-        """Stop polling and let go of the port."""
+        """Stop polling and close the port."""
         self._thread.close()
 
 

@@ -226,7 +226,7 @@ class PortThread:
             except SerialError as error:
                 self._conversation.lost(error.what)
             except Exception as error:  # the port library raises many kinds when a device vanishes
-                self._conversation.lost(f"the connection broke off ({type(error).__name__})")
+                self._conversation.lost(f"the connection was lost ({type(error).__name__})")
             port = None
             self._stop.wait(back_off_s)
             back_off_s = min(_LONGEST_BACK_OFF_S, 2 * back_off_s)
@@ -236,7 +236,7 @@ class PortThread:
             self._conversation.step(port, self._stop)
 
     def close(self) -> None:
-        """Stop reading and let go of the port."""
+        """Stop reading and close the port."""
         self._stop.set()
         if self._thread is not None:
             self._thread.join(timeout=3.0)

@@ -12,7 +12,7 @@ _LOADED_BEFORE_S = 30.0
 _BUSY_SHARE = 0.4
 # Below such a change of package power the step is too small to ask for a reaction.
 _LEAST_STEP_W = 8.0
-# After a shorter rest (a dip, the gap between quick pulses) the machine is still warm: nothing has to move anew.
+# After a shorter idle time (a dip, the gap between quick pulses) the machine is still warm: nothing has to move anew.
 _SHORT_IDLE_S = 15.0
 
 
@@ -21,8 +21,8 @@ class StepWatch:
     """Follows the load's share and the package power; says for how long a power step has stood.
 
     Attributes:
-        loaded_s: Time since the share went from rest to half or more and stayed there, s; 0 otherwise.
-        idle_s: Time since it went back to rest after at least half a minute of load, s; 0 otherwise.
+        loaded_s: Time since the share went from idle to half or more and stayed there, s; 0 otherwise.
+        idle_s: Time since it went back to idle after at least half a minute of load, s; 0 otherwise.
         step_w: By how much the package power changed with that step, W; None where it is not known.
         busy_share: Share of processor time in use, 0 to 1; None where it is not known.
     """
@@ -39,11 +39,11 @@ class StepWatch:
     _power_w: float | None = None
 
     def update(self, t_s: float, share: float, power_w: float | None, busy_share: float | None = None) -> None:
-        """Take the share that the load was told, and what the machine showed last, None where not known.
+        """Take the commanded share, and what the machine showed last, None where not known.
 
         Args:
             t_s: Time, s.
-            share: What the load was told, 0 to 1.
+            share: The commanded share, 0 to 1.
             power_w: Package power, W.
             busy_share: Share of processor time in use, 0 to 1: a load of the graphics card leaves it low.
         """

@@ -77,7 +77,7 @@ class Survey:
         return self.look()
 
     def close(self) -> None:
-        """Let go of all files and ports."""
+        """Close all files and ports."""
         if self._bank is not None:
             self._bank.close()
         close_all(sensor for sensor, _ in self._others)

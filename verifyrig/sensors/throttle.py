@@ -63,7 +63,7 @@ class EventCount:
         return Taken(float(sum(self._highest[key] - first for key, first in self._first.items())))
 
     def close(self) -> None:
-        """Let go of all files."""
+        """Close all files."""
         for _, file in self._files:
             file.close()
 

@@ -25,7 +25,7 @@ from verifyrig.sensors.ages import boot_time_s
 _KELVIN = 273.15
 _EVERY_S = 2
 _FIRST_LINE_S = 15.0
-_NOTE = "a zone of the firmware, not the die; many show a constant (`verifyrig channels --prove` tells which)"
+_NOTE = "a zone of the firmware, not the die; many show a constant (`verifyrig channels --prove` shows which)"
 _NEEDS = "Give an administrator's terminal for the ACPI zones, or lay a probe: that is the honest way on Windows."
 _SCRIPT = (
     "[Console]::OutputEncoding=[Text.Encoding]::UTF8; while($true){"
@@ -196,7 +196,7 @@ class ZoneSensor:
         return Taken(zone.temp_c, age_s)
 
     def close(self) -> None:
-        """Let go; the last one ends the process."""
+        """Release the zone; the last one ends the process."""
         if not self._closed:
             self._closed = True
             self._follower.release()

@@ -66,7 +66,7 @@ def choose_card(cards: list[Card], wanted: str, why_none: Callable[[], str] = lo
     """Return the card meant by index, name, or a part of the name; the first real one where nothing is said.
 
     Args:
-        why_none: Tells why there is no card at all, a clause; empty where that is not known.
+        why_none: Why there is no card at all, a clause; empty where that is not known.
 
     Raises:
         LoadError: None fits, or several do.

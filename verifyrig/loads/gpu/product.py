@@ -91,7 +91,7 @@ class GpuProduct:
         return BlockResult(work=count * self.flop / 1e9, checks=count, faults=faults)
 
     def close(self) -> None:
-        """Let go of the card."""
+        """Release the card."""
         self._device.destroy()
 
     # ---- preparing ------------------------------------------------------------------------------------

@@ -46,7 +46,7 @@ class Work(Protocol):
         ...
 
     def close(self) -> None:
-        """Let go of memory and files."""
+        """Release memory and files."""
         ...
 
 

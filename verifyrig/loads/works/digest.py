@@ -52,7 +52,7 @@ class Digest(Work):
         return BlockResult(2e-9 * self._piece_bytes, 2, tuple(self._faults(index)))
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to release."""
 
     def _made(self) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
         return np.random.default_rng(self._seed).integers(0, 256, self._message_bytes, dtype=np.uint8)

@@ -81,7 +81,7 @@ class Buffer:
             self._map.close()
 
     def physical_address(self, word: int) -> int | None:
-        """Return the physical address of a word where the kernel tells it (root only), else None.
+        """Return the physical address of a word where the kernel shows it (root only), else None.
 
         Source: kernel document "admin-guide/mm/pagemap".
         """

@@ -123,7 +123,7 @@ class Product(Work):
         return BlockResult(2e-9 * self._shape.rows * self._shape.depth * columns, 1, tuple(faults))
 
     def close(self) -> None:
-        """Let go of the operands."""
+        """Release the operands."""
         self._operands = []
 
     @property
@@ -231,4 +231,4 @@ class ExactProduct(Work):
         return BlockResult(0.0, 1, (f"exact product: {difference(c, self._known)}",))
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to release."""

@@ -72,7 +72,7 @@ class Solve(Work):
         return BlockResult(2e-9 / 3 * self._size**3, 1, tuple(self._faults(x)))
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to release."""
 
     def _operands(self) -> tuple[Array, Array]:
         rng = np.random.default_rng(self._seed)
@@ -125,7 +125,7 @@ class BlockedSolve(Work):
         return next(self._steps)
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to release."""
 
     def _made(self) -> Array:
         """Return the matrix with the right-hand side as one more column."""

@@ -138,7 +138,7 @@ def _apply(memory: Memory, element: Element, place: SweepPlace, values: tuple[Wo
         if operation.reads:
             wrong = _compare(memory.read(place), right, place)
             if wrong:
-                memory.write(place, right)  # so that one flipped bit is told once, not by every later read as well
+                memory.write(place, right)  # so that one flipped bit is reported once, not by every later read as well
                 mismatches += wrong
         else:
             memory.write(place, right)

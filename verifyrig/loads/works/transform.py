@@ -64,7 +64,7 @@ class Transform(Work):
         return BlockResult(10e-9 * self._length * math.log2(self._length), 2, faults)
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to release."""
 
     def _made(self) -> Array:
         rng = np.random.default_rng(self._seed)
