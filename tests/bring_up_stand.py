@@ -23,7 +23,7 @@ from verifyrig.core.clock import RealClock
 from verifyrig.core.interfaces import ChannelInfo, Controls, DangerNotice, Reading
 from verifyrig.loads.worker_load import WorkerLoad
 from verifyrig.plan.text import parse_profile
-from verifyrig.rig.arming import arm
+from verifyrig.rig.arming import arm, limits_of
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Silent
 from verifyrig.rig.runner import Rig, RunEnd, Runner
@@ -47,8 +47,10 @@ max_duration_s = 0.2
 [[stage]]
 name = "load"
 kind = "load"
-load = { work = "WORK", pattern = "pulses", on_s = 5, off_s = 1, count = 1, workers = 2MEMORY }
+load = { work = "WORK", pattern = "pulses", on_s = 5, off_s = 10, count = 1, share = SHARE, workers = 2MEMORY }
 """
+# What needs no forecast: a permit with limits refuses more than that of a machine it knows nothing of.
+SHARE = 0.25
 ALLOCATED_BYTES = 150 * 2**20
 CARD_LIBRARY = "wgpu"
 
@@ -110,7 +112,7 @@ class Stand:
     """One run in this very process, and somebody beside it who waits for a state and then ends it."""
 
     def __init__(self, work: str, *, memory_share: float | None = None, card: str = "") -> None:
-        text = PLAN.replace("WORK", work)
+        text = PLAN.replace("WORK", work).replace("SHARE", str(SHARE))
         text = text.replace("MEMORY", f", memory_share = {memory_share}" if memory_share else "")
         if work.startswith("gpu-"):
             text = text.replace(", workers = 2", "")
@@ -121,7 +123,7 @@ class Stand:
         self.rig = Rig(
             profile=profile, clock=RealClock(), bank=self.bank, load=self.load, writer=self.writer,
             controls=self.controls, observer=_EndAfterwards(self.controls), armed=tuple(armed), ambient=None,
-            permit=LoadPermit(limits_c={}),
+            permit=LoadPermit(limits_c=limits_of(armed)),
         )  # fmt: skip
         self._children = frozenset(child.pid for child in psutil.Process().children())
 

@@ -5,9 +5,11 @@ The forecast is given by hand here; its truth is tested elsewhere.
 
 from __future__ import annotations
 
+import ast
 import importlib
 import math
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -309,3 +311,21 @@ def test_a_single_card_gets_a_forecast_whatever_it_answered(monkeypatch: pytest.
     asked(LoadPermit(limits_c={CARD: 90.0, DIE: 90.0}, infos=ONE_CARD), buffer, "gpu-march")
     assert [name for name, _, _ in given.asked] == ["card"]
     assert math.isfinite(given.asked[0][1][3]) and np.all(given.asked[0][1][1] == 30.0)
+
+
+def test_no_run_of_these_tests_and_benchmarks_has_its_permit_switched_off() -> None:
+    """A permit without limits refuses nothing, so such a run would not show what a real one does."""
+    off = []
+    for path in sorted(Path(__file__).parent.rglob("*.py")):
+        calls = [node for node in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(node, ast.Call)]
+        for call in calls:
+            permits = [word.value for word in call.keywords if word.arg == "permit"]
+            limits = [
+                word.value
+                for permit in permits
+                if isinstance(permit, ast.Call)
+                for word in permit.keywords
+                if word.arg == "limits_c"
+            ]
+            off += [f"{path.name}:{call.lineno}" for limit in limits if isinstance(limit, ast.Dict) and not limit.keys]
+    assert off == []

@@ -20,13 +20,15 @@ from verifyrig.core.channels import base_name, quantity_of, unit_of
 from verifyrig.core.clock import VirtualClock
 from verifyrig.core.interfaces import ChannelInfo, Controls, LoadDemand, LoadStatus, Quality, Reading, Taken
 from verifyrig.plan.text import parse_profile
-from verifyrig.rig.arming import arm
+from verifyrig.rig.arming import arm, limits_of
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Silent
 from verifyrig.rig.runner import Ambient, Rig, Runner
 from verifyrig.sensors.bank import Bank
 
+# Idle ends with two gentle pulses: without them nobody can say how hot the load will make the machine.
 IDLE_S, LOAD_S, AFTER_S = 40.0, 300.0, 40.0
+PULSES_S = 30.0
 HEALTHY = ("healthy-air", "healthy-liquid")
 
 # No limit is near: a trip of such a run is one of a reading that was taken for frozen.
@@ -46,7 +48,12 @@ stale_after_s = 5.0
 [[stage]]
 name = "idle"
 kind = "idle"
-max_duration_s = {rest_s}
+max_duration_s = {idle_s}
+
+[[stage]]
+name = "pulses"
+kind = "load"
+load = {{ work = "linear-algebra", pattern = "pulses", on_s = 5, off_s = 10, count = 2, share = 0.25 }}
 
 [[stage]]
 name = "load"
@@ -211,10 +218,19 @@ class Ledger:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ran:
-    """How one run went: who was called stuck and when, the trip, the length of each dip, s, and whom none could ask."""
+    """How one run went.
+
+    Attributes:
+        stuck_s: Who was called stuck, and when, s.
+        trip: The trip, None where there was none.
+        refused: Whether the load never began, since idle time and pulses foresaw too much heat.
+        dips_s: The length of each dip, s.
+        not_possible: Who could not be asked by a dip.
+    """
 
     stuck_s: Mapping[str, float]
     trip: Mapping[str, Any] | None
+    refused: bool
     dips_s: list[float] = field(default_factory=list)
     not_possible: list[str] = field(default_factory=list)
 
@@ -222,7 +238,9 @@ class Ran:
 def run_one(drawn: Draw, *, frozen: str = "", from_s: float = math.inf) -> Ran:
     """Execute one run; the sensor of the channel `frozen` stands from `from_s` seconds into it."""
     simulated = Simulated(drawn)
-    text = _PLAN.format(period_s=drawn.period_s, share=drawn.share, pause_s=IDLE_S, load_s=LOAD_S, after_s=AFTER_S)
+    text = _PLAN.format(
+        period_s=drawn.period_s, share=drawn.share, idle_s=IDLE_S - PULSES_S, load_s=LOAD_S, after_s=AFTER_S
+    )
     profile = parse_profile(text, origin="frozen.toml")
     clock, ledger, sensors = VirtualClock(simulated.advance_to), Ledger(), simulated.sensors()
     for sensor in sensors:
@@ -232,12 +250,13 @@ def run_one(drawn: Draw, *, frozen: str = "", from_s: float = math.inf) -> Ran:
     rig = Rig(
         profile=profile, clock=clock, bank=bank, load=SimulatedLoad(simulated), writer=ledger,
         controls=Controls(), observer=Silent(), armed=tuple(armed), ambient=Ambient(value_c=22.0, u95_k=0.5),
-        permit=LoadPermit(limits_c={}), beat_every_s=math.inf,
+        permit=LoadPermit(limits_c=limits_of(armed)), beat_every_s=math.inf,
     )  # fmt: skip
     end = Runner(rig).run()
     return Ran(
         stuck_s=ledger.stuck_s,
         trip=end.trip,
+        refused=any(kind == "load-refused" for _, kind, _ in ledger.events),
         dips_s=[detail["until_s"] - t_s for t_s, kind, detail in ledger.events if kind == "dip"],
         not_possible=[detail["channel"] for _, kind, detail in ledger.events if kind == "dip-not-possible"],
     )

@@ -211,12 +211,14 @@ def frozen(runs: int, *, jobs: int = 1) -> dict[str, Any]:
             ran = pool.map(_one_run, tasks, chunksize=4)
     else:
         ran = [_one_run(task) for task in tasks]
-    sound = [run for run in ran if not run.channel]
+    loaded = [run for run in ran if not run.refused]
+    sound = [run for run in loaded if not run.channel]
     accused = [run for run in sound if run.stuck_s]
-    found_s = [run.found_after_s for run in ran if run.found_after_s is not None]
-    froze = [run for run in ran if run.channel]
+    found_s = [run.found_after_s for run in loaded if run.found_after_s is not None]
+    froze = [run for run in loaded if run.channel]
     k, n = len(accused), len(sound)
     return {
+        "refused_runs": len(ran) - len(loaded),
         "sound_runs": n,
         "accused_runs": k,
         "tripped_runs": sum(run.trip is not None for run in sound),
@@ -253,6 +255,7 @@ class WholeRun:
 
     name: str
     channel: str
+    refused: bool
     found_after_s: float | None
     stuck_s: dict[str, float]
     trip: str | None
@@ -274,6 +277,7 @@ def _one_run(task: tuple[int, bool]) -> WholeRun:
     return WholeRun(
         name=f"{drawn}",
         channel=channel,
+        refused=ran.refused,
         found_after_s=None if at_s is None else at_s - from_s,
         stuck_s=dict(ran.stuck_s),
         trip=None if ran.trip is None else str(ran.trip["rule"]),

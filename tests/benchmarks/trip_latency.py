@@ -20,7 +20,7 @@ from verifyrig.core.clock import RealClock
 from verifyrig.core.interfaces import ChannelInfo, Controls, Reading
 from verifyrig.loads import make_load
 from verifyrig.plan.text import parse_profile
-from verifyrig.rig.arming import arm
+from verifyrig.rig.arming import arm, limits_of
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Silent
 from verifyrig.rig.runner import Rig, Runner
@@ -39,7 +39,7 @@ die_temp_c = { max = 90.0 }
 [[stage]]
 name = "pulses"
 kind = "load"
-load = { work = "linear-algebra", pattern = "pulses", on_s = 5, off_s = 1, count = 1, share = 1.0, workers = 2 }
+load = { work = "linear-algebra", pattern = "pulses", on_s = 5, off_s = 10, count = 1, workers = "quarter" }
 """
 
 
@@ -83,7 +83,7 @@ def _one_trip(after_s: float) -> float:
         observer=_EndAfterTrip(controls),
         armed=tuple(armed),
         ambient=None,
-        permit=LoadPermit(limits_c={}),
+        permit=LoadPermit(limits_c=limits_of(armed)),
     )
     end = Runner(rig).run()
     assert end.trip is not None, "the run did not trip"
