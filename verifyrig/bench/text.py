@@ -13,6 +13,7 @@ file, a time zone of this computer) is reported where it is used.
     [gpu]                     card
     [place]                   names, here
     [privacy]                 keep_days
+    [alert]                   command, bell
     [autostart]               profile, batch, unit, ambient, attest, wait_s
     [rig_check]               golden, profile
     [training]                before, after
@@ -172,6 +173,17 @@ def _privacy(top: TomlTable, name: str) -> None:
         table.done()
 
 
+def _alert(top: TomlTable, name: str) -> None:
+    table = top.table(name, mend="Write [alert].")
+    if table is None:
+        return
+    command = table.texts("command", mend='Write the program and its words, as in ["/usr/local/bin/ring"].')
+    if table.has("command") and not (command and command[0].strip()):
+        table.fault("command names no program", 'Write ["/usr/local/bin/ring"], for example.')
+    table.flag("bell", mend="Write true or false.")
+    table.done()
+
+
 def _rig_check(top: TomlTable, name: str) -> None:
     table = top.table(name, mend="Write [rig_check].")
     if table is not None:
@@ -187,6 +199,7 @@ _READERS: Mapping[str, Callable[[TomlTable, str], None]] = {
     "channel": _channels,
     "board": _boards,
     "gpu": _texts("card"),
+    "alert": _alert,
     "place": _place,
     "privacy": _privacy,
     "autostart": _autostart,

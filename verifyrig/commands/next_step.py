@@ -255,6 +255,7 @@ class _Desk:
                 "another": "another open job",
                 "correct": "correct or take back",
                 "cancel": "cancel the job",
+                "safety": "the whole safety text",
                 "": "back",
             },
         )
@@ -264,12 +265,21 @@ class _Desk:
             self._take_in()
         elif chosen == "list":
             self._do("job", chosen)
+        elif chosen == "safety":
+            self._say_safety()
         elif chosen in ("correct", "cancel"):
             self._do_for("job", chosen)
         elif chosen == "compare":
             self._do_for(chosen)
         elif chosen:
             self._do(chosen)
+
+    def _say_safety(self) -> None:
+        from verifyrig.jobs.safety import FIRST_RULE, notes_for
+
+        self._asker.say(FIRST_RULE)
+        for note in notes_for(None, self._job.intake.machine.kind if self._job is not None else None):
+            self._asker.say(f"{note.title}: {note.text}")
 
     def _do_for(self, *words: str) -> None:
         """Do a command for the job at hand."""

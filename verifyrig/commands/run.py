@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from verifyrig.jobs.runs import Defaults
     from verifyrig.rig.assemble import RunDone, RunRequest
     from verifyrig.rig.observer import Observer
+    from verifyrig.terminal.alerting import Alerting
 
 DEFAULT_PROFILE = "quick-look"
 PURPOSES = tuple(purpose.value for purpose in Purpose)  # plain words: argparse prints a choice as Python writes it
@@ -59,15 +60,31 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.dialogs.keyboard import people_in_control
     from verifyrig.rig.assemble import SPEED_MAX
     from verifyrig.rig.assemble import run as run_on_rig
+    from verifyrig.rig.observer import Attention
     from verifyrig.terminal.choose import choose_face
 
     request = request_from(args, context)
     fast = request.mock is not None and request.speed == SPEED_MAX
-    face, controls = choose_face(simulated_fast=fast, title=_title(context, request)), Controls()
+    face = _alerting(choose_face(simulated_fast=fast, title=_title(context, request)), context)
+    controls = Controls()
     with people_in_control(controls, keys=not context.json):
         done = run_on_rig(request, context.bench, face, controls)
     answer = _named(answer_of(done), context, request)
-    return replace(answer, text=_with_end_screen(answer, request)) if _shows_end_screen(request, context) else answer
+    face.call(Attention.END)
+    face.join()
+    return replace(answer, text=_with_end_screen(answer, request)) if _shows_end_screen(context) else answer
+
+
+def _alerting(face: Observer, context: Context) -> Alerting:
+    """Return the face with the shop's way of calling somebody."""
+    from verifyrig.files.streams import tell
+    from verifyrig.terminal.alerting import Alerting, alert_command, ring_bell
+
+    command, refused = alert_command(context.bench.config, context.bench.root / "bench.toml")
+    if refused and not context.json:
+        tell(f"verifyrig: [alert] command is not started: {refused}.")
+    silent = context.bench.config.get("alert", {}).get("bell") is False
+    return Alerting(face, command, (lambda: None) if silent else ring_bell)
 
 
 def _title(context: Context, request: RunRequest) -> str:
@@ -81,10 +98,10 @@ def _named(answer: Answer, context: Context, request: RunRequest) -> Answer:
     return replace(answer, text=plain_lines([_title(context, request), *answer.text.split("\n")]))
 
 
-def _shows_end_screen(request: RunRequest, context: Context) -> bool:
+def _shows_end_screen(context: Context) -> bool:
     import sys
 
-    return request.purpose == Purpose.BUILD and not context.json and sys.stdout.isatty()
+    return not context.json and sys.stdout.isatty()
 
 
 def _with_end_screen(answer: Answer, request: RunRequest) -> str:
@@ -92,10 +109,15 @@ def _with_end_screen(answer: Answer, request: RunRequest) -> str:
     import shutil
 
     from verifyrig.metrology.verdict import Verdict
+    from verifyrig.rig.observer import Attention
     from verifyrig.terminal.end_screen import end_screen
+    from verifyrig.terminal.letters import large_word
 
     size = shutil.get_terminal_size()
-    unit = plain_line(request.unit or answer.data["run"], 40)
+    unit = plain_line(request.unit or request.job or answer.data["run"], 40)
+    ended = {"tripped": Attention.TRIP, "stopped": Attention.STOP}.get(answer.data["outcome"])
+    if ended is not None:
+        return "\n".join([answer.text, *large_word(ended, size.columns, size.lines), f"  {unit}"])
     return "\n".join([answer.text, *end_screen(Verdict(answer.data["verdict"]), unit, size.columns, size.lines)])
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from verifyrig.core.profile import LoadPattern, LoadPlan
+from verifyrig.core.profile import LoadPattern, LoadPlan, Stage
 
 
 def share_at(plan: LoadPlan, t_s: float) -> float:
@@ -37,6 +37,14 @@ def pattern_duration_s(plan: LoadPlan) -> float:
     if plan.pattern == LoadPattern.STEPS:
         return len(plan.shares) * _step_s(plan)
     return math.inf
+
+
+def longest_s_of(stage: Stage) -> float:
+    """Return the longest time that a stage may last, s; inf where nothing bounds it."""
+    bounds = [] if stage.max_duration_s is None else [stage.max_duration_s]
+    if stage.load is not None:
+        bounds.append(pattern_duration_s(stage.load))
+    return min(bounds, default=math.inf)
 
 
 # A pulse that no sound machine minds, and the pause after it: 5 s on a quarter lift a bad mount by 12 K (derived from a

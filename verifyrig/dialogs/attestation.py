@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from verifyrig.bench.day import note_read, read_day
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
@@ -158,14 +159,26 @@ def _ask_missing(
     missing = [question for question in questions if question.key not in answered]
     if not missing_answers(questions, given):
         return given
-    asker.say(FIRST_RULE)
-    for note in notes_for(profile, kind):
-        asker.say(f"{note.title}: {note.text}")
+    notes, who = notes_for(profile, kind), read_day(bench.root).on_shift(now) or bench.operator
+    whole = "\n".join([FIRST_RULE, *(f"{note.title}: {note.text}" for note in notes)])
+    if read_day(bench.root).has_read(who, now):
+        asker.say(f"{FIRST_RULE} In short: {'; '.join(note.short for note in notes)}.")
+    else:
+        asker.say(whole)
+        note_read(bench.root, who, now)
+        whole = ""
     if given is None:
-        return ask(missing, profile, bench.operator, now, asker)
+        return ask(missing, profile, who, now, asker, whole=whole)
     stays = given if given.present and given.until is not None else None
-    found = ask(missing, profile, given.present or bench.operator, now, asker, stays=stays)
+    found = ask(missing, profile, given.present or who, now, asker, stays=stays, whole=whole)
     return replace(found, by=given.by, answers={**given.answers, **found.answers}, consent=given.consent)
+
+
+def _yes_or_no(asker: Asker, question: str, whole: str) -> str:
+    options = (*_YES_NO, Option(key="?", label="all of the safety text")) if whole else _YES_NO
+    while (key := asker.choose(question, options)) == "?":
+        asker.say(whole)
+    return YES if key == "y" else NO
 
 
 def ask(
@@ -176,16 +189,18 @@ def ask(
     asker: Asker,
     *,
     stays: Attestation | None = None,
+    whole: str = "",
 ) -> Attestation:
     """Ask each question with one key, and who stays until the last load has ended; a danger ends the questions.
 
     Args:
         stays: Where it is known already who stays until when.
+        whole: The whole safety text, which a key shows; empty where it stands there already.
     """
     asker.say("Before the load, a person looks and answers:")
     answers: dict[str, str] = {}
     for question in questions:
-        answers[question.key] = YES if asker.choose(question.text, _YES_NO) == "y" else NO
+        answers[question.key] = _yes_or_no(asker, question.text, whole)
         if answers[question.key] != question.safe:
             return Attestation(by=operator, answers=answers, time=now, how="keys")
     if stays is not None:

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from verifyrig.core.errors import UsageError
-from verifyrig.core.pattern import is_gentle, pattern_duration_s
+from verifyrig.core.pattern import is_gentle, longest_s_of
 from verifyrig.core.profile import Profile, Stage, WorkName
 from verifyrig.core.reason import Reason, reason
 from verifyrig.files.toml_table import Faults, parse_table, shown
@@ -168,16 +168,9 @@ def longest_until_load_ends_s(profile: Profile) -> float:
     """Return the longest time from the start until the last load ends, s."""
     total_s, until_s = 0.0, 0.0
     for stage in profile.stages:
-        total_s += _longest_s(stage)
+        total_s += longest_s_of(stage)
         until_s = total_s if stage.load is not None else until_s
     return until_s
-
-
-def _longest_s(stage: Stage) -> float:
-    longest = [] if stage.max_duration_s is None else [stage.max_duration_s]
-    if stage.load is not None:
-        longest.append(pattern_duration_s(stage.load))
-    return min(longest)
 
 
 def needed_consents(profile: Profile) -> tuple[str, ...]:
@@ -278,11 +271,13 @@ class SafetyNote:
 
     Attributes:
         title: A word or two.
+        short: It in a few words, for who has read it today.
         text: One or two sentences.
         source: Where the figures come from, or "common practice, no source".
     """
 
     title: str
+    short: str
     text: str
     source: str
 
@@ -291,18 +286,21 @@ _PRACTICE = "common practice, no source"
 NOTES: dict[str, SafetyNote] = {
     "mains": SafetyNote(
         title="Mains",
+        short="plug out before hands go in",
         text="Switch off, pull the plug, press the power button, wait. Nobody opens a power supply, and nobody works "
         "inside the case with the plug in.",
         source="De-energise before work on exposed parts: 29 CFR 1910.333",
     ),
     "capacitors": SafetyNote(
         title="Charged capacitors",
+        short="nobody opens a power supply",
         text="Inside a supply the primary capacitors hold hundreds of volts after the plug is out: 470 µF at 325 V "
         "hold 25 J, and 10 J can kill. Treat what was not proven discharged as live.",
         source="energy from E = C V²/2; 10 J from a public guidance note on the discharge of capacitors",
     ),
     "hot": SafetyNote(
         title="Hot parts",
+        short="wait out the cooldown before you touch metal",
         text="Bare metal burns at about 65 to 70 °C within one second, at 55 °C within ten, at 51 °C within a minute; "
         "above 48 °C do not hold it. The heat comes after the load: wait for the end of the cooldown, check, then "
         "touch.",
@@ -310,40 +308,47 @@ NOTES: dict[str, SafetyNote] = {
     ),
     "fans": SafetyNote(
         title="Fans",
+        short="fingers, hair and sleeves off the fans",
         text="Keep fingers, hair, sleeves and cable ties away; hold the hub still when dust is blown out.",
         source=_PRACTICE,
     ),
     "coolant": SafetyNote(
         title="Coolant",
+        short="any leak: stop, mains off",
         text="At any leak: stop, mains off, do not start again to look. Photograph it, dry it; what got wet corrodes "
         "later.",
         source=_PRACTICE,
     ),
     "lithium": SafetyNote(
         title="Lithium pack",
+        short="a swollen pack: no charge, no load, set it apart",
         text="A swollen pack is not charged, not loaded, not pressed and not pried out: set it apart, away from what "
         "burns, and hand it to trained people.",
         source=_PRACTICE,
     ),
     "static": SafetyNote(
         title="Static",
+        short="the strap only with the plug out",
         text="Wear the strap only with the machine switched off and unplugged; never while anything live is worked on.",
         source=_PRACTICE,
     ),
     "probe": SafetyNote(
         title="Probes",
+        short="insulate probe tips",
         text="Insulate the tip of a thermocouple, use an isolated reader, stay clear of mains parts: a reader without "
         "isolation ties the tip to the computer's earth.",
         source=_PRACTICE,
     ),
     "soak": SafetyNote(
         title="Long runs",
+        short="stay with it, away from what burns",
         text="Somebody stays with the machine. Keep it away from what burns, under a smoke detector, on an outlet that "
         "can be cut from the door. At night it rests.",
         source=_PRACTICE,
     ),
     "heavy": SafetyNote(
         title="Heavy load",
+        short="the customer agreed to a heavy load",
         text="A heavy load can finish a part that is dying. The customer agrees to it at intake, not afterwards.",
         source=_PRACTICE,
     ),
@@ -364,6 +369,6 @@ def notes_for(profile: Profile | None, machine_kind: str | None) -> list[SafetyN
     wanted += ["static", "probe"]
     if profile is not None and any(is_heavy(stage) for stage in profile.stages):
         wanted.append("heavy")
-    if profile is not None and sum(_longest_s(stage) for stage in profile.stages) >= LONG_RUN_S:
+    if profile is not None and sum(longest_s_of(stage) for stage in profile.stages) >= LONG_RUN_S:
         wanted.append("soak")
     return [NOTES[key] for key in wanted]

@@ -11,6 +11,7 @@ from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Stage, StageKind
 from verifyrig.core.reason import Reason, reason
 from verifyrig.rig.note_keys import RUN_KEYS
+from verifyrig.rig.observer import Attention
 from verifyrig.rig.parts import Parts, Rig
 from verifyrig.rig.run_notes import kept
 from verifyrig.rig.stops import StopKind
@@ -85,6 +86,13 @@ class Interruptions:
         if hanging and self._load.is_under_way:
             self._safety.stop(StopKind.READ_HANGS, hang_reason(hanging), t_s)
 
+    def until_question_s(self) -> float | None:
+        """Return the time until somebody is asked who is here, s; None where nobody will be."""
+        every_s = self._profile.ask_presence_every_s
+        if every_s is None or self._load.driver is None:
+            return None
+        return max(0.0, self._present_s + every_s - self._schedule.t_s)
+
     def _record_failed(self, error: RecordError) -> None:
         self._safety.stop(StopKind.RECORD_FAILED, reason("record-not-writable", cause=error.cause))
 
@@ -109,6 +117,7 @@ class Interruptions:
             self._notes.say(f"Noted: {', '.join(findings)}.")
         if pressed["p"]:
             self._present_s = self._schedule.t_s
+            self._notes.attend(None)
         driver = self._load.driver
         if pressed["l"] and self._person.order.stands:
             self._person.said_off(self._schedule.t_s)
@@ -127,6 +136,7 @@ class Interruptions:
             return True
         if 0 <= late_s < self._profile.period_s:
             self._notes.say("Who is here? Press P within a minute, or the load ends.", loud=True)
+            self._notes.attend(Attention.QUESTION)
         return False
 
 

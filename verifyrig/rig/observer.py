@@ -4,12 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Protocol
 
 from verifyrig.analysis import Forecast
 from verifyrig.core.interfaces import ChannelInfo, Reading
 from verifyrig.core.profile import Profile, Stage
 from verifyrig.rig.run_buffer import RunBuffer
+
+
+class Attention(StrEnum):
+    """What somebody who does not look at the screen must hear of."""
+
+    TRIP = "trip"
+    GATE = "gate"
+    STOP = "stop"
+    QUESTION = "question"
+    END = "end"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +33,8 @@ class TickView:
         margin_k: Kelvin left to the nearest armed temperature limit, that of `margin_channel`, or None.
         limits_c: Limits that apply on this machine by channel, °C.
         remaining_s: Longest time that the stage may still last, s, or None.
+        until_end_s: Longest time until the run ends, s, or None.
+        until_question_s: Time until a person is asked the next thing, s; None where nothing will be asked.
         buffer: The run's samples, this one included.
         order: What a person must do now, said until it is done; empty where there is nothing.
         keys: Keys that have an effect now, each with it.
@@ -36,6 +49,8 @@ class TickView:
     margin_k: float | None
     limits_c: Mapping[str, float]
     remaining_s: float | None
+    until_end_s: float | None = None
+    until_question_s: float | None = None
     buffer: RunBuffer = field(default_factory=RunBuffer)
     forecast_channel: str = ""
     margin_channel: str = ""
@@ -62,6 +77,10 @@ class Observer(Protocol):
         """Tell the person something; loud is for danger."""
         ...
 
+    def attend(self, what: Attention | None) -> None:
+        """Call somebody who does not look at the screen; None: what was asked is answered."""
+        ...
+
     def end(self) -> None:
         """The run is over; give the terminal back."""
         ...
@@ -81,6 +100,9 @@ class Silent:
 
     def say(self, text: str, *, loud: bool = False) -> None:
         """Show nothing."""
+
+    def attend(self, what: Attention | None) -> None:
+        """Call nobody."""
 
     def end(self) -> None:
         """Show nothing."""

@@ -10,7 +10,7 @@ from verifyrig.core.interfaces import Reading, RecordWriter
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Stage
 from verifyrig.core.reason import Reason
-from verifyrig.rig.observer import Observer
+from verifyrig.rig.observer import Attention, Observer
 from verifyrig.rig.schedule import Schedule
 
 
@@ -31,6 +31,10 @@ class RunNotes:
     def say(self, text: str, *, loud: bool = False) -> None:
         """Tell the person something; loud is for danger."""
         self._observer.say(text, loud=loud)
+
+    def attend(self, what: Attention | None) -> None:
+        """Call somebody who does not look at the screen; None: what was asked is answered."""
+        self._observer.attend(what)
 
     def sample(self, t_s: float, utc_s: float, row: Mapping[str, Reading]) -> None:
         """Record one sample."""

@@ -10,6 +10,7 @@ from verifyrig.core.profile import Stage
 from verifyrig.core.reason import Reason
 from verifyrig.rig.guard import Trip
 from verifyrig.rig.load_control import LoadControl, finite
+from verifyrig.rig.observer import Attention
 from verifyrig.rig.persons_load import PersonsLoad
 from verifyrig.rig.run_notes import RunNotes, kept
 from verifyrig.rig.schedule import Schedule
@@ -44,6 +45,7 @@ class SafetyStop:
         self._stops.trip = noted
         self._notes.event("trip", **kept(trip.why), **noted)
         self._notes.say(f"Tripped: {trip.channel}: {trip.why}.{self._off_words(off_s)}", loud=True)
+        self._notes.attend(Attention.TRIP)
 
     def stop(self, kind: StopKind, why: Reason, t_s: float | None = None) -> None:
         """End the load for another reason, now unless a time is given."""
@@ -51,6 +53,7 @@ class SafetyStop:
         off_s = self._end_load(self._schedule.t_s if t_s is None else t_s)
         self._notes.event("stopped", **kept(why))
         self._notes.say(f"Stopped: {why}.{self._off_words(off_s)}", loud=True)
+        self._notes.attend(Attention.STOP)
 
     def _end_load(self, t_s: float) -> float:
         """End the load; where only a person can, they are told to, whatever they have marked or forgotten to mark."""

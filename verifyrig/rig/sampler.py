@@ -8,6 +8,7 @@ from collections.abc import Mapping
 
 from verifyrig.core.ambient import ambient_channel
 from verifyrig.core.interfaces import Reading
+from verifyrig.core.pattern import longest_s_of
 from verifyrig.core.profile import Stage, StageKind
 from verifyrig.rig.arming import limits_of
 from verifyrig.rig.dip_control import DipControl
@@ -133,10 +134,18 @@ class Sampler:
             margin_channel=least.channel if least is not None else "",
             limits_c=self._limits_c,
             remaining_s=last_s - t_s if math.isfinite(last_s) else None,
+            until_end_s=self._until_end_s(stage, last_s - t_s),
+            until_question_s=self._interruptions.until_question_s(),
             order=self._parts.person.order.text,
             keys=self._keys_now(stage),
             buffer=self._parts.buffer,
         )
+
+    def _until_end_s(self, stage: Stage, remaining_s: float) -> float | None:
+        """Return the longest time until the run's end, s: of this stage and of those after it."""
+        stages = self._rig.profile.stages
+        longest_s = remaining_s + sum(longest_s_of(one) for one in stages[stages.index(stage) + 1 :])
+        return longest_s if math.isfinite(longest_s) else None
 
     def _keys_now(self, stage: Stage) -> tuple[tuple[str, str], ...]:
         profile, driver = self._rig.profile, self._parts.load.driver

@@ -13,6 +13,7 @@ from verifyrig.rig.blind_time import BlindTime
 from verifyrig.rig.dip_control import DipControl
 from verifyrig.rig.gate import StageGate
 from verifyrig.rig.interruptions import Interruptions
+from verifyrig.rig.observer import Attention
 from verifyrig.rig.parts import Parts, Rig
 from verifyrig.rig.run_notes import kept
 from verifyrig.rig.sampler import Sampler
@@ -144,4 +145,5 @@ class StageLoop:
         parts.stops.add(StopKind.GATE, why)
         hot = " Switch the machine off now: it cannot carry its heat away even at rest." if closed.limit else ""
         parts.notes.say(f"The gate is closed: {closed.channel}: {closed.why}. No load will be run.{hot}", loud=True)
+        parts.notes.attend(Attention.GATE)
         return True

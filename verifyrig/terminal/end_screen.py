@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from verifyrig.metrology.verdict import Verdict
+from verifyrig.terminal.letters import LETTERS, enlarged, side_by_side
 
 __all__ = ["end_screen"]
 
@@ -13,22 +14,6 @@ _WORDS = {
     Verdict.FAIL: ("FAIL",),
     Verdict.NOT_MEASURED: ("NO", "RESULT"),
 }
-# Seven rows of a letter, top first; a dot is empty.
-_LETTERS = {
-    "A": (".###.", "#...#", "#...#", "#####", "#...#", "#...#", "#...#"),
-    "E": ("#####", "#....", "#....", "####.", "#....", "#....", "#####"),
-    "F": ("#####", "#....", "#....", "####.", "#....", "#....", "#...."),
-    "I": ("###", ".#.", ".#.", ".#.", ".#.", ".#.", "###"),
-    "L": ("#....", "#....", "#....", "#....", "#....", "#....", "#####"),
-    "N": ("#...#", "##..#", "##..#", "#.#.#", "#..##", "#..##", "#...#"),
-    "O": (".###.", "#...#", "#...#", "#...#", "#...#", "#...#", ".###."),
-    "P": ("####.", "#...#", "#...#", "####.", "#....", "#....", "#...."),
-    "R": ("####.", "#...#", "#...#", "####.", "#.#..", "#..#.", "#...#"),
-    "S": (".####", "#....", "#....", ".###.", "....#", "....#", "####."),
-    "T": ("#####", "..#..", "..#..", "..#..", "..#..", "..#..", "..#.."),
-    "U": ("#...#", "#...#", "#...#", "#...#", "#...#", "#...#", ".###."),
-    "V": ("#...#", "#...#", "#...#", "#...#", "#...#", ".#.#.", "..#.."),
-}
 # The shapes of the verdicts: round leans to pass, pointed to fail; filled is proven.
 _SHAPES = {
     Verdict.PASS: ("..###..", ".#####.", "#######", "#######", "#######", ".#####.", "..###.."),
@@ -37,7 +22,6 @@ _SHAPES = {
     Verdict.FAIL: ("...#...", "..###..", "..###..", ".#####.", ".#####.", "#######", "#######"),
     Verdict.NOT_MEASURED: ("...#...", "..#.#..", ".#...#.", "#.....#", ".#...#.", "..#.#..", "...#..."),
 }
-_BLOCK = "█"
 
 
 def end_screen(verdict: Verdict, unit: str, columns: int = 80, rows: int = 24) -> list[str]:
@@ -57,18 +41,9 @@ def end_screen(verdict: Verdict, unit: str, columns: int = 80, rows: int = 24) -
 def _drawn(verdict: Verdict, scale: int) -> list[str]:
     """Return the shape with the first word beside it, further words below; each dot is two characters wide."""
     first, *others = _WORDS[verdict]
-    pictures = [_side_by_side([_SHAPES[verdict], *(_LETTERS[letter] for letter in first)])]
-    pictures += [_side_by_side([_LETTERS[letter] for letter in word]) for word in others]
+    pictures = [side_by_side([_SHAPES[verdict], *(LETTERS[letter] for letter in first)])]
+    pictures += [side_by_side([LETTERS[letter] for letter in word]) for word in others]
     lines: list[str] = []
     for picture in pictures:
-        lines += ["", *_enlarged(picture, scale)] if lines else _enlarged(picture, scale)
+        lines += ["", *enlarged(picture, scale)] if lines else enlarged(picture, scale)
     return lines
-
-
-def _side_by_side(pictures: list[tuple[str, ...]]) -> list[str]:
-    return ["." + ".".join(rows) for rows in zip(*pictures, strict=True)]
-
-
-def _enlarged(picture: list[str], scale: int) -> list[str]:
-    wide = ("".join((_BLOCK if dot == "#" else " ") * 2 * scale for dot in row).rstrip() for row in picture)
-    return [line for row in wide for line in [row] * scale]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import shutil
 import sys
 import textwrap
@@ -10,9 +11,11 @@ from collections.abc import Mapping
 from typing import TextIO
 
 from verifyrig.core.interfaces import ChannelInfo
+from verifyrig.core.pattern import longest_s_of
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Profile, Stage
-from verifyrig.rig.observer import TickView
+from verifyrig.rig.observer import Attention, TickView
+from verifyrig.terminal.letters import large_word, word_of
 from verifyrig.terminal.words import (
     clock,
     forecast_sentence,
@@ -20,6 +23,7 @@ from verifyrig.terminal.words import (
     main_channel,
     margin_sentence,
     part_word,
+    question_words,
     temp_word,
 )
 
@@ -46,6 +50,9 @@ class PlainLines:
         self._line(f"{profile.title or profile.name} ({profile.name})")
         for text in (*profile.cautions, *notes):
             self._line(f"  {plain_line(text, 400)}")
+        longest_s = sum(map(longest_s_of, profile.stages))
+        if math.isfinite(longest_s):
+            self._line(f"  At most {clock(longest_s)} until the end.{question_words(profile)}")
 
     def stage(self, stage: Stage, index: int, t_s: float) -> None:
         """Name the stage."""
@@ -73,6 +80,17 @@ class PlainLines:
         """Write it, set apart where it is loud."""
         said = plain_line(text, 400)
         self._line(f"*** {said}" if loud else f"      {said}")
+
+    def attend(self, what: Attention | None) -> None:
+        """Set the word apart, in large letters where a terminal has room for them; the sound is `Alerting`'s."""
+        if what is None:
+            return
+        if self._out.isatty():
+            size = shutil.get_terminal_size((80, 24))
+            for line in large_word(what, size.columns, size.lines):
+                self._line(line)
+        else:
+            self._line(f"*** {word_of(what)} ***")
 
     def end(self) -> None:
         """Nothing to give back."""

@@ -13,7 +13,8 @@ from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.plain_text import plain_line
 from verifyrig.core.profile import Profile, Stage
 from verifyrig.rig.note_keys import RUN_KEYS
-from verifyrig.rig.observer import TickView
+from verifyrig.rig.observer import Attention, TickView
+from verifyrig.terminal.letters import large_word
 from verifyrig.terminal.plot import level_row, trace_rows
 from verifyrig.terminal.words import (
     clock,
@@ -22,6 +23,7 @@ from verifyrig.terminal.words import (
     margin_sentence,
     part_word,
     thermal_path,
+    until_words,
 )
 
 NARROW = 60
@@ -50,6 +52,7 @@ class LivePanel:
         self._drawn_s = 0.0
         self._rung_s = -RING_EVERY_S
         self._order = ""
+        self._word: Attention | None = None
 
     def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
         """Open the panel."""
@@ -85,6 +88,10 @@ class LivePanel:
         with contextlib.suppress(OSError, ValueError):
             self._console.print(Text(plain_line(text, 400), style="bold reverse" if loud else ""))
 
+    def attend(self, what: Attention | None) -> None:
+        """Keep the word at the top in large letters, a question until it is answered; the sound is `Alerting`'s."""
+        self._word = what if what is not None or self._word is Attention.QUESTION else self._word
+
     def end(self) -> None:
         """Close the panel."""
         with contextlib.suppress(OSError, ValueError):
@@ -100,9 +107,13 @@ class LivePanel:
         traces = {channel: rows.column(channel).tolist() for channel in of_role(self._channel, view.readings)}
         drawn = nearest_to_limit(traces, view.limits_c) or self._channel
         trace = traces.get(drawn, [])
-        for line, style in panel_lines(
+        drawn_lines = panel_lines(
             self._profile, view, self._index, trace, drawn, self._notes, self._warning, width, self._title
-        ):
+        )
+        if self._word is not None:
+            room = max(0, self._console.height - len(drawn_lines))
+            drawn_lines = [(line, "bold") for line in large_word(self._word, width, room)] + drawn_lines
+        for line, style in drawn_lines:
             block.append(line + "\n", style=style)
         return block
 
@@ -164,7 +175,8 @@ def _stages(profile: Profile, index: int, width: int) -> str:
 
 def _progress(view: TickView) -> str:
     remaining = "" if view.remaining_s is None else f", at most {clock(view.remaining_s)} more"
-    return f"{clock(view.stage_s)} in this stage{remaining}, load {view.share:.0%}"
+    until = until_words(view.until_end_s, view.until_question_s)
+    return f"{clock(view.stage_s)} in this stage{remaining}, load {view.share:.0%}" + (f"; {until}" if until else "")
 
 
 def _path_lines(view: TickView, width: int) -> list[str]:

@@ -18,6 +18,21 @@ def clock(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
+def question_words(profile: Profile) -> str:
+    """Return how often somebody is asked during a run, a sentence with a blank before it; empty for never."""
+    every_s = profile.ask_presence_every_s
+    return "" if every_s is None else f" Under load somebody is asked who is here, every {clock(every_s)}."
+
+
+def until_words(until_end_s: float | None, until_question_s: float | None) -> str:
+    """Return how long nobody has to look, at most; empty where that is not known."""
+    if until_question_s is not None:
+        return f"next question in {clock(until_question_s)}" + (
+            f", at most {clock(until_end_s)} until the end" if until_end_s is not None else ""
+        )
+    return "" if until_end_s is None else f"at most {clock(until_end_s)} until the end"
+
+
 def part_word(channel: str) -> str:
     """Return the part that a temperature is of, as it is called on a screen: `die_2_temp_c` is `die 2`."""
     n = number_of(channel)
