@@ -149,7 +149,7 @@ def test_the_lines_answer_nothing_themselves(bench: Bench, heavy: Profile) -> No
 def test_no_load_measures_idle_and_pulses_and_says_so(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["run", "desktop-air", "--mock", "healthy-air", "--ambient", "22", "--no-load"]
     assert verifyrig(bench, *words) == 4
-    assert "Rest and quarter-share pulses only" in capsys.readouterr().err
+    assert "Idle and quarter-share pulses only" in capsys.readouterr().err
     code, data = as_json(capsys, bench, *words)
     ended = {stage["name"]: stage["ended"] for stage in data["stages"]}
     assert (code, data["outcome"], data["verdict"], data["purpose"]) == (4, "completed", "not-measured", "check")
@@ -262,7 +262,7 @@ def test_a_machine_without_a_customer_asks_for_no_consent(bench: Bench, heavy: P
     [
         # Leak, pack, burnt, ground; who stays, whether long enough; rest only.
         (["n", "n", "n", "y", "N. Bench\r", "n", "n"], 2, "no load would start"),
-        (["n", "n", "n", "y", "N. Bench\r", "n", "y"], 4, "Rest and quarter-share pulses only"),
+        (["n", "n", "n", "y", "N. Bench\r", "n", "y"], 4, "Idle and quarter-share pulses only"),
         (["n", "y"], 3, "trained people"),
         (["n", "n", "n", "n"], 3, "soft ground"),
     ],

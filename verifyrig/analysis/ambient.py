@@ -24,7 +24,7 @@ class AmbientMean(NamedTuple):
 
 
 def ambient_of(trace: Trace, stage: StageSpan, last_s: float = 300.0) -> AmbientMean | None:
-    """Return the room during the stage's last part; None where nothing tells."""
+    """Return the room during the stage's last part; None where it is unknown."""
     channel = ambient_channel(lambda name: len(stage_columns(trace, stage, name)[1]) > 0)
     if channel is None:
         return _typed(trace)
@@ -33,7 +33,7 @@ def ambient_of(trace: Trace, stage: StageSpan, last_s: float = 300.0) -> Ambient
 
 
 def ambient_of_run(trace: Trace) -> AmbientMean | None:
-    """Return the room over the whole run; None where nothing tells."""
+    """Return the room over the whole run; None where it is unknown."""
     channel = ambient_channel(lambda name: trace.has(name) and bool(np.isfinite(trace.usable(name)).any()))
     if channel is None:
         return _typed(trace)

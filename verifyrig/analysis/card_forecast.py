@@ -1,7 +1,7 @@
-"""How hot a graphics card would get under a load, foreseen from what lesser loads did to it. Pure.
+"""How hot a graphics card would get under a load, forecast from what lesser loads did to it. Pure.
 
-A card's path is unlike a processor's: hundreds of watts, hundredths of a kelvin per watt, fans that may stand at rest.
-A rise grows with the power; how much of it a load of some length has shown is told by its length and by its slope.
+A card's path is unlike a processor's: hundreds of watts, hundredths of a kelvin per watt, fans that may stop when idle.
+A rise grows with the power; how much of it a load of some length has shown follows from its length and from its slope.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from verifyrig.analysis.signals import fit_line
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray
 
-# Of the rise in the end, a card shows this part at once, and the rest with this time constant. Fitted by eye to a
+# Of its final rise, a card shows this part at once, and the remainder with this time constant. Fitted by eye to a
 # data-centre card (57 % after 5 s, 83 % after 40 s, 89 % after 60 s) and set slower, as smaller coolers are.
 _AT_ONCE, _SLOW_S = 0.4, 70.0
 _MODEL_SHARE = 0.15
 _READING_K = 1.0
-# What is left of a rise, over its slope now: the time constant of its slowest part, within a factor of two.
+# What remains of a rise, over its slope now: the time constant of its slowest part, within a factor of two.
 _REMAINING_S, _REMAINING_SHARE = 50.0, 1.0
 _LEAST_SLOPE_S = 10.0
 # Rise of cards at their power limit, K, and its spread (95 %): sound ones 30 to 60, faulty ones up to their limit.
@@ -35,7 +35,7 @@ def card_load_start(t_s: FloatArray, temp_c: FloatArray, shares: FloatArray, sha
 
     Args:
         t_s, temp_c: Samples so far: s and °C, shape (n,), NaN where there was no reading.
-        shares: Power above rest in parts of the power limit above rest, 0 at rest, shape (n,).
+        shares: Power above idle in parts of the power limit above idle, 0 while idle, shape (n,).
         share: The same of the load to come.
     """
     guesses = [
@@ -67,7 +67,7 @@ def _loads(shares: FloatArray) -> list[tuple[int, int]]:
 def _from_load(
     t_s: FloatArray, temp_c: FloatArray, shares: FloatArray, first: int, share: float
 ) -> Iterator[tuple[float, float]]:
-    """Yield rise, K, and its expanded uncertainty, K, as this load tells by its length and by its slope.
+    """Yield rise, K, and its expanded uncertainty, K, as this load shows by its length and by its slope.
 
     Nothing comes from a load that is too short or too weak.
     """

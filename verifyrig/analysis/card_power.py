@@ -1,4 +1,4 @@
-"""The power of a graphics card in the terms of a processor, for forecasts that rest on plausible processors.
+"""The power of a graphics card in the terms of a processor, for forecasts that are based on plausible processors.
 
 Heat flow is linear in power: a card of 700 W with 0.05 K/W and a processor of 120 W with 0.3 K/W take the same course.
 So a card's power is counted in parts of its own limit, and full power stands for a typical processor's.

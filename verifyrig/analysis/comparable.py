@@ -70,7 +70,7 @@ def compare(before: Trace, after: Trace, changed_parts: Iterable[str] = ()) -> C
 def _compare_stage(before: Trace, after: Trace, name: str, changed: frozenset[str]) -> StageComparison:
     a, b = before.stage(name), after.stage(name)
     if a is None or a.ended == StageEnd.SKIPPED:
-        # A stage that somebody left out of choice tells nothing of the machine.
+        # A stage that somebody left out on purpose says nothing of the machine.
         left_out = before.recorded.no_load
         stopped = before.recorded.outcome in (Outcome.TRIPPED, Outcome.STOPPED)
         unsafe = not left_out and (stopped or before.profile == after.profile)

@@ -86,7 +86,7 @@ def over_common_length(a: StageSpan, b: StageSpan) -> tuple[StageSpan, StageSpan
 
 
 def heated_parts(trace: Trace, stage: StageSpan) -> list[HeatSource]:
-    """Return what the stage's load heats: the die where nothing tells."""
+    """Return what the stage's load heats: the die where nothing says."""
     return [part for part in PARTS if is_heated(trace, stage, part)] or [DIE]
 
 

@@ -26,7 +26,7 @@ class ExponentialFit:
     """y = base + sum(amplitudes × exp(-t / time_constants)), with standard uncertainties (k = 1).
 
     Attributes:
-        base, u_base: What is left for ever, in y's unit; 0 for a fit without it.
+        base, u_base: What remains for ever, in y's unit; 0 for a fit without it.
         amplitudes, u_amplitudes: Shape (k,), in y's unit.
         time_constants_s, u_time_constants_s: Shape (k,), s, shortest first.
         residual_sd: Standard deviation of the residuals, in y's unit.

@@ -59,10 +59,10 @@ class _Explained(NamedTuple):
 
 
 def impedance_metrics(trace: Trace, stage: StageSpan, part: HeatSource = DIE) -> dict[str, Metric]:
-    """Return `thermal_impedance_5s`, `_60s`, `_600s`, K/W, from the load's edges in this stage.
+    """Return `thermal_impedance_5s`, `_60s`, `_600s`, K/W, from the load's steps in this stage.
 
     Those of the graphics card have `gpu_` in front. Without a power reading they stay empty; then `rise_share_5s` and
-    `_60s` tell the shape alone: the part of the 600 s rise that comes in the first 5 and 60 s. It cannot tell a bad
+    `_60s` give the shape alone: the part of the 600 s rise that comes in the first 5 and 60 s. It cannot tell a bad
     path from a strong load.
     """
     return {f"{part.prefix}{name}": metric for name, metric in _figures(trace, stage, part).items()}
@@ -104,7 +104,7 @@ def _why_not(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSo
 
 
 def _explain(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSource) -> _Explained | None:
-    """A rise is explained with the rest before it, a fall with the hot minute before it."""
+    """A rise is explained with the idle time before it, a fall with the hot minute before it."""
     rises = steps[0].share > steps[0].share_before
     low = int(np.searchsorted(trace.t_s, steps[0].t_s - (_BEFORE_S if rises else _HOT_BEFORE_S)))
     end_s = steps[-1].until_s if is_pulsed(steps) else min(steps[0].until_s, steps[0].t_s + _AFTER_S)
@@ -129,7 +129,7 @@ def _explain(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSo
 
 
 def _commanded(trace: Trace, span: slice) -> FloatArray | None:
-    """Return the told share at each sample: from the load's events where there are any, else its column."""
+    """Return the commanded share at each sample: from the load's events where there are any, else its column."""
     events = [(e.t_s, float(e.detail["share"])) for e in trace.events if e.kind == "load" and "share" in e.detail]
     if not events:
         return trace.columns["load_share"][span] if trace.has("load_share") else None

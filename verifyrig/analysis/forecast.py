@@ -94,12 +94,12 @@ def forecast(
     """Return where the temperature will settle, or None while there is too little to say anything.
 
     Args:
-        t_s: Sample times, s, shape (n,), rising. Samples from before the present load help: they show the rest.
+        t_s: Sample times, s, shape (n,), rising. Samples from before the present load help: they show the idle state.
         temp_c: Readings, °C, shape (n,); NaN where there was none.
         power_w: Measured power, W, shape (n,), NaN where unknown; None without a power reading.
         fan_rpm: Speed of the fan that cools it, rpm, shape (n,).
         ambient_c: Room, °C, one value or shape (n,).
-        load_share: Share that the load was told, 0 to 1, shape (n,).
+        load_share: Commanded share, 0 to 1, shape (n,).
         load_on_s: When the load last changed, s on the scale of `t_s`; from `load_share`, or the first sample.
         settle: The stage's rule; without it 1 K and 400 s are taken.
         resolution_k, refresh_s: Step and refresh interval of the sensor, where known.

@@ -1,4 +1,4 @@
-"""How hot a steady load would make a machine, foreseen from rest and gentle pulses."""
+"""How hot a steady load would make a machine, forecast from idle time and gentle pulses."""
 
 from __future__ import annotations
 
@@ -35,11 +35,11 @@ def load_start_forecast(
     ambient_c: float | FloatArray | None = None,
     fan_rpm: FloatArray | None = None,
 ) -> LoadStart:
-    """Return how hot a steady load of `share` would make the machine if it lasted for ever, from rest and pulses.
+    """Return how hot a steady load of `share` would make the machine if it lasted for ever, from idle and pulses.
 
     Args:
         t_s, temp_c: Samples so far: s and °C, shape (n,); NaN where there was no reading.
-        load_share: Share of the whole processor that the load was told at each sample, 0 to 1, shape (n,).
+        load_share: Commanded share of the whole processor at each sample, 0 to 1, shape (n,).
         share: Share of the load that is to start, 0 to 1.
         power_w: Measured power, W, shape (n,), where there is a reading.
         ambient_c: Room, °C.
@@ -84,7 +84,7 @@ def _forecast_start(samples: Samples, posterior: Posterior, share: float) -> Loa
 def _load_power_w(samples: Samples, pulsed: BoolArray, share: float) -> tuple[float, float]:
     """Return the power that the load would draw, W, and the die temperature at which that was read, °C."""
     strongest = pulsed & (samples.share >= 0.8 * float(samples.share.max()))
-    # The first reading after an edge may still hold some of the rest.
+    # The first reading after a step may still hold some of the idle time.
     inner = strongest & np.concatenate(([False], strongest[:-1]))
     inner = inner if inner.any() else strongest
     pulse_w = float(np.median(samples.power_w[inner]))

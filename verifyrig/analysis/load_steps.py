@@ -39,9 +39,9 @@ class LoadStep(NamedTuple):
 
 
 def steps_in(trace: Trace, stage: StageSpan) -> list[LoadStep]:
-    """Return the edges of the load within the stage, oldest first; the stage's own start where nothing else is known.
+    """Return the steps of the load within the stage, oldest first; the stage's own start where nothing else is known.
 
-    A share that is steered all the time (hold) makes no edges beyond its first: only steps count.
+    A share that is steered all the time (hold) makes no steps beyond its first: small moves do not count.
     """
     commanded = load_changes(trace)
     end_s = _end_s(trace, stage)
@@ -78,7 +78,7 @@ def power_channel(trace: Trace, part: HeatSource = DIE) -> str | None:
 
 
 def is_heated(trace: Trace, stage: StageSpan, part: HeatSource) -> bool | None:
-    """Return whether the stage's load heats the part; after a load, that load counts. None where no profile tells."""
+    """Return whether the stage's load heats the part; after a load, that load counts. None where no profile says."""
     if trace.profile is None:
         return None
     plans = {planned.name: planned.load for planned in trace.profile.stages}
@@ -94,7 +94,7 @@ def is_heated(trace: Trace, stage: StageSpan, part: HeatSource) -> bool | None:
 def power_scale(trace: Trace, part: HeatSource) -> float:
     """Return by what the part's watts are multiplied before plausible processors are asked to explain them.
 
-    The heat's path is linear: a card of 700 W counts in parts of its own limit. Without a known limit the highest
+    The thermal path is linear: a card of 700 W counts in parts of its own limit. Without a known limit the highest
     power so far stands for it, and a card weaker than a processor is taken as it is.
     """
     if part is not CARD or not trace.has(part.power):
@@ -106,9 +106,9 @@ def power_scale(trace: Trace, part: HeatSource) -> float:
 
 
 def power_step_w(trace: Trace, step: LoadStep, channel: str, longest_s: float = 60.0) -> tuple[float, float] | None:
-    """Return the step of measured power at an edge and its standard uncertainty, W; None where it cannot be told.
+    """Return the measured power step at a step of the load and its standard uncertainty, W; None where it is unknown.
 
-    The mean over the last `_BEFORE_S` before the edge is subtracted from that between 2 s after it and its end,
+    The mean over the last `_BEFORE_S` before the step is subtracted from that between 2 s after it and its end,
     or `longest_s` after it.
     """
     values = trace.usable(channel)

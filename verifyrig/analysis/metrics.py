@@ -80,7 +80,7 @@ def _at_the_cap(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric]]:
 
 
 def _parts_of(trace: Trace, stage: StageSpan) -> list[HeatSource]:
-    """Return the die, of which every record tells, and the graphics card where the load was on it."""
+    """Return the die, which every record has, and the graphics card where the load was on it."""
     heated = is_heated(trace, stage, CARD)
     return [DIE, CARD] if heated or (heated is None and trace.has(CARD.temp)) else [DIE]
 

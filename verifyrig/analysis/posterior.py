@@ -156,7 +156,7 @@ def scout(fit: _Fit, seed: int) -> FloatArray:
 def _late_misfit(fit: _Fit, residuals: FloatArray) -> tuple[FloatArray, float]:
     """Return how far the newest readings lie from what each drawn machine shows, as far as that will last, (d,).
 
-    It is what the lumps cannot follow, foretold for the newest step from all residuals (a Gaussian process), with
+    It is what the lumps cannot follow, forecast for the newest step from all residuals (a Gaussian process), with
     the standard deviation that remains.
     """
     last = int(np.flatnonzero(fit.seen)[-1])

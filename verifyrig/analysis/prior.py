@@ -1,4 +1,4 @@
-"""What is plausible for a machine before it is measured: the parameters of the heat's path, as a broad prior.
+"""What is plausible for a machine before it is measured: the parameters of the thermal path, as a broad prior.
 
 Every parameter is written as mean + spread × z with z standard normal, most of them on a logarithmic scale. The
 ranges cover sound and faulty desktop and small machines (common practice, no source) with room to spare.
@@ -65,7 +65,7 @@ _TABLE: dict[P, _Spread] = {
     P.CURVE_HIGH: _Spread(80.0, 4.0, logarithmic=False),  # °C, from here on full speed
     P.LOW_SHARE: _Spread(0.40, 0.08, logarithmic=False),  # of full speed
     P.OFFSET: _Spread(0.0, 0.70, 6.0, logarithmic=False),  # K, the die's sensor against the room's
-    P.START_EXCESS: _Spread(0.0, 1.0, 4.0, logarithmic=False),  # K, above its rest at the first sample
+    P.START_EXCESS: _Spread(0.0, 1.0, 4.0, logarithmic=False),  # K, above its idle state at the first sample
     P.STEP_GAIN: _Spread(1.0, 0.003),  # true over assumed power under load
 }
 _TAIL_FROM = 1.0

@@ -50,7 +50,7 @@ class Forecast:
         settles_at_c: Best estimate, °C.
         u95_k: Expanded uncertainty at 95 %, K.
         known: Whether the settled value is known within the profile's `within_k`.
-        remaining_s: Time until it will be known, s, estimated; 0 when known; None where that cannot be told.
+        remaining_s: Time until it will be known, s, estimated; 0 when known; None where that is not known.
         slow: Whether the machine showed itself slower than the profile's `slowest_time_constant_s`.
         why: What the forecast could not use (power, fan speed, room), and what it warns of.
     """
@@ -65,12 +65,12 @@ class Forecast:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadStart:
-    """How hot a steady load would make the machine, seen from rest and pulses.
+    """How hot a steady load would make the machine, from idle and pulses.
 
     Attributes:
         peak_c: Highest temperature that the load would reach, °C; None where it cannot be forecast.
         u95_k: Its expanded uncertainty at 95 %, K.
-        why: What it rests on, or why there is no forecast.
+        why: What it is based on, or why there is no forecast.
     """
 
     peak_c: float | None

@@ -189,7 +189,7 @@ def held_s(t_s: FloatArray, values: FloatArray) -> float:
     """Return how long a sensor holds a value before a fresh one, s, as far as the readings show it.
 
     Whole degrees hide the pace of a sensor that hardly moves, so the quickest tenth of all runs of equal values
-    counts; never less than the cadence, and 1.5 s, a usual pace, where nothing can be told.
+    counts; never less than the cadence, and 1.5 s, a usual pace, where the readings do not show it.
     """
     good = np.isfinite(values)
     if np.count_nonzero(good) < 20:

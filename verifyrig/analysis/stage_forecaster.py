@@ -46,7 +46,7 @@ class StageForecaster:
         Args:
             rows: Samples until now, shape (n, 6), times rising: time, s; temperature, °C; power, W; fan, 1/min;
                 ambient, °C; share, 0 to 1; NaN for what has no `ok` reading.
-            began: Index of the stage's first sample. Those before it tell where the machine came from, and what it
+            began: Index of the stage's first sample. Those before it show where the machine came from, and what it
                 is like.
         """
         if len(rows) <= began:
@@ -82,7 +82,7 @@ class StageForecaster:
     def _held_against_earlier(self, now: Forecast, elapsed_s: float) -> Forecast:
         """Widen u95 by the factor by which earlier forecasts missed the present one (rolling origin).
 
-        Only forecasts from the later part of the stage count: what was foretold from a tenth of the present
+        Only forecasts from the later part of the stage count: what was forecast from a tenth of the present
         readings says little of how far the present forecast can be trusted.
         """
         recent = [old for at_s, old in self._earlier if at_s >= _ROLLING_FROM * elapsed_s]
@@ -101,6 +101,6 @@ class StageForecaster:
 
 
 def _still_before(load_from_s: float, t_s: FloatArray, share: FloatArray, began_s: float) -> bool:
-    """Return whether the samples still tell of the load before this stage: that answer must not count here."""
+    """Return whether the samples still show the load before this stage: that answer must not count here."""
     before = share[t_s < began_s]
     return len(before) > 0 and abs(share[-1] - before[-1]) > 0.05 and load_from_s < began_s - 1e-9

@@ -96,7 +96,7 @@ def _at_reference(
 
 
 def _time_constant(trace: Trace, stage: StageSpan, channel: str, settled: Settled | Reason) -> Metric:
-    """Time to 63.2 % of the way from the edge to the settled value."""
+    """Time to 63.2 % of the way from the step to the settled value."""
     if isinstance(settled, Reason):
         return not_measured("s", settled)
     since_s = last_step_s(trace, stage)
@@ -119,7 +119,7 @@ def _time_constant(trace: Trace, stage: StageSpan, channel: str, settled: Settle
 
 
 def _time_constants(trace: Trace, stage: StageSpan, channel: str) -> dict[str, Metric]:
-    """Return the list of time constants where two are told apart with certainty, nothing elsewhere."""
+    """Return the list of time constants where two are distinct with certainty, nothing elsewhere."""
     since_s = last_step_s(trace, stage)
     t_s, values = stage_columns(trace, stage, channel)
     if stage.kind == StageKind.IDLE or channel not in ("die_temp_c", "gpu_temp_c") or is_pulsed(steps_in(trace, stage)):

@@ -1,4 +1,4 @@
-"""The heat's path as four lumps (die with lid, plate, sink with its water, case air), for many machines at once.
+"""The thermal path as four lumps (die with lid, plate, sink with its water, case air), for many machines at once.
 
 Between two instants power, room and fan speed are constant, and each step is exact: the network is symmetric after
 scaling with the heat capacities, so one eigendecomposition per machine and fan speed serves every step length.
@@ -162,7 +162,7 @@ def simulate(theta: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray]:
 
 
 def _in_modes(inverse: FloatArray, jumps: FloatArray, level_of: IntArray) -> FloatArray:
-    """Return by how much each step throws a machine from its steady state, jumps (m, k, 4), in modes: (k, m, 4)."""
+    """Return each step's jump in steady state, jumps (m, k, 4), in modes: (k, m, 4)."""
     found = np.empty((jumps.shape[1], jumps.shape[0], 4))
     for level in range(inverse.shape[1]):
         at = np.flatnonzero(level_of == level)
@@ -171,7 +171,7 @@ def _in_modes(inverse: FloatArray, jumps: FloatArray, level_of: IntArray) -> Flo
 
 
 def _fades(rates: FloatArray, modes: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray, IntArray]:
-    """Return for each pair of fan speed and step length what is left of each mode after the step and what the die shows
+    """Return for each pair of fan speed and step length what remains of each mode after the step and what the die shows
     of it on average, both (q, m, 4), and for each step its pair, shape (k,)."""
     level, length, pair_of = drive.pairs
     x = np.swapaxes(rates, 0, 1)[level] * length[:, None, None]

@@ -1,6 +1,6 @@
 """How long processor or graphics card slowed itself down, what work was kept, and whether it sat at its limit.
 
-A card tells why it holds its clocks down: heat and the supply's brake are faults; its own power limit is not. A card
+A card says why it holds its clocks down: heat and the supply's brake are faults; its own power limit is not. A card
 at that limit is judged by its work and its watts.
 """
 
@@ -65,7 +65,7 @@ def _throttle_share(trace: Trace, stage: StageSpan) -> Metric:
     if is_heated(trace, stage, CARD):
         found.append(_card_share(trace, stage))
     known = [metric for metric in found if isinstance(metric.value, float)]
-    # Where one of two cannot tell, the other's figure would pass for both only if it is the one that slowed down.
+    # Where one of two cannot say, the other's figure would pass for both only if it is the one that slowed down.
     if len(known) < len(found) and not any(metric.value for metric in known):
         return next(metric for metric in found if metric.value is None)
     return max(known, key=_plain_value)

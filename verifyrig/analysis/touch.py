@@ -24,7 +24,7 @@ def touch_safe_in_s(
 ) -> float | None:
     """Return in how many seconds from the last sample the part falls below `limit_c` (estimated), 0 if it is.
 
-    None while the cooldown is too short to tell, or where it will not fall that far.
+    None while the cooldown is too short to show it, or where it will not fall that far.
 
     Args:
         t_s, temp_c: Cooldown so far, s and °C, shape (n,).

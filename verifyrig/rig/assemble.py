@@ -53,7 +53,7 @@ class RunRequest:
         states: What was noted by hand: panel, position, fan policy.
         mock: Case and seed of the simulated machine, or None for hardware.
         probes: Probes that the simulated bench puts on the machine, beside the room's.
-        from_cold: Whether the simulated machine was just switched on, in place of settled at rest.
+        from_cold: Whether the simulated machine was just switched on, in place of settled at idle.
         speed: Pace of simulated time; `SPEED_MAX` as fast as the processor allows; None real time.
         root: Folder that holds `sys` and `proc`, and whether that is this machine.
         start_utc_s: Wall clock at the start of simulated time, s since 1970; now where None.
@@ -308,7 +308,7 @@ def _notes(request: RunRequest, stand: _Stand, absent: list[str], blind: bool) -
     if danger is not None:
         notes.append(f"NOT SAFE TO USE: {danger.what} ({danger.noted}). {danger.do}")
     if request.no_load:
-        notes.append("Rest and quarter-share pulses only, as asked: every load above them is left out.")
+        notes.append("Idle and quarter-share pulses only, as asked: every load above them is left out.")
     if any(stage.load is not None and not is_gentle(stage.load) for stage in request.profile.stages):
         notes.extend(f"No load above quarter-share pulses: {why}." for why in request.refusals)
     return notes
@@ -372,7 +372,7 @@ def _first_look(bank: SensorBank, clock: Clock) -> Mapping[str, Any]:
 def _allow_blind(request: RunRequest, bare: Unguarded) -> bool:
     profile = request.profile
     if profile.blind_load_s is None:
-        needed = bare.channel or "a probe on the path of the heat"
+        needed = bare.channel or "a probe on the thermal path"
         raise SensorError(
             f"no temperature that guards the load of stage {bare.stage.name} can be read ({needed}), and this profile "
             "does not load without one",

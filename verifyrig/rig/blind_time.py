@@ -9,7 +9,7 @@ from verifyrig.plan.guarding import on_time_s
 
 
 class BlindTime:
-    """What a profile allows for the whole run, and what is left of it."""
+    """What a profile allows for the whole run, and what remains of it."""
 
     def __init__(self, profile: Profile) -> None:
         self._allowed_s = profile.blind_load_s or 0.0

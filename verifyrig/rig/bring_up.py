@@ -9,7 +9,7 @@ import time
 from verifyrig.core.errors import LoadError
 from verifyrig.core.interfaces import Load, LoadDemand
 
-# A load that is told to end while it comes up says so within milliseconds; sampling does not wait longer for that.
+# A load that is asked to end while it comes up says so within milliseconds; sampling does not wait longer for that.
 ANSWER_LIMIT_S = 0.2
 _POLL_S = 0.005
 
@@ -38,7 +38,7 @@ class BringUp:
         self._thread.join(wait_s)
 
     def over(self) -> bool:
-        """Return whether the load is up, or will not be; one that was ended is told so until then.
+        """Return whether the load is up, or will not be; one that was ended is asked again until then.
 
         Raises:
             BaseException: What the load raised other than `LoadError`.
@@ -54,7 +54,7 @@ class BringUp:
     def end(self) -> float:
         """End the load in whatever state it is; return the seconds until nothing of it could work any more.
 
-        A load that has not begun to start when it is told to end hears it with the next time.
+        A load that has not begun to start when it is asked to end hears it the next time.
         """
         self.ended = True
         began_s = time.perf_counter()

@@ -52,7 +52,7 @@ def danger_watch(
 
     def watch() -> None:
         while not over.wait(every_s):
-            # A file that cannot be read at this moment tells nothing new; the next look may.
+            # A file that cannot be read at this moment says nothing new; the next look may.
             with contextlib.suppress(RigError, OSError):
                 notice = look()
                 if notice is not None:

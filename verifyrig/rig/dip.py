@@ -2,7 +2,7 @@
 
 A sensor of 1 °C steps may rightly stand for minutes once the machine has settled, and a frozen one looks just like it.
 So the load is taken away for a moment. How far the reading must move then is known from how far it moved when this
-very load began: the path of the heat is linear, so a step down mirrors the step up. The dip ends with the answer, most
+very load began: the thermal path is linear, so a step down mirrors the step up. The dip ends with the answer, most
 often within two seconds; a reading that has not changed at all after `ANSWER_WITHIN_S` is stuck.
 """
 
@@ -171,7 +171,7 @@ class Dips:
         infos: Channels of the machine.
 
     Attributes:
-        share: What the load was last told by its plan.
+        share: The share last commanded by the load's plan.
     """
 
     def __init__(self, infos: Mapping[str, ChannelInfo]) -> None:
@@ -200,7 +200,7 @@ class Dips:
         return self._open is not None
 
     def load_commanded(self, t_s: float, share: float, load: object) -> None:
-        """Note the share that the load was told by its plan (not by a dip); `load` is equal for equal loads."""
+        """Note the share commanded by the load's plan (not by a dip); `load` is equal for equal loads."""
         if load != self._load:
             self._load = load
             for watched in self._watched.values():

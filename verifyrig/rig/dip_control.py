@@ -38,7 +38,7 @@ class DipControl:
         for channel in self._dips.cannot_answer(t_s, driver.share):
             self._notes.event("dip-not-possible", channel=channel)
             self._notes.say(
-                f"{channel} has stood for a minute, and this load moves it too little to tell whether it is frozen."
+                f"{channel} has stood for a minute, and this load moves it too little to show whether it is frozen."
             )
         asked = self._dips.due(t_s, driver.share)
         if asked:

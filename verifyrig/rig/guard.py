@@ -29,7 +29,7 @@ REACTION_K = 2.0
 REACTION_SHARE = 0.5
 # From so many readings before the step it is known where the part stood.
 BEFORE_STEP = 5
-# The die's own first step (0.1-2 s time constant) is no straight line; readings so soon after an edge are
+# The die's own first step (0.1-2 s time constant) is no straight line; readings so soon after a step are
 # left out of the line.
 LINE_AFTER_STEP_S = 2.0
 ACT_WITHIN_S = 0.1
@@ -102,7 +102,7 @@ class Guard:
         self._no_trend_until_s = -math.inf
 
     def load_step(self, t_s: float, share: float, *, steady: bool, heats: Sequence[HeatedGroup] | None = None) -> None:
-        """Note that the load was told a new share at `t_s`; `heats` must answer to it: each die unless said."""
+        """Note that a new share was commanded at `t_s`; `heats` must answer to it: each die unless said."""
         if self._share == 0.0 or share == 0.0:
             self._step_s, self._line_since = t_s, self._buffer.end
             dies = HeatedGroup(of_role(DIE.temp, self._infos), every=True)
@@ -184,7 +184,7 @@ class Guard:
 
     def _check_line(self, guarded: _Guarded) -> Trip | None:
         armed = guarded.armed
-        # Only a load can be ended; at rest the gate speaks.
+        # Only a load can be ended; while idle the gate speaks.
         if armed.maximum is None or self._share == 0.0 or self._step_s is None:
             return None
         since = max(self._line_since, guarded.since)

@@ -1,4 +1,4 @@
-"""The load of a run: brought up, begun, stepped, counted and ended; each step is noted and told to the guard."""
+"""The load of a run: brought up, begun, stepped, counted and ended; each step is noted and passed to the guard."""
 
 from __future__ import annotations
 

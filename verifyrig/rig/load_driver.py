@@ -1,4 +1,4 @@
-"""Drives one load through a stage: pattern edges, hold, counts; notices a load that is gone."""
+"""Drives one load through a stage: pattern steps, hold, counts; notices a load that is gone."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ HOLD_CHANNELS = (
     ("gpu_temp_c", "gpu_temp_c"),
 )
 
-# Workers that are told to work this long and finish nothing give no heat: what is measured then is rest, not load.
+# Workers that have a share for this long and finish nothing give no heat: what is measured then is idle, not load.
 NO_WORK_S = 10.0
 # Below this share a worker's blocks may lie so far apart that a wait for the next one means nothing.
 LEAST_SHARE = 0.05
@@ -38,10 +38,10 @@ _HAIR_S = 1e-6
 
 
 class LoadDriver:
-    """One load stage's load, from its first edge to its end.
+    """One load stage's load, from its first step to its end.
 
     Attributes:
-        share: What the load is told now, 0 to 1.
+        share: The commanded share now, 0 to 1.
         lost: Why the load is gone, None while it is there.
     """
 
@@ -100,7 +100,7 @@ class LoadDriver:
 
     def next_step_s(self, t_s: float) -> float:
         """Return the run's time of the next change of share by the pattern, s; inf if none."""
-        # As in `edge`: an edge that rounding puts a hair ahead of now has been followed already.
+        # As in `step`: a step that rounding puts a hair ahead of now has been followed already.
         step_s = next_step_s(self._plan, t_s - self._began_s + _HAIR_S)
         return step_s + self._began_s if math.isfinite(step_s) else math.inf
 
@@ -108,7 +108,7 @@ class LoadDriver:
         """Follow the pattern; return the new share where it changed, else None."""
         if self._hold is not None or self.external or self._paused:
             return None
-        # A hair later than the edge, so that rounding never leaves the old share on.
+        # A hair later than the step, so that rounding never leaves the old share on.
         share = share_at(self._plan, t_s - self._began_s + _HAIR_S)
         if share == self.share:
             return None
@@ -164,7 +164,7 @@ class LoadDriver:
             self.lost = reason("workers-gone", gone=gone, count=status.workers_wanted)
 
     def _notice_idle_workers(self, status: LoadStatus, before: tuple[float, float], t_s: float) -> None:
-        """Add up, over pulses too, how long the workers were told to work since they last finished anything."""
+        """Add up, over pulses too, how long the workers had a share since they last finished anything."""
         if status.work_done > before[1] or not status.counts_work or not status.workers_wanted:
             self._without_work_s = 0.0
             return

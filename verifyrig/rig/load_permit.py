@@ -1,4 +1,4 @@
-"""Whether a load above quarter-share pulses may start: answers of people, and the forecast from rest and pulses."""
+"""Whether a load above quarter-share pulses may start: answers of people, and the forecast from idle and pulses."""
 
 from __future__ import annotations
 
@@ -125,7 +125,7 @@ def _shares_of_limit(shares: FloatArray, power_w: FloatArray, limit_w: float) ->
     """Return the shares of a card that its power shows, 1 being the card's own limit.
 
     A card lets its clocks fall between short blocks, so that a quarter of its time is far less than a quarter of its
-    power (seen on a data-centre card: 14 W above rest in place of 150 W). What it draws tells; the time does not.
+    power (seen on a data-centre card: 14 W above idle in place of 150 W). What it draws counts, not the time.
     """
     idle = power_w[shares <= 0]
     if not np.isfinite(idle).any():
@@ -147,7 +147,7 @@ def _held_share(plan: LoadPlan, power_w: FloatArray, shares: FloatArray, limit_w
 def _share_to_come(plan: LoadPlan, power_w: FloatArray, shares: FloatArray) -> float:
     """Return the share of the whole that the load will be: less than full where it is held at a power below that.
 
-    The full power is foreseen from rest and pulses: it grows with the share.
+    The full power is forecast from idle and pulses: it grows with the share.
     """
     hold = plan.hold
     held_w = None if hold is None else hold.power_w

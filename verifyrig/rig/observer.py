@@ -74,7 +74,7 @@ class Observer(Protocol):
         ...
 
     def say(self, text: str, *, loud: bool = False) -> None:
-        """Tell the person something; loud is for danger."""
+        """Say something to the person; loud is for danger."""
         ...
 
     def attend(self, what: Attention | None) -> None:

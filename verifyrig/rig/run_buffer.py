@@ -22,7 +22,7 @@ from verifyrig.core.trace import BoolArray, FloatArray
 
 __all__ = ["MOST_ROWS", "BufferRows", "RunBuffer"]
 
-# A day of samples a second apart; of 30 channels 21 MB. The oldest go in blocks: to move the rest costs time.
+# A day of samples a second apart; of 30 channels 21 MB. The oldest go in blocks: moving the others costs time.
 MOST_ROWS = 86_400
 _BLOCK = 3_600
 # A straight line is drawn through so many fresh readings.

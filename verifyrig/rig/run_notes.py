@@ -1,4 +1,4 @@
-"""What a run writes into its record and tells a person; a record that fails does not take control from the run."""
+"""What a run writes into its record and shows to a person; a record that fails does not take control from the run."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class RunNotes:
         self.on_failure: Callable[[RecordError], None] = lambda _error: None
 
     def say(self, text: str, *, loud: bool = False) -> None:
-        """Tell the person something; loud is for danger."""
+        """Say something to the person; loud is for danger."""
         self._observer.say(text, loud=loud)
 
     def attend(self, what: Attention | None) -> None:
@@ -62,7 +62,7 @@ class RunNotes:
             return 0.0
 
     def close(self, facts: Mapping[str, Any]) -> RecordError | None:
-        """Record the last facts and close; a failure is told, and returned."""
+        """Record the last facts and close; a failure is reported, and returned."""
         try:
             for key, value in facts.items():
                 self._writer.fact(key, value)
@@ -73,7 +73,7 @@ class RunNotes:
         return None
 
     def _write(self, write: Callable[[], None]) -> None:
-        """Write to the record; a failure ends the load and is told once, and is no reason to lose control."""
+        """Write to the record; a failure ends the load and is reported once, and is no reason to lose control."""
         if self._failed:
             return
         try:

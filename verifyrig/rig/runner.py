@@ -132,7 +132,7 @@ class Runner:
         if busy is not None:
             self._parts.notes.event("rest-disturbed", stage=stage.name, busy_share=busy)
             self._parts.notes.say(
-                f"Stage {stage.name} was no rest: other programs kept {busy:.0%} of the processor busy."
+                f"Background load during idle stage {stage.name}: other programs kept {busy:.0%} of the processor busy."
             )
 
     def _close(self) -> RunEnd:

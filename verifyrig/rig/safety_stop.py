@@ -56,7 +56,7 @@ class SafetyStop:
         self._notes.attend(Attention.STOP)
 
     def _end_load(self, t_s: float) -> float:
-        """End the load; where only a person can, they are told to, whatever they have marked or forgotten to mark."""
+        """End the load; where only a person can, they are asked to, whatever they have marked or forgotten to mark."""
         if not self._person.planned:
             return self._load.end(t_s)
         share = self._load.share

@@ -60,7 +60,7 @@ def open_simulated(
     Args:
         case, seed: A name of `simulated_cases`, and which machine of that case; 0 is the typical one.
         probes: Probes laid on the machine ("room", "plate", "exhaust", ...).
-        start: Settled at rest, or just switched on after a night.
+        start: Settled at idle, or just switched on after a night.
         start_utc_s: Wall clock at the start, s since 1970; now where None.
         speed: Pace of its time against real time; None as fast as the processor allows.
     """

@@ -115,7 +115,7 @@ class StageLoop:
             longest_s = min(longest_s, pattern_duration_s(stage.load))
             if self._rig.blind:
                 longest_s = min(longest_s, self._blind.stage_s(stage))
-        # A machine that is hot at rest is to be switched off, not watched; a tripped one tells much by its cooldown.
+        # A machine that is hot while idle is to be switched off, not watched; a tripped one shows much by its cooldown.
         return min(longest_s, AFTER_STOP_S) if self._parts.stops.happened(StopKind.GATE) else longest_s
 
     def _new_gate(self, stage: Stage) -> StageGate | None:
@@ -143,7 +143,7 @@ class StageLoop:
         )
         why = reason("gate-closed", stage=stage.name, channel=closed.channel, why=(closed.why,))
         parts.stops.add(StopKind.GATE, why)
-        hot = " Switch the machine off now: it cannot carry its heat away even at rest." if closed.limit else ""
+        hot = " Switch the machine off now: it cannot carry its heat away even while idle." if closed.limit else ""
         parts.notes.say(f"The gate is closed: {closed.channel}: {closed.why}. No load will be run.{hot}", loud=True)
         parts.notes.attend(Attention.GATE)
         return True

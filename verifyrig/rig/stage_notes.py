@@ -14,7 +14,7 @@ from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.rig.run_buffer import RunBuffer
 
-# Above this share of the processor others' work is seen in the temperature at rest (common practice, no source).
+# Above this share of the processor others' work is seen in the temperature while idle (common practice, no source).
 BUSY_WHILE_IDLE = 0.10
 _TOUCHED_FIRST = ("plate_temp_c", "radiator_temp_c", "coolant_temp_c", "gpu_temp_c", "die_temp_c")
 _PLACES = {"plate": "plate", "radiator": "radiator", "coolant": "coolant", "gpu": "graphics card", "die": "processor"}
@@ -30,7 +30,7 @@ def busy_while_idle(buffer: RunBuffer, since: int) -> float | None:
 
 
 class TouchWatch:
-    """Foresees in the cooldown when the parts may be touched, as the outermost measured part tells.
+    """Forecasts in the cooldown when the parts may be touched, from the outermost measured part.
 
     Args:
         buffer: The run's samples.
@@ -45,7 +45,7 @@ class TouchWatch:
         self._was_hot = False
 
     def newly_known(self) -> Reason | None:
-        """Return now and then what the newest sample of a cooldown tells, else None."""
+        """Return now and then what the newest sample of a cooldown shows, else None."""
         buffer = self._buffer
         channel = next((name for name in _TOUCHED_FIRST if highest_of(name, buffer.newest) is not None), "")
         # Rows that were not asked about are of another stage: what heated the parts then is no cooling.

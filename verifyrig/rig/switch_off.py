@@ -13,7 +13,7 @@ ORDER = "Switch the load on the machine off now, then press L."
 # Powers that show the machine's load, whoever runs it.
 _POWERS = ("wall_power_w", "package_power_w", "gpu_power_w")
 _KEPT = 10
-# Seen to fall: so many fresh readings in a row within a quarter of the way from rest to load. A processor that has
+# Seen to fall: so many fresh readings in a row within a quarter of the way from idle to load. A processor that has
 # slowed itself down at its limit draws less too, but not so little.
 _FALLEN_SHARE = 0.25
 _FALLEN_TIMES = 3
@@ -24,7 +24,7 @@ BELIEVED_S = 10.0
 
 
 class _Power:
-    """One power: what it was at rest, under the load, and since the order."""
+    """One power: what it was while idle, under the load, and since the order."""
 
     def __init__(self) -> None:
         self._idle: deque[float] = deque(maxlen=_KEPT)
@@ -40,7 +40,7 @@ class _Power:
         self._since.clear()
 
     def fallen(self) -> bool | None:
-        """Return whether it fell back to rest; None where it does not show the load, or was not read often enough."""
+        """Return whether it fell back to idle; None where it does not show the load, or was not read often enough."""
         if not self._idle or not self._load or len(self._since) < _FALLEN_TIMES:
             return None
         idle, load = statistics.median(self._idle), statistics.median(self._load)
