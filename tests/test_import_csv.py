@@ -11,11 +11,13 @@ import pytest
 
 from verifyrig.commands import cli
 from verifyrig.core.errors import ImportFault, UsageError
-from verifyrig.files.csv_cells import Decimals, decimals_of, moment_of, smallest_step
+from verifyrig.files.csv_cells import Decimals, decimals_of, smallest_step
 from verifyrig.files.csv_table import decode, read_table
+from verifyrig.files.csv_times import times_of
 from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
-from verifyrig.runs.csv_import import parse_channel_word, parse_stage_words, samples_of
+from verifyrig.runs.csv_import import samples_of
+from verifyrig.runs.import_words import TimeWords, parse_channel_word, parse_stage_words
 
 PLAIN = "t,die,power\n0,40.5,20\n1,41.0,60\n2,41.5,61\n3,42.0,60\n"
 BASE = ["--time", "t", "--channel", "die_temp_c=die", "--stage", "load=0:4"]
@@ -33,7 +35,7 @@ def bring(
 def values(text: str, *words: str, time: str = "t") -> dict[str, list[float]]:
     channels = [parse_channel_word(word) for word in words]
     table = read_table(text, [time, *(c.column for c in channels)], [], "log.csv")
-    samples = samples_of(table, time, channels)
+    samples = samples_of(table, TimeWords(column=time), channels)
     return {"t_s": samples.t_s.tolist(), **{name: column.tolist() for name, column in samples.columns.items()}}
 
 
@@ -212,8 +214,8 @@ def test_times_may_be_seconds_or_iso(first: str, second: str, step_s: float) -> 
 
 def test_an_iso_time_with_an_offset_is_that_moment_in_utc() -> None:
     # 1970-01-02T00:00:00+01:00 is 23 hours after the origin of Unix time (POSIX.1).
-    moment = moment_of("1970-01-02T00:00:00+01:00", Decimals(comma=False, grouped=False))
-    assert moment is not None and moment.seconds == 23 * 3600 and moment.dated
+    times = times_of(["1970-01-02T00:00:00+01:00"], Decimals(comma=False, grouped=False))
+    assert times.seconds == (23 * 3600,) and times.dated
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])

@@ -153,6 +153,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         RigError: A word does not fit, or there is no such profile or job.
     """
     from verifyrig.bench.find_profile import find_profile
+    from verifyrig.files.typed_values import short_name
     from verifyrig.jobs.runs import defaults_for
     from verifyrig.jobs.safety import is_heavy
     from verifyrig.rig.assemble import RunRequest
@@ -174,7 +175,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         profile=profile,
         purpose=_purpose(args, defaults, no_load=no_load),
         job=defaults.job,
-        unit=_short(args.unit, "--unit"),
+        unit=short_name(args.unit, "--unit"),
         ambient=_ambient(args.ambient),
         states=states,
         mock=mock,
@@ -186,7 +187,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         may_load_blind=lambda: _may_load_blind(args),
         facts={
             "attestation": fact,
-            "batch": _short(args.batch, "--batch"),
+            "batch": short_name(args.batch, "--batch"),
             "operator": context.bench.operator or None,
         },
     )
@@ -344,9 +345,3 @@ def _states(words: list[str]) -> dict[str, str]:
     for key, value in states.items():
         check_word(key, value, "--state")
     return states
-
-
-def _short(text: str | None, where: str) -> str | None:
-    if text is not None and not 0 < len(text) <= 100:
-        raise UsageError("it has no or too many characters", where=where, mend="Use 1 to 100 characters.")
-    return text

@@ -38,6 +38,13 @@ def parse_ambient(text: str) -> tuple[float, float]:
     return value_c, u95_k
 
 
+def short_name(text: str | None, where: str) -> str | None:
+    """Return the name of a unit or batch, None where none was typed; raise `UsageError` for an empty or a long one."""
+    if text is not None and not 0 < len(text) <= 100:
+        raise UsageError("it has no or too many characters", where=where, mend="Use 1 to 100 characters.")
+    return text
+
+
 def parse_states(words: Sequence[str]) -> dict[str, str]:
     """Return KEY=VALUE words as a dictionary: `panel=on`, `position=upright`; the last of a key counts."""
     states = {}

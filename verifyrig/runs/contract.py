@@ -74,8 +74,38 @@ class ContradictionObject(TypedDict):
     text: str
 
 
+class RowsLeftOut(TypedDict):
+    """Rows of a log that were not taken; `first_row` as a spreadsheet numbers rows."""
+
+    why: str
+    rows: int
+    first_row: int
+
+
+class GapObject(TypedDict):
+    """Where a log has no row for more than three usual steps, s after its first row."""
+
+    from_s: float
+    to_s: float
+
+
+class ImportedObject(TypedDict):
+    """How a log was read: its times, the units that it or the command line names, and what is not in the record."""
+
+    file: str
+    rows: int
+    rows_left_out: list[RowsLeftOut]
+    cells_without_name: int
+    gaps: list[GapObject]
+    readings_missing: dict[str, int]
+    times: str
+    date_order: str | None
+    units: dict[str, str]
+    units_assumed: list[str]
+
+
 class RunObject(TypedDict):
-    """What `run`, `import` and `metrics` print; `budget` with `metrics --budget`."""
+    """What `run`, `import` and `metrics` print; `budget` with `metrics --budget`, `imported` with `import`."""
 
     run: str
     record: str
@@ -96,6 +126,7 @@ class RunObject(TypedDict):
     integrity: Integrity
     contradictions: list[ContradictionObject]
     budget: NotRequired[dict[str, list[BudgetLine]]]
+    imported: NotRequired[ImportedObject]
 
 
 class Noted(TypedDict, total=False):

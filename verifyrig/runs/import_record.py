@@ -23,7 +23,8 @@ from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.files.csv_cells import smallest_step
 from verifyrig.record import new_run_id, open_record
-from verifyrig.runs.csv_import import ChannelColumn, Imported, StagePart
+from verifyrig.runs.csv_import import Imported
+from verifyrig.runs.import_words import ChannelColumn, StagePart
 
 # Outside these no sensor of a computer gives a true reading; common practice, no source.
 _COLDEST_C, _HOTTEST_C = -60.0, 150.0
@@ -48,6 +49,8 @@ class ImportOrder:
     ambient: tuple[float, float] | None = None
     profile: Profile | None = None
     job: str | None = None
+    unit: str | None = None
+    batch: str | None = None
     purpose: str = Purpose.CHECK
     where: Sequence[tuple[str, str]] = field(default_factory=tuple)
 
@@ -88,7 +91,8 @@ def _facts(run_id: str, samples: Imported, order: ImportOrder) -> dict[str, Any]
         "recipe": profile.recipe if profile else None,
         "purpose": order.purpose,
         "job": order.job,
-        "unit": None,
+        "unit": order.unit,
+        "batch": order.batch,
         "simulated": False,
         "started_utc_s": samples.start_utc_s,
         "utc_known": samples.start_utc_s is not None,
@@ -102,7 +106,10 @@ def _facts(run_id: str, samples: Imported, order: ImportOrder) -> dict[str, Any]
             "file": order.origin,
             "sha256": hashlib.sha256(order.data).hexdigest(),
             "where": [f"{column}={value}" for column, value in order.where],
-            "rows_left_out": dict(samples.left_out),
+            "rows_left_out": {str(one.why): one.rows for one in samples.left_out},
+            "times": samples.form,
+            "date_order": samples.order,
+            "units": dict(samples.units),
         },
     }
 

@@ -1,0 +1,170 @@
+"""Units that a log names in its head, below it or behind its numbers are converted, or the log is refused."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from verifyrig.commands import cli
+from verifyrig.core.errors import ImportFault
+from verifyrig.files.csv_table import read_table
+from verifyrig.files.units import unit_in_head
+from verifyrig.runs.csv_import import Imported, samples_of
+from verifyrig.runs.import_words import TimeWords, parse_channel_word
+
+
+def read(
+    head: str, *cells: str, channel: str = "die_temp_c", unit: str = "", more: str = "", below: str = ""
+) -> Imported:
+    word = parse_channel_word(f"{channel}={head}{unit}")
+    rows = "".join(f"{at};{cell}\n" for at, cell in enumerate(cells))
+    text = f't;"{head}"{more}\n{below}{rows}'
+    return samples_of(read_table(text, ["t", word.column], [], "log.csv"), TimeWords(column="t"), [word])
+
+
+# °F from the ice and steam points 32 and 212, K by definition (SI brochure, 9th edition: 0 °C = 273.15 K); the others
+# are decimal prefixes of the SI, per cent, and minutes of 60 s. All cells but the last mean one value in °C, W, V, ...
+HEADS = [
+    ("die_temp_c", 100.0, ["Temp [°F]", "Temp (F)", "Temp, °F", "cpu_temp_f", "TempF", "T/°F"], "212"),
+    ("die_temp_c", 100.0, ["Temp (?F)", "Temp deg F"], "212"),
+    ("die_temp_c", 100.0, ["Temp [K]", "temp_K", "Temp in Kelvin"], "373.15"),
+    ("die_temp_c", 45.25, ["temp_mC", "Temp [m°C]", "temp1_input (millidegree C)"], "45250"),
+    ("die_temp_c", 26.85, ["zone [0.1 K]", "zone (dK)"], "3000"),
+    ("die_temp_c", 45.25, ["Temp [°C]", "temperature_C", "Tctl (°C, max)", "temp"], "45.25"),
+    ("die_temp_c", 45.25, ["Temp (CPU)", "Core 1", "temp.max"], "45.25"),
+    ("package_power_w", 6.308, ["Power (mW)", "power_mw", "Power [milliwatts]"], "6308"),
+    ("package_power_w", 1200.0, ["Power/kW", "power [kW]"], "1.2"),
+    ("package_power_w", 73.41, ["power.draw [W]", "power_W", "CPU Package Power", "Power 1"], "73.41"),
+    ("rail_12v_v", 11.975, ["+12V [mV]", "rail_mv"], "11975"),
+    ("rail_12v_v", 11.975, ["+12V", "12V rail (V)"], "11.975"),
+    ("core_clock_mhz", 4200.0, ["Clock [GHz]", "clock_ghz", "clock GHZ"], "4.2"),
+    ("core_clock_mhz", 4200.0, ["cur_freq (kHz)"], "4200000"),
+    ("core_clock_mhz", 4200.0, ["Clock [MHz]", "clocks.sm [mhz]", "Core #1 Clock"], "4200"),
+    ("cpu_fan_speed_rpm", 1200.0, ["Fan [1/s]", "fan (Hz)"], "20"),
+    ("cpu_fan_speed_rpm", 1200.0, ["Fan [1/min]", "fan_rpm", "Lüfter (U/min)", "fan1/rpm"], "1200"),
+    ("busy_share", 0.5, ["utilization [%]", "CPU %", "usage_percent"], "50"),
+]  # fmt: skip
+CASES = [(channel, head, cell, value) for channel, value, heads, cell in HEADS for head in heads]
+
+
+@pytest.mark.parametrize(("channel", "head", "cell", "value"), CASES, ids=[case[1] for case in CASES])
+def test_a_unit_in_the_head_is_converted(channel: str, head: str, cell: str, value: float) -> None:
+    samples = read(head, cell, cell, channel=channel)
+    assert samples.columns[channel].tolist() == pytest.approx([value, value], abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("channel", "head", "what"),
+    [
+        ("die_temp_c", "Temp [°R]", "names '°R', which is no unit of a temperature"),
+        ("die_temp_c", "Power [W]", "names 'W'"),
+        ("die_temp_c", "fan_rpm", "names 'rpm'"),
+        ("package_power_w", "Power (dBm)", "names 'dBm'"),
+        ("package_power_w", "Energy [Wh]", "names 'Wh'"),
+        ("package_power_w", "Power [MW]", "names 'MW'"),
+        ("package_power_w", "Current (A)", "names 'A'"),
+        ("cpu_fan_speed_rpm", "fan_speed_percent", "names 'percent'"),
+        ("die_temp_c", "Temp °F [°C]", "two units"),
+    ],
+)
+def test_a_unit_that_does_not_fit_is_refused_in_one_sentence(channel: str, head: str, what: str) -> None:
+    with pytest.raises(ImportFault) as caught:
+        read(head, "50", "51", channel=channel)
+    assert what in caught.value.what and repr(head) in caught.value.where
+    assert caught.value.mend.startswith(f"Name the unit that the cells have, as in --channel {channel}={head}:")
+
+
+def test_a_letter_at_the_end_that_may_number_a_part_is_no_unit() -> None:
+    with pytest.raises(ImportFault, match="may be a unit or a letter of a part"):
+        read("temp_f", "50", more=";temp_a;temp_e")
+    assert read("temp_f", "212", more=";temp_c").columns["die_temp_c"][0] == pytest.approx(100.0)
+    assert read("temp_f", "50", unit=":°C", more=";temp_a").columns["die_temp_c"][0] == 50
+
+
+def test_a_row_of_units_below_the_head_counts() -> None:
+    samples = read("Temp", "212", "32", below="s;°F\n")
+    assert samples.columns["die_temp_c"].tolist() == pytest.approx([100.0, 0.0], abs=1e-9)
+    assert samples.t_s.tolist() == [0, 1] and samples.units == {"die_temp_c": "°F"} and samples.left_out == ()
+    with pytest.raises(ImportFault, match="row below the head names 'hPa'"):
+        read("Temp", "50", below="s;hPa\n")
+    with pytest.raises(ImportFault, match=r"'°C' and '°F' at once"):
+        read("Temp [°C]", "50", below="s;°F\n")
+
+
+def test_command_line_and_head_must_agree() -> None:
+    assert read("Temp [°F]", "212", unit=":F").columns["die_temp_c"][0] == pytest.approx(100.0)
+    with pytest.raises(ImportFault, match=r"'°C' and '°F' at once.*Leave the unit out of --channel, or mend the head"):
+        read("Temp [°F]", "50", unit=":°C")
+    # What somebody says decides where the head names something that is no unit of the channel.
+    assert read("Temp [A]", "50", unit=":°C").columns["die_temp_c"][0] == 50
+    with pytest.raises(ImportFault, match="behind the number"):
+        read("Temp [°F]", "50 °C")
+
+
+@pytest.mark.parametrize(
+    ("channel", "cells", "others"),
+    [
+        ("die_temp_c", ("45250", "46000", "45"), "m°C"),
+        ("die_temp_c", ("318.15", "319.2"), "K"),
+        ("package_power_w", ("65250", "66000"), "mW"),
+        ("rail_12v_v", ("11975", "12010"), "mV"),
+        ("core_clock_mhz", ("4.2", "3.9", "0"), "GHz"),
+        ("core_clock_mhz", ("4200000", "800000"), "kHz"),
+    ],
+)
+def test_readings_that_cannot_be_in_the_unit_that_nobody_told_are_refused(
+    channel: str, cells: tuple[str, ...], others: str
+) -> None:
+    with pytest.raises(ImportFault) as caught:
+        read("reading", *cells, channel=channel)
+    assert "nothing tells their unit" in caught.value.what and others in caught.value.mend
+
+
+def test_single_odd_readings_refuse_nothing() -> None:
+    assert len(read("reading", "45", "46", "-273.15", "47").t_s) == 4
+
+
+NUMBER = st.floats(-50.0, 140.0).map(lambda value: round(value, 3))
+
+
+@given(values=st.lists(NUMBER, min_size=1, max_size=20))
+def test_a_series_written_in_any_unit_of_temperature_is_read_back_the_same(values: list[float]) -> None:
+    written = {
+        "T [°C]": [f"{value:.6f}" for value in values],
+        "T [°F]": [f"{value * 1.8 + 32:.6f}" for value in values],
+        "T [K]": [f"{value + 273.15:.6f}" for value in values],
+        "T [m°C]": [f"{value * 1000:.3f}" for value in values],
+        "T [0.1 K]": [f"{(value + 273.15) * 10:.5f}" for value in values],
+    }
+    for head, cells in written.items():
+        assert read(head, *cells).columns["die_temp_c"].tolist() == pytest.approx(values, abs=1e-5)
+        if head == "T [0.1 K]":
+            continue  # nobody writes that behind a number
+        with_units = [f"{cell} {head[3:-1]}" for cell in cells]
+        assert read("T", *with_units).columns["die_temp_c"].tolist() == pytest.approx(values, abs=1e-5)
+
+
+@given(name=st.text(max_size=30), others=st.lists(st.text(max_size=10), max_size=3))
+def test_no_head_breaks_it(name: str, others: list[str]) -> None:
+    try:
+        unit_in_head(name, "temperature", tuple(others))
+    except ValueError as odd:
+        assert str(odd)
+
+
+def test_the_answer_names_units_and_what_was_assumed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Seen as it came: `Temp [°F]` was read as °C, `Power (mW)` as W."""
+    rows = "".join(f"{at},{100 + at},{6308 + at},{900}\n" for at in range(30))
+    (tmp_path / "log.csv").write_text("t,Temp [°F],Power (mW),fan\n" + rows, encoding="utf-8")
+    words = ["--channel", "die_temp_c=Temp [°F]", "--channel", "package_power_w=Power (mW)"]
+    words += ["--channel", "cpu_fan_speed_rpm=fan", "--stage", "load=0:", "--bench", str(tmp_path), "--json"]
+    assert cli.run(["import", str(tmp_path / "log.csv"), "--time", "t", *words]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["imported"]["units"] == {"die_temp_c": "°F", "package_power_w": "mW"}
+    assert answer["imported"]["units_assumed"] == ["cpu_fan_speed_rpm"]
+    assert answer["metrics"]["load.die_temp_c.peak"]["value"] == pytest.approx((129 - 32) / 1.8, abs=1e-4)
+    assert answer["metrics"]["load.package_power_w.mean"]["value"] == pytest.approx(6.3225, abs=1e-6)
