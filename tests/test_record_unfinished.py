@@ -1,4 +1,4 @@
-"""Runs that broke off are named at the next start, once, with what was made of them."""
+"""Interrupted runs are named at the next start, once, with what was made of them."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def test_an_interrupted_run_is_announced_once_and_noted_beside_its_record(
     before = path.read_bytes()
     assert cli.run(["runs", "--json", "--bench", str(tmp_path)]) == 0
     out = capsys.readouterr()
-    assert f"20260101-000000-aaaa broke off: {how}" in out.err
+    assert f"20260101-000000-aaaa was interrupted: {how}" in out.err
     (row,) = json.loads(out.out)["runs"]
     assert row["outcome"] == "interrupted" and row["cause"]["class"] == how and row["sealed"] is False
     note = read_aftermath(path)

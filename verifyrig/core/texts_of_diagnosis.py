@@ -141,5 +141,5 @@ TEXTS_OF_DIAGNOSIS: dict[str, str] = {
     "customer-graphics": "The graphics part is the one that fails.",
     "customer-firmware-limit": "The firmware lets the processor draw far more power than it was made for.",
     "customer-wiring": "A button, lead or connector switches the machine off.",
-    "customer-unknown": "What was measured so far does not tell what is wrong.",
+    "customer-unknown": "What was measured so far does not show what is wrong.",
 }

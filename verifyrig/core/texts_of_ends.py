@@ -7,7 +7,7 @@ TEXTS_OF_ENDS: dict[str, str] = {
     "end-heat": "Most likely it was switched off because of heat.",
     "end-power": "Most likely the power gave way: supply, its leads, the outlet, or the board's input.",
     "end-crash": "Most likely it crashed and restarted: memory, processor or software, not heat or lost power.",
-    "end-unclear": "What the record holds does not tell heat, power and crash apart.",
+    "end-unclear": "What the record holds does not separate heat, power and crash.",
     "end-person": "A person ended it.",
     "end-told": "It was asked to end, by a person or by the system shutting down in order.",
     "end-killed": "The program was killed while the system went on; that says nothing of the machine.",
@@ -61,7 +61,7 @@ TEXTS_OF_ENDS: dict[str, str] = {
     "pattern-nothing": "nothing was measured",
     "pattern-heat": "That speaks for heat.",
     "pattern-power": "That speaks for the path of the power.",
-    "pattern-unclear": "That alone does not tell heat from power.",
+    "pattern-unclear": "That alone does not separate heat from power.",
     # Entries of a system's own log (system.history.words)
     "reset-bit-0": "the processor's thermal pin cut the power: too hot",
     "reset-bit-1": "the power button was held for 4 seconds",
@@ -119,7 +119,7 @@ TEXTS_OF_ENDS: dict[str, str] = {
         "started again after losing power or a reset: no crash code, no button; look at the path of the power first"
     ),
     "log-restart-codes-missing": (
-        "started again without a shut-down before; this export lacks the two codes that tell why"
+        "started again without a shut-down before; this export lacks the two codes that say why"
     ),
     "log-other": "{id}",
 }

@@ -39,7 +39,7 @@ TEXTS_OF_FITNESS: dict[str, str] = {
     "fitness-stretch": (
         "the longest load in one stretch was {had_s:duration}, and the fault came after {needed_s:duration}"
     ),
-    "fitness-unclear": "“{words}” does not tell how rarely it came, so we cannot say how long a test must be",
+    "fitness-unclear": "“{words}” does not say how rarely it came, so we cannot say how long a test must be",
     "part-processor": "the processor",
     "part-graphics": "the graphics card",
     "part-memory": "the memory",

@@ -115,8 +115,8 @@ class Trace:
         Once the screen has said to switch it off, darkness is taken for a person's hand. A record that another
         computer kept, of probes on the machine, breaks off where that computer dies, and says nothing of the machine.
         """
-        told = self.recorded
-        if told.outcome != Outcome.INTERRUPTED or told.cause_class != CauseClass.POWER_OFF:
+        facts = self.recorded
+        if facts.outcome != Outcome.INTERRUPTED or facts.cause_class != CauseClass.POWER_OFF:
             return False
         if any(event.kind == "switch-off-advised" for event in self.events):
             return False

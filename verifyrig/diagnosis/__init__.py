@@ -1,4 +1,4 @@
-"""Where the heat or the power stops: suspects from records, intake and findings, and the test that tells most next."""
+"""Where the heat or the power stops: suspects from records, intake and findings, and the most informative next test."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Diagnosis:
 
     Attributes:
         suspects: Causes of the contract, most probable first.
-        next_test: The most telling safe test for each minute, None where none tells anything.
+        next_test: The safe test that is most informative for each minute, None where none is.
         not_measured: What this evidence does not hold.
         substitutions: Parts changed for known-good ones, rated.
     """
@@ -47,14 +47,14 @@ class Diagnosis:
         return customer_reason(self.suspects[0].cause if self.is_clear else "unknown")
 
     def picture(self) -> str:
-        """Return the path of the heat as a chain of links with their K/W beside what sound machines show, SVG."""
+        """Return the thermal path as a chain of links with their K/W beside what sound machines show, SVG."""
         from verifyrig.diagnosis.chain_picture import thermal_path_svg
 
         return thermal_path_svg(self.judged.seen.figures, self.judged.seen.cooler)
 
     @property
     def is_clear(self) -> bool:
-        """Whether the leading suspect is probable enough to act on, and is not "cannot tell"."""
+        """Whether the leading suspect is probable enough to act on, and is not "unknown"."""
         lead = self.suspects[0]
         return lead.probability >= CLEAR and lead.cause != "unknown"
 
@@ -69,10 +69,10 @@ def diagnose(
     """Diagnose one machine.
 
     Args:
-        traces: Its records, oldest first; whole, broken off, or none at all.
+        traces: Its records, oldest first; whole, interrupted, or none at all.
         job: Its job: intake, findings and changes count as evidence.
         prior: Over `suspects.MECHANISMS`, shape (n,); the table's where None.
-        endings: Post-mortems of runs that broke off, by run; made from the traces alone where None.
+        endings: Post-mortems of interrupted runs, by run; made from the traces alone where None.
     """
     from verifyrig.diagnosis.explain import not_measured
     from verifyrig.diagnosis.history import weigh_job

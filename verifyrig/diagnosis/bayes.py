@@ -31,7 +31,7 @@ def entropy_bits(p: FloatArray) -> float:
 
 
 def expected_gain_bits(prior: FloatArray, outcomes: FloatArray) -> float:
-    """Return how many bits a test is expected to tell about the causes.
+    """Return how many bits a test is expected to give about the causes.
 
     Args:
         prior: Probability of each cause, shape (n,).

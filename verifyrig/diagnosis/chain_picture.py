@@ -1,4 +1,4 @@
-"""The heat's path as a chain of links, each with its K/W beside what sound machines show. One SVG, no script."""
+"""The thermal path as a chain of links, each with its K/W beside what sound machines show. One SVG, no script."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _INK, _SOFT, _BLUE, _ORANGE = "#222222", "#8a8a8a", "#0072B2", "#E69F00"  # Okab
 
 
 class Link(NamedTuple):
-    """One link: from where to where, the figures that tell its K/W (the first that is there), what it holds."""
+    """One link: from where to where, the figures that give its K/W (the first that is there), what it holds."""
 
     start: str
     end: str

@@ -27,7 +27,7 @@ _ENOUGH, _SOFT = 0.80, 0.03
 
 
 def covered(seen: MachineEvidence) -> FloatArray:
-    """Return for each mechanism the share of such faults that this evidence would have told from a sound machine."""
+    """Return for each mechanism the share of such faults that this evidence would have told from a sound one."""
     missed = np.ones(len(MECHANISMS))
     for mechanism, share in _by_signs(seen).items():
         missed[MECHANISMS.index(mechanism)] *= 1 - share
@@ -80,7 +80,7 @@ def _by_figures(seen: MachineEvidence) -> dict[Mechanism, float]:
 
 
 def _distinct(known: Densities, mechanism: Mechanism, figures: Mapping[str, RecordFigure]) -> float:
-    """Share of drawn machines with this fault that these figures would tell from a sound machine."""
+    """Share of drawn machines with this fault that these figures would distinguish from a sound machine."""
     places = np.array([PLACE[name] for name in figures], dtype=int)
     u = np.array([even_u(name, figure) for name, figure in figures.items()])
     x = known.samples[mechanism][:60][:, places]
@@ -93,14 +93,14 @@ def _distinct(known: Densities, mechanism: Mechanism, figures: Mapping[str, Reco
 
 
 def with_unknown(posterior: FloatArray, prior: FloatArray, shares: FloatArray) -> tuple[FloatArray, float]:
-    """Move to "cannot tell yet" what the evidence never put to the test.
+    """Move to "unknown" what the evidence never put to the test.
 
     Args:
         posterior, prior: Over `MECHANISMS`, shape (n,).
         shares: From `covered`.
 
     Returns:
-        What stays with each mechanism, shape (n,), and what cannot be told.
+        What stays with each mechanism, shape (n,), and what stays unknown.
     """
     none = MECHANISMS.index(Mechanism.NONE)
     stays = np.ones(len(MECHANISMS))

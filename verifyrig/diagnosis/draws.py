@@ -27,14 +27,14 @@ class Machines:
         flow_k_per_w: Plate to coolant (its own warming included), or the heat pipes.
         carry_k_per_w: Coolant to radiator, or pipes to fins.
         still_factor: How many times worse the sink gets without any fan.
-        warmed_share: How far the rest has come since power-on, 1 where it has settled.
+        warmed_share: How far the idle state has come since power-on, 1 where it has settled.
         severity: Size of the fault, for sorting; 0 for sound machines.
         die_offset_k: What the die's sensor shows over its truth.
         droop_v_per_w: Fall of the 12 V rail for each watt.
         regulator_k_per_w: Regulator over case air, for each watt of the package.
         core_spread_k_per_w: Hottest over coolest core.
         flow_l_per_min: Coolant flow; NaN for an air cooler.
-        idle_drift_k_per_min: How fast the rest still moves because the machine was switched on, or loaded, lately.
+        idle_drift_k_per_min: How fast the idle die still moves because the machine was switched on, or loaded, lately.
         plate_heat_share: Where a probe on the plate's edge sits between plate and air, 0 to 1.
     """
 

@@ -1,4 +1,4 @@
-"""Runs that broke off as evidence: what the system's own log says of them, and what several have in common.
+"""Interrupted runs as evidence: what the system's own log says of them, and what several have in common.
 
 The figures of the last moments are those of the post-mortem, so that `inspect` and `diagnose` say the same.
 """

@@ -130,8 +130,8 @@ def sign_pieces(signs: Iterable[SignSeen]) -> list[EvidencePiece]:
 def _word_pieces(table: str, words: Mapping[str, str]) -> list[EvidencePiece]:
     """Return words as evidence. Of several symptoms each weighs its part: they are signs of one fault, not of many."""
     found = []
-    for name, told in words.items():
-        several = [word.strip() for word in told.split(",")]
+    for name, given in words.items():
+        several = [word.strip() for word in given.split(",")]
         rows = [(word, tables.likelihood(table, name, word)) for word in several]
         known = [(word, row) for word, row in rows if row is not None]
         found += [
@@ -211,7 +211,7 @@ def figure_pieces(seen: MachineEvidence) -> list[EvidencePiece]:
 
 
 def merged(seen: Sequence[MachineEvidence]) -> MachineEvidence:
-    """Return what several records of one state tell together: the later figure stands, signs of faults prevail."""
+    """Return what several records of one state show together: the later figure stands, signs of faults prevail."""
     if not seen:
         return MachineEvidence()
     figures: dict[str, RecordFigure] = {}

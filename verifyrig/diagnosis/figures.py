@@ -1,4 +1,4 @@
-"""Figures of the heat's path read from a record: rest, and the windows after a step of the load."""
+"""Figures of the thermal path read from a record: idle, and the windows after a step of the load."""
 
 from __future__ import annotations
 
@@ -144,7 +144,7 @@ def _impedance(readings: Readings, step: PowerStep, from_s: float, to_s: float) 
 def _weighted(
     readings: Readings, steps: list[PowerStep], read: Callable[[Readings, PowerStep], tuple[float, float]]
 ) -> RecordFigure | None:
-    """Mean rise per watt over steps, each weighted by its watts: a large step tells more than a small one."""
+    """Mean rise per watt over steps, each weighted by its watts: a large step says more than a small one."""
     pairs = [read(readings, step) for step in steps]
     pairs = [(rise, watts) for rise, watts in pairs if math.isfinite(rise) and math.isfinite(watts) and watts > 3.0]
     if not pairs:

@@ -22,7 +22,7 @@ _IDLE_ROUNDS = 25
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
-    """Temperatures, °C, and power, W, of n machines at rest and through a load.
+    """Temperatures, °C, and power, W, of n machines at idle and through a load.
 
     Attributes:
         idle_c: Shape (6, n). idle_w: Shape (n,).
@@ -40,7 +40,7 @@ class Course:
 
 
 def run_course(machines: Machines) -> Course:
-    """Let every machine rest, then load it fully for about 15 minutes with its fans on their curve."""
+    """Let every machine idle, then load it fully for about 15 minutes with its fans on their curve."""
     idle_c, idle_w = _idle(machines)
     temps, powers, clocks, times = [idle_c], [idle_w], [np.ones_like(idle_w)], [0.0]
     clock = np.ones_like(idle_w)
@@ -140,13 +140,13 @@ def _hold_limit(
 
 
 def _idle(machines: Machines) -> tuple[FloatArray, FloatArray]:
-    """Return the state at rest; machines that were switched on lately stand below their steady state."""
+    """Return the idle state; machines that were switched on lately stand below their steady state."""
     die_c = machines.ambient_c + 10.0
     for _ in range(_IDLE_ROUNDS):
         links = _links(machines, die_c)
         watts = _power_w(machines, machines.idle_w, die_c)
         steady = _steady(machines, links, watts)
-        # A machine that runs away at rest is stopped by its owner near its limit.
+        # A machine that runs away while idle is stopped by its owner near its limit.
         die_c = 0.5 * die_c + 0.5 * np.minimum(steady[0], machines.limit_c + 5.0)
     start: FloatArray = machines.ambient_c + (steady - machines.ambient_c) * machines.warmed_share
     return start, _power_w(machines, machines.idle_w, start[0])

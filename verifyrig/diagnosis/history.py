@@ -36,7 +36,7 @@ _ALTERED_NOTHING = ("no-change", "no change", "same", "no help", "did not help",
 # After a change these figures must move by a fifth, and be known to have moved, to count as altered.
 _MOVED_SHARE, _MOVED_U = 0.15, 2.0
 _SOUND = MECHANISMS.index(Mechanism.NONE)
-_LEAST_SOUND = 0.08  # after rest alone much stays open, so a sound machine need not lead, only be plausible again
+_LEAST_SOUND = 0.08  # after idle time alone much stays open, so a sound machine need not lead, only be plausible again
 _HEAT = (
     *("rest_rise", "rest_die_over_sink", "rest_creep"),
     *("window_5s", "pulse_tail", "load_rise", "window_60s", "window_600s"),
@@ -155,7 +155,7 @@ def change_key(change: JobEntry) -> str:
 
 
 def what_changed(before: MachineEvidence, after: MachineEvidence) -> str:
-    """Return `cured`, `same` or empty where it cannot be told, from the figures before and after a change."""
+    """Return `cured`, `same` or empty where it is not clear, from the figures before and after a change."""
     shared = [name for name in _HEAT if name in before.figures and name in after.figures]
     better, informative = 0, False
     for name in shared:

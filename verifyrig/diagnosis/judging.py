@@ -59,7 +59,7 @@ class Judgement:
 
 
 def see(trace: Trace) -> MachineEvidence:
-    """Return what one record shows, whole or broken off; what it lacks is absent."""
+    """Return what one record shows, whole or interrupted; what it lacks is absent."""
     readings = Readings(trace)
     return MachineEvidence(
         cooler=cooler_of(trace),

@@ -1,4 +1,4 @@
-"""Figures of a load read from a record: power, the settled rise, the regulator, and rest held against them."""
+"""Figures of a load read from a record: power, the settled rise, the regulator, and idle compared with them."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Found = Iterator[tuple[str, RecordFigure]]
 
 
 def load_figures(readings: Readings) -> Found:
-    """Yield what a load shows: its power, the rise per watt once settled, the regulator, what rest shows beyond it."""
+    """Yield what a load shows: its power, the rise per watt once settled, the regulator, what idle shows beyond it."""
     full = [s for s in readings.steps() if s.full and s.length_s >= 3.0]
     if full:
         watts = readings.mean("package_power_w", full[0].t_s + 1.5, min(full[0].until_s, full[0].t_s + 6.0))
@@ -58,7 +58,7 @@ def _regulator(readings: Readings, load: PowerStep) -> Found:
 
 
 def _forecast_power(readings: Readings) -> Found:
-    """Full power foreseen from pulses on a part of the cores, which run at higher clocks: good to a fifth."""
+    """Full power forecast from pulses on a part of the cores, which run at higher clocks: good to a fifth."""
     found = []
     for step in readings.steps():
         busy = readings.mean("busy_share", step.t_s + 1.0, min(step.until_s, step.t_s + 5.0))
@@ -82,7 +82,7 @@ def _late_creep(readings: Readings, load: PowerStep) -> Found:
 
 
 def _excess(readings: Readings, die: float, watts: float) -> Found:
-    """What the die shows at rest beyond its watts times the resistance that the load showed."""
+    """What the die shows while idle beyond its watts times the resistance that the load showed."""
     span = readings.idle_span()
     if span is None:
         return

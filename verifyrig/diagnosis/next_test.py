@@ -1,4 +1,4 @@
-"""The one test that tells most next, for each minute that it takes, among those that are safe now."""
+"""The most informative next test, for each minute that it takes, among those that are safe now."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class State:
 
     Attributes:
         load_unsafe: A gate closed, a trip came, a load was refused: nothing above quarter-share pulses.
-        idle_unsafe: It gets too hot at rest: not even pulses.
+        idle_unsafe: It gets too hot while idle: not even pulses.
         must_stay_off: Coolant leaks, something burnt, a pack is swollen.
     """
 
@@ -65,7 +65,7 @@ class TestPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RankedTest:
-    """A test with what it is worth now: expected gain, bits; the causes that it tells apart."""
+    """A test with what it is worth now: expected gain, bits; the causes that it separates."""
 
     plan: TestPlan
     gain_bits: float
@@ -101,7 +101,7 @@ def plans() -> tuple[TestPlan, ...]:
 
 
 def next_tests(judged: Judgement, state: State | None = None) -> list[RankedTest]:
-    """Return the tests worth doing now, the most telling for each minute first; empty where none tells anything."""
+    """Return the tests worth doing now, the most informative for each minute first; empty where none is."""
     state = state or State()
     found = []
     weights = _cause_weights(judged.mechanisms)
@@ -127,7 +127,7 @@ def _is_possible(plan: TestPlan, judged: Judgement, state: State) -> bool:
         return False
     if plan.load == "load" and (state.load_unsafe or state.idle_unsafe):
         return False
-    # A change is judged by the same gentle run as before, and by rest alone where even that is too much.
+    # A change is judged by the same gentle run as before, and by idle alone where even that is too much.
     return not (plan.load == "pulses" and state.idle_unsafe and not plan.changes)
 
 
@@ -201,7 +201,7 @@ def _by_cause(table: FloatArray, mechanisms: FloatArray) -> FloatArray:
 
 
 def _separates(weights: FloatArray, by_cause: FloatArray) -> tuple[str, ...]:
-    """Return the two causes that the test tells apart best, counting how probable both are."""
+    """Return the two causes that the test separates best, counting how probable both are."""
     order = np.argsort(-weights)[:5]
     worth = {
         (int(a), int(b)): weights[a] * weights[b] * 0.5 * float(np.abs(by_cause[:, a] - by_cause[:, b]).sum())

@@ -45,7 +45,7 @@ def drawn_figures(cooler: str, n: int, seed: int) -> dict[Mechanism, tuple[Float
 
 
 def sold_as_sound(machines: Machines, course: Course) -> BoolArray:
-    """Return which machines could have been sold: cool enough under full load and at rest. Shape (n,)."""
+    """Return which machines could have been sold: cool enough under full load and while idle. Shape (n,)."""
     load_k = course.temps_c[-1, 0] - machines.ambient_c
     idle_k = course.idle_c[0] - machines.ambient_c
     regulator_c = course.temps_c[-1, 5] + machines.regulator_k_per_w * course.power_w[-1]

@@ -36,7 +36,7 @@ def core_spread(readings: Readings) -> Found:
 
 
 def probe_gaps(readings: Readings) -> Found:
-    """Yield the gaps between neighbours on the heat's path that probes show, and the coolant's flow."""
+    """Yield the gaps between neighbours on the thermal path that probes show, and the coolant's flow."""
     load = readings.settled_load()
     if load is None:
         return

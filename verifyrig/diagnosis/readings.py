@@ -92,7 +92,7 @@ class Readings:
         if typed is not None:
             return typed.value_c, typed.u95_k / 2 if typed.u95_k is not None else _TYPED_AMBIENT_U_K
         # The cooler's inlet is the room plus what the case adds: a poor room, better than none. So it comes last
-        # here, where a warm case is to be told from a warm room; elsewhere it comes before what was typed.
+        # here, where a warm case must be distinguished from a warm room; elsewhere it comes before what was typed.
         inlet = self.mean(INLET_CHANNEL, from_s, to_s)
         return (inlet, _INLET_AS_AMBIENT_U_K) if math.isfinite(inlet) else (math.nan, math.nan)
 
@@ -105,13 +105,13 @@ class Readings:
         return [s for s in self.trace.stages if s.kind == kind and s.ended != StageEnd.SKIPPED]
 
     def idle_span(self) -> tuple[float, float] | None:
-        """Return the last two minutes of rest before any load, None where there is less than 10 s of it."""
+        """Return the last two idle minutes before any load, None where there is less than 10 s of it."""
         first_load_s = min((step.t_s for step in self.steps() if step.up), default=math.inf)
         idle = [s for s in self.stages(StageKind.IDLE) if s.start_s < first_load_s]
         if not len(self.t_s):
             return None
         start_s = idle[-1].start_s if idle else float(self.t_s[0])
-        # A gate may close within seconds; where no load followed, the machine went on resting.
+        # A gate may close within seconds; where no load followed, the machine stayed idle.
         end_s = min(self.last_s, first_load_s - 0.5)
         return (max(start_s, end_s - 120.0), end_s) if end_s - start_s >= 10.0 else None
 
@@ -200,7 +200,7 @@ class Readings:
         return next((mean for mean in means if math.isfinite(mean)), math.nan)
 
     def idle_creep(self) -> tuple[float, float]:
-        """Return how fast the die still moves at the end of the rest, K/min, and its standard uncertainty; else NaN."""
+        """Return how fast the die still moves at the end of idle, K/min, and its standard uncertainty; else NaN."""
         span = self.idle_span()
         times, values = self.within("die_temp_c", *span) if span else (np.empty(0), np.empty(0))
         if len(times) < 30:
@@ -209,7 +209,7 @@ class Readings:
         return 60 * line.slope, math.hypot(0.15, 60 * line.u_slope)
 
     def unsettled_k(self, rise_k: float) -> float:
-        """Return how far a rest that still moves may be from where it will settle, K, standard uncertainty.
+        """Return how far an idle die that still moves may be from where it will settle, K, standard uncertainty.
 
         About three minutes at the present pace, but never so much that a rise that is already there is talked away.
         """
@@ -224,6 +224,6 @@ class Readings:
         return math.hypot(0.15, 0.3 * noise_k(values[np.isfinite(values)]))
 
     def limit_c(self) -> float:
-        """Return the machine's own limit, °C; NaN where the record does not tell it."""
+        """Return the machine's own limit, °C; NaN where the record does not say it."""
         limit = self.trace.recorded.limit_of("die_temp_c")
         return limit if limit is not None and 60 <= limit <= 125 else math.nan

@@ -44,7 +44,7 @@ _TEMPERATURE = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*(?:°?C)?\s*(?:(?:±|\+-|\+
 def take_in(
     bench: Bench, intake: Intake, *, operator: str = "", again: str = "", job_id: str | None = None, now: datetime
 ) -> Job:
-    """Open a job; of a machine that came back, customer and machine are those of the earlier job unless told anew.
+    """Open a job; of a machine that came back, customer and machine are those of the earlier job unless given anew.
 
     A danger that stood when it left, or that stands in another job of the same machine, stands in this one.
     """

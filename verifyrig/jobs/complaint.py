@@ -53,7 +53,7 @@ class Complaint:
     Attributes:
         parts: Parts that must have been loaded.
         use: Which time counts.
-        clean_s: How long the clean use must be in all, s; 0 where nothing tells that the fault came rarely.
+        clean_s: How long the clean use must be in all, s; 0 where nothing says that the fault came rarely.
         stretch_s: How long at least in one stretch, s: as long as it took from the start until the fault came.
         unclear: Answers on how often it came that cannot be counted, by key.
     """

@@ -72,7 +72,7 @@ class JobRun(TypedDict):
 
 
 class DangerNote(TypedDict):
-    """The note that tells of a danger."""
+    """The note that names a danger."""
 
     id: str
     time: str

@@ -1,4 +1,4 @@
-"""Looks whether a danger locks a job's machine now, and writes down the one that was just told."""
+"""Looks whether a danger locks a job's machine now, and writes down the one that was just reported."""
 
 from __future__ import annotations
 
@@ -41,14 +41,14 @@ class DangerLook:
 
 
 def notice_of(danger: Danger, noted: str) -> DangerNotice:
-    """Return a danger as a run is told of it."""
+    """Return a danger as a run learns of it."""
     return DangerNotice(code=str(danger.code), noted=noted, what=danger.what, do=danger.do)
 
 
 def note_dangers(bench: Bench, job_id: str, pairs: Mapping[str, str], *, by: str) -> None:
-    """Append to a job what a person told of a danger by the way, in an answer or a state of a run.
+    """Append to a job what a person reported of a danger by the way, in an answer or a state of a run.
 
-    What stands there already is not written a second time. Other open jobs of the machine are told, too.
+    What stands there already is not written a second time. Other open jobs of the machine learn of it, too.
     """
     job = read_job(bench, job_id)
     known = {(note.key, note.value) for found in standing_dangers(job) for note in found.notes}

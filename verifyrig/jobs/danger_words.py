@@ -1,6 +1,6 @@
 """Words in a free text that may mean a danger. They lock nothing: a person is told how to note it if it is one. Pure.
 
-A text says "no smell of smoke" as well as "it smokes", and no program can tell; a note by key and word is plain.
+A text says "no smell of smoke" as well as "it smokes", which no program can decide; a note by key and word is plain.
 Which words people use is common practice, no source.
 """
 

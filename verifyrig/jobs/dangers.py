@@ -31,7 +31,7 @@ class DangerCode(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DangerSign:
-    """A key whose value tells of a danger.
+    """A key whose value names a danger.
 
     Attributes:
         harmful: Values that mean the danger.

@@ -1,4 +1,4 @@
-"""Earlier jobs of one machine, told by its serial, and whether its fault is the same once more. Pure."""
+"""Earlier jobs of one machine, found by its serial, and whether its fault is the same once more. Pure."""
 
 from __future__ import annotations
 

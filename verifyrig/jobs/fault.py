@@ -33,7 +33,7 @@ def before_and_after(job: Job | None, runs: Sequence[RunFacts]) -> Pair:
     """Return the runs before and after the repair, by id; (id, None) where there is only one.
 
     Before is the first baseline, else the first run. After is the newest verification, else the newest run since the
-    last change; one that its operator broke off says nothing while another does.
+    last change; one that its operator interrupted says nothing while another does.
     """
     ordered = in_order(runs)
     if not ordered:

@@ -36,9 +36,9 @@ class JobLine:
         """Return whether each of the words stands in it: date, ticket, customer, machine, serial, state, complaint."""
         intake = self.job.intake
         machine, customer = intake.machine, intake.customer
-        told = [*self.cells, self.next_step, intake.complaint, customer.contact, machine.kind, machine.maker]
-        told += [machine.model, "open" if self.job.is_open else "done"]
-        text = " ".join(told).casefold()
+        texts = [*self.cells, self.next_step, intake.complaint, customer.contact, machine.kind, machine.maker]
+        texts += [machine.model, "open" if self.job.is_open else "done"]
+        text = " ".join(texts).casefold()
         serial = plain_serial(machine.serial)
         return all(word.casefold() in text or (plain_serial(word) and plain_serial(word) in serial) for word in words)
 

@@ -117,7 +117,7 @@ class RunFacts:
     Attributes:
         cause: Class of the contract (`operator`, `power-off`, ...), None where it ended in order.
         verdict: Of the contract, or None where it was not computed.
-        started: UTC; None where the record does not tell.
+        started: UTC; None where the record does not say.
         loaded: Whether any stage above quarter-share pulses was begun.
         integrity: What its record is good for.
         exposure: What the machine went through in it.

@@ -66,7 +66,7 @@ def runs_after(entry: JobEntry | None, runs: Sequence[RunFacts]) -> list[RunFact
 def next_purpose(job: Job, runs: Sequence[RunFacts]) -> Purpose:
     """Return what the next run is for: baseline first, verification after a change, else a check.
 
-    A run that its operator broke off is no baseline. With a part fitted for test only the run is a check: it says
+    A run that its operator interrupted is no baseline. With a part fitted for test only the run is a check: it says
     something of the part, and nothing of the machine as it will leave.
     """
     if not any(run.purpose == Purpose.BASELINE and counts(run) for run in runs):
@@ -159,7 +159,7 @@ def missing_verification(job: Job, runs: Sequence[RunFacts]) -> Reason | None:
 
     One run that stands after the last change; two after new paste or a new mount, since the first heat cycles let
     the paste spread (common practice, no source). A run stands if it went through and did not fail; the newest
-    verification counts, so that an earlier pass does not hide a later failure. One that its operator broke off
+    verification counts, so that an earlier pass does not hide a later failure. One that its operator interrupted
     says nothing either way.
     """
     if job.last_change is None:

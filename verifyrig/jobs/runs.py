@@ -1,4 +1,4 @@
-"""The runs of a job, read from its records, and what a command line may leave out because the job tells it."""
+"""The runs of a job, read from its records, and what a command line may leave out because the job says it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A danger that one job of a machine tells of stands in the other jobs of that machine, too; told by its serial.
+"""A danger noted in one job of a machine stands in the other jobs of that machine, too, found by its serial.
 
 A machine may stand in two jobs at once, or come back without anybody naming its earlier job: what was noted in one must
 not be run over in the other. Each copy is lifted where it stands, by a person, as every note is.

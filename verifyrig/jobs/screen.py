@@ -28,7 +28,7 @@ _OUTCOMES: dict[str, str] = {
     Outcome.COMPLETED: "went through",
     Outcome.TRIPPED: "ended at a trip limit",
     Outcome.STOPPED: "stopped for safety",
-    Outcome.INTERRUPTED: "broke off",
+    Outcome.INTERRUPTED: "interrupted",
 }
 
 
@@ -149,7 +149,7 @@ def _head(job: Job) -> list[str]:
 
 
 def _soak_line(job: Job) -> list[str]:
-    """Return how long a clean soak must be for this complaint; nothing where the customer's words do not tell."""
+    """Return how long a clean soak must be for this complaint; nothing where the customer's words do not say."""
     try:
         return [plan_soak(job.intake.answers.get("how-often", "")).sentence]
     except UsageError:

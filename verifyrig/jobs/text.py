@@ -39,7 +39,7 @@ from verifyrig.jobs.vocabulary import CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, 
 
 SCHEMA = 1
 LONGEST_TEXT = 20_000
-_FIRST_YEAR, _LAST_YEAR = 1980, 2999  # what every system's own calendar can tell in local time
+_FIRST_YEAR, _LAST_YEAR = 1980, 2999  # what every system's own calendar can show in local time
 _TEXTS = ("complaint", "price_ceiling", "accessories", "condition")
 _FREE = "Write a text."
 _T = TypeVar("_T")

@@ -152,7 +152,7 @@ def _log(bench: Bench, job_id: str, what: str, *, why: str, by: str, now: dateti
 
     from verifyrig.files.atomic_write import write_whole
 
-    told = {"time": now.astimezone(UTC).replace(microsecond=0), "job": job_id, "what": what, "by": by, "reason": why}
-    line = {key: value for key, value in (told | facts).items() if value not in ("", 0)}
+    entry = {"time": now.astimezone(UTC).replace(microsecond=0), "job": job_id, "what": what, "by": by, "reason": why}
+    line = {key: value for key, value in (entry | facts).items() if value not in ("", 0)}
     with writing(bench.jobs_dir):
         write_whole(bench.jobs_dir / LOG_NAME, tomli_w.dumps({"line": [*read_log(bench), line]}))

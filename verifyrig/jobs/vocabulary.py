@@ -41,7 +41,7 @@ CAUSES = {
     "coolant-flow": "coolant does not flow",
     "airflow": "air does not flow: fan, fins, radiator, case",
     "warm-room": "warm room",
-    "sensor": "a sensor tells wrong",
+    "sensor": "a sensor reads wrong",
     "supply": "power supply",
     "board-power": "the board's own power conversion",
     "memory": "memory",
@@ -76,7 +76,7 @@ class IntakeQuestion:
     danger: str = ""
 
 
-# The restart behaviour is the cheapest of all to ask, and it tells a latched supply from a hot processor.
+# The restart behaviour is the cheapest of all to ask, and it distinguishes a latched supply from a hot processor.
 QUESTIONS = (
     IntakeQuestion(
         key="what",
@@ -89,7 +89,7 @@ QUESTIONS = (
         text="When does it happen?",
         choices=("at-rest", "under-load", "at-a-load-step", "any-time", "when-touched", "on-warm-days", "not-known"),
     ),
-    # Which part works then tells which load can prove anything (`complaint`).
+    # Which part works then decides which load can prove anything (`complaint`).
     IntakeQuestion(
         key="doing",
         text="What is it doing when it happens?",
@@ -124,7 +124,7 @@ QUESTIONS = (
         choices=("desk", "floor", "carpet", "cabinet", "lap-or-bed", "not-known"),
     ),
     IntakeQuestion(key="room", text="How warm is the room there, °C?"),
-    # What these tell of is in `dangers`: it locks the machine from the intake on. One key answers them together.
+    # What these stand for is in `dangers`: it locks the machine from the intake on. One key answers them together.
     IntakeQuestion(
         key="pack",
         text="Is the battery pack swollen, or does the case bulge over it?",

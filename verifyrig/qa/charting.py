@@ -10,7 +10,7 @@ from verifyrig.qa.units import UnitRun
 
 __all__ = ["BatchCharts", "ChartSignal", "chart_batches", "chart_over_time", "signals_of"]
 
-# The range tells less than the standard deviation from about ten units on; larger batches tell no more (E2587).
+# The range says less than the standard deviation from about ten units on; larger batches add nothing (E2587).
 _SD_FROM = 10
 _LARGEST_BATCH = 25
 

@@ -159,7 +159,7 @@ class GoldenObject(TypedDict):
 
 
 class GaugeObject(TypedDict):
-    """How much of the spread comes from measuring; `fitness` null with a note where that cannot be told."""
+    """How much of the spread comes from measuring; `fitness` null with a note where that is not known."""
 
     fitness: str | None
     note: NotRequired[str]

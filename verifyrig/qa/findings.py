@@ -188,7 +188,7 @@ def _limits(name: str, profile: Profile) -> tuple[float | None, float | None]:
 
 
 def may_be_asked(profile: Profile) -> Callable[[str], bool]:
-    """Return what tells whether QA against this profile may look at a metric of a given name."""
+    """Return a test of whether QA against this profile may look at a metric of a given name."""
     judged = {threshold.metric for threshold in profile.thresholds}
     shown = (*WINDOWS, "die_temp_c.rise", "package_power_w.mean")
     return lambda name: name in judged or name.partition(".")[2] in shown

@@ -1,4 +1,4 @@
-"""The fingerprint of a unit against its batch: which part of the heat's path is longer than in the others.
+"""The fingerprint of a unit against its batch: which part of the thermal path is longer than in the others.
 
 The windows of the transient thermal impedance are sums from the die outwards. Taken as steps (to 5 s, 5 to 60 s,
 60 to 600 s) each belongs to one part of the path, and a mounting fault shows in the first one long before the

@@ -1,4 +1,4 @@
-"""Which runs count: one per unit, of one recipe, in like rooms; attempts stay visible, the rest is left out aloud."""
+"""Which runs count: one per unit, of one recipe, in like rooms; excluded runs are reported with the reason."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _ENDED_BY_PEOPLE: dict[str, str] = {
     CauseClass.KILLED: "the program was killed",
     CauseClass.SUSPEND: "the machine was suspended",
     CauseClass.HANG: "the run hung",
-    CauseClass.UNKNOWN: "the run broke off, and nobody knows why",
+    CauseClass.UNKNOWN: "the run was interrupted, and nobody knows why",
 }
 
 
@@ -113,7 +113,7 @@ class Attempt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sorted:
-    """All runs, told apart.
+    """All runs, sorted out.
 
     Attributes:
         attempts: Every comparable run, by unit and then by time.
@@ -138,7 +138,7 @@ class Sorted:
 
 
 def sort_out(runs: Iterable[UnitRun], profile: Profile) -> Sorted:
-    """Tell comparable runs from others, each of those with its reason."""
+    """Separate comparable runs from others, each of those with its reason."""
     every = sorted(runs, key=_by_time)
     left_out: list[ExcludedRun] = []
     kept = _keep(every, [_own_reason(run, profile) for run in every], left_out)
@@ -178,14 +178,14 @@ def _own_reason(run: UnitRun, profile: Profile) -> str:
         return f"its recipe is not that of {profile.name}"
     if run.outcome == Outcome.RUNNING:
         return "the run is not over"
-    # A machine that lost its power has told something about itself; a run that a person ended has not.
+    # A machine that lost its power has shown something about itself; a run that a person ended has not.
     return _ENDED_BY_PEOPLE.get(run.cause or "", "") if run.outcome == Outcome.INTERRUPTED else ""
 
 
 def _later_broken(kept: Sequence[UnitRun], every: Sequence[UnitRun]) -> list[str]:
     """Whoever damages the record of an attempt that failed would bring back an earlier pass of the unit.
 
-    A record that does not tell any more when it was made counts as a later one.
+    A record that no longer says when it was made counts as a later one.
     """
     broken = {run.unit: run for run in sorted(every, key=lambda run: run.started_utc_s or math.inf) if run.broken}
     return [

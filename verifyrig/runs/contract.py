@@ -242,7 +242,7 @@ PostMortemObject = TypedDict(
 
 
 class InspectObject(TypedDict):
-    """What `inspect` prints; `printed` with `--printed`, `post_mortem` where the run broke off."""
+    """What `inspect` prints; `printed` with `--printed`, `post_mortem` where the run was interrupted."""
 
     run: str
     whole: bool

@@ -1,4 +1,4 @@
-"""The post-mortem of a record on disk: its trace, and what was noted at the first start after it broke off."""
+"""The post-mortem of a record on disk: its trace, and what was noted at the first start after it was interrupted."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def post_mortem_of(path: Path, trace: Trace | None = None) -> PostMortem | None:
 
 
 def post_mortems(traces: Mapping[Path, Trace]) -> dict[str, PostMortem]:
-    """Return what ended those runs that broke off, by run, from their traces by path, where it can be told."""
+    """Return what ended the interrupted runs, by run, from their traces by path, where that is known."""
     found = {}
     for path, trace in traces.items():
         with contextlib.suppress(RecordError):

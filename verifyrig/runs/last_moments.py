@@ -1,4 +1,4 @@
-"""The last moments of a run that broke off: temperature at the cut with a range, power, rails, load edge, errors."""
+"""The last moments of an interrupted run: temperature at the cut with a range, power, rails, load step, errors."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class CutTemperature:
         last_c: Last reading, °C; at the cut it was `age_s` old, and up to one period and one refresh more.
         slope_k_per_s: Of the last ten seconds, K/s.
         estimate_c, low_c, high_c: At the moment of the cut, °C: most likely, and the range.
-        limit_c: The machine's own limit, °C, or the profile's; `limit_known` tells whether one of them was named.
+        limit_c: The machine's own limit, °C, or the profile's; `limit_known` says whether one of them was named.
         capped: The reading stood at the limit, where sensors stop: it may have been hotter.
     """
 
@@ -49,7 +49,7 @@ class CutTemperature:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RailAtEnd:
-    """One rail: at rest before the load, lowest of the last seconds, V, and how far that lies below, as shares."""
+    """One rail: idle before the load, lowest of the last seconds, V, and how far that lies below, as shares."""
 
     channel: str
     idle_v: float | None

@@ -9,9 +9,9 @@ import numpy as np
 
 from verifyrig.core.trace import FloatArray, Trace
 
-# Edges further apart than this, once the records are shifted, are not the same edge: an operator's key comes late.
+# Steps further apart than this, once the records are shifted, are not the same step: an operator's key comes late.
 SAME_STEP_S = 5.0
-# A shift is tried for every pair of edges; more than these never occur in a record that a person marked.
+# A shift is tried for every pair of steps; more than these never occur in a record that a person marked.
 _MOST_STEPS = 200
 
 
@@ -21,9 +21,9 @@ class Pairing:
 
     Attributes:
         offset_s: Add this to the second record's times to get the first's, s.
-        edges: Load edges that both have.
-        spread_s: Largest distance between two edges that belong together, s; None where the clocks had to do.
-        how: `load edges`, or `wall clocks` where one record has no edges.
+        steps: Steps of the load that both have.
+        spread_s: Largest distance between two steps that belong together, s; None where the clocks had to do.
+        how: `load edges` (as the contract has it), or `wall clocks` where one record has no steps.
     """
 
     offset_s: float
@@ -33,10 +33,10 @@ class Pairing:
 
 
 def pair(first: Trace, second: Trace) -> Pairing | None:
-    """Return how the second record lies on the first one's time axis; None where neither edges nor clocks tell.
+    """Return how the second record lies on the first one's time axis; None where neither steps nor clocks show it.
 
-    The shift that brings the most load edges of the same direction together wins; of equals, that with the least
-    spread. Load edges are events of the record: told to workers, or marked by the operator.
+    The shift that brings the most load steps of the same direction together wins; of equals, that with the least
+    spread. Load steps are events of the record: commanded to workers, or marked by the operator.
     """
     ours, theirs = _load_steps(first), _load_steps(second)
     shifts = [a_s - b_s for a_s, a_up in ours for b_s, b_up in theirs if a_up == b_up]
@@ -46,7 +46,7 @@ def pair(first: Trace, second: Trace) -> Pairing | None:
 
 
 def _load_steps(trace: Trace) -> list[tuple[float, bool]]:
-    """Return time and direction of each edge between load and no load."""
+    """Return time and direction of each step between load and no load."""
     found: list[tuple[float, bool]] = []
     on = False
     for event in trace.events:

@@ -36,7 +36,7 @@ class EndedBy(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostMortem:
-    """The finding on one run that broke off.
+    """The finding on one interrupted run.
 
     Attributes:
         verdict: What ended it most likely; `UNCLEAR` where nothing stands out.

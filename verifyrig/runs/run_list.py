@@ -106,19 +106,19 @@ def job_of(path: Path) -> str | None:
 
 def _row_without_figures(path: Path, head: Head, integrity: Integrity, error: RigError) -> RunRow:
     """Return what a whole record says of itself where its figures cannot be computed."""
-    told = head.recorded
+    facts = head.recorded
     return {
         "run": head.run,
         "record": str(path),
-        "job": job_of(path) or told.job,
-        "unit": told.unit,
-        "profile": told.profile_name,
-        "purpose": told.purpose,
-        "outcome": told.outcome or Outcome.INTERRUPTED,
-        "cause": told.cause,
+        "job": job_of(path) or facts.job,
+        "unit": facts.unit,
+        "profile": facts.profile_name,
+        "purpose": facts.purpose,
+        "outcome": facts.outcome or Outcome.INTERRUPTED,
+        "cause": facts.cause,
         "started": started_text(head),
         "verdict": Verdict.NOT_MEASURED,
-        "simulated": told.simulated,
+        "simulated": facts.simulated,
         "sealed": head.sealed,
         "integrity": integrity,
         "note": error.what,
@@ -146,7 +146,7 @@ def _damaged_row(path: Path, error: RigError) -> RunRow:
 
 
 def started_text(head: Head) -> str | None:
-    """Return when the run began, as ISO 8601 in UTC; None where the record does not tell."""
+    """Return when the run began, as ISO 8601 in UTC; None where the record does not say."""
     facts = head.recorded
     utc_s = facts.started_utc_s
     if utc_s is None:

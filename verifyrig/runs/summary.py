@@ -186,12 +186,12 @@ _OUTCOME = {
     Outcome.COMPLETED: "The run went through all its stages.",
     Outcome.TRIPPED: "A trip limit ended the load.",
     Outcome.STOPPED: "The run was stopped for safety.",
-    Outcome.INTERRUPTED: "The run broke off before its end.",
+    Outcome.INTERRUPTED: "The run was interrupted before its end.",
 }
 
 
 def sentences_of(summary: Mapping[str, Any]) -> list[str]:
-    """Return lines for a terminal: outcome, stages along the path of the heat, thresholds, verdict."""
+    """Return lines for a terminal: outcome, stages along the thermal path, thresholds, verdict."""
     title = f"Run {summary['run']}"
     if summary["simulated"]:
         title += " on simulated hardware"

@@ -1,4 +1,4 @@
-"""Runs that broke off are noticed at every start: what became of them is told once and kept beside the record.
+"""Interrupted runs are noticed at every start: what became of them is said once and kept beside the record.
 
 This module imports nothing heavy at its top, for every command asks it.
 """
@@ -31,7 +31,7 @@ _MOST_ENTRIES = 60
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unfinished:
-    """A run that broke off.
+    """An interrupted run.
 
     Attributes:
         kind: Class of the contract: power-off, killed, hang, ...
@@ -52,13 +52,13 @@ class Unfinished:
         of_job = f" of job {self.job}" if self.job else ""
         why = f" ({'; '.join(self.why)})" if self.why else ""
         made_of_it = f" {self.made_of_it}" if self.made_of_it else ""
-        more = f"`verifyrig inspect {self.record.stem}` tells more."
-        text = f"Run {self.run}{of_job} broke off: {self.kind}{why}.{made_of_it} {more}"
+        more = f"`verifyrig inspect {self.record.stem}` says more."
+        text = f"Run {self.run}{of_job} was interrupted: {self.kind}{why}.{made_of_it} {more}"
         return plain_line(text)
 
 
 def note_unfinished(bench: Bench) -> list[Unfinished]:
-    """Note beside each run that broke off, once, what the system says of it now; return those noted.
+    """Note beside each interrupted run, once, what the system says of it now; return those noted.
 
     Records that another computer wrote are left to that computer. A record that cannot be read is left to `inspect`.
     """

@@ -41,7 +41,7 @@ class Computed:
     Attributes:
         kept: Its figures, or None where it cannot be used; `refused` then says why, and `broken` that it is altered
             or damaged.
-        lasting: Whether it may be kept: a record that is still written, or that broke off, may yet be told of anew.
+        lasting: Whether it may be kept: a record that is still written, or that was interrupted, may yet change.
         run, unit, profile: As the record itself says, as far as it can be read.
         started_utc_s: When, s since 1970, of a record that cannot be used; 0 where that cannot be read.
     """
