@@ -247,6 +247,7 @@ def _earlier_lines(job: Job, context: Context) -> list[str]:
 
 def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> tuple[Intake, str]:
     """Return the intake, and from which job the machine came back."""
+    from verifyrig.dialogs.draft import drafted
     from verifyrig.dialogs.job_interview import ask_intake
     from verifyrig.jobs.earlier import jobs_of_serial
     from verifyrig.jobs.store import read_job, read_jobs
@@ -260,7 +261,8 @@ def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
     if given or asker is None:
         return _intake_of_flags(args), again
     known = read_job(context.bench, again) if again else None
-    return ask_intake(asker, known, lambda serial: jobs_of_serial(read_jobs(context.bench)[0], serial))
+    with drafted(asker, context.bench.root) as kept:
+        return ask_intake(kept, known, lambda serial: jobs_of_serial(read_jobs(context.bench)[0], serial))
 
 
 def _intake_of_file(path: Path) -> Intake:

@@ -149,11 +149,15 @@ def _gone(job_id: str, what: str, text: str) -> Answer:
 
 def clear_due(context: Context) -> list[str]:
     """Clear what is past its date by `[privacy] keep_days`; return a line for each job."""
+    from verifyrig.dialogs.draft import DRAFT_NAME, is_draft_older_than
     from verifyrig.jobs.upkeep import clear_due as take_away
     from verifyrig.report.index import write_index
 
     if not context.bench.config.get("privacy"):
         return []
+    days = context.bench.config["privacy"].get("keep_days")
+    if days is not None and is_draft_older_than(context.bench.root, days, _now()):
+        (context.bench.root / DRAFT_NAME).unlink(missing_ok=True)
     gone = take_away(context.bench, _now())
     if gone and (context.bench.reports_dir / "index.html").is_file():
         write_index(context.bench)

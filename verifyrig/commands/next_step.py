@@ -12,19 +12,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.job_upkeep import clear_due
 from verifyrig.commands.which_job import choose_job, name_at_place, place_meant
-from verifyrig.core.errors import RigError
+from verifyrig.core.errors import RigError, UsageError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker
 from verifyrig.files.streams import tell
 from verifyrig.jobs.model import Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
 from verifyrig.jobs.screen import danger_lines, run_line, standing_of
+from verifyrig.jobs.situations import DEED_TITLES, OF_ITS_KIND, SITUATIONS, Deed, Situation
 
 LEAVE = "q"
 _FIRST_PROFILE = "quick-look"
@@ -130,7 +132,7 @@ class _Desk:
         if self._training():
             lines.append("Practice bench: simulated hardware.")
         if self._job is None:
-            return [*lines, "No job." if self._without_job else "No job is open."]
+            return [*lines, "No job." if self._without_job else "No job is open.", "What stands on the bench?"]
         job, intake = self._job, self._job.intake
         standing = standing_of(job, self._runs)
         lines += [f"{name_at_place(Context(bench=self._bench), job)}: {standing.word}", *danger_lines(job)]
@@ -144,15 +146,17 @@ class _Desk:
     def _items(self) -> list[_Item]:
         if self._job is None:
             return [
-                _Item(key="1", label="take a machine in", act=self._take_in),
-                _Item(key="2", label=f"measure without a job ({_FIRST_PROFILE})", act=self._measure_without_job),
-                _Item(key="3", label="what can be measured here", act=lambda: self._do("channels")),
-                _Item(key="4", label="shop, report, probes", act=lambda: self._do("setup")),
-                *([_Item(key="5", label="the open jobs", act=self._another)] if self._without_job else []),
+                _Item(key="1", label="take a machine in: complaint, consent, machine", act=self._take_in),
+                *(
+                    _Item(key=str(n), label=_as_clause(situation.title), act=partial(self._in_situation, situation))
+                    for n, situation in enumerate(SITUATIONS, start=2)
+                ),
+                _Item(key="8", label="shop, report, probes", act=lambda: self._do("setup")),
+                *([_Item(key="9", label="the open jobs", act=self._another)] if self._without_job else []),
             ]
         return [
             _Item(key="1", label=f"measure: {self._measure_label()}", act=self._measure),
-            _Item(key="2", label="measure with another profile", act=self._measure_with_another),
+            _Item(key="2", label="measure otherwise: how is the machine?", act=self._sort),
             _Item(key="3", label="note a finding", act=lambda: self._do_for("job", "finding")),
             _Item(key="4", label="record a change", act=lambda: self._do_for("job", "change")),
             _Item(key="5", label="what the evidence says", act=lambda: self._do_for("diagnose")),
@@ -201,7 +205,88 @@ class _Desk:
 
     def _measure_label(self) -> str:
         assert self._job is not None
-        return f"{next_purpose(self._job, self._runs)} with {plain_line(self._profile(), 30)}"
+        return f"{next_purpose(self._job, self._runs)}, {self._title(self._profile())}"
+
+    def _title(self, name: str) -> str:
+        """Return what a plan is called; its name where it cannot be read."""
+        from verifyrig.bench.find_profile import find_profile
+
+        try:
+            return plain_line(find_profile(name, self._bench).title or name, 70)
+        except RigError:
+            return name
+
+    # ---- how the machine comes
+
+    def _sort(self) -> None:
+        """Ask how the machine is, and offer what can be done then."""
+        from verifyrig.dialogs.job_interview import pick
+
+        words = {str(n): situation.title for n, situation in enumerate(SITUATIONS)}
+        chosen = pick(self._asker, "How is the machine?", words | {"": "back"})
+        if chosen:
+            self._in_situation(SITUATIONS[int(chosen)])
+
+    def _in_situation(self, situation: Situation) -> None:
+        """Say what to know first, and do what is chosen."""
+        from verifyrig.dialogs.job_interview import pick
+
+        for sentence in situation.says:
+            self._asker.say(sentence)
+        ways = [Deed.TAKE_IN, *situation.ways] if self._job is None else list(situation.ways)
+        names = dict.fromkeys(str(self._of_its_kind() if way == OF_ITS_KIND else way) for way in ways)
+        titles = {name: DEED_TITLES[Deed(name)] if name in tuple(Deed) else self._title(name) for name in names}
+        if self._job is None:
+            titles.pop(Deed.FINDING, None)  # there is no job yet that could keep it
+        chosen = pick(self._asker, "What now?", titles | {"": "back"})
+        if chosen:
+            self._way(chosen)
+
+    def _of_its_kind(self) -> str:
+        from verifyrig.bench.find_profile import list_profiles
+
+        kind = self._job.intake.machine.kind if self._job is not None else ""
+        return kind if kind in {file.name for file in list_profiles(self._bench)} else "desktop-air"
+
+    def _way(self, way: str) -> None:
+        deeds: dict[str, Callable[[], None]] = {
+            Deed.TAKE_IN: self._take_in,
+            Deed.FINDING: lambda: self._do_for("job", "finding"),
+            Deed.HISTORY: lambda: self._do("history"),
+            Deed.CHANNELS: lambda: self._do("channels"),
+            Deed.PROBES: self._probes,
+            Deed.STICK: self._collect,
+            Deed.LOG: self._import,
+            Deed.BY_TITLE: self._measure_with_another,
+        }
+        deeds.get(way, lambda: self._run(way))()
+
+    def _probes(self) -> None:
+        """Ask for probes alone, and write them."""
+        from verifyrig.bench.folder import change_config
+        from verifyrig.commands.setup import ask_probes, changed_settings
+
+        instruments = ask_probes(self._asker, self._bench.config)
+        if instruments:
+            path = self._bench.root / "bench.toml"
+            change_config(path, lambda text: changed_settings(text, {}, instruments))
+            self._asker.say(f"Written: {path}")
+
+    def _collect(self) -> None:
+        from verifyrig.dialogs.checked import ask_checked
+
+        folder = ask_checked(
+            self._asker, "Where does its bench folder lie? (such as /media/stick/bench)", _check_folder
+        )
+        if folder:
+            self._do("runs", "--collect", folder)
+
+    def _import(self) -> None:
+        from verifyrig.dialogs.import_interview import ask_import
+
+        words = ask_import(self._asker)
+        if words:
+            self._do("import", *words, *(["--job", self._wanted] if self._job is not None else []))
 
     def _measure(self) -> None:
         self._run(self._profile())
@@ -210,11 +295,8 @@ class _Desk:
         from verifyrig.bench.find_profile import list_profiles
         from verifyrig.dialogs.job_interview import pick
 
-        names = {file.name: file.name for file in list_profiles(self._bench)}
-        self._run(pick(self._asker, "Which profile?", names))
-
-    def _measure_without_job(self) -> None:
-        self._run(_FIRST_PROFILE)
+        names = {file.name: self._title(file.name) for file in list_profiles(self._bench)}
+        self._run(pick(self._asker, "Which plan?", names))
 
     def _run(self, profile: str) -> None:
         words = [profile, *self._training_words()]
@@ -295,6 +377,18 @@ class _Desk:
         # These two ask for what they need; the others ask nothing, or a person at the terminal about safety.
         more = {"asker": self._asker} if name in ("job", "setup") else {}
         send(module.execute(args, Context(bench=self._bench), **more))
+
+
+def _as_clause(title: str) -> str:
+    return title[:1].lower() + title[1:]
+
+
+def _check_folder(text: str) -> None:
+    """Raise `UsageError` where a path leads to no folder."""
+    from pathlib import Path
+
+    if not Path(text).expanduser().is_dir():
+        raise UsageError("there is no such folder", where="path", mend="Type it as the system shows it.")
 
 
 def _as_typed(words: Sequence[str]) -> list[str]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.commands.which_job import add_job_words, job_meant, name_at_place
-from verifyrig.core.errors import UsageError
+from verifyrig.core.errors import NoTemperature, UsageError
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Purpose
 from verifyrig.core.reason import Reason, sentence
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from verifyrig.terminal.alerting import Alerting
 
 DEFAULT_PROFILE = "quick-look"
+_OUTSIDE = "outside-probe"
 PURPOSES = tuple(purpose.value for purpose in Purpose)  # plain words: argparse prints a choice as Python writes it
 
 
@@ -63,7 +64,11 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.rig.observer import Attention
     from verifyrig.terminal.choose import choose_face
 
-    request = request_from(args, context)
+    try:
+        request = request_from(args, context)
+    except NoTemperature as lacking:
+        _offer_outside(args, context, lacking)
+        request = request_from(args, context)
     fast = request.mock is not None and request.speed == SPEED_MAX
     face = _alerting(choose_face(simulated_fast=fast, title=_title(context, request)), context)
     controls = Controls()
@@ -73,6 +78,20 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     face.call(Attention.END)
     face.join()
     return replace(answer, text=_with_end_screen(answer, request)) if _shows_end_screen(context) else answer
+
+
+def _offer_outside(args: argparse.Namespace, context: Context, lacking: NoTemperature) -> None:
+    """Say first that a temperature is lacking, and offer the probe from outside; raise it where nobody wants that."""
+    from verifyrig.dialogs.prompt import Option, TerminalAsker, can_ask
+
+    if not can_ask(json=context.json) or args.profile == _OUTSIDE:
+        raise lacking
+    asker = TerminalAsker()
+    asker.say(f"{lacking}")
+    yes_no = (Option(key="y", label="yes"), Option(key="n", label="no"))
+    if asker.choose("Measure from outside now, with a probe and its own load marked by hand?", yes_no, "n") == "n":
+        raise lacking
+    args.profile = _OUTSIDE
 
 
 def _alerting(face: Observer, context: Context) -> Alerting:
@@ -156,7 +175,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
     from verifyrig.files.typed_values import short_name
     from verifyrig.jobs.runs import defaults_for
     from verifyrig.jobs.safety import is_heavy
-    from verifyrig.rig.assemble import RunRequest
+    from verifyrig.rig.assemble import RunRequest, check_start
     from verifyrig.system.machine import resolve_root
 
     defaults = defaults_for(context.bench, _job_of(args, context))
@@ -167,6 +186,10 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
     states = _states(args.state)
     look = _danger_look(context, defaults.job, profile, states, no_load=args.no_load)
     heavy = any(is_heavy(stage) for stage in profile.stages)
+    if not simulated:
+        # Whatever would be asked is in vain where it could not start: that is said first.
+        plain = RunRequest(profile=profile, purpose=Purpose.CHECK, root=root, no_load=args.no_load)
+        check_start(replace(plain, ambient=_ambient(args.ambient)), context.bench)
     answers = _answers(args, context, profile, defaults.job, simulated=simulated)
     refusals = [*answers.refusals, *_job_caution(args, defaults)]
     fact = answers.attestation.as_fact() if answers.attestation is not None else None

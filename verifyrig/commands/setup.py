@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 import re
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import SerialError, UsageError
 from verifyrig.core.plain_text import plain_line
+from verifyrig.dialogs.checked import ask_checked
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
 
 if TYPE_CHECKING:
@@ -71,7 +73,7 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
                 mend="Run it on a terminal, or name settings: `verifyrig setup --help` lists them.",
             )
         asker = asker or TerminalAsker()
-        values = ask_settings(asker, context.bench.config)
+        values = ask_settings(asker, context.bench.config, context.bench.root)
         instruments = ask_probes(asker, context.bench.config)
     settings = change_config(path, lambda text: changed_settings(text, values, instruments))
     data: SetupObject = {"file": str(path), "settings": settings}
@@ -186,7 +188,7 @@ def _free_id(config: Mapping[str, Any], url: str = "") -> str:
     return next(name for name in names if name not in taken)
 
 
-def ask_settings(asker: Asker, config: Mapping[str, Any]) -> _Values:
+def ask_settings(asker: Asker, config: Mapping[str, Any], root: Path = Path()) -> _Values:
     """Ask for shop and report; what is set already is offered."""
     from verifyrig.dialogs.job_interview import pick
     from verifyrig.report.catalogue import display_name, languages
@@ -198,7 +200,9 @@ def ask_settings(asker: Asker, config: Mapping[str, Any]) -> _Values:
         ("shop", "name"): asker.line("The shop's name?", default=known("shop", "name")),
         ("shop", "operator"): asker.line("Who works at this bench?", default=known("shop", "operator")),
         ("shop", "address"): asker.line("Address?", default=known("shop", "address")),
-        ("shop", "logo"): asker.line("Logo, a picture's file? (Enter: none)", default=known("shop", "logo")),
+        ("shop", "logo"): ask_checked(
+            asker, "Logo, a picture's file? (Enter: none)", lambda path: _check_logo(root / path), known("shop", "logo")
+        ),
     }
     codes = {code: display_name(code) for code in languages()}
     papers, units = {paper: paper for paper in PAPERS}, {unit: unit for unit in TEMPERATURE_UNITS}
@@ -209,6 +213,12 @@ def ask_settings(asker: Asker, config: Mapping[str, Any]) -> _Values:
     values["report", "time_zone"] = _ask_zone(asker, known("report", "time_zone"))
     values["report", "terms"] = asker.line("Terms printed in reports?", default=known("report", "terms"))
     return values
+
+
+def _check_logo(path: Path) -> None:
+    """Raise `UsageError` where a path leads to no file: the page of every report would lack it."""
+    if not path.is_file():
+        raise UsageError("there is no such file", where="logo", mend="Type the path of a picture, PNG, JPEG or SVG.")
 
 
 def _ask_zone(asker: Asker, known: str) -> str:
@@ -223,22 +233,24 @@ def _ask_zone(asker: Asker, known: str) -> str:
 
 def ask_probes(asker: Asker, config: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Look for serial thermometers, and ask which reading is which place."""
-    from verifyrig.sensors.probe_finder import find_probe, ports
+    from verifyrig.sensors.probe_finder import FoundProbe, find_probe, ports
 
     yes_no = (Option(key="y", label="yes"), Option(key="n", label="no"))
     if asker.choose("Is a thermometer on a serial port or USB?", yes_no, default="n") == "n":
         return []
     listed = ports()
     asker.say(f"Ports: {', '.join(listed)}" if listed else "The system lists no serial port.")
-    url = asker.line("Which port? (such as /dev/ttyUSB0; Enter: none)", default=listed[0] if len(listed) == 1 else "")
+    heard: dict[str, FoundProbe] = {}
+
+    def listen(port: str) -> None:
+        asker.say("Listening ...")
+        heard[port] = find_probe(port)
+
+    question, only = "Which port? (such as /dev/ttyUSB0; Enter: none)", listed[0] if len(listed) == 1 else ""
+    url = ask_checked(asker, question, listen, default=only)
     if not url:
         return []
-    asker.say("Listening ...")
-    try:
-        found = find_probe(url)
-    except SerialError as error:
-        asker.say(str(error))
-        return []
+    found = heard[url]
     shown = ", ".join(f"{key} {value:.1f} °C" for key, value in found.readings.items())
     asker.say(f"It sends {shown} at {found.baud} baud.")
     channels = _places_of(asker, found.url, found.baud, found.readings)

@@ -130,6 +130,10 @@ class SensorError(RigError):
     """A sensor gives no reading now; the run goes on without it."""
 
 
+class NoTemperature(SensorError):
+    """No temperature guards what would be heated: it can be measured from outside, with a probe."""
+
+
 class SerialError(SensorError):
     """A serial instrument is silent, gone, or taken by another program."""
 

@@ -13,6 +13,7 @@ from verifyrig.jobs.dangers import StandingDanger
 from verifyrig.jobs.earlier import earlier_line
 from verifyrig.jobs.lifting import Lift, lift_of
 from verifyrig.jobs.model import Customer, Intake, Job, Machine
+from verifyrig.jobs.store import check_photo
 from verifyrig.jobs.typed import check_answer, check_months
 from verifyrig.jobs.vocabulary import (
     CAUSES,
@@ -160,7 +161,7 @@ def ask_change(asker: Asker, job: Job) -> tuple[str, dict[str, Any], list[Path]]
     if kind in ("setting-changed", "firmware-set"):
         detail |= {"before": asker.line("Before?"), "after": asker.line("After?")}
     detail["note"] = asker.line("Anything to note?")
-    photo = asker.line("A photo's file? (Enter: none)")
+    photo = ask_checked(asker, "A photo's file? (Enter: none)", lambda text: check_photo(Path(text).expanduser()))
     return kind, detail, [Path(photo).expanduser()] if photo else []
 
 

@@ -211,7 +211,7 @@ def keep_photos(bench: Bench, job_id: str, entry_id: str, paths: Sequence[Path])
     folder = bench.writable(bench.job_dir(job_id) / "photos")
     kept = []
     for n, path in enumerate(paths, start=1):
-        _check_photo(path)
+        check_photo(path)
         ending = path.suffix.lower() if _PHOTO_ENDING.fullmatch(path.suffix.lower()) else ""
         place = folder / f"{entry_id}-{n}{ending}"
         with writing(folder):
@@ -221,7 +221,8 @@ def keep_photos(bench: Bench, job_id: str, entry_id: str, paths: Sequence[Path])
     return kept
 
 
-def _check_photo(path: Path) -> None:
+def check_photo(path: Path) -> None:
+    """Raise `JobError` where a path leads to no file that may be kept as a photo."""
     try:
         check_file(path, FileKind.PHOTO)
     except OSError as error:

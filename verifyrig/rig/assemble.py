@@ -6,16 +6,16 @@ import contextlib
 import math
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.core.ambient import AMBIENT_CHANNELS, TYPED, ambient_channel
-from verifyrig.core.channels import OWN_CHANNELS, of_role
+from verifyrig.core.channels import OWN_CHANNELS, base_name, of_role
 from verifyrig.core.clock import RealClock
-from verifyrig.core.errors import ProfileError, SensorError, UsageError
+from verifyrig.core.errors import NoTemperature, ProfileError, SensorError, UsageError
 from verifyrig.core.interfaces import Clock, Controls, DangerNotice, MachineOff, SensorBank
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.probe_only import is_from_outside
@@ -39,6 +39,9 @@ from verifyrig.sensors.bank import open_bank
 from verifyrig.system.machine import THIS_MACHINE, MachineRoot, machine_facts
 
 SPEED_MAX = math.inf
+# What a machine tells of itself, and where a probe stands in for it.
+_OF_THE_MACHINE = ("die_temp_c", "core_temp_c", "gpu_temp_c")
+_FROM_OUTSIDE = "Or measure from outside, with a probe on the cooler: `verifyrig run outside-probe`."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,22 +139,41 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
     if notice is not None:
         raise danger_refusal(notice, request.job)
     with _stand(request, _card(bench)) as stand, _machine_for_itself(request, heated) as claim:
-        # The bench's instruments and channel sources belong to real machines, not to a simulated one.
-        config = {} if request.mock is not None else bench.config
-        bank = patiently(
-            lambda: open_bank(
-                stand.root.path,
-                config,
-                stale_after_s=request.profile.stale_after_s,
-                now_s=stand.clock.now_s,
-                outside_only=is_from_outside(request.profile),
-                may_be_slow=request.mock is None,
-            ),
-            controls,
-        )
+        bank = _opened(request, bench, stand, controls)
         with contextlib.closing(bank), danger_watch(controls, request.danger if heated else None):
             watch = _check_requirements(request, bank, stand.clock)
             return _run_on(request, bench, observer, controls, stand, bank, watch, claim)
+
+
+def check_start(request: RunRequest, bench: Bench) -> None:
+    """Look whether a run could start on the machine at hand; nothing is written, and nobody is asked.
+
+    Raises:
+        RigError: It could not: a temperature is lacking, or something would be heated that nothing guards.
+    """
+    asks_nobody = replace(request, may_load_blind=lambda: True)
+    controls = Controls()
+    with (
+        _stand(request, _card(bench)) as stand,
+        contextlib.closing(_opened(request, bench, stand, controls)) as bank,
+    ):
+        _check_requirements(asks_nobody, bank, stand.clock)
+
+
+def _opened(request: RunRequest, bench: Bench, stand: _Stand, controls: Controls) -> SensorBank:
+    """Open the sensors. The bench's instruments and sources belong to real machines, not to a simulated one."""
+    config = {} if request.mock is not None else bench.config
+    return patiently(
+        lambda: open_bank(
+            stand.root.path,
+            config,
+            stale_after_s=request.profile.stale_after_s,
+            now_s=stand.clock.now_s,
+            outside_only=is_from_outside(request.profile),
+            may_be_slow=request.mock is None,
+        ),
+        controls,
+    )
 
 
 def _machine_for_itself(request: RunRequest, heated: bool) -> contextlib.AbstractContextManager[LoadClaim]:
@@ -373,11 +395,11 @@ def _allow_blind(request: RunRequest, bare: Unguarded) -> bool:
     profile = request.profile
     if profile.blind_load_s is None:
         needed = bare.channel or "a probe on the thermal path"
-        raise SensorError(
+        raise NoTemperature(
             f"no temperature that guards the load of stage {bare.stage.name} can be read ({needed}), and this profile "
             "does not load without one",
             where=f"profile {profile.name}",
-            mend="Load the chip's kernel driver or connect a probe (`verifyrig channels` says what is missing).",
+            mend=f"Load the chip's kernel driver (`verifyrig channels` says what is missing). {_FROM_OUTSIDE}",
         )
     if not request.may_load_blind():
         raise UsageError(
@@ -391,6 +413,12 @@ def _allow_blind(request: RunRequest, bare: Unguarded) -> bool:
 def _lacking(profile: Profile, channel: str, bank: SensorBank) -> SensorError:
     info = bank.infos.get(channel)
     why = info.unreadable if info is not None and info.unreadable else "this machine does not show it"
+    if base_name(channel) in _OF_THE_MACHINE:
+        return NoTemperature(
+            f"{channel} cannot be read ({why}), and the profile needs it",
+            where=f"profile {profile.name}",
+            mend=f"`verifyrig channels` says what can be read here. {_FROM_OUTSIDE}",
+        )
     return SensorError(
         f"{channel} cannot be read ({why}), and the profile needs it",
         where=f"profile {profile.name}",
