@@ -16,41 +16,46 @@ from pathlib import Path
 import verifyrig
 from verifyrig.report.catalogue import read_catalogue
 
-OPEN, CLOSE = "⟦", "⟧"
+MARK = "⟧"
 VOWELS, CHANGED = "aeiou", "āēīōū"
 PACKAGE = Path(verifyrig.__file__).parent
 # Tables whose keys are codes and whose values are words for people.
 _TABLES = ("report/", "jobs/vocabulary.py", "jobs/dangers.py", "jobs/fitness_text.py", "jobs/safety.py")
+# Their texts are also data: job files and records hold them beside a code, and a catalogue keeps what they held.
+_KEPT_IN_FILES = ("jobs/vocabulary.py", "jobs/dangers.py", "jobs/safety.py", "system/machine.py", "rig/simulated.py")
 _REASONS = ("core/reason_texts.py", "core/texts_of_")
 
 
 def changed(text: str) -> str:
-    """Return a text in marks and with other vowels, its places as they are."""
+    """Return a text with other vowels and a mark behind it, its places as they are; its first letter may be raised."""
     parts = re.split(r"(\{[^}]*\})", text)
     table = str.maketrans(VOWELS, CHANGED)
-    return OPEN + "".join(part if at % 2 else part.translate(table) for at, part in enumerate(parts)) + CLOSE
+    return "".join(part if at % 2 else part.translate(table) for at, part in enumerate(parts)) + MARK
 
 
 def unmarked(text: str) -> str:
     """Return a text as it was."""
-    return text.replace(OPEN, "").replace(CLOSE, "").translate(str.maketrans(CHANGED, VOWELS))
+    return text.replace(MARK, "").translate(str.maketrans(CHANGED + CHANGED.upper(), VOWELS + VOWELS.upper()))
 
 
 def reworded_copy(folder: Path, languages: tuple[str, ...] = ("de",)) -> set[str]:
     """Write the copy into a folder, as its package `verifyrig`; return the texts that were changed."""
     copy = folder / "verifyrig"
     shutil.copytree(PACKAGE, copy, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(PACKAGE.parent / "profiles", folder / "profiles")
     known = {text for code in languages for text in _known(code) if re.search(r"[A-Za-z]{2}", text)}
     done: set[str] = set()
+    kept: set[str] = set()
     for path in sorted(copy.rglob("*.py")):
         name = path.relative_to(copy).as_posix()
         found = list(_texts(path.read_text(encoding="utf-8"), name, known))
         _rewrite(path, found)
         done |= {text for *_, text in found}
+        kept |= {text for *_, text in found} if name in _KEPT_IN_FILES else set()
     for path in sorted((copy / "report" / "templates").glob("*.j2")):
         done |= _rewrite_template(path, known)
     for code in languages:
-        _rewrite_catalogue(copy / "report" / "locale" / code / "LC_MESSAGES" / "report.po", done)
+        _rewrite_catalogue(copy / "report" / "locale" / code / "LC_MESSAGES" / "report.po", done, kept)
     return done
 
 
@@ -85,7 +90,8 @@ def _is_said(node: ast.Constant, above: ast.AST | None, name: str) -> bool:
         return above.func.attr in ("t", "n")
     if isinstance(above, ast.keyword):
         return name in _TABLES and above.arg in ("title", "text", "what", "do")
-    return isinstance(above, ast.Dict) and node in above.values and name.startswith(_TABLES)
+    # `none` is a word of pictures too: no fill, no dashes.
+    return isinstance(above, ast.Dict) and node in above.values and name.startswith(_TABLES) and node.value != "none"
 
 
 def _rewrite(path: Path, found: list[_Place]) -> None:
@@ -112,8 +118,8 @@ def _rewrite_template(path: Path, known: set[str]) -> set[str]:
     return done
 
 
-def _rewrite_catalogue(path: Path, done: set[str]) -> None:
-    """Reword the keys; a single word is kept beside its new form, since it may be a code that is looked up."""
+def _rewrite_catalogue(path: Path, done: set[str], kept: set[str]) -> None:
+    """Reword the keys; what may be looked up as data stays beside its new form: a code, and what files hold."""
     from babel.messages.pofile import read_po, write_po
 
     with path.open("rb") as file:
@@ -126,7 +132,8 @@ def _rewrite_catalogue(path: Path, done: set[str]) -> None:
             continue
         new = tuple(changed(text) if text in done else text for text in ids)
         catalog.add(new if len(new) > 1 else new[0], message.string)
-        if " " in ids[0] or len(ids) > 1:
+        is_code = ids[0] in kept or re.fullmatch("[a-z]+( [a-z]+)?", ids[0])
+        if not is_code:
             catalog.delete(message.id)
     with path.open("wb") as file:
         write_po(file, catalog)

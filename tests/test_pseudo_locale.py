@@ -1,8 +1,8 @@
-"""Rewording every English reason changes no decision, exit code, figure or page of another language.
+"""Rewording every English text changes no decision, exit code, figure or page of another language.
 
-A pseudo-locale wraps each sentence of `core.reason_texts` in marks and changes its vowels, so that no phrase of it is
-left to look for. The same simulated runs and the same job are then played once more: apart from marks and vowels, and
-from times and ids, every answer must be the same.
+A copy of the program (`reworded`) has each reason and each text of the catalogues in marks and with other vowels, so
+that no phrase of it is left to look for. It plays the same simulated runs and the same job once more: apart from marks
+and vowels, and from times and ids, every answer must be the same, and every page of another language letter for letter.
 """
 
 from __future__ import annotations
@@ -10,19 +10,21 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import os
 import re
-from collections.abc import Iterator
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
 
+from tests.reworded import MARK, reworded_copy, unmarked
 from verifyrig.commands.cli import run
-from verifyrig.core.reason_texts import TEXTS
 
-OPEN, CLOSE = "⟦", "⟧"
-VOWELS, CHANGED = "aeiou", "āēīōū"
+ROOT = Path(__file__).resolve().parent.parent
 ISSUED = "2031-03-14T12:00:00+00:00"
+HANG_S = 900
 HELD = """
 name = "held"
 title = "A power that this machine does not reach"
@@ -67,15 +69,6 @@ class Play(NamedTuple):
 
     bench: Path
     said: list[Said]
-
-
-@pytest.fixture
-def reworded() -> Iterator[None]:
-    """Every English reason in marks, for as long as the test lasts."""
-    with pytest.MonkeyPatch.context() as patch:
-        for code, text in TEXTS.items():
-            patch.setitem(TEXTS, code, f"{OPEN}{changed(text)}{CLOSE}")
-        yield
 
 
 @pytest.fixture(scope="module")
@@ -126,16 +119,6 @@ def command(bench: Path, *words: str) -> Said:
     return Said(settled(" ".join(words[:2]), bench), code, data, err.getvalue())
 
 
-def changed(text: str) -> str:
-    """Return a sentence with other vowels, its places as they are."""
-    table = str.maketrans(VOWELS, CHANGED)
-    return "".join(part if at % 2 else part.translate(table) for at, part in enumerate(re.split(r"(\{[^}]*\})", text)))
-
-
-def unmarked(text: str) -> str:
-    return text.replace(OPEN, "").replace(CLOSE, "").translate(str.maketrans(CHANGED, VOWELS))
-
-
 VOLATILE = {"load_off_s", "digest"}
 
 
@@ -153,34 +136,71 @@ def settled(value: Any, bench: Path) -> Any:
     return value
 
 
-def test_no_decision_exit_code_or_figure_changes(
-    reworded: None, plain: Play, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)
-    other = play(tmp_path)
-    for now, then in zip(other.said, plain.said, strict=True):
-        assert (now.words, now.code) == (then.words, then.code)
-        assert settled(now.data, other.bench) == settled(then.data, plain.bench), now.words
-    marked = {one.words for one in other.said if OPEN in json.dumps(one.data, ensure_ascii=False)}
-    assert {"job close", "job show", "compare ID"} <= marked
-    for page in pages(other.bench):
-        assert OPEN not in page, re.findall(f".*{OPEN}.*", page)[:3]
+@pytest.fixture(scope="module")
+def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of the reworded copy."""
+    folder = tmp_path_factory.mktemp("program")
+    changed = reworded_copy(folder)
+    assert {"before", "Now", "The work in full", "power is unknown"} <= changed
+    return folder
 
 
-def pages(bench: Path) -> list[str]:
-    """Return the German pages of the job and of each run outside it."""
+def by_copy(program: Path, what: str, bench: Path) -> Any:
+    """Return what the copy answers to an expression of this module, with `bench` in it."""
+    code = (
+        f"import json, sys, tests.test_pseudo_locale as t; from pathlib import Path; bench = Path(sys.argv[1]); {what}"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(bench)],
+        env={**os.environ, "PYTHONPATH": f"{program}{os.pathsep}{ROOT}"},
+        cwd=program, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=HANG_S, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+def pages(bench: Path, language: str = "de") -> list[str]:
+    """Return the pages of the job and of each run outside it."""
+    (bench / "bench.toml").write_text(f'[report]\nlanguage = "{language}"\n')
     runs = [path.stem for path in sorted((bench / "runs").glob("*.sqlite"))]
     for words in (["report", "--at", ISSUED], *(["report", one, "--at", ISSUED] for one in runs)):
-        assert run([*words, "--json", "--bench", str(bench)]) in (0, 4)
+        with contextlib.redirect_stdout(io.StringIO()):
+            assert run([*words, "--json", "--bench", str(bench)]) in (0, 4)
     return [path.read_text(encoding="utf-8") for path in sorted(bench.rglob("*.html")) if path.name != "index.html"]
 
 
-def test_records_of_before_give_the_same_german_page_whatever_the_english_is(
-    plain: Play, request: pytest.FixtureRequest
-) -> None:
+PAGES = "print(json.dumps(t.pages(bench, {!r})))"
+
+
+def test_no_decision_exit_code_or_figure_changes(program: Path, plain: Play, tmp_path: Path) -> None:
+    said = [Said(*one) for one in by_copy(program, "print(json.dumps(t.play(bench).said))", tmp_path)]
+    for now, then in zip(said, plain.said, strict=True):
+        assert (now.words, now.code) == (then.words, then.code)
+        assert settled(now.data, tmp_path) == settled(then.data, plain.bench), now.words
+    marked = {one.words for one in said if MARK in json.dumps(one.data, ensure_ascii=False)}
+    assert {"job close", "job show", "compare ID", "diagnose ID"} <= marked
+    german = by_copy(program, PAGES.format("de"), tmp_path)
+    assert not any(MARK in page for page in german), re.findall(f".*{MARK}.*", "".join(german))[:3]
+
+
+def test_records_of_before_give_the_same_german_page_whatever_the_english_is(program: Path, plain: Play) -> None:
     before = pages(plain.bench)
-    request.getfixturevalue("reworded")
-    assert pages(plain.bench) == before
+    after = by_copy(program, PAGES.format("de"), plain.bench)
+    for then, now in zip(before, after, strict=True):
+        assert now.splitlines() == then.splitlines()
     german = "".join(before)
     assert "Leerlauf und Pulse lassen unter ihr" in german and "volle Last bringt das Gerät nicht auf 900" in german
     assert "Sperre im Abschnitt" in german and "der Abschnitt wurde übersprungen" in german
+
+
+def seen(page: str) -> list[str]:
+    """Return what a reader sees of a page: its style sheet repeats some texts in escapes, with a digest in the head."""
+    return re.sub(r"<style>.*?</style>|<meta http-equiv[^>]*>", "", page, flags=re.DOTALL).splitlines()
+
+
+def test_the_english_page_is_the_same_but_for_its_words(program: Path, plain: Play) -> None:
+    before = pages(plain.bench, "en")
+    after = by_copy(program, PAGES.format("en"), plain.bench)
+    for then, now in zip(before, after, strict=True):
+        assert now.count(MARK) > 20
+        assert seen(unmarked(now)) == seen(then)
