@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from verifyrig.core.profile import LoadPlan, Profile, Stage, StageKind, Threshold
+from verifyrig.core.profile import LoadPlan, Profile, Stage, StageKind, Threshold, WorkName
 from verifyrig.qa import UnitFigure, UnitRun
 
 START_UTC_S = 1_770_000_000.0
@@ -18,7 +18,7 @@ PROFILE = Profile(
     recipe="recipe-1",
     stages=(
         Stage(name="idle", kind=StageKind.IDLE, max_duration_s=120.0),
-        Stage(name="load", kind=StageKind.LOAD, load=LoadPlan(work="linear-algebra"), max_duration_s=900.0),
+        Stage(name="load", kind=StageKind.LOAD, load=LoadPlan(work=WorkName.LINEAR_ALGEBRA), max_duration_s=900.0),
     ),
     thresholds=(
         Threshold(metric="load.die_temp_c.rise", maximum=60.0),

@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import Event, StageSpan, Trace
 from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, Machine
 
@@ -91,19 +93,23 @@ def _cut(stage: StageSpan, end_s: float) -> StageSpan:
 
 def _plan(load_s: int, pulses: bool, between_pulses_s: int) -> tuple[list[StageSpan], np.ndarray]:
     share = [0.0] * 150
-    spans = [StageSpan(name="idle", kind="idle", start_s=0.0, end_s=150.0, ended="settled")]
+    spans = [StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=150.0, ended=StageEnd.SETTLED)]
     if pulses:
         start = len(share)
         for _ in range(4):
             share += [0.25] * 5 + [0.0] * between_pulses_s
-        spans.append(StageSpan(name="pulses", kind="load", start_s=start, end_s=len(share), ended="time"))
+        spans.append(
+            StageSpan(name="pulses", kind=StageKind.LOAD, start_s=start, end_s=len(share), ended=StageEnd.TIME)
+        )
     if load_s:
         start = len(share)
         share += [1.0] * load_s
-        spans.append(StageSpan(name="load", kind="load", start_s=start, end_s=len(share), ended="time"))
+        spans.append(StageSpan(name="load", kind=StageKind.LOAD, start_s=start, end_s=len(share), ended=StageEnd.TIME))
         start = len(share)
         share += [0.0] * 240
-        spans.append(StageSpan(name="cooldown", kind="cooldown", start_s=start, end_s=len(share), ended="time"))
+        spans.append(
+            StageSpan(name="cooldown", kind=StageKind.COOLDOWN, start_s=start, end_s=len(share), ended=StageEnd.TIME)
+        )
     return spans, np.array(share)
 
 

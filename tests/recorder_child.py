@@ -19,6 +19,7 @@ if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from verifyrig.core.errors import RecordError
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.core.trace import Trace
 from verifyrig.record import open_record, store
@@ -74,7 +75,7 @@ def record_for_ever(path: Path) -> None:
         os.pwrite(acks, _ACKS.pack(i + 1, writer.durable_samples), 0)
         writer.sample(i * PERIOD_S, UTC_S + i, readings(i))
         if i % 25 == 24:
-            writer.event(i * PERIOD_S, "load", {"share": (i // 25) % 2})
+            writer.event(i * PERIOD_S, EventKind.LOAD, {"share": (i // 25) % 2})
         i += 1
         time.sleep(max(0.0, begin_s + i * PERIOD_S - time.monotonic()))
 

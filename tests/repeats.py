@@ -19,7 +19,8 @@ import numpy as np
 from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import MachineParameters, draw
-from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, WorkName
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 BOARD_STEP_K = 0.538
@@ -27,11 +28,12 @@ IDLE_S, COOLDOWN_S = 60.0, 60.0
 # What the boards' ambient may have been; nothing says. It serves only to scale a rise over it.
 BOARD_AMBIENT_C = 22.0
 _SETTLE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
+_LOAD = LoadPlan(work=WorkName.MIXED)
 PROFILE = Profile(
     name="repeats", title="", text="", recipe="repeats",
     stages=(
         Stage(name="idle", kind=StageKind.IDLE, max_duration_s=IDLE_S),
-        Stage(name="load", kind=StageKind.LOAD, max_duration_s=900.0, settle=_SETTLE, load=LoadPlan(work="mixed")),
+        Stage(name="load", kind=StageKind.LOAD, max_duration_s=900.0, settle=_SETTLE, load=_LOAD),
         Stage(name="cooldown", kind=StageKind.COOLDOWN, max_duration_s=COOLDOWN_S),
     ),
     thresholds=(),
@@ -211,7 +213,9 @@ def _trace(
         "channels": {temp: {"resolution": resolution, "device": f"column {temp}"}},
     }
     spans = tuple(
-        StageSpan(name=name, kind=name, start_s=start_s, end_s=float(np.nextafter(end_s, 0.0)), ended="time")
+        StageSpan(
+            name=name, kind=StageKind(name), start_s=start_s, end_s=float(np.nextafter(end_s, 0.0)), ended=StageEnd.TIME
+        )
         for name, start_s, end_s in stages
     )
     return Trace(run_id=run_id, facts=facts, profile=None, stages=spans, t_s=t_s, utc_s=t_s + 1.6e9, columns=columns)

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from verifyrig.core.integrity import Integrity
-from verifyrig.core.profile import Gate, LoadPlan, Profile, Settle, Stage, StageKind, Threshold, TripLimit
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import Gate, LoadPlan, Profile, Settle, Stage, StageKind, Threshold, TripLimit, WorkName
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
 from verifyrig.jobs.fault import Pair
@@ -29,7 +30,7 @@ AMBIENT_C = 22.0
 def profile(on_conditional: str = "repeat") -> Profile:
     """A plan of three stages with a gate, a trip limit and two accepted limits."""
     settle = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
-    load = LoadPlan(work="linear-algebra")
+    load = LoadPlan(work=WorkName.LINEAR_ALGEBRA)
     return Profile(
         name="invented-plan",
         title="Invented plan",
@@ -169,9 +170,9 @@ def healthy_run(run_id: str = "20310314-154000-bbbb", **facts: Any) -> RunInput:
         "load_share": load,
     }
     stages = (
-        StageSpan(name="idle", kind="idle", start_s=0.0, end_s=300.0, ended="settled"),
-        StageSpan(name="load", kind="load", start_s=300.0, end_s=1200.0, ended="settled"),
-        StageSpan(name="cooldown", kind="cooldown", start_s=1200.0, end_s=1500.0, ended="time"),
+        StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=300.0, ended=StageEnd.SETTLED),
+        StageSpan(name="load", kind=StageKind.LOAD, start_s=300.0, end_s=1200.0, ended=StageEnd.SETTLED),
+        StageSpan(name="cooldown", kind=StageKind.COOLDOWN, start_s=1200.0, end_s=1500.0, ended=StageEnd.TIME),
     )
     metrics = {
         "idle.die_temp_c.settled": metric(30.0, "°C", 0.8),
@@ -206,9 +207,9 @@ def tripped_run(run_id: str = "20310314-131700-aaaa", after_load_s: float = 38.0
         "load_share": load,
     }
     stages = (
-        StageSpan(name="idle", kind="idle", start_s=0.0, end_s=300.0, ended="settled"),
-        StageSpan(name="load", kind="load", start_s=300.0, end_s=end_s, ended="tripped"),
-        StageSpan(name="cooldown", kind="cooldown", start_s=end_s, end_s=600.0, ended="time"),
+        StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=300.0, ended=StageEnd.SETTLED),
+        StageSpan(name="load", kind=StageKind.LOAD, start_s=300.0, end_s=end_s, ended=StageEnd.TRIPPED),
+        StageSpan(name="cooldown", kind=StageKind.COOLDOWN, start_s=end_s, end_s=600.0, ended=StageEnd.TIME),
     )
     trip = {
         "rule": "max", "channel": "die_temp_c", "value": 92.5, "limit": 92.0, "stage": "load", "t_s": end_s,
@@ -235,9 +236,9 @@ def gated_run(run_id: str = "20310314-131700-aaaa") -> RunInput:
         "load_share": np.zeros_like(t_s),
     }
     stages = (
-        StageSpan(name="idle", kind="idle", start_s=0.0, end_s=60.0, ended="gate"),
-        StageSpan(name="load", kind="load", start_s=60.0, end_s=60.0, ended="skipped"),
-        StageSpan(name="cooldown", kind="cooldown", start_s=60.0, end_s=360.0, ended="time"),
+        StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=60.0, ended=StageEnd.GATE),
+        StageSpan(name="load", kind=StageKind.LOAD, start_s=60.0, end_s=60.0, ended=StageEnd.SKIPPED),
+        StageSpan(name="cooldown", kind=StageKind.COOLDOWN, start_s=60.0, end_s=360.0, ended=StageEnd.TIME),
     )
     facts = {"purpose": "baseline", "outcome": "stopped", "stopped_because": ["gate of stage idle"]}
     one = trace(run_id, columns, stages, started_utc_s=DAY_UTC + 720.0, facts=facts)
@@ -260,7 +261,7 @@ def dark_run(run_id: str = "20310314-131700-aaaa", **facts: Any) -> RunInput:
         | {"load_share": (whole.trace.t_s[known] >= 300.0).astype(float)},
         stages=(
             whole.trace.stages[0],
-            StageSpan(name="load", kind="load", start_s=300.0, end_s=338.0, ended="interrupted"),
+            StageSpan(name="load", kind=StageKind.LOAD, start_s=300.0, end_s=338.0, ended=StageEnd.INTERRUPTED),
         ),
         facts={
             **whole.trace.facts,

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Reading
 from verifyrig.plan.text import parse_profile
 from verifyrig.record import open_record
@@ -114,7 +115,7 @@ def _write_samples(writer: Any, number: int, start: float, k_per_w: float, ambie
         if t == _IDLE_S:
             writer.stage_ended("idle", t, "time")
             writer.stage_started("load", "load", t)
-            writer.event(t, "load", {"share": 1.0})
+            writer.event(t, EventKind.LOAD, {"share": 1.0})
         values = (die_c[at], power_w[at], float(on[at]), float(errors if on[at] else 0))
         readings = {name: Reading(value=float(value)) for name, value in zip(CHANNELS, values, strict=True)}
         writer.sample(t, start + t, readings)

@@ -9,7 +9,8 @@ import pytest
 
 from verifyrig.analysis import judge_thresholds, metrics_of
 from verifyrig.core.errors import ExitCode
-from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, Threshold
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, Threshold, WorkName
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.runs.summary import exit_code_of, sentences_of, summary_of
@@ -44,11 +45,12 @@ def ladder_trace(noise_k: float = 0.0, seed: int = 1, ended: str = "settled", **
     }
     columns.update({k: v for k, v in changed.items() if isinstance(v, np.ndarray)})
     settle = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
+    load = LoadPlan(work=WorkName.LINEAR_ALGEBRA)
     profile = Profile(
         name="ladder", title="", text="", recipe="r1",
         stages=(
             Stage(name="idle", kind=StageKind.IDLE, max_duration_s=IDLE_S),
-            Stage(name="load", kind=StageKind.LOAD, max_duration_s=LOAD_S, settle=settle, load=LoadPlan(work="x")),
+            Stage(name="load", kind=StageKind.LOAD, max_duration_s=LOAD_S, settle=settle, load=load),
             Stage(name="cooldown", kind=StageKind.COOLDOWN, max_duration_s=COOL_S),
         ),
         thresholds=(Threshold(metric="load.thermal_resistance", maximum=0.45),),
@@ -58,9 +60,11 @@ def ladder_trace(noise_k: float = 0.0, seed: int = 1, ended: str = "settled", **
         facts={"purpose": "verification", "outcome": "completed", "simulated": True},
         profile=profile,
         stages=(
-            StageSpan(name="idle", kind="idle", start_s=0.0, end_s=IDLE_S, ended="time"),
-            StageSpan(name="load", kind="load", start_s=IDLE_S, end_s=IDLE_S + LOAD_S, ended=ended),
-            StageSpan(name="cooldown", kind="cooldown", start_s=IDLE_S + LOAD_S, end_s=end_s, ended="time"),
+            StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=IDLE_S, ended=StageEnd.TIME),
+            StageSpan(name="load", kind=StageKind.LOAD, start_s=IDLE_S, end_s=IDLE_S + LOAD_S, ended=StageEnd(ended)),
+            StageSpan(
+                name="cooldown", kind=StageKind.COOLDOWN, start_s=IDLE_S + LOAD_S, end_s=end_s, ended=StageEnd.TIME
+            ),
         ),
         t_s=t,
         utc_s=t + 1.7e9,

@@ -14,7 +14,8 @@ from tests import report_inputs as ri
 from tests.benchmarks._diagnosis_machines import WITH_PROBES, run_machine
 from verifyrig.analysis import contradictions_of, judge_thresholds, metrics_of
 from verifyrig.analysis.contradictions import Contradiction
-from verifyrig.core.profile import LoadPlan, Profile, Stage, StageKind, Threshold
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import LoadPlan, Profile, Stage, StageKind, Threshold, WorkName
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.report.render import render
@@ -49,7 +50,7 @@ def run_of(*, stated_u95_k: float | None = 0.4, room: dict[str, Any] | None = No
         facts["ambient"] = room
     stages = (
         Stage(name="idle", kind=StageKind.IDLE, max_duration_s=IDLE_S),
-        Stage(name="load", kind=StageKind.LOAD, max_duration_s=LOAD_S, load=LoadPlan(work="linear-algebra")),
+        Stage(name="load", kind=StageKind.LOAD, max_duration_s=LOAD_S, load=LoadPlan(work=WorkName.LINEAR_ALGEBRA)),
     )
     limits = [Threshold(metric=f"{stage}.die_temp_c.peak", maximum=90.0) for stage in ("load", "idle")]
     return Trace(
@@ -57,8 +58,8 @@ def run_of(*, stated_u95_k: float | None = 0.4, room: dict[str, Any] | None = No
         facts=facts,
         profile=Profile(name="p", title="", text="", recipe="r", stages=stages, thresholds=tuple(limits)),
         stages=(
-            StageSpan(name="idle", kind="idle", start_s=0.0, end_s=IDLE_S - 0.5, ended="time"),
-            StageSpan(name="load", kind="load", start_s=float(IDLE_S), end_s=T[-1], ended="time"),
+            StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=IDLE_S - 0.5, ended=StageEnd.TIME),
+            StageSpan(name="load", kind=StageKind.LOAD, start_s=float(IDLE_S), end_s=T[-1], ended=StageEnd.TIME),
         ),
         t_s=T,
         utc_s=T + 1.9e9,
@@ -137,7 +138,7 @@ def test_a_machine_that_just_came_in_from_the_cold_is_no_contradiction() -> None
 def test_a_cooldown_is_held_against_the_path_only_where_power_shows_that_it_is_on() -> None:
     columns: dict[str, Any] = {"die_temp_c": np.where(ON, 33.0, 28.0), "plate_temp_c": math.nan}
     unplugged = run_of(package_power_w=math.nan, **columns)
-    stages = (unplugged.stages[0], replace(unplugged.stages[1], kind="cooldown"))
+    stages = (unplugged.stages[0], replace(unplugged.stages[1], kind=StageKind.COOLDOWN))
     assert pairs(replace(unplugged, stages=stages)) == set()
     on = run_of(**columns)
     assert pairs(replace(on, stages=stages)) == {("load", "die_temp_c", "coolant_temp_c")}

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from tests.diagnosis_traces import DAY, Made, entry, made_job, made_run
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.diagnosis import diagnose
 from verifyrig.diagnosis.endings import ending_pieces
@@ -45,7 +47,7 @@ def idle_run(minutes: float, *, is_ill: bool = True) -> Trace:
         "started_utc_s": start.timestamp(),
         "channels": {"die_temp_c": {"limit": 100.0, "resolution": 1.0}},
     }
-    stage = StageSpan(name="idle", kind="idle", start_s=0.0, end_s=600.0, ended="gate")
+    stage = StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=600.0, ended=StageEnd.GATE)
     return Trace(
         run_id=f"run-{minutes:g}",
         facts=facts,

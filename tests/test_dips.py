@@ -15,7 +15,8 @@ from tests.test_runner import EXTERNAL_PLAN, Stand
 from verifyrig.analysis import compare, metrics_of
 from verifyrig.core.channels import number_of
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.core.profile import Purpose
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import Purpose, StageKind
 from verifyrig.core.trace import Event, StageSpan, Trace
 from verifyrig.rig.arming import arm
 from verifyrig.rig.dip import ANSWER_WITHIN_S, DIP_EVERY_S, LEFT_OUT_S, STANDS_S, Dips
@@ -279,8 +280,8 @@ def trace(*, dips: bool, error_in_dip: bool = False) -> Trace:
     return Trace(
         run_id="r", facts={"purpose": Purpose.CHECK, "ambient": {"value_c": 25.0, "u95_k": 0.5, "source": "typed"}},
         profile=None,
-        stages=(StageSpan(name="idle", kind="idle", start_s=0.0, end_s=120.0, ended="time"),
-                StageSpan(name="load", kind="load", start_s=120.0, end_s=720.0, ended="time")),
+        stages=(StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=120.0, ended=StageEnd.TIME),
+                StageSpan(name="load", kind=StageKind.LOAD, start_s=120.0, end_s=720.0, ended=StageEnd.TIME)),
         t_s=t_s, utc_s=1.7e9 + t_s, events=tuple(events),
         columns={"die_temp_c": die, "package_power_w": power, "load_share": share, "work_rate_per_s": rate,
                  "compute_errors": errors, "throttle_count": throttle},

@@ -18,7 +18,7 @@ from verifyrig.commands.cli import run as run_command
 from verifyrig.core.channels import of_role
 from verifyrig.core.heat_sources import HeatedGroup, heated_groups, of_same_part
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.core.profile import Gate, LoadPattern, LoadPlan, Profile, Settle, Stage, StageKind, TripLimit
+from verifyrig.core.profile import Gate, LoadPattern, LoadPlan, Profile, Settle, Stage, StageKind, TripLimit, WorkName
 from verifyrig.core.reason import Reason
 from verifyrig.plan.text import parse_profile
 from verifyrig.record import read_trace
@@ -199,10 +199,10 @@ def test_where_nobody_knows_which_part_carries_the_load_one_of_them_must_answer(
 def test_what_a_load_heats_follows_from_its_work_and_its_workers() -> None:
     machine = {**dies(), "gpu_temp_c": info("gpu_temp_c"), "gpu_2_temp_c": info("gpu_2_temp_c")}
     cards = HeatedGroup(("gpu_temp_c", "gpu_2_temp_c"), every=False)  # one of them is loaded, and which is not known
-    assert heated_groups(LoadPlan(work="linear-algebra"), machine) == (BOTH,)
-    assert heated_groups(LoadPlan(work="linear-algebra", workers=2), machine) == (EITHER,)
-    assert heated_groups(LoadPlan(work="gpu-linear-algebra"), machine) == (cards,)
-    assert heated_groups(LoadPlan(work="gpu-and-processor"), machine) == (BOTH, cards)
+    assert heated_groups(LoadPlan(work=WorkName.LINEAR_ALGEBRA), machine) == (BOTH,)
+    assert heated_groups(LoadPlan(work=WorkName.LINEAR_ALGEBRA, workers=2), machine) == (EITHER,)
+    assert heated_groups(LoadPlan(work=WorkName.GPU_LINEAR_ALGEBRA), machine) == (cards,)
+    assert heated_groups(LoadPlan(work=WorkName.GPU_AND_PROCESSOR), machine) == (BOTH, cards)
 
 
 # ---- what is not armed --------------------------------------------------------------------------------------
@@ -299,7 +299,7 @@ def test_a_stage_is_settled_only_when_every_die_is_known_to_be() -> None:
 def permit_after_pulses(limits_c: dict[str, float], rises_k: dict[str, float], infos: Any, work: str) -> Reason | None:
     """Return why a steady load may not start after quarter pulses that lift each channel by so many kelvin."""
     permit, buffer = LoadPermit(limits_c=limits_c, infos=infos), RunBuffer()
-    pulse = LoadPlan(work=work, pattern=LoadPattern.PULSES, on_s=5, off_s=15, count=4, workers="quarter")
+    pulse = LoadPlan(work=WorkName(work), pattern=LoadPattern.PULSES, on_s=5, off_s=15, count=4, workers="quarter")
     watts = {name: 100.0 if name.startswith("gpu_") else 30.0 for name in infos if name.endswith("power_w")}
     for t in range(120):
         on = t >= 40 and (t - 40) % 20 < 5
@@ -307,7 +307,7 @@ def permit_after_pulses(limits_c: dict[str, float], rises_k: dict[str, float], i
         readings = {name: ok(30.0 + rise * heat) for name, rise in rises_k.items()}
         readings |= {name: ok(20.0 + full * heat * (rises_k.get(_temp(name), 1.0) > 0)) for name, full in watts.items()}
         buffer.add(float(t), readings, share=heat, heating=heating_of(pulse, heat), ambient_c=22.0)
-    steady = LoadPlan(work=work, pattern=LoadPattern.STEADY)
+    steady = LoadPlan(work=WorkName(work), pattern=LoadPattern.STEADY)
     return permit.why_not(Stage(name="load", kind=StageKind.LOAD, load=steady), False, buffer)
 
 

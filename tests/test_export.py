@@ -17,6 +17,7 @@ import pytest
 from verifyrig.commands import cli
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.core.plain_text import plain_cell
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan
 from verifyrig.record import open_record, read_trace
 from verifyrig.runs.csv_export import head_of, write_csv
@@ -96,7 +97,7 @@ def test_simulated_hardware_is_named_in_every_row(tmp_path: Path) -> None:
 def test_no_text_becomes_a_formula(tmp_path: Path, text: str) -> None:
     assert plain_cell(text).startswith("'")
     trace = read_trace(make(tmp_path / "r.sqlite"))
-    span = StageSpan(name=text, kind="idle", start_s=0.0, end_s=99.0)
+    span = StageSpan(name=text, kind=StageKind.IDLE, start_s=0.0, end_s=99.0)
     out = io.StringIO()
     write_csv(replace(trace, stages=(span,)), out)
     for row in csv.reader(io.StringIO(out.getvalue(), newline="")):

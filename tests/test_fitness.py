@@ -20,7 +20,9 @@ from verifyrig.bench.folder import find_bench
 from verifyrig.commands import cli
 from verifyrig.core.exposure import PARTS_OF_WORK, Exposure, LoadedPart, TimeSpent
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import pattern_duration_s
+from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import Event, StageSpan, Trace
 from verifyrig.jobs.actions import record_change, tick_steps
@@ -314,9 +316,9 @@ def load_trace(events: tuple[Event, ...] = (), **columns: Any) -> Trace:
     t_s = np.arange(0.0, 691.0)
     share = ((t_s >= 60) & (t_s < 660) & (t_s != 300)).astype(float)
     stages = (
-        StageSpan(name="idle", kind="idle", start_s=0.0, end_s=60.0, ended="time"),
-        StageSpan(name="load", kind="load", start_s=60.0, end_s=660.0, ended="time"),
-        StageSpan(name="rest", kind="cooldown", start_s=660.0, end_s=690.0, ended="time"),
+        StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=60.0, ended=StageEnd.TIME),
+        StageSpan(name="load", kind=StageKind.LOAD, start_s=60.0, end_s=660.0, ended=StageEnd.TIME),
+        StageSpan(name="rest", kind=StageKind.COOLDOWN, start_s=660.0, end_s=690.0, ended=StageEnd.TIME),
     )
     return Trace(
         run_id="r", facts={}, profile=None, stages=stages, t_s=t_s, utc_s=t_s, events=events,

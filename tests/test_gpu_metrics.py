@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from verifyrig.analysis import compare, metrics_of
-from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Settle, Stage, StageKind
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Settle, Stage, StageKind, WorkName
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.runs.summary import sentences_of, summary_of
 
@@ -58,8 +59,11 @@ def card_trace(card: str, *, work: str = "gpu-linear-algebra", limit_known: bool
     if fan_rpm is not None:
         columns["gpu_fan_speed_rpm"] = np.full_like(t, fan_rpm)
     columns.update(changed)
+    steady = LoadPlan(work=WorkName(work))
     settle = Settle(channel="gpu_temp_c", within_k=1.0, slowest_time_constant_s=300.0)
-    pulses = LoadPlan(work=work, pattern=LoadPattern.PULSES, on_s=ON_S, off_s=OFF_S, count=PULSES, workers="quarter")
+    pulses = LoadPlan(
+        work=WorkName(work), pattern=LoadPattern.PULSES, on_s=ON_S, off_s=OFF_S, count=PULSES, workers="quarter"
+    )
     marks = [0.0, IDLE_S, IDLE_S + PULSED_S, IDLE_S + PULSED_S + LOAD_S, end_s]
     names = ("idle", "pulses", "load", "cooldown")
     kinds = ("idle", "load", "load", "cooldown")
@@ -68,7 +72,7 @@ def card_trace(card: str, *, work: str = "gpu-linear-algebra", limit_known: bool
         stages=(
             Stage(name="idle", kind=StageKind.IDLE, max_duration_s=IDLE_S),
             Stage(name="pulses", kind=StageKind.LOAD, load=pulses),
-            Stage(name="load", kind=StageKind.LOAD, max_duration_s=LOAD_S, settle=settle, load=LoadPlan(work=work)),
+            Stage(name="load", kind=StageKind.LOAD, max_duration_s=LOAD_S, settle=settle, load=steady),
             Stage(name="cooldown", kind=StageKind.COOLDOWN, max_duration_s=COOL_S),
         ),
     )  # fmt: skip
@@ -82,7 +86,7 @@ def card_trace(card: str, *, work: str = "gpu-linear-algebra", limit_known: bool
         },
         profile=profile,
         stages=tuple(
-            StageSpan(name=name, kind=kind, start_s=a, end_s=b, ended="time")
+            StageSpan(name=name, kind=StageKind(kind), start_s=a, end_s=b, ended=StageEnd.TIME)
             for name, kind, a, b in zip(names, kinds, marks[:-1], marks[1:], strict=True)
         ),
         t_s=t,

@@ -18,7 +18,7 @@ from verifyrig.core.ceilings import ceiling_c
 from verifyrig.core.channels import TEMPERATURES
 from verifyrig.core.errors import ProfileError, SensorError
 from verifyrig.core.pattern import is_gentle
-from verifyrig.core.profile import LoadPattern, LoadPlan
+from verifyrig.core.profile import LoadPattern, LoadPlan, WorkName
 from verifyrig.plan.text import parse_profile, profile_faults
 from verifyrig.record import read_trace
 from verifyrig.rig.assemble import RunDone, RunRequest, run
@@ -179,7 +179,7 @@ def test_a_pulse_needs_nobodys_answer_only_where_it_is_short_and_pauses(
     on_s: float, off_s: float, gentle: bool
 ) -> None:
     plan = LoadPlan(
-        work="linear-algebra", pattern=LoadPattern.PULSES, on_s=on_s, off_s=off_s, count=3, workers="quarter"
+        work=WorkName.LINEAR_ALGEBRA, pattern=LoadPattern.PULSES, on_s=on_s, off_s=off_s, count=3, workers="quarter"
     )
     assert is_gentle(plan) is gentle
 

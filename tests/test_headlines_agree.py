@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from tests import report_inputs as ri
-from verifyrig.core.profile import TripLimit
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind, TripLimit
 from verifyrig.core.trace import Event, StageSpan
 from verifyrig.report.headline import headlines
 from verifyrig.report.inputs import ReportInput, RunInput
@@ -76,8 +77,8 @@ def dark_in_a_second_load() -> RunInput:
         utc_s=ri.DAY_UTC + t_s,
         columns=columns,
         stages=(
-            StageSpan(name="idle", kind="idle", start_s=0.0, end_s=300.0, ended="time"),
-            StageSpan(name="load", kind="load", start_s=300.0, end_s=None, ended=None),
+            StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=300.0, ended=StageEnd.TIME),
+            StageSpan(name="load", kind=StageKind.LOAD, start_s=300.0, end_s=None, ended=None),
         ),
         events=tuple(Event(t_s=at, kind="load", detail={"share": share}) for at, share in edges),
     )

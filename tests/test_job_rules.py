@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from verifyrig.analysis.results import Comparison, MetricDifference, StageComparison
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.reason import reason
 from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, Machine, RunFacts, merged, months_later
 from verifyrig.jobs.returned import judge_come_back
@@ -45,7 +46,7 @@ def run(
 ) -> RunFacts:
     facts: dict[str, Any] = {"profile": "desktop-air", "cause": None, "recipe": "r1", **more}
     return RunFacts(
-        run=f"run-{minutes:g}", purpose=purpose, outcome=outcome, verdict=verdict, started=at(minutes), **facts
+        run=f"run-{minutes:g}", purpose=purpose, outcome=Outcome(outcome), verdict=verdict, started=at(minutes), **facts
     )
 
 

@@ -16,7 +16,7 @@ from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import draw
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
-from verifyrig.core.profile import Hold, LoadPattern, LoadPlan, Stage, StageKind
+from verifyrig.core.profile import Hold, LoadPattern, LoadPlan, Stage, StageKind, WorkName
 from verifyrig.core.reason import Reason, reason
 from verifyrig.rig.load_driver import heating_of
 from verifyrig.rig.load_permit import HOLD_HEADROOM_K, LoadPermit
@@ -53,14 +53,15 @@ def pulsed(case: str, pulse_share: float = 0.25, ambient_c: float | None = None)
 def load_stage(
     *, work: str = "linear-algebra", share: float = 1.0, workers: str = "all", hold: Hold | None = None
 ) -> Stage:
-    plan = LoadPlan(work=work, share=share, workers=workers, hold=hold)
+    plan = LoadPlan(work=WorkName(work), share=share, workers=workers, hold=hold)
     return Stage(name="load", kind=StageKind.LOAD, load=plan)
 
 
 PULSES_STAGE = Stage(
     name="pulses", kind=StageKind.LOAD,
     load=LoadPlan(
-        work="linear-algebra", pattern=LoadPattern.PULSES, on_s=ON_S, off_s=OFF_S, count=PULSES, workers="quarter"
+        work=WorkName.LINEAR_ALGEBRA, pattern=LoadPattern.PULSES, workers="quarter",
+        on_s=ON_S, off_s=OFF_S, count=PULSES,
     ),
 )  # fmt: skip
 

@@ -14,7 +14,7 @@ import pytest
 
 from verifyrig.core.errors import LoadError
 from verifyrig.core.interfaces import LoadDemand
-from verifyrig.core.profile import LoadPlan
+from verifyrig.core.profile import LoadPlan, WorkName
 from verifyrig.loads import check_runnable
 from verifyrig.loads.memory_budget import (
     GIB,
@@ -174,7 +174,7 @@ def test_each_work_runs_in_a_worker(work: str, tmp_path: Path) -> None:
 def test_workers_that_this_machine_cannot_place_are_refused_before_anything_is_measured(
     workers: int | tuple[int, ...],
 ) -> None:
-    plan = LoadPlan(work="digest", workers=workers)
+    plan = LoadPlan(work=WorkName.DIGEST, workers=workers)
     with pytest.raises(LoadError):
         check_runnable(THIS_MACHINE, [plan])
-    check_runnable(THIS_MACHINE, [LoadPlan(work="digest"), replace(plan, work="external")])
+    check_runnable(THIS_MACHINE, [LoadPlan(work=WorkName.DIGEST), replace(plan, work=WorkName.EXTERNAL)])

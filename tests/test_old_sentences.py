@@ -11,6 +11,7 @@ import pytest
 from tests import report_inputs as ri
 from verifyrig.core import old_sentences
 from verifyrig.core.old_sentences import kept_reasons, reason_of_sentence, reasons_of_text
+from verifyrig.core.outcome import StageEnd
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.reason_texts import TEXTS
 from verifyrig.core.trace import Event
@@ -104,7 +105,7 @@ def test_old_records_are_read_however_the_sentences_are_worded_now(monkeypatch: 
     assert [why.code for why in trace.why_interrupted if isinstance(why, Reason)] == ["went-dark"]
     refused = Event(t_s=60.0, kind="load-refused", detail={"stage": "load", "why": TOO_HOT})
     run = ri.gated_run()
-    stages = (replace(run.trace.stages[0], ended="time"), *run.trace.stages[1:])
+    stages = (replace(run.trace.stages[0], ended=StageEnd.TIME), *run.trace.stages[1:])
     run = replace(run, trace=replace(run.trace, stages=stages, events=(refused,)))
     said = alone_sentence(run, "die_temp_c", words_for("en"))
     assert said == "As it came in: no full load was run, as rest and pulses foretold too much heat under it."

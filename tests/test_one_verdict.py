@@ -19,6 +19,7 @@ from tests.small_records import PROFILE_TEXT
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands.cli import run as command
 from verifyrig.commands.run import answer_of
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
@@ -103,7 +104,7 @@ def write(folder: Path, number: int, case: Case) -> Path:
     t_s = 0
     for kind, length_s in STAGES.items():
         writer.stage_started(kind, kind, float(t_s))
-        writer.event(float(t_s), "load", {"share": float(kind is StageKind.LOAD)})
+        writer.event(float(t_s), EventKind.LOAD, {"share": float(kind is StageKind.LOAD)})
         is_last = kind is case.last
         until_s = t_s + (length_s // 2 if is_last and case.outcome != Outcome.COMPLETED else length_s)
         while t_s < until_s:
@@ -118,7 +119,7 @@ def write(folder: Path, number: int, case: Case) -> Path:
         if is_last:
             break
     if case.advised:
-        writer.event(float(t_s), "switch-off-advised", {"why": "invented"})
+        writer.event(float(t_s), EventKind.SWITCH_OFF_ADVISED, {"why": "invented"})
     if case.dark:
         writer.abandon(str(case.cause))
         return path

@@ -17,7 +17,7 @@ import pytest
 
 from verifyrig.analysis.results import LoadStart
 from verifyrig.core.interfaces import ChannelInfo, Reading
-from verifyrig.core.profile import Hold, LoadPlan, Stage, StageKind
+from verifyrig.core.profile import Hold, LoadPlan, Stage, StageKind, WorkName
 from verifyrig.core.reason import Reason, reason
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.run_buffer import RunBuffer
@@ -42,7 +42,7 @@ def infos(*channels: str, limit_w: float | None = 300.0) -> dict[str, ChannelInf
 
 
 def stage(work: str = "linear-algebra", **plan: Any) -> Stage:
-    return Stage(name="load", kind=StageKind.LOAD, load=LoadPlan(work=work, **plan))
+    return Stage(name="load", kind=StageKind.LOAD, load=LoadPlan(work=WorkName(work), **plan))
 
 
 class Given:

@@ -23,6 +23,7 @@ from tests.batches import (
     unit_run,
 )
 from verifyrig.capability import k_one_sided
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Threshold
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.qa import UnitFigure, UnitRun, as_csv, as_json, as_junit, find, find_shapes, lines_of
@@ -187,7 +188,7 @@ def test_a_damaged_last_attempt_does_not_bring_back_an_earlier_pass() -> None:
 
 def test_a_machine_that_died_under_load_is_evidence_and_fails() -> None:
     runs = batch(12)
-    runs[5] = replace(runs[5], outcome="interrupted", cause="power-off", lost_power=True, metrics={})
+    runs[5] = replace(runs[5], outcome=Outcome.INTERRUPTED, cause=CauseClass.POWER_OFF, lost_power=True, metrics={})
     found = find(runs, PROFILE)
     assert found.sorted.left_out == ()
     assert found.unit_verdicts["unit-05"] is Verdict.FAIL
@@ -196,7 +197,7 @@ def test_a_machine_that_died_under_load_is_evidence_and_fails() -> None:
 
 def test_a_tripped_run_never_passes() -> None:
     runs = batch(12)
-    runs[5] = replace(runs[5], outcome="tripped")
+    runs[5] = replace(runs[5], outcome=Outcome.TRIPPED)
     found = find(runs, PROFILE)
     assert found.unit_verdicts["unit-05"] is Verdict.NOT_MEASURED
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from tests.batches import MOUNTING_FAULT, PROFILE, batch, batch_with_three_faults
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.qa import QaFinding, UnitRun, find
 from verifyrig.qa.comparing import BuildsCompared, compare_builds
 from verifyrig.report.inputs import Settings, Shop
@@ -62,7 +63,7 @@ def test_very_many_units_become_bars_and_a_list_that_ends() -> None:
 
 def test_a_failing_unit_is_listed_however_many_pass() -> None:
     runs = many(450)
-    runs[449] = replace(runs[449], outcome="interrupted", cause="power-off")
+    runs[449] = replace(runs[449], outcome=Outcome.INTERRUPTED, cause=CauseClass.POWER_OFF)
     page = page_of(find(runs, PROFILE))
     assert "unit-0449" in page
 

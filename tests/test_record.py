@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from verifyrig.core.errors import RecordError
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.record import new_run_id, open_record, read_trace
 from verifyrig.record.check import check_record
@@ -40,7 +41,7 @@ def write_some(path: Path, *, live: bool, samples: int = 600, close: bool = True
             1.7e9 + i,
             readings(None if gone else 30.0 + i % 7, quality=Quality.MISSING if gone else Quality.OK),
         )
-    writer.event(3.0, "load", {"share": 1.0})
+    writer.event(3.0, EventKind.LOAD, {"share": 1.0})
     if not close:
         writer.abandon()
         return
@@ -164,7 +165,7 @@ def test_numbers_that_json_or_sqlite_cannot_hold_are_no_readings_and_break_nothi
     writer = open_record(path, facts={"bad": math.nan}, profile_text=None, channels=CHANNELS, live=False)
     writer.sample(0.0, 0.0, readings(math.inf, math.nan))
     writer.sample(1.0, 1.0, readings(-0.0, 7.0))
-    writer.event(1.0, "key", {"x": math.inf, "deep": [math.nan, {"y": Path("p")}], "odd": "a\udc80b"})
+    writer.event(1.0, EventKind.FINDING, {"x": math.inf, "deep": [math.nan, {"y": Path("p")}], "odd": "a\udc80b"})
     writer.close()
     trace = read_trace(path)
     assert np.isnan(trace.columns["die_temp_c"][0]) and np.isnan(trace.columns["package_power_w"][0])

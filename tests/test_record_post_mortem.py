@@ -12,6 +12,8 @@ import pytest
 
 from tests.endings import EXPECTED, ends
 from verifyrig.bench.folder import Bench
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.runs.interruptions import pattern_of
 from verifyrig.runs.last_moments import last_moments
@@ -40,7 +42,9 @@ def trace_of(
             "channels": {"die_temp_c": {"limit": limit_c, "resolution": 1.0, "refresh_s": 1.0}},
         },
         profile=None,
-        stages=(StageSpan(name="load", kind="load", start_s=0.0, end_s=float(t_s[-1]), ended="interrupted"),),
+        stages=(
+            StageSpan(name="load", kind=StageKind.LOAD, start_s=0.0, end_s=float(t_s[-1]), ended=StageEnd.INTERRUPTED),
+        ),
         t_s=t_s,
         utc_s=1.7e9 + t_s,
         columns=dict(columns),

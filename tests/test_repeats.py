@@ -16,6 +16,8 @@ from scipy import stats
 from tests.benchmarks.repeats import board_pairs, card_pairs, clopper_pearson, found_in, simulated_pairs
 from tests.test_analysis_metrics import impedance, ladder_trace
 from verifyrig.analysis import MetricDifference, compare, metrics_of
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
 
 IDLE_S, COOLDOWN_S = 100.0, 60.0
@@ -55,7 +57,13 @@ def run(
         facts["ambient"] = {"value_c": AMBIENT_C + ambient_k, "u95_k": typed, "source": "typed"}
     ends = (("idle", 0.0, IDLE_S), ("load", IDLE_S, IDLE_S + load_s), ("cooldown", IDLE_S + load_s, end_s))
     stages = tuple(
-        StageSpan(name=name, kind=name, start_s=start_s, end_s=float(np.nextafter(stop_s, 0.0)), ended="time")
+        StageSpan(
+            name=name,
+            kind=StageKind(name),
+            start_s=start_s,
+            end_s=float(np.nextafter(stop_s, 0.0)),
+            ended=StageEnd.TIME,
+        )
         for name, start_s, stop_s in ends
     )
     return replace(

@@ -14,6 +14,7 @@ import pytest
 from tests import report_inputs as ri
 from verifyrig import report as report_package
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.outcome import StageEnd
 from verifyrig.core.trace import Event, QualityInterval
 from verifyrig.jobs.fitness_model import FaultHeadline, Status
 from verifyrig.report.inputs import Entry, ReportInput, RunInput, Shop
@@ -87,7 +88,7 @@ def test_a_gate_that_closed_reads_as_safety_and_not_as_a_failure_of_the_test() -
 def test_a_load_that_was_forecast_too_hot_says_so() -> None:
     cold = ri.gated_run()
     why = "rest and pulses foresee 82 ± 19 °C under it, and the limit is 92 °C"
-    stages = tuple(replace(s, ended="time") if s.ended == "gate" else s for s in cold.trace.stages)
+    stages = tuple(replace(s, ended=StageEnd.TIME) if s.ended == StageEnd.GATE else s for s in cold.trace.stages)
     events = (Event(t_s=60.0, kind="load-refused", detail={"stage": "load", "why": why}),)
     before = replace(cold, trace=replace(cold.trace, stages=stages, events=events))
     told = said(ri.report(before, ri.healthy_run()))

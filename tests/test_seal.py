@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 
 from verifyrig.core.errors import RecordError
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.record import open_record, read_trace
 from verifyrig.record.check import RecordCheck, check_record, prefix_digest
@@ -46,7 +47,7 @@ def make(path: Path, *, live: bool = False, close: bool = True, rows: int = ROWS
             },
         )
         if i % 100 == 0:
-            writer.event(float(i), "load", {"share": i / 1000})
+            writer.event(float(i), EventKind.LOAD, {"share": i / 1000})
     writer.stage_ended("idle", float(rows), "time")
     writer.fact("outcome", "completed")
     writer.close() if close else writer.abandon()

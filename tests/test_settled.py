@@ -13,7 +13,8 @@ from verifyrig.analysis import metrics_of
 from verifyrig.analysis import settled as settled_module
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.settled import Settled, settle_rule, settled_value
-from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, WorkName
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 
@@ -36,8 +37,8 @@ def flat_trace(die_c: FloatArray, **facts: object) -> Trace:
         facts={"purpose": "check", "outcome": "completed", "simulated": True, **facts},
         profile=None,
         stages=(
-            StageSpan(name="idle", kind="idle", start_s=0.0, end_s=60.0, ended="time"),
-            StageSpan(name="load", kind="load", start_s=60.0, end_s=float(t[-1]), ended="time"),
+            StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=60.0, ended=StageEnd.TIME),
+            StageSpan(name="load", kind=StageKind.LOAD, start_s=60.0, end_s=float(t[-1]), ended=StageEnd.TIME),
         ),
         t_s=t,
         utc_s=t + 1.9e9,
@@ -149,7 +150,7 @@ def test_the_last_three_quarters_of_a_time_constant_are_averaged() -> None:
 
 
 def with_rule(trace: Trace, settle: Settle) -> Trace:
-    stage = Stage(name="load", kind=StageKind.LOAD, load=LoadPlan(work="x"), settle=settle)
+    stage = Stage(name="load", kind=StageKind.LOAD, load=LoadPlan(work=WorkName.LINEAR_ALGEBRA), settle=settle)
     return replace(trace, profile=Profile(name="p", title="", text="", recipe="r", stages=(stage,), thresholds=()))
 
 
@@ -264,7 +265,7 @@ def test_a_forecast_end_is_known_by_itself_or_by_the_rule_that_ended_the_stage(
     trace = replace(
         trace,
         columns={**trace.columns, "die_2_temp_c": trace.columns["die_temp_c"]},
-        stages=(trace.stages[0], replace(trace.stages[1], ended=ended)),
+        stages=(trace.stages[0], replace(trace.stages[1], ended=StageEnd(ended))),
     )
     found = found_in(trace, channel)
     # Half of the expanded uncertainty: coverage factor 2.

@@ -11,7 +11,7 @@ import pytest
 from verifyrig.analysis.results import Metric, ThresholdResult
 from verifyrig.analysis.thresholds import judge_thresholds
 from verifyrig.core.outcome import Outcome, StageEnd
-from verifyrig.core.profile import LoadPlan, Profile, Purpose, Settle, Stage, StageKind, Threshold
+from verifyrig.core.profile import LoadPlan, Profile, Purpose, Settle, Stage, StageKind, Threshold, WorkName
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict
@@ -26,7 +26,7 @@ def trace_of(
     maximum: float | None = 80.0,
     minimum: float | None = None,
     settle: Settle | None = None,
-    ended: str | None = StageEnd.TIME,
+    ended: StageEnd | None = StageEnd.TIME,
     columns: dict[str, FloatArray] | None = None,
     facts: dict[str, object] | None = None,
 ) -> Trace:
@@ -35,7 +35,13 @@ def trace_of(
     flat = {"die_temp_c": np.where(t < 60, 30.0, 60.0), "package_power_w": np.where(t < 60, 15.0, 100.0)}
     stages = (
         Stage(name="idle", kind=StageKind.IDLE, max_duration_s=60.0),
-        Stage(name="load", kind=StageKind.LOAD, max_duration_s=LOAD_S, load=LoadPlan(work="x"), settle=settle),
+        Stage(
+            name="load",
+            kind=StageKind.LOAD,
+            max_duration_s=LOAD_S,
+            load=LoadPlan(work=WorkName.LINEAR_ALGEBRA),
+            settle=settle,
+        ),
     )
     limits = (Threshold(metric=metric, minimum=minimum, maximum=maximum),)
     return Trace(
@@ -125,7 +131,7 @@ def test_a_list_of_figures_cannot_be_held_against_one_limit() -> None:
         (StageEnd.INTERRUPTED, "stage-interrupted"),
     ],
 )
-def test_a_stage_that_ended_early_passes_nothing_and_fails_what_failed(ended: str | None, code: str) -> None:
+def test_a_stage_that_ended_early_passes_nothing_and_fails_what_failed(ended: StageEnd | None, code: str) -> None:
     trace = trace_of(ended=ended)
     for value in (60.0, 79.5):  # pass and conditional pass
         assert (judged(trace, value).verdict, codes(judged(trace, value))) == (Verdict.NOT_MEASURED, [code])
@@ -135,7 +141,7 @@ def test_a_stage_that_ended_early_passes_nothing_and_fails_what_failed(ended: st
 
 
 @pytest.mark.parametrize("ended", [StageEnd.TIME, StageEnd.SETTLED])
-def test_a_stage_that_ran_to_its_end_may_pass(ended: str) -> None:
+def test_a_stage_that_ran_to_its_end_may_pass(ended: StageEnd) -> None:
     assert judged(trace_of(ended=ended)).verdict is Verdict.PASS
     assert codes(absent(trace_of(ended=ended))) == ["no-such-reading"]
 
@@ -147,7 +153,7 @@ def test_a_figure_of_a_stage_that_never_ran_does_not_pass() -> None:
 
 
 @pytest.mark.parametrize("ended", [StageEnd.TIME, StageEnd.SETTLED])
-def test_a_settled_figure_that_is_not_known_to_be_settled_does_not_pass(ended: str) -> None:
+def test_a_settled_figure_that_is_not_known_to_be_settled_does_not_pass(ended: StageEnd) -> None:
     unsettled = judged(trace_of(ended=ended), settled=False)
     assert (unsettled.verdict, codes(unsettled)) == (Verdict.NOT_MEASURED, ["not-settled"])
     assert judged(trace_of(ended=ended), settled=True).verdict is Verdict.PASS

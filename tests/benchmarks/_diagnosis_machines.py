@@ -12,6 +12,8 @@ import numpy as np
 from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import MachineParameters
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import Event, StageSpan, Trace
 
 # What the issue's first figure may use: die, power, ambient, RPM, clock, rails, work rate and errors.
@@ -96,7 +98,16 @@ class Recorder:
     def stage(self, name: str, kind: str, start_s: float, ended: str | None) -> None:
         """Note a stage that ran from a time until now."""
         end_s = None if ended is None else self.t_s
-        self.stages.append(StageSpan(name=name, kind=kind, start_s=start_s, end_s=end_s, ended=ended))
+        how = None if ended is None else StageEnd(ended)
+        self.stages.append(
+            StageSpan(
+                name=name,
+                kind=StageKind(kind),
+                start_s=start_s,
+                end_s=end_s,
+                ended=how,
+            )
+        )
 
     def trace(self, run_id: str, outcome: str, cause: str | None) -> Trace:
         """Return the run as a trace."""
@@ -189,7 +200,9 @@ def _loads(recorder: Recorder, parameters: MachineParameters, load_s: int, pulse
     forecast = steady_state(parameters, 1.0, ambient_c=machine.ambient_c)
     if forecast.clock_share < 1.0 or forecast.die_c + 4.0 > trip_c:
         recorder.stages.append(
-            StageSpan(name="load", kind="load", start_s=recorder.t_s, end_s=recorder.t_s, ended="skipped")
+            StageSpan(
+                name="load", kind=StageKind.LOAD, start_s=recorder.t_s, end_s=recorder.t_s, ended=StageEnd.SKIPPED
+            )
         )
     else:
         start_s = recorder.t_s

@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import Event, StageSpan, Trace
 
 FloatArray = npt.NDArray[np.float64]
@@ -309,7 +311,9 @@ class Second:
 
     def stage(self, name: str, kind: str, start_s: float, ended: str) -> None:
         """Note a stage that ran until now."""
-        self.stages.append(StageSpan(name=name, kind=kind, start_s=start_s, end_s=self.t_s, ended=ended))
+        self.stages.append(
+            StageSpan(name=name, kind=StageKind(kind), start_s=start_s, end_s=self.t_s, ended=StageEnd(ended))
+        )
 
 
 def run_second(case: str, seed: int) -> tuple[Trace, str]:

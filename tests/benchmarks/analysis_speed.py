@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 
 from verifyrig.analysis import forecast, metrics_of
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 
 _IDLE_S = 600
@@ -45,8 +47,8 @@ def day(hours: float) -> Trace:
         "work_rate_per_s": np.where(on, 1000.0, 0.0),
     }
     stages = (
-        StageSpan(name="idle", kind="idle", start_s=0.0, end_s=float(_IDLE_S), ended="time"),
-        StageSpan(name="load", kind="load", start_s=float(_IDLE_S), end_s=float(t[-1]), ended="time"),
+        StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=float(_IDLE_S), ended=StageEnd.TIME),
+        StageSpan(name="load", kind=StageKind.LOAD, start_s=float(_IDLE_S), end_s=float(t[-1]), ended=StageEnd.TIME),
     )
     step = Event(t_s=float(_IDLE_S), kind="load", detail={"share": 1.0})
     return Trace(

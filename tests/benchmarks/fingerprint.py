@@ -15,6 +15,8 @@ from mock_hw.physics.network import true_impedance
 from mock_hw.physics.parameters import MachineParameters, draw
 from tests.benchmarks._settle_runs import BELOW_LIMIT_K, FIRST_SEED, USUAL_TRIP_C
 from verifyrig.analysis.fingerprint import WINDOWS_S, impedance_metrics
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 
 CASES = ("healthy-air", "healthy-liquid", "paste-dried", "coolant-slow", "fan-stopped", "radiator-blocked")
@@ -49,7 +51,9 @@ def _trace(machine: MachineParameters, seed: int) -> tuple[Trace, FloatArray] | 
             rows.append(
                 (readings["die_temp_c"], power_w, readings["cpu_fan_speed_rpm"], readings["ambient_temp_c"], fan)
             )
-        stages.append(StageSpan(name=name, kind=kind, start_s=start_s, end_s=float(len(rows)), ended="time"))
+        stages.append(
+            StageSpan(name=name, kind=StageKind(kind), start_s=start_s, end_s=float(len(rows)), ended=StageEnd.TIME)
+        )
     data, t_s = np.array(rows), np.arange(1.0, len(rows) + 1)
     columns = dict(zip(_CHANNELS, data[:, :4].T, strict=True))
     step = machine.sensors["die_temp_c"].step

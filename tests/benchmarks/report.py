@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 
 from tests import report_inputs
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.reduce import LinePiece
@@ -59,7 +61,7 @@ def _run(name: str, hours: float, seed: int) -> RunInput:
     )  # fmt: skip
     columns = {"die_temp_c": die_c, "load_share": load}
     columns |= {channel: 20.0 + 10.0 * load + rng.normal(0.0, 0.5, n) for channel in names}
-    stages = (StageSpan(name="load", kind="load", start_s=0.0, end_s=float(t_s[-1]), ended="time"),)
+    stages = (StageSpan(name="load", kind=StageKind.LOAD, start_s=0.0, end_s=float(t_s[-1]), ended=StageEnd.TIME),)
     facts = {"purpose": "baseline" if name == "before" else "verification"}
     start = report_inputs.DAY_UTC + (9000.0 if name == "after" else 0.0)
     one = report_inputs.trace(name, columns, stages, period_s=1 / RATE_HZ, started_utc_s=start, facts=facts)

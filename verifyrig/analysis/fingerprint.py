@@ -30,6 +30,7 @@ from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts
 from verifyrig.analysis.thermal_path import impedance
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.heat_sources import DIE, HeatSource
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
@@ -130,7 +131,9 @@ def _explain(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSo
 
 def _commanded(trace: Trace, span: slice) -> FloatArray | None:
     """Return the commanded share at each sample: from the load's events where there are any, else its column."""
-    events = [(e.t_s, float(e.detail["share"])) for e in trace.events if e.kind == "load" and "share" in e.detail]
+    events = [
+        (e.t_s, float(e.detail["share"])) for e in trace.events if e.kind == EventKind.LOAD and "share" in e.detail
+    ]
     if not events:
         return trace.columns["load_share"][span] if trace.has("load_share") else None
     at = np.searchsorted(np.array([t for t, _ in events]), trace.t_s[span], side="right") - 1

@@ -11,6 +11,7 @@ from verifyrig.commands import Answer, Context
 from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.commands.which_job import add_job_words, job_meant, name_at_place
 from verifyrig.core.errors import NoTemperature, UsageError
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Purpose
 from verifyrig.core.reason import Reason, sentence
@@ -134,7 +135,7 @@ def _with_end_screen(answer: Answer, request: RunRequest) -> str:
 
     size = shutil.get_terminal_size()
     unit = plain_line(request.unit or request.job or answer.data["run"], 40)
-    ended = {"tripped": Attention.TRIP, "stopped": Attention.STOP}.get(answer.data["outcome"])
+    ended = {Outcome.TRIPPED: Attention.TRIP, Outcome.STOPPED: Attention.STOP}.get(answer.data["outcome"])
     if ended is not None:
         return "\n".join([answer.text, *large_word(ended, size.columns, size.lines), f"  {unit}"])
     return "\n".join([answer.text, *end_screen(Verdict(answer.data["verdict"]), unit, size.columns, size.lines)])

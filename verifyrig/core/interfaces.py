@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Literal, NamedTuple, Protocol
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.outcome import CauseClass
 
 Quantity = Literal["temperature", "speed", "voltage", "power", "energy", "clock", "share", "count"]
@@ -255,7 +256,7 @@ class RecordWriter(Protocol):
         """Note the end of a stage and the rule that ended it."""
         ...
 
-    def event(self, t_s: float, kind: str, detail: Mapping[str, Any]) -> None:
+    def event(self, t_s: float, kind: EventKind, detail: Mapping[str, Any]) -> None:
         """Append an event with a JSON-able detail."""
         ...
 

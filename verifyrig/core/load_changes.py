@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.trace import BoolArray, FloatArray, Trace
 
 __all__ = ["LoadChange", "Span", "load_changes", "steps_of", "stretches"]
@@ -40,7 +41,9 @@ def load_changes(trace: Trace) -> list[LoadChange]:
 
     The run's own events count; where it noted none (an imported log), the samples of `load_share`.
     """
-    noted = [(e.t_s, float(e.detail["share"])) for e in trace.events if e.kind == "load" and "share" in e.detail]
+    noted = [
+        (e.t_s, float(e.detail["share"])) for e in trace.events if e.kind == EventKind.LOAD and "share" in e.detail
+    ]
     if not noted and trace.has("load_share"):
         share = np.nan_to_num(trace.columns["load_share"])
         noted = list(zip(trace.t_s.tolist(), share.tolist(), strict=True))

@@ -87,7 +87,6 @@ class LoadPlan:
     """What load a stage runs, and in what pattern over time.
 
     Attributes:
-        work: Name of the work.
         pattern: `steady`, `pulses` (on_s, off_s, count) or `steps` (shares, step_s).
         share: Duty share while on, 0 to 1.
         workers: `all`, `quarter`, `in-turn`, a number of workers, or core numbers.
@@ -97,7 +96,7 @@ class LoadPlan:
         memory_share: Share of free memory for works that fill memory.
     """
 
-    work: str
+    work: WorkName
     pattern: LoadPattern = LoadPattern.STEADY
     share: float = 1.0
     workers: str | int | tuple[int, ...] = "all"

@@ -8,7 +8,7 @@ from typing import Any, cast
 
 from verifyrig.core.ambient import TypedAmbient, typed_ambient
 from verifyrig.core.contract import CauseObject, TripObject
-from verifyrig.core.outcome import Outcome
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.plain_json import number_or_none
 
 
@@ -52,9 +52,12 @@ class Recorded:
     attestation: Mapping[str, Any] | None = None
 
     @property
-    def cause_class(self) -> str | None:
-        """What interrupted the run, in the contract's word; None where nothing did."""
-        return text_or_none(self.cause.get("class")) if self.cause is not None else None
+    def cause_class(self) -> CauseClass | None:
+        """What interrupted the run, None where nothing did; a word of a later version is `unknown`."""
+        word = text_or_none(self.cause.get("class")) if self.cause is not None else None
+        if word is None:
+            return None
+        return CauseClass(word) if word in set(CauseClass) else CauseClass.UNKNOWN
 
     @property
     def cores(self) -> int | None:

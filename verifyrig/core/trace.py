@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.old_sentences import kept_reasons, reason_of_sentence
-from verifyrig.core.outcome import CauseClass, Outcome
+from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
 from verifyrig.core.probe_only import is_from_outside
-from verifyrig.core.profile import Profile
+from verifyrig.core.profile import Profile, StageKind
 from verifyrig.core.reason import Reason, reason_of_json
 from verifyrig.core.recorded import Recorded, recorded
 
@@ -26,16 +27,13 @@ _LONGEST_RUN_S = 1e9
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StageSpan:
-    """A stage as it was run; `end_s` and `ended` are None while it is open.
-
-    `ended` is one of settled, time, gate, tripped, skipped, stopped, interrupted.
-    """
+    """A stage as it was run; `end_s` and `ended` are None while it is open."""
 
     name: str
-    kind: str
+    kind: StageKind
     start_s: float
     end_s: float | None = None
-    ended: str | None = None
+    ended: StageEnd | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +116,7 @@ class Trace:
         facts = self.recorded
         if facts.outcome != Outcome.INTERRUPTED or facts.cause_class != CauseClass.POWER_OFF:
             return False
-        if any(event.kind == "switch-off-advised" for event in self.events):
+        if any(event.kind == EventKind.SWITCH_OFF_ADVISED for event in self.events):
             return False
         kept_beside = self.profile is not None and is_from_outside(self.profile) and bool(self.facts.get("keeper"))
         return not kept_beside or bool(self.facts.get("went_dark"))
@@ -202,7 +200,7 @@ class Trace:
 
 
 def _dip_span(event: Event) -> tuple[float, float] | None:
-    until_s = event.detail.get("left_out_until_s") if event.kind == "dip" else None
+    until_s = event.detail.get("left_out_until_s") if event.kind == EventKind.DIP else None
     if isinstance(until_s, bool) or not isinstance(until_s, int | float) or not abs(until_s) < _LONGEST_RUN_S:
         return None
     return event.t_s, min(float(until_s), event.t_s + _LONGEST_DIP_S)

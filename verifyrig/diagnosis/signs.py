@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.outcome import CauseClass
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
@@ -230,7 +231,7 @@ def work_errors(readings: Readings) -> WorkErrors | None:
     work_s = float(np.sum(np.where(seen, share * np.clip(steps, 0.0, 3.0), 0.0)))
     kept = counts[seen]
     count = int(np.clip(np.diff(kept, prepend=min(0.0, float(kept[0]))), 0, None).sum())
-    events = [e for e in readings.trace.events if e.kind == "compute-error"]
+    events = [e for e in readings.trace.events if e.kind == EventKind.COMPUTE_ERROR]
     cores = tuple(int(e.detail["core"]) for e in events if isinstance(e.detail.get("core"), int))
     n_cores = readings.trace.recorded.cores or 6
     return WorkErrors(count=max(count, len(events)), work_s=work_s, cores=cores, n_cores=n_cores)

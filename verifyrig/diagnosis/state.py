@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.next_test import State
@@ -30,7 +31,7 @@ def state_of(traces: Sequence[Trace], findings: Mapping[str, str], done: frozens
 
 def _load_unsafe(trace: Trace) -> bool:
     dark = trace.recorded.cause_class in (CauseClass.POWER_OFF, CauseClass.HANG)
-    refused = any(event.kind == "load-refused" for event in trace.events)
+    refused = any(event.kind == EventKind.LOAD_REFUSED for event in trace.events)
     return dark or refused or trace.recorded.outcome in (Outcome.TRIPPED, Outcome.STOPPED) or _idle_unsafe(trace)
 
 

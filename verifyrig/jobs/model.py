@@ -15,6 +15,7 @@ from typing import Any
 
 from verifyrig.core.exposure import Exposure
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.jobs.vocabulary import NOT_ASKED, protective_steps
 
 
@@ -115,7 +116,8 @@ class RunFacts:
     """A run as the job sees it.
 
     Attributes:
-        cause: Class of the contract (`operator`, `power-off`, ...), None where it ended in order.
+        outcome: None where the record cannot be read.
+        cause: None where it ended in order.
         verdict: Of the contract, or None where it was not computed.
         started: UTC; None where the record does not say.
         loaded: Whether any stage above quarter-share pulses was begun.
@@ -127,8 +129,8 @@ class RunFacts:
     run: str
     purpose: str
     profile: str | None
-    outcome: str
-    cause: str | None
+    outcome: Outcome | None
+    cause: CauseClass | None
     verdict: str | None
     started: datetime | None
     recipe: str | None

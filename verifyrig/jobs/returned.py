@@ -33,7 +33,7 @@ def judge_come_back(then: RunFacts, now: RunFacts, comparison: Comparison) -> Re
     that differ by more than their uncertainty are drift; where nothing is comparable, nothing is said.
     """
     if now.outcome in (Outcome.TRIPPED, Outcome.STOPPED) or now.cause in (CauseClass.POWER_OFF, CauseClass.HANG):
-        return ReturnComparison(word=NEW_FAULT, why=(reason("today-ended", how=now.cause or now.outcome),))
+        return ReturnComparison(word=NEW_FAULT, why=(reason("today-ended", how=str(now.cause or now.outcome)),))
     if now.verdict == "fail" and then.verdict != "fail":
         return ReturnComparison(word=NEW_FAULT, why=(reason("today-fails-what-it-kept"),))
     if not comparison.comparable:

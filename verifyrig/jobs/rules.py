@@ -195,7 +195,7 @@ def stands(run: RunFacts) -> bool:
 def _standing_words(run: RunFacts) -> str:
     if not run.integrity.proves:
         return f"its record is {run.integrity}"
-    return run.outcome if run.outcome != Outcome.COMPLETED else (run.verdict or "no verdict")
+    return str(run.outcome) if run.outcome != Outcome.COMPLETED else (run.verdict or "no verdict")
 
 
 def signed_off_run(runs: Sequence[RunFacts]) -> RunFacts | None:

@@ -23,7 +23,10 @@ from verifyrig.jobs.soak import plan_soak
 from verifyrig.jobs.vocabulary import CAUSES, CHANGE_KINDS, CONSENTS, MACHINE_KINDS, NOT_ASKED, OLD_PARTS, QUESTIONS
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
 
+# The word of a record that cannot be read, in place of an outcome.
+UNREADABLE = "unreadable"
 _OUTCOMES: dict[str, str] = {
+    UNREADABLE: UNREADABLE,
     Outcome.RUNNING: "running",
     Outcome.COMPLETED: "went through",
     Outcome.TRIPPED: "ended at a trip limit",
@@ -181,7 +184,7 @@ def _taken_in(job: Job) -> str:
 
 def run_line(run: RunFacts) -> str:
     """Return a run in one line: purpose, profile, how it ended, verdict with its shape."""
-    ended = _OUTCOMES.get(run.outcome, run.outcome) + (f" ({run.cause})" if run.cause else "")
+    ended = _OUTCOMES[run.outcome or UNREADABLE] + (f" ({run.cause})" if run.cause else "")
     verdict = Verdict(run.verdict) if run.verdict in tuple(Verdict) else None
     said = f" {shape(verdict)} {plain_word(verdict)}" if verdict is not None else ""
     profile = plain_line(run.profile or "no profile", 40)
@@ -297,7 +300,7 @@ def job_object(job: Job, runs: Sequence[RunFacts], fitness: Fitness) -> JobObjec
                 "run": run.run,
                 "purpose": run.purpose,
                 "profile": run.profile,
-                "outcome": run.outcome,
+                "outcome": run.outcome or UNREADABLE,
                 "cause": run.cause,
                 "verdict": run.verdict,
                 "integrity": run.integrity,

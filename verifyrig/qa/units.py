@@ -58,7 +58,7 @@ class UnitRun:
         recipe: Digest of stages and loads, or None.
         version: Version of the analysis that computed the metrics.
         started_utc_s: When, s since 1970.
-        outcome: As the contract has it; `cause` is the class of what ended it early, or None.
+        outcome, cause: How it ended, and what ended it early, or None.
         lost_power: Whether the machine went dark without a person's doing.
         ambient_c: Mean room temperature, °C, or None.
         states: What was noted by hand (panel, position, fans, ...).
@@ -74,8 +74,8 @@ class UnitRun:
     recipe: str | None = None
     version: str = ""
     started_utc_s: float = 0.0
-    outcome: str = Outcome.COMPLETED
-    cause: str | None = None
+    outcome: Outcome = Outcome.COMPLETED
+    cause: CauseClass | None = None
     lost_power: bool = False
     ambient_c: float | None = None
     states: Mapping[str, str] = field(default_factory=dict)

@@ -13,7 +13,7 @@ import numpy as np
 
 from verifyrig.core.errors import ProfileError
 from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
-from verifyrig.core.profile import Profile
+from verifyrig.core.profile import Profile, StageKind
 from verifyrig.core.reason import reason
 from verifyrig.core.recorded import Recorded, recorded
 from verifyrig.core.trace import Event, FloatArray, QualityInterval, StageSpan, Trace
@@ -201,7 +201,13 @@ def _stages(connection: sqlite3.Connection) -> Iterator[StageSpan]:
         name, kind, start_s, end_s, ended = row
         names.add(name)
         last_start_s = start_s
-        yield StageSpan(name=name, kind=kind, start_s=start_s, end_s=end_s, ended=ended)
+        yield StageSpan(
+            name=name,
+            kind=StageKind(kind),
+            start_s=start_s,
+            end_s=end_s,
+            ended=None if ended is None else StageEnd(ended),
+        )
 
 
 def _qualities(connection: sqlite3.Connection, last_s: float) -> Iterator[QualityInterval]:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from verifyrig.bench.folder import ID_PATTERN
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Quality
 from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.profile import StageKind
@@ -156,9 +157,9 @@ _FACTS: Mapping[str, Test] = {
     "went_dark": _TEXT,
 }  # fmt: skip
 _EVENTS: Mapping[str, Test] = {
-    "load": _table(share=is_number, checks_done=is_number, gone_s=_NUMBER),
-    "rest-disturbed": _table(busy_share=is_number, stage=_TEXT),
-    "suspend": _table(slept_s=is_number),
+    EventKind.LOAD: _table(share=is_number, checks_done=is_number, gone_s=_NUMBER),
+    EventKind.REST_DISTURBED: _table(busy_share=is_number, stage=_TEXT),
+    EventKind.SUSPEND: _table(slept_s=is_number),
 }
 
 

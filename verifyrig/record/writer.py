@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Literal, overload
 
 from verifyrig.core.errors import RecordError
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.core.outcome import CauseClass
 from verifyrig.record import store as _store
@@ -106,7 +107,7 @@ class _Writer:
         self._stages.remove(name)
         self._put([partial(self._store.end_stage, name, float(t_s), str(ended))])
 
-    def event(self, t_s: float, kind: str, detail: Mapping[str, Any]) -> None:
+    def event(self, t_s: float, kind: EventKind, detail: Mapping[str, Any]) -> None:
         """Append an event with a JSON-able detail."""
         self._put([partial(self._store.add_event, float(t_s), kind, dict(detail))])
 

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.outcome import StageEnd
 from verifyrig.jobs.fitness_model import Code, code_of
 from verifyrig.jobs.fitness_text import points_open_at
@@ -206,7 +207,10 @@ def _wrong_results_bound(report: ReportInput, words: Words) -> list[str]:
 
     runs = runs_since_last_change(report)
     checks = sum(
-        int(event.detail.get("checks_done", 0)) for run in runs for event in run.trace.events if event.kind == "load"
+        int(event.detail.get("checks_done", 0))
+        for run in runs
+        for event in run.trace.events
+        if event.kind == EventKind.LOAD
     )
     if not checks or any(_wrong_results(run) for run in runs):
         return []
@@ -236,7 +240,7 @@ def _stages_left_out(run: RunInput, words: Words) -> list[str]:
 
 
 def _disturbed_idle_stages(run: RunInput, words: Words) -> list[str]:
-    found = [event.detail for event in run.trace.events if event.kind == "rest-disturbed"]
+    found = [event.detail for event in run.trace.events if event.kind == EventKind.REST_DISTURBED]
     return [
         words.t(
             "A true rest in {stage}: other programs kept {share} of the processor busy.",
@@ -252,7 +256,7 @@ def _targets_not_held(run: RunInput, words: Words) -> list[str]:
     why = {
         event.why or str(event.detail.get("why")): event.t_s
         for event in run.trace.events
-        if event.kind == "hold-limited"
+        if event.kind == EventKind.HOLD_LIMITED
     }
     return [
         words.t(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import Reason
 from verifyrig.jobs.fitness_model import Code, FaultHeadline, code_of
@@ -204,7 +205,7 @@ def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) ->
             duration=words.duration(span.length_s),
             hot=hot,
         )
-    if any(event.kind == "load-refused" and _is_too_hot(event.why) for event in trace.events):
+    if any(event.kind == EventKind.LOAD_REFUSED and _is_too_hot(event.why) for event in trace.events):
         return words.t("{when}: no full load was run, as rest and pulses foretold too much heat under it.", when=when)
     cause = (run.summary.get("cause") or {}).get("class")
     how = outcome_words(str(run.summary.get("outcome")), cause, words)

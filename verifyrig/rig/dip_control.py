@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.rig.dip import LOOK_EVERY_S
 from verifyrig.rig.load_driver import LoadDriver
 from verifyrig.rig.parts import Parts, Rig
@@ -36,7 +37,7 @@ class DipControl:
                 self._end(driver, t_s)
             return
         for channel in self._dips.cannot_answer(t_s, driver.share):
-            self._notes.event("dip-not-possible", channel=channel)
+            self._notes.event(EventKind.DIP_NOT_POSSIBLE, channel=channel)
             self._notes.say(
                 f"{channel} has stood for a minute, and this load moves it too little to show whether it is frozen."
             )

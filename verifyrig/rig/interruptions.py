@@ -6,6 +6,7 @@ import time
 from collections import Counter
 
 from verifyrig.core.errors import RecordError
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import DangerNotice
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Stage, StageKind
@@ -52,7 +53,7 @@ class Interruptions:
         if controls.end_load.is_set() and self._stops.interrupted is None:
             self._load.end(self._schedule.t_s)
             self._stops.add(StopKind.SPACE_BAR, reason("space-bar"))
-            self._notes.event("operator", **kept(reason("space-bar")))
+            self._notes.event(EventKind.OPERATOR, **kept(reason("space-bar")))
             return _if_load(stage)
         if controls.quit_reason:
             self._load.end(self._schedule.t_s)
@@ -74,13 +75,13 @@ class Interruptions:
             self._suspended_s = _suspended_s()
             self._load.end(self._schedule.t_s)
             self._stops.add(StopKind.SUSPEND, reason("system-slept", slept_s=slept_s))
-            self._notes.event("suspend", slept_s=slept_s)
+            self._notes.event(EventKind.SUSPEND, slept_s=slept_s)
 
     def watch_reads(self, t_s: float) -> None:
         """End the load where a read hangs, whoever's: while a bus does not answer, nobody knows what it would say."""
         hanging = self._bank.hanging()
         if hanging and hanging != self._hanging:
-            self._notes.event("read-hangs", t_s=t_s, channels=list(hanging))
+            self._notes.event(EventKind.READ_HANGS, t_s=t_s, channels=list(hanging))
             self._notes.say(f"Beware: {hang_reason(hanging)}.")
         self._hanging = hanging
         if hanging and self._load.is_under_way:
@@ -101,7 +102,7 @@ class Interruptions:
         if self._stops.happened(StopKind.DANGER):
             return
         self._safety.stop(StopKind.DANGER, reason("danger-noted", danger=danger.what, noted=danger.noted))
-        self._notes.event("danger", code=danger.code, noted=danger.noted)
+        self._notes.event(EventKind.DANGER, code=danger.code, noted=danger.noted)
         self._notes.say(danger.do, loud=True)
 
     def _follow_keys(self) -> None:
@@ -112,7 +113,7 @@ class Interruptions:
         del keys[:count]
         findings = [text for key, text in RUN_KEYS.items() if pressed[key]]
         for text in findings:
-            self._notes.event("finding", text=text)
+            self._notes.event(EventKind.FINDING, text=text)
         if findings:
             self._notes.say(f"Noted: {', '.join(findings)}.")
         if pressed["p"]:

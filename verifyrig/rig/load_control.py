@@ -7,6 +7,7 @@ import threading
 from collections.abc import Mapping
 
 from verifyrig.core.errors import LoadError
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.heat_sources import heated_by, heated_groups
 from verifyrig.core.interfaces import ChannelInfo, Load, Quality, Reading
 from verifyrig.core.profile import LoadPlan, WorkName
@@ -103,7 +104,7 @@ class LoadControl:
         self._guard.load_step(t_s, share, steady=steady, heats=heats)
         if driver is not None and not driver.external:
             self._dips.load_commanded(t_s, share, driver.demand())
-        self._notes.event("load", t_s=t_s, share=share)
+        self._notes.event(EventKind.LOAD, t_s=t_s, share=share)
 
     def next_step_s(self, t_s: float) -> float:
         """Return the run's time of the next step by the pattern, s; infinite where there is none."""
@@ -124,7 +125,9 @@ class LoadControl:
         rate = driver.count(t_s)
         driver.steer(t_s, readings)
         for fault in driver.new_faults:
-            self._notes.event("compute-error", work=fault.work, core=fault.core, at_s=fault.t_s, detail=fault.detail)
+            self._notes.event(
+                EventKind.COMPUTE_ERROR, work=fault.work, core=fault.core, at_s=fault.t_s, detail=fault.detail
+            )
             where = f"on core {fault.core}" if fault.core is not None else "on the graphics processor"
             self._notes.say(f"Wrong result {where}: {fault.detail}.", loud=True)
         none_yet = Reading(value=None, quality=Quality.MISSING, note="the first sample under load")
@@ -148,13 +151,13 @@ class LoadControl:
         if self._dips.is_open:
             self.note_dip(t_s)
         self._guard.load_step(t_s, 0.0, steady=False)
-        self._notes.event("load", t_s=t_s, share=0.0, gone_s=finite(gone_s), checks_done=driver.checks_done)
+        self._notes.event(EventKind.LOAD, t_s=t_s, share=0.0, gone_s=finite(gone_s), checks_done=driver.checks_done)
         return gone_s
 
     def note_dip(self, t_s: float) -> None:
         """Note the dip that is over now."""
         dip = self._dips.end(t_s)
-        self._notes.event("dip", t_s=dip.from_s, **dip.as_detail())
+        self._notes.event(EventKind.DIP, t_s=dip.from_s, **dip.as_detail())
 
     def close(self) -> None:
         """End whatever is left, at the run's end."""
@@ -166,7 +169,7 @@ class LoadControl:
         if self._coming is None or self._coming.ended:
             return 0.0
         gone_s = self._coming.end()
-        self._notes.event("bring-up-ended", t_s=t_s, gone_s=finite(gone_s))
+        self._notes.event(EventKind.BRING_UP_ENDED, t_s=t_s, gone_s=finite(gone_s))
         return gone_s
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.profile import Profile, WorkName
 from verifyrig.rig.guard import Guard
@@ -36,7 +37,7 @@ class PersonsLoad:
         """Have the person switch it off; when that will be done is not known, so the return is infinite."""
         if not self._order.stands:
             self._order.give(t_s, share)
-            self._notes.event("switch-off-ordered", t_s=t_s, share=share)
+            self._notes.event(EventKind.SWITCH_OFF_ORDERED, t_s=t_s, share=share)
             self._notes.say(self._order.text, loud=True)
         return math.inf
 
@@ -48,8 +49,8 @@ class PersonsLoad:
         if self._order.sample(t_s, readings, share):
             self._seen_off(t_s, since_s, "power")
         elif self._order.doubted and not doubted:
-            self._notes.event("load", t_s=t_s, share=self._order.share, seen="power")
-            self._notes.event("switch-off-ordered", t_s=t_s, share=self._order.share)
+            self._notes.event(EventKind.LOAD, t_s=t_s, share=self._order.share, seen="power")
+            self._notes.event(EventKind.SWITCH_OFF_ORDERED, t_s=t_s, share=self._order.share)
 
     def said_off(self, t_s: float) -> None:
         """The person says that it is off, as ordered."""
@@ -60,7 +61,7 @@ class PersonsLoad:
     def say_at_end(self) -> None:
         """Say at the run's end that the load may still be on, where nobody has seen it go off."""
         if self._order.stands:
-            self._notes.event("load-not-seen-off")
+            self._notes.event(EventKind.LOAD_NOT_SEEN_OFF)
             self._notes.say(
                 "The run is over, and the load on the machine may still be on: switch it off now.", loud=True
             )
@@ -71,5 +72,5 @@ class PersonsLoad:
         if trip is not None and trip["load_off_s"] is None:
             trip["load_off_s"] = t_s - trip["t_s"]
         self._guard.load_step(t_s, 0.0, steady=False)
-        self._notes.event("load", t_s=t_s, share=0.0, gone_s=gone_s, seen=by)
+        self._notes.event(EventKind.LOAD, t_s=t_s, share=0.0, gone_s=gone_s, seen=by)
         self._notes.say("The power shows that the load is off." if by == "power" else "Noted: the load is off.")

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from verifyrig.core.errors import RecordError
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Reading, RecordWriter
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Stage
@@ -40,7 +41,7 @@ class RunNotes:
         """Record one sample."""
         self._write(lambda: self._writer.sample(t_s, utc_s, row))
 
-    def event(self, kind: str, *, t_s: float | None = None, **detail: Any) -> None:
+    def event(self, kind: EventKind, *, t_s: float | None = None, **detail: Any) -> None:
         """Record an event, of now unless another time is given."""
         when_s = self._schedule.t_s if t_s is None else t_s
         self._write(lambda: self._writer.event(when_s, kind, detail))

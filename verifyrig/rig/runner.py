@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.profile import LoadPlan, Stage, StageKind
@@ -56,7 +57,7 @@ class Runner:
         if self._rig.no_load and stage.load is not None and not is_gentle(stage.load):
             # Nobody wants it: nothing is wrong, and the run goes on.
             self._skip(stage)
-            self._parts.notes.event("load-left-out", stage=stage.name)
+            self._parts.notes.event(EventKind.LOAD_LEFT_OUT, stage=stage.name)
             return
         why = self._why_not(stage)
         if why is None and stage.load is not None:
@@ -110,14 +111,14 @@ class Runner:
         if failure is not None:
             return reason("load-failed", what=failure.what)
         for note in getattr(self._rig.load, "notes", ()):
-            parts.notes.event("load-note", stage=stage.name, note=note)
+            parts.notes.event(EventKind.LOAD_NOTE, stage=stage.name, note=note)
             parts.notes.say(f"Load: {note}.")
         return None
 
     def _refuse(self, stage: Stage, why: Reason) -> None:
         parts = self._parts
         self._skip(stage)
-        parts.notes.event("load-refused", stage=stage.name, **kept(why))
+        parts.notes.event(EventKind.LOAD_REFUSED, stage=stage.name, **kept(why))
         if not parts.stops.no_more_load:
             parts.stops.add(StopKind.LOAD_REFUSED, reason("of-stage", stage=stage.name, why=(why,)))
             parts.notes.say(f"No load in stage {stage.name}: {why}.", loud=True)
@@ -130,7 +131,7 @@ class Runner:
     def _say_of_background_load(self, stage: Stage, first_row: int) -> None:
         busy = busy_while_idle(self._parts.buffer, first_row) if stage.kind is StageKind.IDLE else None
         if busy is not None:
-            self._parts.notes.event("rest-disturbed", stage=stage.name, busy_share=busy)
+            self._parts.notes.event(EventKind.REST_DISTURBED, stage=stage.name, busy_share=busy)
             self._parts.notes.say(
                 f"Background load during idle stage {stage.name}: other programs kept {busy:.0%} of the processor busy."
             )

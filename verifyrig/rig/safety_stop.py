@@ -6,6 +6,7 @@ import math
 import time
 from typing import Any
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.profile import Stage
 from verifyrig.core.reason import Reason
 from verifyrig.rig.guard import Trip
@@ -43,7 +44,7 @@ class SafetyStop:
             "load_off_s": finite(off_s),
         }
         self._stops.trip = noted
-        self._notes.event("trip", **kept(trip.why), **noted)
+        self._notes.event(EventKind.TRIP, **kept(trip.why), **noted)
         self._notes.say(f"Tripped: {trip.channel}: {trip.why}.{self._off_words(off_s)}", loud=True)
         self._notes.attend(Attention.TRIP)
 
@@ -51,7 +52,7 @@ class SafetyStop:
         """End the load for another reason, now unless a time is given."""
         self._stops.add(kind, why)
         off_s = self._end_load(self._schedule.t_s if t_s is None else t_s)
-        self._notes.event("stopped", **kept(why))
+        self._notes.event(EventKind.STOPPED, **kept(why))
         self._notes.say(f"Stopped: {why}.{self._off_words(off_s)}", loud=True)
         self._notes.attend(Attention.STOP)
 

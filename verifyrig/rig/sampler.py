@@ -7,6 +7,7 @@ import time
 from collections.abc import Mapping
 
 from verifyrig.core.ambient import ambient_channel
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.pattern import longest_s_of
 from verifyrig.core.profile import Stage, StageKind
@@ -102,7 +103,7 @@ class Sampler:
             return
         why = self._heat.why_switch_off()
         if why is not None:
-            self._parts.notes.event("switch-off-advised", **kept(why))
+            self._parts.notes.event(EventKind.SWITCH_OFF_ADVISED, **kept(why))
             self._parts.notes.say(f"SWITCH THE MACHINE OFF NOW: {why}.", loud=True)
 
     def _say_by_the_way(self, stage: Stage) -> None:
@@ -111,11 +112,11 @@ class Sampler:
         if stage.kind is StageKind.COOLDOWN:
             touch = self._touch.newly_known()
             if touch is not None:
-                notes.event("touch", **kept(touch))
+                notes.event(EventKind.TOUCH, **kept(touch))
                 notes.say(f"{str(touch)[0].upper()}{str(touch)[1:]}.")
         limited = driver.newly_limited() if driver is not None else None
         if limited is not None:
-            notes.event("hold-limited", **kept(limited))
+            notes.event(EventKind.HOLD_LIMITED, **kept(limited))
             notes.say(f"The target cannot be held: {limited}.")
 
     def _view(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from verifyrig.core.channels import of_role
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import pattern_duration_s
 from verifyrig.core.profile import Stage, StageKind
@@ -134,7 +135,7 @@ class StageLoop:
         if closed is None:
             return False
         parts.notes.event(
-            "gate-closed",
+            EventKind.GATE_CLOSED,
             stage=stage.name,
             channel=closed.channel,
             value=closed.value,

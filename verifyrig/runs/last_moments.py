@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.load_changes import load_changes, steps_of
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
@@ -119,7 +120,7 @@ def _load_start_s(trace: Trace) -> float | None:
     """Return when the load that was on at the end began or rose last; None where none was on."""
     changes = load_changes(trace)
     if not changes:
-        return None if any(event.kind == "load" for event in trace.events) else _open_load_stage_s(trace)
+        return None if any(event.kind == EventKind.LOAD for event in trace.events) else _open_load_stage_s(trace)
     if changes[-1].share <= 0:
         return None
     rises = [step.t_s for step in steps_of(changes) if step.share > step.share_before]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from verifyrig.core.event_kind import EventKind
 from verifyrig.core.trace import FloatArray, Trace
 
 # Steps further apart than this, once the records are shifted, are not the same step: an operator's key comes late.
@@ -50,7 +51,7 @@ def _load_steps(trace: Trace) -> list[tuple[float, bool]]:
     found: list[tuple[float, bool]] = []
     on = False
     for event in trace.events:
-        if event.kind == "load" and (float(event.detail.get("share", 0.0)) > 0) != on:
+        if event.kind == EventKind.LOAD and (float(event.detail.get("share", 0.0)) > 0) != on:
             on = not on
             found.append((event.t_s, on))
     return found[:_MOST_STEPS]

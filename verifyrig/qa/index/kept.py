@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.trace import FloatArray
 from verifyrig.qa import UnitFigure, UnitRun
 
@@ -95,8 +96,8 @@ def unit_run(head: Mapping[str, Any], figures: Mapping[str, UnitFigure], version
         recipe=head["recipe"],
         version=version,
         started_utc_s=head["started_utc_s"],
-        outcome=head["outcome"],
-        cause=head["cause"],
+        outcome=Outcome(head["outcome"]),
+        cause=None if head["cause"] is None else CauseClass(head["cause"]),
         lost_power=head["lost_power"],
         ambient_c=head["ambient_c"],
         states=head["states"],
