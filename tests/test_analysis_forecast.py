@@ -17,7 +17,6 @@ from mock_hw.physics.network import steady_state, true_impedance
 from mock_hw.physics.parameters import draw
 from verifyrig.analysis import Forecast, StageForecaster, forecast, load_start_forecast, touch_safe_in_s
 from verifyrig.analysis.prior import PLAUSIBLE, P
-from verifyrig.analysis.slope_bound import slope_bound
 from verifyrig.analysis.thermal_path import impedance
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle
@@ -169,14 +168,6 @@ def test_when_a_part_is_touchable_is_forecast_from_its_own_fall() -> None:
     assert touch_safe_in_s(t, temp, ambient_c=22.0) == pytest.approx(expected, rel=0.2)
     assert touch_safe_in_s(t, temp - 30, ambient_c=-8.0) == 0.0
     assert touch_safe_in_s(t, np.full_like(t, 60.0), ambient_c=22.0) is None
-
-
-@given(tau=st.floats(20, 390), way=st.floats(-40, 40))
-@settings(max_examples=40, deadline=None)
-def test_the_slope_bound_holds_the_end_of_any_mode_within_its_constant(tau: float, way: float) -> None:
-    t = np.arange(0.0, 200.0)
-    found = slope_bound(t, 60 - way * np.exp(-t / tau), 400.0, 1.0)
-    assert found is not None and abs(found.settles_at_c - 60) <= found.u95_k
 
 
 @pytest.mark.parametrize(

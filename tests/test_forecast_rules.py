@@ -15,8 +15,10 @@ import numpy as np
 import pytest
 
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, Samples, explain, forecast, forecast_from, prepare
+from verifyrig.analysis.own_answers import OwnEnd
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P
 from verifyrig.analysis.results import Forecast
+from verifyrig.analysis.spectrum import Level
 from verifyrig.analysis.thermal_path import End
 from verifyrig.core.heat_sources import CARD, DIE, HeatSource
 from verifyrig.core.profile import Settle
@@ -42,6 +44,10 @@ def cleaned(temp_c: FloatArray | None = None, **changed: Any) -> Samples:
         "prior": PLAUSIBLE,
         "spread": 1.0,
         "why": (),
+        "powered": True,
+        "level": Level(26.0, 5.0),
+        "slowest_s": math.inf,
+        "well_known": True,
     }
     return Samples(**{**given, **changed})
 
@@ -59,6 +65,7 @@ class Model:
         late_u_k: float = 0.0,
         misfit: float = 1.0,
         offset_k: float = 0.0,
+        own: OwnEnd | None = None,
     ) -> None:
         draws = np.zeros((len(shown_c), len(P)))
         draws[:, P.OFFSET] = offset_k
@@ -68,6 +75,7 @@ class Model:
         self.asked: dict[str, Any] = {}
         monkeypatch.setattr(MODULE, "explain", lambda *_: self.posterior)
         monkeypatch.setattr(MODULE, "settle", self.settle)
+        monkeypatch.setattr(MODULE, "own_end", lambda *_: own)
 
     def settle(self, draws: FloatArray, **asked: Any) -> End:
         self.asked = asked
@@ -436,6 +444,7 @@ def test_without_a_rule_one_kelvin_and_400_seconds_are_asked(monkeypatch: pytest
 
 def test_too_few_samples_and_no_machines_are_no_forecast(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(MODULE, "explain", lambda *_: None)
+    monkeypatch.setattr(MODULE, "own_end", lambda *_: None)
     assert forecast(np.arange(7.0), np.full(7, 60.0)) is None
     assert forecast(np.arange(float(N)), np.full(N, 60.0)) is None
 

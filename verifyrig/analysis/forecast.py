@@ -1,7 +1,9 @@
 """Where a temperature will settle, while the stage still runs.
 
 The answer comes from machines that are plausible beforehand and explain what was read (`posterior`). Machines of that
-kind heat one die through one path; where the readings do not fit such a path, u95 grows by the misfit.
+kind heat one die through one path; where the readings do not fit such a path, u95 grows by the misfit. Where power or
+room are not measured, for a graphics card, and wherever both disagree, the temperature's own answers are heard beside
+them (`own_answers`): what stood still for a minute outweighs what is plausible.
 """
 
 from __future__ import annotations
@@ -13,17 +15,19 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.compress import compress
+from verifyrig.analysis.own_answers import Driven, OwnEnd, expected_level, own_end, reading_noise_k, weighed
 from verifyrig.analysis.posterior import Posterior, update
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
 from verifyrig.analysis.results import Forecast
-from verifyrig.analysis.signals import held_s, noise_k
+from verifyrig.analysis.signals import held_s
+from verifyrig.analysis.spectrum import Level
 from verifyrig.analysis.thermal_path import End, settle
 from verifyrig.core.heat_sources import CARD, DIE, HeatSource
 from verifyrig.core.profile import Settle
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import BoolArray, FloatArray
 
-__all__ = ["ForecastResult", "Samples", "explain", "forecast", "forecast_from", "prepare"]
+__all__ = ["ForecastResult", "Samples", "explain", "forecast", "forecast_from", "forecast_from_own_answers", "prepare"]
 
 DEFAULT_SETTLE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
 _SHORTEST_S = 20.0
@@ -42,6 +46,8 @@ _MISFIT_ALLOWED = 1.5
 _MISFIT_WRONG = 3.0
 _TYPICAL_IDLE_W, _TYPICAL_LOAD_W = 15.0, 100.0
 _TYPICAL_AMBIENT_C = 23.0
+# A card's own masses have answered within some minutes (common practice; nine cards of 700 W within two).
+_SLOWEST_CARD_S = 150.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +61,10 @@ class Samples:
         prior: Machines that are plausible beforehand, given what is not measured.
         spread: By what the answer's spread grows for what is assumed in place of a reading.
         why: What is not measured.
+        powered: Whether the power was measured.
+        level: What is expected where nothing drives.
+        slowest_s: Slowest time constant that is usual for such a part, s.
+        well_known: Whether power and room are measured and plausible machines of the part's kind are many.
     """
 
     t_s: FloatArray
@@ -67,6 +77,10 @@ class Samples:
     prior: Prior
     spread: float
     why: tuple[Reason, ...]
+    powered: bool
+    level: Level
+    slowest_s: float
+    well_known: bool
 
 
 class ForecastResult(NamedTuple):
@@ -132,13 +146,15 @@ def prepare(
     start = int(np.searchsorted(t_s, step_s - 1e-9))
     prior, spread = PLAUSIBLE_CARD if part is CARD else PLAUSIBLE, 1.0
     unknown: list[Reason] = []
-    if power_w is None or not np.isfinite(power_w).any():
+    powered = power_w is not None and bool(np.isfinite(power_w).any())
+    if power_w is None or not powered:
         power, prior, spread = _assumed_power(temp_c, share), _prior_without_power(prior), _ASSUMED_POWER_SPREAD
         unknown.append(reason("power-unknown"))
     else:
         power = _bridged(t_s, power_w)
     ambient = np.full(n, math.nan) if ambient_c is None else np.broadcast_to(np.asarray(ambient_c, dtype=np.float64), n)
-    if not np.isfinite(ambient).any():
+    in_room = bool(np.isfinite(ambient).any())
+    if not in_room:
         ambient, prior = np.full(n, _TYPICAL_AMBIENT_C), prior.changed(offset=(0.0, 5.0))
         unknown.append(reason("room-unknown"))
     else:
@@ -159,6 +175,10 @@ def prepare(
         prior=prior,
         spread=spread,
         why=tuple(unknown),
+        powered=powered,
+        level=expected_level(float(ambient[-1]) if in_room else None, Driven.POWER if powered else Driven.LOAD),
+        slowest_s=_SLOWEST_CARD_S if part is CARD else math.inf,
+        well_known=powered and in_room and part is not CARD,
     )
 
 
@@ -215,10 +235,73 @@ def forecast_from(
     at_limit = _flat_at_limit(t[seen], temp[seen], limit_c, rule)
     if at_limit is not None:
         return ForecastResult(at_limit, None)
+    own = _own_end(samples, rule, resolution_k, refresh_s, limit_c)
+    if own is not None and not samples.powered:
+        return ForecastResult(_stated(own.settles_at_c, own.u_k, own.slow, rule, samples.why), None)
     posterior = explain(samples, resolution_k, refresh_s, before)
     if posterior is None:
         return None
-    return ForecastResult(_forecast_end(samples, posterior, rule, limit_c), posterior)
+    return ForecastResult(_weighed(_forecast_end(samples, posterior, rule, limit_c), own, samples, rule), posterior)
+
+
+def forecast_from_own_answers(
+    t_s: FloatArray,
+    temp_c: FloatArray,
+    share: FloatArray,
+    ambient_c: float | None,
+    rule: Settle,
+    resolution_k: float | None = None,
+    refresh_s: float | None = None,
+) -> Forecast | None:
+    """Return where a temperature settles that no power of its own heats, None while it is too early.
+
+    Args:
+        t_s, temp_c, share: Samples, s, °C and share of the load, shape (n,); those before the present load help.
+        room_c: Room, None where it is not measured.
+    """
+    start = int(np.searchsorted(t_s, _last_change_s(t_s, share) - 1e-9))
+    seen = np.isfinite(temp_c)
+    late = (t_s >= t_s[-1] - LATE_S) & (t_s >= t_s[start])
+    if np.count_nonzero(seen[start:]) < 5 or t_s[-1] - t_s[start] < _SHORTEST_S or not seen[late].any():
+        return None
+    level = expected_level(ambient_c, Driven.BESIDE)
+    own = own_end(t_s, temp_c, share, share, level, rule.slowest_time_constant_s, resolution_k, refresh_s)
+    return None if own is None else _stated(own.settles_at_c, own.u_k, own.slow, rule, ())
+
+
+def _own_end(
+    samples: Samples, rule: Settle, resolution_k: float | None, refresh_s: float | None, limit_c: float | None
+) -> OwnEnd | None:
+    return own_end(
+        samples.t_s,
+        samples.temp_c,
+        samples.power_w if samples.powered else samples.share,
+        samples.share,
+        samples.level,
+        min(rule.slowest_time_constant_s, samples.slowest_s),
+        resolution_k,
+        refresh_s,
+        limit_c,
+    )
+
+
+def _weighed(ahead: Forecast, own: OwnEnd | None, samples: Samples, rule: Settle) -> Forecast:
+    """Return the forecast of plausible machines, weighed against the temperature's own answers where these count."""
+    if own is None:
+        return ahead
+    u_k = ahead.u95_k / 1.96
+    agree = abs(ahead.settles_at_c - own.settles_at_c) <= 1.96 * math.hypot(u_k, own.u_k)
+    if samples.well_known and agree and not own.too_slow and u_k <= own.u_k:
+        return ahead
+    both = weighed((ahead.settles_at_c, u_k), (own.settles_at_c, own.u_k))
+    return _stated(*both, own.slow or ahead.slow, rule, ahead.why)
+
+
+def _stated(settles_at_c: float, u_k: float, slow: bool, rule: Settle, why: tuple[Reason, ...]) -> Forecast:
+    u95_k = 1.96 * u_k
+    known = u95_k <= rule.within_k
+    wait_s = 0.0 if known else rule.slowest_time_constant_s * math.log(max(u95_k / rule.within_k, 1.05))
+    return Forecast(settles_at_c=settles_at_c, u95_k=u95_k, known=known, remaining_s=wait_s, slow=slow, why=why)
 
 
 def _flat_at_limit(t: FloatArray, temp: FloatArray, limit_c: float | None, rule: Settle) -> Forecast | None:
@@ -246,8 +329,7 @@ def explain(
     data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.ambient_c, samples.fan_rpm, samples.share)
     if data is None:
         return None
-    readings = samples.temp_c[np.isfinite(samples.temp_c)]
-    noise = math.hypot(max(0.15, noise_k(readings)), (resolution_k or 0.0) / math.sqrt(12))
+    noise = reading_noise_k(samples.temp_c, resolution_k)
     fresh_s = refresh_s or held_s(samples.t_s, samples.temp_c)
     posterior = update(samples.prior, data, noise, fresh_s, before)
     if before is not None and posterior.misfit > _MISFIT_WRONG:

@@ -7,12 +7,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from verifyrig.analysis.ambient import ambient_columns
-from verifyrig.analysis.forecast import DEFAULT_SETTLE, LATE_S, forecast
+from verifyrig.analysis.ambient import ambient_columns, ambient_of
+from verifyrig.analysis.forecast import DEFAULT_SETTLE, LATE_S, forecast, forecast_from_own_answers
 from verifyrig.analysis.load_steps import is_pulsed, last_step_s, power_scale, steps_in
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts, stage_columns
-from verifyrig.analysis.slope_bound import slope_bound
 from verifyrig.core.heat_sources import part_of
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Settle, StageKind
@@ -24,6 +23,8 @@ __all__ = ["Settled", "settle_rule", "settled_value"]
 _HISTORY_S = 600.0
 _LONG_IN_TIME_CONSTANTS = 5.0
 _FEWEST = 5
+# What moves within one of the slowest time constants by more than this part of `within_k` has not settled.
+_STILL_MOVES = 0.25
 
 
 class Settled(NamedTuple):
@@ -54,25 +55,36 @@ def settled_value(trace: Trace, stage: StageSpan, channel: str) -> Settled | Rea
     rule = settle_rule(trace, stage)
     from_s = last_step_s(trace, stage)
     if t_s[-1] - from_s >= _LONG_IN_TIME_CONSTANTS * rule.slowest_time_constant_s:
-        return _flat_end(t_s, values, rule, from_s)
+        flat = _flat_end(t_s[t_s >= from_s], values[t_s >= from_s], rule)
+        if flat is not None:
+            return flat
     return _forecast_end(trace, stage, channel, rule, from_s)
 
 
-def _flat_end(t_s: FloatArray, values: FloatArray, rule: Settle, from_s: float) -> Settled | Reason:
-    """Mean of the last part of a long stage; the slope over it still widens."""
-    late = t_s >= t_s[-1] - max(120.0, 0.75 * rule.slowest_time_constant_s)
+def _flat_end(t_s: FloatArray, values: FloatArray, rule: Settle) -> Settled | Reason | None:
+    """Mean of the last part of a long stage; None where that part still moves: a long time alone settles nothing.
+
+    A slope that is there but small still widens. How slow the mode behind it is, nobody knows; more than four of its
+    time constants were not seen, or it would be gone.
+    """
+    long_s = float(t_s[-1] - t_s[0])
+    late = t_s >= t_s[-1] - max(120.0, 0.75 * rule.slowest_time_constant_s, 0.1 * long_s)
     if np.count_nonzero(late) < _FEWEST:  # a logger that writes every few minutes
-        late = t_s >= max(from_s, float(t_s[-_FEWEST]))
+        late = t_s >= float(t_s[-min(_FEWEST, len(t_s))])
     if np.count_nonzero(late) < _FEWEST:
         return reason("few-readings", count=int(np.count_nonzero(late)))
     t, v = t_s[late], values[late]
     line = fit_line(t, v, origin=float(t[-1]))
     correlated = _correlation_factor(v)
     u_mean = float(np.std(v, ddof=1)) / math.sqrt(len(v)) * correlated
-    still_moving_k = abs(line.slope) * rule.slowest_time_constant_s
     if abs(line.slope) < 2 * line.u_slope * correlated:
-        still_moving_k = 0.0
-    return Settled(float(np.mean(v)), math.hypot(u_mean, still_moving_k / 2), True, False, ())
+        return Settled(float(np.mean(v)), u_mean, True, False, ())
+    if abs(line.slope) * rule.slowest_time_constant_s > _STILL_MOVES * rule.within_k:
+        return None
+    still_moving_k = abs(line.slope) * max(rule.slowest_time_constant_s, long_s / 4)
+    return Settled(
+        float(np.mean(v)), math.hypot(u_mean, still_moving_k / 2), still_moving_k <= rule.within_k, False, ()
+    )
 
 
 def _correlation_factor(values: FloatArray) -> float:
@@ -95,15 +107,11 @@ def _forecast_end(trace: Trace, stage: StageSpan, channel: str, rule: Settle, fr
 def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Forecast | None:
     facts = sensor_facts(trace, channel)
     part = part_of(channel)
-    if part is None:
-        t_s, values = stage_columns(trace, stage, channel)
-        after = t_s >= from_s
-        return slope_bound(
-            t_s[after], values[after], rule.slowest_time_constant_s, rule.within_k, facts.resolution or 0.0
-        )
     span = trace.within(stage)
     early = int(np.searchsorted(trace.t_s, from_s - _HISTORY_S))
     span = slice(min(early, span.start), span.stop)
+    if part is None:
+        return _unpowered(trace, stage, channel, span, rule)
 
     def column(name: str, scale: float = 1.0) -> FloatArray | None:
         return scale * trace.usable(name)[span] if trace.has(name) else None
@@ -114,7 +122,7 @@ def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: f
         power_w=column(part.power, power_scale(trace, part)),
         fan_rpm=column(part.fan),
         ambient_c=ambient_columns(trace, stage, span),
-        load_share=column("load_share"),
+        load_share=_share(trace)[span],
         load_on_s=from_s,
         settle=rule,
         resolution_k=facts.resolution,
@@ -122,3 +130,28 @@ def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: f
         limit_c=facts.limit,
         part=part,
     )
+
+
+def _unpowered(trace: Trace, stage: StageSpan, channel: str, span: slice, rule: Settle) -> Forecast | None:
+    """Return the forecast of a temperature that has no power of its own: by its own answers to the load."""
+    ambient = ambient_of(trace, stage)
+    facts = sensor_facts(trace, channel)
+    return forecast_from_own_answers(
+        trace.t_s[span],
+        trace.usable(channel)[span],
+        _share(trace)[span],
+        None if ambient is None or ambient.source == channel else ambient.value_c,
+        rule,
+        facts.resolution,
+        facts.refresh_s,
+    )
+
+
+def _share(trace: Trace) -> FloatArray:
+    """Return the share of the load at each sample; where none is on record, that of the stages' kinds."""
+    if trace.has("load_share"):
+        return np.nan_to_num(trace.columns["load_share"])
+    share = np.zeros(len(trace.t_s))
+    for stage in trace.stages:
+        share[trace.within(stage)] = float(stage.kind == StageKind.LOAD)
+    return share
