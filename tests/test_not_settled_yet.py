@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from verifyrig.analysis import judge_thresholds, metrics_of, run_verdict
+from verifyrig.analysis import judge_thresholds, metrics_of
 from verifyrig.analysis.settled import Settled, settled_value
 from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, Threshold
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
@@ -116,7 +116,6 @@ def test_a_machine_of_3000_s_on_its_way_to_90_degrees_passes_no_limit_of_65(unti
     metrics = metrics_of(trace)
     results = judge_thresholds(trace, metrics)
     assert results[0].verdict in (Verdict.NOT_MEASURED, Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
-    assert run_verdict(trace, results) is not Verdict.PASS
     assert metrics["load.die_temp_c.settled"].settled is not True
 
 
