@@ -91,7 +91,8 @@ def slow_machine(until_s: float, tau_s: float = 3000.0, end_c: float = 90.0) -> 
     temp = AMBIENT_C + 8.0 + (end_c - AMBIENT_C - 8.0) * -np.expm1(-since / tau_s)
     trace = one_stage(
         "die_temp_c", StageKind.LOAD, t, temp, 0.05,
-        package_power_w=np.where(on, 100.0, 12.0), ambient_temp_c=np.full_like(t, AMBIENT_C), load_share=on.astype(float),
+        package_power_w=np.where(on, 100.0, 12.0), ambient_temp_c=np.full_like(t, AMBIENT_C),
+        load_share=on.astype(float),
     )  # fmt: skip
     settle = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
     stages = (
