@@ -13,6 +13,7 @@ import pytest
 
 from verifyrig.analysis import judge_thresholds, metrics_of
 from verifyrig.analysis.settled import Settled, settled_value
+from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, Threshold
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict
@@ -53,7 +54,7 @@ def one_stage(
         run_id="20310101-000000-abcd",
         facts={"purpose": "check", "outcome": "completed", "simulated": True},
         profile=None,
-        stages=(StageSpan(name=name, kind=name, start_s=0.0, end_s=float(t[-1]), ended="time"),),
+        stages=(StageSpan(name=name, kind=kind, start_s=0.0, end_s=float(t[-1]), ended=StageEnd.TIME),),
         t_s=t,
         utc_s=t + 1.9e9,
         columns={channel: np.round(temp + noise, 1), **more},
@@ -104,8 +105,8 @@ def slow_machine(until_s: float, tau_s: float = 3000.0, end_c: float = 90.0) -> 
         trace,
         profile=Profile(name="p", title="", text="", recipe="r", stages=stages, thresholds=(limit,)),
         stages=(
-            StageSpan(name="idle", kind="idle", start_s=0.0, end_s=IDLE_S, ended="time"),
-            StageSpan(name="load", kind="load", start_s=IDLE_S, end_s=float(t[-1]), ended="time"),
+            StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=IDLE_S, ended=StageEnd.TIME),
+            StageSpan(name="load", kind=StageKind.LOAD, start_s=IDLE_S, end_s=float(t[-1]), ended=StageEnd.TIME),
         ),
         events=(Event(t_s=IDLE_S, kind="load", detail={"share": 1.0}),),
     )
