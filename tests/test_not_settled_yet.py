@@ -14,7 +14,7 @@ import pytest
 from verifyrig.analysis import judge_thresholds, metrics_of
 from verifyrig.analysis.settled import Settled, settled_value
 from verifyrig.core.outcome import StageEnd
-from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, Threshold
+from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, Threshold, WorkName
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict
 
@@ -98,7 +98,7 @@ def slow_machine(until_s: float, tau_s: float = 3000.0, end_c: float = 90.0) -> 
     settle = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
     stages = (
         Stage(name="idle", kind=StageKind.IDLE, max_duration_s=IDLE_S),
-        Stage(name="load", kind=StageKind.LOAD, max_duration_s=9000.0, settle=settle, load=LoadPlan(work="x")),
+        Stage(name="load", kind=StageKind.LOAD, max_duration_s=9000.0, settle=settle, load=LoadPlan(work=WorkName.LINEAR_ALGEBRA)),
     )
     limit = Threshold(metric="load.die_temp_c.settled", maximum=65.0)
     return replace(
