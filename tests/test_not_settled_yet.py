@@ -98,7 +98,13 @@ def slow_machine(until_s: float, tau_s: float = 3000.0, end_c: float = 90.0) -> 
     settle = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
     stages = (
         Stage(name="idle", kind=StageKind.IDLE, max_duration_s=IDLE_S),
-        Stage(name="load", kind=StageKind.LOAD, max_duration_s=9000.0, settle=settle, load=LoadPlan(work=WorkName.LINEAR_ALGEBRA)),
+        Stage(
+            name="load",
+            kind=StageKind.LOAD,
+            max_duration_s=9000.0,
+            settle=settle,
+            load=LoadPlan(work=WorkName.LINEAR_ALGEBRA),
+        ),
     )
     limit = Threshold(metric="load.die_temp_c.settled", maximum=65.0)
     return replace(
