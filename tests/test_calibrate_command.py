@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -12,10 +13,12 @@ from typing import Any
 import pytest
 
 from tests.sensor_tree import chip, lay
+from tests.shape_of_json import misfits
 from verifyrig.bench.folder import read_config
 from verifyrig.commands import calibrate as calibrate_command
 from verifyrig.commands.calibrate import BenchProbes
 from verifyrig.commands.cli import run
+from verifyrig.commands.contract import CalibrateObject
 from verifyrig.core.errors import BenchError, SensorError
 from verifyrig.dialogs.calibrate_flow import CalibrationOutcome, calibrate
 from verifyrig.dialogs.prompt import Option
@@ -95,8 +98,8 @@ def talk(bench: Bench, *answers: str) -> tuple[CalibrationOutcome | None, Person
 
 def correction_at(outcome: CalibrationOutcome, reading_c: float) -> float:
     values = outcome.values
-    slope, at_c = float(values.get("correction_slope", 0.0)), float(values.get("correction_at", 0.0))  # type: ignore[arg-type]
-    return float(values["correction"]) + slope * (reading_c - at_c)  # type: ignore[arg-type]
+    slope, at_c = float(values.get("correction_slope", 0.0)), float(values.get("correction_at", 0.0))
+    return float(values["correction"]) + slope * (reading_c - at_c)
 
 
 def test_ice_gives_the_offset_at_zero_and_an_honest_uncertainty_elsewhere() -> None:
@@ -123,7 +126,7 @@ def test_three_temperatures_against_a_reference_give_the_line() -> None:
         assert abs(reading_c + correction_at(outcome, reading_c) - true_c) < u95_k
         assert u95_k < 0.25
     assert outcome.values["points_reference_c"] == [5.0, 40.0, 70.0]
-    assert len(outcome.values["points_residual_k"]) == 3  # type: ignore[arg-type]
+    assert len(outcome.values["points_residual_k"]) == 3
 
 
 def test_a_point_that_does_not_stand_still_is_left_out() -> None:
@@ -283,3 +286,17 @@ def test_an_overdue_calibration_is_worth_less_and_says_so(
 def test_without_a_terminal_the_command_says_what_to_do(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["calibrate", "--json"]) == 2
     assert "nobody can be asked" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("baths_c", "second", "answers"), [([0.0], None, ("i", "y")), ([], 0.2, ("plate_temp_c", "m", "y"))]
+)
+def test_what_is_printed_is_what_its_type_says(
+    tmp_path: Path, baths_c: list[float], second: float | None, answers: tuple[str, ...]
+) -> None:
+    outcome, _ = talk(Bench([*baths_c, 24.0], second=second), *answers)
+    assert outcome is not None
+    printed = json.loads(json.dumps(calibrate_command.object_of(tmp_path / "bench.toml", outcome)))
+    assert list(misfits(printed, CalibrateObject)) == []
+    assert printed["calibrated"] == TODAY.isoformat() and printed["correction"] == outcome.values["correction"]
+    assert list(misfits(calibrate_command.object_of(None, None), CalibrateObject)) == []

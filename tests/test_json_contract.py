@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 from pathlib import Path
 from typing import Any, TypedDict
@@ -11,6 +12,7 @@ import pytest
 from mock_hw.bench import SimulatedBench
 from tests.shape_of_json import misfits
 from tests.test_contract import SHORT, verifyrig
+from verifyrig import commands
 from verifyrig.commands import COMMANDS
 from verifyrig.commands.contract import (
     ChannelsObject,
@@ -107,6 +109,15 @@ def test_what_a_command_prints_is_what_its_type_says(words: str, kind: Any, benc
 def test_every_command_stands_in_the_table() -> None:
     asked = {words.split()[0] for words, _ in ANSWERS}
     assert asked == set(COMMANDS) - {"calibrate"}  # it asks a person at a terminal, or a probe in ice
+
+
+@pytest.mark.parametrize("path", sorted(Path(commands.__file__).parent.glob("*.py")), ids=lambda path: path.name)
+def test_no_command_makes_an_object_that_has_no_type(path: Path) -> None:
+    calls = [node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Call)]
+    answers = [one for one in calls if isinstance(one.func, ast.Name) and one.func.id == "Answer"]
+    data = [keyword.value for one in answers for keyword in one.keywords if keyword.arg == "data"]
+    # A dictionary written where it is given is no object of the contract to the checker of types.
+    assert [one.lineno for one in data if isinstance(one, ast.Dict)] == []
 
 
 class _Sample(TypedDict):

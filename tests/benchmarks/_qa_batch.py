@@ -12,7 +12,7 @@ from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.qa.index import INDEX_NAME
 from verifyrig.qa.index.compute import Computed, compute_one
-from verifyrig.qa.index.kept import Kept
+from verifyrig.qa.index.kept import Kept, UnitHead
 from verifyrig.qa.index.store import open_index
 from verifyrig.rig.assemble import RunRequest, run
 from verifyrig.rig.observer import Silent
@@ -67,6 +67,6 @@ def _unit(runs: Path, number: int, kept: Kept, rng: np.random.Generator) -> Comp
     figures = kept.figures.copy()
     figures[0] *= rng.normal(1.0, 0.02, figures.shape[1])
     unit = f"unit-{number:06d}"
-    head = {**kept.head, "run": run_id, "unit": unit, "started_utc_s": 1.77e9 + 900.0 * number}
+    head: UnitHead = {**kept.head, "run": run_id, "unit": unit, "started_utc_s": 1.77e9 + 900.0 * number}
     own = replace(kept, digest=f"{number:064x}", head=head, figures=figures)
     return Computed(path=str(path), kept=own, run=run_id, unit=unit, profile=PROFILE, lasting=True)

@@ -9,12 +9,16 @@ import time
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask
+
+if TYPE_CHECKING:
+    from verifyrig.commands.contract import CalibrateObject
+    from verifyrig.dialogs.calibrate_flow import CalibrationOutcome
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,12 +39,21 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
     with contextlib.closing(BenchProbes(root.path, context.bench.config)) as probes:
         outcome = calibrate(asker or TerminalAsker(), probes, date.today())
     if outcome is None:
-        return Answer(data={"written": None}, text="Nothing was written.")
+        return Answer(data=object_of(None, None), text="Nothing was written.")
     path = context.bench.root / "bench.toml"
     _write(path, outcome.channel, outcome.values)
     said = plain_line(f"Written: {path}, [channel.{outcome.channel}]")
-    values = {key: value.isoformat() if isinstance(value, date) else value for key, value in outcome.values.items()}
-    return Answer(data={"written": str(path), "channel": outcome.channel, **values}, text=said)
+    return Answer(data=object_of(path, outcome), text=said)
+
+
+def object_of(path: Path | None, outcome: CalibrationOutcome | None) -> CalibrateObject:
+    """Return the contract's object without `schema`."""
+    if path is None or outcome is None:
+        return {"written": None}
+    calibrated, due = outcome.values["calibrated"].isoformat(), outcome.values["due"].isoformat()
+    bare = {key: value for key, value in outcome.values.items() if key not in ("calibrated", "due")}
+    told = {"written": str(path), "channel": outcome.channel, **bare, "calibrated": calibrated, "due": due}
+    return cast("CalibrateObject", told)
 
 
 def _write(path: Path, channel: str, values: Mapping[str, Any]) -> None:

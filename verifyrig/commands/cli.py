@@ -11,6 +11,7 @@ import errno
 import os
 import sys
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench, find_bench
@@ -21,6 +22,9 @@ from verifyrig.core.contract import ErrorObject
 from verifyrig.core.errors import ExitCode, RigError, UsageError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.files.streams import ReaderGone, Unwritable, tell
+
+if TYPE_CHECKING:
+    from verifyrig.commands.contract import ErrorAnswer, VersionObject
 
 
 def run(words: Sequence[str]) -> int:
@@ -59,7 +63,8 @@ def _run(words: list[str], *, wants_json: bool) -> int:
 
 def _answer(words: list[str]) -> tuple[Answer, bool]:
     if words and words[0] in ("--version", "-V"):
-        return Answer(data={"version": __version__}, text=f"verifyrig {__version__}"), "--json" in words
+        version: VersionObject = {"version": __version__}
+        return Answer(data=version, text=f"verifyrig {__version__}"), "--json" in words
     if words and words[0] in COMMANDS:
         return _command_answer(words[0], words[1:])
     parser = main_parser()
@@ -118,7 +123,8 @@ def _command_answer(name: str, words: list[str]) -> tuple[Answer, bool]:
 
 def _fail(error: ErrorObject, line: str, code: ExitCode, wants_json: bool) -> int:
     tell(line if line.startswith("verifyrig") else f"verifyrig: {line}")
-    return deliver(Answer(data={"error": error}, code=code), wants_json=wants_json)
+    data: ErrorAnswer = {"error": error}
+    return deliver(Answer(data=data, code=code), wants_json=wants_json)
 
 
 # What a system refuses whatever a program does: names, rights, room, a medium that fails.

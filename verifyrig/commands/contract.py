@@ -175,6 +175,33 @@ class ExportObject(TypedDict):
     rows: int
 
 
+class CalibrateObject(TypedDict):
+    """What `calibrate` prints; `written` is bench.toml, null where nothing was written.
+
+    The rest is what stands there now for the channel: K, °C, dates in ISO 8601.
+    """
+
+    written: str | None
+    channel: NotRequired[str]
+    correction: NotRequired[float]
+    correction_slope: NotRequired[float]
+    correction_at: NotRequired[float]
+    expanded_uncertainty: NotRequired[float]
+    calibrated: NotRequired[str]
+    due: NotRequired[str]
+    reference: NotRequired[str]
+    points_reference_c: NotRequired[list[float]]
+    points_reading_c: NotRequired[list[float]]
+    points_residual_k: NotRequired[list[float]]
+    matched_to: NotRequired[str]
+
+
+class VersionObject(TypedDict):
+    """What `--version` prints."""
+
+    version: str
+
+
 class ErrorAnswer(TypedDict):
     """What stands on stdout with exit code 2 or 5."""
 

@@ -17,7 +17,14 @@ from verifyrig.core.profile import Gate, LoadPattern, LoadPlan, Profile, Stage, 
 from verifyrig.plan.text import parse_profile, profile_faults
 
 if TYPE_CHECKING:
-    from verifyrig.commands.contract import CheckedFile, ProfileHead, ProfileRow
+    from verifyrig.commands.contract import (
+        CheckedFile,
+        CheckedObject,
+        ProfileHead,
+        ProfileObject,
+        ProfileRow,
+        ProfilesObject,
+    )
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,7 +50,8 @@ def _list(names: list[str], context: Context) -> Answer:
     rows = [_row(file) for file in list_profiles(context.bench)]
     widest = max((len(row["name"]) for row in rows), default=0)
     lines = [f"{row['name']:<{widest}}  {row['title']}{'' if row['shipped'] else '  (the shop’s own)'}" for row in rows]
-    return Answer(data={"profiles": rows}, text=plain_lines(lines))
+    data: ProfilesObject = {"profiles": rows}
+    return Answer(data=data, text=plain_lines(lines))
 
 
 def _row(file: ProfileFile) -> ProfileRow:
@@ -69,7 +77,8 @@ def _show(names: list[str], context: Context) -> Answer:
     profile = find_profile(names[0], context.bench)
     plain = asdict(profile)
     del plain["text"]
-    return Answer(data={"profile": plain}, text=describe(profile))
+    data: ProfileObject = {"profile": plain}
+    return Answer(data=data, text=describe(profile))
 
 
 def _check(names: list[str]) -> Answer:
@@ -81,9 +90,11 @@ def _check(names: list[str]) -> Answer:
         rows.append({"file": name, "faults": [fault.as_json() for fault in found]})
     lines = [str(fault) for fault in faults]
     lines.extend(f"{plain_line(row['file'], 200)}: no fault" for row in rows if not row["faults"])
+    data: CheckedObject = {"files": rows}
     if not faults:
-        return Answer(data={"files": rows}, text="\n".join(lines))
-    return Answer(data={"error": faults[0].as_json(), "files": rows}, text="\n".join(lines), code=ExitCode.BAD_INPUT)
+        return Answer(data=data, text="\n".join(lines))
+    data["error"] = faults[0].as_json()
+    return Answer(data=data, text="\n".join(lines), code=ExitCode.BAD_INPUT)
 
 
 def _faults_of(path: Path) -> list[ProfileError]:

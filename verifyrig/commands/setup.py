@@ -64,7 +64,8 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
     instruments = _given_instrument(args, context)
     key = _signing_key() if args.signing_key else None
     if key and not values and not instruments:
-        return Answer(data={"signing_key": key}, text=_key_text(key))
+        made: SetupObject = {"signing_key": key}
+        return Answer(data=made, text=_key_text(key))
     if not values and not instruments:
         if asker is None and not can_ask(json=context.json):
             raise UsageError(

@@ -8,7 +8,7 @@ asks for `AMBIENT_CHANNEL` and `typed_ambient` alone and says what the inlet is 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypedDict
 
 from verifyrig.core.plain_json import number_or_none
 
@@ -25,6 +25,14 @@ __all__ = [
 AMBIENT_CHANNEL, INLET_CHANNEL = "ambient_temp_c", "inlet_temp_c"
 AMBIENT_CHANNELS = (AMBIENT_CHANNEL, INLET_CHANNEL)
 TYPED = "typed"  # the source of the room in a record's facts where a person typed it
+
+
+class AmbientFact(TypedDict):
+    """The ambient as a record's facts hold it: °C, K, and which channel or person gives it."""
+
+    value_c: float | None
+    u95_k: float | None
+    source: str
 
 
 class TypedAmbient(NamedTuple):

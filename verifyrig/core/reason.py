@@ -11,7 +11,7 @@ import re
 import string
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypedDict
 
 from verifyrig.core.plain_text import duration_text
 from verifyrig.core.reason_texts import TEXTS
@@ -26,6 +26,13 @@ _DECIMALS = "decimals"
 _MOST_DECIMALS = 9
 # The format of a time in seconds.
 DURATION = "duration"
+
+
+class KeptReason(TypedDict):
+    """A reason as a record or a file keeps it."""
+
+    code: str
+    values: dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +64,7 @@ class Reason:
         """The English sentence."""
         return render(self, lambda _code, text: text, _english)
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> KeptReason:
         """Return it as a record or a file keeps it."""
         return {"code": self.code, "values": {name: _plain(value) for name, value in self.values.items()}}
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Protocol
+from typing import NotRequired, Protocol, TypedDict
 
 from verifyrig.core.errors import SensorError, UsageError
 from verifyrig.dialogs.prompt import Asker, Option
-from verifyrig.files.toml_edit import Value
 from verifyrig.metrology.calibration import Correction, fit_correction
 from verifyrig.metrology.stability import Match, Stability, check_stability, match_probes
 
@@ -55,12 +54,28 @@ class Probes(Protocol):
         ...
 
 
+class CorrectionTable(TypedDict):
+    """What a calibration writes into a channel's table of bench.toml: K, °C, slope in K/K; U with 95 %."""
+
+    correction: float
+    expanded_uncertainty: float
+    calibrated: date
+    due: date
+    reference: str
+    correction_slope: NotRequired[float]
+    correction_at: NotRequired[float]
+    points_reference_c: NotRequired[list[float]]
+    points_reading_c: NotRequired[list[float]]
+    points_residual_k: NotRequired[list[float]]
+    matched_to: NotRequired[str]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CalibrationOutcome:
     """What a calibration found: the channel, the keys for its table, and what to say."""
 
     channel: str
-    values: Mapping[str, Value]
+    values: CorrectionTable
     sentences: Sequence[str]
 
 
@@ -198,7 +213,7 @@ def _outcome(
     low_c = min(correction.low_c, USE_RANGE_C[0])
     high_c = max(correction.high_c, USE_RANGE_C[1])
     u95_k = max(correction.uncertainty(end_c).expanded_uncertainty for end_c in (low_c, high_c))
-    values: dict[str, Value] = {
+    values: CorrectionTable = {
         "correction": round(correction.intercept_k, 4),
         "correction_slope": round(correction.slope, 6),
         "correction_at": round(correction.at_c, 3),
@@ -251,7 +266,7 @@ def _match(asker: Asker, probes: Probes, channel: str, today: date) -> Calibrati
     )
     if asker.choose(f"Correct {channel} so that both agree?", _YES_NO, default="y") == "n":
         return None
-    values: dict[str, Value] = {
+    values: CorrectionTable = {
         "correction": round(-found.difference_k, 4),
         "expanded_uncertainty": float(f"{u95_k:.2g}"),
         "calibrated": today,

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from verifyrig.core.exposure import LoadedPart
-from verifyrig.core.reason import Reason, Value, reason_of_json, value_of_json
+from verifyrig.core.reason import KeptReason, Reason, Value, reason_of_json, value_of_json
 from verifyrig.jobs.contract import FitnessObject, FitnessReason
 from verifyrig.jobs.fitness_model import Code, FaultHeadline, Fitness, Status, because, code_of
 
@@ -52,7 +52,7 @@ def as_json(fitness: Fitness) -> FitnessObject:
 _IMPLIED = ("plan", "time_s")
 
 
-def kept(reason: Reason) -> dict[str, Any]:
+def kept(reason: Reason) -> KeptReason:
     """Return a reason as the closing of a job keeps it."""
     values = {key: _kept_value(value) for key, value in reason.values.items() if key not in _IMPLIED}
     return {"code": str(code_of(reason)), "values": values}

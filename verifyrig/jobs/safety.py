@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Any
+from typing import TypedDict
 
 from verifyrig.core.errors import UsageError
 from verifyrig.core.pattern import is_gentle, longest_s_of
@@ -68,6 +68,17 @@ _ASKED_OF = {
 PRESENT = "present"
 
 
+class AttestationFact(TypedDict):
+    """An attestation as a record and a report keep it; times in ISO 8601."""
+
+    by: str
+    answers: dict[str, str]
+    present: str
+    until: str | None
+    time: str | None
+    how: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attestation:
     """What a person answered.
@@ -90,7 +101,7 @@ class Attestation:
     time: datetime | None = None
     how: str = "keys"
 
-    def as_fact(self) -> dict[str, Any]:
+    def as_fact(self) -> AttestationFact:
         """Return it as the record and the report keep it."""
         return {
             "by": self.by,

@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypedDict
 
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.reason import Reason, reason
@@ -66,7 +66,16 @@ def system_state(boots: Sequence[BootSpan] = ()) -> SystemState:
     )
 
 
-def host_facts() -> dict[str, Any]:
+class KeeperFacts(TypedDict):
+    """Which computer and boot writes a record, and which process; `started` in s since 1970."""
+
+    host: str
+    boot_id: str
+    pid: int
+    started: float
+
+
+def host_facts() -> KeeperFacts:
     """Return what a record must carry for `ending_of`: which computer and boot keeps it, and which process."""
     import psutil
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
-from verifyrig.core.ambient import AMBIENT_CHANNELS, TYPED, ambient_channel
+from verifyrig.core.ambient import AMBIENT_CHANNELS, TYPED, AmbientFact, ambient_channel
 from verifyrig.core.channels import OWN_CHANNELS, base_name, of_role
 from verifyrig.core.clock import RealClock
 from verifyrig.core.errors import NoTemperature, ProfileError, SensorError, UsageError
@@ -300,7 +300,7 @@ def _facts(
     }
 
 
-def _ambient_fact(request: RunRequest, bank: SensorBank) -> dict[str, Any] | None:
+def _ambient_fact(request: RunRequest, bank: SensorBank) -> AmbientFact | None:
     if request.ambient is not None:
         return {"value_c": request.ambient.value_c, "u95_k": request.ambient.u95_k, "source": TYPED}
     channel = ambient_channel(lambda name: name in bank.infos and not bank.infos[name].unreadable)

@@ -12,7 +12,7 @@ import math
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TypedDict
 
 from verifyrig.core.channels import base_name
 from verifyrig.core.heat_sources import CARD, DIE, of_same_part, part_of
@@ -46,6 +46,16 @@ _BUSY = {DIE: "busy_share", CARD: "gpu_busy_share"}
 _ANSWERING = ("die_temp_c", "core_temp_c", "plate_temp_c", "gpu_temp_c", "gpu_hotspot_temp_c", "gpu_memory_temp_c")
 
 
+class DipDetail(TypedDict):
+    """The detail of the record's event `dip`; times in s since the run began."""
+
+    until_s: float
+    left_out_until_s: float
+    asked: list[str]
+    answered: list[str]
+    fair: bool
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dip:
     """One dip that is over, s since the run began, with who was asked and who answered.
@@ -60,7 +70,7 @@ class Dip:
     answered: tuple[str, ...]
     fair: bool
 
-    def as_detail(self) -> dict[str, Any]:
+    def as_detail(self) -> DipDetail:
         """Return the detail of the record's event `dip`."""
         return {
             "until_s": self.until_s,

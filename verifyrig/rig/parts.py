@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from verifyrig.core.contract import CauseObject
 from verifyrig.core.interfaces import Clock, Controls, Load, RecordWriter, SensorBank
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.profile import Profile
@@ -45,7 +46,7 @@ class RunEnd:
     """
 
     outcome: Outcome
-    cause: dict[str, Any] | None
+    cause: CauseObject | None
     trip: dict[str, Any] | None
     messages: tuple[str, ...]
     reasons: tuple[Reason, ...] = ()

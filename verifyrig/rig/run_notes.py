@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, TypedDict
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Reading, RecordWriter
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Stage
-from verifyrig.core.reason import Reason
+from verifyrig.core.reason import KeptReason, Reason
 from verifyrig.rig.observer import Attention, Observer
 from verifyrig.rig.schedule import Schedule
 
@@ -88,6 +88,13 @@ class RunNotes:
             self.on_failure(error)
 
 
-def kept(why: Reason) -> dict[str, Any]:
+class KeptWhy(TypedDict):
+    """The part of an event's detail that says why."""
+
+    why: str
+    reason: KeptReason
+
+
+def kept(why: Reason) -> KeptWhy:
     """Return a reason as an event keeps it: the sentence, and what it is made of."""
     return {"why": str(why), "reason": why.as_json()}

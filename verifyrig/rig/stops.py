@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Any
 
+from verifyrig.core.contract import CauseObject
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.reason import Reason, reason
@@ -115,7 +116,7 @@ class Stops:
         return Outcome.COMPLETED if self.interrupted is None else Outcome.INTERRUPTED
 
     @property
-    def cause(self) -> dict[str, Any] | None:
+    def cause(self) -> CauseObject | None:
         """What interrupted the run, in the words of the contract."""
         first = self.interrupted
         return None if first is None or first.cause is None else {"class": first.cause, "why": [str(first.why)]}

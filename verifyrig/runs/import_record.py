@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from verifyrig import __version__
-from verifyrig.core.ambient import TYPED, ambient_channel
+from verifyrig.core.ambient import TYPED, AmbientFact, ambient_channel
 from verifyrig.core.channels import quantity_of, unit_of
 from verifyrig.core.errors import UsageError
 from verifyrig.core.interfaces import Quality, Reading
@@ -114,7 +114,7 @@ def _facts(run_id: str, samples: Imported, order: ImportOrder) -> dict[str, Any]
     }
 
 
-def _ambient(order: ImportOrder) -> dict[str, Any] | None:
+def _ambient(order: ImportOrder) -> AmbientFact | None:
     if order.ambient is not None:
         return {"value_c": order.ambient[0], "u95_k": order.ambient[1], "source": TYPED}
     named = [entry.channel for entry in order.channels]

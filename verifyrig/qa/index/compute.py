@@ -22,7 +22,7 @@ from verifyrig.core.reason import sentence
 from verifyrig.core.recorded import Recorded, text_or_none
 from verifyrig.core.trace import Trace
 from verifyrig.qa import UnitFigure
-from verifyrig.qa.index.kept import Kept, pack_figures
+from verifyrig.qa.index.kept import Kept, UnitHead, pack_figures
 
 __all__ = ["Computed", "compute_all", "compute_one", "computed_head", "holds", "sealed_digest", "spread"]
 
@@ -187,7 +187,7 @@ def _refused(path: Path, why: str, *, broken: bool = True) -> Computed:
     )
 
 
-def computed_head(trace: Trace) -> dict[str, Any]:
+def computed_head(trace: Trace) -> UnitHead:
     """Return who the record is of, as `Kept.head` has it."""
     facts = trace.recorded
     return {
@@ -198,7 +198,7 @@ def computed_head(trace: Trace) -> dict[str, Any]:
         "profile": trace.profile.name if trace.profile else None,
         "recipe": trace.profile.recipe if trace.profile else None,
         "started_utc_s": _first_utc_s(trace) if facts.started_utc_s is None else facts.started_utc_s,
-        "outcome": str(facts.outcome or Outcome.INTERRUPTED),
+        "outcome": facts.outcome or Outcome.INTERRUPTED,
         "cause": facts.cause_class,
         "lost_power": trace.lost_power,
         "ambient_c": _ambient_c(trace),

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 
@@ -17,21 +17,38 @@ from verifyrig.qa import UnitFigure, UnitRun
 __all__ = ["Kept", "all_figures", "figure_picker", "json_of", "pack_figures", "unit_run"]
 
 
+class UnitHead(TypedDict):
+    """Who a record is of, as `UnitRun` has it."""
+
+    run: str
+    unit: str
+    batch: str | None
+    model: str | None
+    profile: str | None
+    recipe: str | None
+    started_utc_s: float
+    outcome: Outcome
+    cause: CauseClass | None
+    lost_power: bool
+    ambient_c: float | None
+    states: dict[str, str]
+    simulated: bool
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
     """The figures of one record under one version of the analysis.
 
     Attributes:
         digest: Of the record, as `inspect` prints it.
-        head: JSON-able facts: run, unit, batch, model, profile, recipe, started_utc_s, outcome, cause,
-            lost_power, ambient_c, states, simulated.
+        head: Who it is of, JSON-able.
         names: Metric and unit of each figure.
         figures: Values and U95, shape (2, n), NaN for None.
         remarks: {"note" | "why_no_pass": {text: [places in `names`]}}.
     """
 
     digest: str
-    head: Mapping[str, Any]
+    head: UnitHead
     names: tuple[tuple[str, str], ...]
     figures: FloatArray
     remarks: Mapping[str, Mapping[str, list[int]]]
@@ -85,7 +102,7 @@ def _by_place(texts: Mapping[str, list[int]], wanted: Sequence[int]) -> dict[int
     return {at: by_place[at] for at in wanted if at in by_place}
 
 
-def unit_run(head: Mapping[str, Any], figures: Mapping[str, UnitFigure], version: str) -> UnitRun:
+def unit_run(head: UnitHead, figures: Mapping[str, UnitFigure], version: str) -> UnitRun:
     """Return the run as QA takes it."""
     return UnitRun(
         run=head["run"],

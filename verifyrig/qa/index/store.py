@@ -19,7 +19,7 @@ import numpy as np
 
 from verifyrig.core.trace import FloatArray
 from verifyrig.qa.index.compute import Computed
-from verifyrig.qa.index.kept import json_of
+from verifyrig.qa.index.kept import UnitHead, json_of
 from verifyrig.runs.index_file import connect_index
 
 __all__ = ["Index", "KeptRow", "open_index", "stat_of"]
@@ -39,7 +39,7 @@ class KeptRow(NamedTuple):
 
     digest: str
     layout: int
-    head: dict[str, Any]
+    head: UnitHead
     figures: FloatArray
     remarks: str
 

@@ -3,7 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TypedDict
+
+
+class LogEntryObject(TypedDict):
+    """An entry as JSON holds it."""
+
+    utc_s: float | None
+    id: str
+    code: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,6 +28,6 @@ class LogEntry:
     id: str
     code: str = ""
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> LogEntryObject:
         """Return it as JSON can hold it."""
         return {"utc_s": self.utc_s, "id": self.id, "code": self.code}
