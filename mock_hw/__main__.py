@@ -35,7 +35,7 @@ def _add_machine(parser: argparse.ArgumentParser) -> None:
         "--probes", nargs="*", default=["room"], help="room plate radiator hose-in hose-out inlet exhaust"
     )
     parser.add_argument(
-        "--start", choices=("rest", "cold"), default="rest", help="settled at rest, or just switched on"
+        "--start", choices=("rest", "cold"), default="rest", help="settled at idle, or just switched on"
     )
     parser.add_argument("--restart-after", type=float, help="switch it on again after that many simulated seconds")
 

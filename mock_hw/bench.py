@@ -23,7 +23,7 @@ class SimulatedBench:
         seed: Chooses the machine and its noise; 0 is a typical machine.
         root: Where the tree goes.
         probes: One-wire probes laid on the machine ("room", "plate", "radiator", ...).
-        start: "rest" has it settled at rest (or, where it cannot settle safely, some minutes after power-on);
+        start: "rest" has it settled at idle (or, where it cannot settle safely, some minutes after power-on);
             "cold" is the moment of power-on after a night.
         cooler: Air or liquid for cases that may have either.
         second_die_k_per_w: Gives the processor a second die, with such a resistance to the lid, K/W.

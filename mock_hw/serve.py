@@ -13,7 +13,7 @@ _TICK_S = 0.1
 def serve(
     bench: SimulatedBench, stop: threading.Event, *, speed: float = 1.0, restart_after_s: float | None = None
 ) -> None:
-    """Move the bench on with the clock until told to stop, ten times a second on absolute deadlines.
+    """Move the bench on with the clock until asked to stop, ten times a second on absolute deadlines.
 
     Args:
         bench: The simulated hardware.

@@ -46,7 +46,7 @@ def test_its_baseline_names_contact_before_anything_is_opened(told: tuple[Path, 
     first = answer.data["suspects"][0]
     assert (first["cause"], typical_machine(DEFAULT_CASE).cause) == ("contact", "contact")
     assert first["probability"] > 0.9
-    (at,) = [n for n, line in enumerate(said) if line.startswith("\nWhat it tells of the cause: contact")]
+    (at,) = [n for n, line in enumerate(said) if line.startswith("\nWhat it shows of the cause: contact")]
     assert at < next(n for n, line in enumerate(said) if "mount loose" in line)
 
 

@@ -81,7 +81,7 @@ def test_fixed_tells_now_and_before_with_figures() -> None:
 def test_a_gate_that_closed_reads_as_safety_and_not_as_a_failure_of_the_test() -> None:
     report = ri.report(ri.gated_run(), ri.healthy_run())
     assert report.fitness.headline is FaultHeadline.FIXED
-    assert "Before: stopped at rest for safety; no load was run." in said(report)
+    assert "Before: stopped while idle for safety; no load was run." in said(report)
     assert "a load is started only below 47 °C" in said(report)
 
 
@@ -92,7 +92,7 @@ def test_a_load_that_was_forecast_too_hot_says_so() -> None:
     events = (Event(t_s=60.0, kind="load-refused", detail={"stage": "load", "why": why}),)
     before = replace(cold, trace=replace(cold.trace, stages=stages, events=events))
     told = said(ri.report(before, ri.healthy_run()))
-    assert "Before: no full load was run, as rest and pulses foretold too much heat under it." in told
+    assert "Before: no full load was run, as idle and pulses forecast too much heat under it." in told
 
 
 def test_a_machine_that_went_dark_says_when() -> None:
@@ -256,7 +256,7 @@ def test_every_run_is_on_the_page_whatever_became_of_it() -> None:
     for run in report.runs:
         assert run.run_id in text
     assert "There are 4 runs. 3 of them did not go to their end. Nothing is left out." in text
-    assert "broke off: the machine lost power" in text and "its log ends with the record" in text
+    assert "interrupted: the machine lost power" in text and "its log ends with the record" in text
 
 
 def test_not_measured_and_not_armed_are_named() -> None:

@@ -269,7 +269,7 @@ def test_records_are_named_before_and_after(bench: Bench, tmp_path: Path) -> Non
 def test_an_interrupted_record_is_reported_too(bench: Bench) -> None:
     write_record(bench.runs_dir("job-1"), 2, facts={"purpose": "check", "job": "job-1"}, close=False)
     page = write_report(bench, ["job-1"]).path.read_text(encoding="utf-8")
-    assert "not sealed: it broke off" in page
+    assert "not sealed: it was interrupted" in page
     assert "There are 3 runs." in page
 
 

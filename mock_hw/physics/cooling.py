@@ -14,8 +14,8 @@ class FanRegulator:
     """The controller averages the die's temperature, sets the duty, and the fans spin up behind it.
 
     Attributes:
-        duty_share: What the cooler's fan is told, 0 to 1.
-        case_duty_share: What the chassis fan is told.
+        duty_share: What the cooler's fan is commanded, 0 to 1.
+        case_duty_share: What the chassis fan is commanded.
     """
 
     def __init__(self, fans: Fans) -> None:
@@ -24,7 +24,7 @@ class FanRegulator:
         self.settle(25.0)
 
     def settle(self, die_c: float) -> None:
-        """Put duty and speed where they rest for a die temperature."""
+        """Put duty and speed where they settle for a die temperature."""
         self._seen_c = die_c
         self._set_duty()
         self._speed_share = self.duty_share

@@ -12,8 +12,8 @@ from mock_hw.physics.parts import MachineParameters, Mistakes, SensorModel
 
 Fault = Callable[[MachineParameters, Dice, dict[str, str]], MachineParameters]
 
-_DEAD_PUMP_LEAST_IDLE_C = 56.0  # "50 °C within minutes is a fault": it must come to more than that at rest
-_DEAD_PUMP_OVER_LIMIT_K = 1.0  # and settle at rest no further above its limit than this
+_DEAD_PUMP_LEAST_IDLE_C = 56.0  # "50 °C within minutes is a fault": it must come to more than that while idle
+_DEAD_PUMP_OVER_LIMIT_K = 1.0  # and settle at idle no further above its limit than this
 _WEDGE_UNEVENNESS = 0.3  # of what a wedge adds, how much the cores under its tight side are spared: assumed, no source
 
 
@@ -74,7 +74,7 @@ def _coolant_slow(machine: MachineParameters, dice: Dice, named: dict[str, str])
 
 
 def _coolant_stopped(machine: MachineParameters, dice: Dice, named: dict[str, str]) -> MachineParameters:
-    """No flow, though the tachometer turns. It does not settle at rest safely, so its story starts on the way up."""
+    """No flow, though the tachometer turns. It does not settle safely at idle, so its story starts on the way up."""
     least_k_per_w = _standing_for(machine, _DEAD_PUMP_LEAST_IDLE_C)
     most_k_per_w = _standing_for(machine, machine.processor.limit_c + _DEAD_PUMP_OVER_LIMIT_K)
     standing = dice.even(least_k_per_w, max(least_k_per_w, most_k_per_w))
@@ -89,7 +89,7 @@ def _stand_still(machine: MachineParameters, standing_k_per_w: float) -> Machine
 
 
 def _standing_for(machine: MachineParameters, idle_die_c: float) -> float:
-    """Return the standing resistance, within its range of 1.5 to 5 K/W, for which the die rests at a temperature."""
+    """Return the standing resistance, within its range of 1.5 to 5 K/W, for which the idle die has a temperature."""
     low, high = 1.5, 5.0
     for _ in range(14):
         middle = (low + high) / 2

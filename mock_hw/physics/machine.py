@@ -173,7 +173,7 @@ class SimulatedMachine:
                 self._back_on_s = self.elapsed_s + _RESET_TAKES_S
 
     def _step_dead(self, dt_us: int) -> None:
-        """Off: everything cools. Hung: it draws its rest power, and nobody is at home."""
+        """Off: everything cools. Hung: it draws its idle power, and nobody is at home."""
         idle_w = self.parameters.processor.idle_w if self.power_state == "hung" else 0.0
         self._step_heat(dt_us, lambda _unpowered_c, _gain: idle_w)
         self.regulator.advance(self.case_c, self.power_w, dt_us * 1e-6)
@@ -238,7 +238,7 @@ class SimulatedMachine:
         self._calm()
 
     def _warm_up_to(self, die_c: float) -> None:
-        """Leave the machine at rest from cold until the die is that warm; the room stands still meanwhile."""
+        """Leave the machine idle from cold until the die is that warm; the room stands still meanwhile."""
         for _ in range(_LONGEST_WARM_UP_S):
             if self.die_c >= die_c:
                 break
@@ -290,7 +290,7 @@ class SimulatedMachine:
 
     @property
     def clock_mhz(self) -> float:
-        """The clock that busy cores run at; at rest the idle clock, MHz."""
+        """The clock that busy cores run at; the idle clock without work, MHz."""
         cpu = self.parameters.processor
         return cpu.full_clock_mhz * self.governor.clock_share if self.share > 0 else cpu.idle_clock_mhz
 

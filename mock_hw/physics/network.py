@@ -178,7 +178,7 @@ def true_impedance(
     Args:
         params: The machine.
         t_s: Times after the step, s; a number or an array of any shape.
-        fan_share: Speed of all fans over full speed; None means the curve's speed at rest. A standing
+        fan_share: Speed of all fans over full speed; None means the curve's speed at idle. A standing
             cooler fan stands whatever is asked.
     """
     share = params.fans.low_share if fan_share is None else fan_share

@@ -129,7 +129,7 @@ def is_healthy(machine: MachineParameters) -> bool:
     85 °C). Such draws are left out: at full load for ever, in its warmest hour, the die must stay 10 K below
     the usual trip (the lower of 95 °C and limit - 3 K, so at least 13 K below its limit), within 0.40 K/W of
     the room; a step of full power must rise by less than 4 K/s over 10 s, and the straight line through two
-    readings 2 s apart must not reach that trip one second later; at rest the die must stay within 18 K of the
+    readings 2 s apart must not reach that trip one second later; at idle the die must stay within 18 K of the
     room, and the voltage regulator below 85 °C. The bounds are common practice, no source.
     """
     trip_c = min(_USUAL_TRIP_C, machine.processor.limit_c - _BELOW_LIMIT_K)

@@ -210,7 +210,7 @@ class MachineParameters:
 
     Attributes:
         case, cause: Name of the case and its true cause.
-        idle_start_die_c: Where the machine cannot settle at rest safely: the die's temperature at which the
+        idle_start_die_c: Where the machine cannot settle safely at idle: the die's temperature at which the
             story starts, on the way up after power-on; None where it starts settled.
         power_gain: What the energy counter shows over the truth.
         second_die_k_per_w: Resistance from a second die to the lid, K/W; None for a processor with one die.

@@ -7,7 +7,7 @@ import math
 from mock_hw.physics.parts import Processor
 
 _CLOCK_EXPONENT = 2.4  # power over clock where the voltage follows: between the square and the cube
-_IDLE_FALLS_BY = 0.4  # part of the rest power that follows the clock down when throttled
+_IDLE_FALLS_BY = 0.4  # part of the idle power that follows the clock down when throttled
 
 
 def reference_power_w(processor: Processor, share: float, clock_share: float) -> float:
@@ -29,7 +29,7 @@ def leakage_factor(processor: Processor, die_c: float) -> float:
 def clock_share_for(processor: Processor, share: float, wanted_w: float, lowest: float, highest: float) -> float:
     """Return the clock at which the reference power is `wanted_w`, held between two clocks.
 
-    The rest power follows the clock too, weakly: six rounds of substitution settle it.
+    The idle power follows the clock too, weakly: six rounds of substitution settle it.
     """
     span_w = share * (processor.load_w - processor.idle_w)
     if span_w <= 0:

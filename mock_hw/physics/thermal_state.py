@@ -41,7 +41,7 @@ class ThermalState:
     ) -> float:
         """Move on by one step and return the power that went into the die, W.
 
-        `choose_power_w(unpowered_c, gain_k_per_w)` is told where the die would end without power and how far
+        `choose_power_w(unpowered_c, gain_k_per_w)` gets where the die would end without power and how far
         each watt lifts it, and returns the power of this step: so throttling can hold a temperature exactly.
         """
         step = self.network.propagator(*levels, dt_us)

@@ -58,7 +58,7 @@ class Thermometer:
     _back_s: float = 0.0
 
     def serve(self, stop: threading.Event) -> None:
-        """Speak until told to stop, then unplug."""
+        """Speak until asked to stop, then unplug."""
         due_s = time.monotonic()
         try:
             while not stop.is_set():

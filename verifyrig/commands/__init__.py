@@ -55,7 +55,7 @@ class Command(Protocol):
 COMMANDS: dict[str, tuple[str, str]] = {
     "setup": ("setup", "ask for shop, operator and instruments, and write bench.toml"),
     "demo": ("demo", "a whole job on simulated hardware, in its own bench folder"),
-    "channels": ("channels", "what this machine lets us measure, along the path of the heat"),
+    "channels": ("channels", "what this machine lets us measure, along the thermal path"),
     "profile": ("profile", "list, show or check profiles"),
     "job": ("job", "one machine on the bench: open, note findings and changes, close, hand over"),
     "run": ("run", "measure: execute a profile and keep a record"),

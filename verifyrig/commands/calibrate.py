@@ -102,7 +102,7 @@ class BenchProbes:
         time.sleep(seconds)
 
     def close(self) -> None:
-        """Let go of all sensors."""
+        """Release all sensors."""
         self._bank.close()
 
 

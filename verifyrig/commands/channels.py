@@ -1,4 +1,4 @@
-"""`verifyrig channels`: what this machine lets us measure, along the path of the heat."""
+"""`verifyrig channels`: what this machine lets us measure, along the thermal path."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
-    """List every sensor with its reading; say what can and cannot be told."""
+    """List every sensor with its reading; say what these readings can answer and what they cannot."""
     from verifyrig.core.interfaces import Controls
     from verifyrig.rig.patience import patiently
     from verifyrig.sensors.survey import Survey
@@ -186,7 +186,7 @@ def _moved_word(moved: Moved, unit: str) -> str:
         return f"moved by {size} in five seconds of load"
     if moved.moved is False:
         return "did not move at all, though it had to: stuck"
-    return f"did not clearly move ({size}): five seconds cannot tell"
+    return f"did not clearly move ({size}): five seconds cannot show it"
 
 
 def _refuse_danger(context: Context, args: argparse.Namespace) -> None:
@@ -213,7 +213,7 @@ def _prove(survey: Survey, root: MachineRoot) -> dict[str, Moved]:
 
 
 def _top_of(text: str, rows: int) -> str:
-    """Return what a screen of so many rows can show: the path of the heat stands first and must not scroll away."""
+    """Return what a screen of so many rows can show: the thermal path stands first and must not scroll away."""
     lines = text.split("\n")
     if len(lines) < rows:
         return text

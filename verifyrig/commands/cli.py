@@ -105,7 +105,7 @@ def _next_step(args: argparse.Namespace) -> Answer:
 
 
 def _announce_unfinished(bench: Bench) -> None:
-    """Name runs that broke off since the last start; that something cannot be read there stops no command."""
+    """Name interrupted runs since the last start; that something cannot be read there stops no command."""
     from verifyrig.runs.unfinished import note_unfinished
 
     with contextlib.suppress(OSError, RigError):

@@ -15,7 +15,7 @@ SuspectObject = TypedDict("SuspectObject", {"cause": str, "probability": float, 
 
 
 class NextTest(TypedDict):
-    """The test that tells most; `gain_bits` is what it is expected to tell."""
+    """The most informative test; `gain_bits` is what it is expected to give."""
 
     do: str
     separates: list[str]

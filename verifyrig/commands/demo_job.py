@@ -133,12 +133,12 @@ def _take_in(bench: Bench, story: DemoStory) -> Job:
 
 
 def _diagnose(bench: Bench, run: str, say: Callable[[str], None]) -> None:
-    """Say what the baseline tells of the cause, before anything is opened."""
+    """Say what the baseline shows of the cause, before anything is opened."""
     from verifyrig.commands import Context, diagnose
 
     answer = diagnose.execute(argparse.Namespace(records=[run], out=None, job=None, place=None), Context(bench=bench))
     first = answer.data["suspects"][0]
-    say(f"\nWhat it tells of the cause: {CAUSES[first['cause']]} ({first['probability']:.0%}).")
+    say(f"\nWhat it shows of the cause: {CAUSES[first['cause']]} ({first['probability']:.0%}).")
 
 
 def _open_and_change(bench: Bench, job: Job, story: DemoStory, when: datetime) -> None:

@@ -1,4 +1,4 @@
-"""What the demo tells of each simulated case: machine, complaint, what was seen, the cure. All of it is invented."""
+"""The demo's story of each simulated case: machine, complaint, what was seen, the cure. All of it is invented."""
 
 from __future__ import annotations
 

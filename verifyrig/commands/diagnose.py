@@ -1,4 +1,4 @@
-"""`verifyrig diagnose`: which causes the evidence speaks for, how sure that is, and the test that tells most next."""
+"""`verifyrig diagnose`: which causes the evidence speaks for, how sure that is, and the most informative next test."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "records", nargs="*", metavar="RECORD", help="records of one machine, in any order (default: of the open job)"
     )
-    parser.add_argument("--out", metavar="FILE.svg", help="draw the heat's path, each link beside its usual range")
+    parser.add_argument("--out", metavar="FILE.svg", help="draw the thermal path, each link beside its usual range")
     add_job_words(parser)
 
 
@@ -53,7 +53,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     if picture is not None:
         write_output(picture, found.picture(), Output.PICTURE)
         data["picture"] = str(picture)
-        lines.append(f"The heat's path, drawn: {picture}")
+        lines.append(f"The thermal path, drawn: {picture}")
     head = [name_at_place(context, job)] if job is not None else []
     return Answer(data=data, text=plain_lines([*head, *lines]), code=code)
 
@@ -139,7 +139,7 @@ def lines_of(found: Diagnosis) -> list[str]:
 
     lines = []
     for suspect in found.suspects:
-        words = "cannot tell yet, or none of these" if suspect.cause == "unknown" else CAUSES[suspect.cause]
+        words = "not clear yet, or none of these" if suspect.cause == "unknown" else CAUSES[suspect.cause]
         lines.append(f"{_share(suspect.probability)}  {words} ({suspect.cause})")
         if suspect.probability >= 0.05:
             lines += [f"          for: {reason}" for reason in suspect.reasons_for]
@@ -153,7 +153,7 @@ def lines_of(found: Diagnosis) -> list[str]:
         lines += [
             "",
             f"Next: {test.plan.do}",
-            f"  {test.plan.minutes:.0f} min, tools: {test.plan.tools}; tells {one} from {other}"
+            f"  {test.plan.minutes:.0f} min, tools: {test.plan.tools}; separates {one} from {other}"
             f" ({test.gain_bits:.2f} bit)",
         ]
     if found.not_measured:

@@ -11,10 +11,10 @@ from verifyrig.core.plain_text import plain_line
 from verifyrig.files.streams import tell
 
 _WARNINGS = {
-    Integrity.ALTERED: "THE RECORD WAS ALTERED: {fault}. Take no figure of it for measured; `verifyrig inspect` tells "
+    Integrity.ALTERED: "THE RECORD WAS ALTERED: {fault}. Take no figure of it for measured; `verifyrig inspect` says "
     "more.",
     Integrity.DAMAGED: "THE RECORD IS DAMAGED: {fault}. Take no figure of it for measured; take another copy of it.",
-    Integrity.UNSEALED: "not sealed: the run broke off. It shows the machine as it was and serves the diagnosis; it "
+    Integrity.UNSEALED: "not sealed: the run was interrupted. It shows the machine as it was, for the diagnosis; it "
     "is no proof that a machine is sound.",
 }
 

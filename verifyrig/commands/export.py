@@ -49,6 +49,6 @@ def _write_whole(trace: Trace, out: Path) -> int:
     from verifyrig.files.output_file import Output, output
     from verifyrig.runs.csv_export import write_csv
 
-    # The mark of UTF-8 tells a spreadsheet how to read it.
+    # The byte-order mark lets a spreadsheet read it as UTF-8.
     with output(out, Output.RECORD_TABLE, encoding="utf-8-sig") as file:
         return write_csv(trace, file)

@@ -69,6 +69,6 @@ def _lines(memory: SystemMemory) -> list[str]:
     if len(memory.entries) > _SHOWN:
         lines.append(f"... and {len(memory.entries) - _SHOWN} older ones (--json shows all).")
     if not memory.entries:
-        lines.append("Nothing was found that tells how a session ended.")
+        lines.append("Nothing was found that says how a session ended.")
     lines += [f"Not read: {note}." for note in memory.notes]
     return lines

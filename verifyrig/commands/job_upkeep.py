@@ -85,9 +85,9 @@ def correct(
         job = put_right(context.bench, job, pairs, why=why, by=by, now=_now())
     for entry_id in withdrawn:
         job = take_back(context.bench, job, entry_id, why=why, by=by, now=_now())
-    told = [f"{key} is now {plain_line(value, 60) or 'empty'}" for key, value in pairs]
-    told += [f"entry {entry_id} is taken back" for entry_id in withdrawn]
-    return finish(job, "; ".join(told) + ".")
+    done = [f"{key} is now {plain_line(value, 60) or 'empty'}" for key, value in pairs]
+    done += [f"entry {entry_id} is taken back" for entry_id in withdrawn]
+    return finish(job, "; ".join(done) + ".")
 
 
 def _pair(word: str) -> tuple[str, str]:

@@ -1,7 +1,7 @@
 """Bare `verifyrig`: where the open job stands and what comes next; numbered choices, one key each.
 
 What it does it does through the other commands, with words as somebody could have typed them; it asks only for what
-the job cannot tell. A bench.toml with a table `[training]` makes it a practice bench on simulated hardware:
+the job cannot say. A bench.toml with a table `[training]` makes it a practice bench on simulated hardware:
 
     [training]
     before = "coolant-stopped"      # the simulated machine until something is changed

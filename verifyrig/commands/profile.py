@@ -156,7 +156,7 @@ def _load_line(plan: LoadPlan) -> str:
         held = {name: value for name, value in asdict(plan.hold).items() if value is not None}
         return f"{plan.work} {who}, held at " + ", ".join(f"{name} = {value:g}" for name, value in held.items())
     if plan.pattern == LoadPattern.PULSES:
-        return f"{plan.work} {who}, {plan.count} pulses of {plan.on_s:g} s with {plan.off_s:g} s of rest after each"
+        return f"{plan.work} {who}, {plan.count} pulses of {plan.on_s:g} s with {plan.off_s:g} s idle after each"
     if plan.pattern == LoadPattern.STEPS:
         shares = ", ".join(f"{share:.0%}" for share in plan.shares)
         return f"{plan.work} {who}, steps of {plan.step_s:g} s at {shares}"

@@ -49,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--speed", metavar="N|max", help="pace of simulated time (default max)")
     parser.add_argument("--yes", action="store_true", help="agree to what the program asks; never answers for a person")
     parser.add_argument(
-        "--no-load", action="store_true", help="rest and quarter-share pulses only; every load above them is left out"
+        "--no-load", action="store_true", help="idle and quarter-share pulses only; every load above them is left out"
     )
     parser.add_argument(
         "--attest", metavar="FILE", help="a person's answers about leaks, packs, smells, who is present"
@@ -228,7 +228,7 @@ def _job_of(args: argparse.Namespace, context: Context) -> Job | None:
 def _danger_look(
     context: Context, job: str | None, profile: Profile, states: dict[str, str], *, no_load: bool
 ) -> Callable[[], DangerNotice | None] | None:
-    """Return how the run learns of a danger, and refuse it at once where one stands or is told among the states.
+    """Return how the run learns of a danger, and refuse it at once where one stands or is among the typed states.
 
     Raises:
         SafetyRefusal: A danger stands, and the run would heat the machine.
@@ -266,14 +266,14 @@ def _is_load_left_out(args: argparse.Namespace, context: Context, refusals: list
         for line in lines if not at_terminal else []:
             tell(line)  # whole: it is copied into a file
     yes_no = (Option(key="y", label="yes"), Option(key="n", label="no"))
-    if at_terminal and asker.choose("Measure rest and quarter-share pulses only?", yes_no, "n") == "y":
+    if at_terminal and asker.choose("Measure idle and quarter-share pulses only?", yes_no, "n") == "y":
         return True
     file = args.attest or "a file for --attest"
     add = f"Add to {file} the lines: {' | '.join(lines)}. Or leave" if lines else "Leave"
     raise UsageError(
         f"no load would start: {sentence(refusals)}",
         where="run",
-        mend=f"{add} the load out with --no-load: rest and quarter-share pulses only.",
+        mend=f"{add} the load out with --no-load: idle and quarter-share pulses only.",
     )
 
 
@@ -305,7 +305,7 @@ def _answers(
 
 
 def _job_caution(args: argparse.Namespace, defaults: Any) -> list[Reason]:
-    """Return the job's caution as a refusal; whoever names the profile has been told and wants it."""
+    """Return the job's caution as a refusal; whoever names the profile has seen it and wants it."""
     return [] if args.profile or defaults.caution is None else [defaults.caution.reason]
 
 

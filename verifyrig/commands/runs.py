@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--pair",
         nargs=2,
         metavar=("A", "B"),
-        help="bring B onto A's time axis by the load edges: machine and bench computer",
+        help="bring B onto A's time axis by the load steps: machine and bench computer",
     )
     parser.add_argument("--out", metavar="FILE.csv", help="with --pair: the channels of both on A's times")
 
@@ -63,7 +63,7 @@ def _pair(first: str, second: str, out: str | None, context: Context) -> Answer:
     if out is not None:
         _write_pair(Path(out), *on_one_axis(own, other, found))
     by = (
-        f"{found.steps} load edges, apart by at most {found.spread_s:.1f} s" if found.steps else "the wall clocks alone"
+        f"{found.steps} load steps, apart by at most {found.spread_s:.1f} s" if found.steps else "the wall clocks alone"
     )
     text = f"Add {found.offset_s:+.1f} s to the times of {other.run_id} to get those of {own.run_id} (by {by})."
     data: PairedObject = {

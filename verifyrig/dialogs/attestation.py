@@ -69,7 +69,7 @@ def answers_for(
 ) -> LoadAnswers:
     """Return what people answered, from the file and, for what it lacks, from whoever sits at the terminal.
 
-    A danger that is told here is noted in the job, and a consent too.
+    A danger that is reported here is noted in the job, and a consent too.
 
     Args:
         wants_load: Whether a load above quarter-share pulses is wanted; where not, nothing is asked and nothing lacks.
@@ -103,7 +103,7 @@ def answers_for(
 
 
 def _refuse_dangers(bench: Bench, job: Job | None, given: Attestation | None) -> None:
-    """Note in the job what was told of a danger, so that it stays locked, and refuse the run."""
+    """Note in the job what was reported of a danger, so that it stays locked, and refuse the run."""
     answers = given.answers if given is not None else {}
     stated = {key: value for key, value in answers.items() if danger_of(key, value) is not None}
     if stated and job is not None and given is not None:

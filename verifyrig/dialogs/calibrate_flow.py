@@ -262,7 +262,7 @@ def _match(asker: Asker, probes: Probes, channel: str, today: date) -> Calibrati
     u95_k = found.uncertainty.expanded_uncertainty
     asker.say(
         f"{channel} reads {found.difference_k:+.3f} K beside {other}, known to {u95_k:.2g} K"
-        f" ({'a difference' if found.differs else 'no difference that can be told'})."
+        f" ({'a difference' if found.differs else 'no significant difference'})."
     )
     if asker.choose(f"Correct {channel} so that both agree?", _YES_NO, default="y") == "n":
         return None

@@ -231,7 +231,7 @@ def ask_steps(asker: Asker, job: Job) -> tuple[list[str], list[str]]:
     """Ask for every protective step that is not ticked yet.
 
     Returns:
-        The steps that are done now, and what an answer told of a danger, as KEY=VALUE; that one ends the questions.
+        The steps that are done now, and what an answer said of a danger, as KEY=VALUE; that one ends the questions.
     """
     steps = steps_of(job.intake.machine.kind)
     open_steps = [step for step, ticked in job.steps().items() if not ticked]

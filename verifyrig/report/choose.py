@@ -1,4 +1,4 @@
-"""Which runs count since the last change, and which channel tells the story."""
+"""Which runs count since the last change, and which channel shows what happened."""
 
 from __future__ import annotations
 

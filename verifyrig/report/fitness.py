@@ -55,7 +55,7 @@ def headline_sign(report: ReportInput, words: Words) -> FitnessSign:
 
 
 def status_sign(report: ReportInput, words: Words) -> FitnessSign:
-    """Return what the counter is told."""
+    """Return what the counter sees."""
     status = report.fitness.status
     word = words.t(STATUS_WORDS[status])
     return FitnessSign(word, _STATUS_SHAPES.get(status, "triangle"), _STATUS_TONES.get(status, "fault"))

@@ -314,7 +314,7 @@ def _entry(entry: JobEntry) -> Entry:
 
     detail = dict(entry.detail) | ({"by": entry.by} if entry.by else {})
     if entry.kind == "correction" and entry.what in PERSONAL:
-        # That it was put right is told; what stood there is in the job's own file.
+        # That it was put right is said; what stood there is in the job's own file.
         detail = {key: value for key, value in detail.items() if key not in ("before", "after")}
     return Entry(
         entry_id=entry.entry_id,

@@ -1,4 +1,4 @@
-"""The three numbers of the first page: those that tell most, before and after, with their uncertainty."""
+"""The three numbers of the first page: the most informative ones, before and after, with their uncertainty."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from verifyrig.report.names import metric_label, metric_parts, stage_label
 from verifyrig.report.timeline import main_load
 from verifyrig.report.wording import Words
 
-# In the order of telling power; of each group at most one metric is taken, so that three different things are said.
+# The most informative first; of each group at most one metric is taken, so that three different things are said.
 _GROUPS: tuple[tuple[str, ...], ...] = (
     ("die_temp_c.settled", "core_temp_c.settled", "gpu_temp_c.settled", "die_temp_c.peak", "plate_temp_c.settled"),
     (
@@ -43,7 +43,7 @@ class HeadlineNumber(NamedTuple):
 
 
 def headlines(report: ReportInput, words: Words) -> list[HeadlineNumber]:
-    """Return at most three numbers: under load where both runs have it, else one at rest and what load there is."""
+    """Return at most three numbers: under load where both runs have it, else one of idle and what load there is."""
     runs = [run for run in (report.before_run, report.after_run) if run is not None]
     if not runs:
         return []
@@ -54,7 +54,7 @@ def _chosen(runs: Sequence[RunInput]) -> list[str]:
     loads, idles = _stages(runs[-1], StageKind.LOAD), _stages(runs[-1], StageKind.IDLE)
     names = _shared(runs, loads)
     if len(runs) == 1 or not names:
-        # A run that was stopped at rest can be held against the other at rest only.
+        # A run that was stopped while idle can be compared with the other's idle stage only.
         names = [*_shared(runs, idles)[:1], *_of_last(runs[-1], loads), *names]
     return _one_a_group([*names, *_of_last(runs[-1], loads)]) or _one_a_group(_of_last(runs[-1], idles))
 
@@ -82,7 +82,7 @@ def _candidates(stages: Sequence[str]) -> list[str]:
 
 
 def _one_a_group(names: Iterable[str]) -> list[str]:
-    """The first metric of each group; a figure at rest beside one under load is something else again."""
+    """The first metric of each group; an idle figure beside one under load is something else again."""
     taken: dict[tuple[int, bool], str] = {}
     ordered = list(names)
     first = metric_parts(ordered[0])[0] if ordered else ""

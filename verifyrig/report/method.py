@@ -16,7 +16,7 @@ def method_lines(report: ReportInput, words: Words) -> list[str]:
     """Return the paragraphs of the section on method and decision rule."""
     lines = [
         words.t(
-            "The machine went through a written plan of stages (at rest, under load, cooling down) while its"
+            "The machine went through a written plan of stages (idle, under load, cooling down) while its"
             " temperatures, power and speeds were recorded. The load ends by itself when a trip limit is crossed."
         ),
         words.t(

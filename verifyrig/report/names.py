@@ -36,10 +36,10 @@ _CHANNELS = {
     "pump_speed_rpm": "pump",
     "case_fan_speed_rpm": "case fan",
     "gpu_fan_speed_rpm": "graphics fan",
-    "cpu_fan_duty_share": "cooler fan, told speed",
-    "pump_duty_share": "pump, told speed",
-    "case_fan_duty_share": "case fan, told speed",
-    "gpu_fan_duty_share": "graphics fan, told speed",
+    "cpu_fan_duty_share": "cooler fan, commanded speed",
+    "pump_duty_share": "pump, commanded speed",
+    "case_fan_duty_share": "case fan, commanded speed",
+    "gpu_fan_duty_share": "graphics fan, commanded speed",
     "rail_12v_v": "12 V supply",
     "rail_5v_v": "5 V supply",
     "rail_3v3_v": "3.3 V supply",
@@ -47,7 +47,7 @@ _CHANNELS = {
     "gpu_clock_mhz": "graphics clock",
     "busy_share": "share of time busy",
     "gpu_busy_share": "graphics, share of time busy",
-    "load_share": "load as told",
+    "load_share": "commanded load",
     "gpu_heat_limited_share": "graphics held back by heat",
     "gpu_power_limited_share": "graphics held by its power limit",
     "gpu_brake_limited_share": "graphics held back by the supply's brake",
@@ -115,7 +115,7 @@ _OUTCOMES: dict[str, str] = {
     Outcome.COMPLETED: "ran to its end",
     Outcome.TRIPPED: "load ended by a trip limit",
     Outcome.STOPPED: "stopped for safety",
-    Outcome.INTERRUPTED: "broke off",
+    Outcome.INTERRUPTED: "interrupted",
 }
 _CAUSES: dict[str, str] = {
     CauseClass.OPERATOR: "ended by the operator",
@@ -133,7 +133,7 @@ _ENDED: dict[str, str] = {
     StageEnd.TRIPPED: "trip limit",
     StageEnd.SKIPPED: "not run",
     StageEnd.STOPPED: "stopped",
-    StageEnd.INTERRUPTED: "broke off",
+    StageEnd.INTERRUPTED: "interrupted",
 }
 _PURPOSES: dict[str, str] = {
     Purpose.BASELINE: "baseline",
@@ -141,7 +141,11 @@ _PURPOSES: dict[str, str] = {
     Purpose.VERIFICATION: "verification",
     Purpose.BUILD: "new build",
 }
-_KINDS: dict[str, str] = {StageKind.IDLE: "at rest", StageKind.LOAD: "under load", StageKind.COOLDOWN: "cooling down"}
+_KINDS: dict[str, str] = {
+    StageKind.IDLE: "while idle",
+    StageKind.LOAD: "under load",
+    StageKind.COOLDOWN: "cooling down",
+}
 _RULES = {
     "max": "above its limit",
     "min": "below its limit",
@@ -217,7 +221,7 @@ def verdict_cell(verdict: str, words: Words) -> VerdictCell:
 
 
 def outcome_words(outcome: str, cause: str | None, words: Words) -> str:
-    """Return how a run ended: "broke off: the machine lost power"."""
+    """Return how a run ended: "interrupted: the machine lost power"."""
     said = words.t(_OUTCOMES.get(outcome, outcome))
     return said if cause is None else f"{said}: {words.t(_CAUSES.get(cause, cause))}"
 

@@ -33,7 +33,7 @@ def suspect_rows(report: ReportInput, words: Words) -> list[SuspectRow]:
     rows = []
     for suspect in report.opinion.suspects if report.opinion is not None else ():
         explained = suspect.probability >= _LEAST_EXPLAINED
-        cause = "cannot tell, or none of these" if suspect.cause == "unknown" else CAUSES[suspect.cause]
+        cause = "not clear, or none of these" if suspect.cause == "unknown" else CAUSES[suspect.cause]
         rows.append(
             SuspectRow(
                 words.t(cause),

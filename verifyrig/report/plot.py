@@ -1,4 +1,4 @@
-"""The frame of a picture over time: two runs on the common time from the load edge, each with dash, marker, word."""
+"""The frame of a picture over time: two runs on the common time from the load step, each with dash, marker, word."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ ALONE = Side("after", "as measured", svg.AFTER_LINE, svg.AFTER_FILL, svg.AFTER_T
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Laid:
-    """A run laid on the common time: `t_s` is 0 at the load edge."""
+    """A run laid on the common time: `t_s` is 0 at the load step."""
 
     run: RunInput
     side: Side

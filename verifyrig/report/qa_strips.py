@@ -16,7 +16,7 @@ from verifyrig.report import svg
 __all__ = ["metric_strip"]
 
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _FOOT = 720.0, 118.0, 16.0, 16.0, 30.0, 84.0
-# Beyond this the marks lie on one another, and bars tell more.
+# Beyond this the marks lie on one another, and bars show more.
 _MOST_MARKS = 400
 _BINS = 60
 _MOST_NAMES = 6

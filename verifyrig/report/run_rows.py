@@ -107,7 +107,7 @@ def _signed(signature: tuple[str, str, str, bool], words: Words) -> tuple[str, s
 _SEAL_WORDS = {
     Integrity.SEALED: "sealed; fits its digests",
     Integrity.RECORDING: "still being written",
-    Integrity.UNSEALED: "not sealed: it broke off; no proof of fitness",
+    Integrity.UNSEALED: "not sealed: it was interrupted; no proof of fitness",
     Integrity.ALTERED: "ALTERED after it was written",
     Integrity.DAMAGED: "DAMAGED",
 }

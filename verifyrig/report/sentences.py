@@ -115,7 +115,7 @@ def _ran(run: RunInput, channel: str | None, words: Words, when: str) -> str:
 def _load_clause(run: RunInput, words: Words) -> str:
     seconds = loaded_s(run.trace)
     if seconds <= 0:
-        return words.t("measured at rest only, no load was run")
+        return words.t("measured idle only, no load was run")
     return words.t("{duration} of load, run to the end", duration=words.duration(seconds))
 
 
@@ -143,7 +143,7 @@ def _temperature_clause(run: RunInput, channel: str, words: Words) -> str:
 
 
 def _nearer(run: RunInput, channel: str, remaining_k: float | None, words: Words) -> str:
-    """Return which other temperature came nearer to its trip limit than the one told of; empty where none did."""
+    """Return which other temperature came nearer to its trip limit than the one named; empty where none did."""
     nearest = nearest_to_trip(run)
     if (
         nearest is None
@@ -206,7 +206,7 @@ def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) ->
             hot=hot,
         )
     if any(event.kind == EventKind.LOAD_REFUSED and _is_too_hot(event.why) for event in trace.events):
-        return words.t("{when}: no full load was run, as rest and pulses foretold too much heat under it.", when=when)
+        return words.t("{when}: no full load was run, as idle and pulses forecast too much heat under it.", when=when)
     cause = (run.summary.get("cause") or {}).get("class")
     how = outcome_words(str(run.summary.get("outcome")), cause, words)
     return f"{when}: {how}."
@@ -228,7 +228,7 @@ def _dark_sentence(run: RunInput, channel: str | None, when: str, words: Words) 
         return words.t(
             "{when}: it went dark {duration} after the load, last seen at {hot}.", when=when, duration=since, hot=last
         )
-    return words.t("{when}: it went dark at rest, last seen at {hot}.", when=when, hot=last)
+    return words.t("{when}: it went dark while idle, last seen at {hot}.", when=when, hot=last)
 
 
 def _is_too_hot(why: Reason | None) -> bool:
@@ -240,7 +240,7 @@ def _is_too_hot(why: Reason | None) -> bool:
 
 
 def _gate_sentence(run: RunInput, channel: str | None, when: str, hot: str, words: Words) -> str:
-    said = words.t("{when}: stopped at rest for safety; no load was run.", when=when)
+    said = words.t("{when}: stopped while idle for safety; no load was run.", when=when)
     limit_c = gate_maximum_c(run, channel) if channel is not None else None
     if limit_c is None or channel is None:
         return said

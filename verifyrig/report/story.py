@@ -1,4 +1,4 @@
-"""What became of one run, in the order in which a reader is told."""
+"""What became of one run, in the order in which a reader needs it."""
 
 from __future__ import annotations
 

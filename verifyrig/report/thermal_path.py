@@ -1,4 +1,4 @@
-"""The path of the heat, drawn: room, inlet, fins or radiator, coolant, plate, die, with the kelvin between them."""
+"""The thermal path, drawn: room, inlet, fins or radiator, coolant, plate, die, with the kelvin between them."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Path(NamedTuple):
 
 
 def stage_for_path(before: RunInput | None, after: RunInput | None) -> str | None:
-    """Return the stage that tells most: the longest load where every run was loaded, else the last both hold."""
+    """Return the most informative stage: the longest load where every run was loaded, else the last both hold."""
     runs = [run for run in (before, after) if run is not None]
     if not runs:
         return None
@@ -70,7 +70,7 @@ def path_of_run(run: RunInput, stage_name: str, side: Side) -> Path:
         found = [(name, _temp_c(run, stage, name)) for name in channels] if stage is not None else []
         known = next(((name, value) for name, value in found if value is not None), None)
         if known is None and place == "room":
-            # The inlet is a station of its own here: it stands for the room only where nothing else tells of it.
+            # The inlet is a station of its own here: it stands for the room only where nothing else does.
             ambient = run.trace.recorded.ambient or ambient_of_run(run.trace)
             known = ("", ambient.value_c) if ambient is not None else None
         stations.append(Station(place, *(known or ("", None))))
@@ -94,7 +94,7 @@ def _temp_c(run: RunInput, stage: StageSpan, channel: str) -> float | None:
 
 
 def paths(before: RunInput | None, after: RunInput | None) -> list[Path]:
-    """Return the paths of both runs in the stage that tells most; empty where nothing can be shown."""
+    """Return the paths of both runs in the most informative stage; empty where nothing can be shown."""
     stage = stage_for_path(before, after)
     if stage is None:
         return []

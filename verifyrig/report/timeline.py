@@ -17,7 +17,7 @@ def last_s(trace: Trace) -> float:
 
 
 def load_spans(trace: Trace) -> list[Span]:
-    """Return the stretches in which the load was told to work (`load_share` above 0), as they were sampled."""
+    """Return the stretches in which the load was commanded to work (`load_share` above 0), as they were sampled."""
     return stretches(trace.t_s, trace.load_on())
 
 

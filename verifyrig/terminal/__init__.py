@@ -1,1 +1,1 @@
-"""The face in a terminal: sentences, the path of the heat, one trace with its trip line."""
+"""The face in a terminal: sentences, the thermal path, one trace with its trip line."""

@@ -1,4 +1,4 @@
-"""What a machine shows, as sentences along the path of the heat. Pure; text from outside is made harmless here."""
+"""What a machine shows, as sentences along the thermal path. Pure; text from outside is made harmless here."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def show(
 
     Args:
         seen: Every sensor with its reading.
-        can, cannot: What can and cannot be told, as clauses.
+        can, cannot: What these readings can answer and what they cannot, as clauses.
         width: Columns.
         simulated: Whether the tree is not this machine's own.
         proved: By channel, how it answered to a pulse of load.
@@ -91,13 +91,13 @@ def show(
     named = {info.channel: (info, reading) for info, reading in seen if info.channel is not None}
     parts = [_title(simulated), _path(named), _groups(named), _proved(proved or {})]
     parts += [_doubts(named), _nameless([pair for pair in seen if pair[0].channel is None])]
-    parts += [_list("With these readings can be told", can), _list("Cannot be told", cannot)]
+    parts += [_list("These readings show", can), _list("They cannot show", cannot)]
     return "\n\n".join(_wrap(part, width) for part in parts if part)
 
 
 def _title(simulated: bool) -> str:
     where = "A tree of files, not this machine (simulated hardware)" if simulated else "This machine"
-    return f"{where}, along the path of the heat:"
+    return f"{where}, along the thermal path:"
 
 
 def _path(named: Mapping[str, tuple[ChannelInfo, Reading]]) -> str:
@@ -120,7 +120,7 @@ def _path(named: Mapping[str, tuple[ChannelInfo, Reading]]) -> str:
         lines += [
             _further(name, named) for name in of_role(channel, named) if number_of(name) > 1 and not _beside(name)
         ]
-    return plain_lines([*lines, *_cores(named)]) or "  No temperature on the path of the heat is shown."
+    return plain_lines([*lines, *_cores(named)]) or "  No temperature on the thermal path is shown."
 
 
 def _beside(name: str) -> bool:

@@ -32,7 +32,7 @@ ORDER_EVERY_S = 5.0
 
 
 class PlainLines:
-    """Writes a line at each stage, every half minute or as told, and whenever something must be said; to stderr."""
+    """Writes a line at each stage, every half minute or as set, and whenever something must be said; to stderr."""
 
     def __init__(self, out: TextIO | None = None, *, every_s: float = EVERY_S, title: str = "") -> None:
         self._out = out or sys.stderr

@@ -1,4 +1,4 @@
-"""The live panel of a run: where it stands, the path of the heat, one trace with its trip line, what to beware of."""
+"""The live panel of a run: where it stands, the thermal path, one trace with its trip line, what to beware of."""
 
 from __future__ import annotations
 
@@ -182,7 +182,7 @@ def _progress(view: TickView) -> str:
 def _path_lines(view: TickView, width: int) -> list[str]:
     path = thermal_path(view.readings)
     if not path:
-        return ["No temperature on the path of the heat is measured."]
+        return ["No temperature on the thermal path is measured."]
     joined = ""
     before: float | None = None
     for place, temp_c, word in path:

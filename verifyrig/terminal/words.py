@@ -44,7 +44,7 @@ def forecast_sentence(forecast: Forecast | None, channel: str = "") -> str:
     """Return where the temperature will settle, in one sentence; empty while nothing can be said.
 
     Args:
-        forecast: What is foreseen.
+        forecast: Where it will settle.
         channel: The temperature; a further one of its kind is named.
     """
     if forecast is None:
@@ -97,7 +97,7 @@ def _value_or_less(reading: Reading) -> float:
 
 
 def thermal_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | None, str]]:
-    """Return the path of the heat, room first: place, temperature °C or None, word; only places with a channel.
+    """Return the thermal path, room first: place, temperature °C or None, word; only places with a channel.
 
     Of several dies or cards the hottest is shown, by name.
     """
@@ -109,7 +109,7 @@ def thermal_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | Non
             reading = readings[name]
             path.append((_numbered(place, name), reading.value if reading.ok else None, temp_word(reading)))
     if DIE.temp not in readings and CARD.temp in readings:
-        # Where the die tells nothing, the card is what the room is held against.
+        # Where the die shows nothing, the card is what the room is held against.
         name = hottest_of(CARD.temp, readings)
         reading = readings[name]
         path.append((_numbered("graphics", name), reading.value if reading.ok else None, temp_word(reading)))
