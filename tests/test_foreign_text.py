@@ -225,10 +225,19 @@ def test_no_command_prints_or_writes_what_acts_hides_or_forges(text: str, mode: 
     ask_everything(text, [] if mode == "text" else ["--json"])
 
 
-@settings(max_examples=2, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+@settings(
+    max_examples=2, deadline=None, derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)  # fmt: skip
 @given(hostile)
 def test_nor_does_any_with_texts_drawn_at_random(text: str) -> None:
     ask_everything(text, [])
+
+
+@pytest.fixture(autouse=True)
+def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Few records are figured out here rather than in processes started for them: no text depends on that."""
+    monkeypatch.setattr("verifyrig.qa.index.compute._FEWEST_FOR_A_POOL", 1000)
 
 
 def ask_everything(text: str, more: list[str]) -> None:
