@@ -119,7 +119,7 @@ def texts_in_code() -> set[str]:
 
     folder = LOCALE_DIR.parent
     keywords: dict[str, Any] = {"t": None, "n": (1, 2)}
-    own = ("report", "slip", "index", "parts")
+    own = ("report", "slip", "index", "parts", "intake", "labels")
     found: set[str] = set()
     for path in folder.glob("*.py"):
         if not path.name.startswith("qa_"):

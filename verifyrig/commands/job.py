@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from verifyrig.commands import Answer, Context, job_list, job_upkeep
+from verifyrig.commands import Answer, Context, job_list, job_paper, job_upkeep
 from verifyrig.commands.which_job import job_meant, name_at_place, place_meant
 from verifyrig.core.errors import ExitCode, JobError, RecordError, UsageError, kept_to
 from verifyrig.core.plain_text import plain_line, plain_lines
@@ -57,6 +57,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _add_close(action("close", "close the job with its cause; refuses what is not finished"))
     _add_handover(action("handover", "note the pickup"))
     _add_put(action("place", "say on which place of the bench a machine stands"))
+    for name, add, help_line in (
+        ("slip", job_paper.add_slip, "the intake slip: one page that the customer signs"),
+        ("sign", job_paper.add_sign, "note that the printed intake slip was signed"),
+        ("labels", job_paper.add_labels, "labels for machine, bag and probe"),
+    ):
+        paper = action(name, help_line)
+        add(paper)
+        _add_job_and_by(paper)
     correct = action("correct", "put a fact of the intake right, or take an entry back")
     job_upkeep.add_correct(correct)
     _add_job_and_by(correct)
@@ -77,6 +85,7 @@ def _add_open(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--file", metavar="FILE", help="a TOML file with the intake")
     sub.add_argument("--id", dest="job_id", metavar="ID", help="the job's id (default: the day and a number)")
     sub.add_argument("--again", metavar="OLD", help="the earlier job whose machine came back")
+    sub.add_argument("--photo", action="append", default=[], metavar="FILE", help="a photo of its condition")
     sub.add_argument("--by", metavar="NAME", help="who takes it in (default: the operator of bench.toml)")
     _add_place(sub)
     for flag in _INTAKE_FLAGS:
@@ -162,6 +171,9 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         "close": _close,
         "handover": _handover,
         "place": _put,
+        "slip": lambda args, context, asker: job_paper.slip(args, context, _wanted(args, context, asker)),
+        "sign": _sign,
+        "labels": lambda args, context, asker: job_paper.labels(args, context, _wanted(args, context, asker)),
         "correct": _correct,
         "cancel": _cancel,
         "delete": lambda args, context, asker: job_upkeep.delete(args, context, asker, _by(args, context)),
@@ -217,9 +229,12 @@ def _releasing_answer(job: Job, runs: Sequence[RunFacts], context: Context, said
 
 
 def _open(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
-    from verifyrig.jobs.actions import put_on_place, take_in
+    from verifyrig.jobs.actions import keep_condition_photos, put_on_place, take_in
+    from verifyrig.jobs.store import check_photo
 
     place = place_meant(context, args.place)
+    for photo in args.photo:
+        check_photo(Path(photo))
     intake, again = _intake(args, context, asker)
     job = take_in(
         context.bench,
@@ -228,6 +243,9 @@ def _open(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
         again=again,
         job_id=args.job_id,
         now=_now(),
+    )
+    job = keep_condition_photos(
+        context.bench, job, [Path(photo) for photo in args.photo], by=_by(args, context), now=_now()
     )
     if place:
         job = put_on_place(context.bench, job, place, by=_by(args, context), now=_now())
@@ -315,7 +333,12 @@ def _pairs(words: list[str], where: str, keys: list[str], values: tuple[str, ...
     return found
 
 
-# ---- correct, cancel
+# ---- sign, correct, cancel
+
+
+def _sign(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    job = _wanted(args, context, asker)
+    return _answer(context, *job_paper.sign(args, context, asker, job, _by(args, context)))
 
 
 def _correct(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:

@@ -335,6 +335,9 @@ class _Desk:
                 "list": "all jobs",
                 "setup": "shop, report, probes",
                 "another": "another open job",
+                "slip": "the intake slip, to be signed",
+                "sign": "it was signed",
+                "labels": "labels for machine, bag and probe",
                 "correct": "correct or take back",
                 "cancel": "cancel the job",
                 "safety": "the whole safety text",
@@ -349,7 +352,7 @@ class _Desk:
             self._do("job", chosen)
         elif chosen == "safety":
             self._say_safety()
-        elif chosen in ("correct", "cancel"):
+        elif chosen in ("slip", "sign", "labels", "correct", "cancel"):
             self._do_for("job", chosen)
         elif chosen == "compare":
             self._do_for(chosen)

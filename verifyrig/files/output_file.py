@@ -17,6 +17,7 @@ from typing import TextIO
 from verifyrig.core.errors import BenchError, UsageError
 from verifyrig.files.atomic_write import replacing
 from verifyrig.files.foreign_file import FileKind, opened
+from verifyrig.files.png_mark import PNG_MARK
 
 _HEAD_BYTES = 8192
 
@@ -27,6 +28,7 @@ class Output(StrEnum):
     PAGE = "page"
     PDF = "PDF"
     PICTURE = "picture"
+    PNG = "PNG"
     RECORD_TABLE = "table of a record"
     UNIT_TABLE = "table of units"
     UNIT_TESTS = "list of tests"
@@ -38,6 +40,7 @@ PICTURE_MARK = "<desc>Drawn by verifyrig</desc>"
 _MARKS: dict[Output, tuple[bytes, ...]] = {
     Output.PAGE: (b'<meta name="generator" content="verifyrig', b'<meta name="verifyrig-'),
     Output.PDF: (PDF_MARK.encode(),),
+    Output.PNG: (PNG_MARK,),
     Output.PICTURE: (PICTURE_MARK.encode(), b"<title>The path of the heat, link by link</title>"),
     Output.RECORD_TABLE: (b"t_s [s],",),
     Output.UNIT_TABLE: (b"unit,batch,model,run,started,attempt,of,",),

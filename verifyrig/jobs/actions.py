@@ -23,6 +23,7 @@ from verifyrig.jobs.lifting import Lift, lift_facts
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
 from verifyrig.jobs.rules import danger_obstacles
 from verifyrig.jobs.same_machine import hear_other_jobs, warn_other_jobs
+from verifyrig.jobs.signing import CONDITION
 from verifyrig.jobs.store import append, keep_photos, new_entry, new_job, read_job
 from verifyrig.jobs.typed import LONGEST_WARRANTY_MONTHS
 from verifyrig.jobs.vocabulary import (
@@ -60,6 +61,15 @@ def take_in(
     job = hear_other_jobs(bench, job, old_job)
     warn_other_jobs(bench, job)
     return job
+
+
+def keep_condition_photos(bench: Bench, job: Job, photos: Sequence[Path], *, by: str = "", now: datetime) -> Job:
+    """Keep photos of the condition as it came in; raise `JobError` where one cannot be."""
+    if not photos:
+        return job
+    entry = new_entry(EntryKind.NOTE, CONDITION, now=now, by=by)
+    kept = keep_photos(bench, job.job_id, entry.entry_id, photos)
+    return append(bench, job.job_id, [replace(entry, detail={"photos": kept})])
 
 
 def put_on_place(bench: Bench, job: Job, place: str, *, by: str = "", now: datetime) -> Job:

@@ -170,6 +170,13 @@ class JobRow(TypedDict):
     handed_over: bool
 
 
+class PagesObject(TypedDict):
+    """What `job slip|labels` print: the files that were written."""
+
+    job: str
+    files: list[str]
+
+
 class GoneObject(TypedDict):
     """What `job delete|clear` print; `what` is `deleted` or `cleared`."""
 

@@ -20,9 +20,9 @@ _MACHINE = ("kind", "maker", "model")
 # Facts of an entry that are figures, codes or words of ours whoever the customer was.
 _FACTS = (
     "u95", "unit", "typed", "warranty_months", "price", "agreed", "new_mount", "old_parts", "lifts", "lifted_notes",
-    "not_safe", "covers", "as", "from_job", "from_note", "part", "entry", "minutes", "quantity", "emptied",
+    "not_safe", "covers", "as", "from_job", "from_note", "part", "entry", "minutes", "quantity", "emptied", "digest",
 )  # fmt: skip
-_STAND_IN = ("to", "signature", "override", "done")  # that somebody said it counts, what they said does not
+_STAND_IN = ("to", "signature", "override", "done", "name")  # that somebody said it counts, what they said does not
 
 
 def keep_days(config: Mapping[str, Any]) -> int | None:

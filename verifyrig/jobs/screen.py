@@ -19,6 +19,7 @@ from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.fitness_text import as_json, lines_of
 from verifyrig.jobs.model import EntryKind, Job, JobEntry, RunFacts
 from verifyrig.jobs.rules import Obstacle, in_order, next_purpose, obstacles_to_close
+from verifyrig.jobs.signing import intake_signature, is_signed_as_it_stands
 from verifyrig.jobs.soak import plan_soak
 from verifyrig.jobs.vocabulary import CAUSES, CHANGE_KINDS, CONSENTS, MACHINE_KINDS, NOT_ASKED, OLD_PARTS, QUESTIONS
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
@@ -139,6 +140,11 @@ def _head(job: Job) -> list[str]:
     ticket = f"ticket {intake.customer.ticket}" if intake.customer.ticket else ""
     who = ", ".join(plain_line(text, 60) for text in (intake.customer.name, intake.customer.contact, ticket) if text)
     lines += [f"Customer: {who}"] if who else []
+    signature = intake_signature(job)
+    if signature is not None:
+        day = f"{signature.time.astimezone():%Y-%m-%d %H:%M}"
+        stands = "" if is_signed_as_it_stands(job) else "; what was signed was put right since"
+        lines.append(f"Intake slip signed by {plain_line(signature.text('name'), 60)} on {day}{stands}")
     lines += [f"Complaint: “{plain_line(intake.complaint, 300)}”"] if intake.complaint else []
     answers = [
         f"{question.key.replace('-', ' ')}: {plain_line(intake.answers[question.key], 60)}"
@@ -219,7 +225,12 @@ def _entry_line(entry: JobEntry) -> str:
         )
     if entry.kind in (EntryKind.CORRECTION, EntryKind.WITHDRAWAL, EntryKind.CANCEL, EntryKind.CLEARING):
         return _upkeep_line(entry)
+    if entry.kind == EntryKind.SIGNATURE:
+        return f"signed: {plain_line(entry.what, 40)} slip by {plain_line(entry.text('name'), 60)}"
     if entry.kind == EntryKind.NOTE:
+        photos = entry.detail.get("photos")
+        if isinstance(photos, list) and photos:
+            return f"photos of its {plain_line(entry.what, 40)}: {len(photos)}"
         return f"note: {plain_line(entry.text('text'), 300)}"
     if entry.kind == EntryKind.PLACE:
         return "stands on no place" if entry.what == NOWHERE else f"stands on {plain_line(entry.what, 40)}"

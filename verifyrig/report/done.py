@@ -18,7 +18,7 @@ from verifyrig.report.names import metric_label, metric_parts, stage_label
 from verifyrig.report.reasons import reason_text
 from verifyrig.report.wording import Words
 
-_CODED = re.compile(r"[a-z]+(?:-[a-z]+)*")
+_CODED = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 
 
 class Done(NamedTuple):

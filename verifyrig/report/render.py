@@ -46,7 +46,14 @@ def render(report_input: ReportInput, edition: Edition, *, now_utc: float) -> st
     return rendered(_TEMPLATE[edition], values, words, report.settings.paper, report.settings.templates_dir)
 
 
-def rendered(name: str, values: Mapping[str, Any], words: Words, paper: str, templates_dir: str = "") -> str:
+def rendered(
+    name: str,
+    values: Mapping[str, Any],
+    words: Words,
+    paper: str,
+    templates_dir: str = "",
+    style: str = "style.css.j2",
+) -> str:
     """Return a template filled in, with the style sheet for the paper in it; raise `BenchError` where it cannot be."""
     environment = _environment(templates_dir)
     common = {
@@ -66,7 +73,7 @@ def rendered(name: str, values: Mapping[str, Any], words: Words, paper: str, tem
 
     try:
         # A browser reads every line end as "\n", and so does the hash of the style sheet.
-        css = environment.get_template("style.css.j2").render(filled).replace("\r\n", "\n").strip()
+        css = environment.get_template(style).render(filled).replace("\r\n", "\n").strip()
         page = environment.get_template(name).render({**filled, "css": Markup(css)}) + "\n"
         return guarded(page, css)
     except TemplateError as error:
