@@ -229,6 +229,7 @@ def test_the_answer_says_what_is_not_in_the_record(tmp_path: Path, capsys: pytes
         "readings_missing": {"die_temp_c": 1},
         "times": "numbers",
         "date_order": None,
+        "load_from": "stages",
         "units": {},
         "units_assumed": ["die_temp_c"],
     }

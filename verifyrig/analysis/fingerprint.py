@@ -32,6 +32,7 @@ from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts
 from verifyrig.analysis.thermal_path import impedance
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.heat_sources import DIE, HeatSource
+from verifyrig.core.load_changes import load_known_from
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
@@ -97,10 +98,11 @@ def _why_not(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSo
         return reason(f"no-temperature-{part.short}")
     if is_heated(trace, stage, part) is False:
         return reason(f"load-not-on-{part.short}")
+    known_from = load_known_from(trace, steps[0].t_s if steps else stage.start_s)
     if not steps:
-        return reason("load-did-not-change")
-    if steps[0].t_s - float(trace.t_s[0]) < _LEAST_BEFORE_S:
-        return reason("nothing-before-step")
+        return reason("load-before-unknown" if known_from else "load-did-not-change")
+    if steps[0].t_s - float(trace.t_s[known_from]) < _LEAST_BEFORE_S:
+        return reason("load-before-unknown" if known_from else "nothing-before-step")
     return None
 
 
@@ -108,6 +110,7 @@ def _explain(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSo
     """A rise is explained with the idle time before it, a fall with the hot minute before it."""
     rises = steps[0].share > steps[0].share_before
     low = int(np.searchsorted(trace.t_s, steps[0].t_s - (_BEFORE_S if rises else _HOT_BEFORE_S)))
+    low = max(low, load_known_from(trace, steps[0].t_s))
     end_s = steps[-1].until_s if is_pulsed(steps) else min(steps[0].until_s, steps[0].t_s + _AFTER_S)
     span = slice(low, int(np.searchsorted(trace.t_s, end_s, side="right")))
 

@@ -12,7 +12,9 @@ from verifyrig.analysis.forecast import DEFAULT_SETTLE, LATE_S, forecast, foreca
 from verifyrig.analysis.load_steps import is_pulsed, last_step_s, power_scale, steps_in
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts, stage_columns
+from verifyrig.core.ceilings import COLDEST_READING_C, HOTTEST_READING_C
 from verifyrig.core.heat_sources import part_of
+from verifyrig.core.load_changes import load_known_from
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Settle, StageKind
 from verifyrig.core.reason import Reason, reason
@@ -101,14 +103,33 @@ def _forecast_end(trace: Trace, stage: StageSpan, channel: str, rule: Settle, fr
     # The rule that ended the stage saw the same readings, and its own earlier forecasts beside them.
     known = ahead.known or (stage.ended == StageEnd.SETTLED and channel == rule.channel)
     extrapolated = reason("extrapolated" if known else "extrapolated-not-settled")
+    # What reaches beyond all that a sensor can show says that nothing is known of the end, in a bad way.
+    low_c, high_c = ahead.settles_at_c - ahead.u95_k, ahead.settles_at_c + ahead.u95_k
+    if not (low_c >= COLDEST_READING_C and high_c <= HOTTEST_READING_C):
+        return reason("cannot-tell-settled")
     return Settled(ahead.settles_at_c, ahead.u95_k / 2, known, True, (extrapolated, *ahead.why))
+
+
+def _history_from(trace: Trace, from_s: float) -> int:
+    """Return from which sample on the history counts: ten minutes, but not from amid a load or a cooldown on.
+
+    A machine stands nowhere there; of a file with many cycles the same is used as of one that was cut out.
+    """
+    early_s = from_s - _HISTORY_S
+    amid = [
+        stage.end_s
+        for stage in trace.stages
+        if stage.kind != StageKind.IDLE and stage.end_s is not None and stage.start_s < early_s < stage.end_s
+    ]
+    after_s = min((end_s for end_s in amid if end_s < from_s - 0.5), default=early_s)
+    return int(np.searchsorted(trace.t_s, after_s))
 
 
 def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Forecast | None:
     facts = sensor_facts(trace, channel)
     part = part_of(channel)
     span = trace.within(stage)
-    early = int(np.searchsorted(trace.t_s, from_s - _HISTORY_S))
+    early = max(_history_from(trace, from_s), load_known_from(trace, from_s))
     span = slice(min(early, span.start), span.stop)
     if part is None:
         return _unpowered(trace, stage, channel, span, rule)

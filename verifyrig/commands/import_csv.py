@@ -66,6 +66,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.files.csv_table import decode, read_table
     from verifyrig.files.typed_values import parse_ambient, short_name
+    from verifyrig.runs.csv_import import with_load
     from verifyrig.runs.import_record import ImportOrder
     from verifyrig.runs.import_told import imported_lines, imported_object
     from verifyrig.runs.import_whole import bring_in
@@ -88,7 +89,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         has_head=not args.no_head,
         went_dark=args.ended == CauseClass.POWER_OFF,
     )
-    samples = _samples(table, time, channels, context)
+    samples = with_load(_samples(table, time, channels, context), stages)
     meant = _job_of(args, context)
     job = meant.job_id if meant is not None else None
     order = ImportOrder(

@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from verifyrig.core.channels import base_name
 
+# Outside these no sensor of a computer gives a true reading, °C; common practice, no source.
+COLDEST_READING_C, HOTTEST_READING_C = -60.0, 150.0
+
 # °C. Where the source names no figure of its own for the kind: common practice, no source.
 _CEILINGS_C = {
     # Highest limit in the kernel's table of processors (document hwmon/coretemp: TjMax 85 to 105 °C).

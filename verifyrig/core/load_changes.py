@@ -10,7 +10,7 @@ import numpy as np
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.trace import BoolArray, FloatArray, Trace
 
-__all__ = ["LoadChange", "Span", "load_changes", "steps_of", "stretches"]
+__all__ = ["LoadChange", "Span", "load_changes", "load_known_from", "steps_of", "stretches"]
 
 # A share that is steered (hold) moves a little all the time; a step is more than this part of the largest share.
 _STEP_PART = 0.2
@@ -49,6 +49,18 @@ def load_changes(trace: Trace) -> list[LoadChange]:
         noted = list(zip(trace.t_s.tolist(), share.tolist(), strict=True))
     pairs = pairwise([(0.0, 0.0), *noted])
     return [LoadChange(t_s, before, share) for (_, before), (t_s, share) in pairs if share != before]
+
+
+def load_known_from(trace: Trace, t_s: float) -> int:
+    """Return from which sample on the load is known up to that time: 0, or the first after samples without a share.
+
+    Only an imported log has such samples: outside of the stages that were named nobody knows whether it was loaded.
+    """
+    share = trace.columns.get("load_share")
+    if share is None or any(event.kind == "load" for event in trace.events):
+        return 0
+    unknown = np.flatnonzero(~np.isfinite(share[: int(np.searchsorted(trace.t_s, t_s))]))
+    return int(unknown[-1]) + 1 if len(unknown) else 0
 
 
 def steps_of(changes: list[LoadChange]) -> list[LoadChange]:

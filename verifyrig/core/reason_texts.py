@@ -91,6 +91,8 @@ TEXTS: dict[str, str] = {
     "load-not-on-card": "the load of this stage is not on the graphics card",
     "load-did-not-change": "the load did not change in this stage",
     "nothing-before-step": "nothing was recorded before the change of load",
+    "load-before-unknown": "cannot tell: nothing says what the load was before this stage",
+    "cannot-tell-settled": "cannot tell where it settles: too little was seen of it",
     "few-readings-around-step": "too few readings around the change of load",
     "not-one-die": "the trace does not look like heat flowing from one die to one room",
     "not-one-card": "the trace does not look like heat flowing from one graphics card to one room",

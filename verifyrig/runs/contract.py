@@ -100,6 +100,7 @@ class ImportedObject(TypedDict):
     readings_missing: dict[str, int]
     times: str
     date_order: str | None
+    load_from: str
     units: dict[str, str]
     units_assumed: list[str]
 

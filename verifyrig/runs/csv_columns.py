@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from verifyrig.core.ceilings import COLDEST_READING_C, HOTTEST_READING_C
 from verifyrig.core.channels import quantity_of, unit_of
 from verifyrig.core.errors import ImportFault
 from verifyrig.core.interfaces import Quantity
@@ -22,7 +23,7 @@ from verifyrig.runs.import_words import ChannelColumn
 _SHARE_AT_MOST = 1.05
 # Where half of all readings lie outside, they are in another unit; common practice, no source.
 _USUAL: Mapping[Quantity, tuple[float, float, str]] = {
-    "temperature": (-60.0, 150.0, "m°C, K or °F"),
+    "temperature": (COLDEST_READING_C, HOTTEST_READING_C, "m°C, K or °F"),
     "power": (0.0, 20_000.0, "mW"),
     "voltage": (-60.0, 60.0, "mV"),
     "speed": (0.0, 100_000.0, "1/min"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -15,10 +15,12 @@ from verifyrig.files.csv_times import Clock, DateOrder, OddTime, TimeForm, Times
 from verifyrig.files.left_out import LeftOut, WhyLeftOut
 from verifyrig.files.units import time_unit_in_head
 from verifyrig.runs.csv_columns import Column, column_of, without_unit_row
-from verifyrig.runs.import_words import ChannelColumn, TimeWords
+from verifyrig.runs.derived_load import derived_load
+from verifyrig.runs.import_words import ChannelColumn, StagePart, TimeWords
 
 # More doubled times than this are several machines in one file, not a logger that stuttered.
 _DOUBLED_SHARE = 0.25
+LOAD_SHARE = "load_share"
 # A step longer than this many usual ones is a gap.
 _GAP_STEPS = 3.0
 
@@ -35,6 +37,7 @@ class Imported:
         units: How the file or the command line names the unit of a channel, where it does.
         form, order: What the times are, and the order of their dates.
         unnamed: How many cells of each row have no name.
+        load_from: What `load_share` was derived from, empty where the log itself has it.
     """
 
     t_s: FloatArray
@@ -45,6 +48,7 @@ class Imported:
     form: str = TimeForm.NUMBERS
     order: DateOrder | None = None
     unnamed: int = 0
+    load_from: str = ""
 
     @property
     def gaps(self) -> list[tuple[float, float]]:
@@ -62,6 +66,14 @@ class UnclearTimesFault(ImportFault):
     def __init__(self, what: str, *, where: str, mend: str, ways: Sequence[DateOrder | Clock]) -> None:
         super().__init__(what, where=where, mend=mend)
         self.ways = tuple(ways)
+
+
+def with_load(samples: Imported, stages: Sequence[StagePart]) -> Imported:
+    """Return the samples with the share of the load, derived where the log has none."""
+    if LOAD_SHARE in samples.columns:
+        return samples
+    share, source = derived_load(samples.t_s, samples.columns, stages)
+    return replace(samples, columns={**samples.columns, LOAD_SHARE: share}, load_from=source)
 
 
 def samples_of(table: TextTable, time: TimeWords, channels: Sequence[ChannelColumn]) -> Imported:

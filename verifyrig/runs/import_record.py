@@ -14,6 +14,7 @@ import numpy as np
 
 from verifyrig import __version__
 from verifyrig.core.ambient import TYPED, AmbientFact, ambient_channel
+from verifyrig.core.ceilings import COLDEST_READING_C, HOTTEST_READING_C
 from verifyrig.core.channels import quantity_of, unit_of
 from verifyrig.core.errors import UsageError
 from verifyrig.core.interfaces import Quality, Reading
@@ -23,11 +24,9 @@ from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.files.csv_cells import smallest_step
 from verifyrig.record import new_run_id, open_record
-from verifyrig.runs.csv_import import Imported
+from verifyrig.runs.csv_import import LOAD_SHARE, Imported, with_load
+from verifyrig.runs.derived_load import STAGES
 from verifyrig.runs.import_words import ChannelColumn, StagePart
-
-# Outside these no sensor of a computer gives a true reading; common practice, no source.
-_COLDEST_C, _HOTTEST_C = -60.0, 150.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,10 +69,11 @@ def write_imported(runs_dir: Path, samples: Imported, order: ImportOrder) -> Pat
                 where=f"--stage {stage.name}",
                 mend="Times of stages are seconds after the first kept row.",
             )
+    samples = with_load(samples, order.stages)
     run_id = new_run_id(time.time() if samples.start_utc_s is None else samples.start_utc_s)
     path = runs_dir / f"{run_id}.sqlite"
     text = None if order.profile is None else order.profile.text
-    channels = [entry.channel for entry in order.channels]
+    channels = list(samples.columns)
     writer = open_record(path, facts=_facts(run_id, samples, order), profile_text=text, channels=channels, live=False)
     _write(writer, samples, order, last_s)
     for key, value in _ending(order).items():
@@ -100,13 +100,17 @@ def _facts(run_id: str, samples: Imported, order: ImportOrder) -> dict[str, Any]
         "ambient": _ambient(order),
         "states": {},
         "machine": {},
-        "channels": {entry.channel: _channel(entry, samples, order) for entry in order.channels},
+        "channels": {
+            **({LOAD_SHARE: _derived_channel(samples)} if samples.load_from else {}),
+            **{entry.channel: _channel(entry, samples, order) for entry in order.channels},
+        },
         "not_armed": [],
         "imported": {
             "file": order.origin,
             "sha256": hashlib.sha256(order.data).hexdigest(),
             "where": [f"{column}={value}" for column, value in order.where],
             "rows_left_out": {str(one.why): one.rows for one in samples.left_out},
+            "load_from": samples.load_from or LOAD_SHARE,
             "times": samples.form,
             "date_order": samples.order,
             "units": dict(samples.units),
@@ -139,6 +143,20 @@ def _channel(entry: ChannelColumn, samples: Imported, order: ImportOrder) -> dic
     }
 
 
+def _derived_channel(samples: Imported) -> dict[str, Any]:
+    """Return what the record says of a share that nobody logged."""
+    from_stages = samples.load_from == STAGES
+    return {
+        "label": "load by the stages named" if from_stages else f"load by {samples.load_from}",
+        "device": "derived",
+        "source": samples.load_from,
+        "quantity": quantity_of(LOAD_SHARE),
+        "unit": unit_of(LOAD_SHARE),
+        "driver": "import",
+        "unreadable": "",
+    }
+
+
 def _write(writer: Any, samples: Imported, order: ImportOrder, last_s: float) -> None:
     base_s = samples.start_utc_s or 0.0
     for stage in order.stages:
@@ -160,9 +178,10 @@ def _readings(columns: Mapping[str, FloatArray]) -> list[dict[str, Reading]]:
 
 def _reading(channel: str, value: float) -> Reading:
     if math.isnan(value):
-        return Reading(value=None, quality=Quality.MISSING, note="the file has no reading here")
+        note = "nothing tells the load here" if channel == LOAD_SHARE else "the file has no reading here"
+        return Reading(value=None, quality=Quality.MISSING, note=note)
     quantity = quantity_of(channel)
-    if quantity == "temperature" and not _COLDEST_C <= value <= _HOTTEST_C:
+    if quantity == "temperature" and not COLDEST_READING_C <= value <= HOTTEST_READING_C:
         return Reading(value=value, quality=Quality.IMPLAUSIBLE, note="no part of a computer has this temperature")
     if quantity not in ("temperature", "voltage") and value < 0:
         return Reading(value=value, quality=Quality.IMPLAUSIBLE, note=f"a {quantity} below zero")

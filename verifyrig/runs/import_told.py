@@ -6,7 +6,8 @@ import numpy as np
 
 from verifyrig.core.channels import quantity_of, unit_of
 from verifyrig.runs.contract import ImportedObject
-from verifyrig.runs.csv_import import Imported
+from verifyrig.runs.csv_import import LOAD_SHARE, Imported
+from verifyrig.runs.derived_load import STAGES
 
 _SHOWN = 5
 # Where a unit can be mistaken: a count is a count.
@@ -15,7 +16,8 @@ _WITH_UNITS = ("temperature", "power", "voltage", "speed", "clock")
 
 def imported_object(samples: Imported, file: str) -> ImportedObject:
     """Return the contract's object."""
-    missing = {name: int(np.isnan(values).sum()) for name, values in samples.columns.items()}
+    logged = [name for name in samples.columns if not (name == LOAD_SHARE and samples.load_from)]
+    missing = {name: int(np.isnan(samples.columns[name]).sum()) for name in logged}
     return {
         "file": file,
         "rows": len(samples.t_s),
@@ -25,10 +27,9 @@ def imported_object(samples: Imported, file: str) -> ImportedObject:
         "readings_missing": {name: count for name, count in missing.items() if count},
         "times": samples.form,
         "date_order": samples.order,
+        "load_from": samples.load_from or LOAD_SHARE,
         "units": dict(samples.units),
-        "units_assumed": [
-            name for name in samples.columns if name not in samples.units and quantity_of(name) in _WITH_UNITS
-        ],
+        "units_assumed": [name for name in logged if name not in samples.units and quantity_of(name) in _WITH_UNITS],
     }
 
 
@@ -41,9 +42,18 @@ def imported_lines(told: ImportedObject, samples: Imported) -> list[str]:
     lines += [f"No row from {gap['from_s']:.0f} to {gap['to_s']:.0f} s." for gap in gaps[:_SHOWN]]
     lines += [f"And {len(gaps) - _SHOWN} gaps more."] if len(gaps) > _SHOWN else []
     lines += [f"No reading of {name} in {count} rows." for name, count in told["readings_missing"].items()]
+    lines += [_load_line(samples)] if samples.load_from else []
     if told["date_order"] is not None:
         lines.append(f"Dates were read as {'/'.join(told['date_order'])}.")
     if told["units_assumed"]:
         assumed = ", ".join(f"{name} in {unit_of(name)}" for name in told["units_assumed"])
         lines.append(f"Nothing tells the unit, so it was taken: {assumed}.")
     return lines
+
+
+def _load_line(samples: Imported) -> str:
+    if samples.load_from != STAGES:
+        return f"When it was loaded was taken from {samples.load_from}."
+    if not np.isnan(samples.columns[LOAD_SHARE]).any():
+        return "When it was loaded was taken from the kinds of the stages."
+    return "When it was loaded was taken from the kinds of the stages; outside of them nothing tells."
