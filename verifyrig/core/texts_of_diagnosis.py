@@ -71,7 +71,7 @@ TEXTS_OF_DIAGNOSIS: dict[str, str] = {
     "figure-load-rise": "die over room under load, for each watt",
     "figure-load-creep": "how fast the die still rises late in the load",
     "figure-load-power": "power under full load",
-    "figure-room": "the room",
+    "figure-room": "the shop's room",
     "figure-rail-droop": "fall of the 12 V rail for each watt",
     "figure-regulator-rise": "voltage regulator over room, for each watt",
     "figure-core-spread": "hottest over coolest core, for each watt",
@@ -105,7 +105,7 @@ TEXTS_OF_DIAGNOSIS: dict[str, str] = {
     "from-probes": "probes under {power_w:.0f} W",
     "from-hoses": "hoses {rise_k:.1f} K apart at {power_w:.0f} W",
     # What the evidence does not hold (diagnosis.explain)
-    "lacks-room": "the room",
+    "lacks-room": "the shop's room",
     "lacks-first-seconds": "the first seconds after a step of the load",
     "lacks-settled-load": "a settled load",
     "lacks-rail-12v": "the 12 V rail",
@@ -126,13 +126,18 @@ TEXTS_OF_DIAGNOSIS: dict[str, str] = {
     "cause-firmware-limit": "firmware-limit",
     "cause-wiring": "wiring",
     # In one sentence for the customer (diagnosis.explain)
+    "customer-clearly": "What was measured speaks clearly for this: {what}",
+    "customer-probably": "Probably, but not certainly: {what}",
     "customer-none": "Nothing that was measured is out of the ordinary.",
     "customer-contact": (
         "The heat does not get from the processor into the cooler: what lies between them conducts badly."
     ),
     "customer-coolant-flow": "The liquid in the cooler does not carry the heat away as it should.",
     "customer-airflow": "The heat reaches the cooler, but the air does not carry it out of the machine.",
-    "customer-warm-room": "The machine is sound; the air around it is too warm.",
+    "customer-warm-room": (
+        "The shop's room was too warm, and nothing else that was measured is out of the ordinary; how warm it is where "
+        "the machine is used was not measured."
+    ),
     "customer-sensor": "A temperature sensor shows something that is not so.",
     "customer-supply": "The power supply gives way when the machine asks for more.",
     "customer-board-power": "The board's own power conversion gets too hot and slows or stops the machine.",

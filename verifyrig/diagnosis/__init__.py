@@ -44,7 +44,8 @@ class Diagnosis:
         """What to tell the customer, in one sentence."""
         from verifyrig.diagnosis.explain import customer_reason
 
-        return customer_reason(self.suspects[0].cause if self.is_clear else "unknown")
+        lead = self.suspects[0]
+        return customer_reason(lead.cause if self.is_clear else "unknown", lead.probability)
 
     def picture(self) -> str:
         """Return the thermal path as a chain of links with their K/W beside what sound machines show, SVG."""

@@ -29,7 +29,7 @@ class Machines:
         still_factor: How many times worse the sink gets without any fan.
         warmed_share: How far the idle state has come since power-on, 1 where it has settled.
         severity: Size of the fault, for sorting; 0 for sound machines.
-        die_offset_k: What the die's sensor shows over its truth.
+        die_offset_k: What the die's sensor shows over its truth; `ambient_offset_k` likewise of the room's probe.
         droop_v_per_w: Fall of the 12 V rail for each watt.
         regulator_k_per_w: Regulator over case air, for each watt of the package.
         core_spread_k_per_w: Hottest over coolest core.
@@ -61,6 +61,7 @@ class Machines:
     warmed_share: FloatArray
     severity: FloatArray
     die_offset_k: FloatArray
+    ambient_offset_k: FloatArray
     power_gain: FloatArray
     droop_v_per_w: FloatArray
     regulator_k_per_w: FloatArray
@@ -117,6 +118,7 @@ def sound(n: int, cooler: str, rng: np.random.Generator) -> Machines:
         warmed_share=ones.copy(),
         severity=np.zeros(n),
         die_offset_k=near(0.0, 0.7),
+        ambient_offset_k=np.zeros(n),
         power_gain=1 + near(0.0, 0.03),
         droop_v_per_w=about(5.0e-4, 0.40),
         regulator_k_per_w=about(0.28, 0.30),
@@ -194,6 +196,12 @@ def _offset(m: Machines, rng: np.random.Generator) -> Machines:
     return replace(m, die_offset_k=m.die_offset_k + size, severity=size)
 
 
+def _room_probe(m: Machines, rng: np.random.Generator) -> Machines:
+    """Far enough off to be a fault: less is what probes without a calibration do."""
+    size = (3.0 + _sized(4.0, 0.6, m, rng)) * np.where(rng.random(len(m.ambient_c)) < 0.5, -1.0, 1.0)
+    return replace(m, ambient_offset_k=size, severity=size)
+
+
 def _droop(m: Machines, rng: np.random.Generator) -> Machines:
     """A tired supply sags; one that only trips (over-current, over-temperature) shows sound rails until it is gone."""
     size = _sized(0.95, 0.30, m, rng) / m.load_w
@@ -215,4 +223,5 @@ FAULTS: dict[Mechanism, Fault] = {
     Mechanism.SUPPLY: _droop,
     Mechanism.BOARD_POWER: _hot_regulator,
     Mechanism.FIRMWARE_LIMIT: _unlimited,
+    Mechanism.ROOM_PROBE: _room_probe,
 }

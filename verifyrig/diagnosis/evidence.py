@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,11 +16,16 @@ from verifyrig.diagnosis.quantities import RecordFigure
 from verifyrig.diagnosis.signs import SignSeen, WorkErrors
 from verifyrig.diagnosis.suspects import LIQUID_ONLY, MECHANISMS, Mechanism
 
+if TYPE_CHECKING:
+    from verifyrig.diagnosis.mixture import Densities
+
 __all__ = ["EvidencePiece", "MachineEvidence", "error_pieces", "figure_pieces", "joint_log", "pieces_of", "sign_pieces"]
 
 COOLERS = ("air", "liquid")
 # Without a pump or coolant in sight the cooler is probably one of air.
 _UNSEEN_LIQUID = 0.15
+# A shop is as warm by itself on one day in a thousand (common practice, no source).
+_WARM_DAYS = 0.001
 # A probe that is read by a person, and a customer's memory, may be about another thing than asked.
 _LEAST_LIKELIHOOD = 1e-3
 
@@ -96,14 +102,22 @@ def _figures_log(seen: MachineEvidence, cooler: str) -> FloatArray:
     if not figures:
         return np.zeros(len(MECHANISMS))
     known = densities(cooler)
-    cache: dict[bool, float] = {}
-    logs = []
-    for mechanism in MECHANISMS:
-        own = mechanism in known.parts
-        if not own and False not in cache:
-            cache[False] = known.log_likelihood(Mechanism.NONE, figures)
-        logs.append(known.log_likelihood(mechanism, figures) if own else cache[False])
-    return np.array(logs)
+    as_sound = _in_any_shop(known, Mechanism.NONE, figures)
+    return np.array([_in_any_shop(known, m, figures) if m in known.parts else as_sound for m in MECHANISMS])
+
+
+def _in_any_shop(known: Densities, mechanism: Mechanism, figures: Mapping[str, RecordFigure]) -> float:
+    """Return the log likelihood of the figures where now and then the shop itself is warm, whatever the machine has.
+
+    The room is the shop's: a warm one is no sign that the machine is sound, and only on few days is it warm by itself.
+    """
+    usual = known.log_likelihood(mechanism, figures)
+    if "room" not in figures or mechanism is Mechanism.WARM_ROOM:
+        return usual
+    others = {name: figure for name, figure in figures.items() if name != "room"}
+    warm = known.log_likelihood(Mechanism.WARM_ROOM, {"room": figures["room"]})
+    apart = known.log_likelihood(mechanism, others) + warm
+    return float(np.logaddexp(math.log(1 - _WARM_DAYS) + usual, math.log(_WARM_DAYS) + apart))
 
 
 def pieces_of(seen: MachineEvidence) -> list[EvidencePiece]:
@@ -163,12 +177,16 @@ def error_pieces(errors: WorkErrors | None) -> list[EvidencePiece]:
     table = tables.load("priors")["errors"]
     usual = _count_log(errors, table["else"])
     logs = np.full(len(MECHANISMS), usual)
-    for mechanism in (Mechanism.MEMORY, Mechanism.PROCESSOR):
-        logs[MECHANISMS.index(mechanism)] = _count_log(errors, table[mechanism.value])
+    for at, mechanism in enumerate(MECHANISMS):
+        if mechanism.value in table:
+            share = float(table[mechanism.value].get("share", 1.0))
+            with np.errstate(divide="ignore"):
+                weights = np.log([share, 1.0 - share])
+            logs[at] = np.logaddexp(weights[0] + _count_log(errors, table[mechanism.value]), weights[1] + usual)
     says = reason("wrong-results-in-work", count=errors.count, work_s=errors.work_s)
     found = [EvidencePiece(name="wrong results", says=says, logs=logs)]
     if errors.cores:
-        found.append(_core_piece(errors, float(table["one_core_share"])))
+        found.append(_core_piece(errors, float(table["one_core_share"]), float(table["weakest_core"])))
     return found
 
 
@@ -181,14 +199,19 @@ def _count_log(errors: WorkErrors, rate: Mapping[str, float]) -> float:
     return float(np.logaddexp.reduce(logs + np.log(weights / weights.sum())))
 
 
-def _core_piece(errors: WorkErrors, one_core_share: float) -> EvidencePiece:
-    """Under a bad core nearly all errors come from it; under anything else every core is as probable."""
+def _core_piece(errors: WorkErrors, one_core_share: float, weakest_core: float) -> EvidencePiece:
+    """Under a bad core nearly all errors come from it, under bad memory every core is as probable.
+
+    Too little voltage or too much heat fails the weakest core first, or all of them.
+    """
     n, cores = max(2, errors.n_cores), errors.cores
     even = -len(cores) * math.log(n)
     most = max(cores.count(core) for core in cores)
     other = (1 - one_core_share) / (n - 1)
     one = most * math.log(one_core_share) + (len(cores) - most) * math.log(other) - math.log(n)
-    logs = np.full(len(MECHANISMS), even)
+    either = float(np.logaddexp(math.log(weakest_core) + one, math.log(1 - weakest_core) + even))
+    logs = np.full(len(MECHANISMS), either)
+    logs[MECHANISMS.index(Mechanism.MEMORY)] = even
     logs[MECHANISMS.index(Mechanism.PROCESSOR)] = one
     on_one = most == len(cores) and most > 1
     says = reason("wrong-results-on-one-core") if on_one else reason("wrong-results-on-cores", cores=len(set(cores)))

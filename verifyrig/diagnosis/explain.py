@@ -10,6 +10,8 @@ from verifyrig.core.reason import Reason, reason
 from verifyrig.diagnosis.quantities import PLACE, QUANTITIES, RecordFigure, label_of, uneven
 from verifyrig.diagnosis.suspects import Mechanism
 
+_CLEARLY = 0.95
+
 __all__ = ["customer_reason", "figure_reason", "normal_range", "not_measured"]
 
 
@@ -25,9 +27,13 @@ def normal_range(name: str, cooler: str) -> tuple[float, float] | None:
     return uneven(name, float(low)), uneven(name, float(high))
 
 
-def customer_reason(cause: str) -> Reason:
-    """Return what to tell the customer of a cause of the contract."""
-    return reason(f"customer-{cause}")
+def customer_reason(cause: str, probability: float = 1.0) -> Reason:
+    """Return what to tell the customer of a cause of the contract, as sure as the evidence is of it."""
+    what = reason(f"customer-{cause}")
+    # What only tells of what was measured claims nothing of the machine that would want a hedge.
+    if cause in ("none", "warm-room", "unknown"):
+        return what
+    return reason("customer-clearly" if probability >= _CLEARLY else "customer-probably", what=(what,))
 
 
 def figure_reason(name: str, figure: RecordFigure, cooler: str) -> Reason:

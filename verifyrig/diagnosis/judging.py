@@ -22,6 +22,7 @@ from verifyrig.diagnosis.suspects import CAUSES, MECHANISMS, Mechanism, cause_of
 __all__ = ["Judgement", "Suspect", "judge", "see", "see_all", "suspects_of"]
 
 _LISTED = 0.005
+_MODEL_DOUBT = 0.003
 _INFORMATIVE = 0.5
 _MOST_REASONS = 4
 
@@ -89,7 +90,9 @@ def judge(seen: MachineEvidence, prior: FloatArray | None = None) -> Judgement:
     causes = dict.fromkeys(CAUSES, 0.0)
     for mechanism, share in zip(MECHANISMS, kept, strict=True):
         causes[cause_of(mechanism)] += float(share)
-    causes["unknown"] += unknown
+    # What the model itself may have wrong: it was never held against real faulty machines.
+    causes = {cause: (1 - _MODEL_DOUBT) * share for cause, share in causes.items()}
+    causes["unknown"] += (1 - _MODEL_DOUBT) * unknown + _MODEL_DOUBT
     return Judgement(seen=seen, mechanisms=posterior, causes=causes, unexercised=_unexercised(shares))
 
 

@@ -69,10 +69,10 @@ def figures_of(m: Machines, course: Course) -> dict[str, FloatArray]:
     watts = course.power_w * m.power_gain
     free = np.minimum.accumulate(course.clock_share, axis=0) > _THROTTLED
     z5, z20, z60, z180, z600 = (_impedance(course.t_s, shown, watts, free, at) for at in _WINDOWS_S)
-    end_w, ambient = watts[-1], m.ambient_c
+    end_w, air, ambient = watts[-1], m.ambient_c, m.ambient_c + m.ambient_offset_k
     end = course.temps_c[-1]
-    plate = ambient + m.plate_heat_share * (end[2] - ambient)
-    idle_plate = ambient + m.plate_heat_share * (course.idle_c[2] - ambient)
+    plate = air + m.plate_heat_share * (end[2] - air)
+    idle_plate = air + m.plate_heat_share * (course.idle_c[2] - air)
     liquid = np.isfinite(m.flow_l_per_min)
     wet = np.where(liquid, 1.0, np.nan)
     run_k_per_w = (shown[-1] - idle_die) / (end_w - idle_w)

@@ -12,6 +12,7 @@ import numpy as np
 
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.outcome import CauseClass
+from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.readings import PowerStep, Readings
@@ -225,13 +226,25 @@ def work_errors(readings: Readings) -> WorkErrors | None:
     seen = np.isfinite(counts)
     if not seen.any():
         return None
-    busy = readings.column("busy_share")
-    share = np.where(np.isfinite(busy), busy, np.nan_to_num(readings.column("load_share")))
+    share = _work_share(readings)
     steps = np.diff(readings.t_s, prepend=readings.t_s[0])
     work_s = float(np.sum(np.where(seen, share * np.clip(steps, 0.0, 3.0), 0.0)))
     kept = counts[seen]
     count = int(np.clip(np.diff(kept, prepend=min(0.0, float(kept[0]))), 0, None).sum())
     events = [e for e in readings.trace.events if e.kind == EventKind.COMPUTE_ERROR]
     cores = tuple(int(e.detail["core"]) for e in events if isinstance(e.detail.get("core"), int))
+    if count > 0 and work_s <= 0:
+        # Wrong results are work that was done, whatever the record says of its load.
+        work_s = max(1.0, float(readings.t_s[seen][-1] - readings.t_s[seen][0]))
     n_cores = readings.trace.recorded.cores or 6
     return WorkErrors(count=max(count, len(events)), work_s=work_s, cores=cores, n_cores=n_cores)
+
+
+def _work_share(readings: Readings) -> FloatArray:
+    """Return what share of the processor worked, shape (n,): as read, as commanded, or all in load stages."""
+    busy, commanded = readings.column("busy_share"), readings.column("load_share")
+    if not np.isfinite(busy).any() and not np.isfinite(commanded).any():
+        loads = readings.stages(StageKind.LOAD)
+        spans = [(readings.t_s >= s.start_s) & (readings.t_s <= (s.end_s or np.inf)) for s in loads]
+        return np.any(spans, axis=0).astype(np.float64) if spans else np.zeros(len(readings.t_s))
+    return np.where(np.isfinite(busy), busy, np.nan_to_num(commanded))
