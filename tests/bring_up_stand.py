@@ -2,7 +2,7 @@
 
 The states of a worker on its way up, each seen from outside: `spawned` (the process is there), `importing` (its
 numerical library is being mapped), `allocating` (memory under test comes in), `preparing` (a card's library is mapped),
-`first-block` (it was told to work and has begun to).
+`first-block` (it was commanded to work and has begun to).
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ class DieBank:
 
 
 class CommandedLoad(WorkerLoad):
-    """Real workers; keeps every share above 0 that they were told."""
+    """Real workers; keeps every share above 0 that they were commanded."""
 
     def __init__(self, *, storage_dir: Path | None = None, card: str = "") -> None:
         super().__init__(storage_dir=storage_dir, card=card)
@@ -97,7 +97,7 @@ class Ended:
         end: How the run ended.
         gone_s: From the reason to the last worker powerless, as the operating system shows it, s.
         stated_s: The same as the record states it: from the sample (trip) or from the command (all else), s.
-        told: Shares above 0 that the workers were told.
+        commanded: Shares above 0 that the workers were commanded.
         stages: How each stage ended.
     """
 

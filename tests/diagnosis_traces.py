@@ -58,7 +58,7 @@ def made_run(
     start: datetime = DAY,
     run_id: str = "20310314-090000-made",
 ) -> Trace:
-    """Return rest, pulses, load and cooldown of an invented machine; `ends_at_s` breaks it off."""
+    """Return idle, pulses, load and cooldown of an invented machine; `ends_at_s` interrupts it."""
     spans, share = _plan(load_s, pulses, between_pulses_s)
     t_s = np.arange(0.0, float(len(share)))
     columns, events = _columns(machine, t_s, share, spans)
@@ -181,7 +181,7 @@ def _held_at_limit(m: Made, wanted_w: np.ndarray) -> np.ndarray:
 
 
 def _lagged(power: np.ndarray, tau_s: float) -> np.ndarray:
-    """First-order lag of the power, started at rest."""
+    """First-order lag of the power, started at idle."""
     out = np.empty(len(power))
     now = power[0]
     for at, watts in enumerate(power):

@@ -129,7 +129,7 @@ class FakeLoad:
 
 
 class FakeWriter:
-    """Keeps rows in memory; can be told to fail or to lag."""
+    """Keeps rows in memory; can be set to fail or to lag."""
 
     def __init__(self, log: list[tuple[Any, ...]]) -> None:
         self.log = log

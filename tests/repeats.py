@@ -107,7 +107,7 @@ def simulated_run(
         machine: What is run.
         seed: Of its sensors' noise.
         load_s: How long the load lasts, s.
-        used_s: For how long the machine was in light use until 30 s before the run, s; 0: it stood at rest.
+        used_s: For how long the machine was in light use until 30 s before the run, s; 0: it was idle.
         phase_s: Where between two changes of the load the samples lie, s.
         ambient_measured: Whether the record has the ambient.
     """

@@ -226,7 +226,7 @@ def tripped_run(run_id: str = "20310314-131700-aaaa", after_load_s: float = 38.0
 
 
 def gated_run(run_id: str = "20310314-131700-aaaa") -> RunInput:
-    """A baseline that climbed at rest: the gate closed at 50 °C after 60 s, no load was run, then 62 °C."""
+    """A baseline that climbed while idle: the gate closed at 50 °C after 60 s, no load was run, then 62 °C."""
     t_s = np.arange(361.0)
     die_c = 26.0 + 0.1 * t_s + 18.0 * (1.0 - np.exp(-t_s / 60.0)) * (t_s > 0)
     columns = {

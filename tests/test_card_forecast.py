@@ -1,4 +1,4 @@
-"""What lesser loads foretell of a graphics card's full load: against ladders in closed form, and against real cards."""
+"""What lesser loads forecast of a graphics card's full load: against ladders in closed form, and against real cards."""
 
 from __future__ import annotations
 

@@ -63,7 +63,7 @@ def test_a_better_path_is_a_significant_difference_of_the_right_size() -> None:
 def test_power_that_differs_by_more_than_five_per_cent_forbids_the_load_only() -> None:
     found = compare(BEFORE, scaled("package_power_w", 1.08))
     assert not found.stages["load"].comparable and "mean power" in " ".join(map(str, found.stages["load"].why))
-    assert found.stages["idle"].comparable  # at rest, power is a result
+    assert found.stages["idle"].comparable  # while idle, power is a result
     assert compare(BEFORE, scaled("package_power_w", 1.03)).stages["load"].comparable
 
 

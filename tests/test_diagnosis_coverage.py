@@ -49,7 +49,7 @@ def sound() -> np.ndarray:
     return found
 
 
-# ---- what stays, and what cannot be told
+# ---- what stays, and what is unknown
 
 
 def test_nothing_is_lost_and_nothing_gained() -> None:
@@ -135,11 +135,11 @@ def test_longer_work_leaves_less_unproven() -> None:
 
 
 def test_an_air_cooler_has_no_coolant_that_could_stand_still() -> None:
-    # Rest alone: of a loop it tells little.
+    # Idle alone: of a loop it tells little.
     seen = see(made_run(Made(liquid=False), load_s=0, pulses=False))
     found = covered(MachineEvidence(cooler="air", figures=seen.figures, signs=seen.signs))
     assert all(found[AT[mechanism]] == 1.0 for mechanism in LIQUID_ONLY)
-    # A loop that hardly flows is told only where power meets the path: rest alone leaves some of them untold.
+    # A loop that hardly flows is told only where power meets the path: idle alone leaves some of them untold.
     wet = covered(MachineEvidence(cooler="liquid", figures=seen.figures, signs=seen.signs))
     assert wet[AT[Mechanism.FLOW_SLOW]] < 1.0
 

@@ -1,4 +1,4 @@
-"""Figures and signs read from records: whole, broken off, pulses only, rest only; what is missing is absent."""
+"""Figures and signs read from records: whole, interrupted, pulses only, idle only; what is missing is absent."""
 
 from __future__ import annotations
 
@@ -139,7 +139,7 @@ def test_several_records_of_one_machine_tell_more_than_each() -> None:
 
 def test_a_hot_inlet_in_a_cool_room_is_the_case_and_no_warm_room() -> None:
     # Inlet over room by more than 8 to 10 K: the case's air (common practice, no source). The other parts' 25 W
-    # warm the same air at rest too.
+    # warm the same air while idle too.
     case = made_run(Made(air=0.34, air_s=200.0, idle_offset_k=7.0, extra={"inlet_temp_c": 44.0}))
     found = judge(see(case))
     assert found.leading[0] == "airflow"

@@ -66,7 +66,7 @@ COOLER = entry(120, EntryKind.CHANGE, "part-fitted-for-test", part="known-good c
 RETURNED = entry(160, EntryKind.CHANGE, "part-returned", part="known-good cooler")
 
 
-# Common practice, no source: pump tachometer normal, die near 100 °C at rest, radiator cold; fresh paste no help,
+# Common practice, no source: pump tachometer normal, die near 100 °C while idle, radiator cold; fresh paste no help,
 # turned by 180° no help, another cooler cures it: the coolant does not flow, whatever the tachometer says.
 SEQUENCE: list[tuple[tuple[JobEntry, ...], list[Trace]]] = [
     ((RADIATOR,), [idle_run(10)]),
@@ -155,7 +155,7 @@ def test_runs_after_a_repair_do_not_hide_what_was_wrong_before() -> None:
 
 
 def seen_at_idle(**figures: tuple[float, float]) -> MachineEvidence:
-    """What rest alone shows: value and standard uncertainty of each figure."""
+    """What idle alone shows: value and standard uncertainty of each figure."""
     return MachineEvidence(
         cooler="liquid", figures={name: RecordFigure(value=value, u=u) for name, (value, u) in figures.items()}
     )

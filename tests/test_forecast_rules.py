@@ -372,7 +372,7 @@ def test_without_power_a_usual_machine_is_assumed_and_the_answer_is_wider(power:
     share = np.where(np.arange(N) < 50, 0.0, 1.0)
     found = ready(temp, power_w=power, load_share=share)
     seen = np.where(np.isfinite(temp), temp, np.nanmean(temp))
-    # 15 W at rest, 100 W under load, 0.55 % a kelvin more as leakage grows: a usual desktop, no source.
+    # 15 W while idle, 100 W under load, 0.55 % a kelvin more as leakage grows: a usual desktop, no source.
     assert found.power_w == pytest.approx((15.0 + 85.0 * share) * (1 + 0.0055 * (seen - 50.0)))
     assert [why.code for why in found.why] == ["power-unknown"] and found.spread == 1.35
     assert (found.prior.middle[P.STEP_GAIN], found.prior.spread[P.STEP_GAIN]) == (1.0, 0.45)

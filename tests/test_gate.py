@@ -1,4 +1,4 @@
-"""The gate of a stage: what closes it, by a reading, by silence, and by what is foretold. Facts in numbers only."""
+"""The gate of a stage: what closes it, by a reading, by silence, and by what is forecast. Facts in numbers only."""
 
 from __future__ import annotations
 

@@ -148,7 +148,7 @@ def test_a_limit_without_its_channel_is_named_as_not_armed() -> None:
     assert (armed, absent) == ([], ["vrm_temp_c"])
 
 
-# Common practice, no source: 50 °C at rest is a fault, 25 K above the room is too much for a machine at rest.
+# Common practice, no source: 50 °C while idle is a fault, 25 K above the room is too much for a machine while idle.
 @pytest.mark.parametrize(
     ("value_c", "ambient_c", "closed"),
     [(49.0, 25.0, False), (51.0, 30.0, True), (46.0, 20.0, True), (46.0, None, False)],

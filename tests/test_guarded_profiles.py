@@ -96,7 +96,7 @@ REFUSED: list[tuple[list[tuple[str, str]], str, str]] = [
         "no temperature limit on die_temp_c",
     ),
     ([('linear-algebra", pattern = "steady"', 'storage", pattern = "steady"')], "trip", "drive_temp_c"),
-    # From outside: a probe on the path of the heat, not the room's.
+    # From outside: a probe on the thermal path, not the room's.
     (
         [('algebra", pattern = "steady"', 'algebra", pattern = "steady"'), (DIE, "ambient_temp_c = { max = 40.0 }")],
         "trip",

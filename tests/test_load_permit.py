@@ -36,7 +36,7 @@ class Row(NamedTuple):
 
 @cache
 def pulsed(case: str, pulse_share: float = 0.25, ambient_c: float | None = None) -> tuple[Row, ...]:
-    """Rest and pulses of a typical machine; power is what its counter of energy gained."""
+    """Idle and pulses of a typical machine; power is what its counter of energy gained."""
     machine = SimulatedMachine(draw(case, 0), seed=0)
     rows, before_uj = [], machine.counters.energy_uj
     ends_s = IDLE_S + PULSES * (ON_S + OFF_S)
@@ -169,7 +169,7 @@ def test_a_sound_machine_may_be_loaded_and_one_with_a_film_on_its_plate_may_not(
 
 
 def test_the_true_end_lies_between_idle_and_the_lowest_limit_that_is_allowed() -> None:
-    # What is foreseen and its u95 together lie above the truth, and not absurdly far above it.
+    # What is forecast and its u95 together lie above the truth, and not absurdly far above it.
     needed_c = highest_allowed_c(pulsed("healthy-air"), load_stage())
     assert full_c("healthy-air") < needed_c < full_c("healthy-air") + 25.0
 

@@ -32,7 +32,7 @@ def hold(
 @pytest.mark.parametrize("swing_w", [52.0, 150.0])
 @pytest.mark.parametrize("place", [0.2, 0.6, 0.95])
 def test_power_is_within_three_percent_after_twenty_seconds(idle_w: float, swing_w: float, place: float) -> None:
-    # The span of machines of the design: 8 to 30 W at rest, 60 to 180 W under load; 3 % and 20 s are the requirement.
+    # The span of machines of the design: 8 to 30 W idle, 60 to 180 W under load; 3 % and 20 s are the requirement.
     target_w = idle_w + place * swing_w
     values = hold(HoldController(target_w, kind="power"), lambda _t, share: idle_w + swing_w * share, 120, noise=0.01)
     means = [sum(values[i : i + 5]) / 5 for i in range(20, 115)]
@@ -119,7 +119,7 @@ def test_no_target_no_controller() -> None:
 
 
 def test_a_machine_that_draws_much_at_idle_is_held_in_time_too_since_its_gain_is_learned() -> None:
-    # 60 W at rest and 40 W for the whole duty: from its first reading of 80 W at half duty it looks like 160 W for a
+    # 60 W while idle and 40 W for the whole duty: from its first reading of 80 W at half duty it looks like 160 W for a
     # whole share. Steered by that alone, a quarter of the error a second becomes a sixteenth: 18 W are still 5 W after
     # 20 s (18 x (1 - 0.25 / 4)^20). 3 % and 20 s are the requirement.
     target_w = 98.0

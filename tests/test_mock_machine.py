@@ -100,7 +100,7 @@ def test_a_die_that_throttling_cannot_hold_is_cut_above_its_limit() -> None:
 
 
 def test_a_dead_pump_is_hot_and_climbing_at_idle_while_radiator_and_coolant_stay_cool() -> None:
-    # Common practice, no source: 45 °C and climbing at rest is suspect, 50 °C within minutes is a fault; the tachometer
+    # Common practice, no source: 45 °C and climbing at idle is suspect, 50 °C within minutes is a fault; the tachometer
     # proves nothing; a radiator that stays cold beside a hot processor means that the heat does not reach it.
     for seed in range(4):
         parameters = draw("coolant-stopped", seed)

@@ -1,4 +1,4 @@
-"""A machine's own record and a bench computer's, brought onto one time axis by their load edges."""
+"""A machine's own record and a bench computer's, brought onto one time axis by their load steps."""
 
 from __future__ import annotations
 

@@ -159,7 +159,7 @@ def test_a_held_power_is_a_share_of_what_the_whole_load_would_draw(
     [
         (IDLE,),  # no pulse
         (PULSE,),  # no rest
-        ((0.0, {DIE: 30.0}), PULSE),  # no power at rest
+        ((0.0, {DIE: 30.0}), PULSE),  # no power while idle
         (IDLE, (0.25, {DIE: 40.0})),  # none in the pulse
         (IDLE, (0.25, {DIE: 40.0, "package_power_w": 20.0})),  # none that grew
         (IDLE, (0.25, {DIE: 40.0, "package_power_w": 15.0})),
@@ -256,7 +256,7 @@ def test_a_cards_held_temperature_is_none_of_the_die(monkeypatch: pytest.MonkeyP
     assert len(given.asked) == 1
 
 
-# ---- several cards: those that the pulses reached are foreseen
+# ---- several cards: those that the pulses reached are forecast
 
 TWO_CARDS = infos(CARD, OTHER, "gpu_power_w", "gpu_2_power_w")
 

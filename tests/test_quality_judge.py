@@ -29,7 +29,7 @@ def info(channel: str, driver: str = "coretemp", device: str = "") -> ChannelInf
 
 
 def judge_all(channel: str, values: list[float], *, period_s: float = 1.0, driver: str = "coretemp") -> list[Reading]:
-    """Return the readings of a course of values at rest."""
+    """Return the readings of a course of values while idle."""
     judge, step = ChannelJudge(info(channel, driver), stale_after_s=3.0), StepWatch()
     return [judge.judge(i * period_s, Taken(value), step) for i, value in enumerate(values)]
 
@@ -318,7 +318,7 @@ def test_after_a_night_without_power_what_is_not_at_the_room_is_named() -> None:
 @pytest.mark.parametrize(
     ("uptime_s", "die_c", "coolant_c", "named"),
     [
-        (60.0, 29.0, 22.5, set()),  # a die warms itself by its power at rest
+        (60.0, 29.0, 22.5, set()),  # a die warms itself by its power while idle
         (60.0, 40.0, 22.5, {"die_temp_c"}),
         (60.0, 13.0, 22.5, {"die_temp_c"}),
         (60.0, 29.0, 31.0, {"coolant_temp_c"}),

@@ -1,4 +1,4 @@
-"""Records: what a run puts in comes out again, closed or broken off, and nothing slips in through a name."""
+"""Records: what a run puts in comes out again, closed or interrupted, and nothing slips in through a name."""
 
 from __future__ import annotations
 

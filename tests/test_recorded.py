@@ -1,4 +1,4 @@
-"""What a record says of its run, typed: what is not of its kind counts as not told, and nobody reads it by hand."""
+"""What a record says of its run, typed: what is not of its kind counts as absent, and nobody reads it by hand."""
 
 from __future__ import annotations
 

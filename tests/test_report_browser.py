@@ -204,7 +204,7 @@ def test_every_printed_page_bears_number_and_count(browser: Any, tmp_path: Path,
 @needs_poppler
 @pytest.mark.parametrize(("paper", "language"), [("A4", "de"), ("Letter", "de")])
 def test_the_first_page_ends_with_the_signatures(browser: Any, tmp_path: Path, paper: str, language: str) -> None:
-    """Also the fullest one: simulated, refused at rest, as many changes as are listed, with long names."""
+    """Also the fullest one: simulated, refused while idle, as many changes as are listed, with long names."""
     changes = [
         replace(ri.job().entries[1], entry_id=f"c-{n}", detail={"part": "a part of a long name " * 3}) for n in range(9)
     ]

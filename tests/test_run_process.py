@@ -1,4 +1,4 @@
-"""`verifyrig run` as a real process with real workers: killed, stopped, told to end, its terminal closed, as nobody.
+"""`verifyrig run` as a real process with real workers: killed, stopped, asked to end, its terminal closed, as nobody.
 
 The machine that runs the tests may show no temperature: the plan is a short blind one.
 """

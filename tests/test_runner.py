@@ -154,7 +154,7 @@ def test_a_worker_that_is_gone_stops_the_run() -> None:
 
 @pytest.mark.parametrize("stage", ["load", "pulses"])
 def test_workers_that_are_there_and_do_no_work_stop_the_run(stage: str) -> None:
-    # Heat comes from work alone: a stage "under load" without any would be measured at rest, and pass.
+    # Heat comes from work alone: a stage "under load" without any would be measured while idle, and pass.
     stand = Stand(sound, PROFILE.replace("on_s = 5, off_s = 15, count = 2", "on_s = 5, off_s = 15, count = 4"))
 
     def idle(load: FakeLoad) -> None:
@@ -176,7 +176,7 @@ def test_a_load_that_counts_no_work_is_not_taken_for_an_idle_one() -> None:
 
 
 def test_pulses_that_fall_between_two_samples_are_not_taken_for_idle_workers() -> None:
-    # Nothing can be foreseen from pulses that no sample sees: a quarter of the load is all that may follow.
+    # Nothing can be forecast from pulses that no sample sees: a quarter of the load is all that may follow.
     text = PROFILE.replace("[trip]", "[sampling]\nperiod_s = 10.0\n\n[trip]", 1).replace("share = 1.0", "share = 0.25")
     stand = Stand(sound, text.replace("stale_after_s = 3.0", "stale_after_s = 30.0"))
     before = [0.0]
@@ -242,7 +242,7 @@ def test_an_unanswered_question_keeps_loads_above_quarter_pulses_off() -> None:
 
 
 def test_a_load_with_a_hot_forecast_is_not_started() -> None:
-    # 30 °C at rest and 12 K in five seconds on a quarter: four times the load cannot stay below 60 °C.
+    # 30 °C while idle and 12 K in five seconds on a quarter: four times the load cannot stay below 60 °C.
     text = PROFILE.replace("max = 90.0", "max = 60.0")
     stand = Stand(lambda t_s, share: 30.0 + 12.0 * min(share, 1.0), text)
     end = stand.run()

@@ -24,7 +24,7 @@ SIGMA_K = 0.5
 
 
 def flat_trace(die_c: FloatArray, **facts: object) -> Trace:
-    """A long stage of load after a minute of rest; the die is given, all else stands still."""
+    """A long stage of load after an idle minute; the die is given, all else stands still."""
     t = np.arange(0.0, 60.0 + len(die_c))
     on = t >= 60.0
     columns = {
@@ -239,7 +239,7 @@ def test_a_sensor_that_fell_silent_before_the_end_tells_nothing_of_the_end(silen
         assert found == reason("no-reading-at-its-end")
 
 
-# ---- the end that is foretold
+# ---- the end that is forecast
 
 
 class KnownEnds:
@@ -290,7 +290,7 @@ def test_the_forecast_is_given_ten_minutes_of_what_was_before_and_all_that_is_kn
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     asked = KnownEnds(monkeypatch, known=True)
-    n = 900  # a rest of 900 s, then 300 s of load
+    n = 900  # idle for 900 s, then 300 s of load
     trace = flat_trace(to_and_fro(300 + n - 60))
     columns = {**trace.columns, "cpu_fan_speed_rpm": np.full(len(trace.t_s), 900.0)}
     sensor = {"resolution": 0.5, "refresh_s": 2.0, "limit": 95.0}

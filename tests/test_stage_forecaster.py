@@ -1,4 +1,4 @@
-"""A forecast is held against what was foretold before it: where earlier ones missed, the present one is wider."""
+"""A forecast is held against what was forecast before it: where earlier ones missed, the present one is wider."""
 
 from __future__ import annotations
 

@@ -30,7 +30,7 @@ def trace_of(
     columns: dict[str, FloatArray] | None = None,
     facts: dict[str, object] | None = None,
 ) -> Trace:
-    """A minute of rest and ten minutes of load, a sample a second, all channels standing still."""
+    """An idle minute and ten minutes of load, a sample a second, all channels standing still."""
     t = np.arange(0.0, 60.0 + LOAD_S)
     flat = {"die_temp_c": np.where(t < 60, 30.0, 60.0), "package_power_w": np.where(t < 60, 15.0, 100.0)}
     stages = (

@@ -20,7 +20,7 @@ IDLE_S = 30.0
 
 
 def trace_of(rate: FloatArray, *, period_s: float = 1.0, share: FloatArray | None = None, **plan: Any) -> Trace:
-    """A rest, then a load that counts this work, a reading each `period_s`."""
+    """Idle time, then a load that counts this work, a reading each `period_s`."""
     length_s = len(rate) * period_s
     t_s = np.arange(0.0, IDLE_S + length_s - period_s / 2, period_s)
     on = t_s >= IDLE_S

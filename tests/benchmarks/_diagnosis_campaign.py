@@ -152,7 +152,7 @@ class Bench:
         return answers[finding]
 
     def _by_probe(self, finding: str) -> str:
-        """Hoses and radiator at rest, from the simulated machine's own temperatures."""
+        """Hoses and radiator while idle, from the simulated machine's own temperatures."""
         machine = SimulatedMachine(self.parameters, seed=self.seed)
         machine.advance(300.0, 0.0)
         ambient, coolant = machine.ambient_c, machine.coolant_c

@@ -146,7 +146,7 @@ def run_machine(
     knows_limits: bool = False,
     start: Literal["rest", "cold"] = "rest",
 ) -> Trace:
-    """Measure a machine as the desktop profiles do: rest, quarter pulses, load where it is safe, cooldown."""
+    """Measure a machine as the desktop profiles do: idle, quarter pulses, load where it is safe, cooldown."""
     machine = SimulatedMachine(parameters, seed=seed, start=start)
     recorder = Recorder(machine, channels)
     outcome = _measure(recorder, parameters, load_s, pulses_only)

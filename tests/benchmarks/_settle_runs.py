@@ -1,4 +1,4 @@
-"""Runs of simulated machines for the forecast benchmarks: rest, then a steady full load, and where that truly ends."""
+"""Runs of simulated machines for the forecast benchmarks: idle, then a steady full load, and where that truly ends."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from mock_hw.physics.parameters import MachineParameters, draw
 from verifyrig.core.trace import FloatArray
 
 IDLE_S, LOAD_S = 150, 1200
-# Cases without a settled value to foretell: no load is reached, the reading never moves, or clocks swing for ever.
+# Cases without a settled value to forecast: no load is reached, the reading never moves, or clocks swing for ever.
 LEFT_OUT = ("coolant-stopped", "sensor-stuck", "vrm-hot")
 USUAL_TRIP_C, BELOW_LIMIT_K = 95.0, 3.0
 # The forecast's constants were chosen by looking at machines of small seeds: what is measured here must be others.

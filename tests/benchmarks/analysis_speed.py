@@ -26,7 +26,7 @@ def _rise(t: FloatArray) -> FloatArray:
 
 
 def day(hours: float) -> Trace:
-    """Return a record of ten minutes of rest and a long load with 20 channels, whole degrees."""
+    """Return a record of ten idle minutes and a long load with 20 channels, whole degrees."""
     t = np.arange(0.0, hours * 3600)
     noise = np.random.default_rng(1)
     on = t >= _IDLE_S

@@ -32,7 +32,7 @@ from verifyrig.diagnosis.readings import Readings
 from verifyrig.diagnosis.suspects import MECHANISMS, cause_of
 
 FULL, QUICK = 200, 3
-# What rest and quarter pulses of 5 s cannot show: it needs minutes of heat, or minutes of work.
+# What idle and quarter pulses of 5 s cannot show: it needs minutes of heat, or minutes of work.
 NOT_SHOWN_BY_PULSES = ("radiator-blocked", "case-choked", "vrm-hot", "memory-faulty", "core-faulty")
 _OWN = ("package_power_w", "core_clock_mhz", "load_share", "busy_share", "work_rate_per_s", "compute_errors")
 _DUTY = ("cpu_fan_duty_share",)
@@ -113,7 +113,7 @@ def machines_of_the_table(seeds: range) -> dict[str, Any]:
 
 
 def shown_by_pulses(tally: Tally) -> float:
-    """Return the share that was right first among the faults that rest and pulses of 5 s can show at all."""
+    """Return the share that was right first among the faults that idle and pulses of 5 s can show at all."""
     rows = [row for case, row in tally.by_case.items() if case not in NOT_SHOWN_BY_PULSES and CASES[case] != "none"]
     return sum(right for _, right in rows) / sum(n for n, _ in rows)
 
@@ -137,7 +137,7 @@ def with_limit(trace: Trace, parameters: MachineParameters) -> Trace:
 
 
 def only_pulses(trace: Trace) -> Trace:
-    """Return what rest and pulses alone tell, with the plain channels only."""
+    """Return what idle and pulses alone show, with the plain channels only."""
     stage = trace.stage("pulses")
     if stage is None or stage.end_s is None:
         return without_probes(trace)  # a gate closed: there was no load at all, only rest
@@ -147,7 +147,7 @@ def only_pulses(trace: Trace) -> Trace:
 def rule_of_thumb(trace: Trace) -> dict[str, float]:
     """What two figures tell: a fan that stands, a warm room, errors, else the die's temperature against quoted limits.
 
-    Quoted limits: more than 30 K over the room at rest, more than 90 °C under load are bad: "dust and paste".
+    Quoted limits: more than 30 K over the room while idle, more than 90 °C under load are bad: "dust and paste".
     """
     readings = Readings(trace)
     ambient = readings.ambient(0.0, readings.last_s)[0]

@@ -1,6 +1,6 @@
 """How far the workers' pulse edges lie apart, and how long after the command; on all cores, real workers.
 
-Each worker notes the moment at which its duty changes from rest to work and back. Beside it: telling each worker by
+Each worker notes the moment at which its duty changes from idle to work and back. Beside it: telling each worker by
 itself to change at once, without a common moment.
 """
 

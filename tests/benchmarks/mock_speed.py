@@ -22,7 +22,7 @@ _BUDGET_S_AN_HOUR = 5.0
 
 
 def _hour(case: str, seconds: int) -> dict[str, float]:
-    """Run an hour (or less) at full load after ten minutes of rest; return seconds an hour and the median call.
+    """Run an hour (or less) at full load after ten idle minutes; return seconds an hour and the median call.
 
     Processor time stands beside wall time, since a shared computer stretches the latter only.
     """

@@ -1,4 +1,4 @@
-"""What ended a run, told from its record alone: share of right verdicts on simulated machines that end by themselves.
+"""What ended a run, from its record alone: share of right verdicts on simulated machines that end by themselves.
 
 The pair: the rule of thumb "hot at the last reading means heat, anything else means power".
 """

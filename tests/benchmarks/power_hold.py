@@ -63,7 +63,7 @@ def trace(case: str, seed: int, steer: Steer, first_share: float) -> Iterator[tu
 
 
 def powers_w(case: str, seed: int) -> tuple[float, float]:
-    """Return the power at rest and, a few seconds into it, at full duty, W."""
+    """Return the power while idle and, a few seconds into it, at full duty, W."""
     found = [list(_first(case, seed, share)) for share in (0.0, 1.0)]
     return found[0][-1], found[1][-1]
 
@@ -87,7 +87,7 @@ def hold_once(case: str, seed: int, place: float) -> dict[str, float]:
 
     Args:
         case, seed: The machine.
-        place: Where between rest and full power the target lies, 0 to 1.
+        place: Where between idle and full power the target lies, 0 to 1.
     """
     idle_w, full_w = powers_w(case, seed)
     target_w = idle_w + place * (full_w - idle_w)

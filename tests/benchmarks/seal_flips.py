@@ -1,4 +1,4 @@
-"""A sealed record, and one that broke off, flipped and cut at many places: what is made of each.
+"""A sealed record, and an interrupted one, flipped and cut at many places: what is made of each.
 
 The pair: how many of the same flips SQLite's own integrity check finds, which is all that a plain database offers.
 """

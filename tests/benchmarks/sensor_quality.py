@@ -95,13 +95,13 @@ def scene(case: str, seed: int, folder: Path, *, start: str = "rest", period_s: 
 
 
 def leave(the: Scene) -> None:
-    """Let go of the files."""
+    """Close the files."""
     the.bank.close()
     the.machine.close()
 
 
 def false_alarms(runs: int, folder: Path) -> dict[str, Any]:
-    """Count channels of healthy machines that were accused at any time of a run of rest, load and rest."""
+    """Count channels of healthy machines that were accused at any time of a run of idle, load and idle."""
     accused: list[str] = []
     channel_runs = 0
     for i in range(runs):

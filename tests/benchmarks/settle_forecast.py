@@ -1,6 +1,6 @@
 """How soon the settled value is known, and how often the truth lies inside what was stated.
 
-Simulated machines rest for 150 s and then run a full load. `wait` is the time until the settled value is known
+Simulated machines idle for 150 s and then run a full load. `wait` is the time until the settled value is known
 within 1 K, over the 20 minutes that people wait; a run that never says so counts as 1. The truth is where the machine
 would settle in the room as it is at the end of those 20 minutes: a drifting room is part of the task. Beside it, what
 a user would do instead: wait for a slope below 0.2 K/min, or fit one exponential and believe its covariance.
