@@ -13,6 +13,7 @@ import pytest
 
 from tests.fake_asker import FakeAsker
 from tests.small_records import write_record
+from verifyrig.bench.day import note_shift
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands import job as job_command
@@ -448,6 +449,7 @@ pexpect = pytest.importorskip("pexpect")
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 def test_a_mistyped_time_is_put_right_on_the_line(tmp_path: Path) -> None:
     ended(tmp_path, opened(tmp_path))
+    note_shift(tmp_path, "N. Bench", datetime.now(UTC))
     env = {key: value for key, value in os.environ.items() if key not in ("COLUMNS", "LINES")} | {"TERM": "xterm"}
     words = ["-m", "verifyrig", "--bench", str(tmp_path), "job", "open"]
     words = ["-m", "verifyrig", "job", "open", "--bench", str(tmp_path)]

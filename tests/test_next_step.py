@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from tests.fake_asker import FakeAsker
+from verifyrig.bench.day import note_shift
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Context, next_step
 from verifyrig.commands.cli import run
@@ -54,6 +55,7 @@ MENU = "q leave\r\n"
 def bench(tmp_path: Path) -> Path:
     """A practice bench whose own profiles are shorter than the shipped ones, so that the test is too."""
     (tmp_path / "bench.toml").write_text(TRAINING, encoding="utf-8")
+    note_shift(tmp_path, "N. Bench", find_now())
     (tmp_path / "profiles").mkdir()
     for name in ("desktop-liquid", "pulses-only"):
         text = SHORT.replace("desktop-liquid", name)

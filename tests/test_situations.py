@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from tests.fake_asker import FakeAsker
+from verifyrig.bench.day import note_shift
 from verifyrig.bench.find_profile import find_profile, list_profiles
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Context, next_step
@@ -285,6 +286,7 @@ def test_a_draft_is_not_kept_longer_than_a_job(tmp_path: Path, capsys: pytest.Ca
 
 @on_terminal
 def test_ctrl_c_in_a_long_intake_keeps_a_draft_on_a_real_terminal(tmp_path: Path) -> None:
+    note_shift(tmp_path, "N. Bench", datetime.now(UTC))
     child = terminal(tmp_path, "job", "open")
     child.expect_exact("own words?")
     child.send("It goes off\r")

@@ -12,6 +12,7 @@ file, a time zone of this computer) is reported where it is used.
     [board."MODEL"]           CHANNEL = "device"
     [gpu]                     card
     [place]                   names, here
+    [prices]                  country, tax_percent, tax_included, labour_per_hour
     [privacy]                 keep_days
     [alert]                   command, bell
     [autostart]               profile, batch, unit, ambient, attest, wait_s
@@ -49,6 +50,12 @@ CALIBRATION_KEYS = (
 LONGEST_WAIT_S = 600.0
 LONGEST_PLACE = 30
 LONGEST_KEPT_DAYS = 36_500
+LARGEST_PRICE = 1e9
+COUNTRY_CODES = (
+    "AT", "AU", "BE", "CA", "CH", "CZ", "DE", "DK", "ES", "FI", "FR", "GB", "HU", "IE", "IT", "JP", "LI", "LU", "NL",
+    "NO", "NZ", "PL", "PT", "SE", "SK", "US",
+)  # fmt: skip
+"""Countries whose rounding is known (`jobs.money`)."""
 NOWHERE = "none"  # said where a machine stands on no place
 LARGEST_CORRECTION = 1000.0  # far beyond any correction and its uncertainty
 _LIKELY_MEANT = 0.8  # a name so near to one of ours is taken for a slip; "reports" is, "repairs" is not
@@ -184,6 +191,17 @@ def _alert(top: TomlTable, name: str) -> None:
     table.done()
 
 
+def _prices(top: TomlTable, name: str) -> None:
+    table = top.table(name, mend="Write [prices].")
+    if table is None:
+        return
+    table.choice("country", COUNTRY_CODES)
+    table.number("tax_percent", mend="Write per cent, such as 19.", minimum=0, maximum=100)
+    table.flag("tax_included", mend="Write true or false.")
+    table.number("labour_per_hour", mend="Write the price of an hour.", minimum=0, maximum=LARGEST_PRICE)
+    table.done()
+
+
 def _rig_check(top: TomlTable, name: str) -> None:
     table = top.table(name, mend="Write [rig_check].")
     if table is not None:
@@ -201,6 +219,7 @@ _READERS: Mapping[str, Callable[[TomlTable, str], None]] = {
     "gpu": _texts("card"),
     "alert": _alert,
     "place": _place,
+    "prices": _prices,
     "privacy": _privacy,
     "autostart": _autostart,
     "rig_check": _rig_check,

@@ -98,8 +98,11 @@ def _autostarted(args: argparse.Namespace) -> tuple[Answer, bool] | None:
 
 def _next_step(args: argparse.Namespace) -> Answer:
     from verifyrig.commands import next_step
+    from verifyrig.commands.who import set_shift
 
     bench = find_bench(args.bench)
+    if args.by:
+        set_shift(bench, args.by)
     _announce_unfinished(bench)
     return next_step.execute(Context(bench=bench))
 

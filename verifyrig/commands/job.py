@@ -10,8 +10,9 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from verifyrig.commands import Answer, Context, job_list, job_paper, job_upkeep
+from verifyrig.commands import Answer, Context, job_counter, job_list, job_paper, job_upkeep
 from verifyrig.commands.which_job import job_meant, name_at_place, place_meant
+from verifyrig.commands.who import ask_who, at_the_bench
 from verifyrig.core.errors import ExitCode, JobError, RecordError, UsageError, kept_to
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.dialogs.prompt import Asker, TerminalAsker, can_ask
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from verifyrig.jobs.contract import ComeBack
     from verifyrig.jobs.model import Intake, Job, RunFacts
 
+_SHOWS = ("show", "list", "total", "slip", "labels")  # actions that write nothing into a job
 _INTAKE_FLAGS = (
     "complaint", "customer", "contact", "ticket", "kind", "maker", "model", "serial", "price_ceiling", "accessories",
     "condition",
@@ -61,6 +63,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("slip", job_paper.add_slip, "the intake slip: one page that the customer signs"),
         ("sign", job_paper.add_sign, "note that the printed intake slip was signed"),
         ("labels", job_paper.add_labels, "labels for machine, bag and probe"),
+        ("labour", job_counter.add_labour, "note what was worked, by time or at a price"),
+        ("total", job_counter.add_total, "parts, labour, tax and sum for the counter"),
+        ("note", job_counter.add_note, "a note for the next shift"),
     ):
         paper = action(name, help_line)
         add(paper)
@@ -174,6 +179,9 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         "slip": lambda args, context, asker: job_paper.slip(args, context, _wanted(args, context, asker)),
         "sign": _sign,
         "labels": lambda args, context, asker: job_paper.labels(args, context, _wanted(args, context, asker)),
+        "labour": _labour,
+        "total": lambda args, context, asker: job_counter.total(args, context, _wanted(args, context, asker)),
+        "note": _note,
         "correct": _correct,
         "cancel": _cancel,
         "delete": lambda args, context, asker: job_upkeep.delete(args, context, asker, _by(args, context)),
@@ -184,6 +192,8 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         tell(line)
     if asker is None and can_ask(json=context.json):
         asker = TerminalAsker()
+        if args.action not in _SHOWS:
+            ask_who(context.bench, asker)
     return actions[args.action](args, context, asker)
 
 
@@ -192,9 +202,7 @@ def _now() -> datetime:
 
 
 def _by(args: argparse.Namespace, context: Context) -> str:
-    if args.by:
-        return str(args.by)[:100]
-    return context.bench.operator
+    return at_the_bench(context.bench, args.by)
 
 
 def _wanted(args: argparse.Namespace, context: Context, asker: Asker | None) -> Job:
@@ -333,12 +341,22 @@ def _pairs(words: list[str], where: str, keys: list[str], values: tuple[str, ...
     return found
 
 
-# ---- sign, correct, cancel
+# ---- sign, labour, note, correct, cancel
 
 
 def _sign(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     job = _wanted(args, context, asker)
     return _answer(context, *job_paper.sign(args, context, asker, job, _by(args, context)))
+
+
+def _labour(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    job = _wanted(args, context, asker)
+    return _answer(context, *job_counter.labour(args, context, asker, job, _by(args, context)))
+
+
+def _note(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
+    job = _wanted(args, context, asker)
+    return _answer(context, *job_counter.note(args, context, asker, job, _by(args, context)))
 
 
 def _correct(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:

@@ -19,13 +19,14 @@ from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.job_upkeep import clear_due
 from verifyrig.commands.which_job import choose_job, name_at_place, place_meant
+from verifyrig.commands.who import ask_anew, ask_who, at_the_bench
 from verifyrig.core.errors import RigError, UsageError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker
 from verifyrig.files.streams import tell
-from verifyrig.jobs.model import Job, RunFacts
+from verifyrig.jobs.model import EntryKind, Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
-from verifyrig.jobs.screen import danger_lines, run_line, standing_of
+from verifyrig.jobs.screen import SHIFT_NOTE, danger_lines, entry_line, run_line, standing_of
 from verifyrig.jobs.situations import DEED_TITLES, OF_ITS_KIND, SITUATIONS, Deed, Situation
 
 LEAVE = "q"
@@ -43,7 +44,10 @@ def execute(context: Context, asker: Asker | None = None) -> Answer:
     """Show the screen and follow the keys until somebody leaves."""
     for line in clear_due(context):
         tell(line)
-    desk = _Desk(context.bench.root, asker or TerminalAsker())
+    if asker is None:
+        asker = TerminalAsker()
+        ask_who(context.bench, asker)
+    desk = _Desk(context.bench.root, asker)
     while desk.turn():
         pass
     return Answer()
@@ -131,6 +135,8 @@ class _Desk:
         lines = [""]
         if self._training():
             lines.append("Practice bench: simulated hardware.")
+        who = at_the_bench(self._bench)
+        lines += [f"At the bench: {plain_line(who, 60)}"] if who else []
         if self._job is None:
             return [*lines, "No job." if self._without_job else "No job is open.", "What stands on the bench?"]
         job, intake = self._job, self._job.intake
@@ -139,6 +145,8 @@ class _Desk:
         lines += [f"“{plain_line(intake.complaint, 100)}”"] if intake.complaint else []
         ordered = in_order(self._runs)
         lines += [f"Last: {run_line(ordered[-1])}"] if ordered else []
+        notes = [entry for entry in job.of_kind(EntryKind.NOTE) if entry.what == SHIFT_NOTE]
+        lines += [entry_line(notes[-1])] if notes else []
         caution = load_caution(job, self._runs)
         lines += [f"Beware: {caution.reason}."] if caution is not None else []
         return [*lines, f"Next: {standing.next_step}."]
@@ -335,12 +343,16 @@ class _Desk:
                 "list": "all jobs",
                 "setup": "shop, report, probes",
                 "another": "another open job",
+                "note": "a note for the next shift",
+                "labour": "note what was worked",
+                "total": "what it comes to",
                 "slip": "the intake slip, to be signed",
                 "sign": "it was signed",
                 "labels": "labels for machine, bag and probe",
                 "correct": "correct or take back",
                 "cancel": "cancel the job",
                 "safety": "the whole safety text",
+                "who": "somebody else is at the bench",
                 "": "back",
             },
         )
@@ -352,7 +364,9 @@ class _Desk:
             self._do("job", chosen)
         elif chosen == "safety":
             self._say_safety()
-        elif chosen in ("slip", "sign", "labels", "correct", "cancel"):
+        elif chosen == "who":
+            ask_anew(self._bench, self._asker)
+        elif chosen in ("note", "labour", "total", "slip", "sign", "labels", "correct", "cancel"):
             self._do_for("job", chosen)
         elif chosen == "compare":
             self._do_for(chosen)

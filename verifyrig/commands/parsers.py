@@ -43,9 +43,10 @@ def main_parser() -> argparse.ArgumentParser:
         description="Measure how a machine carries its heat, change one thing, measure again, and sign it off.",
         epilog="commands (each has --help):\n" + "\n".join(lines) + "\n\n" + _ENDING,
         formatter_class=argparse.RawDescriptionHelpFormatter,
-        usage="verifyrig [COMMAND] [--bench DIR] [--json]",
+        usage="verifyrig [COMMAND] [--bench DIR] [--json] [--by NAME]",
     )
     _add_shared(parser)
+    parser.add_argument("--by", metavar="NAME", help="who is at the bench, for the rest of the shift")
     return parser
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.commands.which_job import add_job_words, job_meant, name_at_place
+from verifyrig.commands.who import at_the_bench
 from verifyrig.core.errors import NoTemperature, UsageError
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line, plain_lines
@@ -37,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `run`."""
     parser.add_argument("profile", nargs="?", metavar="PROFILE", help="a name or path (else the job's last one)")
     add_job_words(parser, "the job it belongs to (else the open one)")
+    parser.add_argument("--by", metavar="NAME", help="who measures (else who is on shift, else the operator)")
     parser.add_argument("--without-job", action="store_true", help="it belongs to no job, whichever are open")
     parser.add_argument("--as", dest="purpose", metavar="PURPOSE", choices=PURPOSES, help=", ".join(PURPOSES))
     parser.add_argument("--unit", metavar="NAME", help="which unit of a build line")
@@ -212,7 +214,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         facts={
             "attestation": fact,
             "batch": short_name(args.batch, "--batch"),
-            "operator": context.bench.operator or None,
+            "operator": at_the_bench(context.bench, args.by) or None,
         },
     )
 
@@ -239,7 +241,7 @@ def _danger_look(
 
     named = [(danger, f"{key}={value}") for key, value in states.items() if (danger := danger_of(key, value))]
     if job is not None and named:
-        note_dangers(context.bench, job, states, by=context.bench.operator)
+        note_dangers(context.bench, job, states, by=at_the_bench(context.bench))
     look = DangerLook(context.bench, job) if job is not None else None
     notice = look() if look is not None else notice_of(*named[0]) if named else None
     if notice is not None and heats(profile, no_load=no_load):

@@ -13,6 +13,7 @@ from verifyrig.jobs.dangers import StandingDanger
 from verifyrig.jobs.earlier import earlier_line
 from verifyrig.jobs.lifting import Lift, lift_of
 from verifyrig.jobs.model import Customer, Intake, Job, Machine
+from verifyrig.jobs.money import parse_price
 from verifyrig.jobs.store import check_photo
 from verifyrig.jobs.typed import check_answer, check_months
 from verifyrig.jobs.vocabulary import (
@@ -166,7 +167,7 @@ def ask_change(asker: Asker, job: Job) -> tuple[str, dict[str, Any], list[Path]]
 
 
 def _ask_new_part(asker: Asker) -> dict[str, Any]:
-    detail: dict[str, Any] = {"lot": asker.line("Lot or serial?"), "price": asker.line("Price?")}
+    detail: dict[str, Any] = {"lot": asker.line("Lot or serial?"), "price": ask_checked(asker, "Price?", parse_price)}
     months = ask_checked(asker, "Warranty, months?", check_months)
     if months:
         detail["warranty_months"] = int(months)

@@ -29,6 +29,7 @@ class Output(StrEnum):
     PDF = "PDF"
     PICTURE = "picture"
     PNG = "PNG"
+    TOTAL = "total of a job"
     RECORD_TABLE = "table of a record"
     UNIT_TABLE = "table of units"
     UNIT_TESTS = "list of tests"
@@ -41,6 +42,7 @@ _MARKS: dict[Output, tuple[bytes, ...]] = {
     Output.PAGE: (b'<meta name="generator" content="verifyrig', b'<meta name="verifyrig-'),
     Output.PDF: (PDF_MARK.encode(),),
     Output.PNG: (PNG_MARK,),
+    Output.TOTAL: (b"job,ticket,day,kind,what,",),
     Output.PICTURE: (PICTURE_MARK.encode(), b"<title>The path of the heat, link by link</title>"),
     Output.RECORD_TABLE: (b"t_s [s],",),
     Output.UNIT_TABLE: (b"unit,batch,model,run,started,attempt,of,",),

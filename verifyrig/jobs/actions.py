@@ -21,6 +21,7 @@ from verifyrig.jobs.fitness_model import code_of
 from verifyrig.jobs.fitness_text import kept
 from verifyrig.jobs.lifting import Lift, lift_facts
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
+from verifyrig.jobs.money import parse_price
 from verifyrig.jobs.rules import danger_obstacles
 from verifyrig.jobs.same_machine import hear_other_jobs, warn_other_jobs
 from verifyrig.jobs.signing import CONDITION
@@ -117,6 +118,8 @@ def checked_change(job: Job, kind: str, detail: Mapping[str, Any]) -> dict[str, 
         raise UsageError(
             "it is not said from what to what", where=f"job change {kind}", mend="Add --before TEXT --after TEXT."
         )
+    if "price" in facts:
+        parse_price(str(facts["price"]))
     months = facts.get("warranty_months")
     if months is not None and not 0 <= months <= LONGEST_WARRANTY_MONTHS:
         raise UsageError(

@@ -177,6 +177,34 @@ class PagesObject(TypedDict):
     files: list[str]
 
 
+class TotalLine(TypedDict):
+    """One line of a total; amounts are decimal texts, so that none is rounded on its way."""
+
+    kind: str
+    what: str
+    quantity: str
+    unit: str
+    unit_price: str | None
+    amount: str | None
+
+
+class TotalObject(TypedDict):
+    """What `job total` prints; net, tax, sum and cash are null while a price is missing."""
+
+    job: str
+    country: str
+    currency: str
+    lines: list[TotalLine]
+    tax_percent: str
+    tax_included: bool
+    net: str | None
+    tax: str | None
+    sum: str | None
+    cash: str | None
+    missing: list[str]
+    file: NotRequired[str]
+
+
 class GoneObject(TypedDict):
     """What `job delete|clear` print; `what` is `deleted` or `cleared`."""
 

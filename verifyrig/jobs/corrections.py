@@ -24,7 +24,14 @@ _OF_MACHINE = ("kind", "maker", "model", "serial")
 _ANSWERS = tuple(question.key for question in QUESTIONS if question.key not in SIGN_KEYS)
 KEYS = (*_OF_CUSTOMER, *_OF_MACHINE, *_OF_INTAKE, *_ANSWERS)
 PERSONAL = ("complaint", "customer", "contact", "ticket", "serial", "accessories", "condition", "price_ceiling")
-_MAY_BE_TAKEN_BACK = (EntryKind.FINDING, EntryKind.CHANGE, EntryKind.CONSENT, EntryKind.STEP, EntryKind.NOTE)
+_MAY_BE_TAKEN_BACK = (
+    EntryKind.FINDING,
+    EntryKind.CHANGE,
+    EntryKind.CONSENT,
+    EntryKind.STEP,
+    EntryKind.NOTE,
+    EntryKind.LABOUR,
+)
 
 
 def fact_of(intake: Intake, key: str) -> str:

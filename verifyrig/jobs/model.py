@@ -30,6 +30,7 @@ class EntryKind(StrEnum):
     HANDOVER = "handover"
     PLACE = "place"
     NOTE = "note"
+    LABOUR = "labour"
     SIGNATURE = "signature"
     CORRECTION = "correction"
     WITHDRAWAL = "withdrawal"

@@ -36,6 +36,9 @@ _OUTCOMES: dict[str, str] = {
 }
 
 
+SHIFT_NOTE = "shift"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
     """Where a job stands.
@@ -225,13 +228,18 @@ def _entry_line(entry: JobEntry) -> str:
         )
     if entry.kind in (EntryKind.CORRECTION, EntryKind.WITHDRAWAL, EntryKind.CANCEL, EntryKind.CLEARING):
         return _upkeep_line(entry)
+    if entry.kind == EntryKind.LABOUR:
+        minutes = entry.detail.get("minutes")
+        worked = f", {minutes} min" if isinstance(minutes, int) else ""
+        return f"worked: {plain_line(entry.text('text'), 120) or 'labour'}{worked}"
     if entry.kind == EntryKind.SIGNATURE:
         return f"signed: {plain_line(entry.what, 40)} slip by {plain_line(entry.text('name'), 60)}"
     if entry.kind == EntryKind.NOTE:
         photos = entry.detail.get("photos")
         if isinstance(photos, list) and photos:
             return f"photos of its {plain_line(entry.what, 40)}: {len(photos)}"
-        return f"note: {plain_line(entry.text('text'), 300)}"
+        by = f" ({plain_line(entry.by, 40)})" if entry.by else ""
+        return f"note: {plain_line(entry.text('text'), 300)}{by}"
     if entry.kind == EntryKind.PLACE:
         return "stands on no place" if entry.what == NOWHERE else f"stands on {plain_line(entry.what, 40)}"
     if entry.kind == EntryKind.HANDOVER:
