@@ -11,7 +11,7 @@ from verifyrig.analysis import judge_thresholds, metrics_of
 from verifyrig.commands.cli import run
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import share_at
-from verifyrig.core.profile import Profile
+from verifyrig.core.profile import LoadPattern, Profile
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.plan.feeding import shortest_s
@@ -19,6 +19,7 @@ from verifyrig.plan.text import parse_profile, profile_faults
 
 SHIPPED = sorted((Path(__file__).resolve().parent.parent / "profiles").glob("*.toml"))
 ON_GRAPHICS = "graphics.toml"
+CLIMB_S = 30.0
 
 
 def shipped(name: str) -> str:
@@ -98,8 +99,10 @@ def sound_run(profile: Profile) -> Trace:
     for stage in profile.stages:
         # A stage with a settling rule ends where its value is known: here after ten time constants of the machine.
         length_s = max(shortest_s(stage), 89.0 if stage.settle is not None else 0.0)
+        climb_s = CLIMB_S if stage.load and stage.load.pattern == LoadPattern.CLIMB else 0.0
+        length_s += climb_s
         t = np.arange(0.0, length_s, profile.period_s)
-        share = np.array([share_at(stage.load, s) if stage.load else 0.0 for s in t])
+        share = np.array([climbed(s) if climb_s else share_at(stage.load, s) if stage.load else 0.0 for s in t])
         ended = StageEnd.SETTLED if stage.settle is not None else StageEnd.TIME
         spans.append(
             StageSpan(name=stage.name, kind=stage.kind, start_s=start_s, end_s=start_s + length_s - 1e-6, ended=ended)
@@ -138,6 +141,11 @@ def sound_run(profile: Profile) -> Trace:
         columns=columns,
         events=tuple(events),
     )
+
+
+def climbed(t_s: float) -> float:
+    """Return the share of a load that climbs in four steps of 10 s."""
+    return min(1.0, 0.25 * (1 + t_s // 10.0))
 
 
 def warmed(t_s: FloatArray, power_w: FloatArray, ambient_c: float, period_s: float) -> FloatArray:

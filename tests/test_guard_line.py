@@ -113,6 +113,23 @@ def test_another_step_of_a_load_that_is_on_does_not_blind_the_line() -> None:
     assert found is not None and (found[0], found[1].rule) == (12.0, "line")
 
 
+def test_a_step_that_was_shown_to_be_safe_makes_no_line_with_the_readings_before_it() -> None:
+    # A sensor that is fresh every 4 s sees a step of 12 K between two readings: no slope that goes on. Without the
+    # word of the climb a straight line through the readings at 74, 86 and 87.5 °C goes on to the limit.
+    def stepped(t_s: float) -> float:
+        return 74.0 + (0.0 if t_s < 12.0 else 12.0 if t_s < 16.0 else 13.5)
+
+    for bounded, trips in ((False, True), (True, False)):
+        watch = Watch(refresh_s=4.0)
+        watch.guard.load_step(0.0, 0.5, steady=False)
+        found = None
+        for t_s in seconds(24):
+            if t_s == 11.0:
+                watch.guard.load_step(11.0, 0.75, steady=False, bounded=bounded)
+            found = found or watch.take(t_s, stepped(t_s))
+        assert (found is not None) == trips
+
+
 def test_a_fall_is_no_line_however_near_the_limit() -> None:
     values = {0: 91.9, 1: 91.8, 2: 91.9, 3: 91.9}
     assert first_trip(Watch(), lambda t: values.get(int(t), 91.9), seconds(8, 5.0), edge=(0.0, 1.0)) is None

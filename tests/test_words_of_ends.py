@@ -146,7 +146,7 @@ def test_the_words_are_those_of_the_contract() -> None:
     assert list(CauseClass) == ["operator", "terminated", "killed", "power-off", "hang", "suspend", "unknown"]
     assert list(StageEnd) == ["settled", "time", "gate", "tripped", "skipped", "stopped", "interrupted"]
     assert list(StageKind) == ["idle", "load", "cooldown"]
-    assert list(LoadPattern) == ["steady", "pulses", "steps"]
+    assert list(LoadPattern) == ["steady", "pulses", "steps", "climb"]
     assert list(Purpose) == ["baseline", "check", "verification", "build"]
 
 

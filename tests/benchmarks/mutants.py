@@ -53,6 +53,8 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.rig.sampler": ("test_runner.py", "test_runner_limits.py"),
     "verifyrig.rig.interruptions": ("test_runner.py",),
     "verifyrig.rig.load_control": ("test_runner.py", "test_dips.py"),
+    "verifyrig.analysis.climb": ("test_climb.py",),
+    "verifyrig.rig.climbing": ("test_climbing.py",),
     "verifyrig.rig.stops": ("test_stops.py", "test_runner.py"),
     "verifyrig.metrology.verdict": ("test_verdict.py",),
     "verifyrig.metrology.run_verdict": ("test_one_verdict.py",),

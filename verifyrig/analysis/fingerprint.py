@@ -2,7 +2,8 @@
 
 A sensor that is fresh every 1 to 2 s in whole degrees holds some five fresh values in the first window, and fans on a
 curve change the path while it is measured. So the impedance is not read off the trace: it is that of machines which
-explain the trace (`posterior`), at the fan speed of the window, which stands beside it.
+explain the trace (`posterior`), at the fan speed of the window, which stands beside it. So a load that climbed in steps
+is as good as one that began at once: what each step did is known by its power (deconvolution).
 
 Source: JESD51-1, definition of transient thermal impedance; the cooldown mirrors the rise where the path is linear.
 """
@@ -16,6 +17,7 @@ import numpy as np
 
 from verifyrig.analysis.ambient import ambient_columns
 from verifyrig.analysis.budget import expanded, power_gain
+from verifyrig.analysis.climb_end import climb_plan
 from verifyrig.analysis.forecast import Samples, explain, prepare
 from verifyrig.analysis.load_steps import (
     LoadStep,
@@ -83,10 +85,23 @@ def _figures(trace: Trace, stage: StageSpan, part: HeatSource) -> dict[str, Metr
     channel = power_channel(trace, part)
     if channel is None:
         return {**_none(reason("power-not-readable")), **_shape(explained, steps)}
-    step = power_step_w(trace, steps[0], channel)
+    step = _step_w(trace, stage, steps, channel, 60.0)
     if step is None or abs(step[0]) < _LEAST_STEP_W:
         return _none(reason("step-too-small"))
-    return {_NAME.format(w): _window(trace, explained, steps, w, part) for w in WINDOWS_S}
+    return {_NAME.format(w): _window(trace, stage, explained, steps, w, part) for w in WINDOWS_S}
+
+
+def _climbs(trace: Trace, stage: StageSpan, steps: list[LoadStep]) -> bool:
+    return climb_plan(trace, stage) is not None and len(steps) > 1
+
+
+def _step_w(
+    trace: Trace, stage: StageSpan, steps: list[LoadStep], channel: str, longest_s: float
+) -> tuple[float, float] | None:
+    """Return the step of power that the figures are told for, W: that of all steps of a climb."""
+    if _climbs(trace, stage, steps):
+        return power_step_w(trace, steps[-1], channel, longest_s, from_s=steps[0].t_s)
+    return power_step_w(trace, steps[0], channel, longest_s)
 
 
 def _none(why: Reason) -> dict[str, Metric]:
@@ -111,7 +126,10 @@ def _explain(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSo
     rises = steps[0].share > steps[0].share_before
     low = int(np.searchsorted(trace.t_s, steps[0].t_s - (_BEFORE_S if rises else _HOT_BEFORE_S)))
     low = max(low, load_known_from(trace, steps[0].t_s))
-    end_s = steps[-1].until_s if is_pulsed(steps) else min(steps[0].until_s, steps[0].t_s + _AFTER_S)
+    if _climbs(trace, stage, steps):
+        end_s = min(steps[-1].until_s, steps[-1].t_s + _AFTER_S)
+    else:
+        end_s = steps[-1].until_s if is_pulsed(steps) else min(steps[0].until_s, steps[0].t_s + _AFTER_S)
     span = slice(low, int(np.searchsorted(trace.t_s, end_s, side="right")))
 
     def column(name: str, scale: float = 1.0) -> FloatArray | None:
@@ -143,28 +161,33 @@ def _commanded(trace: Trace, span: slice) -> FloatArray | None:
     return np.where(at >= 0, np.array([share for _, share in events])[np.maximum(at, 0)], 0.0)
 
 
-def _fan(samples: Samples, steps: list[LoadStep], window_s: float) -> tuple[float | None, float]:
+def _fan(samples: Samples, step: LoadStep, window_s: float) -> tuple[float | None, float]:
     """Return the mean fan speed, rpm, and die temperature, °C, over the window."""
-    inside = (samples.t_s >= steps[0].t_s) & (samples.t_s <= steps[0].t_s + window_s)
+    inside = (samples.t_s >= step.t_s) & (samples.t_s <= step.t_s + window_s)
     inside = inside if np.isfinite(samples.temp_c[inside]).any() else np.ones_like(inside)
     rpm = None if samples.fan_rpm is None else float(np.mean(samples.fan_rpm[inside]))
     return rpm, float(np.nanmean(samples.temp_c[inside]))
 
 
-def _window(trace: Trace, explained: _Explained, steps: list[LoadStep], window_s: int, part: HeatSource) -> Metric:
-    pulsed = is_pulsed(steps)
+def _window(
+    trace: Trace, stage: StageSpan, explained: _Explained, steps: list[LoadStep], window_s: int, part: HeatSource
+) -> Metric:
+    climbs = _climbs(trace, stage, steps)
+    pulsed = is_pulsed(steps) and not climbs
     if pulsed and window_s > _LONGEST_PULSE_WINDOW_S:
         return not_measured("K/W", reason("pulses-cannot-give-it"))
     samples, posterior, scale = explained
-    rpm, at_c = _fan(samples, steps, window_s)
+    rpm, at_c = _fan(samples, steps[-1] if climbs else steps[0], window_s)
     found = scale * impedance(posterior.draws, np.array([float(window_s)]), rpm, at_c)[:, 0]
-    step = power_step_w(trace, steps[0], part.power, longest_s=max(6.0, min(60.0, window_s)))
+    step = _step_w(trace, stage, steps, part.power, max(6.0, min(60.0, window_s)))
     if step is None or step[0] == 0:
         return not_measured("K/W", reason("step-power-not-recorded"))
     watts, u_watts = abs(step[0]), step[1]
     noise = noise_k(samples.temp_c[np.isfinite(samples.temp_c)])
     value, u_value = float(np.mean(found)), float(np.std(found))
-    read = None if pulsed or window_s > _READ_WINDOW_S else _read_off(samples, steps[0], window_s, watts, noise)
+    read = (
+        None if pulsed or climbs or window_s > _READ_WINDOW_S else _read_off(samples, steps[0], window_s, watts, noise)
+    )
     if read is not None:
         value, u_value = _weighted((value, math.hypot(u_value, _LUMPS_SHARE * value)), read)
     facts = sensor_facts(trace, part.power)
@@ -176,7 +199,7 @@ def _window(trace: Trace, explained: _Explained, steps: list[LoadStep], window_s
         power_gain(watts, facts.expanded_uncertainty, -value / watts),
     )
     why = [] if rpm is None else [reason("at-fan-speed", speed_rpm=rpm)]
-    if not pulsed and steps[0].until_s - steps[0].t_s < window_s - 1.5:
+    if not pulsed and steps[-1 if climbs else 0].until_s - steps[0].t_s < window_s - 1.5:
         why.insert(0, reason("extrapolated"))
     return Metric(value=value, unit="K/W", u95=expanded(budget), why=tuple(why), budget=budget)
 
@@ -211,7 +234,7 @@ def _weighted(a: tuple[float, float], b: tuple[float, float]) -> tuple[float, fl
 
 def _shape(explained: _Explained, steps: list[LoadStep]) -> dict[str, Metric]:
     samples, posterior, _ = explained
-    rpm, at_c = _fan(samples, steps, 600.0)
+    rpm, at_c = _fan(samples, steps[0], 600.0)
     rise = impedance(posterior.draws, np.array([5.0, 60.0, 600.0]), rpm, at_c)
     shares = rise[:, :2] / rise[:, 2:]
     why = (reason("shape-alone"),)

@@ -105,14 +105,17 @@ def power_scale(trace: Trace, part: HeatSource) -> float:
     return in_processor_terms(1.0, limit_w)
 
 
-def power_step_w(trace: Trace, step: LoadStep, channel: str, longest_s: float = 60.0) -> tuple[float, float] | None:
+def power_step_w(
+    trace: Trace, step: LoadStep, channel: str, longest_s: float = 60.0, from_s: float | None = None
+) -> tuple[float, float] | None:
     """Return the measured power step at a step of the load and its standard uncertainty, W; None where it is unknown.
 
     The mean over the last `_BEFORE_S` before the step is subtracted from that between 2 s after it and its end,
-    or `longest_s` after it.
+    or `longest_s` after it. Of a climb, whose steps began at `from_s`, it is the power of all its steps.
     """
     values = trace.usable(channel)
-    before = values[(trace.t_s >= step.t_s - _BEFORE_S) & (trace.t_s < step.t_s - 0.5)]
+    began_s = step.t_s if from_s is None else from_s
+    before = values[(trace.t_s >= began_s - _BEFORE_S) & (trace.t_s < began_s - 0.5)]
     length_s = min(step.until_s - step.t_s, longest_s)
     after = values[(trace.t_s > step.t_s + min(2.0, length_s / 3)) & (trace.t_s <= step.t_s + length_s)]
     before, after = before[np.isfinite(before)], after[np.isfinite(after)]

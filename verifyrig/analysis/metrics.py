@@ -10,6 +10,7 @@ import numpy as np
 
 from verifyrig.analysis.ambient import ambient_of
 from verifyrig.analysis.card_figures import card_gap_metrics
+from verifyrig.analysis.climb_end import ClimbEnd, at_full_share, climb_end
 from verifyrig.analysis.fingerprint import impedance_metrics
 from verifyrig.analysis.load_steps import is_heated
 from verifyrig.analysis.resistance import resistance_metrics
@@ -54,21 +55,36 @@ def _stage_metrics(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric
     settled = {name: settled_value(trace, stage, name) for name in temperatures}
     for name in temperatures:
         yield from temperature_metrics(trace, stage, name, settled[name], ambient).items()
+    climbed = climb_end(trace, stage)
+    if climbed is not None and not climbed.reached:
+        yield from _forecast_of_full(climbed)
+    # Of a climb only its full share counts, but for its heat and its rises.
+    full = at_full_share(trace, stage)
     for part in _parts_of(trace, stage):
         if stage.kind != StageKind.COOLDOWN:
-            yield from resistance_metrics(trace, stage, settled, ambient, part).items()
+            yield from resistance_metrics(trace, full, settled, ambient, part).items()
         if stage.kind != StageKind.IDLE:
             yield from impedance_metrics(trace, stage, part).items()
     yield from card_gap_metrics(trace, stage).items()
     for name in trace.columns:
         if is_channel(name):
-            yield from _plain(trace, stage, name)
+            yield from _plain(trace, full, name)
     if stage.kind == StageKind.LOAD:
-        yield from throttle_metrics(trace, stage).items()
-        yield from _at_the_cap(trace, stage)
+        yield from throttle_metrics(trace, full).items()
+        yield from _at_the_cap(trace, full)
         for part in PARTS:
             if at_limit(trace, stage, part.temp):
                 yield f"{part.temp}.peak", _at_or_above(trace, stage, part.temp)
+
+
+def _forecast_of_full(climbed: ClimbEnd) -> Iterator[tuple[str, Metric]]:
+    """Where a climb that ended below its full share would have settled at it: a figure that may fail, never pass."""
+    if climbed.channel and climbed.full_c is not None and climbed.full_u95_k is not None:
+        why = (reason("climb-forecast-of-full", share=climbed.share),)
+        yield (
+            f"{climbed.channel}.settled",
+            Metric(value=climbed.full_c, unit="°C", u95=climbed.full_u95_k, why=why, settled=False),
+        )
 
 
 def _at_the_cap(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric]]:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from verifyrig.analysis.prior import P
 from verifyrig.core.trace import FloatArray
 
-__all__ = ["Drive", "End", "fan_share_at", "pairs_of", "settle", "simulate"]
+__all__ = ["Ahead", "Drive", "End", "fan_share_at", "impedance", "look_ahead", "pairs_of", "settle", "simulate"]
 
 IntArray = npt.NDArray[np.intp]
 
@@ -204,7 +204,7 @@ class End(NamedTuple):
 def settle(
     theta: FloatArray,
     *,
-    power_w: float,
+    power_w: float | FloatArray,
     at_c: float,
     loaded: bool,
     ambient_c: float,
@@ -215,7 +215,7 @@ def settle(
 
     Args:
         theta: Parameters, shape (m, p).
-        power_w, at_c: Power now, and the die temperature as shown at which it was drawn.
+        power_w, at_c: Power now, one for all or shape (m,), and the die temperature as shown at which it was drawn.
         fan_stands: The cooler's fan turns at no temperature.
         fan_rpm: Measured speed now; the curve then only says how it will move from there. None without a reading.
 
@@ -267,3 +267,57 @@ def impedance(theta: FloatArray, t_s: FloatArray, fan_rpm: float | None, at_c: f
     way = np.einsum("mij,mj->mi", inverse, steady)
     fades = np.exp(-rates[:, None, :] * np.asarray(t_s)[None, :, None])
     return np.asarray(steady[:, None, 0] - (modes[:, None, 0] * fades * way[:, None]).sum(axis=-1))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """Machines in the state they are in now, with their fans at the speed that they have now.
+
+    Over some seconds fans follow too slowly to be counted on: what they do later only helps.
+
+    Attributes:
+        theta: Parameters, shape (m, p).
+        state_c: The four lumps now, °C, shape (m, 4).
+        room_c: Room, °C.
+        sink_w_per_k, case_w_per_k: Conductances at these fan speeds, shape (m, 1).
+        rates, modes, inverse: As of `_modes` at these speeds.
+    """
+
+    theta: FloatArray
+    state_c: FloatArray
+    ambient_c: float
+    sink_w_per_k: FloatArray
+    case_w_per_k: FloatArray
+    rates: FloatArray
+    modes: FloatArray
+    inverse: FloatArray
+
+    def course(self, power_w: FloatArray, t_s: FloatArray) -> FloatArray:
+        """Return the four lumps t_s seconds from now under another power, °C, shape (m, len(t_s), 4).
+
+        Args:
+            power_w: Power of each machine from now on, W, shape (m,).
+        """
+        ambient = np.full((1, 1), self.ambient_c)
+        steady = _steady(self.theta, self.sink_w_per_k, self.case_w_per_k, power_w[:, None], ambient)[:, 0]
+        way = np.einsum("mij,mj->mi", self.inverse, self.state_c - steady)
+        fades = np.exp(-self.rates[:, None, :] * np.asarray(t_s)[None, :, None])
+        return np.asarray(steady[:, None, :] + np.einsum("mij,mtj->mti", self.modes, fades * way[:, None, :]))
+
+
+def look_ahead(theta: FloatArray, drive: Drive) -> Ahead:
+    """Return the machines where this drive has left them, their fans as they turn in its last step."""
+    _, state = simulate(theta, drive)
+    fan, case_fan = (share[:, -1:] for share in _shares(theta, drive))
+    sink, case = _sink_w_per_k(theta, fan), _case_w_per_k(theta, case_fan)
+    rates, modes, inverse = (part[:, 0] for part in _modes(theta, sink, case))
+    return Ahead(
+        theta=theta,
+        state_c=state,
+        ambient_c=float(drive.ambient_c[-1]),
+        sink_w_per_k=sink,
+        case_w_per_k=case,
+        rates=rates,
+        modes=modes,
+        inverse=inverse,
+    )

@@ -29,6 +29,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.analysis import compare
     from verifyrig.jobs.changed_parts import changed_channels
     from verifyrig.record import read_trace
+    from verifyrig.runs.summary import exposure_object
 
     if (args.before is None) != (args.after is None):
         raise UsageError("one record is named", where="compare", mend="Name both records, before and after, or none.")
@@ -40,9 +41,11 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     old, new = read_trace(before), read_trace(after)
     with kept_to(f"{before}, {after}"):
         found = compare(old, new, changed_parts=changed)
+        exposure = (exposure_object(old), exposure_object(new))
     integrity = warned_integrity((before, after))
     code = first_code(code_of(integrity), ExitCode.DONE if found.comparable else ExitCode.NOT_PROVEN)
     data = data_of(found)
+    data["exposure"] = {"before": exposure[0], "after": exposure[1]}
     data["integrity"] = {"before": integrity[before], "after": integrity[after]}
     head = [name_at_place(context, job)] if job is not None else []
     return Answer(data=data, text=plain_lines([*head, *_lines(found)]), code=code)

@@ -160,6 +160,8 @@ def _load_line(plan: LoadPlan) -> str:
     if plan.pattern == LoadPattern.STEPS:
         shares = ", ".join(f"{share:.0%}" for share in plan.shares)
         return f"{plan.work} {who}, steps of {plan.step_s:g} s at {shares}"
+    if plan.pattern == LoadPattern.CLIMB:
+        return f"{plan.work} {who}, climbing towards {plan.share:.0%} as far as is known to be safe"
     return f"{plan.work} {who}, steady at {plan.share:.0%}"
 
 

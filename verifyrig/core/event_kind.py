@@ -10,6 +10,7 @@ class EventKind(StrEnum):
 
     # The load.
     LOAD = "load"  # it was commanded a new share: `share`; at its end `gone_s`, `checks_done`, `seen`
+    CLIMB = "climb"  # a look of a load that climbs: `act`, `share`, `channel`, `full_c`, `full_u95_k`, `risk`, why
     LOAD_REFUSED = "load-refused"  # `stage`, and why
     LOAD_LEFT_OUT = "load-left-out"  # of choice: `stage`
     LOAD_NOTE = "load-note"  # what could not be done as asked: `stage`, `note`

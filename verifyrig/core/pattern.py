@@ -14,7 +14,8 @@ def share_at(plan: LoadPlan, t_s: float) -> float:
     if plan.pattern == LoadPattern.STEPS:
         index = int(t_s // _step_s(plan))
         return plan.shares[index] if 0 <= index < len(plan.shares) else 0.0
-    return plan.share
+    # A climb begins at rest, and what comes after that is decided while it lasts.
+    return 0.0 if plan.pattern == LoadPattern.CLIMB else plan.share
 
 
 def next_step_s(plan: LoadPlan, t_s: float) -> float:
@@ -30,7 +31,7 @@ def next_step_s(plan: LoadPlan, t_s: float) -> float:
 
 
 def pattern_duration_s(plan: LoadPlan) -> float:
-    """Return how long the pattern lasts, s; inf for a steady load."""
+    """Return how long the pattern lasts, s; inf for a steady load and for a climb."""
     if plan.pattern == LoadPattern.PULSES:
         on_s, off_s, count = _pulse(plan)
         return count * (on_s + off_s)

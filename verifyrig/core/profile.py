@@ -43,6 +43,7 @@ class LoadPattern(StrEnum):
     STEADY = "steady"
     PULSES = "pulses"
     STEPS = "steps"
+    CLIMB = "climb"  # up to its share as far as is known to be safe (analysis.climb)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,8 +88,8 @@ class LoadPlan:
     """What load a stage runs, and in what pattern over time.
 
     Attributes:
-        pattern: `steady`, `pulses` (on_s, off_s, count) or `steps` (shares, step_s).
-        share: Duty share while on, 0 to 1.
+        pattern: `steady`, `pulses` (on_s, off_s, count), `steps` (shares, step_s) or `climb`.
+        share: Duty share while on, 0 to 1; of a climb, the full share that it goes up to.
         workers: `all`, `quarter`, `in-turn`, a number of workers, or core numbers.
         on_s, off_s: Length of one pulse and of the pause after it, s.
         shares: Duty shares of the steps, in order; each lasts `step_s`.
@@ -111,7 +112,10 @@ class LoadPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """One part of a run. A load stage has a `load`; every stage has an end (`max_duration_s` or a pattern)."""
+    """One part of a run. A load stage has a `load`; every stage has an end (`max_duration_s` or a pattern).
+
+    The least time of a climb counts from its full share.
+    """
 
     name: str
     kind: StageKind

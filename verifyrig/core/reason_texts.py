@@ -177,6 +177,35 @@ TEXTS: dict[str, str] = {
     "foreseen-too-hot": (
         "idle and pulses forecast {peak_c:.0f} ± {u95_k:.0f} °C under it, and the limit is {limit_c:.0f} °C"
     ),
+    # A load that climbs (analysis.climb)
+    "climb-few-readings": "too few readings yet to tell what a share would do",
+    "climb-dwells": "each share lasts long enough for what it does to be seen",
+    "climb-learns": (
+        "full share would more likely than not settle too hot, at {peak_c:.0f} ± {u95_k:.0f} °C, and this "
+        "one tells more first"
+    ),
+    "climb-at-full": "it is at its full share",
+    "climb-no-share-left": "no higher share is left",
+    "climb-bound": (
+        "at a share of {share:.0%} it could come to {peak_c:.0f} ± {u95_k:.0f} °C before the next look, and "
+        "the limit is {limit_c:.0f} °C"
+    ),
+    "climb-bound-allows": "at a share of {share:.0%} nothing can pass its limit before the next look",
+    "climb-unwatched": "{part}, which no sensor shows, would pass its limit with a probability of {risk:.1%}",
+    "climb-full-too-hot": "full share would settle at {peak_c:.0f} ± {u95_k:.0f} °C, and the limit is {limit_c:.0f} °C",
+    "climb-no-answer": "{channel} moved by {moved_k:.1f} K, and the load's power must move it by {least_k:.1f} K",
+    "climb-awaits-answer": "{channel} has not answered to the last rise yet",
+    "climb-needs-temperature": "a load that climbs needs a temperature with a limit on each part that it heats",
+    "climb-out-of-time": "its time was up",
+    "climb-ended-below-full": "{stage}: the load went up to a share of {share:.0%} and no further: {why}",
+    "climb-forecast-of-full": "forecast for full share from a climb that ended at {share:.0%} of it",
+    "climb-below-full": "the load did not come to its full share",
+    "part-regulator": "the voltage regulator",
+    "part-card-memory": "the card's memory",
+    "part-supply": "the power supply",
+    "part-battery": "the battery",
+    "part-hot-spot": "the hottest point of the chip",
+    "part-coolant": "the coolant",
     "of-channel": "{channel}: {why}",
     "of-stage": "{stage}: {why}",
     "ended-while-coming-up": "it was ended while it came up",

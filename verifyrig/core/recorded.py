@@ -48,6 +48,7 @@ class Recorded:
     machine: Mapping[str, Any] = field(default_factory=dict)
     channels: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     not_armed: tuple[str, ...] = ()
+    not_watched: tuple[str, ...] = ()
     stopped_because: tuple[str, ...] = ()
     attestation: Mapping[str, Any] | None = None
 
@@ -93,6 +94,7 @@ def recorded(facts: Mapping[str, Any]) -> Recorded:
         machine=_table(facts.get("machine")),
         channels=_channels(facts.get("channels")),
         not_armed=_texts(facts.get("not_armed")),
+        not_watched=_texts(facts.get("not_watched")),
         stopped_because=_texts(facts.get("stopped_because")),
         attestation=attestation if isinstance(attestation, Mapping) else None,
         **{key: text_or_none(facts.get(key)) for key in texts},  # type: ignore[arg-type]

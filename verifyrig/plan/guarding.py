@@ -159,4 +159,5 @@ def on_time_s(stage: Stage) -> float:
         return load.on_s * load.count
     if load.pattern == LoadPattern.STEPS and load.step_s is not None:
         return sum(load.step_s for share in load.shares if share > 0)
-    return longest_s(stage) if share_at(load, 0.0) > 0 or load.hold is not None else 0.0
+    on = share_at(load, 0.0) > 0 or load.hold is not None or load.pattern == LoadPattern.CLIMB
+    return longest_s(stage) if on else 0.0

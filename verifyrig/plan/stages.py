@@ -196,6 +196,7 @@ _NEEDS: dict[LoadPattern, tuple[str, ...]] = {
     LoadPattern.STEADY: (),
     LoadPattern.PULSES: ("on_s", "off_s", "count"),
     LoadPattern.STEPS: ("shares", "step_s"),
+    LoadPattern.CLIMB: (),
 }
 
 
@@ -209,6 +210,11 @@ def _check_pattern(table: TomlTable, plan: LoadPlan) -> None:
                 table.fault(
                     f'{key} does not go with pattern "{plan.pattern}"', f'Leave it out, or write pattern = "{pattern}".'
                 )
+    if plan.pattern == LoadPattern.CLIMB and (plan.workers != "all" or plan.work == WorkName.EXTERNAL):
+        table.fault(
+            'pattern "climb" goes with all workers of a load of this program\'s own only',
+            'Leave workers out, or write pattern = "steady".',
+        )
     if plan.hold is None:
         return
     if plan.pattern != LoadPattern.STEADY:

@@ -139,6 +139,7 @@ _FACTS: Mapping[str, Test] = {
                                kernel=_TEXT, boot_id=_TEXT, governor=_TEXT, memory_bytes=_NUMBER)),
     "channels": lambda value: _each(_CHANNEL)(value) or _listed(_CHANNEL)(value) or _listed(_is_text)(value),
     "not_armed": _or_none(_listed(_is_text)),
+    "not_watched": _or_none(_listed(_is_text)),
     "blind": _is_flag,
     "refusals": _or_none(_listed(_is_text)),
     "stopped_because": _or_none(_listed(_is_text)),
@@ -160,6 +161,15 @@ _EVENTS: Mapping[str, Test] = {
     EventKind.LOAD: _table(share=is_number, checks_done=is_number, gone_s=_NUMBER),
     EventKind.REST_DISTURBED: _table(busy_share=is_number, stage=_TEXT),
     EventKind.SUSPEND: _table(slept_s=is_number),
+    EventKind.CLIMB: _table(
+        act=_is_text,
+        share=is_number,
+        channel=_TEXT,
+        full_c=_NUMBER,
+        full_u95_k=_NUMBER,
+        risk=is_number,
+        not_watched=_each(is_number),
+    ),
 }
 
 

@@ -11,6 +11,7 @@ from verifyrig.jobs.fitness_model import Status
 from verifyrig.report import done, fitness, metric_rows, run_rows, safety, sentences, svg, tables
 from verifyrig.report.choose import main_channel
 from verifyrig.report.conditions import attestation_lines, condition_rows, instrument_rows
+from verifyrig.report.exposure import exposure_lines
 from verifyrig.report.figures import further_figures, key_sides, main_picture
 from verifyrig.report.headline import headlines
 from verifyrig.report.inputs import JobFacts, ReportInput
@@ -52,6 +53,7 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "two_runs": report.before_run is not None and report.after_run is not None,
         "thresholds": tables.threshold_rows(report, words),
         "stages": tables.stage_rows(report, words),
+        "exposure": exposure_lines(report, words),
         "comparison": tables.compare_rows(report, words),
         "runs": run_rows.run_rows(report, channel, words),
         "runs_sentence": _runs_sentence(report, words),

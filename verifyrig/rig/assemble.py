@@ -11,11 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig import __version__
+from verifyrig.analysis.plausible import unwatched_on
 from verifyrig.bench.folder import Bench
 from verifyrig.core.ambient import AMBIENT_CHANNELS, TYPED, AmbientFact, ambient_channel
 from verifyrig.core.channels import OWN_CHANNELS, base_name, of_role
 from verifyrig.core.clock import RealClock
 from verifyrig.core.errors import NoTemperature, ProfileError, SensorError, UsageError
+from verifyrig.core.heat_sources import heated_by
 from verifyrig.core.interfaces import Clock, Controls, DangerNotice, MachineOff, SensorBank
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.probe_only import is_from_outside
@@ -120,11 +122,13 @@ class _Watch:
         armed: Limits with their channels.
         absent: What the profile wants guarded and is not, by name.
         blind: Whether some load has no guard, and a person agreed to a short one.
+        not_watched: Parts that the loads heat and no channel shows.
     """
 
     armed: tuple[ArmedLimit, ...]
     absent: list[str]
     blind: bool
+    not_watched: tuple[str, ...]
 
 
 def run(request: RunRequest, bench: Bench, observer: Observer, controls: Controls | None = None) -> RunDone:
@@ -141,7 +145,7 @@ def run(request: RunRequest, bench: Bench, observer: Observer, controls: Control
     with _stand(request, _card(bench)) as stand, _machine_for_itself(request, heated) as claim:
         bank = _opened(request, bench, stand, controls)
         with contextlib.closing(bank), danger_watch(controls, request.danger if heated else None):
-            watch = _check_requirements(request, bank, stand.clock)
+            watch = _check_requirements(request, bank, stand)
             return _run_on(request, bench, observer, controls, stand, bank, watch, claim)
 
 
@@ -157,7 +161,7 @@ def check_start(request: RunRequest, bench: Bench) -> None:
         _stand(request, _card(bench)) as stand,
         contextlib.closing(_opened(request, bench, stand, controls)) as bank,
     ):
-        _check_requirements(asks_nobody, bank, stand.clock)
+        _check_requirements(asks_nobody, bank, stand)
 
 
 def _opened(request: RunRequest, bench: Bench, stand: _Stand, controls: Controls) -> SensorBank:
@@ -219,9 +223,7 @@ def _run_on(
     load = make_load(stand.root, storage_dir=path.parent, now_s=stand.clock.now_s, card=_card(bench))
     writer = open_record(
         path,
-        facts=_facts(
-            request, stand, bank, absent, run_id, blind, patiently(lambda: machine_facts(stand.root), controls)
-        ),
+        facts=_facts(request, stand, bank, watch, run_id, patiently(lambda: machine_facts(stand.root), controls)),
         profile_text=profile.text,
         channels=[*bank.infos, *OWN_CHANNELS],
         live=stand.live,
@@ -241,6 +243,7 @@ def _run_on(
             limits_c=limits_of(watch.armed),
             infos=bank.infos,
         ),
+        not_watched=watch.not_watched,
         blind=blind,
         no_load=request.no_load,
         beat_every_s=BEAT_EVERY_S if stand.live else math.inf,
@@ -269,9 +272,8 @@ def _facts(
     request: RunRequest,
     stand: _Stand,
     bank: SensorBank,
-    absent: list[str],
+    watch: _Watch,
     run_id: str,
-    blind: bool,
     machine: dict[str, Any],
 ) -> dict[str, Any]:
     profile = request.profile
@@ -291,8 +293,9 @@ def _facts(
         "states": dict(request.states),
         "machine": machine,
         "channels": {name: _channel_fact(info) for name, info in bank.infos.items()},
-        "not_armed": absent,
-        "blind": blind,
+        "not_armed": watch.absent,
+        "not_watched": list(watch.not_watched),
+        "blind": watch.blind,
         "refusals": list(map(str, request.refusals)),
         "refusal_reasons": [why.as_json() for why in request.refusals],
         "no_load": request.no_load,
@@ -336,7 +339,7 @@ def _notes(request: RunRequest, stand: _Stand, absent: list[str], blind: bool) -
     return notes
 
 
-def _check_requirements(request: RunRequest, bank: SensorBank, clock: Clock) -> _Watch:
+def _check_requirements(request: RunRequest, bank: SensorBank, stand: _Stand) -> _Watch:
     """Return what guards the run.
 
     Raises:
@@ -347,7 +350,7 @@ def _check_requirements(request: RunRequest, bank: SensorBank, clock: Clock) -> 
     unseen = request.mock is not None and request.to_its_own_end
     if not unseen:
         _check_as_written(profile)
-    readable = {name for name, reading in _first_look(bank, clock).items() if reading.ok}
+    readable = {name for name, reading in _first_look(bank, stand.clock).items() if reading.ok}
     for channel in profile.requires:
         if channel not in readable:
             raise _lacking(profile, channel, bank)
@@ -369,7 +372,14 @@ def _check_requirements(request: RunRequest, bank: SensorBank, clock: Clock) -> 
         stage for stage in profile.stages if not request.no_load or stage.load is None or is_gentle(stage.load)
     ]
     bare = [] if unseen else unguarded(run_stages, bank.infos, armed)
-    return _Watch(armed=tuple(armed), absent=absent, blind=bool(bare) and _allow_blind(request, bare[0]))
+    heated = {role for stage in run_stages if stage.load is not None for role in heated_by(stage.load.work)}
+    has_battery = any((stand.root.path / "sys/class/power_supply").glob("BAT*"))
+    return _Watch(
+        armed=tuple(armed),
+        absent=absent,
+        blind=bool(bare) and _allow_blind(request, bare[0]),
+        not_watched=unwatched_on(heated, readable, has_battery=has_battery) if heated else (),
+    )
 
 
 def _check_as_written(profile: Profile) -> None:

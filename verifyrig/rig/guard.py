@@ -101,8 +101,23 @@ class Guard:
         self._began_s: float | None = None
         self._no_trend_until_s = -math.inf
 
-    def load_step(self, t_s: float, share: float, *, steady: bool, heats: Sequence[HeatedGroup] | None = None) -> None:
-        """Note that a new share was commanded at `t_s`; `heats` must answer to it: each die unless said."""
+    def load_step(
+        self,
+        t_s: float,
+        share: float,
+        *,
+        steady: bool,
+        heats: Sequence[HeatedGroup] | None = None,
+        bounded: bool = False,
+    ) -> None:
+        """Note that a new share was commanded at `t_s`; `heats` must answer to it: each die unless said.
+
+        Args:
+            bounded: That nothing comes near its limit by it was shown beforehand, as by a climb: readings from before
+                this step make no line with those after it. Any other step between two shares leaves the line as it is.
+        """
+        if bounded:
+            self._step_s, self._line_since = t_s, self._buffer.end
         if self._share == 0.0 or share == 0.0:
             self._step_s, self._line_since = t_s, self._buffer.end
             dies = HeatedGroup(of_role(DIE.temp, self._infos), every=True)

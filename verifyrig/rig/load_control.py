@@ -10,7 +10,7 @@ from verifyrig.core.errors import LoadError
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.heat_sources import heated_by, heated_groups
 from verifyrig.core.interfaces import ChannelInfo, Load, Quality, Reading
-from verifyrig.core.profile import LoadPlan, WorkName
+from verifyrig.core.profile import LoadPattern, LoadPlan, WorkName
 from verifyrig.rig.bring_up import BringUp
 from verifyrig.rig.dip import Dips
 from verifyrig.rig.guard import Guard
@@ -101,7 +101,8 @@ class LoadControl:
         driver = self.driver
         steady = driver is not None and driver.steady
         heats = heated_groups(driver.plan, self._infos) if driver is not None else ()
-        self._guard.load_step(t_s, share, steady=steady, heats=heats)
+        climbs = driver is not None and driver.plan.pattern == LoadPattern.CLIMB
+        self._guard.load_step(t_s, share, steady=steady, heats=heats, bounded=climbs)
         if driver is not None and not driver.external:
             self._dips.load_commanded(t_s, share, driver.demand())
         self._notes.event(EventKind.LOAD, t_s=t_s, share=share)

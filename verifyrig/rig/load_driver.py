@@ -54,6 +54,7 @@ class LoadDriver:
         self._without_work_s = 0.0
         self._began_s = 0.0
         self._paused = False
+        self._climbed = 0.0
         self._steer_from_s = -math.inf
         self.share = 0.0
         self.lost: Reason | None = None
@@ -95,8 +96,21 @@ class LoadDriver:
         self._began_s = t_s
         if self.external:
             return 0.0
-        self._command(self._hold.share if self._hold is not None else share_at(self._plan, 0.0), t_s)
+        self._command(self._planned(t_s), t_s)
         return self.share
+
+    def go_to(self, share: float, t_s: float) -> None:
+        """Command what a climb decided."""
+        self._climbed = share
+        self._command(share, t_s)
+
+    def _planned(self, t_s: float) -> float:
+        """Return what the plan wants at the run's time `t_s`, a hair later than a step, or what steers it."""
+        if self._hold is not None:
+            return self._hold.share
+        if self._plan.pattern == LoadPattern.CLIMB:
+            return self._climbed
+        return share_at(self._plan, t_s - self._began_s + _HAIR_S)
 
     def next_step_s(self, t_s: float) -> float:
         """Return the run's time of the next change of share by the pattern, s; inf if none."""
@@ -109,7 +123,7 @@ class LoadDriver:
         if self._hold is not None or self.external or self._paused:
             return None
         # A hair later than the step, so that rounding never leaves the old share on.
-        share = share_at(self._plan, t_s - self._began_s + _HAIR_S)
+        share = self._planned(t_s)
         if share == self.share:
             return None
         self._command(share, t_s)
@@ -124,8 +138,7 @@ class LoadDriver:
         """Bring back the load as its plan has it now; return the share."""
         self._paused = False
         self._steer_from_s = t_s + STEER_AFTER_PAUSE_S
-        planned = share_at(self._plan, t_s - self._began_s + _HAIR_S)
-        self._command(self._hold.share if self._hold is not None else planned, t_s)
+        self._command(self._planned(t_s), t_s)
         return self.share
 
     def steer(self, t_s: float, readings: Mapping[str, Reading]) -> float | None:

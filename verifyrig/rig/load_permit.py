@@ -12,7 +12,7 @@ from verifyrig.core.channels import base_name
 from verifyrig.core.heat_sources import CARD, DIE, HeatSource, heated_by, of_same_part, part_of
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.pattern import peak_share
-from verifyrig.core.profile import LoadPlan, Stage, WorkName
+from verifyrig.core.profile import LoadPattern, LoadPlan, Stage, WorkName
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.rig.run_buffer import BufferRows, RunBuffer
@@ -43,16 +43,30 @@ class LoadPermit:
         self._refusals = tuple(refusals)
         self._limits_c = limits_c
         self._infos = infos or {}
+        self._proven: dict[str, float] = {}
+
+    def climbed(self, plan: LoadPlan, share: float) -> None:
+        """Note that a climb showed a share to be safe that goes on for ever: of what it heated, no more is asked."""
+        for role in heated_by(plan.work):
+            self._proven[role] = max(share, self._proven.get(role, 0.0))
 
     def why_not(self, stage: Stage, blind: bool, buffer: RunBuffer) -> Reason | None:
         """Return why the stage's load must not start, None where it may."""
         if self._refusals:
             return reason("answers-forbid", answers=self._refusals)
         # A load that a person runs on the machine is theirs to start; here it is only watched.
-        if stage.load is None or blind or stage.load.work == WorkName.EXTERNAL:
+        if stage.load is None or stage.load.work == WorkName.EXTERNAL:
+            return None
+        heated = heated_by(stage.load.work)
+        if stage.load.pattern == LoadPattern.CLIMB:
+            # It asks before each of its own steps; without a temperature it would have nothing to ask.
+            watched = {base_name(channel) for channel in self._limits_c}
+            return None if watched >= set(heated) and not blind else reason("climb-needs-temperature")
+        # What a climb has proved needs no forecast.
+        if blind or all(peak_share(stage.load) <= self._proven.get(role, 0.0) for role in heated):
             return None
         rows = buffer.rows(with_left_out=False)
-        for role in heated_by(stage.load.work):
+        for role in heated:
             for channel in self._heated(role, rows):
                 why = self._refusal_of(stage, channel, rows)
                 if why is not None:

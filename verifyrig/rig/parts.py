@@ -67,6 +67,7 @@ class Rig:
     armed: tuple[ArmedLimit, ...]
     ambient: Ambient | None
     permit: LoadPermit
+    not_watched: tuple[str, ...] = ()
     blind: bool = False
     no_load: bool = False
     beat_every_s: float = BEAT_EVERY_S

@@ -11,6 +11,7 @@ from verifyrig.core.pattern import pattern_duration_s
 from verifyrig.core.profile import Stage, StageKind
 from verifyrig.core.reason import reason
 from verifyrig.rig.blind_time import BlindTime
+from verifyrig.rig.climbing import Climbing
 from verifyrig.rig.dip_control import DipControl
 from verifyrig.rig.gate import StageGate
 from verifyrig.rig.interruptions import Interruptions
@@ -44,6 +45,7 @@ class StageLoop:
         self._sampler = sampler
         self._blind = blind
         self._gate: StageGate | None = None
+        self._climbing = Climbing(rig, parts, sampler.forecasts)
 
     def run(self, stage: Stage, start_s: float) -> StageEnd:
         """Run a stage that began at the run's time `start_s`; return how it ended, its load still on."""
@@ -51,6 +53,7 @@ class StageLoop:
         self._gate = self._new_gate(stage)
         self._sampler.forecasts.begin(stage, start_s)
         parts.load.begin(start_s)
+        self._climbing.begin(stage, start_s)
         last_s = start_s + self._longest_s(stage)
         while True:
             step_s = parts.load.next_step_s(parts.schedule.t_s)
@@ -64,8 +67,10 @@ class StageLoop:
             if parts.schedule.is_due():
                 self._sampler.take(stage, start_s, last_s)
                 self._sampler.forecasts.update(t_s)
+                self._climbing.follow(t_s)
             ended = self._why_end(stage, start_s, last_s)
             if ended is not None:
+                self._climbing.end(ended)
                 return ended
 
     def record_after_stop(self, stage: Stage) -> None:
@@ -102,13 +107,16 @@ class StageLoop:
         timed_out = t_s >= last_s - _HAIR_S
         if self._gate_closes(stage, final=timed_out):
             return StageEnd.GATE
-        if t_s - start_s >= stage.min_duration_s and self._end_is_known(stage):
+        if t_s - self._climbing.from_s(start_s) >= stage.min_duration_s and self._end_is_known(stage):
             return StageEnd.GATE if self._gate_closes(stage, final=True) else StageEnd.SETTLED
+        if timed_out and stage.load is not None and self._climbing.is_below_full:
+            self._climbing.time_is_up(t_s)
+            return StageEnd.STOPPED
         return StageEnd.TIME if timed_out else None
 
     def _end_is_known(self, stage: Stage) -> bool:
         """Return whether the forecast says well enough where the stage will settle."""
-        return stage.settle is not None and self._sampler.forecasts.known
+        return stage.settle is not None and self._sampler.forecasts.known and not self._climbing.is_below_full
 
     def _longest_s(self, stage: Stage) -> float:
         longest_s = stage.max_duration_s if stage.max_duration_s is not None else math.inf

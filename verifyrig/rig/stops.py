@@ -18,6 +18,7 @@ class StopKind(Enum):
     GATE = auto()
     LOAD_REFUSED = auto()
     LOAD_LOST = auto()
+    CLIMB_ENDED = auto()
     NOBODY_PRESENT = auto()
     READ_HANGS = auto()
     RECORD_BEHIND = auto()

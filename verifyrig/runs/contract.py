@@ -31,6 +31,31 @@ class MetricObject(TypedDict):
     settled: NotRequired[bool]
 
 
+class ExposureObject(TypedDict):
+    """What the run asked of the machine; each null where its readings are lacking."""
+
+    near_limit_s: Number
+    degree_minutes: Number
+    energy_j: Number
+
+
+class ClimbObject(TypedDict):
+    """How a climb ended.
+
+    Where it did not reach its full share, the forecast is that of full share, for the temperature that comes nearest to
+    its limit; else it is null, for the stage's own figures tell.
+    """
+
+    stage: str
+    share: Number
+    full_share: Number
+    reached: bool
+    channel: str | None
+    full_c: Number
+    full_u95_k: Number
+    why: str | None
+
+
 class Bounds(TypedDict, total=False):
     """The limits of a threshold, in the metric's unit."""
 
@@ -120,6 +145,9 @@ class RunObject(TypedDict):
     cause: CauseObject | None
     trip: TripObject | None
     not_armed: list[str]
+    not_watched: list[str]
+    climbs: list[ClimbObject]
+    exposure: ExposureObject
     stages: list[StageObject]
     metrics: dict[str, MetricObject]
     thresholds: list[ThresholdObject]
@@ -287,6 +315,13 @@ class BothIntegrities(TypedDict):
     after: Integrity
 
 
+class BothExposures(TypedDict):
+    """What both runs asked of the machine."""
+
+    before: ExposureObject
+    after: ExposureObject
+
+
 class CompareObject(TypedDict):
     """What `compare` prints."""
 
@@ -295,4 +330,5 @@ class CompareObject(TypedDict):
     stages: dict[str, ComparedStage]
     comparable: bool
     metrics: dict[str, DifferenceObject]
+    exposure: NotRequired[BothExposures]
     integrity: NotRequired[BothIntegrities]

@@ -7,6 +7,8 @@ from dataclasses import replace
 from typing import Any
 
 from verifyrig.analysis import Contradiction, Metric, ThresholdResult, contradictions_of, judge_thresholds, metrics_of
+from verifyrig.analysis.climb_end import ClimbEnd, climb_end
+from verifyrig.analysis.exposure import exposure_of
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.integrity import Integrity
@@ -14,13 +16,16 @@ from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
 from verifyrig.core.plain_json import plain_number
 from verifyrig.core.profile import Purpose, StageKind
 from verifyrig.core.reason import reason, sentence
+from verifyrig.core.reason_texts import TEXTS
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.run_verdict import proven, run_verdict
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
 from verifyrig.runs.contract import (
     BoundsAndNote,
     BudgetLine,
+    ClimbObject,
     ContradictionObject,
+    ExposureObject,
     MetricObject,
     RunObject,
     StageObject,
@@ -67,12 +72,38 @@ def summary_of(
         "cause": facts.cause,
         "trip": facts.trip,
         "not_armed": list(facts.not_armed),
+        "not_watched": list(facts.not_watched),
+        "climbs": [_climb(stage, end) for stage in trace.stages if (end := climb_end(trace, stage)) is not None],
+        "exposure": exposure_object(trace),
         "stages": [_stage(stage) for stage in trace.stages],
         "metrics": {name: _metric(metric) for name, metric in found.items()},
         "thresholds": [_threshold(result) for result in thresholds],
         "verdict": verdict,
         "integrity": integrity,
         "contradictions": [_contradiction(one) for one in contradictions_of(trace)],
+    }
+
+
+def exposure_object(trace: Trace) -> ExposureObject:
+    """Return what the run asked of the machine, as the contract has it."""
+    asked = exposure_of(trace)
+    return {
+        "near_limit_s": plain_number(asked.near_limit_s),
+        "degree_minutes": plain_number(asked.degree_minutes),
+        "energy_j": plain_number(asked.energy_j),
+    }
+
+
+def _climb(stage: StageSpan, end: ClimbEnd) -> ClimbObject:
+    return {
+        "stage": stage.name,
+        "share": plain_number(end.share),
+        "full_share": plain_number(end.full_share),
+        "reached": end.reached,
+        "channel": end.channel or None,
+        "full_c": None if end.reached else plain_number(end.full_c),
+        "full_u95_k": None if end.reached else plain_number(end.full_u95_k),
+        "why": str(end.why) if end.why is not None else None,
     }
 
 
@@ -205,8 +236,22 @@ def sentences_of(summary: Mapping[str, Any]) -> list[str]:
         lines += [f"  {one['stage']}: {one['text']}" for one in summary["contradictions"]]
     if summary["not_armed"]:
         lines += ["", "Not guarded, for want of a reading: " + ", ".join(map(str, summary["not_armed"])) + "."]
+    lines += _climb_lines(summary)
     verdict = Verdict(summary["verdict"])
     return [*lines, "", f"{shape(verdict)} {plain_word(verdict).capitalize()}."]
+
+
+def _climb_lines(summary: Mapping[str, Any]) -> list[str]:
+    """Return how far the load climbed, and what nobody watched."""
+    lines = []
+    for end in summary["climbs"]:
+        if not end["reached"]:
+            full = "" if end["full_c"] is None else f" Full: {end['full_c']:.0f} ± {end['full_u95_k']:.0f} °C."
+            lines.append(f"Stage {end['stage']} went up to {end['share']:.0%} of its load and no further.{full}")
+    if summary["climbs"] and summary["not_watched"]:
+        named = ", ".join(str(reason(f"part-{part}")) for part in summary["not_watched"] if f"part-{part}" in TEXTS)
+        lines.append(f"Watched by no sensor: {named}.")
+    return ["", *lines] if lines else []
 
 
 def _outcome(summary: Mapping[str, Any]) -> str:

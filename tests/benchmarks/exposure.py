@@ -1,0 +1,114 @@
+"""What a climb asks of a machine, beside today's rule and full load at once that only the trip limit watches.
+
+Machines are those of `_exposure_runs`: each case, sound ones in hot rooms and with weak coolers that hold, and some
+from outside the usual ranges; sampled at 1 Hz and 0.5 Hz by sensors of whole degrees that are fresh every 1 to 4 s.
+Sensors that lie are counted apart.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from typing import Any
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from mock_hw.physics.parameters import CASES
+from tests.benchmarks._exposure_runs import DISHONEST, SOUND, Job, Seen, run_job
+
+RULES = ("climb", "today", "trip-only")
+ALL_CASES = (*(case for case in CASES if case not in SOUND), *SOUND)
+_OUTSIDE = ("healthy-air", "healthy-liquid", "paste-dried", "coolant-slow", "radiator-blocked", "fan-stopped")
+# Of what was tuned by looking, seeds lie below this one; what is judged by are others.
+FIRST_SEED = 5001
+WAIT_MIN = 20.0
+
+
+def jobs_of(seeds: Iterable[int], cases: Sequence[str] = ALL_CASES, strange: Sequence[str] = _OUTSIDE) -> list[Job]:
+    """Return each machine under each rule; every second one is sampled at 0.5 Hz."""
+    every = [(case, seed, False) for seed in seeds for case in cases]
+    every += [(case, seed, True) for _, seed, _ in every[:: max(1, len(cases))] for case in strange]
+    return [
+        Job(case=case, seed=seed, rule=rule, period_s=1.0 + seed % 2, strange=is_strange)
+        for case, seed, is_strange in every
+        for rule in RULES
+    ]
+
+
+def run_all(jobs: Sequence[Job]) -> list[tuple[Job, Seen]]:
+    """Run them on all cores."""
+    with ProcessPoolExecutor(max_workers=os.cpu_count(), initializer=threadpool_limits, initargs=(1,)) as pool:
+        return list(zip(jobs, pool.map(run_job, jobs, chunksize=2), strict=True))
+
+
+def measure(full: bool = True, machines: int | None = None) -> dict[str, Any]:
+    """Return the table by rule: all machines, sound ones, those that full load at once takes past their trip limit."""
+    count = machines or (200 if full else 1)
+    found = run_all(jobs_of(range(FIRST_SEED, FIRST_SEED + count)))
+    return {"machines_a_case": count, **{rule: table(found, rule) for rule in RULES}, "by_case": by_case(found)}
+
+
+def table(found: Sequence[tuple[Job, Seen]], rule: str) -> dict[str, Any]:
+    """Return one rule's figures."""
+    own = [(job, seen) for job, seen in found if job.rule == rule]
+    honest = [seen for job, seen in own if job.case not in DISHONEST]
+    lying = [seen for job, seen in own if job.case in DISHONEST]
+    sound = [seen for job, seen in own if job.case in SOUND]
+    known = [seen for seen in honest if math.isfinite(seen.known_min)]
+    figures: dict[str, Any] = {
+        "machines": len(own),
+        "sound_without_verdict": _share(seen.outcome != "completed" or not seen.reached_full for seen in sound),
+        "dies_past_own_limit": _share(seen.die_over_k > 0 for seen in honest),
+        "dies_past_trip_limit": _share(seen.trip_over_k > 0 for seen in honest),
+        "worst_die_over_limit_k": max((seen.die_over_k for seen in honest), default=math.nan),
+        "dies_past_own_limit_by_sensors_that_lie": _share(seen.die_over_k > 0 for seen in lying),
+        "unwatched_past_limit": _share(max(seen.unwatched_over_k.values()) > 0 for seen in honest),
+        **{
+            f"unwatched_past_limit_{part}": _share(seen.unwatched_over_k.get(part, -1.0) > 0 for seen in honest)
+            for part in ("regulator", "hot-spot", "coolant")
+        },
+        "degree_minutes_of_those_that_would_trip": _exposure(found, rule),
+        "near_limit_s_mean": float(np.mean([seen.near_limit_s for seen in honest])),
+        "joules_mean": float(np.mean([seen.joules for seen in honest])),
+    }
+    if rule == "trip-only":
+        return figures
+    waits = [min(seen.known_min, WAIT_MIN) / WAIT_MIN for job, seen in own if job.case in SOUND]
+    return figures | {
+        "wait_median_sound": float(np.median(waits)),
+        "wait_slowest_tenth_sound": float(np.quantile(waits, 0.9)),
+        "inside_u95": _share(abs(seen.error_k) <= seen.u95_k for seen in known),
+        "bench_minutes_median_sound": float(np.median([seen.took_min for seen in sound])),
+    }
+
+
+def _exposure(found: Sequence[tuple[Job, Seen]], rule: str) -> float:
+    """Return the degree-minutes of machines that full load at once takes past their trip limit, over what that asks."""
+    trips = {_machine(job) for job, seen in found if job.rule == "trip-only" and seen.trip_over_k > 0}
+    honest = {machine for machine in trips if machine[0] not in DISHONEST}
+    ours = sum(seen.degree_min for job, seen in found if job.rule == rule and _machine(job) in honest)
+    at_once = sum(seen.degree_min for job, seen in found if job.rule == "trip-only" and _machine(job) in honest)
+    return ours / at_once if at_once else math.nan
+
+
+def _machine(job: Job) -> tuple[str, int, bool]:
+    return job.case, job.seed, job.strange
+
+
+def by_case(found: Sequence[tuple[Job, Seen]]) -> dict[str, Any]:
+    """Return how the climbs ended by case, and what they asked of the machine beside full load at once."""
+    rows: dict[str, Any] = {}
+    for job, seen in found:
+        row = rows.setdefault(job.case + (" (outside)" if job.strange else ""), {})
+        key = f"{job.rule}: {seen.outcome}" + ("" if seen.reached_full else " below full share")
+        row[key] = row.get(key, 0) + 1
+        row[f"{job.rule}: degree-min"] = row.get(f"{job.rule}: degree-min", 0.0) + seen.degree_min
+    return rows
+
+
+def _share(flags: Iterable[bool]) -> float:
+    values = list(flags)
+    return float(np.mean(values)) if values else math.nan

@@ -1,0 +1,199 @@
+"""The climb's decisions: up where nothing can pass its limit before the next look, and no further."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pytest
+
+from verifyrig.analysis.climb import Climb
+from verifyrig.analysis.climb_terms import ClimbAct, ClimbRules, Decision, Sight
+from verifyrig.analysis.plausible import Settling
+from verifyrig.core.trace import FloatArray
+
+DIE = "die_temp_c"
+LIMIT_C = 92.0
+
+
+@dataclass
+class Machine:
+    """A machine of one lump as an outlook would show it: `rise_k` at full share in the end, `quick_k` of it at once."""
+
+    idle_c: float = 35.0
+    rise_k: float = 30.0
+    quick_k: float = 20.0
+    u_k: float = 1.0
+    refresh_s: float = 1.0
+    share: float = 0.0
+    asked: list[float] = field(default_factory=list)
+
+    def hottest_c(self, share: float, within_s: float) -> tuple[float, float]:
+        self.asked.append(within_s)
+        return self.idle_c + self.quick_k * share, self.u_k
+
+    def risk(self, share: float, limit_c: float, within_s: float) -> float:
+        hottest_c, u_k = self.hottest_c(share, within_s)
+        return 0.5 * math.erfc((limit_c - hottest_c) / (u_k * math.sqrt(2)))
+
+    def answer_k(self, share: float, within_s: float) -> FloatArray:
+        return np.full(10, self.quick_k * (share - self.share))
+
+    def settles(self, share: float) -> Settling:
+        return Settling(self.idle_c + self.rise_k * share, 1.96 * self.u_k)
+
+
+def rules() -> ClimbRules:
+    return ClimbRules(
+        full_share=1.0,
+        limits_c={DIE: LIMIT_C},
+        own_limits_c={DIE: 95.0},
+        resolution_k={DIE: 1.0},
+        look_ahead_s=4.0,
+    )
+
+
+def walk(
+    machine: Machine,
+    *,
+    until_s: float = 200.0,
+    answers: bool = True,
+    unwatched: Callable[[float], Mapping[str, float]] = lambda _share: {},
+    climb: Climb | None = None,
+) -> list[tuple[float, Decision]]:
+    """Look every 2 s; return the decisions that were more than to hold."""
+    climb = climb or Climb(rules(), 0.0)
+    found = []
+    for t_s in np.arange(0.0, until_s, 2.0):
+        shown_c = machine.idle_c + machine.quick_k * (climb.share if answers else 0.0)
+        machine.share = climb.share
+        decision = climb.look(
+            Sight(t_s=float(t_s), temps_c={DIE: shown_c}, outlooks={DIE: machine}, unwatched=unwatched)
+        )
+        if decision.act is not ClimbAct.HOLD:
+            found.append((float(t_s), decision))
+        if decision.act is ClimbAct.END:
+            break
+    return found
+
+
+def test_a_cool_machine_comes_to_full_share_in_four_steps_each_long_enough_to_be_seen() -> None:
+    found = walk(Machine())
+    assert [decision.share for _, decision in found] == [0.25, 0.5, 0.75, 1.0]
+    assert all(decision.act is ClimbAct.RISE for _, decision in found)
+    times = [t_s for t_s, _ in found]
+    assert np.diff(times).min() >= 10.0
+
+
+def test_it_looks_as_far_ahead_as_a_reading_is_old_at_worst_and_longer() -> None:
+    machine = Machine()
+    walk(machine)
+    assert min(machine.asked) > 4.0
+
+
+def test_a_slow_sensor_makes_it_dwell_longer() -> None:
+    times = [t_s for t_s, _ in walk(Machine(refresh_s=8.0))]
+    assert np.diff(times).min() >= 20.0
+
+
+def test_it_takes_the_largest_step_that_the_bound_allows() -> None:
+    # 40 °C and 50 K: full share reads 90 °C, and 1 K below 92 °C is kept with 1.2 K of uncertainty. 7/8 reads 83.75 °C.
+    shares = [decision.share for _, decision in walk(Machine(idle_c=40.0, quick_k=50.0, rise_k=48.0, u_k=1.2))]
+    assert shares[:5] == [0.25, 0.5, 0.75, 0.875, 0.9375]
+    assert max(shares) < 1.0
+
+
+def test_it_ends_below_full_share_with_the_figure_and_the_forecast() -> None:
+    machine = Machine(quick_k=90.0, rise_k=90.0, u_k=12.0)
+    _, last = walk(machine)[-1]
+    assert last.act is ClimbAct.END
+    assert last.share < 1.0
+    assert last.full is not None
+    assert last.full.at_c == pytest.approx(125.0)
+    assert last.nearest == DIE
+    assert last.why.code in ("climb-bound", "climb-full-too-hot")
+
+
+def test_the_risk_is_one_budget_for_the_whole_climb() -> None:
+    # Each step alone takes a third of what is left; their sum stays within the whole.
+    machine = Machine(quick_k=55.0, rise_k=50.0, u_k=0.6)
+    for _, decision in walk(machine):
+        assert decision.risk <= 0.005
+
+
+def test_no_rise_before_the_sensor_has_answered_the_last_one() -> None:
+    found = walk(Machine(), answers=False)
+    assert [(decision.act, decision.share) for _, decision in found] == [
+        (ClimbAct.RISE, 0.25),
+        (ClimbAct.END, 0.25),
+    ]
+    assert found[-1][1].why.code == "climb-no-answer"
+
+
+def test_from_half_share_on_two_kelvin_in_ten_seconds_are_asked_for_as_the_guard_does() -> None:
+    # 1.5 K a quarter: less than two steps of the sensor, so the first rise asks for nothing.
+    found = walk(Machine(quick_k=6.0), answers=False)
+    assert [decision.share for _, decision in found] == [0.25, 0.5, 0.5]
+    assert found[-1][1].why.code == "climb-no-answer"
+    assert found[-1][0] - found[-2][0] <= 14.0
+
+
+def test_of_several_cards_one_must_answer() -> None:
+    cards = ("gpu_temp_c", "gpu_2_temp_c")
+    both = ClimbRules(
+        full_share=1.0, limits_c=dict.fromkeys(cards, LIMIT_C), own_limits_c={}, resolution_k={}, look_ahead_s=4.0,
+        any_of=(frozenset(cards),),
+    )  # fmt: skip
+    machine, climb = Machine(), Climb(both, 0.0)
+    for t_s in range(0, 60, 2):
+        machine.share = climb.share
+        temps_c = {cards[0]: 35.0 + 20.0 * climb.share, cards[1]: 35.0}
+        climb.look(Sight(t_s=t_s, temps_c=temps_c, outlooks=dict.fromkeys(cards, machine), unwatched=lambda _share: {}))
+    assert climb.reached
+
+
+def test_it_steps_back_where_the_bound_comes_near_and_stays_below_from_then_on() -> None:
+    machine, climb = Machine(quick_k=40.0, rise_k=40.0), Climb(rules(), 0.0)
+    walk(machine, climb=climb, until_s=100.0)
+    assert climb.reached
+    machine.idle_c = 52.0
+    sight = Sight(t_s=102.0, temps_c={DIE: 92.0}, outlooks={DIE: machine}, unwatched=lambda _share: {})
+    decision = climb.look(sight)
+    assert decision.act is ClimbAct.STEP_BACK
+    assert decision.share <= 0.875
+    assert not climb.reached
+    assert machine.risk(decision.share, LIMIT_C, 10.0) < 0.005
+    assert climb.share < 1.0
+
+
+def test_it_gives_up_where_no_share_is_left() -> None:
+    machine = Machine(idle_c=91.5)
+    _, last = walk(machine)[-1]
+    assert last.act is ClimbAct.END
+    assert last.share == 0.0
+    assert last.why.code in ("climb-bound", "climb-full-too-hot")
+
+
+def test_what_nobody_watches_keeps_the_share_down() -> None:
+    _, last = walk(Machine(), unwatched=lambda share: {"regulator": 0.02 if share > 0.3 else 0.001})[-1]
+    assert last.act is ClimbAct.END
+    assert last.share == 0.25
+    assert last.why.code == "climb-unwatched"
+
+
+def test_full_share_is_given_up_where_it_would_surely_settle_too_hot() -> None:
+    machine = Machine(rise_k=80.0, u_k=2.0)
+    found = walk(machine)
+    last = found[-1][1]
+    assert last.act is ClimbAct.END
+    assert last.why.code == "climb-full-too-hot"
+    assert last.share <= 0.5
+
+
+def test_without_an_outlook_it_does_not_begin() -> None:
+    climb = Climb(rules(), 0.0)
+    decision = climb.look(Sight(t_s=5.0, temps_c={DIE: 35.0}, outlooks={}, unwatched=lambda _share: {}))
+    assert decision.act is ClimbAct.HOLD
+    assert climb.share == 0.0

@@ -1,0 +1,276 @@
+"""A climb: the share of a load goes up as far as is known to be safe, and no further. Pure: no clock, no threads.
+
+The question before each rise is not where it would end but whether anything could pass its limit before the next look.
+What no sensor shows may not pass with more than a small probability, heat that comes through after load-off included.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from verifyrig.analysis.climb_terms import ClimbAct, ClimbRules, Decision, Sight
+from verifyrig.analysis.plausible.outlook import Settling
+from verifyrig.core.reason import Reason, reason
+from verifyrig.core.trace import FloatArray
+
+__all__ = ["Climb"]
+
+# As long as the die's step takes: what plate and sink do comes after it. Also the guard's time for an answer.
+_DWELL_S = 10.0
+_FRESH_IN_DWELL = 2.5
+# Beyond the look-ahead the die's own step is taken whole: lumps are slower than a die in its first second.
+_INTERFACE_S = 8.0
+# So long may one share last that leads to no other.
+_STUCK_S = 60.0
+# An answer that is late by more than this is none.
+_LATE_S = 2.0
+# One look may take a third of what is left of the risk, so that several rises can follow.
+_OF_WHAT_IS_LEFT = 1 / 3
+# Full share is given up where it would so surely settle above the limit, seen at two looks so far apart.
+_SURELY, _SEEN_APART_S = 0.97, 10.0
+# So far below its limit heat begins to wear a part. Nearer than that, full share is given up where it more likely than
+# not would settle too hot, as soon as the machine has been looked at for so long at half share or more.
+_WEARS_BELOW_LIMIT_K = 20.0
+_LIKELY, _LEARN_S = 0.5, 60.0
+# Of the least that a machine would move, so much must be seen; where that is less than two steps of the reading, it is
+# asked at the next share. From half share on each must have moved by what the guard asks for.
+_OF_LEAST, _LEAST_QUANTILE = 0.5, 0.05
+_HALF, _REACTION_K = 0.5, 2.0
+_HAIR = 1e-6
+
+
+class Climb:
+    """Decides about one load's share, look by look.
+
+    Attributes:
+        share: The share now.
+        reached: Whether it is at full share.
+    """
+
+    def __init__(self, rules: ClimbRules, t_s: float) -> None:
+        """Begin idle at `t_s`, s."""
+        self._rules = rules
+        self._since_s = self._looked_s = t_s
+        self._ceiling, self._why_ceiling = rules.full_share, reason("climb-no-share-left")
+        self._spent, self._level_risk = 0.0, 0.0
+        self._hot_since_s: float | None = None
+        self._learned_s = 0.0
+        self._idle_c: Mapping[str, float] = {}
+        self._before_c: Mapping[str, float] = {}
+        self._must_move_k: Mapping[str, float] = {}
+        self._silent: set[str] = set()
+        self.share = 0.0
+        self.reached = False
+
+    def look(self, sight: Sight) -> Decision:
+        """Decide; a rise or a step back is taken as done at `sight.t_s`."""
+        rules, since_last_s = self._rules, sight.t_s - self._looked_s
+        self._looked_s = sight.t_s
+        if any(channel not in sight.outlooks for channel in rules.limits_c):
+            return Decision(act=ClimbAct.HOLD, share=self.share, why=reason("climb-few-readings"))
+        nearest, full = self._full(sight)
+        commanded = _Told(self, sight, nearest, full)
+        risky = self._why_back(sight, nearest)
+        if risky is not None:
+            return self._step_back(sight, risky, commanded)
+        hot = full.risk(rules.limits_c[nearest])
+        if self.share >= _HALF - _HAIR and hot >= _LIKELY and self._would_wear(sight):
+            self._learned_s += since_last_s
+        if self._is_too_hot(sight, hot):
+            limit_c = rules.limits_c[nearest]
+            return commanded.end(reason("climb-full-too-hot", peak_c=full.at_c, u95_k=full.u95_k, limit_c=limit_c))
+        if not self._answered(sight):
+            return self._await_answer(sight, commanded)
+        if self.reached:
+            return commanded.hold(reason("climb-at-full"))
+        return self._rise_or_not(sight, hot, commanded)
+
+    # ---- what is asked
+
+    def _risk(self, sight: Sight, share: float) -> float:
+        """Return the probability that a watched part passes its limit at a share before the next look."""
+        rules = self._rules
+        within_s = rules.look_ahead_s + _INTERFACE_S
+        return sum(
+            sight.outlooks[channel].risk(share, limit_c - rules.margin_k, within_s)
+            for channel, limit_c in rules.limits_c.items()
+        )
+
+    def _full(self, sight: Sight) -> tuple[str, Settling]:
+        """Return the channel that full share would bring nearest to its limit, and where it would settle."""
+        limits_c, full_share = self._rules.limits_c, self._rules.full_share
+        settlings = {channel: sight.outlooks[channel].settles(full_share) for channel in limits_c}
+        nearest = max(settlings, key=lambda name: settlings[name].risk(limits_c[name]))
+        return nearest, settlings[nearest]
+
+    def _why_back(self, sight: Sight, nearest: str) -> Reason | None:
+        """Return why the present share must not go on, None where it may."""
+        if self.share <= 0:
+            return None
+        risk = self._risk(sight, self.share)
+        if risk > max(0.0, self._rules.risk - self._spent):
+            return self._bound_reason(sight, self.share, nearest)
+        self._level_risk = max(self._level_risk, risk)
+        return self._why_unwatched(sight, self.share)
+
+    def _why_unwatched(self, sight: Sight, share: float) -> Reason | None:
+        part, chance = max(sight.unwatched(share).items(), key=lambda one: one[1], default=("", 0.0))
+        if chance <= self._rules.unwatched_risk:
+            return None
+        return reason("climb-unwatched", part=(reason(f"part-{part}"),), risk=chance)
+
+    def _is_too_hot(self, sight: Sight, hot: float) -> bool:
+        """Return whether full share is to be given up, as probable as `hot` it would settle too hot."""
+        if self.share > 0 and hot >= _LIKELY and self._learned_s >= _LEARN_S:
+            return True
+        if hot < _SURELY or sight.t_s - self._since_s < self._dwell_s(sight):
+            self._hot_since_s = None
+            return False
+        self._hot_since_s = sight.t_s if self._hot_since_s is None else self._hot_since_s
+        return sight.t_s - self._hot_since_s >= _SEEN_APART_S
+
+    def _would_wear(self, sight: Sight) -> bool:
+        """Return whether this share, or the next rise, brings a part to where heat begins to wear it."""
+        share = self._higher()[0] if not self.reached and self._higher() else self.share
+        return any(
+            sight.outlooks[channel].hottest_c(share, _LEARN_S)[0] > limit_c - _WEARS_BELOW_LIMIT_K
+            for channel, limit_c in self._rules.limits_c.items()
+        )
+
+    def _dwell_s(self, sight: Sight) -> float:
+        slowest_s = max(sight.outlooks[name].refresh_s for name in self._rules.limits_c)
+        return max(_DWELL_S, _FRESH_IN_DWELL * slowest_s)
+
+    def _answered(self, sight: Sight) -> bool:
+        """Return whether every sensor has answered the last rise; one that has need not do so again."""
+        self._silent = {channel for channel in self._silent if self._lacking(sight, channel) is not None}
+        for group in self._rules.any_of:
+            if group - self._silent:
+                self._silent -= group
+        return not self._silent
+
+    def _lacking(self, sight: Sight, channel: str) -> tuple[float, float] | None:
+        """Return how far a reading moved and how far it must have, K, where that is too little; else None."""
+        now_c = sight.temps_c.get(channel)
+        asked = [(self._before_c, self._must_move_k.get(channel, 0.0))]
+        if self.share >= _HALF - _HAIR:
+            asked.append((self._idle_c, _REACTION_K))
+        for before_c, least_k in asked:
+            moved_k = 0.0 if now_c is None else now_c - before_c.get(channel, now_c)
+            if moved_k < least_k:
+                return moved_k, least_k
+        return None
+
+    def _higher(self) -> list[float]:
+        """Return the shares to try next, the largest rise first."""
+        rules = self._rules
+        steps = (rules.step_share / part for part in (1, 2, 4))
+        tried = (round(min(rules.full_share, self._ceiling, self.share + step), 4) for step in steps)
+        return list(dict.fromkeys(share for share in tried if share > self.share + _HAIR))
+
+    # ---- what is done
+
+    def _rise_or_not(self, sight: Sight, hot: float, commanded: _Told) -> Decision:
+        rules, held_s = self._rules, sight.t_s - self._since_s
+        if held_s < self._dwell_s(sight) and self.share > 0:
+            return commanded.hold(reason("climb-dwells"))
+        if self._hot_since_s is not None or (0 < self._learned_s < _LEARN_S and hot >= _LIKELY):
+            return commanded.hold(reason("climb-learns", peak_c=commanded.full.at_c, u95_k=commanded.full.u95_k))
+        allowed = max(0.0, rules.risk - self._spent - self._level_risk) * _OF_WHAT_IS_LEFT
+        why = self._why_ceiling
+        for share in self._higher():
+            unwatched = self._why_unwatched(sight, share)
+            risk = self._risk(sight, share)
+            if unwatched is None and risk <= allowed:
+                return self._rise(sight, share, risk, commanded)
+            why = unwatched or self._bound_reason(sight, share, commanded.nearest)
+        return commanded.end(why) if held_s >= _STUCK_S else commanded.hold(why)
+
+    def _rise(self, sight: Sight, share: float, risk: float, commanded: _Told) -> Decision:
+        if self.share <= 0:
+            self._idle_c = dict(sight.temps_c)
+        self._before_c = dict(sight.temps_c)
+        self._must_move_k = {
+            channel: self._least_k(channel, sight.outlooks[channel].answer_k(share, _DWELL_S))
+            for channel in self._rules.limits_c
+        }
+        self._go_to(share, sight.t_s)
+        self._silent = set(self._rules.limits_c)
+        self._level_risk = risk
+        self.reached = share >= self._rules.full_share - _HAIR
+        return commanded.say(ClimbAct.RISE, reason("climb-bound-allows", share=share))
+
+    def _least_k(self, channel: str, answers_k: FloatArray) -> float:
+        least_k, step_k = _low_quantile(answers_k), self._rules.resolution_k.get(channel, 1.0)
+        return max(step_k, _OF_LEAST * least_k) if least_k >= 2 * step_k else 0.0
+
+    def _await_answer(self, sight: Sight, commanded: _Told) -> Decision:
+        silent = min(self._silent)
+        moved_k, least_k = self._lacking(sight, silent) or (0.0, 0.0)
+        if sight.t_s - self._since_s >= self._dwell_s(sight) + _LATE_S:
+            return commanded.end(reason("climb-no-answer", channel=silent, moved_k=moved_k, least_k=least_k))
+        return commanded.hold(reason("climb-awaits-answer", channel=silent))
+
+    def _step_back(self, sight: Sight, why: Reason, commanded: _Told) -> Decision:
+        """Go back to a share that is safe, and never again as high; end where there is none."""
+        rules = self._rules
+        self._ceiling, self._why_ceiling = self.share - rules.step_share / 4, why
+        share = self.share
+        while share > 0:
+            share = max(0.0, round(share - rules.step_share / 2, 4))
+            if self._risk(sight, share) <= 0.5 * rules.risk and self._why_unwatched(sight, share) is None:
+                break
+        if share <= 0:
+            return commanded.end(why)
+        # What the higher share risked is averted, and not spent.
+        self._level_risk = 0.0
+        self._go_to(share, sight.t_s)
+        self._silent, self.reached = set(), False
+        return commanded.say(ClimbAct.STEP_BACK, why)
+
+    def _go_to(self, share: float, t_s: float) -> None:
+        self._spent += self._level_risk
+        self._level_risk = 0.0
+        self.share, self._since_s, self._hot_since_s = share, t_s, None
+
+    def _bound_reason(self, sight: Sight, share: float, nearest: str) -> Reason:
+        hottest_c, u_k = sight.outlooks[nearest].hottest_c(share, self._rules.look_ahead_s + _INTERFACE_S)
+        limit_c = self._rules.limits_c[nearest]
+        return reason("climb-bound", share=share, peak_c=hottest_c, u95_k=1.96 * u_k, limit_c=limit_c)
+
+    @property
+    def risk_taken(self) -> float:
+        """What of the risk is used up: at each share the worst look counts once."""
+        return self._spent + self._level_risk
+
+
+class _Told:
+    """Forms the answer to one look."""
+
+    def __init__(self, climb: Climb, sight: Sight, nearest: str, full: Settling) -> None:
+        self._climb, self._sight = climb, sight
+        self.nearest, self.full = nearest, full
+
+    def say(self, act: ClimbAct, why: Reason) -> Decision:
+        climb = self._climb
+        return Decision(
+            act=act,
+            share=climb.share,
+            why=why,
+            full=self.full,
+            nearest=self.nearest,
+            risk=climb.risk_taken,
+            unwatched=dict(self._sight.unwatched(climb.share)),
+        )
+
+    def hold(self, why: Reason) -> Decision:
+        return self.say(ClimbAct.HOLD, why)
+
+    def end(self, why: Reason) -> Decision:
+        return self.say(ClimbAct.END, why)
+
+
+def _low_quantile(values: FloatArray) -> float:
+    ordered = sorted(float(v) for v in values)
+    return ordered[math.floor(_LEAST_QUANTILE * (len(ordered) - 1))]

@@ -1,0 +1,81 @@
+"""How many watts a part will draw under a share that it has not been given yet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from verifyrig.core.trace import BoolArray, FloatArray
+
+__all__ = ["PowerLaw", "power_law"]
+
+# Power grows with the share; how far from in proportion is common practice, no source.
+_SCALING_SHARE = 0.08
+# A desktop's processor under full load, before any load was seen: median and spread of the logarithm, firmware
+# without a limit included (common practice, no source; the shop's machines lie at 60 to 180 W).
+_TYPICAL_FULL_W, _FULL_SPREAD = 104.0, 0.45
+# Readings that tell a level: those of its last seconds.
+_LEVEL_READINGS = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerLaw:
+    """Power by share for m machines.
+
+    Attributes:
+        share: The share now; `power_w` what it draws, W.
+        idle_w: Power while idle, W.
+        slope_w: What a whole share more would add, W, shape (m,).
+        at_most_w: What the part's own limit lets it draw, W, None where it is not known.
+    """
+
+    share: float
+    power_w: float
+    idle_w: float
+    slope_w: FloatArray
+    at_most_w: float | None
+
+    def at(self, share: float) -> FloatArray:
+        """Return the power of each machine under a share, W, shape (m,)."""
+        watts = self.power_w + (share - self.share) * self.slope_w
+        if self.at_most_w is not None:
+            watts = np.minimum(watts, max(self.at_most_w, self.power_w))
+        return np.asarray(np.maximum(watts, min(self.idle_w, self.power_w)))
+
+
+def power_law(
+    share: FloatArray, power_w: FloatArray, *, draws: int, seed: int, at_most_w: float | None, assumed: bool
+) -> PowerLaw:
+    """Return what the samples tell of power by share.
+
+    Args:
+        share, power_w: Samples so far, shape (n,), W.
+        draws: How many machines are told apart.
+        at_most_w: The part's own power limit, W. A card's clocks fall between short blocks, so that its power grows
+            faster than its share: towards full share it is taken to grow to its limit.
+        assumed: The power was not read, and is a usual machine's: what is unknown of it stands in the machines.
+    """
+    rng = np.random.default_rng(seed)
+    idle = share <= 0
+    now = _level_w(power_w, share == share[-1])
+    idle_w = float(np.median(power_w[idle])) if idle.any() else now
+    loaded = float(share.max())
+    if loaded > 0:
+        highest_w = _level_w(power_w, share == loaded)
+        slope_w = max(0.0, highest_w - idle_w) / loaded * np.ones(draws)
+    elif assumed:
+        slope_w = (_TYPICAL_FULL_W - idle_w) * np.ones(draws)
+    else:
+        slope_w = np.maximum(0.0, _TYPICAL_FULL_W * np.exp(_FULL_SPREAD * rng.standard_normal(draws)) - idle_w)
+    slope_w = slope_w * (1.0 + _SCALING_SHARE * rng.standard_normal(draws))
+    if at_most_w is not None and share[-1] < 1.0:
+        slope_w = np.maximum(slope_w, (at_most_w - now) / (1.0 - float(share[-1])))
+    return PowerLaw(share=float(share[-1]), power_w=now, idle_w=idle_w, slope_w=slope_w, at_most_w=at_most_w)
+
+
+def _level_w(power_w: FloatArray, at_level: BoolArray) -> float:
+    """Return the power of a level from its last readings; the first one may still hold some of the level before."""
+    places = np.flatnonzero(at_level)
+    places = places[1:] if len(places) > 2 else places
+    return float(np.median(power_w[places[-_LEVEL_READINGS:]]))

@@ -1,0 +1,246 @@
+"""Parts that a load heats and no sensor shows: how likely each passes its limit, by plausible sound and faulty ones.
+
+Each is warmer than the air around it by a rise that follows the power through one or two lags, so that it goes on
+rising for a while after the load is off. Rises are told at the machine's own full power: a board for a strong
+processor has strong regulators.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from verifyrig.analysis.plausible.outlook import Outlook
+from verifyrig.core.channels import base_name
+from verifyrig.core.heat_sources import CARD, DIE
+from verifyrig.core.trace import FloatArray
+
+__all__ = ["Unwatched", "UnwatchedParts", "unwatched_on"]
+
+_DRAWS = 400
+# Looked at after load-off: what lies behind two lags goes on rising meanwhile.
+_AFTER_OFF_S = np.array([15.0, 30.0, 60.0, 120.0, 240.0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unwatched:
+    """A kind of part. Spreads are standard deviations of the logarithm.
+
+    Attributes:
+        name: As `not_watched` names it.
+        heated_by: Temperature of the part whose power heats it.
+        watched_by: Channels one of which would watch it.
+        rise_k, spread: Rise over the air beside it at the machine's full power, K.
+        faulty_share: How many are faulty; `faulty_rise_k`, `faulty_spread` is the rise of those.
+        lags_s: Medians of its two time constants, s; their spread is 0.4.
+        limit_c, limit_sd_k: What it stands, °C.
+    """
+
+    name: str
+    heated_by: str
+    watched_by: tuple[str, ...]
+    rise_k: float
+    spread: float
+    faulty_share: float
+    faulty_rise_k: float
+    faulty_spread: float
+    lags_s: tuple[float, float]
+    limit_c: float
+    limit_sd_k: float
+
+
+# Shares of faulty parts: one in two hundred machines that come to a shop (common practice, no source).
+LAGGED = (
+    # A controller warns at 100 °C by default (data sheet TPS40425); hot boards pin the clocks within 3 to 15 minutes,
+    # sound ones lie 20 to 45 K over the air of the case (common practice, no source).
+    Unwatched(
+        name="regulator", heated_by=DIE.temp, watched_by=("vrm_temp_c",), rise_k=29.0, spread=0.30,
+        faulty_share=0.005, faulty_rise_k=90.0, faulty_spread=0.3, lags_s=(150.0, 30.0), limit_c=102.0, limit_sd_k=4.0,
+    ),
+    # 95 °C is what a data-centre card's management library names as the highest for its memory; lifted pads double the
+    # rise (common practice, no source).
+    Unwatched(
+        name="card-memory", heated_by=CARD.temp, watched_by=("gpu_memory_temp_c",), rise_k=40.0, spread=0.20,
+        faulty_share=0.005, faulty_rise_k=75.0, faulty_spread=0.25, lags_s=(20.0, 60.0), limit_c=100.0, limit_sd_k=3.0,
+    ),
+    # Supplies are rated up to 50 °C of intake and shut at 100 to 110 °C inside (common practice, no source).
+    Unwatched(
+        name="supply", heated_by="", watched_by=(), rise_k=30.0, spread=0.25,
+        faulty_share=0.005, faulty_rise_k=60.0, faulty_spread=0.3, lags_s=(400.0, 200.0), limit_c=100.0, limit_sd_k=5.0,
+    ),
+    # Cells are rated up to 60 °C while they give or take current (common practice, no source).
+    Unwatched(
+        name="battery", heated_by="", watched_by=(), rise_k=12.0, spread=0.35,
+        faulty_share=0.005, faulty_rise_k=25.0, faulty_spread=0.3, lags_s=(600.0, 300.0), limit_c=60.0, limit_sd_k=2.0,
+    ),
+)  # fmt: skip
+HOT_SPOT, COOLANT = "hot-spot", "coolant"
+# How far the hottest point lies above the sensor at full power, K: between cores of one die 3 to 6 K, with a tilted
+# mount 10 K and more (common practice, no source).
+_HOT_SPOT_K, _HOT_SPOT_SPREAD, _HOT_SPOT_FAULTY, _HOT_SPOT_FAULTY_K = 3.5, 0.4, 0.005, 12.0
+# Pumps and hoses are rated up to 60 to 70 °C of coolant (from memory).
+_COOLANT_LIMIT_C = 70.0
+
+
+def unwatched_on(heated: Collection[str], channels: Iterable[str], *, has_battery: bool) -> tuple[str, ...]:
+    """Return by name what a load on these temperatures heats and no channel of the machine shows.
+
+    Args:
+        heated: Temperatures that the load heats (`die_temp_c`, `gpu_temp_c`).
+        channels: What can be read on the machine.
+        has_battery: Whether it holds a battery.
+    """
+    have = {base_name(channel) for channel in channels}
+    found = [
+        kind.name
+        for kind in LAGGED
+        if (not kind.heated_by or kind.heated_by in heated)
+        and not have & set(kind.watched_by)
+        and (kind.name != "battery" or has_battery)
+    ]
+    if CARD.temp not in heated or "gpu_hotspot_temp_c" not in have:
+        found.append(HOT_SPOT)
+    # A machine with a pump has coolant; where none is named, nobody can tell, and an air cooler has none.
+    if DIE.temp in heated and "pump_speed_rpm" in have and not have & {"coolant_temp_c", "hose_out_temp_c"}:
+        found.append(COOLANT)
+    return tuple(found)
+
+
+class _Lagged:
+    """Draws of one kind, half of them sound and half faulty, and how much power has come through to them so far."""
+
+    def __init__(self, kind: Unwatched, rng: np.random.Generator) -> None:
+        self._kind = kind
+        half = _DRAWS // 2
+        sound = kind.rise_k * np.exp(kind.spread * rng.standard_normal(half))
+        faulty = kind.faulty_rise_k * np.exp(kind.faulty_spread * rng.standard_normal(half))
+        self._rise_k = np.concatenate((sound, faulty))
+        self._weight = np.repeat([(1 - kind.faulty_share) / half, kind.faulty_share / half], half)
+        self._first_s, self._second_s = (lag * np.exp(0.4 * rng.standard_normal(2 * half)) for lag in kind.lags_s)
+        self._limit_c = kind.limit_c + kind.limit_sd_k * rng.standard_normal(2 * half)
+        self._come_w: FloatArray | None = None
+        self._through_w = np.zeros(2 * half)
+
+    def take(self, dt_s: float, power_w: float) -> None:
+        """Follow the power for some seconds; the first call takes the machine as settled at that power."""
+        if self._come_w is None:
+            self._come_w = np.full(len(self._rise_k), power_w)
+            self._through_w = self._come_w.copy()
+            return
+        self._come_w, self._through_w = self._after(self._come_w, self._through_w, dt_s, power_w)
+
+    def _after(
+        self, come_w: FloatArray, through_w: FloatArray, dt_s: float, power_w: float
+    ) -> tuple[FloatArray, FloatArray]:
+        now_w = power_w + (come_w - power_w) * np.exp(-dt_s / self._first_s)
+        middle_w = 0.5 * (come_w + now_w)
+        return now_w, middle_w + (through_w - middle_w) * np.exp(-dt_s / self._second_s)
+
+    def risk(self, power_w: float, idle_w: float, full_w: float, air_c: float, within_s: float) -> float:
+        """Return the probability that it passes its limit if this power goes on for some seconds and then ends."""
+        if self._come_w is None:
+            return 0.0
+        state = self._after(self._come_w, self._through_w, within_s, power_w)
+        highest_w = np.maximum(self._through_w, state[1])
+        for dt_s in np.diff(_AFTER_OFF_S, prepend=0.0):
+            state = self._after(*state, float(dt_s), idle_w)
+            highest_w = np.maximum(highest_w, state[1])
+        beyond = air_c + self._rise_k * highest_w / max(full_w, 1.0) > self._limit_c
+        return float(self._weight @ beyond)
+
+
+class UnwatchedParts:
+    """The unwatched parts of one machine through one run.
+
+    Args:
+        names: Those that there are, as `unwatched_on` names them.
+        seed: Of the draws.
+    """
+
+    def __init__(self, names: Collection[str], seed: int = 1) -> None:
+        rng = np.random.default_rng(seed)
+        self.names = tuple(names)
+        self._lagged = {kind.name: (kind, _Lagged(kind, rng)) for kind in LAGGED if kind.name in names}
+        self._t_s: float | None = None
+
+    def take(self, t_s: float, power_w: Mapping[str, float]) -> None:
+        """Follow one sample: the power of each heated part, by its temperature, W in the terms of its outlook."""
+        dt_s = 0.0 if self._t_s is None else t_s - self._t_s
+        self._t_s = t_s
+        for kind, lagged in self._lagged.values():
+            lagged.take(dt_s, _heat_of(kind, power_w))
+
+    def risks(
+        self,
+        outlooks: Mapping[str, Outlook],
+        share: Mapping[str, float],
+        within_s: float,
+        own_limits_c: Mapping[str, float],
+    ) -> dict[str, float]:
+        """Return by name how likely each passes its limit if a share goes on for some seconds and then ends.
+
+        Args:
+            outlooks: By the heated channel.
+            share: Of each heated part's full load, by its temperature.
+            own_limits_c: The machine's own limits by channel, °C: what a hot spot stands.
+        """
+        found: dict[str, float] = {}
+        now: dict[str, float] = {}
+        idle: dict[str, float] = {}
+        full: dict[str, float] = {}
+        for channel, outlook in outlooks.items():
+            role = base_name(channel)
+            now[role] = max(now.get(role, 0.0), float(np.mean(outlook.power.at(share.get(role, 0.0)))))
+            idle[role] = max(idle.get(role, 0.0), outlook.power.idle_w)
+            full[role] = max(full.get(role, 0.0), float(np.mean(outlook.power.at(1.0))))
+        air_c = max((outlook.case_c() for outlook in outlooks.values()), default=25.0)
+        for name, (kind, lagged) in self._lagged.items():
+            now_w, idle_w, full_w = (_heat_of(kind, power_w) for power_w in (now, idle, full))
+            found[name] = lagged.risk(now_w, idle_w, full_w, air_c, within_s)
+        if HOT_SPOT in self.names:
+            found[HOT_SPOT] = max(
+                (
+                    _hot_spot_risk(outlook, share.get(base_name(channel), 0.0), own_limits_c[channel], within_s)
+                    for channel, outlook in outlooks.items()
+                    if channel in own_limits_c
+                ),
+                default=0.0,
+            )
+        if COOLANT in self.names:
+            found[COOLANT] = max(
+                (
+                    _coolant_risk(outlook, share.get(base_name(channel), 0.0), within_s)
+                    for channel, outlook in outlooks.items()
+                    if base_name(channel) == DIE.temp
+                ),
+                default=0.0,
+            )
+        return found
+
+
+def _heat_of(kind: Unwatched, power_w: Mapping[str, float]) -> float:
+    return power_w.get(kind.heated_by, 0.0) if kind.heated_by else sum(power_w.values())
+
+
+def _hot_spot_risk(outlook: Outlook, share: float, limit_c: float, within_s: float) -> float:
+    hottest_c, u_k = outlook.hottest_c(share, within_s)
+    part = float(np.mean(outlook.power.at(share))) / max(float(np.mean(outlook.power.at(1.0))), 1.0)
+    sound_k, tilted_k = part * _HOT_SPOT_K, part * _HOT_SPOT_FAULTY_K
+    sound = _beyond(limit_c, hottest_c + sound_k, math.hypot(u_k, _HOT_SPOT_SPREAD * sound_k))
+    tilted = _beyond(limit_c, hottest_c + tilted_k, math.hypot(u_k, _HOT_SPOT_SPREAD * tilted_k))
+    return (1 - _HOT_SPOT_FAULTY) * sound + _HOT_SPOT_FAULTY * tilted
+
+
+def _coolant_risk(outlook: Outlook, share: float, within_s: float) -> float:
+    """Water that stands in the block takes the plate's heat even after load-off: the plate counts there, too."""
+    under = outlook.ahead.course(outlook.power.at(share), np.array([within_s]))[:, 0]
+    water_c = 0.5 * (under[:, 1] + under[:, 2])
+    spread_k = outlook.spread * float(np.std(water_c))
+    return _beyond(_COOLANT_LIMIT_C, float(np.mean(water_c)), math.hypot(spread_k, 1.0))
+
+
+def _beyond(limit: float, mean: float, u: float) -> float:
+    return 0.5 * math.erfc((limit - mean) / (u * math.sqrt(2)))

@@ -1,0 +1,258 @@
+"""Takes a load up a climb: asks `Climb` after the samples, commands what it decides, and notes it."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Iterable
+
+import numpy as np
+
+from verifyrig.analysis.climb import Climb
+from verifyrig.analysis.climb_terms import ClimbAct, ClimbRules, Decision, Sight
+from verifyrig.analysis.plausible import History, Outlook, UnwatchedParts, outlook_of
+from verifyrig.core.channels import base_name
+from verifyrig.core.event_kind import EventKind
+from verifyrig.core.heat_sources import CARD, DIE, HeatSource, heated_by, of_same_part, part_of
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import LoadPattern, Stage
+from verifyrig.core.reason import Reason, reason
+from verifyrig.core.trace import FloatArray
+from verifyrig.rig.arming import limits_of
+from verifyrig.rig.guard import ACT_WITHIN_S, REACTION_WITHIN_S, Trip
+from verifyrig.rig.parts import Parts, Rig
+from verifyrig.rig.run_buffer import BufferRows
+from verifyrig.rig.run_notes import kept
+from verifyrig.rig.stage_forecasts import StageForecasts
+from verifyrig.rig.stops import StopKind
+
+# A look costs tens of milliseconds for each temperature: one of them a sample, and at full share now and then.
+_EVERY_S, _AT_FULL_EVERY_S = 2.0, 10.0
+_DEFAULT_REFRESH_S = 2.0
+_PROVEN_RISK = 0.03
+# How long parts that nobody watches are thought to go on at a share before the next look at them.
+_UNWATCHED_S = 30.0
+
+
+class Climbing:
+    """The climb of one stage; nothing where the stage has another pattern.
+
+    Args:
+        forecasts: Those of the stage: at every step they begin anew.
+    """
+
+    def __init__(self, rig: Rig, parts: Parts, forecasts: StageForecasts) -> None:
+        self._rig = rig
+        self._parts = parts
+        self._forecasts = forecasts
+        self._unwatched = UnwatchedParts(rig.not_watched)
+        self._unwatched_row = 0
+        self._climb: Climb | None = None
+        self._stage: Stage | None = None
+        self._channels: tuple[str, ...] = ()
+        self._outlooks: dict[str, Outlook] = {}
+        self._fresh: set[str] = set()
+        self._next_look_s = math.inf
+        self._full_since_s = math.inf
+        self._last: Decision | None = None
+
+    def from_s(self, start_s: float) -> float:
+        """Return since when the stage's least time counts, s: from its start, of a climb from its full share."""
+        return start_s if self._climb is None else self._full_since_s
+
+    @property
+    def is_below_full(self) -> bool:
+        """Whether a climb is under way that is not, or no longer, at its full share."""
+        return self._climb is not None and not self._climb.reached
+
+    def begin(self, stage: Stage, t_s: float) -> None:
+        """Begin a stage."""
+        self._climb, self._stage, self._last = None, stage, None
+        plan = stage.load
+        if plan is None or plan.pattern != LoadPattern.CLIMB:
+            return
+        rules = self._rules(stage)
+        self._channels = tuple(rules.limits_c)
+        self._outlooks, self._fresh = {}, set()
+        self._climb, self._next_look_s, self._full_since_s = Climb(rules, t_s), t_s, math.inf
+
+    def time_is_up(self, t_s: float) -> None:
+        """End a climb whose stage may last no longer, and which is not at its full share."""
+        if self._climb is not None:
+            self._stop(self._climb.share, reason("climb-out-of-time"), t_s)
+
+    def end(self, ended: StageEnd) -> None:
+        """Take what a stage proved that is over: a share that can go on for ever needs no other forecast."""
+        climb, stage, last = self._climb, self._stage, self._last
+        self._climb = None
+        if climb is None or not climb.reached or ended not in (StageEnd.SETTLED, StageEnd.TIME):
+            return
+        if stage is not None and stage.load is not None and last is not None and last.full is not None:
+            limit_c = limits_of(self._rig.armed)[last.nearest]
+            if last.full.risk(limit_c) < _PROVEN_RISK:
+                self._rig.permit.climbed(stage.load, climb.share)
+
+    def follow(self, t_s: float) -> None:
+        """Look after a sample, where a look is due, and do what the climb decides."""
+        climb, driver = self._climb, self._parts.load.driver
+        if climb is None or driver is None or t_s < self._next_look_s or self._parts.dips.leaves_out(t_s):
+            return
+        channel = next(name for name in self._channels if name not in self._fresh)
+        self._look_at(channel)
+        if len(self._fresh) < len(self._channels):
+            return
+        self._fresh.clear()
+        self._next_look_s = t_s + (_AT_FULL_EVERY_S if climb.reached else _EVERY_S)
+        self._do(climb.look(self._sight(t_s)), t_s)
+
+    # ---- what is seen
+
+    def _rules(self, stage: Stage) -> ClimbRules:
+        assert stage.load is not None
+        infos, heated = self._rig.bank.infos, heated_by(stage.load.work)
+        limits_c = {
+            channel: limit_c
+            for channel, limit_c in limits_of(self._rig.armed).items()
+            if (part := part_of(channel)) is not None and part.temp in heated
+        }
+        slowest_s = max((self._refresh_s(channel) for channel in limits_c), default=_DEFAULT_REFRESH_S)
+        own = {channel: infos[channel].limit for channel in limits_c}
+        return ClimbRules(
+            full_share=stage.load.share,
+            limits_c=limits_c,
+            own_limits_c={channel: limit for channel, limit in own.items() if limit is not None},
+            any_of=_one_of_several(limits_c),
+            resolution_k={channel: infos[channel].resolution or 1.0 for channel in limits_c},
+            look_ahead_s=2 * self._rig.profile.period_s + slowest_s + ACT_WITHIN_S,
+        )
+
+    def _refresh_s(self, channel: str) -> float:
+        return self._rig.bank.infos[channel].refresh_s or _DEFAULT_REFRESH_S
+
+    def _look_at(self, channel: str) -> None:
+        before = self._outlooks.get(channel)
+        found = outlook_of(self._history(channel), before.peaks if before is not None else None)
+        if found is None:
+            self._outlooks.pop(channel, None)
+        else:
+            self._outlooks[channel] = found
+        self._fresh.add(channel)
+
+    def _history(self, channel: str) -> History:
+        infos, rows = self._rig.bank.infos, self._parts.buffer.rows(with_left_out=False)
+        part, info = part_of(channel) or DIE, infos[channel]
+        power = of_same_part(channel, part.power, infos)
+        # Which of several fans cools which die is not known; a card shows its own.
+        fan = of_same_part(channel, part.fan, infos) if part is CARD else part.fan
+        return History(
+            t_s=rows.t_s,
+            temp_c=rows.column(channel),
+            share=rows.heating(part.temp),
+            power_w=rows.column(power),
+            fan_rpm=rows.column(fan),
+            ambient_c=rows.ambient_c,
+            part=part,
+            resolution_k=info.resolution,
+            refresh_s=info.refresh_s,
+            power_limit_w=infos[power].limit if part is CARD and power is not None else None,
+        )
+
+    def _sight(self, t_s: float) -> Sight:
+        newest = self._parts.buffer.newest
+        temps_c = {
+            name: reading.value
+            for name in self._channels
+            if (reading := newest.get(name)) is not None and reading.ok and reading.value is not None
+        }
+        complete = len(self._outlooks) == len(self._channels)
+        if complete:
+            self._follow_unwatched()
+        return Sight(
+            t_s=t_s,
+            temps_c=temps_c,
+            outlooks=dict(self._outlooks),
+            unwatched=self._unwatched_risks if complete else lambda _share: {},
+        )
+
+    def _unwatched_risks(self, share: float) -> dict[str, float]:
+        infos = self._rig.bank.infos
+        own = {name: limit for name in self._channels if (limit := infos[name].limit) is not None}
+        roles = {(part_of(name) or DIE).temp for name in self._channels}
+        return self._unwatched.risks(self._outlooks, dict.fromkeys(roles, share), _UNWATCHED_S, own)
+
+    def _follow_unwatched(self) -> None:
+        """Let the unwatched parts follow the power of all samples since the last look."""
+        rows = self._parts.buffer.rows(self._unwatched_row, with_left_out=True)
+        self._unwatched_row = self._parts.buffer.end
+        power = {part.temp: self._power_w(part, rows) for part in {part_of(name) or DIE for name in self._channels}}
+        for row, t_s in enumerate(rows.t_s.tolist()):
+            self._unwatched.take(t_s, {temp: float(column[row]) for temp, column in power.items()})
+
+    def _power_w(self, part: HeatSource, rows: BufferRows) -> FloatArray:
+        """Return the part's power in the terms of its outlook, W."""
+        outlook = next(self._outlooks[name] for name in self._channels if part_of(name) is part)
+        samples = outlook.samples
+        return np.asarray(np.interp(rows.t_s, samples.t_s, samples.power_w))
+
+    # ---- what is done
+
+    def _do(self, decision: Decision, t_s: float) -> None:
+        stage, load = self._stage, self._parts.load
+        assert stage is not None and load.driver is not None
+        if decision.act in (ClimbAct.RISE, ClimbAct.STEP_BACK):
+            load.driver.go_to(decision.share, t_s)
+            load.step(t_s, decision.share)
+            self._full_since_s = t_s if self._climb is not None and self._climb.reached else math.inf
+            self._forecasts.begin(stage, t_s)
+        self._note(decision, t_s)
+        if decision.act is ClimbAct.END:
+            if decision.why.code == "climb-no-answer":
+                self._trip(decision, stage, t_s)
+            else:
+                self._stop(decision.share, decision.why, t_s)
+
+    def _stop(self, share: float, why: Reason, t_s: float) -> None:
+        name = self._stage.name if self._stage is not None else ""
+        ended = reason("climb-ended-below-full", stage=name, share=share, why=(why,))
+        self._parts.safety.stop(StopKind.CLIMB_ENDED, ended, t_s)
+
+    def _trip(self, decision: Decision, stage: Stage, t_s: float) -> None:
+        """A reading that does not answer guards nothing: the same trip as under any other load."""
+        values = decision.why.values
+        channel, moved_k, least_k = str(values["channel"]), values["moved_k"], values["least_k"]
+        assert isinstance(moved_k, float)
+        assert isinstance(least_k, float)
+        why = reason("trip-no-reaction", moved_k=moved_k, within_s=REACTION_WITHIN_S)
+        trip = Trip(rule="no-reaction", channel=channel, value=moved_k, limit=least_k, why=why)
+        self._parts.safety.trip(trip, stage, t_s, time.perf_counter())
+
+    def _note(self, decision: Decision, t_s: float) -> None:
+        last, self._last = self._last, decision
+        holds = last is not None and decision.act is ClimbAct.HOLD and last.act is ClimbAct.HOLD
+        if holds and last is not None and last.why.code == decision.why.code:
+            return
+        full = decision.full
+        self._parts.notes.event(
+            EventKind.CLIMB,
+            t_s=t_s,
+            act=decision.act,
+            share=decision.share,
+            channel=decision.nearest,
+            full_c=full.at_c if full is not None else None,
+            full_u95_k=full.u95_k if full is not None else None,
+            risk=decision.risk,
+            not_watched=dict(decision.unwatched),
+            **kept(decision.why),
+        )
+        if decision.act in (ClimbAct.RISE, ClimbAct.STEP_BACK):
+            word = "up" if decision.act is ClimbAct.RISE else "back"
+            self._parts.notes.say(f"The load goes {word} to {decision.share:.0%}: {decision.why}.")
+
+
+def _one_of_several(channels: Iterable[str]) -> tuple[frozenset[str], ...]:
+    """Return the cards' temperatures of each kind, where there are several: nobody knows which card a load reaches."""
+    by_role: dict[str, set[str]] = {}
+    for channel in channels:
+        if part_of(channel) is CARD:
+            by_role.setdefault(base_name(channel), set()).add(channel)
+    return tuple(frozenset(group) for group in by_role.values() if len(group) > 1)
