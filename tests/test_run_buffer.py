@@ -120,3 +120,90 @@ def test_the_last_values_before_a_moment_are_in_order_and_skip_gaps() -> None:
     assert buffer.last_values(DIE, 3, since=0, until=5) == [2.0, 4.0, 5.0]
     assert buffer.last_values(DIE, 3, since=4, until=5) == [5.0]
     assert buffer.highest(DIE, 3) == 6.0 and buffer.highest(DIE, 6) is None
+
+
+def test_a_sample_that_says_nothing_of_the_load_is_one_without_load_and_counts() -> None:
+    buffer = filled([40.0])
+    buffer.add(1.0, {DIE: Reading(value=41.0)}, share=0.5, heating={DIE: 0.25})
+    rows = buffer.rows(with_left_out=False)
+    assert list(rows.t_s) == [0.0, 1.0]
+    assert list(rows.share) == [0.0, 0.5]
+    assert list(rows.heating(DIE)) == [0.0, 0.25]
+    assert list(rows.heating("gpu_temp_c")) == [0.0, 0.0]
+
+
+def test_a_moment_not_named_is_the_beginning() -> None:
+    buffer = filled([70.0, 41.0, 42.0])
+    assert buffer.window(DIE, 60.0) == [(0.0, 70.0), (1.0, 41.0), (2.0, 42.0)]
+    assert buffer.highest(DIE, 0) == 70.0
+    assert buffer.rate_per_s(DIE, 2.0) == pytest.approx(-14.0)
+    assert buffer.last_values(DIE, 9, since=0, until=buffer.end) == [70.0, 41.0, 42.0]
+
+
+def test_a_rate_takes_the_very_last_reading_before_its_window() -> None:
+    buffer = filled([10.0, 30.0, None, 50.0, 60.0])
+    assert buffer.rate_per_s(DIE, 2.0) == pytest.approx((60.0 - 30.0) / 3.0)
+
+
+def test_a_channel_that_nobody_read_has_no_rate_and_no_values() -> None:
+    buffer = filled([40.0, 41.0])
+    assert buffer.rate_per_s("vrm_temp_c", 1.0) is None
+    assert buffer.fresh("vrm_temp_c", 1.0, 0) == []
+    assert buffer.last_values("vrm_temp_c", 3, 0, buffer.end) == []
+
+
+def test_a_day_of_samples_is_kept_and_no_more_than_an_hour_beyond() -> None:
+    buffer = RunBuffer()
+    day, hour = 24 * 3600, 3600
+    for n in range(day + hour - 1):
+        buffer.add(float(n), {})
+    assert len(buffer.rows().t_s) == day + hour - 1
+    buffer.add(float(day + hour), {})
+    assert len(buffer.rows().t_s) == day
+
+
+KEPT = 100
+DROPPED = 3600
+
+
+def after_a_drop(values: Sequence[float | None]) -> RunBuffer:
+    """A buffer whose oldest 3 600 samples are gone, with these values as the newest; all before are 40.0."""
+    return filled([40.0] * (DROPPED + KEPT - len(values)) + list(values), most_rows=KEPT)
+
+
+def test_what_the_buffer_answers_does_not_depend_on_what_it_dropped() -> None:
+    newest = [50.0, 52.0, None, 56.0, 58.0]
+    end = DROPPED + KEPT
+    buffer = after_a_drop(newest)
+    assert buffer.end == end and len(buffer.rows().t_s) == KEPT
+    assert buffer.window(DIE, 10.0, since=end - 2) == [(end - 2.0, 56.0), (end - 1.0, 58.0)]
+    assert buffer.rate_per_s(DIE, 3.0) == pytest.approx((58.0 - 52.0) / 3.0)
+    assert buffer.rate_per_s(DIE, 2.0) == pytest.approx((58.0 - 52.0) / 3.0)
+    assert buffer.fresh(DIE, 2.0, 0) == [(end - 4.0, 52.0), (end - 2.0, 56.0), (end - 1.0, 58.0)]
+    assert buffer.highest(DIE, end - 5) == 58.0
+
+
+def test_a_reading_that_stands_is_fresh_by_time_after_a_drop_as_before() -> None:
+    """By hand: of a value that stands, one in two seconds is fresh."""
+    buffer = after_a_drop([])
+    last_s = buffer.t_s
+    assert buffer.fresh(DIE, 2.0, 0) == [(last_s - 5.0, 40.0), (last_s - 3.0, 40.0), (last_s - 1.0, 40.0)]
+
+
+def test_a_fresh_reading_that_was_dropped_is_forgotten() -> None:
+    buffer = filled([40.0] * (DROPPED + KEPT - 1), most_rows=KEPT)
+    assert buffer.fresh(DIE, math.inf, 0) == [(0.0, 40.0)]
+    buffer.add(float(DROPPED + KEPT - 1), {DIE: Reading(value=40.0)})
+    assert buffer.fresh(DIE, math.inf, 0) == [(DROPPED + KEPT - 1.0, 40.0)]
+
+
+@pytest.mark.parametrize("row", [DROPPED, DROPPED + 50])
+def test_what_counts_in_no_trend_stays_so_after_a_drop(row: int) -> None:
+    buffer = RunBuffer(KEPT)
+    for n in range(DROPPED + KEPT):
+        buffer.add(float(n), {DIE: Reading(value=90.0 if n == row else 40.0)})
+        if n == row:
+            buffer.exclude_from_trends(DIE)
+    since = row
+    assert buffer.rate_per_s(DIE, buffer.t_s - row, since=since) is None
+    assert buffer.fresh(DIE, math.inf, since) == [(row + 1.0, 40.0)]

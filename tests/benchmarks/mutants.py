@@ -375,12 +375,13 @@ def _try_all(module: str, mutants: Sequence[Mutant], budget_s: float) -> tuple[f
     return found
 
 
-def _of_module(module: str, full: bool, budget_s: float) -> dict[str, Any]:
+def _of_module(module: str, full: bool, budget_s: float, lines: frozenset[int] = frozenset()) -> dict[str, Any]:
     tests = NEAREST[module]
     lost = [name for name in tests if not (REPO / "tests" / name).is_file()]
     if lost:
         return {"error": f"no such tests: {', '.join(lost)}", "tests": tests}
     every = mutants_of(module, _file_of(module).read_text(encoding="utf-8"))
+    every = [mutant for mutant in every if not lines or mutant.line in lines]
     some = random.Random(_SEED).sample(every, len(every) if full else min(len(every), _QUICK))
     usual_s, ends = _try_all(module, some, budget_s)
     if usual_s is None:
@@ -403,13 +404,18 @@ def _listed(mutants: Iterable[Mutant]) -> list[str]:
     return [f"{mutant.line}: {mutant.what}" for mutant in sorted(mutants, key=lambda mutant: mutant.line)]
 
 
-def measure(full: bool = True, modules: Sequence[str] = (), budget_s: float = _BUDGET_S) -> dict[str, Any]:
-    """Return, for each module that decides, how many of its mutants the nearest tests kill."""
+def measure(
+    full: bool = True,
+    modules: Sequence[str] = (),
+    budget_s: float = _BUDGET_S,
+    lines: frozenset[int] = frozenset(),
+) -> dict[str, Any]:
+    """Return, for each module that decides, how many of its mutants (of these lines alone) the nearest tests kill."""
     # What every test imports is imported before the forks; the project itself is not.
     for name in ("numpy", "pytest", "hypothesis", "scipy.optimize", "scipy.linalg", "scipy.stats"):
         importlib.import_module(name)
     assert not any(name.startswith(("verifyrig", "mock_hw")) for name in sys.modules)
-    table = {module: _of_module(module, full, budget_s) for module in modules or NEAREST}
+    table = {module: _of_module(module, full, budget_s, lines) for module in modules or NEAREST}
     tried = sum(row.get("tried", 0) for row in table.values())
     killed = sum(row.get("killed", 0) for row in table.values())
     return {"modules": table, "tried": tried, "killed": killed, "ratio": round(killed / max(1, tried), 3)}
@@ -423,13 +429,15 @@ def main() -> None:
     )
     parser.add_argument("--budget", type=float, default=_BUDGET_S, metavar="S", help="time for each module, s")
     parser.add_argument("--quick", action="store_true", help=f"at most {_QUICK} of each module")
+    parser.add_argument("--lines", default="", metavar="N,N", help="only the mutants of these lines of the module")
     asked = parser.parse_args()
+    lines = frozenset(int(word) for word in asked.lines.split(",") if word)
     unknown = [name for name in asked.modules if name not in NEAREST]
     if unknown:
         parser.error(f"no tests are named here for {', '.join(unknown)}")
     tried = killed = 0
     for module in asked.modules or NEAREST:
-        row = measure(not asked.quick, [module], asked.budget)["modules"][module]
+        row = measure(not asked.quick, [module], asked.budget, lines)["modules"][module]
         tried, killed = tried + row.get("tried", 0), killed + row.get("killed", 0)
         print(module, {key: value for key, value in row.items() if key != "ran_but_unchecked"})
         for line in row.get("ran_but_unchecked", ()):
