@@ -90,3 +90,12 @@ def test_simulated_hardware_is_known_in_one_place() -> None:
 
 def test_simulated_hardware_borrows_only_what_the_map_names() -> None:
     assert {i for m, i in _arrows() if m.startswith("mock_hw") and i.startswith("verifyrig")} == MOCK_BORROWS
+
+
+def test_the_tests_count_on_one_thread_as_the_program_does() -> None:
+    """Set before numpy is loaded, or it counts for nothing; asked of the library itself."""
+    import numpy as np
+    from threadpoolctl import threadpool_info
+
+    assert np.linalg.det(np.eye(2)) == 1.0
+    assert {pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"} <= {1}
