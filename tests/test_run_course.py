@@ -402,17 +402,17 @@ def test_a_die_that_rests_above_its_gate_gets_a_minute_of_cooldown_and_no_more()
 
 
 def test_a_gate_is_asked_once_more_where_its_stage_has_settled() -> None:
-    # On its way to 51 °C, and never read above the limit of 50: at the end of the stage the forecast itself counts.
+    # On its way to 52 °C, and not yet above the limit of 50: at the end of the stage the forecast itself counts.
     def warming(t_s: float, share: float) -> float:
-        return round(8 * (51.0 - 21.0 * math.exp(-t_s / 50.0))) / 8 + 0.125 * (int(t_s) % 2)
+        return round(8 * (52.0 - 22.0 * math.exp(-t_s / 40.0))) / 8 + 0.125 * (int(t_s) % 2)
 
-    stand = stand_of(warming, SETTLING.replace("min_duration_s = 30", "min_duration_s = 90"))
+    stand = stand_of(warming, SETTLING.replace("within_k = 2.0", "within_k = 5.0"))
     stand.run()
     ended_s = ears(stand).stages[1][2]
     assert ended_s < 400.0 and stand.writer.stages["idle"] == "gate"
     assert not any((row["die_temp_c"].value or 0.0) > 50.0 for t, row in stand.writer.rows if t <= ended_s)
     (closed,) = events(stand, "gate-closed")
-    assert closed["reason"]["code"] == "will-be-too-hot" and 50.0 < closed["value"] < 53.0
+    assert closed["reason"]["code"] == "will-be-too-hot" and 50.0 < closed["value"] < 57.0
 
 
 def test_a_sensor_that_nobody_can_read_is_no_reason_to_close_a_gate() -> None:

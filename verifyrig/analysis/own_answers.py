@@ -25,6 +25,9 @@ _AMBIENT_MOVES_K = 0.2
 # Some forty draws miss some of the far ends of what is possible (benchmark `real-steps`).
 _SPREAD = 1.2
 _MISFIT_ALLOWED = 1.0
+# From here on the machine may have begun colder than it is without any load, as one that was just switched on.
+_MISFIT_COLD = 4.0
+_MISFIT_WRONG = 25.0
 _LEAST_SAMPLES = 8
 _STEP = 0.05  # of the share: a smaller change is steering
 _TYPICAL_AMBIENT_C, _ROOM_SPREAD_K = 23.0, 10.0
@@ -95,9 +98,14 @@ def own_end(
     for first in _beginnings(share):
         data = compress(t_s[first:], temp_c[first:], drive[first:], np.zeros(len(t_s) - first), None, share[first:])
         ends = ends if data is None else spectrum_ends(data, noise_k, fresh_s, level, slowest_s)
+        if data is not None and ends is not None and ends.misfit > _MISFIT_COLD:
+            ends = min(
+                ends, spectrum_ends(data, noise_k, fresh_s, level, slowest_s, cold=True), key=lambda one: one.misfit
+            )
         if ends is None or ends.misfit <= _MISFIT_ALLOWED:
             break
-    if ends is None:
+    # What explains nothing of the readings says nothing of where they go.
+    if ends is None or ends.misfit > _MISFIT_WRONG:
         return None
     middle_c = float(np.median(ends.ends_c))
     # A few slow draws lie far to one side: that side counts for both.

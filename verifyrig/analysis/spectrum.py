@@ -21,7 +21,7 @@ import numpy as np
 from verifyrig.analysis.compress import Compressed
 from verifyrig.core.trace import FloatArray
 
-__all__ = ["Ends", "Level", "spectrum_ends"]
+__all__ = ["Ends", "Level", "load_solver", "spectrum_ends"]
 
 _TAU_S = 1.0 * 2.0 ** np.arange(14)  # to two hours: a bucket of water, a rack
 # The way of all modes together, in parts of what the readings moved by; the readings say which of them it is.
@@ -40,6 +40,11 @@ _DRAWS = 40
 _LATE_S = 30.0
 # What a spectrum that stays the same cannot follow (fans, leakage): as in `posterior`, but smaller.
 _FLOOR_K, _MODEL_K, _MODEL_SHARE, _MODEL_LENGTH, _TIMING_S = 0.06, 0.1, 0.004, 1.0, 0.7
+
+
+def load_solver() -> None:
+    """Import what solves for a spectrum now: it takes a good part of a second, and a sample must not wait for it."""
+    import scipy.optimize  # noqa: F401
 
 
 class Level(NamedTuple):
@@ -64,14 +69,24 @@ class Ends(NamedTuple):
 
 
 class _Problem(NamedTuple):
-    """Whitened: design (n, 1 + 2 j) x unknowns = readings (n,); the unknowns are level, weights, stored heat."""
+    """Whitened: design (n, 1 + 2 j) x unknowns = readings (n,); the unknowns are level, weights, stored heat.
+
+    A machine that begins cold has less than nothing stored: (n, 1 + 3 j) then, what it lacks last.
+    """
 
     design: FloatArray
     readings: FloatArray
 
 
 def spectrum_ends(
-    data: Compressed, noise_k: float, refresh_s: float, level: Level, slowest_s: float, seed: int = 1
+    data: Compressed,
+    noise_k: float,
+    refresh_s: float,
+    level: Level,
+    slowest_s: float,
+    seed: int = 1,
+    *,
+    cold: bool = False,
 ) -> Ends:
     """Return where the temperature ends if its source stays as it is at the last step.
 
@@ -80,20 +95,24 @@ def spectrum_ends(
         noise_k, refresh_s: Standard deviation of a fresh reading, K, and the interval between such, s.
         level: What is expected where nothing drives.
         slowest_s: Slowest time constant that the profile allows for, s.
+        cold: Whether some of its masses may have been colder at the first sample than without any load.
     """
     drive = data.drive.power_w / max(float(np.max(np.abs(data.drive.power_w))), 1e-9)
     forced, faded, now = _answers(drive, data.drive.dt_s)
-    problem = _whitened(data, np.column_stack((np.ones(len(drive)), forced, faded)), noise_k, refresh_s)
+    columns = (np.ones(len(drive)), forced, faded, *((-faded,) if cold else ()))
+    problem = _whitened(data, np.column_stack(columns), noise_k, refresh_s)
     swing_k = max(float(np.ptp(data.temp_c[np.isfinite(data.temp_c)])), 1.0)
     draws, misfit = _draw(problem, level, swing_k, slowest_s, np.random.default_rng(seed))
     j = len(_TAU_S)
-    weights, stored = draws[:, 1 : 1 + j], draws[:, 1 + j :]
+    weights, stored = draws[:, 1 : 1 + j], draws[:, 1 + j : 1 + 2 * j]
+    if cold:
+        stored = stored - draws[:, 1 + 2 * j :]
     shown_k = weights * now[0] + stored * now[1]
     remaining_k = weights * _now(drive, data) - shown_k
     slow_share = float(np.median(np.abs(remaining_k[:, slowest_s < _TAU_S].sum(axis=1)))) / swing_k
     lasted = float(data.since_step_s[-1]) / slowest_s
     if lasted > 1.0 and slow_share > max(_TOO_SLOW_PART * math.exp(-lasted), _TOO_SLOW_LEAST):
-        return spectrum_ends(data, noise_k, refresh_s, level, _SLOWER * slowest_s, seed)._replace(
+        return spectrum_ends(data, noise_k, refresh_s, level, _SLOWER * slowest_s, seed, cold=cold)._replace(
             slow=True, too_slow=True
         )
     wait_s = slowest_s * _waits(len(draws), _WAIT_SLOW if slow_share > _SLOW_SHARE else _WAIT)
@@ -145,15 +164,16 @@ def _whitened(data: Compressed, design: FloatArray, noise_k: float, refresh_s: f
 def _draw(
     problem: _Problem, level: Level, swing_k: float, slowest_s: float, dice: np.random.Generator
 ) -> tuple[FloatArray, float]:
-    """Return drawn unknowns, shape (d, 1 + 2 j), and the misfit of the best."""
+    """Return drawn unknowns, shape (d, those of the problem), and the misfit of the best."""
+    unknowns = problem.design.shape[1]
     share = _TAU_S**_TILT * np.minimum(1.0, slowest_s / _TAU_S) ** _BEYOND
     share = share / share.sum()
     gram, moment = problem.design.T @ problem.design, problem.design.T @ problem.readings
     priors = []
     for scale in _SCALES:
         way_k = scale * swing_k * share
-        middle = np.concatenate(([level.middle_c], way_k, _STORED * way_k))
-        sd = np.concatenate(([level.sd_k], _SPREAD * way_k, _STORED_SPREAD * way_k))
+        middle = np.concatenate(([level.middle_c], way_k, _STORED * way_k, 0.0 * way_k))[:unknowns]
+        sd = np.concatenate(([level.sd_k], _SPREAD * way_k, _STORED_SPREAD * way_k, _STORED_SPREAD * way_k))[:unknowns]
         priors.append((middle, sd))
     evidence = np.array([_log_evidence(problem, gram, moment, *prior) for prior in priors])
     shares = np.exp(evidence - evidence.max())

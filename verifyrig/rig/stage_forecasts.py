@@ -8,6 +8,7 @@ import numpy as np
 
 from verifyrig.analysis import Forecast, StageForecaster
 from verifyrig.analysis.card_power import in_processor_terms
+from verifyrig.analysis.spectrum import load_solver
 from verifyrig.core.channels import of_role
 from verifyrig.core.heat_sources import CARD, DIE, HeatSource, of_same_part, part_of
 from verifyrig.core.interfaces import ChannelInfo
@@ -32,6 +33,7 @@ class StageForecasts:
     """
 
     def __init__(self, buffer: RunBuffer, infos: Mapping[str, ChannelInfo], limits_c: Mapping[str, float]) -> None:
+        load_solver()
         self._buffer = buffer
         self._infos = infos
         self._limits_c = limits_c
