@@ -36,7 +36,7 @@ def main(bench_root: Path, reports: Path = REPORTS) -> list[Path]:
     if len(jobs) != 1:
         raise SystemExit(f"{bench_root} holds {len(jobs)} jobs, and one is meant")
     report = in_general_words(gather(bench, jobs))
-    if any(run.summary["simulated"] for run in report.runs):
+    if report.simulated:
         raise SystemExit("a run of this job is on simulated hardware")
     text = render(report, "customer", now_utc=ended_utc_s(report))
     found = named(text)

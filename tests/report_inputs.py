@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from verifyrig.analysis.results import Comparison, Metric, MetricDifference, StageComparison, ThresholdResult
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Gate, LoadPlan, Profile, Settle, Stage, StageKind, Threshold, TripLimit, WorkName
@@ -20,6 +21,7 @@ from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.model import Intake, Job, JobEntry, Machine
 from verifyrig.jobs.runs import run_facts
 from verifyrig.jobs.vocabulary import QUESTIONS, protective_steps
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.report.inputs import Entry, JobFacts, ReportInput, RunInput, Settings, Shop
 
 # 14 March 2031, 13:05 UTC: no real day of anybody.
@@ -114,44 +116,31 @@ def trace(
     )
 
 
-def metric(
-    value: float | None, unit: str, u95: float | None, note: str = "", why: Reason | None = None
-) -> dict[str, Any]:
-    """One metric of the contract."""
-    found: dict[str, Any] = {"value": value, "unit": unit, "u95": u95}
-    if why is not None:
-        return found | {"note": str(why), "why": (why,)}
-    return found | ({"note": note} if note else {})
+def metric(value: float | None, unit: str, u95: float | None, why: Reason | None = None) -> Metric:
+    """One figure."""
+    return Metric(value=value, unit=unit, u95=u95, why=() if why is None else (why,))
 
 
-def run_input(one: Trace, *, verdict: str, metrics: Mapping[str, Any] | None = None, **summary: Any) -> RunInput:
-    """A run with the contract's object around it."""
-    thresholds = [
-        {"metric": limit.metric, "max": limit.maximum, "value": found["value"], "u95": found["u95"], "verdict": verdict}
+def run_input(one: Trace, *, verdict: str, metrics: Mapping[str, Metric] | None = None) -> RunInput:
+    """A run with its figures; each limit has the verdict of the whole."""
+    found = metrics or {}
+    limits = tuple(
+        ThresholdResult(
+            metric=limit.metric,
+            minimum=limit.minimum,
+            maximum=limit.maximum,
+            value=found[limit.metric].number if limit.metric in found else None,
+            u95=found[limit.metric].u95 if limit.metric in found else None,
+            verdict=Verdict(verdict),
+        )
         for limit in (one.profile.thresholds if one.profile else ())
-        if (found := (metrics or {}).get(limit.metric, metric(None, "°C", None)))
-    ]
-    notes = {name: found["why"] for name, found in (metrics or {}).items() if "why" in found}
-    base = {
-        "run": one.run_id,
-        "profile": one.profile.name if one.profile else None,
-        "recipe": one.profile.recipe if one.profile else None,
-        "purpose": one.facts["purpose"],
-        "outcome": one.facts["outcome"],
-        "cause": one.facts["cause"],
-        "trip": one.facts["trip"],
-        "not_armed": ["vrm_temp_c"],
-        "metrics": {
-            name: {key: value for key, value in found.items() if key != "why"}
-            for name, found in (metrics or {}).items()
-        },
-        "thresholds": thresholds,
-        "verdict": verdict,
-    }
+    )
+    one = replace(one, facts={**one.facts, "not_armed": ["vrm_temp_c"]})
     return RunInput(
         trace=one,
-        summary={**base, **summary},
-        notes=notes,
+        metrics=found,
+        limits=limits,
+        verdict=Verdict(verdict),
         digest=(one.run_id.encode().hex() * 8)[:64],
         file_name=f"{one.run_id}.sqlite",
     )
@@ -341,34 +330,30 @@ def _utc(utc_s: float) -> datetime:
 
 def fitness(runs: Sequence[RunInput], facts: JobFacts | None, pair: Pair, *, comparable: bool = True) -> Fitness:
     """What the program says of these runs; it is never set by hand."""
-    known = [run_facts(run.trace, verdict=run.summary["verdict"], integrity=run.integrity) for run in runs]
+    known = [run_facts(run.trace, verdict=run.verdict, integrity=run.integrity) for run in runs]
     own = domain_job(facts) if facts is not None else None
     return fitness_of(own, known, pair=pair, comparable=lambda *_: comparable)
 
 
-def comparison(before: RunInput, after: RunInput, *, comparable: bool = True) -> dict[str, Any]:
-    """The contract's `compare` object of two runs: differences of what both have."""
-    both = [name for name in before.metrics if name in after.metrics]
-    known = [n for n in both if before.metrics[n]["value"] is not None and after.metrics[n]["value"] is not None]
-    return {
-        "before": before.run_id,
-        "after": after.run_id,
-        "comparable": comparable,
-        "stages": {
-            "idle": {"comparable": comparable, "why": [] if comparable else ["panel differs: closed, open"]},
-            "load": {"comparable": False, "why": ["the run before has no such stage"], "before": "not run: unsafe"},
+def comparison(before: RunInput, after: RunInput, *, comparable: bool = True) -> Comparison:
+    """Two runs held against each other: differences of what both have."""
+    differs = reason("state-differs", state="panel", before="closed", after="open")
+    differences = {}
+    for name in before.metrics:
+        then, now = before.number(name), after.number(name)
+        if then is not None and now is not None:
+            differences[name] = MetricDifference(
+                before=then, after=now, difference=now - then, u95=1.0, significant=True
+            )
+    return Comparison(
+        before=before.run_id,
+        after=after.run_id,
+        stages={
+            "idle": StageComparison(comparable=comparable, why=() if comparable else (differs,)),
+            "load": StageComparison(comparable=False, why=(reason("no-such-stage-before"),), before="not run: unsafe"),
         },
-        "metrics": {
-            name: {
-                "before": before.metrics[name]["value"],
-                "after": after.metrics[name]["value"],
-                "difference": after.metrics[name]["value"] - before.metrics[name]["value"],
-                "u95": 1.0,
-                "significant": True,
-            }
-            for name in known
-        },
-    }
+        metrics=differences,
+    )
 
 
 def report(

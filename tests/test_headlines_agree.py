@@ -34,11 +34,11 @@ def unsettled_run() -> RunInput:
     run = ri.healthy_run()
     names = ("load.die_temp_c.settled", "load.die_temp_c.rise", "load.thermal_resistance")
     changed = {
-        name: {**found, "settled": False, **({"value": 36.6} if name.endswith(".settled") else {})}
+        name: replace(found, settled=False, value=36.6 if name.endswith(".settled") else found.value)
         for name, found in run.metrics.items()
         if name in names
     }
-    return replace(run, summary={**run.summary, "metrics": {**run.metrics, **changed}})
+    return replace(run, metrics={**run.metrics, **changed})
 
 
 def test_what_did_not_settle_is_not_said_to_settle() -> None:

@@ -172,7 +172,7 @@ def verdicts(told: Told, path: Path) -> dict[str, str]:
     found = {
         "run": str(run.data["verdict"]),
         "metrics": str(answer(told.bench.root, "metrics", str(path))["verdict"]),
-        "report": str(gather_records(told.bench, [path]).runs[0].summary["verdict"]),
+        "report": str(gather_records(told.bench, [path]).runs[0].verdict),
         "plugin": str(_read(path, run.data).verdict),
         "job": str(facts_of(path, judged=True).verdict),
         "runs": told.listed[path.stem],

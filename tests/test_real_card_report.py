@@ -22,6 +22,6 @@ def test_no_figure_changes_and_no_name_stays() -> None:
     facts = {**run.trace.facts, "machine": {"processor": "A Xeon", "maker": "Nvidia", "kernel": "6.1.0-h100-gpu"}}
     real = replace(run, trace=replace(run.trace, facts=facts))
     general = without_names(real)
-    assert general.summary == real.summary and general.trace.columns == real.trace.columns
+    assert general.metrics == real.metrics and general.trace.columns == real.trace.columns
     report = in_general_words(replace(ri.fixed_report(), runs=(real,), before=real.run_id, after=None, comparison=None))
     assert named(render(report, "customer", now_utc=ri.DAY_UTC)) == []

@@ -13,10 +13,13 @@ import pytest
 
 from tests import report_inputs as ri
 from verifyrig import report as report_package
+from verifyrig.analysis.results import StageComparison
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import StageEnd
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import Event, QualityInterval
 from verifyrig.jobs.fitness_model import FaultHeadline, Status
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.report.inputs import Entry, ReportInput, RunInput, Shop
 from verifyrig.report.render import EDITIONS, css_string, render
 from verifyrig.report.required import required_items
@@ -135,7 +138,7 @@ def test_the_verdict_of_the_verification_decides(
     run = replace(
         run,
         trace=replace(run.trace, profile=ri.profile(on_conditional)),
-        summary={**run.summary, "verdict": verdict},
+        verdict=Verdict(verdict),
     )
     found = ri.report(ri.tripped_run(), run).fitness
     assert (found.headline, found.status) == (headline, status)
@@ -441,20 +444,19 @@ def hostile_report(text: str) -> ReportInput:
     plan = replace(ri.profile(), title=text, name=text, cautions=(text,))
     run = replace(
         run,
-        trace=replace(run.trace, facts={**run.trace.facts, "channels": channels}, qualities=bad, profile=plan),
-        summary={
-            **run.summary,
-            "profile": text,
-            "not_armed": [text],
-            "metrics": {**run.metrics, f"load.{text}": ri.metric(None, text, None, text)},
-        },
+        trace=replace(
+            run.trace, facts={**run.trace.facts, "channels": channels, "not_armed": [text]}, qualities=bad, profile=plan
+        ),
+        metrics={**run.metrics, f"load.{text}": ri.metric(None, text, None, reason("load-failed", what=text))},
     )
     report = ri.report(ri.tripped_run(), run, facts=facts)
-    why = {"load": {"comparable": False, "why": [text]}, text: {"comparable": True, "why": []}}
+    why = (reason("load-failed", what=text),)
+    stages = {"load": StageComparison(comparable=False, why=why), text: StageComparison(comparable=True)}
+    assert report.comparison is not None
     return replace(
         report,
         shop=Shop(name=text, operator=text, address=text, terms=text),
-        comparison={**(report.comparison or {}), "stages": why},
+        comparison=replace(report.comparison, stages=stages),
     )
 
 

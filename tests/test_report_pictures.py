@@ -240,7 +240,7 @@ def test_the_fingerprint_is_the_step_between_windows() -> None:
 def test_a_card_alone_has_a_fingerprint_of_its_own_without_a_usual_range() -> None:
     run = ri.healthy_run()
     metrics = {re.sub(r"\.thermal_impedance", ".gpu_thermal_impedance", name): m for name, m in run.metrics.items()}
-    found = prints(replace(run, summary={**run.summary, "metrics": metrics}), None)
+    found = prints(replace(run, metrics=metrics), None)
     assert found[0].on_card and found[0].windows[0].value_k_per_w == pytest.approx(0.12)
     drawn = fingerprint(found, WORDS, ident="f", title="T", desc="D")
     assert 'class="normal"' not in drawn and "usual" not in drawn

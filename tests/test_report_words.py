@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from tests import report_inputs as ri
+from verifyrig.analysis.results import Comparison, StageComparison
 from verifyrig.core.channels import HEAT_PATH
 from verifyrig.core.plain_text import plain_block
 from verifyrig.core.reason import Reason, message_ids, reason
@@ -220,9 +221,9 @@ def test_a_text_from_outside_stays_as_it_is() -> None:
 
 def test_the_customers_page_hides_what_a_reason_quotes() -> None:
     kept = reason("state-differs", state="position", before=SECRETS["ipv4"], after="flat")
-    comparison = {"stages": {"load": {"comparable": False, "why": [kept]}}}
+    comparison = Comparison(before="a", after="b", stages={"load": StageComparison(comparable=False, why=(kept,))})
     hidden = masked(replace(secret_report(), comparison=comparison)).comparison
-    assert hidden is not None and SECRETS["ipv4"] not in str(hidden["stages"]["load"]["why"][0])
+    assert hidden is not None and SECRETS["ipv4"] not in str(hidden.stages["load"].why[0])
 
 
 @pytest.mark.parametrize(

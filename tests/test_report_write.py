@@ -8,6 +8,7 @@ import json
 import os
 import re
 import shutil
+from collections import Counter
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -17,15 +18,16 @@ import pytest
 
 from tests import report_inputs as ri
 from tests.small_records import write_record
-from verifyrig.analysis import compare
+from verifyrig.analysis import compare, metrics
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Context
 from verifyrig.commands import report as command
 from verifyrig.core.errors import BenchError, JobError, RecordError, UsageError
+from verifyrig.core.trace import Trace
 from verifyrig.diagnosis import diagnose
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Machine
 from verifyrig.jobs.store import append, new_entry, new_job, read_job
-from verifyrig.record import read_trace
+from verifyrig.record import read_trace, schema
 from verifyrig.record.check import check_record
 from verifyrig.report import write_report
 from verifyrig.report.gather import gather
@@ -180,6 +182,30 @@ def test_the_customer_reads_one_sentence_on_the_cause_and_the_archive_what_speak
     assert customer.index('id="signatures"') < customer.index(told)
 
 
+def test_a_report_opens_each_record_once_and_computes_its_figures_once(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looks: Counter[str] = Counter()
+    computed: Counter[str] = Counter()
+    real_open, real_metrics = schema.opened, metrics.metrics_of
+
+    def counted(path: Path) -> Any:
+        looks[path.stem] += 1
+        return real_open(path)
+
+    def figures(trace: Trace) -> Any:
+        computed[trace.run_id] += 1
+        return real_metrics(trace)
+
+    for module in ("reader", "check"):
+        monkeypatch.setattr(f"verifyrig.record.{module}.opened", counted)
+    for place in ("verifyrig.analysis", "verifyrig.analysis.comparable", "verifyrig.runs.summary"):
+        monkeypatch.setattr(f"{place}.metrics_of", figures)
+    report = gather(bench, ["job-1"])
+    assert report.comparison is not None and report.comparison.comparable
+    assert looks == computed == dict.fromkeys((run.run_id for run in report.runs), 1)
+
+
 def test_the_fan_of_a_cooler_that_was_replaced_does_not_forbid_the_comparison(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -191,7 +217,7 @@ def test_the_fan_of_a_cooler_that_was_replaced_does_not_forbid_the_comparison(
     assert not compare(replace(old.trace, columns=columns), new.trace).stages["load"].comparable
     monkeypatch.setattr("verifyrig.report.gather.read_run", lambda path: next(runs))
     report = gather(bench, ["job-1"])
-    assert report.comparison is not None and report.comparison["stages"]["load"]["comparable"]
+    assert report.comparison is not None and report.comparison.stages["load"].comparable
 
 
 # --- the index -------------------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ said), fan speed at equal die temperature within 10 %.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,7 +21,7 @@ from verifyrig.analysis.differences import (
     stage_mean,
 )
 from verifyrig.analysis.metrics import metrics_of
-from verifyrig.analysis.results import Comparison, MetricDifference, StageComparison
+from verifyrig.analysis.results import Comparison, Metric, MetricDifference, StageComparison
 from verifyrig.analysis.signals import sensor_facts
 from verifyrig.analysis.temperatures import CORRECTION_RANGE_K
 from verifyrig.core.channels import base_name, is_temperature
@@ -49,15 +49,21 @@ class _Finding(NamedTuple):
     forbids: bool
 
 
-def compare(before: Trace, after: Trace, changed_parts: Iterable[str] = ()) -> Comparison:
+def compare(
+    before: Trace,
+    after: Trace,
+    changed_parts: Iterable[str] = (),
+    metrics: tuple[Mapping[str, Metric], Mapping[str, Metric]] | None = None,
+) -> Comparison:
     """Return whether the two runs may be compared, stage by stage, and what differs.
 
     Args:
         changed_parts: Channels of the part recorded as changed: they are results, not conditions.
+        metrics: Of both runs, where they are computed already.
     """
     changed = frozenset(changed_parts)
     names = list(dict.fromkeys(stage.name for trace in (before, after) for stage in trace.stages))
-    both = metrics_of(before), metrics_of(after)
+    both = (metrics_of(before), metrics_of(after)) if metrics is None else metrics
     before, after = before.without_dips(), after.without_dips()
     stages = {name: _compare_stage(before, after, name, changed) for name in names}
     differences: dict[str, MetricDifference] = {}

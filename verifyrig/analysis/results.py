@@ -32,6 +32,11 @@ class Metric:
     settled: bool | None = None
 
     @property
+    def number(self) -> float | None:
+        """The value where it is a single number, else None."""
+        return None if isinstance(self.value, tuple) else self.value
+
+    @property
     def note(self) -> str:
         """What a reader must know, as the contract has it."""
         return sentence(self.why)

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -17,9 +17,9 @@ from verifyrig.core.contract import CauseObject
 from verifyrig.core.errors import RecordError
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import Outcome
-from verifyrig.core.trace import FloatArray
+from verifyrig.core.trace import FloatArray, Trace
 from verifyrig.record.outcome_of import SystemState
-from verifyrig.record.reader import Head, check_rows, head_of
+from verifyrig.record.reader import Head, check_rows, head_of, read_trace, trace_of
 from verifyrig.record.sample_rows import sample_rows
 from verifyrig.record.schema import (
     APPLICATION_ID,
@@ -125,6 +125,26 @@ def check_record(path: Path, state: SystemState | None = None) -> RecordCheck:
     Raises:
         RecordError: There is no such file, it may not be read, or a newer version wrote it. A damaged file is a result.
     """
+    return _checked(path, state, lambda _connection, _head: None)
+
+
+def read_checked(path: Path) -> tuple[Trace, RecordCheck]:
+    """Return the whole run and what its seals say, from one look at the file.
+
+    Raises:
+        RecordError: As `read_trace`; the run of a damaged record cannot be read.
+    """
+    held: list[Trace] = []
+
+    def read(connection: sqlite3.Connection, head: Head) -> None:
+        if not head.misfit:
+            held.append(trace_of(connection, path, head))
+
+    check = _checked(path, None, read)
+    return (held[0] if held else read_trace(path)), check
+
+
+def _checked(path: Path, state: SystemState | None, also: Callable[[sqlite3.Connection, Head], None]) -> RecordCheck:
     if not path.is_file():
         raise RecordError("no such record", where=str(path), mend="`verifyrig runs` lists records.")
     try:
@@ -136,6 +156,7 @@ def check_record(path: Path, state: SystemState | None = None) -> RecordCheck:
             if stamped is not Stamp.FITS:
                 _check_structure(connection)
             head = head_of(connection, path, state)
+            also(connection, head)
             found = _check_content(connection, path, head.sealed)
             found = found._replace(altered=found.altered or mark)
             if found.altered is None:

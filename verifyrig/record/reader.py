@@ -70,21 +70,25 @@ def read_trace(path: Path, state: SystemState | None = None) -> Trace:
     """
     with opened(path) as connection:
         connection.execute("BEGIN")  # one moment of a record that is still being written
-        head = _sound_head(connection, path, state)
-        t_s, utc_s, columns = _samples(connection, path)
-        last_s = float(t_s[-1]) if len(t_s) else 0.0
-        stages = tuple(_stages(connection))
-        return Trace(
-            run_id=head.run,
-            facts=head.facts,
-            profile=_profile(head.facts.get("profile_text"), path),
-            stages=stages if head.facts["outcome"] == Outcome.RUNNING else tuple(_broken(s, last_s) for s in stages),
-            t_s=t_s,
-            utc_s=utc_s,
-            columns=columns,
-            qualities=tuple(_qualities(connection, last_s)),
-            events=tuple(_events(connection)),
-        )
+        return trace_of(connection, path, _sound_head(connection, path, state))
+
+
+def trace_of(connection: sqlite3.Connection, path: Path, head: Head) -> Trace:
+    """Return the whole run of an open record whose head is sound."""
+    t_s, utc_s, columns = _samples(connection, path)
+    last_s = float(t_s[-1]) if len(t_s) else 0.0
+    stages = tuple(_stages(connection))
+    return Trace(
+        run_id=head.run,
+        facts=head.facts,
+        profile=_profile(head.facts.get("profile_text"), path),
+        stages=stages if head.facts["outcome"] == Outcome.RUNNING else tuple(_broken(s, last_s) for s in stages),
+        t_s=t_s,
+        utc_s=utc_s,
+        columns=columns,
+        qualities=tuple(_qualities(connection, last_s)),
+        events=tuple(_events(connection)),
+    )
 
 
 def read_head(path: Path, state: SystemState | None = None) -> Head:

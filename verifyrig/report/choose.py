@@ -33,4 +33,4 @@ def main_channel(*runs: RunInput | None) -> str | None:
 
 
 def _purpose(run: RunInput) -> str:
-    return str(run.summary.get("purpose") or run.trace.recorded.purpose or "")
+    return run.trace.recorded.purpose or Purpose.CHECK

@@ -43,6 +43,10 @@ _MACHINE_WORDS = {
 _LEFT_OUT = ("boot_id",)
 
 
+def _recipe(run: RunInput) -> str:
+    return run.trace.profile.recipe if run.trace.profile is not None else "–"
+
+
 class ConditionRow(NamedTuple):
     """One condition in each of the runs shown."""
 
@@ -57,7 +61,7 @@ def condition_rows(report: ReportInput, words: Words) -> list[ConditionRow]:
         ConditionRow(words.t("day and time"), [words.moment(run.started_utc_s) for run in runs]),
         ConditionRow(words.t("room"), [_ambient(run, words) for run in runs]),
         ConditionRow(words.t("plan"), [_plan(run, words) for run in runs]),
-        ConditionRow(words.t("recipe"), [str(run.summary.get("recipe") or "–")[:16] for run in runs]),
+        ConditionRow(words.t("recipe"), [_recipe(run)[:16] for run in runs]),
         ConditionRow(words.t("sampling"), [_sampling(run, words) for run in runs]),
     ]
     states = [run.trace.recorded.states for run in runs]

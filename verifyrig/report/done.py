@@ -11,6 +11,7 @@ from verifyrig.core.outcome import StageEnd
 from verifyrig.jobs.fitness_model import Code, code_of
 from verifyrig.jobs.fitness_text import points_open_at
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, OLD_PARTS
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.report.choose import runs_since_last_change
 from verifyrig.report.fitness import open_point
 from verifyrig.report.inputs import Entry, ReportInput, RunInput
@@ -271,7 +272,6 @@ def _targets_not_held(run: RunInput, words: Words) -> list[str]:
 
 
 def _thresholds_without_figure(run: RunInput, words: Words) -> list[str]:
-    rows = run.summary.get("thresholds") or []
-    names = [one["metric"] for one in rows if one.get("verdict") == "not-measured"]
+    names = [limit.metric for limit in run.limits if limit.verdict is Verdict.NOT_MEASURED]
     labels = [f"{metric_label(name, words)} ({stage_label(metric_parts(name)[0], words)})" for name in names]
     return [words.t("No verdict for want of a figure: {metrics}.", metrics=words.listed(labels))] if labels else []

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import NamedTuple
 
+from verifyrig.analysis.results import Metric
 from verifyrig.core.profile import StageKind
 from verifyrig.report import svg
 from verifyrig.report.inputs import RunInput
@@ -23,6 +25,10 @@ WINDOWS = (
 _HEIGHT = 262.0
 # Below this a third decimal is shown: a card of hundreds of watts rises by hundredths of a kelvin for each.
 _SMALL_K_PER_W = 0.03
+
+
+# Before the first window: no time, no rise.
+_NOTHING = Metric(value=0.0, unit="K/W", u95=0.0)
 
 
 class Window(NamedTuple):
@@ -59,33 +65,28 @@ def prints(before: RunInput | None, after: RunInput | None) -> list[Print]:
 def _print_of(run: RunInput, side: Side, prefix: str) -> Print:
     """Of the stages that have a fingerprint, the one with most windows; load before others."""
     stages = sorted(run.trace.stages, key=lambda stage: stage.kind != StageKind.LOAD)
-    best = max(stages, key=lambda stage: len(_known(run.metrics, stage.name, prefix)), default=None)
-    if best is None or not _known(run.metrics, best.name, prefix):
+    best = max(stages, key=lambda stage: len(_known(run, stage.name, prefix)), default=None)
+    if best is None or not _known(run, best.name, prefix):
         return Print(side, "", (Window(None, None), Window(None, None), Window(None, None)), bool(prefix))
-    points = [run.metrics.get(name) or {} for name in _names(best.name, prefix)]
-    return Print(
-        side,
-        best.name,
-        (_step({"value": 0.0, "u95": 0.0}, points[0]), _step(points[0], points[1]), _step(points[1], points[2])),
-        bool(prefix),
-    )
+    points = [_NOTHING, *(run.metrics.get(name) for name in _names(best.name, prefix))]
+    first, second, third = (_step(low, high) for low, high in itertools.pairwise(points))
+    return Print(side, best.name, (first, second, third), bool(prefix))
 
 
 def _names(stage: str, prefix: str) -> list[str]:
     return [f"{stage}.{prefix}thermal_impedance_{s}s" for s in (5, 60, 600)]
 
 
-def _known(metrics: Mapping[str, Mapping[str, Any]], stage: str, prefix: str) -> list[str]:
-    return [name for name in _names(stage, prefix) if (metrics.get(name) or {}).get("value") is not None]
+def _known(run: RunInput, stage: str, prefix: str) -> list[str]:
+    return [name for name in _names(stage, prefix) if run.number(name) is not None]
 
 
-def _step(low: Mapping[str, Any], high: Mapping[str, Any]) -> Window:
+def _step(low: Metric | None, high: Metric | None) -> Window:
     """The part that lies between two windows; both uncertainties count as if independent, which is the wider."""
-    if low.get("value") is None or high.get("value") is None:
+    if low is None or high is None or low.number is None or high.number is None:
         return Window(None, None)
-    u95s = (low.get("u95"), high.get("u95"))
-    u95 = math.hypot(*(float(u) for u in u95s if u is not None)) if None not in u95s else None
-    return Window(float(high["value"]) - float(low["value"]), u95)
+    u95 = math.hypot(low.u95, high.u95) if low.u95 is not None and high.u95 is not None else None
+    return Window(high.number - low.number, u95)
 
 
 def fingerprint(found: Sequence[Print], words: Words, *, ident: str, title: str, desc: str) -> str:

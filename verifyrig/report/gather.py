@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,7 @@ from verifyrig.report.catalogue import languages
 from verifyrig.report.inputs import Entry, JobFacts, Opinion, ReportInput, RunInput, Settings, Shop
 
 if TYPE_CHECKING:
-    from verifyrig.core.trace import Trace
+    from verifyrig.analysis.results import Comparison
     from verifyrig.jobs.fault import Pair
     from verifyrig.jobs.model import Job, JobEntry, RunFacts
     from verifyrig.runs.post_mortem import PostMortem
@@ -102,9 +102,9 @@ def _assembled(
     by_id = {run.run_id: run for run in ordered}
     old, new = by_id.get(before or ""), by_id.get(after or "")
     compared = old is not None and new is not None and old is not new
-    comparison = _comparison(old.trace, new.trace, changed) if compared and old and new else None
+    comparison = _comparison(old, new, changed) if compared and old and new else None
     fitness = fitness_of(
-        job, known, pair=(before, after), comparable=lambda *_: bool(comparison and comparison["comparable"])
+        job, known, pair=(before, after), comparable=lambda *_: comparison is not None and comparison.comparable
     )
     return ReportInput(
         fitness=fitness,
@@ -124,7 +124,7 @@ def _assembled(
 def _facts_of(run: RunInput) -> RunFacts:
     from verifyrig.jobs.runs import run_facts
 
-    return run_facts(run.trace, verdict=run.summary.get("verdict"), integrity=run.integrity)
+    return run_facts(run.trace, verdict=run.verdict, integrity=run.integrity)
 
 
 def _facts_without(path: Path, error: RecordError) -> RunFacts:
@@ -148,39 +148,29 @@ def _opinion(job: Job, runs: Sequence[RunInput], endings: Mapping[str, PostMorte
     )
 
 
-def _comparison(before: Trace, after: Trace, changed: Sequence[str]) -> dict[str, Any]:
-    """Return the contract's `compare` object of two runs; `changed` are the channels of parts that were changed."""
+def _comparison(before: RunInput, after: RunInput, changed: Sequence[str]) -> Comparison:
+    """Return what differs between two runs, by the figures they have; `changed` are channels of parts changed."""
     from verifyrig.analysis import compare
 
-    found = compare(before, after, changed_parts=changed)
-    return {
-        "before": found.before,
-        "after": found.after,
-        "comparable": found.comparable,
-        "stages": {name: asdict(stage) | {"why": list(stage.why)} for name, stage in found.stages.items()},
-        "metrics": {name: asdict(metric) for name, metric in found.metrics.items()},
-    }
+    return compare(before.trace, after.trace, changed_parts=changed, metrics=(before.metrics, after.metrics))
 
 
 def read_run(path: Path) -> RunInput:
     """Return one run with its figures and what its seals say; raise `RecordError` where it cannot be read."""
     from verifyrig.analysis import contradictions_of, metrics_of
-    from verifyrig.record import read_trace
-    from verifyrig.record.check import check_record
+    from verifyrig.record.check import read_checked
     from verifyrig.record.signature import SignatureState
-    from verifyrig.runs.summary import judged_limits, summary_of
+    from verifyrig.runs.summary import judged_limits, verdict_of
 
-    trace = read_trace(path)
-    check = check_record(path)
+    trace, check = read_checked(path)
     with kept_to(path):
         metrics = metrics_of(trace)
         limits = judged_limits(trace, metrics, check.integrity)
-        summary = summary_of(trace, path.name, metrics, limits=limits, integrity=check.integrity)
     return RunInput(
         trace=trace,
-        summary=summary,
-        notes={name: metric.why for name, metric in metrics.items() if metric.why},
-        limit_notes={limit.metric: limit.why for limit in limits if limit.why},
+        metrics=metrics,
+        limits=tuple(limits),
+        verdict=verdict_of(trace, limits, check.integrity),
         contradictions=contradictions_of(trace),
         integrity=check.integrity,
         fault=check.fault,

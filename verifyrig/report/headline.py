@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
+from verifyrig.analysis.results import Metric
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan
@@ -93,14 +94,11 @@ def _one_a_group(names: Iterable[str]) -> list[str]:
     return list(taken.values())
 
 
-def _is_sharp(metric: Mapping[str, Any] | None) -> bool:
+def _is_sharp(metric: Metric | None) -> bool:
     """Whether the metric has a value, and one known well enough to be shown first; what did not settle is not."""
-    if metric is None or not isinstance(metric.get("value"), (int, float)) or metric.get("settled") is False:
+    if metric is None or metric.number is None or metric.u95 is None or metric.settled is False:
         return False
-    u95 = metric.get("u95")
-    if not isinstance(u95, (int, float)):
-        return False
-    return u95 <= (_VAGUE_K if metric.get("unit") in ("°C", "K") else _VAGUE_SHARE * abs(metric["value"]))
+    return metric.u95 <= (_VAGUE_K if metric.unit in ("°C", "K") else _VAGUE_SHARE * abs(metric.number))
 
 
 def _headline(report: ReportInput, name: str, words: Words) -> HeadlineNumber:
@@ -122,36 +120,32 @@ def _said(run: RunInput, name: str, words: Words) -> str:
 
 
 def _difference(report: ReportInput, name: str, words: Words) -> str | None:
-    found = ((report.comparison or {}).get("metrics") or {}).get(name)
-    run = report.after_run
-    if not found or run is None or found.get("difference") is None:
+    found = report.comparison.metrics.get(name) if report.comparison is not None else None
+    metric = report.after_run.metrics.get(name) if report.after_run is not None else None
+    if found is None or metric is None or found.difference is None:
         return None
-    unit = str((run.metrics.get(name) or {}).get("unit") or "")
-    value, u95 = float(found["difference"]), found.get("u95")
-    unit = "K" if unit == "°C" else unit
+    value, u95 = found.difference, found.u95
+    unit = "K" if metric.unit == "°C" else metric.unit
     if metric_parts(name)[1].endswith("_share"):
         value, unit, u95 = value * 100, "%", None if u95 is None else u95 * 100
     sign = "+" if value > 0 else ""
     said = f"{sign}{words.quantity(value, unit, u95)}"
-    if found.get("significant") is False:
+    if found.significant is False:
         said += ", " + words.t("not more than the uncertainty")
     return said
 
 
-def metric_text(metric: Mapping[str, Any] | None, words: Words) -> str:
+def metric_text(metric: Metric | None, words: Words) -> str:
     """Return a metric's value with uncertainty; what was not measured says so."""
-    if metric is None:
+    if metric is None or metric.value is None:
         return words.t("not measured")
-    value, unit, u95 = metric.get("value"), str(metric.get("unit") or ""), metric.get("u95")
-    if isinstance(value, (list, tuple)):
-        return "; ".join(words.quantity(float(one), unit) for one in value)
-    if not isinstance(value, (int, float)):
-        return words.t("not measured")
-    return words.quantity(float(value), unit, u95)
+    if isinstance(metric.value, tuple):
+        return "; ".join(words.quantity(one, metric.unit) for one in metric.value)
+    return words.quantity(metric.value, metric.unit, metric.u95)
 
 
-def share_or_text(name: str, metric: Mapping[str, Any] | None, words: Words) -> str:
+def share_or_text(name: str, metric: Metric | None, words: Words) -> str:
     """Return the metric as text; shares as per cent."""
-    if metric is not None and name.endswith("_share") and isinstance(metric.get("value"), (int, float)):
-        return words.share(float(metric["value"]), metric.get("u95"))
+    if metric is not None and name.endswith("_share") and metric.number is not None:
+        return words.share(metric.number, metric.u95)
     return metric_text(metric, words)

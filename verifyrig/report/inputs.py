@@ -7,11 +7,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from verifyrig.analysis.contradictions import Contradiction
+from verifyrig.analysis.results import Comparison, Metric, ThresholdResult
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.reason import Reason
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.judging import Suspect
 from verifyrig.jobs.fitness_model import Fitness
+from verifyrig.metrology.verdict import Verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,8 +112,9 @@ class RunInput:
 
     Attributes:
         trace: Samples, stages, facts.
-        summary: The contract's `run` object (stages, metrics, thresholds, verdict, not_armed, ...).
-        notes: What a reader must know of each metric; `limit_notes` of each judged limit.
+        metrics: Every figure of the run, by its name.
+        limits: What became of the limits of its profile, as far as its record proves anything.
+        verdict: On the whole run.
         contradictions: Readings that cannot all be true.
         integrity: What the record is good for, and `fault` what is wrong with it.
         digest: Of all that is in the record now; empty where it cannot be read.
@@ -119,9 +123,9 @@ class RunInput:
     """
 
     trace: Trace
-    summary: Mapping[str, Any]
-    notes: Mapping[str, tuple[Reason, ...]] = field(default_factory=dict)
-    limit_notes: Mapping[str, tuple[Reason, ...]] = field(default_factory=dict)
+    metrics: Mapping[str, Metric] = field(default_factory=dict)
+    limits: tuple[ThresholdResult, ...] = ()
+    verdict: Verdict = Verdict.NOT_MEASURED
     contradictions: tuple[Contradiction, ...] = ()
     integrity: Integrity = Integrity.SEALED
     fault: str = ""
@@ -145,10 +149,18 @@ class RunInput:
         return self.trace.recorded.simulated
 
     @property
-    def metrics(self) -> Mapping[str, Mapping[str, Any]]:
-        """Metrics by name: value, unit, u95, note."""
-        metrics: Mapping[str, Mapping[str, Any]] = self.summary.get("metrics") or {}
-        return metrics
+    def outcome(self) -> Outcome:
+        """How it ended."""
+        return self.trace.recorded.outcome or Outcome.INTERRUPTED
+
+    def number(self, name: str) -> float | None:
+        """Return the value of a metric, None where it was not measured or is no single number."""
+        metric = self.metrics.get(name)
+        return None if metric is None else metric.number
+
+    def limit(self, name: str) -> ThresholdResult | None:
+        """Return what became of the limit of a metric, None where it has none."""
+        return next((limit for limit in self.limits if limit.metric == name), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,7 +186,7 @@ class ReportInput:
         runs: All runs of the job, oldest first; none is left out.
         unreadable: Records that cannot be read: run and what is wrong.
         before, after: Ids of the two runs that are set side by side; None where there is none.
-        comparison: The contract's `compare` object of these two, None where there are not two.
+        comparison: Whether these two may be compared, and what differs; None where there are not two.
         opinion: What the evidence says of the cause, None where nothing was measured or there is no job.
         instruments: `[[instrument]]` and `[channel.*]` of bench.toml with their calibration state.
     """
@@ -187,7 +199,7 @@ class ReportInput:
     unreadable: tuple[tuple[str, str], ...] = ()
     before: str | None = None
     after: str | None = None
-    comparison: Mapping[str, Any] | None = None
+    comparison: Comparison | None = None
     opinion: Opinion | None = None
     instruments: tuple[Mapping[str, Any], ...] = ()
     tool_version: str = ""

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from verifyrig.analysis.ambient import ambient_of_run
 from verifyrig.core.channels import is_channel, is_temperature, of_role
@@ -64,10 +63,9 @@ def gate_maximum_c(run: RunInput, channel: str) -> float | None:
 
 def accepted_maxima_c(run: RunInput, channel: str) -> list[float]:
     """Return the accepted limits on the channel's highest or settled temperature, °C, without repeats."""
-    thresholds: list[Mapping[str, Any]] = list(run.summary.get("thresholds") or [])
     names = (f"{channel}.settled", f"{channel}.peak")
-    limits = [one for one in thresholds if metric_parts(one["metric"])[1] in names]
-    return sorted({float(one["max"]) for one in limits if one.get("max") is not None})
+    maxima = (limit.maximum for limit in run.limits if metric_parts(limit.metric)[1] in names)
+    return sorted({maximum for maximum in maxima if maximum is not None})
 
 
 def lines_of(before: RunInput | None, after: RunInput | None, channel: str) -> list[Limit]:

@@ -12,6 +12,7 @@ from dataclasses import replace
 from ipaddress import IPv6Address
 from typing import Any
 
+from verifyrig.analysis.results import Comparison
 from verifyrig.core.reason import Reason
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.report.inputs import JobFacts, Opinion, ReportInput, RunInput
@@ -53,7 +54,7 @@ def masked(report: ReportInput) -> ReportInput:
         job=_masked_job(report.job, hide) if report.job is not None else None,
         fitness=_masked_fitness(report.fitness, hide),
         runs=tuple(_masked_run(run, hide) for run in report.runs),
-        comparison=_walked(report.comparison, hide),
+        comparison=_masked_comparison(report.comparison, hide) if report.comparison is not None else None,
         opinion=_masked_opinion(report.opinion, hide) if report.opinion is not None else None,
         instruments=tuple(_walked(one, hide) for one in report.instruments),
     )
@@ -193,11 +194,12 @@ def _masked_run(run: RunInput, hide: Hide) -> RunInput:
     return replace(
         run,
         trace=replace(run.trace, facts=facts, events=events, qualities=qualities),
-        summary=_masked_summary(run.summary, hide),
+        metrics={name: replace(metric, why=_walked(metric.why, hide)) for name, metric in run.metrics.items()},
+        limits=tuple(replace(limit, why=_walked(limit.why, hide)) for limit in run.limits),
     )
 
 
-def _masked_summary(summary: Mapping[str, Any], hide: Hide) -> dict[str, Any]:
-    """Texts are masked; names, ids and digests stay."""
-    kept = ("run", "job", "recipe", "profile", "purpose", "outcome", "verdict", "metrics", "thresholds", "stages")
-    return {key: value if key in kept else _walked(value, hide) for key, value in summary.items()}
+def _masked_comparison(found: Comparison, hide: Hide) -> Comparison:
+    """A reason may quote what was noted of the machine's state."""
+    stages = {name: replace(stage, why=_walked(stage.why, hide)) for name, stage in found.stages.items()}
+    return replace(found, stages=stages)

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from verifyrig.core.channels import base_name, number_of
 from verifyrig.core.reason import Reason
 from verifyrig.report.headline import share_or_text
-from verifyrig.report.inputs import ReportInput
+from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import (
     channel_label,
     metric_label,
@@ -38,10 +38,15 @@ def metric_rows(report: ReportInput, words: Words) -> list[MetricRow]:
             stage_label(metric_parts(name)[0], words),
             metric_label(name, words),
             [share_or_text(name, run.metrics.get(name), words) for run in runs],
-            "; ".join(dict.fromkeys(filter(None, (reasons_text(run.notes.get(name, ()), words) for run in runs)))),
+            "; ".join(dict.fromkeys(filter(None, (_why(run, name, words) for run in runs)))),
         )
         for name in names
     ]
+
+
+def _why(run: RunInput, name: str, words: Words) -> str:
+    metric = run.metrics.get(name)
+    return "" if metric is None else reasons_text(metric.why, words)
 
 
 class Unmeasured(NamedTuple):
@@ -57,8 +62,8 @@ def unmeasured_rows(report: ReportInput, words: Words) -> list[Unmeasured]:
     run = report.after_run or report.before_run
     found: dict[tuple[str, tuple[Reason, ...]], list[str]] = {}
     for name, metric in (run.metrics if run is not None else {}).items():
-        if run is not None and metric.get("value") is None:
-            found.setdefault((metric_parts(name)[0], run.notes.get(name, ())), []).append(name)
+        if metric.value is None:
+            found.setdefault((metric_parts(name)[0], metric.why), []).append(name)
     return [
         Unmeasured(stage_label(stage, words), grouped_metrics(names, words), reasons_text(why, words))
         for (stage, why), names in found.items()
@@ -87,8 +92,8 @@ def not_armed_words(report: ReportInput, words: Words) -> list[str]:
     """Return the trip limits that this machine could not be guarded by, each with the runs concerned."""
     found: dict[str, list[str]] = {}
     for run in report.runs:
-        for channel in run.summary.get("not_armed") or []:
-            found.setdefault(str(channel), []).append(run.run_id)
+        for channel in run.trace.recorded.not_armed:
+            found.setdefault(channel, []).append(run.run_id)
     return [
         words.t(
             "{what}: no reading, so its trip limit guarded nothing ({runs})",

@@ -145,7 +145,7 @@ def _signatures(report: ReportInput, words: Words) -> list[SignatureLine]:
 
 def _runs_sentence(report: ReportInput, words: Words) -> str:
     count = len(report.runs)
-    early = sum(run.summary.get("outcome") != Outcome.COMPLETED for run in report.runs)
+    early = sum(run.outcome != Outcome.COMPLETED for run in report.runs)
     said = words.n("There is {count} run.", "There are {count} runs.", count)
     if early:
         said += " " + words.n(

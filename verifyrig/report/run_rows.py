@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from verifyrig.core.integrity import Integrity
+from verifyrig.core.profile import Purpose
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import (
     VerdictCell,
@@ -45,8 +46,7 @@ def run_rows(report: ReportInput, channel: str | None, words: Words) -> list[Run
 
 
 def _run_row(report: ReportInput, run: RunInput, channel: str | None, words: Words) -> RunLine:
-    summary = run.summary
-    cause = summary.get("cause") or {}
+    recorded = run.trace.recorded
     role = {report.before: words.t("before"), report.after: words.t("after")}.get(run.run_id, "")
     peak = highest(run.trace, channel) if channel is not None else None
     return RunLine(
@@ -54,11 +54,11 @@ def _run_row(report: ReportInput, run: RunInput, channel: str | None, words: Wor
         role,
         words.moment(run.started_utc_s),
         words.duration(last_s(run.trace)),
-        purpose_word(str(summary.get("purpose") or ""), words),
-        str(summary.get("profile") or words.t("no profile")),
-        outcome_words(str(summary.get("outcome")), cause.get("class"), words),
+        purpose_word(recorded.purpose or Purpose.CHECK, words),
+        run.trace.profile.name if run.trace.profile is not None else words.t("no profile"),
+        outcome_words(run.outcome, recorded.cause_class, words),
         why_of(run, words),
-        verdict_cell(str(summary.get("verdict", "not-measured")), words),
+        verdict_cell(run.verdict, words),
         words.t("not measured") if peak is None else words.temperature(peak[1]),
         run.simulated,
         seal_words(run, words),
@@ -70,7 +70,7 @@ def _run_row(report: ReportInput, run: RunInput, channel: str | None, words: Wor
 def why_of(run: RunInput, words: Words) -> list[str]:
     """Return why the run ended early: the trip in words, and the reasons noted in the record as they stand."""
     said = []
-    trip = run.summary.get("trip")
+    trip = run.trace.recorded.trip
     if isinstance(trip, Mapping):
         said.append(_trip_words(trip, words))
     noted = dict.fromkeys([*run.trace.why_interrupted, *run.trace.why_stopped])

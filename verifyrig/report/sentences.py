@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from verifyrig.analysis.results import Metric
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import Reason
 from verifyrig.jobs.fitness_model import Code, FaultHeadline, code_of
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.report.choose import main_channel
 from verifyrig.report.fitness import clause, danger_sentences, headline_sign, missing_sentences
 from verifyrig.report.inputs import ReportInput, RunInput
@@ -107,8 +108,8 @@ def _ran(run: RunInput, channel: str | None, words: Words, when: str) -> str:
     parts = [_load_clause(run, words)]
     if channel is not None:
         parts.append(_temperature_clause(run, channel, words))
-    failed = [t for t in run.summary.get("thresholds") or [] if t.get("verdict") == "fail"]
-    parts += [_over_limit(threshold, words) for threshold in failed[:1]]
+    failed = [limit.metric for limit in run.limits if limit.verdict is Verdict.FAIL]
+    parts += [words.t("{what} is outside what we accept", what=metric_label(name, words)) for name in failed[:1]]
     return f"{when}: " + "; ".join(part for part in parts if part) + "."
 
 
@@ -159,17 +160,17 @@ def _nearer(run: RunInput, channel: str, remaining_k: float | None, words: Words
 def settled_under_load(run: RunInput, channel: str) -> tuple[float, float | None] | None:
     """Return settled temperature and u95 of the stage with the longest load; None where it did not settle."""
     metric = _settled_metric(run, channel)
-    if metric is None or metric.get("settled") is False or not isinstance(metric.get("value"), (int, float)):
+    if metric is None or metric.settled is False or metric.number is None:
         return None
-    return float(metric["value"]), metric.get("u95")
+    return metric.number, metric.u95
 
 
 def _is_unsettled(run: RunInput, channel: str) -> bool:
     metric = _settled_metric(run, channel)
-    return metric is not None and metric.get("settled") is False
+    return metric is not None and metric.settled is False
 
 
-def _settled_metric(run: RunInput, channel: str) -> Mapping[str, Any] | None:
+def _settled_metric(run: RunInput, channel: str) -> Metric | None:
     span = main_load(run.trace)
     if span is None:
         return None
@@ -182,11 +183,6 @@ def _settled_metric(run: RunInput, channel: str) -> Mapping[str, Any] | None:
         None,
     )
     return run.metrics.get(f"{stage.name}.{channel}.settled") if stage is not None else None
-
-
-def _over_limit(threshold: object, words: Words) -> str:
-    found = dict(threshold) if isinstance(threshold, dict) else {}
-    return words.t("{what} is outside what we accept", what=metric_label(str(found.get("metric", "")), words))
 
 
 def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) -> str:
@@ -207,9 +203,7 @@ def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) ->
         )
     if any(event.kind == EventKind.LOAD_REFUSED and _is_too_hot(event.why) for event in trace.events):
         return words.t("{when}: no full load was run, as idle and pulses forecast too much heat under it.", when=when)
-    cause = (run.summary.get("cause") or {}).get("class")
-    how = outcome_words(str(run.summary.get("outcome")), cause, words)
-    return f"{when}: {how}."
+    return f"{when}: {outcome_words(run.outcome, run.trace.recorded.cause_class, words)}."
 
 
 def _dark_sentence(run: RunInput, channel: str | None, when: str, words: Words) -> str:

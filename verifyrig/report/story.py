@@ -5,6 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 from verifyrig.core.outcome import Outcome
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.timeline import closed_gate, went_dark
 
@@ -24,7 +25,7 @@ class RunStory(StrEnum):
 
 def story_of(run: RunInput) -> RunStory:
     """Return what became of the run."""
-    outcome = run.summary.get("outcome")
+    outcome = run.outcome
     if outcome == Outcome.STOPPED and closed_gate(run.trace) is not None:
         return RunStory.GATE
     if went_dark(run):
@@ -33,7 +34,6 @@ def story_of(run: RunInput) -> RunStory:
         return RunStory.TRIPPED
     if outcome in (Outcome.STOPPED, Outcome.INTERRUPTED, Outcome.RUNNING):
         return RunStory.STOPPED if outcome == Outcome.STOPPED else RunStory.INTERRUPTED
-    verdict = run.summary.get("verdict")
-    if verdict == "fail":
+    if run.verdict is Verdict.FAIL:
         return RunStory.FAILED
-    return RunStory.PASSED if verdict == "pass" else RunStory.OPEN
+    return RunStory.PASSED if run.verdict is Verdict.PASS else RunStory.OPEN

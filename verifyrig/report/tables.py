@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from verifyrig.analysis.results import Metric, StageComparison, ThresholdResult
 from verifyrig.core.outcome import StageEnd
-from verifyrig.core.reason import Reason
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.report.headline import share_or_text
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import (
@@ -91,40 +91,26 @@ class ThresholdRow(NamedTuple):
 def threshold_rows(report: ReportInput, words: Words) -> list[ThresholdRow]:
     """Return the limits of both runs, in the order of the later run."""
     before, after = report.before_run, report.after_run
-    found = [_thresholds(run) for run in (before, after)]
-    names = list(dict.fromkeys([*found[1], *found[0]]))
-    return [_threshold_row(name, found[0].get(name), found[1].get(name), before, after, words) for name in names]
+    names = list(dict.fromkeys(limit.metric for run in (after, before) if run is not None for limit in run.limits))
+    return [_threshold_row(name, before, after, words) for name in names]
 
 
-def _thresholds(run: RunInput | None) -> dict[str, Mapping[str, Any]]:
-    return {str(one["metric"]): one for one in run.summary.get("thresholds") or []} if run is not None else {}
-
-
-def _threshold_row(
-    name: str,
-    old: Mapping[str, Any] | None,
-    new: Mapping[str, Any] | None,
-    before: RunInput | None,
-    after: RunInput | None,
-    words: Words,
-) -> ThresholdRow:
-    limits = new or old or {}
+def _threshold_row(name: str, before: RunInput | None, after: RunInput | None, words: Words) -> ThresholdRow:
+    old, new = (run.limit(name) if run is not None else None for run in (before, after))
     unit = _unit(name, before, after)
     return ThresholdRow(
         metric_label(name, words),
         stage_label(metric_parts(name)[0], words),
-        accepted_words(limits, unit, name, words),
+        accepted_words(new or old, unit, name, words),
         reason_text(_why_of_limit(name, after or before), words),
-        None if before is None else _judged(old, before.limit_notes.get(name, ()), unit, name, words),
-        None if after is None else _judged(new, after.limit_notes.get(name, ()), unit, name, words),
+        None if before is None else _judged(old, unit, name, words),
+        None if after is None else _judged(new, unit, name, words),
     )
 
 
-def _judged(
-    found: Mapping[str, Any] | None, why: tuple[Reason, ...], unit: str, name: str, words: Words
-) -> JudgedFigure:
-    facts = found or {}
-    cell = verdict_cell(str(facts.get("verdict", "not-measured")), words)
+def _judged(found: ThresholdResult | None, unit: str, name: str, words: Words) -> JudgedFigure:
+    cell = verdict_cell(Verdict.NOT_MEASURED if found is None else found.verdict, words)
+    why = () if found is None else found.why
     return JudgedFigure(_value(found, unit, name, words), cell, reasons_text(why, words))
 
 
@@ -135,28 +121,28 @@ def _why_of_limit(name: str, run: RunInput | None) -> str:
 
 
 def _unit(name: str, *runs: RunInput | None) -> str:
-    units = [str((run.metrics.get(name) or {}).get("unit") or "") for run in runs if run is not None]
-    return next((unit for unit in reversed(units) if unit), "")
+    metrics = [run.metrics.get(name) for run in reversed(runs) if run is not None]
+    return next((metric.unit for metric in metrics if metric is not None and metric.unit), "")
 
 
-def accepted_words(limits: Mapping[str, Any], unit: str, name: str, words: Words) -> str:
+def accepted_words(limit: ThresholdResult | None, unit: str, name: str, words: Words) -> str:
     """Return "at most 0.45 K/W", "at least 11.4 V", or both."""
     said = []
-    if limits.get("min") is not None:
-        said.append(words.t("at least {value}", value=_figure(float(limits["min"]), None, unit, name, words)))
-    if limits.get("max") is not None:
-        said.append(words.t("at most {value}", value=_figure(float(limits["max"]), None, unit, name, words)))
+    if limit is not None and limit.minimum is not None:
+        said.append(words.t("at least {value}", value=_figure(limit.minimum, None, unit, name, words)))
+    if limit is not None and limit.maximum is not None:
+        said.append(words.t("at most {value}", value=_figure(limit.maximum, None, unit, name, words)))
     return words.listed(said)
 
 
 def _figure(value: float, u95: float | None, unit: str, name: str, words: Words) -> str:
-    return share_or_text(name, {"value": value, "u95": u95, "unit": unit}, words)
+    return share_or_text(name, Metric(value=value, u95=u95, unit=unit), words)
 
 
-def _value(found: Mapping[str, Any] | None, unit: str, name: str, words: Words) -> str:
-    if found is None or found.get("value") is None:
+def _value(found: ThresholdResult | None, unit: str, name: str, words: Words) -> str:
+    if found is None or found.value is None:
         return words.t("not measured")
-    return _figure(float(found["value"]), found.get("u95"), unit, name, words)
+    return _figure(found.value, found.u95, unit, name, words)
 
 
 class StageRow(NamedTuple):
@@ -196,18 +182,18 @@ class CompareRow(NamedTuple):
 
 def compare_rows(report: ReportInput, words: Words) -> list[CompareRow]:
     """Return the answer for every stage; empty where there is nothing to compare."""
-    stages: Mapping[str, Mapping[str, Any]] = (report.comparison or {}).get("stages") or {}
+    stages = report.comparison.stages if report.comparison is not None else {}
     return [
         CompareRow(
             stage_label(name, words),
             _comparable(found, words),
-            [reason_text(why, words) for why in found.get("why") or []],
+            [reason_text(why, words) for why in found.why],
         )
         for name, found in stages.items()
     ]
 
 
-def _comparable(found: Mapping[str, Any], words: Words) -> str:
-    if found.get("before"):
+def _comparable(found: StageComparison, words: Words) -> str:
+    if found.before:
         return words.t("before: not run, unsafe")
-    return words.t("comparable") if found.get("comparable") else words.t("not comparable")
+    return words.t("comparable") if found.comparable else words.t("not comparable")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -79,10 +79,9 @@ def path_of_run(run: RunInput, stage_name: str, side: Side) -> Path:
 
 def _temp_c(run: RunInput, stage: StageSpan, channel: str) -> float | None:
     """Settled value where it did settle, else the mean of the stage's last half minute."""
-    metric: Mapping[str, object] = run.metrics.get(f"{stage.name}.{channel}.settled") or {}
-    value = metric.get("value")
-    if isinstance(value, (int, float)) and metric.get("settled") is not False:
-        return float(value)
+    metric = run.metrics.get(f"{stage.name}.{channel}.settled")
+    if metric is not None and metric.number is not None and metric.settled is not False:
+        return metric.number
     if not run.trace.has(channel):
         return None
     trace = run.trace.without_dips()

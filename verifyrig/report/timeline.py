@@ -62,11 +62,8 @@ def load_end_s(trace: Trace) -> float:
 
 def went_dark(run: RunInput) -> bool:
     """Return whether the run ended because the machine lost power or stopped answering."""
-    cause = run.summary.get("cause") or {}
-    return run.summary.get("outcome") == Outcome.INTERRUPTED and cause.get("class") in (
-        CauseClass.POWER_OFF,
-        CauseClass.HANG,
-    )
+    dark = (CauseClass.POWER_OFF, CauseClass.HANG)
+    return run.outcome is Outcome.INTERRUPTED and run.trace.recorded.cause_class in dark
 
 
 def value_at(trace: Trace, channel: str, t_s: float) -> float | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -32,7 +32,7 @@ from verifyrig.runs.contract import (
     ThresholdObject,
 )
 
-__all__ = ["budget_of", "exit_code_of", "judged_limits", "sentences_of", "summary_of"]
+__all__ = ["budget_of", "exit_code_of", "judged_limits", "sentences_of", "summary_of", "verdict_of"]
 
 
 def summary_of(
@@ -56,9 +56,6 @@ def summary_of(
     found = metrics_of(trace) if metrics is None else metrics
     thresholds = judged_limits(trace, found, integrity) if limits is None else limits
     outcome = facts.outcome or Outcome.INTERRUPTED
-    verdict = run_verdict(
-        (result.verdict for result in thresholds), outcome=outcome, lost_power=trace.lost_power, integrity=integrity
-    )
     return {
         "run": trace.run_id,
         "record": record_path,
@@ -78,7 +75,7 @@ def summary_of(
         "stages": [_stage(stage) for stage in trace.stages],
         "metrics": {name: _metric(metric) for name, metric in found.items()},
         "thresholds": [_threshold(result) for result in thresholds],
-        "verdict": verdict,
+        "verdict": verdict_of(trace, thresholds, integrity),
         "integrity": integrity,
         "contradictions": [_contradiction(one) for one in contradictions_of(trace)],
     }
@@ -105,6 +102,14 @@ def _climb(stage: StageSpan, end: ClimbEnd) -> ClimbObject:
         "full_u95_k": None if end.reached else plain_number(end.full_u95_k),
         "why": str(end.why) if end.why is not None else None,
     }
+
+
+def verdict_of(trace: Trace, limits: Iterable[ThresholdResult], integrity: Integrity) -> Verdict:
+    """Return the verdict on the whole run, as far as the record behind it can bear."""
+    outcome = trace.recorded.outcome or Outcome.INTERRUPTED
+    return run_verdict(
+        (limit.verdict for limit in limits), outcome=outcome, lost_power=trace.lost_power, integrity=integrity
+    )
 
 
 def judged_limits(trace: Trace, metrics: Mapping[str, Metric], integrity: Integrity) -> list[ThresholdResult]:
