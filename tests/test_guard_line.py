@@ -17,7 +17,7 @@ LOAD = Stage(name="load", kind=StageKind.LOAD)
 class Watch:
     """A guard and the samples that it reads."""
 
-    def __init__(self, *, limit_c: float = LIMIT_C, refresh_s: float = 1.0, period_s: float = 1.0) -> None:
+    def __init__(self, *, limit_c: float = LIMIT_C, refresh_s: float | None = 1.0, period_s: float = 1.0) -> None:
         die = ChannelInfo(
             channel="die_temp_c",
             label="",
@@ -139,3 +139,37 @@ def test_a_value_that_is_only_held_is_not_a_fresh_reading() -> None:
     # A sensor that shows each value for 2 s and climbs by 8 K each time: 4 K/s, whatever the samples in between say.
     found = first_trip(Watch(refresh_s=2.0), lambda t: 40.0 + 8.0 * (t // 2), seconds(30), edge=(0.0, 1.0))
     assert found is not None and (found[0], found[1].rule) == (12.0, "line")
+
+
+def standing_then(value: float, at_s: float = 12.0) -> Callable[[float], float]:
+    """A die that stands at 70 °C and then reads another value."""
+    return lambda t_s: 70.0 if t_s < at_s else value
+
+
+def test_a_rise_from_one_reading_to_the_next_is_a_line_too() -> None:
+    # 70, 70, 84 °C a second apart: a straight line through them stands at 81.7 °C, rises by 7 K/s and is at 89.4 °C
+    # when the next sample could act.
+    found = first_trip(Watch(limit_c=88.0), standing_then(84.0), seconds(14), edge=(0.0, 1.0))
+    assert found is not None and (found[0], found[1].rule) == (12.0, "line")
+    # 70, 84, 84 °C: 86.3 °C, and 94.0 °C then.
+    found = first_trip(Watch(limit_c=92.0), standing_then(84.0), seconds(14), edge=(0.0, 1.0))
+    assert found is not None and (found[0], found[1].rule) == (13.0, "line")
+
+
+def test_a_source_that_does_not_say_how_often_it_reads_is_fresh_every_two_seconds() -> None:
+    # Readings that count are those at 8, 10 and 12 s: 3.5 K/s, 81.7 °C at the last and 85.5 °C when one could act.
+    for limit_c, when_s in ((85.0, 12.0), (85.7, None)):
+        watch = Watch(limit_c=limit_c, refresh_s=None)
+        found = first_trip(watch, standing_then(84.0), seconds(13), edge=(0.0, 1.0))
+        assert (None if found is None else found[0]) == when_s
+
+
+def test_a_reading_that_nothing_confirmed_lies_on_no_line() -> None:
+    # 45.5, 120, 46.5 °C: a straight line through all three would stand at 71 °C.
+    watch = Watch(limit_c=60.0)
+    watch.step(0.0, 1.0)
+    for t_s in seconds(20):
+        wild = t_s == 12.0
+        watch.now = Reading(value=40.0 + t_s / 2)
+        watch.buffer.add(t_s, {"die_temp_c": Reading(value=120.0) if wild else watch.now})
+        assert watch.guard.check(t_s, LOAD) is None, t_s

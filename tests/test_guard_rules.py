@@ -354,3 +354,33 @@ def test_a_speed_with_a_maximum_is_no_temperature_that_is_left() -> None:
     watch = Watch(ceiling(FAN, 5000.0))
     watch.take(0.0, cpu_fan_speed_rpm=4999.0)
     assert watch.guard.least_remaining() is None
+
+
+def test_a_reading_two_seconds_after_a_dip_counts_again() -> None:
+    watch = Watch(ceiling(maximum=85.0))
+    watch.on(0.0, 0.2)
+    watch.guard.load_dips(5.0, over=True)
+    course = {5: 30.0, 6: 40.0, 7: 50.0, 8: 62.0, 9: 74.0, 10: 86.0}
+    found = [(t, trip.rule) for t, value in course.items() if (trip := watch.take(float(t), die_temp_c=value))]
+    # 7, 8 and 9 s count: 12 K/s from 74 °C are 87.2 °C when one could act next.
+    assert found[0] == (9, "line")
+
+
+def test_the_first_reading_of_a_run_is_one_of_the_five_before_the_step() -> None:
+    # Their mean is 32 °C; of the last four alone it would be 30 °C.
+    watch = Watch(ceiling())
+    for t, value in enumerate((40.0, 30.0, 30.0, 30.0, 30.0)):
+        watch.take(float(t), die_temp_c=value)
+    watch.on(5.0)
+    found = [trip for t in range(5, 16) if (trip := watch.take(float(t), die_temp_c=33.9))]
+    assert [trip.rule for trip in found] == ["no-reaction"] and found[0].value == pytest.approx(1.9)
+
+
+def test_a_card_that_cannot_be_read_does_not_answer_for_another() -> None:
+    limit = TripLimit(channel=CARD, maximum=90.0, optional=True)
+    watch = Watch(limit, infos=[info(CARD), info(OTHER_CARD)], readable=[CARD])
+    for t in range(5):
+        watch.take(float(t), gpu_temp_c=30.0, gpu_2_temp_c=None)
+    watch.on(5.0, 1.0, HeatedGroup((CARD, OTHER_CARD), every=False))
+    found = [trip for t in range(5, 17) if (trip := watch.take(float(t), gpu_temp_c=30.0, gpu_2_temp_c=None))]
+    assert ("no-reaction", CARD) in [(trip.rule, trip.channel) for trip in found]

@@ -101,3 +101,16 @@ def test_what_the_load_did_before_is_no_rise_at_idle() -> None:
     for t_s in range(40):
         watch.buffer.add(float(t_s), {DIE: Reading(value=40.0 + t_s)})
     assert [watch.take(40.0 + t_s, {DIE: Reading(value=80.0)}) for t_s in range(60)] == [""] * 60
+
+
+def test_the_last_sample_under_load_is_none_of_idle() -> None:
+    watch = Watch({DIE: LIMIT_C})
+    watch.buffer.add(0.0, {DIE: Reading(value=60.0)})
+    assert [watch.take(1.0 + t_s, {DIE: Reading(value=80.0)}) for t_s in range(25)] == [""] * 25
+
+
+@pytest.mark.parametrize("began_s", [0, 1000])
+def test_a_rise_is_one_once_it_was_looked_at_for_more_than_twenty_seconds(began_s: int) -> None:
+    watch = Watch({DIE: LIMIT_C})
+    said = [t_s for t_s in range(40) if watch.take(float(began_s + t_s), {DIE: Reading(value=50.0 + t_s / 5)})]
+    assert said == [21]
