@@ -106,13 +106,18 @@ def _answer(seen: list[SeenSensor], root: MachineRoot, proved: Mapping[str, Move
     from verifyrig.sensors.answerable import answerable
     from verifyrig.sensors.survey import by_channel
 
-    can, cannot = answerable(by_channel(seen))
+    can, cannot = answerable(by_channel(seen), _limited(seen))
     data: ChannelsObject = {
         "channels": [_item(one, proved.get(one.info.channel or "")) for one in seen],
         "can": can,
         "cannot": cannot,
     }
     return Answer(data=data, text=_text(seen, root, proved))
+
+
+def _limited(seen: Sequence[SeenSensor]) -> list[str]:
+    """Return the channels whose own limit the machine states."""
+    return [one.info.channel for one in seen if one.info.channel is not None and one.info.limit is not None]
 
 
 def _with_cold_notes(seen: list[SeenSensor], root: Path) -> list[SeenSensor]:
@@ -139,7 +144,7 @@ def _text(seen: list[SeenSensor], root: MachineRoot, proved: Mapping[str, Moved]
     from verifyrig.sensors.survey import by_channel
     from verifyrig.terminal.channels_text import show
 
-    can, cannot = answerable(by_channel(seen))
+    can, cannot = answerable(by_channel(seen), _limited(seen))
     infos = {one.info.channel: one.info for one in seen}
     words = {
         channel: _moved_word(moved, infos[channel].unit)

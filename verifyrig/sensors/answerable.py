@@ -5,7 +5,7 @@ Common practice, no source: which quantity answers which question of the bench.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Set
+from collections.abc import Collection, Mapping, Set
 from dataclasses import dataclass
 
 from verifyrig.core.ambient import AMBIENT_CHANNELS
@@ -20,77 +20,90 @@ class BenchQuestion:
     Attributes:
         question: What is asked, as a clause.
         needs: Groups of channels; of each group one is enough.
-        lacking: What is in the way where it has no answer, and the remedy, one sentence.
+        lacking: For each group, what is in the way where none of it is read, and the remedy, a clause.
     """
 
     question: str
     needs: tuple[tuple[str, ...], ...]
-    lacking: str
+    lacking: tuple[str, ...]
 
 
-_DIE = ("die_temp_c",)
+_DIE, _PLATE = ("die_temp_c",), ("plate_temp_c",)
+# No channel: whether the machine states the limit of its die.
+_DIE_LIMIT = ("die limit",)
+_NO_DIE = "no die temperature: load the kernel driver (coretemp, k10temp)"
+_NO_ROOM = "no probe in the room or at the air inlet: connect one, or type the room with --ambient"
+_NO_POWER = "no package power: some makes have no counter, and some systems let only root read it"
 _FAR_END = ("radiator_temp_c", "coolant_temp_c", "hose_in_temp_c", "hose_out_temp_c")
 
 QUESTIONS: tuple[BenchQuestion, ...] = (
     BenchQuestion(
-        question="how hot the die gets, while idle and under load, and how far that is from its limit",
+        question="how hot the die gets, while idle and under load",
         needs=(_DIE,),
-        lacking="no die temperature: load the kernel driver (coretemp, k10temp), or lay a probe on the plate",
+        lacking=(_NO_DIE,),
+    ),
+    BenchQuestion(
+        question="how far the die is from its own limit",
+        needs=(_DIE, _DIE_LIMIT),
+        lacking=(_NO_DIE, "this machine states no limit of its die: the maker's data sheet has to do"),
     ),
     BenchQuestion(
         question="how much of the temperature is the room's",
         needs=(("die_temp_c", "plate_temp_c", "exhaust_temp_c", "vrm_temp_c", "gpu_temp_c"), AMBIENT_CHANNELS),
-        lacking="no probe in the room or at the air inlet: connect one, or type the room with --ambient",
+        lacking=("no temperature of the machine itself", _NO_ROOM),
     ),
     BenchQuestion(
         question="the thermal resistance from die to room in K/W",
         needs=(_DIE, AMBIENT_CHANNELS, ("package_power_w",)),
-        lacking="it takes die, room and package power together",
+        lacking=(_NO_DIE, _NO_ROOM, _NO_POWER),
     ),
     BenchQuestion(
         question="contact and cooler apart, from the first seconds after a power step",
         needs=(_DIE, ("package_power_w",)),
-        lacking="it takes the die and the package power",
+        lacking=(_NO_DIE, _NO_POWER),
     ),
     BenchQuestion(
         question="contact and cooler apart, from the kelvin between die and plate",
-        needs=(_DIE, ("plate_temp_c",)),
-        lacking="no probe on the plate: lay one beside the processor on the metal of the cooler",
+        needs=(_DIE, _PLATE),
+        lacking=(_NO_DIE, "no probe on the plate: lay one beside the processor on the metal of the cooler"),
     ),
     BenchQuestion(
         question="whether the heat reaches the radiator",
         needs=(("die_temp_c", "plate_temp_c"), _FAR_END),
-        lacking="no temperature of coolant, hoses or radiator: lay a probe on the radiator's inlet pipe",
+        lacking=(
+            _NO_DIE,
+            "no temperature of coolant, hoses or radiator: lay a probe on the radiator's inlet pipe",
+        ),
     ),
     BenchQuestion(
         question="whether the processor's fan turns, and how fast",
         needs=(("cpu_fan_speed_rpm",),),
-        lacking="no fan speed with a known role: load the board's kernel driver, or name the fan in bench.toml",
+        lacking=("no fan speed with a known role: load the board's kernel driver, or name the fan in bench.toml",),
     ),
     BenchQuestion(
         question="whether the pump turns",
         needs=(("pump_speed_rpm",),),
-        lacking="no pump speed with a known role; an air cooler has none",
+        lacking=("no pump speed with a known role; an air cooler has none",),
     ),
     BenchQuestion(
         question="whether the processor slows itself down because of heat",
         needs=(("throttle_count",),),
-        lacking="no throttle counters (some makes have none): falling clock and work rate under load have to do",
+        lacking=("no throttle counters (some makes have none): falling clock and work rate under load have to do",),
     ),
     BenchQuestion(
         question="whether the clock falls under load",
         needs=(("core_clock_mhz",),),
-        lacking="no clock: the system shows no cpufreq here",
+        lacking=("no clock: the system shows no cpufreq here",),
     ),
     BenchQuestion(
         question="whether the supply's rails sag under load",
         needs=(("rail_12v_v",),),
-        lacking="no 12 V reading to believe: measure it with a meter at a free connector of the supply",
+        lacking=("no 12 V reading to believe: measure it with a meter at a free connector of the supply",),
     ),
     BenchQuestion(
         question="whether the board's regulators run hot",
         needs=(("vrm_temp_c",),),
-        lacking="no temperature of the regulators: lay a probe on their heat sink",
+        lacking=("no temperature of the regulators: lay a probe on their heat sink",),
     ),
 )
 
@@ -101,15 +114,18 @@ _FLOW = (
 _WHILE_IDLE = "whether a coarse reading that stands while idle is stuck: `verifyrig channels --prove` makes it move"
 
 
-def answerable(readings: Mapping[str, Reading]) -> tuple[list[str], list[str]]:
+def answerable(readings: Mapping[str, Reading], limited: Collection[str] = ()) -> tuple[list[str], list[str]]:
     """Return what can be determined and what cannot, each as a clause; the latter with what it would take.
 
     Args:
         readings: By channel; only `ok` ones count.
+        limited: Channels whose own limit the machine states.
     """
     have = {base_name(channel) for channel, reading in readings.items() if reading.ok}
-    can = [question.question for question in QUESTIONS if _is_answered(question, have)]
-    cannot = [f"{question.question}: {question.lacking}" for question in QUESTIONS if not _is_answered(question, have)]
+    if any(base_name(name) in _DIE and name in readings and readings[name].ok for name in limited):
+        have |= set(_DIE_LIMIT)
+    can = [question.question for question in QUESTIONS if not _lacks(question, have)]
+    cannot = [f"{question.question}: {'; '.join(lacks)}" for question in QUESTIONS if (lacks := _lacks(question, have))]
     if "pump_speed_rpm" in have or have & set(_FAR_END):
         cannot.append(_FLOW)
     if have & {"die_temp_c", "core_temp_c", "plate_temp_c"}:
@@ -117,5 +133,12 @@ def answerable(readings: Mapping[str, Reading]) -> tuple[list[str], list[str]]:
     return can, cannot
 
 
-def _is_answered(question: BenchQuestion, have: Set[str]) -> bool:
-    return all(have & set(group) for group in question.needs)
+def _lacks(question: BenchQuestion, have: Set[str]) -> list[str]:
+    """Return what is missing of what a question needs, in the order of its groups; empty where it has an answer."""
+    missing = [what for group, what in zip(question.needs, question.lacking, strict=True) if not have & set(group)]
+    if missing and missing[0] == _NO_DIE:
+        if _DIE_LIMIT in question.needs:
+            return missing[:1]  # whether a die that is not there states a limit does not matter
+        if question.needs == (_DIE,) and not have & set(_PLATE):
+            return [f"{_NO_DIE}, or lay a probe on the plate"]
+    return missing

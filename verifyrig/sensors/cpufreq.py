@@ -3,44 +3,70 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from verifyrig.core.errors import SensorError
 from verifyrig.core.interfaces import ChannelInfo, Taken
-from verifyrig.sensors.files import HeldFile, numbered_dirs
+from verifyrig.sensors.files import HeldFile, numbered_dirs, read_int
+from verifyrig.sensors.quality import Implausible
 
 # The first is close to the real clock on x86 and readable by all; the second is root's on most systems.
 _FILES = ("scaling_cur_freq", "cpuinfo_cur_freq", "cpuinfo_avg_freq")
 _CPU = re.compile(r"cpu\d+")
+# No processor runs at less than half of its stated lowest clock, nor any of a computer below this where none is stated:
+# what shows less was not counted over enough time (common practice, no source).
+_LEAST_SHARE, _LEAST_KHZ = 0.5, 100_000.0
 
 
 class MeanClock:
-    """Mean clock of all processors that answer, MHz."""
+    """Mean clock of all processors that answer with one that can be, MHz.
 
-    __slots__ = ("_files", "info")
+    Args:
+        clocks: File of each processor's clock, and the least that it can be, kHz.
+    """
 
-    def __init__(self, info: ChannelInfo, paths: list[Path]) -> None:
-        self.info = info
-        self._files = [HeldFile(path) for path in paths]
+    __slots__ = ("_clocks", "info")
 
-    def read(self) -> Taken:
-        """Return the mean; a processor taken off line is left out."""
-        total_khz = count = 0
-        for file in self._files:
+    def __init__(self, info: ChannelInfo, clocks: Sequence[tuple[Path, float]]) -> None:
+        self._clocks = [(HeldFile(path), least_khz) for path, least_khz in clocks]
+        told, believed = self._read()
+        left_out = len(told) - len(believed)
+        note = f"{left_out} of {len(told)} processors show a clock that cannot be, and are left out" if left_out else ""
+        self.info = replace(info, note=note)
+
+    def _read(self) -> tuple[list[int], list[int]]:
+        """Return what the processors show, kHz, and what of it can be; one that was taken off line shows nothing."""
+        told, believed = [], []
+        for file, least_khz in self._clocks:
             try:
-                total_khz += int(file.read())
-                count += 1
+                khz = int(file.read())
             except (OSError, ValueError):
                 continue
-        if count == 0:
+            told.append(khz)
+            if khz >= least_khz:
+                believed.append(khz)
+        return told, believed
+
+    def read(self) -> Taken:
+        """Return the mean of those that can be; none where most of them cannot."""
+        told, believed = self._read()
+        if not told:
             raise SensorError(
                 "no processor reports its clock", where=self.info.source, mend="It is tried again on every sample."
             )
-        return Taken(total_khz / count / 1000)
+        if 2 * len(believed) < len(told):
+            raise Implausible(
+                f"{len(told) - len(believed)} of {len(told)} processors show a clock that cannot be",
+                where=self.info.source,
+                mend="Judge by the work rate: this system does not count the clock.",
+            )
+        return Taken(sum(believed) / len(believed) / 1000)
 
     def close(self) -> None:
         """Close all files."""
-        for file in self._files:
+        for file, _ in self._clocks:
             file.close()
 
 
@@ -60,7 +86,12 @@ def find(root: Path) -> list[MeanClock]:
         unit="MHz",
         driver="cpufreq",
     )
-    return [MeanClock(info, paths)]
+    return [MeanClock(info, [(path, _least_khz(path)) for path in paths])]
+
+
+def _least_khz(clock: Path) -> float:
+    lowest = read_int(clock.with_name("cpuinfo_min_freq"))
+    return _LEAST_SHARE * lowest if lowest and lowest > 0 else _LEAST_KHZ
 
 
 def _clock_file(cpu: Path) -> Path | None:

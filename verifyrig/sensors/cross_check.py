@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from verifyrig.core.ambient import AMBIENT_CHANNELS, ambient_channel
+from verifyrig.core.ambient import AMBIENT_CHANNEL, AMBIENT_CHANNELS, ambient_channel
 from verifyrig.core.channels import HEAT_PATH, base_name, is_temperature
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 
@@ -19,6 +19,8 @@ _PLATE_OVER_DIE_K = 3.0
 _CORE_OVER_DIE_K = 8.0
 _DIE_OVER_CORE_K = 25.0
 _LOADED_SHARE = 0.5
+_ONE_BELOW = "it reads below the room ({ambient_c:.1f} °C), or the room's probe is warm"
+_SEVERAL_BELOW = "several sensors read below it: the probe is warm, or the machine came in from the cold"
 
 COLD_START_WITHIN_K = 3.0
 # So long after power-on the cold start still shows; by then a die has warmed itself by its power while idle.
@@ -88,12 +90,9 @@ class CrossCheck:
         if not below:
             return
         if len({_device(self.infos[channel]) for channel in below}) > 1:
-            yield (
-                "ambient_temp_c",
-                "several sensors read below it: the probe is warm, or the machine came in from the cold",
-            )
+            yield "ambient_temp_c", _SEVERAL_BELOW
         else:
-            yield from ((c, f"it reads below the room ({ambient:.1f} °C), or the room's probe is warm") for c in below)
+            yield from ((channel, _ONE_BELOW.format(ambient_c=ambient)) for channel in below)
 
     def _plate_above_die(self, t_s: float, readings: Mapping[str, Reading]) -> Iterable[tuple[str, str]]:
         die, plate = _value(readings, "die_temp_c"), _value(readings, "plate_temp_c")
@@ -113,6 +112,30 @@ class CrossCheck:
         apart = not hottest - _CORE_OVER_DIE_K <= die <= hottest + _DIE_OVER_CORE_K
         if self._lasts("core|die", apart, t_s):
             yield ("die_temp_c", f"it does not agree with its hottest core ({hottest:.1f} °C)")
+
+
+def below_ambient(seen: Sequence[tuple[ChannelInfo, Reading]]) -> dict[int, str]:
+    """Return which temperatures of one look cannot be, for they lie below the room, by position, with the reason.
+
+    Sensors without a role count too. Where those of several devices lie below it, it is the room's probe that is in
+    doubt, or a machine that came in from the cold.
+    """
+    rooms = [reading.value for info, reading in seen if info.channel == AMBIENT_CHANNEL and reading.ok]
+    room_c = next((value for value in rooms if value is not None), None)
+    if room_c is None:
+        return {}
+    below = [
+        at
+        for at, (info, reading) in enumerate(seen)
+        if info.quantity == "temperature"
+        and base_name(info.channel or "") not in AMBIENT_CHANNELS
+        and reading.ok
+        and reading.value is not None
+        and reading.value < room_c - _margin_k(info.channel or "")
+    ]
+    if len({_device(seen[at][0]) for at in below}) > 1:
+        return {at: _SEVERAL_BELOW for at, (info, _) in enumerate(seen) if info.channel == AMBIENT_CHANNEL}
+    return dict.fromkeys(below, _ONE_BELOW.format(ambient_c=room_c))
 
 
 def _value(readings: Mapping[str, Reading], channel: str) -> float | None:

@@ -78,6 +78,7 @@ class ChannelJudge:
 
     __slots__ = (
         "_changed_s",
+        "_counts_energy",
         "_fast",
         "_high",
         "_info",
@@ -107,6 +108,7 @@ class ChannelJudge:
         self._low, self._high = _CHANNEL_RANGES.get(base) or _RANGES.get(info.quantity, (-math.inf, math.inf))
         self._is_temp = info.quantity == "temperature"
         self._is_power = base == "package_power_w"
+        self._counts_energy = self._is_power or info.device.endswith(":energy_uj")
         self._fast = base in _FAST
         self._one_wire = info.driver.startswith("w1_")
         is_one_of_several = base == "core_temp_c" or (info.channel is not None and number_of(info.channel) > 1)
@@ -216,8 +218,8 @@ class ChannelJudge:
         self._last, self._last_s = value, t_s
 
     def _stuck(self, t_s: float, value: float, step: StepWatch) -> str:
-        if self._is_power and value == 0.0:
-            return "the energy counter stands still"
+        if self._counts_energy and value == 0.0:
+            return "the energy counter stands still: this part is not counted here, or has no power at all"
         quiet_s = t_s - self._changed_s
         wait_s = self._wait_s(step)
         if wait_s is not None:

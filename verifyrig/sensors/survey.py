@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from verifyrig.core.errors import SensorError
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading, Taken
 from verifyrig.sensors.bank import Bank, recording_order
+from verifyrig.sensors.cross_check import below_ambient
 from verifyrig.sensors.find import Found, close_all, list_channels
 from verifyrig.sensors.instruments import InstrumentSensor, wait_for_first
 from verifyrig.sensors.quality import ChannelJudge
@@ -66,9 +67,9 @@ class Survey:
         now_s = self.now_s()
         readings = self.bank.sample(now_s, load_share=load_share)
         seen = [SeenSensor(info=info, reading=readings[channel]) for channel, info in self.bank.infos.items()]
-        return seen + [
-            SeenSensor(info=sensor.info, reading=_read(sensor, judge, now_s)) for sensor, judge in self._others
-        ]
+        seen += [SeenSensor(info=sensor.info, reading=_read(sensor, judge, now_s)) for sensor, judge in self._others]
+        doubts = below_ambient([(one.info, one.reading) for one in seen])
+        return [_doubted(one, doubts.get(at, "")) for at, one in enumerate(seen)]
 
     def first_look(self) -> list[SeenSensor]:
         """Return a look for which counters had their two readings."""
@@ -81,6 +82,12 @@ class Survey:
         if self._bank is not None:
             self._bank.close()
         close_all(sensor for sensor, _ in self._others)
+
+
+def _doubted(one: SeenSensor, why: str) -> SeenSensor:
+    if not why:
+        return one
+    return replace(one, reading=replace(one.reading, quality=Quality.IMPLAUSIBLE, note=why))
 
 
 def _read(sensor: Found, judge: ChannelJudge, now_s: float) -> Reading:

@@ -8,6 +8,7 @@ counters cannot be reset, so events are counted from the first reading.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 from verifyrig.core.errors import SensorError
@@ -36,6 +37,11 @@ class EventCount:
         self._first: dict[_Key, int] = {}
         self._highest: dict[_Key, int] = {}
         self._refresh()
+        before = sum(self._first.values())
+        if before:
+            # Else a 0 beside a counter of thousands would look like a machine that never slowed down.
+            note = f"{before} stood there before, counted since the system started: only what comes from now on counts"
+            self.info = replace(info, note=note)
 
     def _refresh(self) -> bool:
         now: dict[_Key, int] = {}
