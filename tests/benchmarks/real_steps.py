@@ -3,6 +3,9 @@
 `cut`: nothing but the stage before the step and the step so far. `whole`: all that was recorded before, half an hour at
 most. The truth is where the step ended, as far as it was recorded. Beside it, what a user would do instead: take the
 present reading for the end, as wide as the last minute moved.
+
+Time constants are held against what independent fits accept (`tests/independent_fit.py`); beside them, what a user
+would read off: the time to 63 % of the way.
 """
 
 from __future__ import annotations
@@ -15,8 +18,10 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from tests.independent_fit import accepted
 from tests.real_series import RealStep, real_steps
 from verifyrig.analysis.forecast import forecast
+from verifyrig.analysis.time_constants import find_modes
 
 TIMES_S = (40.0, 60.0, 120.0, 180.0)
 TRACES = Path(__file__).resolve().parents[3] / "shared" / "traces"
@@ -53,6 +58,14 @@ def _as_it_stands(step: RealStep, elapsed_s: float) -> tuple[float, float]:
     return now_c - step.end_c, max(1.0, abs(now_c - float(np.mean(earlier))))
 
 
+def _time_constant(step: RealStep) -> tuple[bool, bool]:
+    """Return whether an independent fit accepts the dominant time constant, and the time to 63 % in its place."""
+    t, temp = step.own()
+    found, allowed = find_modes(t, temp, 0.05), accepted(t, temp, step.resolution_k)
+    to_63_s = float(t[int(np.argmax((temp - temp[0]) / (step.end_c - temp[0]) >= 0.632))])
+    return found is not None and allowed.holds(found.dominant.tau_s), allowed.holds(to_63_s)
+
+
 def _group(step: RealStep) -> str:
     kind = "board" if step.series.startswith("board") else "card"
     return f"{'aside' if step.aside else 'looked at'}, {kind} {'heats' if step.heats else 'cools'}"
@@ -67,10 +80,16 @@ def measure(full: bool = True) -> dict[str, Any]:
         for step, found in zip(steps, pool.map(_all_told, steps, chunksize=2), strict=True):
             for key, pairs in found.items():
                 rows.setdefault(_group(step), {}).setdefault(key, []).extend(pairs)
+        held = list(pool.map(_time_constant, [step for step in steps if step.aside]))
     table = {group: {key: _figures(pairs) for key, pairs in by_key.items()} for group, by_key in sorted(rows.items())}
     aside = [pair for group, by_key in rows.items() if group.startswith("aside")
              for key, pairs in by_key.items() if not key.startswith("instead") for pair in pairs]  # fmt: skip
-    return {"table": table, "aside": _figures(aside), "ratio": _figures(aside)["inside"]}
+    constants = {
+        "steps_aside": len(held),
+        "accepted": sum(ours for ours, _ in held),
+        "time_to_63_pct_accepted_instead": sum(instead for _, instead in held),
+    }
+    return {"table": table, "aside": _figures(aside), "time_constants": constants, "ratio": _figures(aside)["inside"]}
 
 
 def _figures(pairs: list[tuple[float, float] | None]) -> dict[str, Any]:

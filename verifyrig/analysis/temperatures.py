@@ -8,13 +8,12 @@ import numpy as np
 
 from verifyrig.analysis.ambient import AmbientMean
 from verifyrig.analysis.budget import AMBIENT_CORRECTION, ambient_accuracy, expanded, sensor_lines
-from verifyrig.analysis.compress import bin_edges
 from verifyrig.analysis.course import course_of
-from verifyrig.analysis.exponentials import ExponentialFit, fit_exponentials
-from verifyrig.analysis.load_steps import is_pulsed, last_step_s, steps_in
+from verifyrig.analysis.load_steps import last_step_s
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.settled import Settled
-from verifyrig.analysis.signals import noise_k, sensor_facts, stage_columns
+from verifyrig.analysis.signals import fit_line, noise_k, sensor_facts, stage_columns
+from verifyrig.analysis.time_constants import Modes, find_modes
 from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
@@ -24,9 +23,10 @@ __all__ = ["CORRECTION_RANGE_K", "temperature_metrics"]
 
 # Beyond this, fans on a curve and leakage make a correction for the room a guess (common practice, no source).
 CORRECTION_RANGE_K = 10.0
-_LEAST_STEPS = 14
-# From one mode to three: the fewest that leave no more than noise.
-_MODES = ((60.0,), (5.0, 80.0), (1.0, 15.0, 120.0))
+_LEAST_READINGS = 12
+_LEAST_SD_K = 0.03
+# Modes are listed where each is known to within this part of itself, and fewer modes are less probable than that.
+_DISTINCT_PART, _FEWER_AT_MOST = 0.6, 0.05
 
 
 def temperature_metrics(
@@ -35,7 +35,7 @@ def temperature_metrics(
     """Return the metrics of a temperature channel, by their names without the stage."""
     course = course_of(trace, stage, channel)
     if course is None:
-        units = {"settled": "°C", "peak": "°C", "rise": "K", "rate": "K/s", "time_constant": "s"}
+        units = {"settled": "°C", "peak": "°C", "rise": "K", "rate": "K/s", "time_constant": "s", "time_to_63_pct": "s"}
         return {f"{channel}.{name}": not_measured(unit, reason("no-reading")) for name, unit in units.items()}
     found = {
         "settled": _settled(settled, trace, channel),
@@ -43,8 +43,7 @@ def temperature_metrics(
         "rise": _rise(settled, trace, channel, ambient),
         **_at_reference(settled, trace, channel, ambient),
         "rate": course.rate,
-        "time_constant": _time_constant(trace, stage, channel, settled),
-        **_time_constants(trace, stage, channel),
+        **_time_constants(trace, stage, channel, settled),
     }
     return {f"{channel}.{name}": metric for name, metric in found.items()}
 
@@ -95,64 +94,78 @@ def _at_reference(
     return {"settled_at_reference": metric}
 
 
-def _time_constant(trace: Trace, stage: StageSpan, channel: str, settled: Settled | Reason) -> Metric:
-    """Time to 63.2 % of the way from the step to the settled value."""
-    if isinstance(settled, Reason):
-        return not_measured("s", settled)
+def _time_constants(trace: Trace, stage: StageSpan, channel: str, settled: Settled | Reason) -> dict[str, Metric]:
+    """Return the dominant time constant, the time to 63 % of the way, and a list where more than one is distinct."""
     since_s = last_step_s(trace, stage)
     t_s, values = stage_columns(trace, stage, channel)
     after = t_s >= since_s
-    if np.count_nonzero(after) < 5:
-        return not_measured("s", reason("few-readings-after-step"))
     t, v = t_s[after], values[after]
+    why_not = settled if isinstance(settled, Reason) else _why_no_time_constant(v, noise_k(values))
+    if isinstance(settled, Reason) or why_not is not None:
+        why = (why_not,) if why_not is not None else ()
+        return {name: not_measured("s", *why) for name in ("time_constant", "time_to_63_pct")}
+    least_sd = max(_LEAST_SD_K, (sensor_facts(trace, channel).resolution or 0.0) / math.sqrt(12) / 2)
+    modes = find_modes(t, v, least_sd)
+    cadence_s = float(np.median(np.diff(t)))
+    heated = stage.kind != StageKind.IDLE and channel in ("die_temp_c", "gpu_temp_c")
+    return {
+        "time_constant": _dominant(modes, cadence_s, settled.known),
+        "time_to_63_pct": _time_to_63_pct(t - since_s, v, settled),
+        **(_distinct(modes) if modes is not None and heated else {}),
+    }
+
+
+def _why_no_time_constant(v: FloatArray, noise: float) -> Reason | None:
+    if len(v) < _LEAST_READINGS:
+        return reason("few-readings-after-step")
+    way_k = float(np.mean(v[-3:])) - float(v[0])
+    return reason("hardly-moved") if abs(way_k) < 5 * max(noise, 0.2) else None
+
+
+def _dominant(modes: Modes | None, cadence_s: float, settled: bool) -> Metric:
+    """Return the time constant of the mode that carries the largest part of the way."""
+    if modes is None:
+        return not_measured("s", reason("no-exponentials"))
+    if not modes.bounded:
+        return not_measured("s", reason("ended-before-time-constant"))
+    tau_s = modes.dominant.tau_s
+    # What is faster than the readings come is known to be that, and no more.
+    u95_s = modes.dominant.u95_s if tau_s > cadence_s else max(modes.dominant.u95_s, cadence_s)
+    return Metric(value=tau_s, unit="s", u95=u95_s, settled=settled)
+
+
+def _distinct(modes: Modes) -> dict[str, Metric]:
+    """Return the list of time constants where more than one is told from the others with certainty, else nothing."""
+    sure = [mode for mode in modes.modes if mode.u95_s < _DISTINCT_PART * mode.tau_s]
+    if len(sure) < 2 or modes.fewer > _FEWER_AT_MOST:
+        return {}
+    u95_s = max(mode.u95_s for mode in sure)
+    values = tuple(mode.tau_s for mode in sure)
+    return {"time_constants": Metric(value=values, unit="s", u95=u95_s, why=(reason("u95-of-least-sure"),))}
+
+
+def _time_to_63_pct(t_s: FloatArray, v: FloatArray, settled: Settled) -> Metric:
+    """Return when 63.2 % of the way from the first reading to the settled value were done, s since the step."""
     way_k = settled.value_c - float(v[0])
-    if abs(way_k) < 5 * max(noise_k(values), 0.2):
+    if way_k == 0.0:
         return not_measured("s", reason("hardly-moved"))
     share = np.maximum.accumulate((v - v[0]) / way_k)
     at = int(np.searchsorted(share, 1 - np.exp(-1)))
-    if at >= len(t):
-        return not_measured("s", reason("ended-before-time-constant"))
-    tau_s = float(t[at] - since_s)
-    step_s = float(np.median(np.diff(t)))
-    u95 = 2 * np.hypot(step_s, tau_s * 2 * settled.u_k / abs(way_k))
-    return Metric(value=tau_s, unit="s", u95=float(u95), settled=settled.known)
+    if at >= len(t_s):
+        return not_measured("s", reason("ended-before-63-pct"))
+    cadence_s = float(np.median(np.diff(t_s)))
+    found_s, u_s = _crossing_s(t_s, v, float(v[0]) + way_k * (1 - math.exp(-1)), float(t_s[at]), cadence_s)
+    u95 = 2 * math.hypot(cadence_s, u_s, found_s * 2 * settled.u_k / abs(way_k))
+    return Metric(value=found_s, unit="s", u95=u95, settled=settled.known)
 
 
-def _time_constants(trace: Trace, stage: StageSpan, channel: str) -> dict[str, Metric]:
-    """Return the list of time constants where two are distinct with certainty, nothing elsewhere."""
-    since_s = last_step_s(trace, stage)
-    t_s, values = stage_columns(trace, stage, channel)
-    if stage.kind == StageKind.IDLE or channel not in ("die_temp_c", "gpu_temp_c") or is_pulsed(steps_in(trace, stage)):
-        return {}
-    t, means = _thinned(t_s[t_s >= since_s] - since_s, values[t_s >= since_s])
-    if len(t) < _LEAST_STEPS:
-        return {}
-    noise = max(noise_k(values), (sensor_facts(trace, channel).resolution or 0.0) / math.sqrt(12), 0.05)
-    for starts in _MODES:
-        fit = fit_exponentials(t, means, starts)
-        if fit.residual_sd < 1.5 * noise:
-            return _distinct(fit)
-    return {}
-
-
-def _distinct(fit: ExponentialFit) -> dict[str, Metric]:
-    sure = np.abs(fit.amplitudes) > 4 * fit.u_amplitudes
-    apart = fit.u_time_constants_s < 0.25 * fit.time_constants_s
-    if len(fit.amplitudes) < 2 or not (sure.all() and apart.all() and np.ptp(np.sign(fit.amplitudes)) == 0):
-        return {}
-    u95 = 2 * float(np.max(fit.u_time_constants_s))
-    least_sure = (reason("u95-of-least-sure"),)
-    return {"time_constants": Metric(value=tuple(map(float, fit.time_constants_s)), unit="s", u95=u95, why=least_sure)}
-
-
-def _thinned(t_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return means over steps that grow with time, so that a long stage weighs no more than its beginning."""
-    if len(t_s) < _LEAST_STEPS:
-        return np.empty(0), np.empty(0)
-    cadence_s = max(1.0, float(np.median(np.diff(t_s))))
-    bounds = bin_edges(0.0, float(t_s[-1]), np.empty(0), cadence_s)
-    step = np.clip(np.searchsorted(bounds, t_s, side="left") - 1, 0, len(bounds) - 2)
-    counts = np.bincount(step, minlength=len(bounds) - 1)
-    used = counts > 0
-    sums = [np.bincount(step, weights=x, minlength=len(bounds) - 1)[used] / counts[used] for x in (t_s, values)]
-    return sums[0], sums[1]
+def _crossing_s(t_s: FloatArray, v: FloatArray, level: float, first_s: float, cadence_s: float) -> tuple[float, float]:
+    """Return when a line through the readings around the first crossing crosses the level, and its uncertainty, s."""
+    reach_s = max(0.2 * first_s, 3 * cadence_s)
+    near = np.abs(t_s - first_s) <= reach_s
+    line = fit_line(t_s[near], v[near], origin=first_s)
+    if np.count_nonzero(near) < 4 or abs(line.slope) < 3 * line.u_slope:
+        return first_s, 0.0
+    return first_s + min(max((level - line.intercept) / line.slope, -reach_s), reach_s), line.u_intercept / abs(
+        line.slope
+    )

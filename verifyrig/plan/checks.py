@@ -13,7 +13,7 @@ from verifyrig.files.toml_table import Faults, TomlTable, meant, shown
 
 # Figures that the contract knows for a channel, by what the channel measures.
 FIGURES = {
-    "temperature": ("settled", "peak", "rise", "rate", "time_constant"),
+    "temperature": ("settled", "peak", "rise", "rate", "time_constant", "time_to_63_pct"),
     "speed": ("mean", "min"),
     "voltage": ("min", "max"),
     "power": ("mean",),

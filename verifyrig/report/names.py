@@ -91,6 +91,7 @@ _SUFFIXES = {
     "rate": "{channel}, steepest rise",
     "time_constant": "{channel}, time constant",
     "time_constants": "{channel}, time constants",
+    "time_to_63_pct": "{channel}, time to 63 % of the way",
     "above_chip": "{channel}, above the graphics chip",
     "mean": "{channel}, on average",
     "min": "{channel}, lowest",
