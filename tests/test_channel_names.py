@@ -6,8 +6,8 @@ import pytest
 
 from verifyrig.core.channels import (
     BASE_CHANNELS,
-    HEAT_PATH,
     OWN_CHANNELS,
+    THERMAL_PATH,
     base_name,
     is_channel,
     is_temperature,
@@ -82,8 +82,8 @@ def test_a_name_without_a_unit_of_the_contract_is_a_mistake() -> None:
 
 
 def test_the_path_of_the_heat_runs_from_the_room_to_the_die_over_temperatures() -> None:
-    assert [place for place, _ in HEAT_PATH] == ["room", "inlet", "fins or radiator", "coolant", "plate", "die"]
-    assert all(is_temperature(channel) and is_channel(channel) for _, channels in HEAT_PATH for channel in channels)
+    assert [place for place, _ in THERMAL_PATH] == ["room", "inlet", "fins or radiator", "coolant", "plate", "die"]
+    assert all(is_temperature(channel) and is_channel(channel) for _, channels in THERMAL_PATH for channel in channels)
 
 
 def test_the_runner_s_own_channels_are_of_the_contract() -> None:

@@ -12,14 +12,14 @@ from verifyrig.commands import cli
 from verifyrig.core.errors import ImportFault
 from verifyrig.system.history.entries import LogEntry
 from verifyrig.system.history.journal import boots_of_text, lines_of_json, with_end
-from verifyrig.system.history.kernel_log import LogLine, kernel_entries, lines_of_kmsg, lines_of_text
+from verifyrig.system.history.kernel_log import KernelLine, kernel_entries, lines_of_kmsg, lines_of_text
 from verifyrig.system.history.linux_files import edac_entries, pstore_entries
 from verifyrig.system.history.memory import newest_first, read_log_file, remember
 from verifyrig.system.history.words import Speaks, meaning_of, speaks_for
 
 
 def one(text: str) -> LogEntry:
-    (entry,) = kernel_entries([LogLine(100.0, text)])
+    (entry,) = kernel_entries([KernelLine(100.0, text)])
     return entry
 
 
@@ -71,7 +71,7 @@ def test_kernel_lines_speak_for_a_reason_and_leave_no_text_behind(text: str, spe
 
 def test_other_lines_are_passed_over() -> None:
     lines = ["usb 1-1: new high-speed USB device", "temperature sensor found", "audit: name=critical", ""]
-    assert list(kernel_entries(LogLine(None, line) for line in lines)) == []
+    assert list(kernel_entries(KernelLine(None, line) for line in lines)) == []
 
 
 def test_the_times_of_saved_logs_and_of_the_kernels_own_buffer_are_understood() -> None:

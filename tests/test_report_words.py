@@ -12,7 +12,7 @@ import pytest
 
 from tests import report_inputs as ri
 from verifyrig.analysis.results import Comparison, StageComparison
-from verifyrig.core.channels import HEAT_PATH
+from verifyrig.core.channels import THERMAL_PATH
 from verifyrig.core.plain_text import plain_block
 from verifyrig.core.reason import Reason, message_ids, reason
 from verifyrig.core.trace import Event
@@ -148,7 +148,7 @@ def texts_in_tables() -> set[str]:
         *fitness_text.STATUS_WORDS.values(),
     }
     found |= {text for _, asks, _, where in required._ITEMS for text in (asks, where)}
-    found |= {text for window in fingerprint.WINDOWS for text in window} | {place for place, _ in HEAT_PATH}
+    found |= {text for window in fingerprint.WINDOWS for text in window} | {place for place, _ in THERMAL_PATH}
     found |= {side.word for side in (plot.BEFORE, plot.AFTER, plot.ALONE)} | {safety.FIRST_RULE}
     found |= {text for note in safety.NOTES.values() for text in (note.title, note.text, note.source)}
     found |= {question.text for question in job_words.QUESTIONS}

@@ -14,12 +14,12 @@ __all__ = ["AmbientMean", "ambient_columns", "ambient_of", "ambient_of_run"]
 
 
 class AmbientMean(NamedTuple):
-    """The room: a mean, °C, U95, where from (a channel or `TYPED`), its facts, and how far it moved, K."""
+    """The room: a mean, °C, U95, where from (a channel or `TYPED`), its sensor, and how far it moved, K."""
 
     value_c: float
     u95_k: float | None
     source: str
-    facts: SensorFacts
+    sensor: SensorFacts
     drift_k: float
 
 

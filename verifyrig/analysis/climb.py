@@ -70,21 +70,21 @@ class Climb:
         if any(channel not in sight.outlooks for channel in rules.limits_c):
             return Decision(act=ClimbAct.HOLD, share=self.share, why=reason("climb-few-readings"))
         nearest, full = self._full(sight)
-        commanded = _Told(self, sight, nearest, full)
+        answer = _Answer(self, sight, nearest, full)
         risky = self._why_back(sight, nearest)
         if risky is not None:
-            return self._step_back(sight, risky, commanded)
+            return self._step_back(sight, risky, answer)
         hot = full.risk(rules.limits_c[nearest])
         if self.share >= _HALF - _HAIR and hot >= _LIKELY and self._would_wear(sight):
             self._learned_s += since_last_s
         if self._is_too_hot(sight, hot):
             limit_c = rules.limits_c[nearest]
-            return commanded.end(reason("climb-full-too-hot", peak_c=full.at_c, u95_k=full.u95_k, limit_c=limit_c))
+            return answer.end(reason("climb-full-too-hot", peak_c=full.at_c, u95_k=full.u95_k, limit_c=limit_c))
         if not self._answered(sight):
-            return self._await_answer(sight, commanded)
+            return self._await_answer(sight, answer)
         if self.reached:
-            return commanded.hold(reason("climb-at-full"))
-        return self._rise_or_not(sight, hot, commanded)
+            return answer.hold(reason("climb-at-full"))
+        return self._rise_or_not(sight, hot, answer)
 
     # ---- what is asked
 
@@ -171,23 +171,23 @@ class Climb:
 
     # ---- what is done
 
-    def _rise_or_not(self, sight: Sight, hot: float, commanded: _Told) -> Decision:
+    def _rise_or_not(self, sight: Sight, hot: float, answer: _Answer) -> Decision:
         rules, held_s = self._rules, sight.t_s - self._since_s
         if held_s < self._dwell_s(sight) and self.share > 0:
-            return commanded.hold(reason("climb-dwells"))
+            return answer.hold(reason("climb-dwells"))
         if self._hot_since_s is not None or (0 < self._learned_s < _LEARN_S and hot >= _LIKELY):
-            return commanded.hold(reason("climb-learns", peak_c=commanded.full.at_c, u95_k=commanded.full.u95_k))
+            return answer.hold(reason("climb-learns", peak_c=answer.full.at_c, u95_k=answer.full.u95_k))
         allowed = max(0.0, rules.risk - self._spent - self._level_risk) * _OF_WHAT_IS_LEFT
         why = self._why_ceiling
         for share in self._higher():
             unwatched = self._why_unwatched(sight, share)
             risk = self._risk(sight, share)
             if unwatched is None and risk <= allowed:
-                return self._rise(sight, share, risk, commanded)
-            why = unwatched or self._bound_reason(sight, share, commanded.nearest)
-        return commanded.end(why) if held_s >= _STUCK_S else commanded.hold(why)
+                return self._rise(sight, share, risk, answer)
+            why = unwatched or self._bound_reason(sight, share, answer.nearest)
+        return answer.end(why) if held_s >= _STUCK_S else answer.hold(why)
 
-    def _rise(self, sight: Sight, share: float, risk: float, commanded: _Told) -> Decision:
+    def _rise(self, sight: Sight, share: float, risk: float, answer: _Answer) -> Decision:
         if self.share <= 0:
             self._idle_c = dict(sight.temps_c)
         self._before_c = dict(sight.temps_c)
@@ -199,20 +199,20 @@ class Climb:
         self._silent = set(self._rules.limits_c)
         self._level_risk = risk
         self.reached = share >= self._rules.full_share - _HAIR
-        return commanded.say(ClimbAct.RISE, reason("climb-bound-allows", share=share))
+        return answer.say(ClimbAct.RISE, reason("climb-bound-allows", share=share))
 
     def _least_k(self, channel: str, answers_k: FloatArray) -> float:
         least_k, step_k = _low_quantile(answers_k), self._rules.resolution_k.get(channel, 1.0)
         return max(step_k, _OF_LEAST * least_k) if least_k >= 2 * step_k else 0.0
 
-    def _await_answer(self, sight: Sight, commanded: _Told) -> Decision:
+    def _await_answer(self, sight: Sight, answer: _Answer) -> Decision:
         silent = min(self._silent)
         moved_k, least_k = self._lacking(sight, silent) or (0.0, 0.0)
         if sight.t_s - self._since_s >= self._dwell_s(sight) + _LATE_S:
-            return commanded.end(reason("climb-no-answer", channel=silent, moved_k=moved_k, least_k=least_k))
-        return commanded.hold(reason("climb-awaits-answer", channel=silent))
+            return answer.end(reason("climb-no-answer", channel=silent, moved_k=moved_k, least_k=least_k))
+        return answer.hold(reason("climb-awaits-answer", channel=silent))
 
-    def _step_back(self, sight: Sight, why: Reason, commanded: _Told) -> Decision:
+    def _step_back(self, sight: Sight, why: Reason, answer: _Answer) -> Decision:
         """Go back to a share that is safe, and never again as high; end where there is none."""
         rules = self._rules
         self._ceiling, self._why_ceiling = self.share - rules.step_share / 4, why
@@ -222,12 +222,12 @@ class Climb:
             if self._risk(sight, share) <= 0.5 * rules.risk and self._why_unwatched(sight, share) is None:
                 break
         if share <= 0:
-            return commanded.end(why)
+            return answer.end(why)
         # What the higher share risked is averted, and not spent.
         self._level_risk = 0.0
         self._go_to(share, sight.t_s)
         self._silent, self.reached = set(), False
-        return commanded.say(ClimbAct.STEP_BACK, why)
+        return answer.say(ClimbAct.STEP_BACK, why)
 
     def _go_to(self, share: float, t_s: float) -> None:
         self._spent += self._level_risk
@@ -245,7 +245,7 @@ class Climb:
         return self._spent + self._level_risk
 
 
-class _Told:
+class _Answer:
     """Forms the answer to one look."""
 
     def __init__(self, climb: Climb, sight: Sight, nearest: str, full: Settling) -> None:

@@ -25,7 +25,7 @@ class ClimbEnd:
     Attributes:
         share: The share that it ended at, 0 to 1; `full_share` the one that it was to reach.
         full_from_s: Since when it had its full share, s since the run began; None where it ended below it.
-        channel: The temperature that full share would bring nearest to its limit; empty where none was told.
+        channel: The temperature that full share would bring nearest to its limit; empty where none was named.
         full_c, full_u95_k: Where that was forecast to settle at full share, °C, and its u95, K.
         why: Why it went no further, or what was said last.
     """
@@ -61,8 +61,8 @@ def climb_end(trace: Trace, stage: StageSpan) -> ClimbEnd | None:
     reached = bool(changes) and share >= plan.share - _HAIR
     end_s = math.inf if stage.end_s is None else stage.end_s
     own = [e for e in trace.events if e.kind == EventKind.CLIMB]
-    told = [e for e in own if stage.start_s - _NEAR_S <= e.t_s <= end_s + _NEAR_S]
-    last = next((e.detail for e in reversed(told) if isinstance(e.detail.get("full_c"), int | float)), {})
+    looks = [e for e in own if stage.start_s - _NEAR_S <= e.t_s <= end_s + _NEAR_S]
+    last = next((e.detail for e in reversed(looks) if isinstance(e.detail.get("full_c"), int | float)), {})
     return ClimbEnd(
         share=share,
         full_share=plan.share,
@@ -70,7 +70,7 @@ def climb_end(trace: Trace, stage: StageSpan) -> ClimbEnd | None:
         channel=str(last.get("channel", "")),
         full_c=last.get("full_c"),
         full_u95_k=last.get("full_u95_k"),
-        why=told[-1].why if told else None,
+        why=looks[-1].why if looks else None,
     )
 
 

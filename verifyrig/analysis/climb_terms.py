@@ -1,4 +1,4 @@
-"""What a climb is told, and what it answers (`climb`)."""
+"""What a climb gets to see, and what it answers (`climb`)."""
 
 from __future__ import annotations
 

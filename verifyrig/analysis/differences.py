@@ -139,7 +139,7 @@ def _correction(
 
 def _ambient_lines(before: AmbientMean, after: AmbientMean) -> tuple[Component, ...]:
     """Return the readings' own errors: those of one probe are the same in both and cancel; typed is read anew."""
-    if before.source != TYPED and (before.source, before.facts.device) == (after.source, after.facts.device):
+    if before.source != TYPED and (before.source, before.sensor.device) == (after.source, after.sensor.device):
         return ()
     u95_k = [_UNSTATED_AMBIENT_U95_K if ambient.u95_k is None else ambient.u95_k for ambient in (before, after)]
     return (Component(name="ambients by other readings", standard_uncertainty=math.hypot(*u95_k) / 2),)

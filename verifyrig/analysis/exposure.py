@@ -11,7 +11,7 @@ from verifyrig.core.channels import of_role
 from verifyrig.core.heat_sources import PARTS
 from verifyrig.core.trace import FloatArray, Trace
 
-__all__ = ["NEAR_LIMIT_K", "WARM_BELOW_LIMIT_K", "Exposure", "exposure_of"]
+__all__ = ["NEAR_LIMIT_K", "WARM_BELOW_LIMIT_K", "RunExposure", "exposure_of"]
 
 NEAR_LIMIT_K = 10.0
 WARM_BELOW_LIMIT_K = 20.0
@@ -20,7 +20,7 @@ _LONGEST_GAP_S = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Exposure:
+class RunExposure:
     """Figures of the whole run; each is None where its readings are lacking.
 
     Attributes:
@@ -34,16 +34,16 @@ class Exposure:
     energy_j: float | None
 
 
-def exposure_of(trace: Trace) -> Exposure:
+def exposure_of(trace: Trace) -> RunExposure:
     """Return what the run asked of the machine."""
     if len(trace.t_s) < 2:
-        return Exposure(near_limit_s=None, degree_minutes=None, energy_j=None)
+        return RunExposure(near_limit_s=None, degree_minutes=None, energy_j=None)
     dt_s = np.append(np.diff(trace.t_s), 0.0)
     dt_s = np.where((dt_s > 0) & (dt_s <= _LONGEST_GAP_S), dt_s, 0.0)
     heats = [heat for part in PARTS for heat in _heats(trace, part.temp, dt_s)]
     powers = [trace.usable(name) for part in PARTS for name in of_role(part.power, trace.columns)]
     seen = [power for power in powers if np.isfinite(power).any()]
-    return Exposure(
+    return RunExposure(
         near_limit_s=max((near_s for near_s, _ in heats), default=None),
         degree_minutes=max((warm for _, warm in heats), default=None),
         energy_j=float(sum(np.nansum(power * dt_s) for power in seen)) if seen else None,

@@ -98,7 +98,7 @@ def _climbs(trace: Trace, stage: StageSpan, steps: list[LoadStep]) -> bool:
 def _step_w(
     trace: Trace, stage: StageSpan, steps: list[LoadStep], channel: str, longest_s: float
 ) -> tuple[float, float] | None:
-    """Return the step of power that the figures are told for, W: that of all steps of a climb."""
+    """Return the step of power that the figures are given for, W: that of all steps of a climb."""
     if _climbs(trace, stage, steps):
         return power_step_w(trace, steps[-1], channel, longest_s, from_s=steps[0].t_s)
     return power_step_w(trace, steps[0], channel, longest_s)

@@ -153,8 +153,8 @@ def prepare(
     else:
         power = _bridged(t_s, power_w)
     ambient = np.full(n, math.nan) if ambient_c is None else np.broadcast_to(np.asarray(ambient_c, dtype=np.float64), n)
-    in_room = bool(np.isfinite(ambient).any())
-    if not in_room:
+    ambient_known = bool(np.isfinite(ambient).any())
+    if not ambient_known:
         ambient, prior = np.full(n, _TYPICAL_AMBIENT_C), prior.changed(offset=(0.0, 5.0))
         unknown.append(reason("room-unknown"))
     else:
@@ -176,9 +176,9 @@ def prepare(
         spread=spread,
         why=tuple(unknown),
         powered=powered,
-        level=expected_level(float(ambient[-1]) if in_room else None, Driven.POWER if powered else Driven.LOAD),
+        level=expected_level(float(ambient[-1]) if ambient_known else None, Driven.POWER if powered else Driven.LOAD),
         slowest_s=_SLOWEST_CARD_S if part is CARD else math.inf,
-        well_known=powered and in_room and part is not CARD,
+        well_known=powered and ambient_known and part is not CARD,
     )
 
 

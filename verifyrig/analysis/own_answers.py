@@ -30,7 +30,7 @@ _MISFIT_COLD = 4.0
 _MISFIT_WRONG = 25.0
 _LEAST_SAMPLES = 8
 _STEP = 0.05  # of the share: a smaller change is steering
-_TYPICAL_AMBIENT_C, _ROOM_SPREAD_K = 23.0, 10.0
+_TYPICAL_AMBIENT_C, _AMBIENT_SPREAD_K = 23.0, 10.0
 
 
 class OwnEnd(NamedTuple):
@@ -59,7 +59,7 @@ def expected_level(ambient_c: float | None, driven: Driven) -> Level:
     """Return what is expected of a temperature without any load, the room in °C, None where it is not measured."""
     rise_k, spread_k = driven.value
     if ambient_c is None:
-        return Level(_TYPICAL_AMBIENT_C + rise_k, math.hypot(spread_k, _ROOM_SPREAD_K))
+        return Level(_TYPICAL_AMBIENT_C + rise_k, math.hypot(spread_k, _AMBIENT_SPREAD_K))
     return Level(ambient_c + rise_k, spread_k)
 
 

@@ -18,11 +18,11 @@ from verifyrig.analysis.signals import sensor_facts
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
 
-__all__ = ["Reading", "explained_k_per_s", "explained_peak_k", "reading_of"]
+__all__ = ["ComparedCourse", "explained_k_per_s", "explained_peak_k", "reading_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class ComparedCourse:
     """One run's course of a channel, as it is compared.
 
     Attributes:
@@ -48,17 +48,19 @@ class Reading:
         return None if self.settled_c is None else self.settled_c - self.course.start_c
 
 
-def reading_of(trace: Trace, stage: StageSpan, channel: str, settled: Metric | None, shift_k: float) -> Reading | None:
+def reading_of(
+    trace: Trace, stage: StageSpan, channel: str, settled: Metric | None, shift_k: float
+) -> ComparedCourse | None:
     """Return the channel's course in the stage as it is compared; None without a reading."""
     course = course_of(trace, stage, channel)
     if course is None:
         return None
     settled_c = settled.value if settled is not None and isinstance(settled.value, int | float) else None
     lines = sensor_lines(sensor_facts(trace, channel), course.scatter_k)
-    return Reading(course=course, settled_c=settled_c, shift_k=shift_k, peak_lines=lines)
+    return ComparedCourse(course=course, settled_c=settled_c, shift_k=shift_k, peak_lines=lines)
 
 
-def explained_peak_k(before: Reading, after: Reading, slowest_s: float, power_share: float) -> float:
+def explained_peak_k(before: ComparedCourse, after: ComparedCourse, slowest_s: float, power_share: float) -> float:
     """Return by how much the peaks differ at most for start and power alone, K.
 
     What is left of a start at the moment of the peak is, for one time constant, the share of the way that is still to
@@ -75,18 +77,18 @@ def explained_peak_k(before: Reading, after: Reading, slowest_s: float, power_sh
     return abs(after.start_c - before.start_c) * left + abs(power_share) * risen_k + unseen_k
 
 
-def _peak_c(reading: Reading) -> float:
+def _peak_c(reading: ComparedCourse) -> float:
     return reading.course.peak.value if isinstance(reading.course.peak.value, float) else math.nan
 
 
-def _left_at_peak(reading: Reading, slowest_s: float) -> float:
+def _left_at_peak(reading: ComparedCourse, slowest_s: float) -> float:
     slow = math.exp(-max(0.0, reading.course.peak_after_s) / slowest_s)
     if not reading.way_k or reading.settled_c is None:
         return slow
     return max(slow, min(1.0, (reading.settled_c - _peak_c(reading)) / reading.way_k))
 
 
-def explained_k_per_s(before: Reading, after: Reading, power_share: float) -> float:
+def explained_k_per_s(before: ComparedCourse, after: ComparedCourse, power_share: float) -> float:
     """Return by how much the steepest rises differ at most for start and power alone, K/s.
 
     A course of one time constant rises in proportion to the way before it; a start may shift a rise over a window by

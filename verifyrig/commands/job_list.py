@@ -11,7 +11,7 @@ from verifyrig.core.plain_text import plain_line, plain_lines
 
 if TYPE_CHECKING:
     from verifyrig.jobs.contract import JobRow, JobsObject
-    from verifyrig.jobs.finding_jobs import JobLine
+    from verifyrig.jobs.finding_jobs import ListedJob
 
 
 def add_arguments(sub: argparse.ArgumentParser) -> None:
@@ -59,7 +59,7 @@ def list_jobs(args: argparse.Namespace, context: Context) -> Answer:
     return Answer(data=data, text=plain_lines(text))
 
 
-def _row(line: JobLine, context: Context) -> JobRow:
+def _row(line: ListedJob, context: Context) -> JobRow:
     from verifyrig.jobs.keeping import keep_days, kept_until
 
     job = line.job
@@ -81,7 +81,7 @@ def _row(line: JobLine, context: Context) -> JobRow:
     }
 
 
-def _nothing(words: Sequence[str], lines: Sequence[JobLine]) -> str:
+def _nothing(words: Sequence[str], lines: Sequence[ListedJob]) -> str:
     if not lines:
         return "There is no job in this bench folder yet."
     return f"None of {len(lines)} jobs holds {plain_line(' '.join(words), 100)}."

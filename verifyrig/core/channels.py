@@ -49,7 +49,7 @@ BASE_CHANNELS = (*TEMPERATURES, *POWERS, *SPEEDS, *DUTIES, *RAILS, *CLOCKS, *OTH
 # Written by the runner itself into every record, whatever the machine has.
 OWN_CHANNELS = ("load_share", "work_rate_per_s", "compute_errors")
 
-HEAT_PATH = (
+THERMAL_PATH = (
     ("room", ("ambient_temp_c",)),
     ("inlet", ("inlet_temp_c",)),
     ("fins or radiator", ("radiator_temp_c", "exhaust_temp_c")),

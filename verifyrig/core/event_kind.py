@@ -33,4 +33,4 @@ class EventKind(StrEnum):
     LOAD_NOT_SEEN_OFF = "load-not-seen-off"
     TOUCH = "touch"  # when a part may be touched
     FINDING = "finding"  # `text`
-    REST_DISTURBED = "rest-disturbed"  # `stage`, `busy_share`
+    IDLE_DISTURBED = "rest-disturbed"  # `stage`, `busy_share`

@@ -22,7 +22,7 @@ __all__ = ["covered", "with_unknown"]
 _DISTINCT = math.log(4.0)
 _SPOKEN_FOR = 3.0
 # No run of the processor exercises these, or they are no fault of the machine; it may be called sound without them.
-_NEVER = (Mechanism.GRAPHICS, Mechanism.WIRING, Mechanism.OTHER, Mechanism.ROOM_PROBE, Mechanism.NONE)
+_NEVER = (Mechanism.GRAPHICS, Mechanism.WIRING, Mechanism.OTHER, Mechanism.AMBIENT_PROBE, Mechanism.NONE)
 _ENOUGH, _SOFT = 0.80, 0.03
 
 

@@ -196,7 +196,7 @@ def _offset(m: Machines, rng: np.random.Generator) -> Machines:
     return replace(m, die_offset_k=m.die_offset_k + size, severity=size)
 
 
-def _room_probe(m: Machines, rng: np.random.Generator) -> Machines:
+def _ambient_probe(m: Machines, rng: np.random.Generator) -> Machines:
     """Far enough off to be a fault: less is what probes without a calibration do."""
     size = (3.0 + _sized(4.0, 0.6, m, rng)) * np.where(rng.random(len(m.ambient_c)) < 0.5, -1.0, 1.0)
     return replace(m, ambient_offset_k=size, severity=size)
@@ -223,5 +223,5 @@ FAULTS: dict[Mechanism, Fault] = {
     Mechanism.SUPPLY: _droop,
     Mechanism.BOARD_POWER: _hot_regulator,
     Mechanism.FIRMWARE_LIMIT: _unlimited,
-    Mechanism.ROOM_PROBE: _room_probe,
+    Mechanism.AMBIENT_PROBE: _ambient_probe,
 }

@@ -13,7 +13,7 @@ import numpy as np
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.draws import Machines
 
-__all__ = ["Course", "run_course"]
+__all__ = ["LoadCourse", "run_course"]
 
 # Step lengths of the load, s, and how many: fine while the die moves, coarse later.
 _STEPS = ((0.25, 8), (0.5, 8), (1.0, 9), (2.5, 18), (10.0, 54), (20.0, 15))
@@ -21,7 +21,7 @@ _IDLE_ROUNDS = 25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Course:
+class LoadCourse:
     """Temperatures, °C, and power, W, of n machines at idle and through a load.
 
     Attributes:
@@ -39,7 +39,7 @@ class Course:
     clock_share: FloatArray
 
 
-def run_course(machines: Machines) -> Course:
+def run_course(machines: Machines) -> LoadCourse:
     """Let every machine idle, then load it fully for about 15 minutes with its fans on their curve."""
     idle_c, idle_w = _idle(machines)
     temps, powers, clocks, times = [idle_c], [idle_w], [np.ones_like(idle_w)], [0.0]
@@ -56,7 +56,7 @@ def run_course(machines: Machines) -> Course:
             powers.append(wanted_w)
             clocks.append(clock)
             times.append(times[-1] + dt_s)
-    return Course(
+    return LoadCourse(
         idle_c=idle_c,
         idle_w=idle_w,
         t_s=np.array(times),

@@ -6,7 +6,7 @@ import numpy as np
 
 from verifyrig.core.trace import BoolArray, FloatArray
 from verifyrig.diagnosis.draws import FAULTS, Machines, sound
-from verifyrig.diagnosis.heat_model import Course, run_course
+from verifyrig.diagnosis.heat_model import LoadCourse, run_course
 from verifyrig.diagnosis.quantities import NAMES, even
 from verifyrig.diagnosis.suspects import LIQUID_ONLY, Mechanism
 
@@ -44,7 +44,7 @@ def drawn_figures(cooler: str, n: int, seed: int) -> dict[Mechanism, tuple[Float
     return found
 
 
-def sold_as_sound(machines: Machines, course: Course) -> BoolArray:
+def sold_as_sound(machines: Machines, course: LoadCourse) -> BoolArray:
     """Return which machines could have been sold: cool enough under full load and while idle. Shape (n,)."""
     load_k = course.temps_c[-1, 0] - machines.ambient_c
     idle_k = course.idle_c[0] - machines.ambient_c
@@ -62,7 +62,7 @@ def _even(figures: dict[str, FloatArray]) -> FloatArray:
     return np.stack([even(name, figures[name]) for name in NAMES], axis=1)
 
 
-def figures_of(m: Machines, course: Course) -> dict[str, FloatArray]:
+def figures_of(m: Machines, course: LoadCourse) -> dict[str, FloatArray]:
     """Return every figure as it would be measured, each of shape (n,), NaN where the machine cannot show it."""
     idle_die, idle_w = course.idle_c[0] + m.die_offset_k, course.idle_w * m.power_gain
     shown = course.temps_c[:, 0] + m.die_offset_k
@@ -115,7 +115,7 @@ def _impedance(t_s: FloatArray, shown: FloatArray, watts: FloatArray, free: Bool
     return np.where(free[place], (shown[place] - shown[0]) / step_w, np.nan)
 
 
-def _tail(course: Course, shown: FloatArray, watts: FloatArray) -> FloatArray:
+def _tail(course: LoadCourse, shown: FloatArray, watts: FloatArray) -> FloatArray:
     """What a pulse of 5 s leaves behind: the step's response less the same response 5 s earlier (superposition)."""
     step_w = watts[1:5].mean(axis=0) - watts[0]
     left = []
@@ -132,7 +132,7 @@ def _at(t_s: FloatArray, values: FloatArray, at_s: float) -> FloatArray:
     return np.asarray(values[after - 1] + part * (values[after] - values[after - 1]))
 
 
-def _idle_creep(m: Machines, course: Course) -> FloatArray:
+def _idle_creep(m: Machines, course: LoadCourse) -> FloatArray:
     """How fast a machine that was switched on lately still rises: its way to go over the time that the plate takes."""
     to_go_k = (course.idle_c[0] - m.ambient_c) * (1 / m.warmed_share - 1)
     slow_s = m.capacity_j_per_k[2] * (m.flow_k_per_w + m.carry_k_per_w + m.sink_k_per_w)

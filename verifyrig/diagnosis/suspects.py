@@ -19,7 +19,7 @@ class Mechanism(StrEnum):
     WARM_ROOM = "warm-room"
     SENSOR_OFFSET = "sensor-offset"
     SENSOR_STUCK = "sensor-stuck"
-    ROOM_PROBE = "room-probe"
+    AMBIENT_PROBE = "room-probe"
     SUPPLY = "supply"
     BOARD_POWER = "board-power"
     MEMORY = "memory"
@@ -42,7 +42,7 @@ CAUSE_OF: dict[Mechanism, str] = {
     Mechanism.CASE_CHOKED: "airflow",
     Mechanism.SENSOR_OFFSET: "sensor",
     Mechanism.SENSOR_STUCK: "sensor",
-    Mechanism.ROOM_PROBE: "sensor",
+    Mechanism.AMBIENT_PROBE: "sensor",
     Mechanism.OTHER: "unknown",
 }
 CAUSES = (

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from verifyrig.core.errors import ImportFault
-from verifyrig.files.left_out import LeftOut, WhyLeftOut
+from verifyrig.files.left_out import LeftOutRows, WhyLeftOut
 
 _SEPARATORS = (",", ";", "\t", "|")
 _HEAD_WITHIN_ROWS = 60  # loggers put their own lines above the head
@@ -54,7 +54,7 @@ class TextTable:
     rows: tuple[CsvRow, ...]
     names: tuple[str, ...] = ()
     unnamed: int = 0
-    left_out: tuple[LeftOut, ...] = field(default=())
+    left_out: tuple[LeftOutRows, ...] = field(default=())
 
     def place(self, row: CsvRow, column: str) -> str:
         """Return the place of a cell in words."""
@@ -212,9 +212,9 @@ _Numbered = list[tuple[int, list[str]]]
 
 def _rows(
     rows: Sequence[list[str]], head_row: int, head: Sequence[str], separator: str, origin: str
-) -> tuple[_Numbered, int, list[LeftOut]]:
+) -> tuple[_Numbered, int, list[LeftOutRows]]:
     """Return the rows below the head with their numbers, how many cells have no name, and what was left out."""
-    torn, repeated = LeftOut(WhyLeftOut.ZERO_BYTES), LeftOut(WhyLeftOut.HEAD_REPEATED)
+    torn, repeated = LeftOutRows(WhyLeftOut.ZERO_BYTES), LeftOutRows(WhyLeftOut.HEAD_REPEATED)
     taken: _Numbered = []
     for number, cells in enumerate(rows[head_row:], start=head_row + 1):
         if any(_NUL in cell for cell in cells):
@@ -227,9 +227,11 @@ def _rows(
     return taken, unnamed, [one for one in (torn, repeated, long) if one.rows]
 
 
-def _without_long(taken: _Numbered, head: Sequence[str], separator: str, origin: str) -> tuple[_Numbered, int, LeftOut]:
+def _without_long(
+    taken: _Numbered, head: Sequence[str], separator: str, origin: str
+) -> tuple[_Numbered, int, LeftOutRows]:
     """Return the rows without those that have more cells than the head, or all where every row has as many."""
-    width, left_out = len(head), LeftOut(WhyLeftOut.TOO_MANY_CELLS)
+    width, left_out = len(head), LeftOutRows(WhyLeftOut.TOO_MANY_CELLS)
     long = [(number, cells) for number, cells in taken if any(cell.strip() for cell in cells[width:])]
     if not long:
         return taken, 0, left_out
@@ -260,12 +262,12 @@ def _counts_up(cells: Sequence[str]) -> bool:
     return all(cell.strip() == str(int(first) + at) for at, cell in enumerate(cells))
 
 
-def _half_line(taken: _Numbered, width: int, went_dark: bool) -> list[LeftOut]:
+def _half_line(taken: _Numbered, width: int, went_dark: bool) -> list[LeftOutRows]:
     """Take the last row away where it is a half one: its end is missing, and cells or the power were."""
     if len(taken) < 2 or not (went_dark or len(taken[-1][1]) < min(width, len(taken[-2][1]))):
         return []
     number, _ = taken.pop()
-    return [LeftOut(WhyLeftOut.HALF_LINE).with_row(number)]
+    return [LeftOutRows(WhyLeftOut.HALF_LINE).with_row(number)]
 
 
 def _fits(row: CsvRow, columns: Sequence[str], where: Sequence[tuple[str, str]]) -> bool:

@@ -16,7 +16,7 @@ from verifyrig.files.csv_cells import NO_READING, Decimals
 from verifyrig.files.time_cells import (
     DAY_S,
     CellDate,
-    Clock,
+    ColonCell,
     DateOrder,
     OddTime,
     TimeCell,
@@ -25,7 +25,7 @@ from verifyrig.files.time_cells import (
     time_cell,
 )
 
-__all__ = ["Clock", "DateOrder", "OddTime", "TimeForm", "Times", "UnclearTimes", "times_of"]
+__all__ = ["ColonCell", "DateOrder", "OddTime", "TimeForm", "Times", "UnclearTimes", "times_of"]
 
 
 class TimeForm(StrEnum):
@@ -41,7 +41,7 @@ class TimeForm(StrEnum):
 class UnclearTimes(OddTime):
     """All cells together can be read in several ways; `ways` are the orders or clocks that fit."""
 
-    def __init__(self, row: int, what: str, ways: Sequence[DateOrder | Clock]) -> None:
+    def __init__(self, row: int, what: str, ways: Sequence[DateOrder | ColonCell]) -> None:
         super().__init__(row, what)
         self.ways = tuple(ways)
 
@@ -78,7 +78,7 @@ def times_of(
     unit_s: float | None = None,
     head_unit_s: float | None = None,
     order: DateOrder | None = None,
-    clock: Clock | None = None,
+    clock: ColonCell | None = None,
 ) -> Times:
     """Return the time of each row.
 
@@ -170,22 +170,22 @@ def _numbers(told: Sequence[tuple[int, TimeCell]], unit_s: float | None) -> tupl
     return seconds, TimeForm.EPOCH if dated else TimeForm.NUMBERS
 
 
-def _clocks(told: Sequence[tuple[int, TimeCell]], clock: Clock | None, *, dated: bool) -> list[float]:
+def _clocks(told: Sequence[tuple[int, TimeCell]], clock: ColonCell | None, *, dated: bool) -> list[float]:
     """Return the clock times, s; those of two numbers as the rows together tell.
 
     Beside a date they are hours and minutes. `59:59` before `1:00:00` is minutes and seconds, since the time rises.
     """
     hours = [cell.clock_s or 0.0 for _, cell in told]
-    if dated or clock is Clock.HOURS_MINUTES or all(cell.fields != 2 for _, cell in told):
+    if dated or clock is ColonCell.HOURS_MINUTES or all(cell.fields != 2 for _, cell in told):
         return hours
     minutes = [at_s / 60.0 if cell.fields == 2 else at_s for at_s, (_, cell) in zip(hours, told, strict=True)]
     beyond_a_day = any(cell.fields == 2 and (cell.clock_s or 0.0) >= DAY_S for _, cell in told)
-    if clock is Clock.MINUTES_SECONDS or beyond_a_day or not _rises(hours):
+    if clock is ColonCell.MINUTES_SECONDS or beyond_a_day or not _rises(hours):
         return minutes
     if not _rises(minutes):
         return hours
     at, cell = next((at, cell) for at, cell in told if cell.fields == 2)
-    raise UnclearTimes(at, f"{cell.text[:20]!r} may be hours and minutes, or minutes and seconds", tuple(Clock))
+    raise UnclearTimes(at, f"{cell.text[:20]!r} may be hours and minutes, or minutes and seconds", tuple(ColonCell))
 
 
 def _rises(clocks: Sequence[float]) -> bool:

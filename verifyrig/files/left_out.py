@@ -28,14 +28,14 @@ _WORDS = {
 
 
 @dataclass(frozen=True, slots=True)
-class LeftOut:
+class LeftOutRows:
     """How many rows were left out for one reason; `first_row` is the first of them as a spreadsheet numbers rows."""
 
     why: WhyLeftOut
     rows: int = 0
     first_row: int = 0
 
-    def with_row(self, number: int) -> LeftOut:
+    def with_row(self, number: int) -> LeftOutRows:
         """Return it with one row more."""
         return replace(self, rows=self.rows + 1, first_row=self.first_row or number)
 

@@ -9,7 +9,17 @@ from typing import NamedTuple
 
 from verifyrig.files.csv_cells import NO_READING, Decimals, OddNumber, number_of, split_number
 
-__all__ = ["DAY_S", "CellDate", "Clock", "DateOrder", "OddTime", "TimeCell", "clock_digits", "date_alone", "time_cell"]
+__all__ = [
+    "DAY_S",
+    "CellDate",
+    "ColonCell",
+    "DateOrder",
+    "OddTime",
+    "TimeCell",
+    "clock_digits",
+    "date_alone",
+    "time_cell",
+]
 
 DAY_S = 86_400.0
 
@@ -22,7 +32,7 @@ class DateOrder(StrEnum):
     YMD = "ymd"
 
 
-class Clock(StrEnum):
+class ColonCell(StrEnum):
     """What two numbers with a colon between them are."""
 
     HOURS_MINUTES = "hh:mm"

@@ -15,7 +15,7 @@ _COLUMNS = (("job", 14), ("taken in", 10), ("ticket", 10), ("customer", 18), ("m
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class JobLine:
+class ListedJob:
     """One job of the list: where it stands, and what comes next."""
 
     job: Job
@@ -43,13 +43,13 @@ class JobLine:
         return all(word.casefold() in text or (plain_serial(word) and plain_serial(word) in serial) for word in words)
 
 
-def line_of(job: Job, runs: Sequence[RunFacts], place: str = "") -> JobLine:
+def line_of(job: Job, runs: Sequence[RunFacts], place: str = "") -> ListedJob:
     """Return a job's line."""
     standing = standing_of(job, runs)
-    return JobLine(job=job, state=standing.word, next_step=standing.next_step, place=place)
+    return ListedJob(job=job, state=standing.word, next_step=standing.next_step, place=place)
 
 
-def table_of(lines: Sequence[JobLine]) -> list[str]:
+def table_of(lines: Sequence[ListedJob]) -> list[str]:
     """Return the lines as a table with a head; what is too long is cut, what comes next stands whole at the end."""
     widths = [
         max(len(name), min(longest, max((len(plain_line(line.cells[n])) for line in lines), default=0)))

@@ -14,7 +14,7 @@ from verifyrig.jobs.soak import always, plan_soak, time_until_h
 LONGEST_WARRANTY_MONTHS = 240
 _NOT_KNOWN = ("not-known", "not known", "?", "-", "once", "only once")
 # Where a machine may stand: the same bounds as for the room of a run.
-_LOWEST_ROOM_C, _HIGHEST_ROOM_C = -20.0, 60.0
+_LOWEST_AMBIENT_C, _HIGHEST_AMBIENT_C = -20.0, 60.0
 _DEGREES = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*°?\s*C?", re.IGNORECASE)
 _A_TIME = re.compile(r"(?:after\s+)?\d+(?:[.,]\d+)?\s*[a-z]+", re.IGNORECASE)
 
@@ -29,7 +29,7 @@ def check_answer(key: str, value: str, where: str) -> str:
     if not text or text.casefold() in _NOT_KNOWN:
         return value
     if key == "room":
-        _check_room(text, where)
+        _check_ambient(text, where)
     elif key == "time-from-start":
         check_time(text, where)
     elif key == "how-often" and not always(text):
@@ -37,13 +37,13 @@ def check_answer(key: str, value: str, where: str) -> str:
     return value
 
 
-def _check_room(text: str, where: str) -> None:
+def _check_ambient(text: str, where: str) -> None:
     found = _DEGREES.fullmatch(text)
-    if not found or not _LOWEST_ROOM_C <= float(found[1].replace(",", ".")) <= _HIGHEST_ROOM_C:
+    if not found or not _LOWEST_AMBIENT_C <= float(found[1].replace(",", ".")) <= _HIGHEST_AMBIENT_C:
         raise UsageError(
             f"{shown(text)} is no temperature of a room",
             where=where,
-            mend=f"Type °C between {_LOWEST_ROOM_C:g} and {_HIGHEST_ROOM_C:g}, as in 24.",
+            mend=f"Type °C between {_LOWEST_AMBIENT_C:g} and {_HIGHEST_AMBIENT_C:g}, as in 24.",
         )
 
 

@@ -16,7 +16,7 @@ from verifyrig.core.pattern import pattern_duration_s, share_at
 from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Stage, TripLimit, WorkName
 from verifyrig.files.toml_table import Faults
 
-__all__ = ["ON_HEAT_PATH", "check_guarded", "longest_s", "may_bound", "on_time_s", "usual_max_c"]
+__all__ = ["ON_THERMAL_PATH", "check_guarded", "longest_s", "may_bound", "on_time_s", "usual_max_c"]
 
 # A die on a plate whose film was left on rises by 3 to 8 K/s: within 7 s without a reading it may gain 50 K.
 # Common practice for the bounds themselves, no source.
@@ -30,7 +30,7 @@ LONGEST_PULSE_S = 1800.0
 LONGEST_ALONE_S = 3600.0
 
 # Where a probe can lie that gets hot with what a load heats; room, inlet and board do not.
-ON_HEAT_PATH = (
+ON_THERMAL_PATH = (
     "plate_temp_c",
     "coolant_temp_c",
     "hose_in_temp_c",
@@ -111,7 +111,7 @@ def _bare_role(stage: Stage, load: LoadPlan, profile: Profile) -> str | None:
     """Return the part's temperature that no limit of the profile guards in this stage; None where all are guarded."""
     guarded = {limit.channel for limit in profile.trip_limits if limit.armed_in(stage) and may_bound(limit)}
     if load.work == WorkName.EXTERNAL:
-        return None if {base_name(channel) for channel in guarded} & set(ON_HEAT_PATH) else ""
+        return None if {base_name(channel) for channel in guarded} & set(ON_THERMAL_PATH) else ""
     return next((role for role in needs_limit_on(load.work) if role not in guarded), None)
 
 

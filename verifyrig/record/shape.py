@@ -159,7 +159,7 @@ _FACTS: Mapping[str, Test] = {
 }  # fmt: skip
 _EVENTS: Mapping[str, Test] = {
     EventKind.LOAD: _table(share=is_number, checks_done=is_number, gone_s=_NUMBER),
-    EventKind.REST_DISTURBED: _table(busy_share=is_number, stage=_TEXT),
+    EventKind.IDLE_DISTURBED: _table(busy_share=is_number, stage=_TEXT),
     EventKind.SUSPEND: _table(slept_s=is_number),
     EventKind.CLIMB: _table(
         act=_is_text,

@@ -241,7 +241,7 @@ def _stages_left_out(run: RunInput, words: Words) -> list[str]:
 
 
 def _disturbed_idle_stages(run: RunInput, words: Words) -> list[str]:
-    found = [event.detail for event in run.trace.events if event.kind == EventKind.REST_DISTURBED]
+    found = [event.detail for event in run.trace.events if event.kind == EventKind.IDLE_DISTURBED]
     return [
         words.t(
             "An idle {stage} without background load: other programs kept {share} of the processor busy.",

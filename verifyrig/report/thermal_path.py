@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.ambient import ambient_of_run
-from verifyrig.core.channels import HEAT_PATH
+from verifyrig.core.channels import THERMAL_PATH
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan
@@ -66,7 +66,7 @@ def path_of_run(run: RunInput, stage_name: str, side: Side) -> Path:
     """Return the temperatures along the path as the stage left them."""
     stage = run.trace.stage(stage_name)
     stations = []
-    for place, channels in HEAT_PATH:
+    for place, channels in THERMAL_PATH:
         found = [(name, _temp_c(run, stage, name)) for name in channels] if stage is not None else []
         known = next(((name, value) for name, value in found if value is not None), None)
         if known is None and place == "room":

@@ -12,7 +12,7 @@ from verifyrig.core.errors import ProfileError
 from verifyrig.core.heat_sources import needs_limit_on
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Profile, Stage, WorkName
-from verifyrig.plan.guarding import ON_HEAT_PATH, usual_max_c
+from verifyrig.plan.guarding import ON_THERMAL_PATH, usual_max_c
 from verifyrig.rig.arming import ArmedLimit
 
 __all__ = ["Unguarded", "check_machine_limits", "unguarded"]
@@ -48,7 +48,7 @@ def _bare_channels(stage: Stage, infos: Mapping[str, ChannelInfo], ready: Sequen
         return
     guarded = {one.channel for one in ready if one.limit.armed_in(stage)}
     if stage.load.work == WorkName.EXTERNAL:
-        if not {base_name(channel) for channel in guarded} & set(ON_HEAT_PATH):
+        if not {base_name(channel) for channel in guarded} & set(ON_THERMAL_PATH):
             yield Unguarded(stage, "", "")
         return
     for role in needs_limit_on(stage.load.work):

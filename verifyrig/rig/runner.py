@@ -131,7 +131,7 @@ class Runner:
     def _say_of_background_load(self, stage: Stage, first_row: int) -> None:
         busy = busy_while_idle(self._parts.buffer, first_row) if stage.kind is StageKind.IDLE else None
         if busy is not None:
-            self._parts.notes.event(EventKind.REST_DISTURBED, stage=stage.name, busy_share=busy)
+            self._parts.notes.event(EventKind.IDLE_DISTURBED, stage=stage.name, busy_share=busy)
             self._parts.notes.say(
                 f"Background load during idle stage {stage.name}: other programs kept {busy:.0%} of the processor busy."
             )

@@ -11,8 +11,8 @@ from verifyrig.core.errors import ImportFault
 from verifyrig.core.trace import FloatArray
 from verifyrig.files.csv_cells import Decimals, OddNumber, decimals_of, is_no_reading, split_number
 from verifyrig.files.csv_table import CsvRow, TextTable
-from verifyrig.files.csv_times import Clock, DateOrder, OddTime, TimeForm, Times, UnclearTimes, times_of
-from verifyrig.files.left_out import LeftOut, WhyLeftOut
+from verifyrig.files.csv_times import ColonCell, DateOrder, OddTime, TimeForm, Times, UnclearTimes, times_of
+from verifyrig.files.left_out import LeftOutRows, WhyLeftOut
 from verifyrig.files.units import time_unit_in_head
 from verifyrig.runs.csv_columns import Column, column_of, without_unit_row
 from verifyrig.runs.derived_load import derived_load
@@ -43,7 +43,7 @@ class Imported:
     t_s: FloatArray
     start_utc_s: float | None
     columns: Mapping[str, FloatArray]
-    left_out: Sequence[LeftOut] = ()
+    left_out: Sequence[LeftOutRows] = ()
     units: Mapping[str, str] = field(default_factory=dict)
     form: str = TimeForm.NUMBERS
     order: DateOrder | None = None
@@ -63,7 +63,7 @@ class Imported:
 class UnclearTimesFault(ImportFault):
     """The times can be read in several ways, which a person may choose from; `ways` are orders or clocks."""
 
-    def __init__(self, what: str, *, where: str, mend: str, ways: Sequence[DateOrder | Clock]) -> None:
+    def __init__(self, what: str, *, where: str, mend: str, ways: Sequence[DateOrder | ColonCell]) -> None:
         super().__init__(what, where=where, mend=mend)
         self.ways = tuple(ways)
 
@@ -130,11 +130,11 @@ def _number_texts(table: TextTable, time: TimeWords) -> list[str]:
 
 def _in_order(
     table: TextTable, time: TimeWords, decimals: Decimals
-) -> tuple[list[CsvRow], list[float], Times, list[LeftOut]]:
+) -> tuple[list[CsvRow], list[float], Times, list[LeftOutRows]]:
     times = _times(table, time, decimals)
     rows: list[CsvRow] = []
     seconds: list[float] = []
-    untimed, doubled = LeftOut(WhyLeftOut.NO_TIME), LeftOut(WhyLeftOut.TIME_REPEATED)
+    untimed, doubled = LeftOutRows(WhyLeftOut.NO_TIME), LeftOutRows(WhyLeftOut.TIME_REPEATED)
     for row, second in zip(table.rows, times.seconds, strict=True):
         if second is None:
             untimed = untimed.with_row(row.number)

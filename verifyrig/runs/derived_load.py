@@ -72,14 +72,14 @@ def _levels(values: FloatArray, by_kind: FloatArray) -> tuple[float, float] | No
     Without a stage of rest the lowest tenth of all that was read stands for it.
     """
     read = np.isfinite(values)
-    loaded, resting = values[read & (by_kind == 1.0)], values[read & (by_kind == 0.0)]
+    loaded, idle = values[read & (by_kind == 1.0)], values[read & (by_kind == 0.0)]
     if len(loaded) == 0:
         loaded = np.sort(values[read])[-max(1, int(read.sum()) // 10) :]
-    if len(resting) == 0:
-        resting = np.sort(values[read])[: max(1, int(read.sum()) // 10)]
+    if len(idle) == 0:
+        idle = np.sort(values[read])[: max(1, int(read.sum()) // 10)]
     if not read.any():
         return None
-    return float(np.median(resting)), float(np.median(loaded))
+    return float(np.median(idle)), float(np.median(loaded))
 
 
 def _contrast(values: FloatArray, by_kind: FloatArray) -> float:

@@ -12,7 +12,7 @@ from itertools import pairwise
 from verifyrig.core.channels import BASE_CHANNELS, is_channel, quantity_of
 from verifyrig.core.errors import UsageError
 from verifyrig.core.profile import StageKind
-from verifyrig.files.csv_times import Clock, DateOrder
+from verifyrig.files.csv_times import ColonCell, DateOrder
 from verifyrig.files.units import TIME_UNITS_S, Unit, fold_unit, is_unit, unit_named, units_for
 
 _STAGE = re.compile(r"(?P<name>[a-z0-9][a-z0-9-]{0,63})(?::(?P<kind>[a-z]+))?=(?P<start>[^:]*):(?P<end>[^:]*)")
@@ -44,7 +44,7 @@ class TimeWords:
 
     column: str | None = None
     unit_s: float | None = None
-    clock: Clock | None = None
+    clock: ColonCell | None = None
     date_column: str | None = None
     order: DateOrder | None = None
     period_s: float | None = None
@@ -91,11 +91,11 @@ def parse_time_words(
     )
 
 
-def _time_column(word: str | None) -> tuple[str | None, float | None, Clock | None]:
+def _time_column(word: str | None) -> tuple[str | None, float | None, ColonCell | None]:
     """Return the column, the unit of its numbers in s, and what its clock shows: `t`, `t:ms`, `t:mm:ss`."""
     if word is None:
         return None, None, None
-    for clock in Clock:
+    for clock in ColonCell:
         if word.endswith(f":{clock}"):
             return word[: -len(clock) - 1].strip(), None, clock
     column, colon, unit = word.rpartition(":")

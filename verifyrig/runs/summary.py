@@ -9,7 +9,7 @@ from typing import Any
 from verifyrig.analysis import Contradiction, Metric, ThresholdResult, contradictions_of, judge_thresholds, metrics_of
 from verifyrig.analysis.climb_end import ClimbEnd, climb_end
 from verifyrig.analysis.exposure import exposure_of
-from verifyrig.core.channels import HEAT_PATH
+from verifyrig.core.channels import THERMAL_PATH
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
@@ -289,7 +289,7 @@ def _stage_lines(stage: Mapping[str, Any], metrics: Mapping[str, Any]) -> Sequen
     end_s = stage["end_s"]
     length = "" if end_s is None else f", {end_s - stage['start_s']:.0f} s"
     lines = [f"{stage['name']} ({stage['kind']}{length}, ended: {ended})"]
-    path = [(place, channel) for place, channels in HEAT_PATH for channel in channels]
+    path = [(place, channel) for place, channels in THERMAL_PATH for channel in channels]
     above: tuple[str, float] | None = None
     for place, channel in path:
         metric = metrics.get(f"{stage['name']}.{channel}.settled")

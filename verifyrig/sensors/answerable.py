@@ -32,7 +32,7 @@ _DIE, _PLATE = ("die_temp_c",), ("plate_temp_c",)
 # No channel: whether the machine states the limit of its die.
 _DIE_LIMIT = ("die limit",)
 _NO_DIE = "no die temperature: load the kernel driver (coretemp, k10temp)"
-_NO_ROOM = "no probe in the room or at the air inlet: connect one, or type the room with --ambient"
+_NO_AMBIENT = "no probe in the room or at the air inlet: connect one, or type the room with --ambient"
 _NO_POWER = "no package power: some makes have no counter, and some systems let only root read it"
 _FAR_END = ("radiator_temp_c", "coolant_temp_c", "hose_in_temp_c", "hose_out_temp_c")
 
@@ -50,12 +50,12 @@ QUESTIONS: tuple[BenchQuestion, ...] = (
     BenchQuestion(
         question="how much of the temperature is the room's",
         needs=(("die_temp_c", "plate_temp_c", "exhaust_temp_c", "vrm_temp_c", "gpu_temp_c"), AMBIENT_CHANNELS),
-        lacking=("no temperature of the machine itself", _NO_ROOM),
+        lacking=("no temperature of the machine itself", _NO_AMBIENT),
     ),
     BenchQuestion(
         question="the thermal resistance from die to room in K/W",
         needs=(_DIE, AMBIENT_CHANNELS, ("package_power_w",)),
-        lacking=(_NO_DIE, _NO_ROOM, _NO_POWER),
+        lacking=(_NO_DIE, _NO_AMBIENT, _NO_POWER),
     ),
     BenchQuestion(
         question="contact and cooler apart, from the first seconds after a power step",

@@ -31,34 +31,34 @@ class MeanClock:
 
     def __init__(self, info: ChannelInfo, clocks: Sequence[tuple[Path, float]]) -> None:
         self._clocks = [(HeldFile(path), least_khz) for path, least_khz in clocks]
-        told, believed = self._read()
-        left_out = len(told) - len(believed)
-        note = f"{left_out} of {len(told)} processors show a clock that cannot be, and are left out" if left_out else ""
+        read, believed = self._read()
+        left_out = len(read) - len(believed)
+        note = f"{left_out} of {len(read)} processors show a clock that cannot be, and are left out" if left_out else ""
         self.info = replace(info, note=note)
 
     def _read(self) -> tuple[list[int], list[int]]:
         """Return what the processors show, kHz, and what of it can be; one that was taken off line shows nothing."""
-        told, believed = [], []
+        read, believed = [], []
         for file, least_khz in self._clocks:
             try:
                 khz = int(file.read())
             except (OSError, ValueError):
                 continue
-            told.append(khz)
+            read.append(khz)
             if khz >= least_khz:
                 believed.append(khz)
-        return told, believed
+        return read, believed
 
     def read(self) -> Taken:
         """Return the mean of those that can be; none where most of them cannot."""
-        told, believed = self._read()
-        if not told:
+        read, believed = self._read()
+        if not read:
             raise SensorError(
                 "no processor reports its clock", where=self.info.source, mend="It is tried again on every sample."
             )
-        if 2 * len(believed) < len(told):
+        if 2 * len(believed) < len(read):
             raise Implausible(
-                f"{len(told) - len(believed)} of {len(told)} processors show a clock that cannot be",
+                f"{len(read) - len(believed)} of {len(read)} processors show a clock that cannot be",
                 where=self.info.source,
                 mend="Judge by the work rate: this system does not count the clock.",
             )

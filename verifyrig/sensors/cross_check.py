@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from verifyrig.core.ambient import AMBIENT_CHANNEL, AMBIENT_CHANNELS, ambient_channel
-from verifyrig.core.channels import HEAT_PATH, base_name, is_temperature
+from verifyrig.core.channels import THERMAL_PATH, base_name, is_temperature
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 
 # A contradiction has to last, so that the lag of one sensor behind another is none.
@@ -28,7 +28,7 @@ _JUST_ON_S = 120.0
 _SELF_HEATED = ("die_temp_c", "core_temp_c", "plate_temp_c")
 _SELF_HEATING_K = 15.0
 # Drives, memory and regulators warm themselves within the first minute; what lies on the thermal path does not.
-_COLD_BASES = ("core_temp_c", *(base for _, bases in HEAT_PATH for base in bases))
+_COLD_BASES = ("core_temp_c", *(base for _, bases in THERMAL_PATH for base in bases))
 
 
 def _device(info: ChannelInfo) -> str:
@@ -120,9 +120,9 @@ def below_ambient(seen: Sequence[tuple[ChannelInfo, Reading]]) -> dict[int, str]
     Sensors without a role count too. Where those of several devices lie below it, it is the room's probe that is in
     doubt, or a machine that came in from the cold.
     """
-    rooms = [reading.value for info, reading in seen if info.channel == AMBIENT_CHANNEL and reading.ok]
-    room_c = next((value for value in rooms if value is not None), None)
-    if room_c is None:
+    ambients = [reading.value for info, reading in seen if info.channel == AMBIENT_CHANNEL and reading.ok]
+    ambient_c = next((value for value in ambients if value is not None), None)
+    if ambient_c is None:
         return {}
     below = [
         at
@@ -131,11 +131,11 @@ def below_ambient(seen: Sequence[tuple[ChannelInfo, Reading]]) -> dict[int, str]
         and base_name(info.channel or "") not in AMBIENT_CHANNELS
         and reading.ok
         and reading.value is not None
-        and reading.value < room_c - _margin_k(info.channel or "")
+        and reading.value < ambient_c - _margin_k(info.channel or "")
     ]
     if len({_device(seen[at][0]) for at in below}) > 1:
         return {at: _SEVERAL_BELOW for at, (info, _) in enumerate(seen) if info.channel == AMBIENT_CHANNEL}
-    return dict.fromkeys(below, _ONE_BELOW.format(ambient_c=room_c))
+    return dict.fromkeys(below, _ONE_BELOW.format(ambient_c=ambient_c))
 
 
 def _value(readings: Mapping[str, Reading], channel: str) -> float | None:

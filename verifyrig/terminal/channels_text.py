@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 
-from verifyrig.core.channels import HEAT_PATH, base_name, is_temperature, number_of, of_role
+from verifyrig.core.channels import THERMAL_PATH, base_name, is_temperature, number_of, of_role
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.terminal.words import part_word
@@ -104,7 +104,7 @@ def _path(named: Mapping[str, tuple[ChannelInfo, Reading]]) -> str:
     """Return a line for each place from the room to the die, with the kelvin from place to place."""
     lines, before = [], ""
     before_c: float | None = None
-    for place, channels in HEAT_PATH:
+    for place, channels in THERMAL_PATH:
         channel = next((name for name in channels if name in named), None)
         if channel is None:
             continue
@@ -157,7 +157,7 @@ def _cores(named: Mapping[str, tuple[ChannelInfo, Reading]]) -> list[str]:
 
 
 def _groups(named: Mapping[str, tuple[ChannelInfo, Reading]]) -> str:
-    on_path = {next((n for n in names if n in named), "") for _, names in HEAT_PATH}
+    on_path = {next((n for n in names if n in named), "") for _, names in THERMAL_PATH}
     lines = []
     for title, beginnings in _GROUPS:
         items = [

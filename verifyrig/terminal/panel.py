@@ -111,8 +111,8 @@ class LivePanel:
             self._profile, view, self._index, trace, drawn, self._notes, self._warning, width, self._title
         )
         if self._word is not None:
-            room = max(0, self._console.height - len(drawn_lines))
-            drawn_lines = [(line, "bold") for line in large_word(self._word, width, room)] + drawn_lines
+            rows_left = max(0, self._console.height - len(drawn_lines))
+            drawn_lines = [(line, "bold") for line in large_word(self._word, width, rows_left)] + drawn_lines
         for line, style in drawn_lines:
             block.append(line + "\n", style=style)
         return block

@@ -6,7 +6,7 @@ import math
 from collections.abc import Collection, Mapping
 
 from verifyrig.analysis import Forecast
-from verifyrig.core.channels import HEAT_PATH, base_name, number_of, of_role
+from verifyrig.core.channels import THERMAL_PATH, base_name, number_of, of_role
 from verifyrig.core.heat_sources import CARD, DIE, heated_by
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.profile import Profile
@@ -102,7 +102,7 @@ def thermal_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | Non
     Of several dies or cards the hottest is shown, by name.
     """
     path = []
-    for place, names in HEAT_PATH:
+    for place, names in THERMAL_PATH:
         name = next((n for n in names if n in readings), None)
         if name is not None:
             name = hottest_of(name, readings) if name == DIE.temp else name

@@ -47,11 +47,11 @@ class PowerLaw:
 def power_law(
     share: FloatArray, power_w: FloatArray, *, draws: int, seed: int, at_most_w: float | None, assumed: bool
 ) -> PowerLaw:
-    """Return what the samples tell of power by share.
+    """Return what the samples show of power by share.
 
     Args:
         share, power_w: Samples so far, shape (n,), W.
-        draws: How many machines are told apart.
+        draws: How many machines are distinguished.
         at_most_w: The part's own power limit, W. A card's clocks fall between short blocks, so that its power grows
             faster than its share: towards full share it is taken to grow to its limit.
         assumed: The power was not read, and is a usual machine's: what is unknown of it stands in the machines.

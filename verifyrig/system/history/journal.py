@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from verifyrig.system.boot_span import BootSpan
-from verifyrig.system.history.kernel_log import LogLine
+from verifyrig.system.history.kernel_log import KernelLine
 
 _TIMEOUT_S = 20.0
 _BOOTS_LOOKED_INTO = 8
@@ -48,7 +48,7 @@ def read_boots(folder: Path | None = None) -> list[BootSpan]:
     return [*boots[:-_BOOTS_LOOKED_INTO], *looked_into, *boots[-1:]]
 
 
-def read_kernel_lines(folder: Path | None = None, *, days: int = 60) -> list[LogLine]:
+def read_kernel_lines(folder: Path | None = None, *, days: int = 60) -> list[KernelLine]:
     """Return the kernel's lines of the last days that may say something of heat, power or errors; errors as above."""
     words = ["-o", "json", "--output-fields=MESSAGE", "--since", f"-{days}d", "--grep", _KERNEL_LINES]
     return list(lines_of_json(_ask([*words, "_TRANSPORT=kernel"], folder)))
@@ -129,12 +129,12 @@ def with_end(boot: BootSpan, last_lines: str) -> BootSpan:
     )
 
 
-def lines_of_json(text: str) -> Iterator[LogLine]:
+def lines_of_json(text: str) -> Iterator[KernelLine]:
     """Yield the lines of `journalctl -o json`."""
     for entry in _json_lines(text):
         stamp = entry.get("__REALTIME_TIMESTAMP")
         utc_s = int(stamp) / 1e6 if isinstance(stamp, str) and stamp.isdigit() else None
-        yield LogLine(utc_s, _message(entry))
+        yield KernelLine(utc_s, _message(entry))
 
 
 def _json_lines(text: str) -> Iterator[dict[str, Any]]:

@@ -16,7 +16,7 @@ from verifyrig.system.history.entries import LogEntry
 _INVALID_RESET = 0xFFFFFFFF  # the register reads all ones where it holds nothing
 
 
-class LogLine(NamedTuple):
+class KernelLine(NamedTuple):
     """One line of a log: when, s since 1970 or None, and its text."""
 
     utc_s: float | None
@@ -41,7 +41,7 @@ _PLAIN = (
 )
 
 
-def kernel_entries(lines: Iterable[LogLine]) -> Iterator[LogEntry]:
+def kernel_entries(lines: Iterable[KernelLine]) -> Iterator[LogEntry]:
     """Yield what the lines say of shut-downs, heat and hardware errors, in their order."""
     for line in lines:
         entry = _entry(line)
@@ -49,7 +49,7 @@ def kernel_entries(lines: Iterable[LogLine]) -> Iterator[LogEntry]:
             yield entry
 
 
-def _entry(line: LogLine) -> LogEntry | None:
+def _entry(line: KernelLine) -> LogEntry | None:
     if reset := _RESET.search(line.text):
         return LogEntry(utc_s=line.utc_s, id="reset-reason", code=_reset_code(int(reset[1], 16)))
     if bank := _BANK.search(line.text):
@@ -73,27 +73,27 @@ _BOOT_TIME = re.compile(r"^\[ *(\d+\.\d+)(?:,\s*\d+)?\] (.*)$")
 _ISO_TIME = re.compile(r"^(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:[.,]\d+)?(?:Z|[+-]\d\d:?\d\d)?) (.*)$")
 
 
-def lines_of_text(text: str, boot_utc_s: float | None = None) -> Iterator[LogLine]:
+def lines_of_text(text: str, boot_utc_s: float | None = None) -> Iterator[KernelLine]:
     """Yield the lines of a saved log: ISO times, or seconds since boot in brackets (`dmesg`), or none."""
     from datetime import datetime
 
     for raw in text.splitlines():
         if since_boot := _BOOT_TIME.match(raw):
             utc_s = None if boot_utc_s is None else boot_utc_s + float(since_boot[1])
-            yield LogLine(utc_s, since_boot[2])
+            yield KernelLine(utc_s, since_boot[2])
         elif iso := _ISO_TIME.match(raw):
             try:
-                yield LogLine(datetime.fromisoformat(iso[1].replace(",", ".")).timestamp(), iso[2])
+                yield KernelLine(datetime.fromisoformat(iso[1].replace(",", ".")).timestamp(), iso[2])
             except ValueError:
-                yield LogLine(None, raw)
+                yield KernelLine(None, raw)
         else:
-            yield LogLine(None, raw)
+            yield KernelLine(None, raw)
 
 
-def lines_of_kmsg(text: str, boot_utc_s: float) -> Iterator[LogLine]:
+def lines_of_kmsg(text: str, boot_utc_s: float) -> Iterator[KernelLine]:
     """Yield the records of `/dev/kmsg`: "priority,number,µs since boot,flags;text" (kernel document "dev-kmsg")."""
     for raw in text.splitlines():
         head, _, message = raw.partition(";")
         fields = head.split(",")
         if len(fields) >= 3 and fields[2].isdigit():
-            yield LogLine(boot_utc_s + int(fields[2]) / 1e6, message)
+            yield KernelLine(boot_utc_s + int(fields[2]) / 1e6, message)
