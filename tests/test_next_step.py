@@ -24,7 +24,10 @@ from verifyrig.jobs.store import new_job, open_job, read_jobs
 pexpect = pytest.importorskip("pexpect")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 
-TRAINING = '[shop]\noperator = "N. Bench"\n\n[training]\nbefore = "coolant-stopped"\nafter = "healthy-liquid"\n'
+PRICES = '[prices]\ncountry = "DE"\ntax_percent = 19\nlabour_per_hour = 60\n'
+TRAINING = (
+    f'{PRICES}[shop]\noperator = "N. Bench"\n\n[training]\nbefore = "coolant-stopped"\nafter = "healthy-liquid"\n'
+)
 # Under the names of shipped profiles, but short: what is tested here is the way through the job.
 SHORT = """
 name = "desktop-liquid"
@@ -49,6 +52,7 @@ metric = "pulses.die_temp_c.peak"
 max = 85.0
 """
 MENU = "q leave\r\n"
+LAST_OF_MORE = "back (Enter)\r\n"
 
 
 @pytest.fixture
@@ -123,6 +127,21 @@ def take_in(desk: Desk) -> None:
         desk.press(keys, until)
 
 
+def have_it_signed(desk: Desk) -> None:
+    for keys, until in (
+        ("9", LAST_OF_MORE), ("c", MENU), ("9", LAST_OF_MORE), ("d", "Who signed?"), ("\r", MENU),
+        ("9", LAST_OF_MORE), ("e", MENU),
+    ):  # fmt: skip
+        desk.press(keys, until)
+
+
+def note_labour(desk: Desk) -> None:
+    for keys, until in (
+        ("9", LAST_OF_MORE), ("a", "bill?"), ("cooler exchanged\r", "minutes?"), ("50\r", MENU),
+    ):  # fmt: skip
+        desk.press(keys, until)
+
+
 def replace_the_cooler(desk: Desk) -> None:
     for keys, until in (
         ("4", "What was done?"), ("5", "Which part?"), ("closed cooler\r", "Lot"), ("\r", "Price?"),
@@ -152,6 +171,7 @@ def close_and_hand_over(desk: Desk) -> None:
 def test_a_whole_job_of_four_runs_takes_few_keys_and_nobody_types_an_id(desk: Any, bench: Path) -> None:
     at = desk(40)
     take_in(at)
+    have_it_signed(at)
     screen = at.press("\r", MENU)
     assert "The gate is closed" in screen and "Beware: run" in screen
     at.press("1", MENU)  # the safe pulses in place of the load
@@ -159,11 +179,15 @@ def test_a_whole_job_of_four_runs_takes_few_keys_and_nobody_types_an_id(desk: An
     at.press("1", "Radiator?")
     at.press("1", MENU)
     replace_the_cooler(at)
+    note_labour(at)
     at.press("2", "How is the machine?")
     at.press("1", "What now?")  # it works
     at.press("2", MENU)  # the plan of its kind of machine, by its title
     screen = at.press("\r", MENU)  # a new cooler is a new mount: once more, which Enter does
     assert "verification run" in " ".join(screen.split())
+    at.press("9", LAST_OF_MORE)
+    screen = at.press("b", MENU)  # what it comes to
+    assert "139.00 EUR" in screen and "SUM" in screen  # 89.00 and 50 minutes at 60
     close_and_hand_over(at)
     assert at.leave() == 0
     (job,), faults = read_jobs(Bench(root=bench))
@@ -172,8 +196,9 @@ def test_a_whole_job_of_four_runs_takes_few_keys_and_nobody_types_an_id(desk: An
     assert not faults and not job.is_open and job.warranties()[0][0] == "closed cooler"
     assert [run.purpose for run in runs] == ["baseline", "check", "verification", "verification"]
     assert (bench / "reports" / f"{job.job_id}.html").is_file()
-    # What is asked for: 300. The rest is room for longer complaints.
-    assert at.keys <= 150, at.keys
+    # Every key counts, those of the texts too; a complaint in a hundred words more is still below the 300 asked for.
+    print(f"keys for a whole job of four runs: {at.keys}")
+    assert at.keys <= 190, at.keys
     assert job.job_id not in "".join(re.findall(r"\? (.*)\r\n", at.seen))
 
 

@@ -211,12 +211,17 @@ def _wanted(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
     return job
 
 
+def _head(context: Context, job: Job) -> list[str]:
+    """Return the job's name, where it was not said already to the person who was asked."""
+    return [] if can_ask(json=context.json) else [name_at_place(context, job)]
+
+
 def _answer(context: Context, job: Job, said: str = "") -> Answer:
     from verifyrig.jobs.runs import fitness_in, runs_of
     from verifyrig.jobs.screen import danger_lines, job_object, standing_of
 
     runs = runs_of(context.bench, job.job_id)
-    lines = [name_at_place(context, job), *([said] if said else []), *danger_lines(job)]
+    lines = [*_head(context, job), *([said] if said else []), *danger_lines(job)]
     lines.append(f"Next: {standing_of(job, runs).next_step}.")
     return Answer(data=job_object(job, runs, fitness_in(context.bench, job, runs)), text=plain_lines(lines))
 
@@ -228,7 +233,7 @@ def _releasing_answer(job: Job, runs: Sequence[RunFacts], context: Context, said
     from verifyrig.jobs.screen import job_object, standing_of
 
     fitness = fitness_in(context.bench, job, runs)
-    lines = [name_at_place(context, job), said, *lines_of(fitness), f"Next: {standing_of(job, runs).next_step}."]
+    lines = [*_head(context, job), said, *lines_of(fitness), f"Next: {standing_of(job, runs).next_step}."]
     code = ExitCode.DONE if fitness.releasable else ExitCode.NOT_PROVEN
     return Answer(data=job_object(job, runs, fitness), text=plain_lines(lines), code=code)
 

@@ -139,8 +139,8 @@ def _with_end_screen(answer: Answer, request: RunRequest) -> str:
     unit = plain_line(request.unit or request.job or answer.data["run"], 40)
     ended = {Outcome.TRIPPED: Attention.TRIP, Outcome.STOPPED: Attention.STOP}.get(answer.data["outcome"])
     if ended is not None:
-        return "\n".join([answer.text, *large_word(ended, size.columns, size.lines), f"  {unit}"])
-    return "\n".join([answer.text, *end_screen(Verdict(answer.data["verdict"]), unit, size.columns, size.lines)])
+        return "\n".join([answer.text, *large_word(ended, size.columns - 1, size.lines), f"  {unit}"])
+    return "\n".join([answer.text, *end_screen(Verdict(answer.data["verdict"]), unit, size.columns - 1, size.lines)])
 
 
 def answer_of(done: RunDone) -> Answer:

@@ -11,7 +11,7 @@ from verifyrig.jobs.model import Job, RunFacts
 from verifyrig.jobs.naming import machine_name
 from verifyrig.jobs.screen import standing_of
 
-_COLUMNS = (("job", 14), ("taken in", 10), ("ticket", 10), ("customer", 18), ("machine", 22), ("state", 12))
+_COLUMNS = (("job", 14), ("taken in", 10), ("ticket", 10), ("customer", 18), ("machine", 32), ("state", 12))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -87,7 +87,7 @@ class PlainLines:
             return
         if self._out.isatty():
             size = shutil.get_terminal_size((80, 24))
-            for line in large_word(what, size.columns, size.lines):
+            for line in large_word(what, size.columns - 1, size.lines):
                 self._line(line)
         else:
             self._line(f"*** {word_of(what)} ***")
