@@ -165,7 +165,7 @@ def _at_once(job: Job) -> Seen:
 
 def _by_rule(job: Job) -> Seen:
     from verifyrig.bench.folder import Bench
-    from verifyrig.core.errors import RigError
+    from verifyrig.core.errors import SensorError
     from verifyrig.plan.text import parse_profile
     from verifyrig.rig.assemble import RunRequest, run
     from verifyrig.rig.observer import Silent
@@ -176,9 +176,10 @@ def _by_rule(job: Job) -> Seen:
         request = RunRequest(profile=profile, purpose="check", mock=(machine.case, job.seed))
         try:
             done = run(request, Bench(root=Path(folder)), Silent())
-        except RigError as error:
-            # It does not come through from another process as it is.
-            raise RuntimeError(f"{job}: {error}") from error
+        except SensorError:
+            # A die that reads less than nothing is refused before anything is measured.
+            seen.outcome = "refused"
+            return seen
         seen.outcome = str(done.end.outcome) if done.end is not None else "went dark"
         if done.end is not None:
             seen.why = (*(why.code for why in done.end.reasons), str((done.end.trip or {}).get("rule", "")))
