@@ -29,6 +29,7 @@ class Machine:
     refresh_s: float = 1.0
     share: float = 0.0
     asked: list[float] = field(default_factory=list)
+    full: Settling | None = None
 
     def hottest_c(self, share: float, within_s: float) -> tuple[float, float]:
         self.asked.append(within_s)
@@ -42,7 +43,7 @@ class Machine:
         return np.full(10, self.quick_k * (share - self.share))
 
     def settles(self, share: float) -> Settling:
-        return Settling(self.idle_c + self.rise_k * share, 1.96 * self.u_k)
+        return self.full or Settling(self.idle_c + self.rise_k * share, 1.96 * self.u_k)
 
 
 def rules() -> ClimbRules:
@@ -197,3 +198,33 @@ def test_without_an_outlook_it_does_not_begin() -> None:
     decision = climb.look(Sight(t_s=5.0, temps_c={DIE: 35.0}, outlooks={}, unwatched=lambda _share: {}))
     assert decision.act is ClimbAct.HOLD
     assert climb.share == 0.0
+
+
+def learning_climb(at_c: float, u_k: float) -> list[tuple[float, Decision]]:
+    """A machine whose rises come near enough to its limit to wear it, and whose full share is so uncertain."""
+    machine = Machine(idle_c=40.0, quick_k=44.0, u_k=0.8, full=Settling(at_c, 1.96 * u_k))
+    return walk(machine, until_s=400.0)
+
+
+def test_as_likely_as_not_too_hot_it_learns_for_a_minute_and_then_goes_on() -> None:
+    # 94 ± 12 °C against 92 °C: six in ten.
+    found = learning_climb(94.0, 6.0)
+    shares = [decision.share for _, decision in found]
+    half_s = next(t_s for t_s, decision in found if decision.share == 0.5)
+    after_s = next(t_s for t_s, decision in found if decision.share > 0.5)
+    assert shares[:2] == [0.25, 0.5] and 60.0 <= after_s - half_s <= 75.0
+    assert found[-1][1].act is ClimbAct.END and 180.0 <= found[-1][0] - half_s <= 200.0
+
+
+def test_likely_too_hot_it_ends_after_a_minute() -> None:
+    # 99 ± 12 °C against 92 °C: seven in eight.
+    found = learning_climb(99.0, 6.0)
+    half_s = next(t_s for t_s, decision in found if decision.share == 0.5)
+    assert found[-1][1].act is ClimbAct.END and found[-1][1].share == 0.5
+    assert 60.0 <= found[-1][0] - half_s <= 65.0
+
+
+def test_less_likely_than_not_it_waits_for_nothing() -> None:
+    found = learning_climb(88.0, 6.0)
+    assert [decision.share for _, decision in found][:3] == [0.25, 0.5, 0.75]
+    assert found[2][0] - found[1][0] <= 12.0

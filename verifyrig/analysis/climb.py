@@ -29,10 +29,12 @@ _LATE_S = 2.0
 _OF_WHAT_IS_LEFT = 1 / 3
 # Full share is given up where it would so surely settle above the limit, seen at two looks so far apart.
 _SURELY, _SEEN_APART_S = 0.97, 10.0
-# So far below its limit heat begins to wear a part. Nearer than that, full share is given up where it more likely than
-# not would settle too hot, as soon as the machine has been looked at for so long at half share or more.
+# So far below its limit heat begins to wear a part. Where full share would more likely than not settle too hot, and
+# this share or the next rise comes nearer than that, the climb stays where it is to learn; what it has learned after a
+# minute of that ends it where it is likely enough, and after three minutes where it is as likely as not.
 _WEARS_BELOW_LIMIT_K = 20.0
-_LIKELY, _LEARN_S = 0.5, 60.0
+_AS_LIKELY, _LEARN_S = 0.5, 60.0
+_ENOUGH_AFTER_S = ((60.0, 0.85), (180.0, _AS_LIKELY))
 # Of the least that a machine would move, so much must be seen; where that is less than two steps of the reading, it is
 # asked at the next share. From half share on each must have moved by what the guard asks for.
 _OF_LEAST, _LEAST_QUANTILE = 0.5, 0.05
@@ -75,7 +77,7 @@ class Climb:
         if risky is not None:
             return self._step_back(sight, risky, answer)
         hot = full.risk(rules.limits_c[nearest])
-        if self.share >= _HALF - _HAIR and hot >= _LIKELY and self._would_wear(sight):
+        if self.share >= _HALF - _HAIR and hot >= _AS_LIKELY and self._would_wear(sight):
             self._learned_s += since_last_s
         if self._is_too_hot(sight, hot):
             limit_c = rules.limits_c[nearest]
@@ -122,7 +124,7 @@ class Climb:
 
     def _is_too_hot(self, sight: Sight, hot: float) -> bool:
         """Return whether full share is to be given up, as probable as `hot` it would settle too hot."""
-        if self.share > 0 and hot >= _LIKELY and self._learned_s >= _LEARN_S:
+        if self.share > 0 and any(self._learned_s >= after_s and hot >= enough for after_s, enough in _ENOUGH_AFTER_S):
             return True
         if hot < _SURELY or sight.t_s - self._since_s < self._dwell_s(sight):
             self._hot_since_s = None
@@ -175,7 +177,7 @@ class Climb:
         rules, held_s = self._rules, sight.t_s - self._since_s
         if held_s < self._dwell_s(sight) and self.share > 0:
             return answer.hold(reason("climb-dwells"))
-        if self._hot_since_s is not None or (0 < self._learned_s < _LEARN_S and hot >= _LIKELY):
+        if self._hot_since_s is not None or (0 < self._learned_s < _LEARN_S and hot >= _AS_LIKELY):
             return answer.hold(reason("climb-learns", peak_c=answer.full.at_c, u95_k=answer.full.u95_k))
         allowed = max(0.0, rules.risk - self._spent - self._level_risk) * _OF_WHAT_IS_LEFT
         why = self._why_ceiling
