@@ -253,6 +253,27 @@ def test_the_climb_out_of_a_dip_is_no_rise_towards_the_limit() -> None:
     assert [check(41.0 + k, value) for k, value in enumerate([72.0, 78.0, 79.0, *[80.0] * 20])] == [None] * 23
 
 
+def test_a_sensor_that_still_shows_the_dip_after_it_makes_no_line_with_what_comes_next() -> None:
+    # Fresh every 4 s and read every 2 s: 75 °C stands until 3 s after the dip, then 87 °C as before it. A line through
+    # 75, 87 and 87 °C comes to 95.3 °C when one could act next.
+    made = stand(warming, limit_c=95.0)
+    armed, _ = arm(made.plan, made.bank.infos)
+    buffer = RunBuffer()
+    guard = Guard(buffer, armed, replace(made.plan, period_s=2.0), made.bank.infos, made.bank.reread)
+    stage = next(stage for stage in made.plan.stages if stage.name == "load")
+    guard.load_step(0.0, 1.0, steady=False)
+
+    def check(t_s: float, value: float) -> object:
+        buffer.add(t_s, {"die_temp_c": Reading(value=value)})
+        return guard.check(t_s, stage)
+
+    assert not any(check(float(t), 87.0) for t in range(0, 40, 2))
+    guard.load_dips(39.0, over=False)
+    assert check(40.0, 75.0) is None
+    guard.load_dips(40.0, over=True)
+    assert [check(42.0 + 2 * k, value) for k, value in enumerate([75.0, *[87.0] * 10])] == [None] * 11
+
+
 # ---- figures ---------------------------------------------------------------------------------------------
 
 

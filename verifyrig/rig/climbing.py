@@ -30,6 +30,8 @@ from verifyrig.rig.stops import StopKind
 _EVERY_S, _AT_FULL_EVERY_S = 2.0, 10.0
 _DEFAULT_REFRESH_S = 2.0
 _PROVEN_RISK = 0.03
+# What stays as it was is noted as often as this.
+_NOTE_EVERY_S = 30.0
 # How long parts that nobody watches are thought to go on at a share before the next look at them.
 _UNWATCHED_S = 30.0
 
@@ -54,6 +56,7 @@ class Climbing:
         self._fresh: set[str] = set()
         self._next_look_s = math.inf
         self._full_since_s = math.inf
+        self._noted_s = -math.inf
         self._last: Decision | None = None
 
     def from_s(self, start_s: float) -> float:
@@ -228,9 +231,11 @@ class Climbing:
 
     def _note(self, decision: Decision, t_s: float) -> None:
         last, self._last = self._last, decision
-        holds = last is not None and decision.act is ClimbAct.HOLD and last.act is ClimbAct.HOLD
-        if holds and last is not None and last.why.code == decision.why.code:
+        both_hold = last is not None and last.act is ClimbAct.HOLD and decision.act is ClimbAct.HOLD
+        goes_on = both_hold and last is not None and last.why.code == decision.why.code
+        if goes_on and t_s < self._noted_s + _NOTE_EVERY_S:
             return
+        self._noted_s = t_s
         full = decision.full
         self._parts.notes.event(
             EventKind.CLIMB,

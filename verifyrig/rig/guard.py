@@ -32,6 +32,8 @@ BEFORE_STEP = 5
 # The die's own first step (0.1-2 s time constant) is no straight line; readings so soon after a step are
 # left out of the line.
 LINE_AFTER_STEP_S = 2.0
+# A driver that is fresh every 4 s shows the value from before a dip's end, or before a step, for so long.
+HELD_FOR_S = 5.0
 ACT_WITHIN_S = 0.1
 
 
@@ -100,6 +102,8 @@ class Guard:
         self._share = 0.0
         self._began_s: float | None = None
         self._no_trend_until_s = -math.inf
+        self._held: dict[str, float | None] = {}
+        self._held_until_s = -math.inf
 
     def load_step(
         self,
@@ -118,6 +122,7 @@ class Guard:
         """
         if bounded:
             self._step_s, self._line_since = t_s, self._buffer.end
+            self._note_held(t_s)
         if self._share == 0.0 or share == 0.0:
             self._step_s, self._line_since = t_s, self._buffer.end
             dies = HeatedGroup(of_role(DIE.temp, self._infos), every=True)
@@ -131,6 +136,12 @@ class Guard:
         """Note that the load is taken away for a moment at `t_s`, or is back: what a reading does then is no trend."""
         self._step_s, self._line_since = t_s, self._buffer.end
         self._no_trend_until_s = t_s + LINE_AFTER_STEP_S if over else math.inf
+        self._note_held(t_s)
+
+    def _note_held(self, t_s: float) -> None:
+        """A reading that has not changed since now says nothing of what comes after: it is no part of a trend."""
+        self._held = {channel: reading.value for channel, reading in self._buffer.newest.items()}
+        self._held_until_s = t_s + HELD_FOR_S
 
     def check(self, now_s: float, stage: Stage) -> Trip | None:
         """Return the first trip of the newest sample, or None; `now_s` is the clock's time."""
@@ -173,7 +184,10 @@ class Guard:
             self._buffer.exclude_from_trends(armed.channel)
             return self._check_silence(guarded) if not again.ok else None
         guarded.last_ok_s = t_s
-        if t_s < self._no_trend_until_s:
+        held = t_s < self._held_until_s and reading.value == self._held.get(armed.channel)
+        if not held:
+            self._held.pop(armed.channel, None)
+        if t_s < self._no_trend_until_s or held:
             self._buffer.exclude_from_trends(armed.channel)
             return None
         return self._check_motion(guarded)
