@@ -214,7 +214,7 @@ def test_more_cells_than_names() -> None:
 
 
 def test_the_answer_says_what_is_not_in_the_record(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    rows = [f"{at},{'' if at == 3 else 40 + at}.0" for at in (0, 1, 2, 3, 4, 50, 51, 52)]
+    rows = [f"{at},{'' if at == 3 else 40 + at}.0" for at in (0, 1, 2, 3, 4, 50, 51, 53)]
     rows[3] = "3,"
     code, answer = bring(
         tmp_path, "t,die\n" + "\n".join(rows) + "\n,44.0\n", "--time", "t", "--channel", "die_temp_c=die", capsys=capsys
@@ -230,6 +230,7 @@ def test_the_answer_says_what_is_not_in_the_record(tmp_path: Path, capsys: pytes
         "times": "numbers",
         "date_order": None,
         "load_from": "stages",
+        "stages_contradicted": {},
         "units": {},
         "units_assumed": ["die_temp_c"],
     }

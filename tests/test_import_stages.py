@@ -71,6 +71,23 @@ def test_a_column_that_does_not_follow_the_stages_tells_nothing() -> None:
     assert share_of(both, "idle=0:5", "load=5:11", "cooldown=11:16")[1] == "gpu_busy_share"
 
 
+def test_a_stage_that_the_log_contradicts_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    on = [10 <= t < 50 for t in range(80)]
+    (tmp_path / "log.csv").write_text("t,die,busy\n" + "".join(f"{t},40,{97 * o}\n" for t, o in enumerate(on)))
+    words = ["import", str(tmp_path / "log.csv"), "--time", "t", "--channel", "die_temp_c=die"]
+    words += ["--channel", "busy_share=busy:%", "--stage", "idle=0:10", "--stage", "load=10:30"]
+    words += ["--stage", "cooldown=30:80"]
+    assert ask(tmp_path, capsys, *words)["imported"]["stages_contradicted"] == {"cooldown": 20.0}
+    assert cli.run([*words, "--bench", str(tmp_path)]) == 0
+    assert "Stage cooldown was named otherwise: the log shows load for 20 s of it." in capsys.readouterr().out
+
+
+def test_pulses_are_found_in_their_stage() -> None:
+    busy = np.array([0.02] * 60 + ([0.27] * 5 + [0.03] * 55) * 3)
+    share, source = share_of({"busy_share": busy}, "idle=0:60", "pulses:load=60:240")
+    assert source == "busy_share" and share == [0] * 60 + ([0.27] * 5 + [0] * 55) * 3
+
+
 def test_a_moment_of_another_program_is_no_load_and_a_gap_no_end_of_one() -> None:
     busy = np.array([0.0, 0.0, 0.9, 0.0, 0.0, 0.0] + [1.0, 1.0, np.nan, np.nan, 1.0, 0.1, 1.0, 1.0] + [0.0] * 4)
     share, _ = share_of({"busy_share": busy}, "idle=0:6", "load=6:14", "cooldown=14:18")

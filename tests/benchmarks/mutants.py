@@ -66,6 +66,12 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.analysis.repeatability": ("test_repeats.py",),
     "verifyrig.analysis.differences": ("test_repeats.py", "test_compare.py"),
     "verifyrig.record.seal": ("test_seal.py",),
+    "verifyrig.files.units": ("test_import_units.py",),
+    "verifyrig.files.time_cells": ("test_import_forms.py",),
+    "verifyrig.files.csv_times": ("test_import_forms.py",),
+    "verifyrig.files.csv_table": ("test_import_forms.py", "test_import_csv.py"),
+    "verifyrig.runs.csv_columns": ("test_import_units.py",),
+    "verifyrig.runs.derived_load": ("test_import_stages.py",),
 }
 _FLIPPED: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,

@@ -108,7 +108,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     )
     record, summary = bring_in(context.bench.writable(context.bench.runs_dir(job)), samples, order)
     sign_with_own_key(record)
-    summary["imported"] = imported = imported_object(samples, path.name)
+    summary["imported"] = imported = imported_object(samples, path.name, stages)
     head = [name_at_place(context, meant)] if meant is not None else []
     notes = imported_lines(imported, samples)
     return Answer(data=summary, text=plain_lines([*head, *sentences_of(summary), *([""] if notes else []), *notes]))

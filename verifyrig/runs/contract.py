@@ -126,6 +126,7 @@ class ImportedObject(TypedDict):
     times: str
     date_order: str | None
     load_from: str
+    stages_contradicted: dict[str, float]
     units: dict[str, str]
     units_assumed: list[str]
 

@@ -21,8 +21,8 @@ from verifyrig.runs.import_words import ChannelColumn, StagePart, TimeWords
 # More doubled times than this are several machines in one file, not a logger that stuttered.
 _DOUBLED_SHARE = 0.25
 LOAD_SHARE = "load_share"
-# A step longer than this many usual ones is a gap.
-_GAP_STEPS = 3.0
+# A step longer than this many usual ones, and than so many seconds, is a gap.
+_GAP_STEPS, _GAP_S = 3.0, 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,11 +52,11 @@ class Imported:
 
     @property
     def gaps(self) -> list[tuple[float, float]]:
-        """Where no row was written for more than three usual steps: from and to, s."""
+        """Where no row was written for more than three usual steps and 3 s: from and to, s."""
         if len(self.t_s) < 4:
             return []
         steps = np.diff(self.t_s)
-        wide = np.flatnonzero(steps > _GAP_STEPS * float(np.median(steps)))
+        wide = np.flatnonzero(steps > max(_GAP_S, _GAP_STEPS * float(np.median(steps))))
         return [(float(self.t_s[at]), float(self.t_s[at + 1])) for at in wide]
 
 

@@ -16,13 +16,13 @@ from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import BoolArray, FloatArray
 from verifyrig.runs.import_words import StagePart
 
-__all__ = ["STAGES", "DerivedLoad", "derived_load"]
+__all__ = ["STAGES", "DerivedLoad", "contradicted", "derived_load"]
 
 STAGES = "stages"
 # Busy shares first: power also falls where a machine throttles, while its load goes on.
 _TELLS = ("busy_share", "gpu_busy_share", "package_power_w", "gpu_power_w", "wall_power_w")
-# Load and rest differ by at least this part of the full load, or the column tells of something else.
-_LEAST_CONTRAST = 0.3
+# Load and rest differ by at least so much (a share by itself, a power as a part of it), or it tells of something else.
+_LEAST_SHARE, _LEAST_POWER = 0.15, 0.3
 _ON_FROM = {"share": 0.5, "w": 0.3}  # of the way from rest to load
 # What is shorter is another program's moment; pulses of a profile last 5 s.
 _SHORTEST_S = 3.0
@@ -39,16 +39,19 @@ class DerivedLoad(NamedTuple):
 
 def derived_load(t_s: FloatArray, columns: Mapping[str, FloatArray], stages: Sequence[StagePart]) -> DerivedLoad:
     """Return the load of a log, its times in s, shape (n,), rising."""
-    by_kind = _by_kind(t_s, stages)
-    found = [
-        (contrast, -at, column)
-        for at, column in enumerate(_TELLS)
-        if column in columns and (contrast := _contrast(columns[column], by_kind)) >= _LEAST_CONTRAST
-    ]
-    if not found:
-        return DerivedLoad(by_kind, STAGES)
-    column = max(found, key=lambda one: (one[2].endswith("share"), one[0], one[1]))[2]
-    return DerivedLoad(_by_column(t_s, columns[column], by_kind, column, stages), column)
+    for column in _TELLS:
+        share = _by_column(t_s, columns[column], column, stages) if column in columns else None
+        if share is not None:
+            return DerivedLoad(share, column)
+    return DerivedLoad(_by_kind(t_s, stages), STAGES)
+
+
+def _of_kind(t_s: FloatArray, stages: Sequence[StagePart], kind: StageKind) -> BoolArray:
+    inside = np.zeros(len(t_s), dtype=np.bool_)
+    for stage in stages:
+        if stage.kind == kind:
+            inside |= (t_s >= stage.start_s) & (t_s < stage.end_s)
+    return inside
 
 
 def _by_kind(t_s: FloatArray, stages: Sequence[StagePart]) -> FloatArray:
@@ -66,43 +69,41 @@ def _near_s(t_s: FloatArray) -> float:
     return max(_NEAR_S, _NEAR_SAMPLES * float(np.median(np.diff(t_s)))) if len(t_s) > 1 else _NEAR_S
 
 
-def _levels(values: FloatArray, by_kind: FloatArray) -> tuple[float, float] | None:
-    """Return what the column reads at rest and under load, None where one of them was not seen.
-
-    Without a stage of rest the lowest tenth of all that was read stands for it.
-    """
+def _by_column(t_s: FloatArray, values: FloatArray, column: str, stages: Sequence[StagePart]) -> FloatArray | None:
+    """Return the share that a column tells, None where it does not follow the stages."""
     read = np.isfinite(values)
-    loaded, idle = values[read & (by_kind == 1.0)], values[read & (by_kind == 0.0)]
-    if len(loaded) == 0:
-        loaded = np.sort(values[read])[-max(1, int(read.sum()) // 10) :]
-    if len(idle) == 0:
-        idle = np.sort(values[read])[: max(1, int(read.sum()) // 10)]
-    if not read.any():
+    loaded = _of_kind(t_s, stages, StageKind.LOAD)
+    idle = _of_kind(t_s, stages, StageKind.IDLE)
+    if not (idle & read).any():
+        idle = _of_kind(t_s, stages, StageKind.COOLDOWN)
+    low, high = _low(values[read], values[read & idle]), _high(values[read], values[read & loaded])
+    is_share = column.endswith("share")
+    if not high - low >= (_LEAST_SHARE if is_share else _LEAST_POWER * high):
         return None
-    return float(np.median(idle)), float(np.median(loaded))
-
-
-def _contrast(values: FloatArray, by_kind: FloatArray) -> float:
-    """Return by how much load and rest differ, as a part of the load."""
-    levels = _levels(values, by_kind)
-    return 0.0 if levels is None or levels[1] <= 0 else (levels[1] - levels[0]) / levels[1]
-
-
-def _by_column(
-    t_s: FloatArray, values: FloatArray, by_kind: FloatArray, column: str, stages: Sequence[StagePart]
-) -> FloatArray:
-    low, high = _levels(values, by_kind) or (0.0, 1.0)
-    part = _ON_FROM["share" if column.endswith("share") else "w"]
-    on = _steady(t_s, _held(values) > low + part * (high - low))
+    on = _steady(t_s, _held(values) > low + _ON_FROM["share" if is_share else "w"] * (high - low))
+    in_load, in_idle = (float(on[stage].mean()) if stage.any() else None for stage in (loaded, idle))
+    if in_load == 0.0 or (in_idle is not None and (in_idle > 0.5 or (in_load is not None and in_load <= in_idle))):
+        return None
     on = _at_the_stages(t_s, on, stages)
     share = np.zeros(len(t_s))
     for first, end in _runs(on):
         if on[first]:
-            read = values[first:end][np.isfinite(values[first:end])]
-            level = float(np.median(read)) if len(read) else high
-            full = level if column.endswith("share") else (level - low) / (high - low)
-            share[first:end] = round(min(1.0, max(0.05, full)), 2)
+            now = values[first:end][read[first:end]]
+            level = float(np.median(now)) if len(now) else high
+            share[first:end] = round(min(1.0, max(0.05, level if is_share else (level - low) / (high - low))), 2)
     return share
+
+
+def _low(values: FloatArray, idle: FloatArray) -> float:
+    """Return what is read at rest; without a stage of rest the lowest tenth of all stands for it, NaN for nothing."""
+    some = idle if len(idle) else np.sort(values)[: max(1, len(values) // 10)]
+    return float(np.median(some)) if len(some) else float("nan")
+
+
+def _high(values: FloatArray, loaded: FloatArray) -> float:
+    """Return what is read under load; pulses are on for a small part of their stage."""
+    some = loaded if len(loaded) else values
+    return float(np.quantile(some, 0.95)) if len(some) else float("nan")
 
 
 def _held(values: FloatArray) -> FloatArray:
@@ -141,3 +142,20 @@ def _at_the_stages(t_s: FloatArray, on: BoolArray, stages: Sequence[StagePart]) 
         if steps and bool((on[steps[-1] : start] == wanted).all()):
             moved[steps[-1] : start] = not wanted
     return moved
+
+
+def contradicted(load: DerivedLoad, t_s: FloatArray, stages: Sequence[StagePart]) -> dict[str, float]:
+    """Return for each stage that is named against what the log shows by how many seconds of it it was loaded.
+
+    A load stage without any load, and one of another kind with load in more than a tenth of it.
+    """
+    if load.source == STAGES or len(t_s) < 2:
+        return {}
+    step_s = np.append(np.diff(t_s), np.median(np.diff(t_s)))
+    found = {}
+    for stage in stages:
+        inside = (t_s >= stage.start_s) & (t_s < stage.end_s)
+        on_s, length_s = float(step_s[inside & (load.share > 0)].sum()), float(step_s[inside].sum())
+        if on_s == 0.0 if stage.kind == StageKind.LOAD else on_s > max(_NEAR_S, 0.1 * length_s):
+            found[stage.name] = round(on_s, 1)
+    return found

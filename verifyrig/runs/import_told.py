@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from verifyrig.core.channels import quantity_of, unit_of
 from verifyrig.runs.contract import ImportedObject
 from verifyrig.runs.csv_import import LOAD_SHARE, Imported
-from verifyrig.runs.derived_load import STAGES
+from verifyrig.runs.derived_load import STAGES, DerivedLoad, contradicted
+from verifyrig.runs.import_words import StagePart
 
 _SHOWN = 5
 # Where a unit can be mistaken: a count is a count.
 _WITH_UNITS = ("temperature", "power", "voltage", "speed", "clock")
 
 
-def imported_object(samples: Imported, file: str) -> ImportedObject:
+def imported_object(samples: Imported, file: str, stages: Sequence[StagePart]) -> ImportedObject:
     """Return the contract's object."""
     logged = [name for name in samples.columns if not (name == LOAD_SHARE and samples.load_from)]
     missing = {name: int(np.isnan(samples.columns[name]).sum()) for name in logged}
@@ -28,6 +31,7 @@ def imported_object(samples: Imported, file: str) -> ImportedObject:
         "times": samples.form,
         "date_order": samples.order,
         "load_from": samples.load_from or LOAD_SHARE,
+        "stages_contradicted": _contradicted(samples, stages),
         "units": dict(samples.units),
         "units_assumed": [name for name in logged if name not in samples.units and quantity_of(name) in _WITH_UNITS],
     }
@@ -43,12 +47,22 @@ def imported_lines(told: ImportedObject, samples: Imported) -> list[str]:
     lines += [f"And {len(gaps) - _SHOWN} gaps more."] if len(gaps) > _SHOWN else []
     lines += [f"No reading of {name} in {count} rows." for name, count in told["readings_missing"].items()]
     lines += [_load_line(samples)] if samples.load_from else []
+    lines += [
+        f"Stage {name} was named otherwise: the log shows load for {on_s:.0f} s of it."
+        for name, on_s in told["stages_contradicted"].items()
+    ]
     if told["date_order"] is not None:
         lines.append(f"Dates were read as {'/'.join(told['date_order'])}.")
     if told["units_assumed"]:
         assumed = ", ".join(f"{name} in {unit_of(name)}" for name in told["units_assumed"])
         lines.append(f"Nothing tells the unit, so it was taken: {assumed}.")
     return lines
+
+
+def _contradicted(samples: Imported, stages: Sequence[StagePart]) -> dict[str, float]:
+    if not samples.load_from:
+        return {}
+    return contradicted(DerivedLoad(samples.columns[LOAD_SHARE], samples.load_from), samples.t_s, stages)
 
 
 def _load_line(samples: Imported) -> str:
