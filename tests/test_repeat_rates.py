@@ -1,0 +1,55 @@
+"""How often repeat runs of one machine come out as changed, and how often a path that got worse by a tenth is found.
+
+The small, seeded form of the benchmark `repeats`: cycles of real boards, readings of real cards, simulated machines.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from scipy import stats
+
+from tests.benchmarks.repeats import board_pairs, card_pairs, clopper_pearson, found_in, simulated_pairs
+
+# At most 5 % of repeats may come out as changed; of a tenth more K/W at least 90 %.
+FALSE_SHARE, FOUND_SHARE = 0.05, 0.90
+
+
+def holds_at_most(found: int, of: int, share: float) -> bool:
+    """Whether so many are no more than what a true share would bring in 99 of 100 samples (binomial)."""
+    return found <= int(stats.binom.ppf(0.99, of, share))
+
+
+def test_the_interval_of_a_share_is_that_of_clopper_and_pearson() -> None:
+    """1 of 10 at 95 %: 0.0025 to 0.4450 (from memory, common tables of exact binomial limits)."""
+    assert clopper_pearson(1, 10) == pytest.approx((0.0025, 0.4450), abs=1e-4)
+    assert clopper_pearson(0, 60)[1] == pytest.approx(1 - 0.025 ** (1 / 60))
+
+
+def test_simulated_machines_done_again_are_unchanged() -> None:
+    """Seeds kept aside; `tests/benchmarks/repeats.py` is the long form."""
+    for figure, (found, of) in found_in(simulated_pairs(range(2001, 2011), 1.0, ambient_measured=True)).items():
+        assert of >= 8 and (figure == "any" or holds_at_most(found, of, FALSE_SHARE)), (figure, found, of)
+
+
+def test_a_tenth_more_k_per_w_is_found_in_simulated_machines() -> None:
+    found, of = found_in(simulated_pairs(range(2001, 2009), 1.1, ambient_measured=True))["peak"]
+    assert of >= 6 and holds_at_most(of - found, of, 1 - FOUND_SHARE), (found, of)
+
+
+@pytest.mark.parametrize("name", ["board_exhaust_fan", "board_solid_top"])
+def test_cycles_of_a_real_board_are_unchanged_and_a_tenth_is_found(name: str, shared_dir: Path) -> None:
+    """The constants were chosen on the one with the fan; neither power nor ambient is known of either."""
+    path = shared_dir / "traces" / f"{name}.csv"
+    same = found_in(board_pairs(path)[::8])
+    for figure in ("peak", "rate"):
+        found, of = same[figure]
+        assert of >= 10 and holds_at_most(found, of, FALSE_SHARE), (figure, found, of)
+    found, of = found_in(board_pairs(path, 1.1)[::8])["peak"]
+    assert of >= 10 and holds_at_most(of - found, of, 1 - FOUND_SHARE), (found, of)
+
+
+def test_a_card_by_its_odd_and_its_even_readings_is_one_card(shared_dir: Path) -> None:
+    found = found_in(card_pairs(shared_dir / "traces" / "eight_gpus_idle_to_load.csv"))
+    assert found["peak"] == (0, 8) and found["rate"] == (0, 8)
