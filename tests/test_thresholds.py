@@ -178,6 +178,15 @@ def test_a_stage_that_should_settle_and_did_not_passes_nothing_of_it() -> None:
     assert judged(trace_of(settle=SETTLE)).verdict is Verdict.PASS
 
 
+def test_a_stage_whose_end_is_foreseen_but_not_known_well_enough_passes_nothing() -> None:
+    """Two thirds of the way in ten minutes, where a part may be slow by a quarter of an hour: nearer than 1 K is open."""
+    t = np.arange(0.0, 60.0 + LOAD_S)
+    noise = 0.1 * np.random.default_rng(1).standard_normal(len(t))
+    course = np.where(t < 60, 30.0, 30.0 + 40.0 * (1 - np.exp(-np.clip(t - 60, 0, None) / 400.0))) + noise
+    trace = trace_of(settle=replace(SETTLE, slowest_time_constant_s=1000.0), columns={"die_temp_c": course})
+    assert (judged(trace).verdict, codes(judged(trace))) == (Verdict.NOT_MEASURED, ["not-settled"])
+
+
 def test_a_stage_whose_settling_cannot_be_judged_passes_nothing_and_says_why() -> None:
     nothing = {"coolant_temp_c": np.full(660, math.nan)}
     trace = trace_of(settle=replace(SETTLE, channel="coolant_temp_c"), columns=nothing)
