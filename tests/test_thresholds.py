@@ -179,7 +179,7 @@ def test_a_stage_that_should_settle_and_did_not_passes_nothing_of_it() -> None:
 
 
 def test_a_stage_whose_end_is_foreseen_but_not_known_well_enough_passes_nothing() -> None:
-    """Two thirds of the way in ten minutes, where a part may be slow by a quarter of an hour: nearer than 1 K is open."""
+    """Three quarters of the way in ten minutes, where a part may be as slow as 1000 s: nearer than 1 K is open."""
     t = np.arange(0.0, 60.0 + LOAD_S)
     noise = 0.1 * np.random.default_rng(1).standard_normal(len(t))
     course = np.where(t < 60, 30.0, 30.0 + 40.0 * (1 - np.exp(-np.clip(t - 60, 0, None) / 400.0))) + noise
