@@ -19,13 +19,13 @@ from pathlib import Path
 import psutil
 
 from tests.fakes import FakeWriter, die_info
+from tests.silent import Silent
 from verifyrig.core.clock import RealClock
 from verifyrig.core.interfaces import ChannelInfo, Controls, DangerNotice, Reading
 from verifyrig.loads.worker_load import WorkerLoad
 from verifyrig.plan.text import parse_profile
 from verifyrig.rig.arming import arm, limits_of
 from verifyrig.rig.load_permit import LoadPermit
-from verifyrig.rig.observer import Silent
 from verifyrig.rig.runner import Rig, RunEnd, Runner
 
 PLAN = """

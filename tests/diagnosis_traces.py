@@ -13,6 +13,7 @@ import numpy as np
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import Event, StageSpan, Trace
+from verifyrig.diagnosis.judging import Judgement
 from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, Machine
 
 DAY = datetime(2031, 3, 14, 9, 0, tzinfo=UTC)
@@ -204,3 +205,9 @@ def made_job(*entries: JobEntry, answers: Mapping[str, str] | None = None, kind:
     """Return an invented job."""
     intake = Intake(complaint="It goes dark.", machine=Machine(kind=kind), answers=answers or {})
     return Job(job_id="20310314-1", opened=DAY - timedelta(hours=1), intake=intake, entries=entries)
+
+
+def leading(judged: Judgement) -> tuple[str, float]:
+    """Return the most probable cause and its probability."""
+    cause = max(judged.causes, key=judged.causes.__getitem__)
+    return cause, judged.causes[cause]

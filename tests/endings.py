@@ -17,6 +17,7 @@ from unittest import mock
 
 from mock_hw.bench import SimulatedBench
 from mock_hw.physics.parameters import draw
+from tests.silent import Silent
 from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Profile
@@ -24,7 +25,7 @@ from verifyrig.core.trace import Trace
 from verifyrig.plan.text import parse_profile
 from verifyrig.record import read_trace
 from verifyrig.rig.assemble import RunRequest, run
-from verifyrig.rig.observer import Silent, TickView
+from verifyrig.rig.observer import TickView
 from verifyrig.rig.runner import Ambient
 from verifyrig.runs.post_mortem import EndedBy, PostMortem, explain_end
 

@@ -6,10 +6,10 @@ import threading
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from tests.silent import Silent
 from verifyrig.core.errors import RecordError
 from verifyrig.core.interfaces import ChannelInfo, LoadDemand, LoadStatus, Quality, Reading
 from verifyrig.plan.text import parse_profile
-from verifyrig.rig.observer import Silent
 
 PROFILE = """
 name = "bench-test"

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from tests.fakes import FakeLoad, profile
+from tests.silent import Silent
 from tests.test_runner import Stand
 from verifyrig.analysis.climb_end import climb_end
 from verifyrig.bench.find_profile import find_profile
@@ -24,7 +25,6 @@ from verifyrig.record import read_trace
 from verifyrig.rig.assemble import RunRequest, run
 from verifyrig.rig.load_driver import LoadDriver
 from verifyrig.rig.load_permit import LoadPermit
-from verifyrig.rig.observer import Silent
 from verifyrig.rig.run_buffer import RunBuffer
 from verifyrig.runs.summary import summary_of
 

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from tests.diagnosis_traces import Made, made_run
+from tests.diagnosis_traces import Made, leading, made_run
 from verifyrig.core.reason import reason
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.coverage import covered, with_unknown
@@ -150,8 +150,8 @@ def test_an_air_cooler_has_no_coolant_that_could_stand_still() -> None:
 def test_a_sound_machine_is_called_sound_after_a_load_and_not_after_idle_alone() -> None:
     loaded = judge(see(made_run(Made(), load_s=1200)))
     rested = judge(see(made_run(Made(), load_s=0, pulses=False)))
-    assert loaded.leading[0] == "none"
-    assert rested.leading[0] == "unknown" and rested.causes["none"] < 0.2
+    assert leading(loaded)[0] == "none"
+    assert leading(rested)[0] == "unknown" and rested.causes["none"] < 0.2
     assert sum(rested.causes.values()) == pytest.approx(1.0)
 
 

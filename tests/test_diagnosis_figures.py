@@ -9,7 +9,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from tests.diagnosis_traces import Made, made_run
+from tests.diagnosis_traces import Made, leading, made_run
 from verifyrig.core.trace import QualityInterval, Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.chain_picture import thermal_path_svg
@@ -126,7 +126,7 @@ def test_where_a_machine_went_dark_says_what_kind_of_end_it_was(
 def test_a_die_that_is_marked_stuck_says_nothing_of_heat(whole: Trace) -> None:
     stuck = QualityInterval(channel="die_temp_c", from_s=200.0, to_s=900.0, quality="stuck")
     found = judge(see(replace(whole, qualities=(stuck,))))
-    assert found.leading[0] == "sensor"
+    assert leading(found)[0] == "sensor"
 
 
 def test_several_records_of_one_machine_tell_more_than_each() -> None:
@@ -142,7 +142,7 @@ def test_a_hot_inlet_in_a_cool_room_is_the_case_and_no_warm_room() -> None:
     # warm the same air while idle too.
     case = made_run(Made(air=0.34, air_s=200.0, idle_offset_k=7.0, extra={"inlet_temp_c": 44.0}))
     found = judge(see(case))
-    assert found.leading[0] == "airflow"
+    assert leading(found)[0] == "airflow"
     assert found.causes["warm-room"] < 0.01
 
 

@@ -8,7 +8,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from tests.diagnosis_traces import DAY, Made, entry, made_job, made_run
+from tests.diagnosis_traces import DAY, Made, entry, leading, made_job, made_run
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
@@ -150,8 +150,8 @@ def test_runs_after_a_repair_do_not_hide_what_was_wrong_before() -> None:
     well = made_run(Made(), load_s=0, start=DAY + timedelta(minutes=90), run_id="after")
     weighed = weigh_job(made_job(PASTE, answers=INTAKE), [ill, well])
     assert weighed.is_cured
-    assert weighed.judged.leading[0] == "contact"
-    assert weighed.judged.leading[1] > 0.95
+    assert leading(weighed.judged)[0] == "contact"
+    assert leading(weighed.judged)[1] > 0.95
 
 
 def seen_at_idle(**figures: tuple[float, float]) -> MachineEvidence:

@@ -12,6 +12,7 @@ from tests.benchmarks import _diagnosis_second as second
 from tests.benchmarks._diagnosis_campaign import follow, proposed, take_in
 from tests.benchmarks._diagnosis_machines import PLAIN, WITH_PROBES, run_machine
 from tests.benchmarks.diagnosis import brier, only_pulses, reliability, reliability_svg, without_probes
+from tests.diagnosis_traces import leading
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis.judging import judge, see
 
@@ -23,7 +24,7 @@ def typical() -> dict[str, Trace]:
 
 
 def test_most_typical_machines_are_diagnosed_first_time(typical: dict[str, Trace]) -> None:
-    right = [case for case, trace in typical.items() if judge(see(trace)).leading[0] == CASES[case]]
+    right = [case for case, trace in typical.items() if leading(judge(see(trace)))[0] == CASES[case]]
     # The long form asks for 85 %; 19 machines at that rate are right 14 times or more in 19 of 20 draws (binomial).
     assert len(right) >= 14
 
@@ -31,7 +32,7 @@ def test_most_typical_machines_are_diagnosed_first_time(typical: dict[str, Trace
 def test_idle_and_pulses_never_call_a_faulty_machine_sound(typical: dict[str, Trace]) -> None:
     for case, trace in typical.items():
         if CASES[case] != "none":
-            assert judge(see(only_pulses(trace))).leading[0] != "none", case
+            assert leading(judge(see(only_pulses(trace))))[0] != "none", case
 
 
 def test_a_loose_mount_is_called_contact_by_idle_and_pulses_alone_once_a_probe_is_on_the_plate() -> None:
@@ -39,7 +40,7 @@ def test_a_loose_mount_is_called_contact_by_idle_and_pulses_alone_once_a_probe_i
         run_machine(draw("mount-loose", seed, cooler="air"), seed, channels=WITH_PROBES, pulses_only=True)
         for seed in range(6)
     ]
-    right = [trace for trace in traces if judge(see(trace)).leading[0] == "contact"]
+    right = [trace for trace in traces if leading(judge(see(trace)))[0] == "contact"]
     assert len(right) >= 5
 
 
@@ -52,7 +53,7 @@ def test_the_limit_register_is_what_tells_a_lifted_limit_from_a_strong_processor
 @pytest.mark.parametrize("case", ["sound", "contact-bad", "flow-stopped", "fan-stopped", "warm", "supply", "core"])
 def test_machines_of_another_structure_are_diagnosed_too(case: str) -> None:
     trace, cause = second.run_second(case, 3)
-    assert judge(see(without_probes(trace))).leading[0] == cause
+    assert leading(judge(see(without_probes(trace))))[0] == cause
 
 
 def test_following_the_proposed_tests_ends_at_the_cause() -> None:
@@ -84,4 +85,4 @@ def test_a_machine_switched_on_a_minute_ago_is_not_called_faulty_for_warming_up(
     # The first minutes after power-on every sound machine creeps; only a steep creep at high rise is a sign.
     trace = run_machine(draw(case, 1), 1, channels=PLAIN, load_s=700, knows_limits=True, start="cold")
     assert see(trace).figures["rest_creep"].value > 0.3
-    assert judge(see(trace)).leading[0] == "none"
+    assert leading(judge(see(trace)))[0] == "none"

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from tests.sensor_tree import lay
+from tests.silent import Silent
 from tests.two_dies import PLAN, second_die
 from verifyrig.analysis.results import Forecast
 from verifyrig.bench.folder import Bench
@@ -28,7 +29,7 @@ from verifyrig.rig.gate import StageGate
 from verifyrig.rig.guard import Guard, Trip
 from verifyrig.rig.load_driver import heating_of
 from verifyrig.rig.load_permit import LoadPermit
-from verifyrig.rig.observer import Silent, TickView
+from verifyrig.rig.observer import TickView
 from verifyrig.rig.run_buffer import RunBuffer
 from verifyrig.rig.runner import Ambient
 from verifyrig.rig.stage_forecasts import StageForecasts

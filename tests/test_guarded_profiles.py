@@ -12,6 +12,7 @@ from unittest import mock
 import pytest
 
 from mock_hw.bench import SimulatedBench
+from tests.silent import Silent
 from verifyrig.bench.folder import Bench
 from verifyrig.commands.cli import run as run_command
 from verifyrig.core.ceilings import ceiling_c
@@ -22,7 +23,6 @@ from verifyrig.core.profile import LoadPattern, LoadPlan, WorkName
 from verifyrig.plan.text import parse_profile, profile_faults
 from verifyrig.record import read_trace
 from verifyrig.rig.assemble import RunDone, RunRequest, run
-from verifyrig.rig.observer import Silent
 from verifyrig.rig.runner import Ambient
 
 REPO = Path(__file__).resolve().parent.parent

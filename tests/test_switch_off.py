@@ -10,10 +10,11 @@ from dataclasses import replace
 import pytest
 
 from tests.fakes import FakeLoad, die_info
+from tests.silent import Silent
 from tests.test_runner import EXTERNAL_PLAN, Stand
 from verifyrig.core.interfaces import Reading
 from verifyrig.rig.note_keys import keys_now
-from verifyrig.rig.observer import Silent, TickView
+from verifyrig.rig.observer import TickView
 from verifyrig.rig.switch_off import BELIEVED_S, SwitchOffOrder
 from verifyrig.terminal.lines import PlainLines
 from verifyrig.terminal.panel import key_line

@@ -18,6 +18,7 @@ from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import CASES, draw
 from mock_hw.physics.parts import MachineParameters
 from tests.benchmarks._diagnosis_machines import PLAIN, run_machine
+from tests.diagnosis_traces import leading
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import Trace
 from verifyrig.diagnosis import tables
@@ -228,7 +229,7 @@ def follow(bench: Bench, policy: Policy) -> tuple[int, bool, bool]:
     """Test until one cause is sure; return how many tests that took, whether it became sure, and whether rightly."""
     for count in range(_MOST_TESTS + 1):
         judged = judge(bench.seen())
-        cause, probability = judged.leading
+        cause, probability = leading(judged)
         if probability >= SURE and cause != "unknown":
             return count, True, cause == CASES[bench.case]
         plan = policy(judged, bench.state(), bench.rng) if count < _MOST_TESTS else None

@@ -164,11 +164,11 @@ def _at_once(job: Job) -> Seen:
 
 
 def _by_rule(job: Job) -> Seen:
+    from tests.silent import Silent
     from verifyrig.bench.folder import Bench
     from verifyrig.core.errors import SensorError
     from verifyrig.plan.text import parse_profile
     from verifyrig.rig.assemble import RunRequest, run
-    from verifyrig.rig.observer import Silent
 
     machine, seen, spot = machine_of(job), Seen(), hot_spot_k_per_w(job)
     with tempfile.TemporaryDirectory() as folder, _watched(machine, seen, spot):

@@ -16,13 +16,13 @@ from typing import Any
 from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.parameters import draw as draw_machine
 from mock_hw.physics.parts import MachineParameters
+from tests.silent import Silent
 from verifyrig.core.channels import base_name, quantity_of, unit_of
 from verifyrig.core.clock import VirtualClock
 from verifyrig.core.interfaces import ChannelInfo, Controls, LoadDemand, LoadStatus, Quality, Reading, Taken
 from verifyrig.plan.text import parse_profile
 from verifyrig.rig.arming import arm, limits_of
 from verifyrig.rig.load_permit import LoadPermit
-from verifyrig.rig.observer import Silent
 from verifyrig.rig.runner import Ambient, Rig, Runner
 from verifyrig.sensors.bank import Bank
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.silent import Silent
 from verifyrig.analysis import ANALYSIS_VERSION
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
@@ -15,7 +16,6 @@ from verifyrig.qa.index.compute import Computed, compute_one
 from verifyrig.qa.index.kept import Kept, UnitHead
 from verifyrig.qa.index.store import open_index
 from verifyrig.rig.assemble import RunRequest, run
-from verifyrig.rig.observer import Silent
 
 PROFILE = "desktop-air"
 _AT_ONCE = 2000

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from mock_hw.bench import SimulatedBench
+from tests.silent import Silent
 from verifyrig.bench.folder import Bench
 from verifyrig.plan.text import parse_profile
 from verifyrig.rig.assemble import RunRequest, run
-from verifyrig.rig.observer import Silent
 from verifyrig.system.machine import resolve_root
 
 PLAN = """

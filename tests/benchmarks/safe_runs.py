@@ -20,10 +20,10 @@ def one_run(case: str, seed: int) -> dict[str, Any]:
     """Run one machine; return outcome, verdict, and by how much its true die passed its limit, K."""
     import mock_hw.bench
     from mock_hw.physics.parameters import draw
+    from tests.silent import Silent
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.bench.folder import Bench
     from verifyrig.rig.assemble import RunRequest, run
-    from verifyrig.rig.observer import Silent
 
     hottest = -300.0
     advance_to = mock_hw.bench.SimulatedBench.advance_to

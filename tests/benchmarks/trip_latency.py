@@ -16,13 +16,13 @@ from typing import Any
 
 from tests.benchmarks._bring_up import each_state, trip_s
 from tests.fakes import FakeWriter, die_info
+from tests.silent import Silent
 from verifyrig.core.clock import RealClock
 from verifyrig.core.interfaces import ChannelInfo, Controls, Reading
 from verifyrig.loads import make_load
 from verifyrig.plan.text import parse_profile
 from verifyrig.rig.arming import arm, limits_of
 from verifyrig.rig.load_permit import LoadPermit
-from verifyrig.rig.observer import Silent
 from verifyrig.rig.runner import Rig, Runner
 from verifyrig.system.machine import THIS_MACHINE
 

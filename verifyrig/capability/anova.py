@@ -36,15 +36,10 @@ class AnovaLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OneWayAnova:
-    """Between groups and within; `r_squared` is the share of the variation between."""
+    """Between groups and within."""
 
     between: AnovaLine
     within: AnovaLine
-
-    @property
-    def r_squared(self) -> float:
-        total = self.between.sum_of_squares + self.within.sum_of_squares
-        return self.between.sum_of_squares / total
 
     @property
     def residual_sd(self) -> float:

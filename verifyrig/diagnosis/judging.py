@@ -52,12 +52,6 @@ class Judgement:
     causes: dict[str, float] = field(default_factory=dict)
     unexercised: tuple[str, ...] = ()
 
-    @property
-    def leading(self) -> tuple[str, float]:
-        """The most probable cause."""
-        cause = max(self.causes, key=self.causes.__getitem__)
-        return cause, self.causes[cause]
-
 
 def see(trace: Trace) -> MachineEvidence:
     """Return what one record shows, whole or interrupted; what it lacks is absent."""

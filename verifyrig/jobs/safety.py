@@ -65,7 +65,6 @@ _ASKED_OF = {
     "desktop-liquid": (LEAK, BURNT),
     "laptop": (PACK, BURNT, GROUND),
 }
-PRESENT = "present"
 
 
 class AttestationFact(TypedDict):

@@ -15,6 +15,7 @@ from datetime import date
 import numpy as np
 import numpy.typing as npt
 
+from verifyrig.metrology.correction_line import line_correction
 from verifyrig.metrology.stability import Match, Stability, check_stability, match_probes
 from verifyrig.metrology.uncertainty import Combined, Component, combine
 
@@ -69,7 +70,7 @@ class Correction:
 
     def correction_k(self, reading_c: float) -> float:
         """Return what to add to a reading, K."""
-        return self.intercept_k + self.slope * (reading_c - self.at_c)
+        return line_correction(reading_c, self.intercept_k, self.slope, self.at_c)
 
     def line_uncertainty_k(self, reading_c: float) -> float:
         """Return the standard uncertainty of the correction from the fit alone, K (GUM, equation H.15)."""

@@ -208,23 +208,6 @@ _LOG_MISSING = (
 )
 
 
-def prefix_digest(path: Path, samples: int) -> str:
-    """Return the chain after the first samples of a record, to hold an earlier or shorter copy of it against.
-
-    Raises:
-        RecordError: The record has fewer samples, or cannot be read.
-    """
-    with opened(path) as connection:
-        chain = SampleChain(sample_channels(connection))
-        for _, values in _whole_blocks(connection, path):
-            list(chain.extend(values[: samples - chain.rows]))
-            if chain.rows >= samples:
-                return chain.digest()
-    raise RecordError(
-        f"it has {chain.rows} samples, not {samples}", where=str(path), mend="Compare it with a shorter prefix."
-    )
-
-
 def _check_version(connection: sqlite3.Connection, path: Path) -> Alteration | None:
     """Return what is wrong with the file's own marks; a file without the tables of a record is none of ours.
 

@@ -84,25 +84,3 @@ class Observer(Protocol):
     def end(self) -> None:
         """The run is over; give the terminal back."""
         ...
-
-
-class Silent:
-    """Shows nothing."""
-
-    def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
-        """Show nothing."""
-
-    def stage(self, stage: Stage, index: int, t_s: float) -> None:
-        """Show nothing."""
-
-    def tick(self, view: TickView) -> None:
-        """Show nothing."""
-
-    def say(self, text: str, *, loud: bool = False) -> None:
-        """Show nothing."""
-
-    def attend(self, what: Attention | None) -> None:
-        """Call nobody."""
-
-    def end(self) -> None:
-        """Show nothing."""

@@ -67,7 +67,7 @@ class LastMoments:
         end_s: The last thing recorded, sample or event, s.
         stage, under_load: Where it ended.
         load_s: Since the load began or rose last, s; None where no load was on.
-        power_w, power_peak_w: At the end, and the highest of the run, W.
+        power_w: At the end, W.
         throttled: The processor slowed down for heat within the last minutes; None where that is not known.
         compute_errors: Wrong results so far.
     """
@@ -79,7 +79,6 @@ class LastMoments:
     die: CutTemperature | None = None
     others: tuple[CutTemperature, ...] = ()
     power_w: float | None = None
-    power_peak_w: float | None = None
     rails: tuple[RailAtEnd, ...] = ()
     throttled: bool | None = None
     compute_errors: int = 0
@@ -106,7 +105,6 @@ def last_moments(trace: Trace) -> LastMoments:
         die=die,
         others=tuple(t for t in temps if t is not die),
         power_w=_last(trace, "package_power_w"),
-        power_peak_w=_peak(trace, "package_power_w"),
         rails=tuple(rail for name in _RAILS if (rail := _rail(trace, name, step_s)) is not None),
         throttled=_throttled(trace),
         compute_errors=int(_peak(trace, "compute_errors") or 0),

@@ -14,6 +14,7 @@ from verifyrig.bench.instruments import PROTOCOLS
 from verifyrig.core.channels import BASE_CHANNELS, base_name, number_of
 from verifyrig.core.errors import SensorError
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading, Sensor, Taken
+from verifyrig.metrology.correction_line import line_correction
 from verifyrig.sensors.background import SLOW_S, BackgroundSensor
 from verifyrig.sensors.cross_check import CrossCheck
 from verifyrig.sensors.find import close_all, list_channels
@@ -126,7 +127,8 @@ class _Channel:
         # a temperature. What is implausible stays as the sensor gave it.
         if reading.value is None or reading.quality is Quality.IMPLAUSIBLE or not (self.correction or self.slope):
             return reading
-        return replace(reading, value=reading.value + self.correction + self.slope * (reading.value - self.at))
+        corrected = reading.value + line_correction(reading.value, self.correction, self.slope, self.at)
+        return replace(reading, value=corrected)
 
     def take(self) -> Taken | SensorError:
         """Return the value as the sensor gives it, or why there is none."""

@@ -18,9 +18,6 @@ from verifyrig.sensors.files import (
     unreadable_reason,
 )
 
-# Limits above it are "no limit set" (4095.875 W is the largest the register can say, 4090 W a usual placeholder).
-NO_LIMIT_W = 4000.0
-
 
 def find(root: Path, *, now_s: Callable[[], float] = time.monotonic) -> list[EnergySensor | FileSensor]:
     """Return power of every domain by difference of energy, and the long-term power limits.

@@ -112,10 +112,6 @@ class Outlook:
         """Return the air in the case as most of the machines have it, °C."""
         return float(np.median(self.ahead.state_c[:, 3]))
 
-    def coolant_c(self) -> FloatArray:
-        """Return the coolant where it leaves the plate, °C, between plate and sink, shape (m,)."""
-        return np.asarray(0.5 * (self.ahead.state_c[:, 1] + self.ahead.state_c[:, 2]))
-
     def _hottest(self, share: float, within_s: float) -> FloatArray:
         watts = self._watts(share)
         t_s = np.append(np.arange(_LOOK_EVERY_S, within_s, _LOOK_EVERY_S), within_s)

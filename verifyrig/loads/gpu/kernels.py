@@ -38,11 +38,6 @@ class Tiling:
         """Columns of the result that a work group makes."""
         return self.threads_x * self.columns * 4
 
-    @property
-    def shared_bytes(self) -> int:
-        """Memory that a work group shares."""
-        return self.depth * (self.tile_rows + self.tile_columns) * (2 if self.half else 4)
-
 
 def product_program(n: int, tiling: Tiling) -> str:
     """Return WGSL that computes C = Aᵀ B for square matrices of order `n`, row by row; `n` fits the tiling.
