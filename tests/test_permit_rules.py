@@ -9,18 +9,22 @@ import ast
 import importlib
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from tests.fakes import FakeBank
+from tests.test_runner import Stand
 from verifyrig.analysis.results import LoadStart
-from verifyrig.core.interfaces import ChannelInfo, Reading
+from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Hold, LoadPlan, Stage, StageKind, WorkName
 from verifyrig.core.reason import Reason, reason
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.run_buffer import RunBuffer
+from verifyrig.rig.runner import Ambient, Runner
 
 MODULE = importlib.import_module("verifyrig.rig.load_permit")
 DIE, CARD, OTHER = "die_temp_c", "gpu_temp_c", "gpu_2_temp_c"
@@ -329,3 +333,45 @@ def test_no_run_of_these_tests_and_benchmarks_has_its_permit_switched_off() -> N
             ]
             off += [f"{path.name}:{call.lineno}" for limit in limits if isinstance(limit, ast.Dict) and not limit.keys]
     assert off == []
+
+
+class InletBank(FakeBank):
+    """One die, and what else of the air is read."""
+
+    def __init__(self, air: dict[str, Reading]) -> None:
+        super().__init__(lambda _t_s, share: 30.0 + 10.0 * share)
+        self.air = air
+
+    def sample(self, now_s: float, *, load_share: float) -> dict[str, Reading]:
+        return {**super().sample(now_s, load_share=load_share), **self.air}
+
+
+STALE = Reading(value=31.0, quality=Quality.STALE)
+
+
+@pytest.mark.parametrize(
+    ("air", "typed_c", "ambient_c"),
+    [
+        ({"ambient_temp_c": Reading(value=24.0), "inlet_temp_c": Reading(value=31.0)}, 22.0, 24.0),
+        ({"inlet_temp_c": Reading(value=31.0)}, 22.0, 31.0),
+        ({"ambient_temp_c": STALE, "inlet_temp_c": Reading(value=29.0)}, None, 29.0),
+        ({"inlet_temp_c": STALE}, 22.0, 22.0),
+        ({}, 22.0, 22.0),
+        ({}, None, math.nan),
+    ],
+)
+def test_a_permit_forecasts_over_the_probe_in_the_room_else_the_inlet_else_what_was_typed(
+    monkeypatch: pytest.MonkeyPatch, air: dict[str, Reading], typed_c: float | None, ambient_c: float
+) -> None:
+    stand = Stand(lambda _t_s, share: 30.0 + 10.0 * share)
+    stand.bank = InletBank(air)
+    asked: list[float] = []
+
+    def forecast(*_args: Any, ambient_c: Any = None, **_more: Any) -> LoadStart:
+        asked.append(math.nan if ambient_c is None else float(ambient_c[-1]))
+        return LoadStart(peak_c=40.0, u95_k=1.0)
+
+    monkeypatch.setattr("verifyrig.rig.load_permit.load_start_forecast", forecast)
+    typed = None if typed_c is None else Ambient(value_c=typed_c, u95_k=0.5)
+    assert Runner(replace(stand.rig, bank=stand.bank, ambient=typed)).run().outcome == "completed"
+    assert asked == pytest.approx([ambient_c], nan_ok=True)
