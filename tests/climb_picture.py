@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.silent import Silent
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.core.event_kind import EventKind
@@ -31,7 +32,6 @@ from verifyrig.report.svg import (
     text,
 )
 from verifyrig.rig.assemble import RunRequest, run
-from verifyrig.rig.observer import Silent
 
 PICTURE = Path(__file__).resolve().parent.parent / "docs" / "climb.svg"
 MACHINES = (("healthy-liquid", 5, "a sound machine"), ("radiator-blocked", 23, "its radiator blocked"))

@@ -198,7 +198,7 @@ def test_the_forecast_of_a_card_with_its_own_limit_uses_the_shares_that_its_powe
     given = Given(monkeypatch)
     rows = [card_row(0.0, 30.0, 50.0), card_row(0.0, 30.0, 52.0), card_row(0.0, 30.0, 48.0)]
     rows += [card_row(0.25, 35.0, 75.0), card_row(0.25, 36.0, None), card_row(0.25, 37.0, 400.0)]
-    asked(LoadPermit(limits_c={CARD: 90.0}, infos=ONE_CARD), buffer_of(*rows), "gpu-march")
+    asked(LoadPermit(limits_c={CARD: 90.0}, infos=ONE_CARD), buffer_of(*rows), "gpu-linear-algebra")
     name, (t_s, temp_c, drawn, share), _ = given.asked[0]
     # Rest 50 W (median), limit 300 W: 75 W are 25 W of 250 W; below a hundredth and above the whole it is cut.
     assert name == "card" and drawn.tolist() == pytest.approx([0.0, 0.0, 0.0, 0.1, 0.01, 1.0])
@@ -212,7 +212,7 @@ def test_a_cards_held_power_is_a_share_of_its_limit(
     given = Given(monkeypatch)
     buffer = buffer_of(card_row(0.0, 30.0, 50.0), card_row(0.25, 35.0, 75.0))
     permit = LoadPermit(limits_c={CARD: 90.0}, infos=ONE_CARD)
-    asked(permit, buffer, "gpu-march", hold=Hold(gpu_power_w=held_w))
+    asked(permit, buffer, "gpu-linear-algebra", hold=Hold(gpu_power_w=held_w))
     assert given.asked[0][1][3] == pytest.approx(share)
 
 
@@ -222,7 +222,7 @@ def test_without_an_idle_card_its_shares_are_those_of_time_and_its_load_is_the_w
     given = Given(monkeypatch)
     buffer = buffer_of(card_row(0.0, 30.0, None), card_row(0.25, 35.0, 75.0))
     permit = LoadPermit(limits_c={CARD: 90.0}, infos=ONE_CARD)
-    asked(permit, buffer, "gpu-march", hold=Hold(gpu_power_w=100.0))
+    asked(permit, buffer, "gpu-linear-algebra", hold=Hold(gpu_power_w=100.0))
     assert given.asked[0][1][2].tolist() == [0.0, 0.25] and given.asked[0][1][3] == 1.0
 
 
@@ -232,7 +232,7 @@ def test_the_forecast_of_a_card_without_a_limit_is_that_of_a_die_with_its_own_po
     given = Given(monkeypatch)
     known = infos(CARD, "gpu_power_w", "gpu_fan_speed_rpm", limit_w=None)
     buffer = buffer_of(card_row(0.0, 30.0, 50.0), card_row(0.25, 35.0, 75.0))
-    asked(LoadPermit(limits_c={CARD: 90.0}, infos=known), buffer, "gpu-march")
+    asked(LoadPermit(limits_c={CARD: 90.0}, infos=known), buffer, "gpu-linear-algebra")
     name, _, named = given.asked[0]
     assert name == "start" and named["power_w"].tolist() == [50.0, 75.0]
     assert named["fan_rpm"].tolist() == [1500.0, 1500.0] and named["load_share"].tolist() == [0.0, 0.25]
@@ -250,7 +250,7 @@ def test_a_die_has_the_fan_of_the_processor_whatever_the_machine_shows(monkeypat
 @pytest.mark.parametrize(("target_c", "allowed"), [(85.0, True), (85.1, False)])
 def test_a_held_card_keeps_five_kelvin_to_its_limit(target_c: float, allowed: bool) -> None:
     permit = LoadPermit(limits_c={CARD: 90.0}, infos=ONE_CARD)
-    why = asked(permit, buffer_of(card_row(0.0, 30.0, 50.0)), "gpu-march", hold=Hold(gpu_temp_c=target_c))
+    why = asked(permit, buffer_of(card_row(0.0, 30.0, 50.0)), "gpu-linear-algebra", hold=Hold(gpu_temp_c=target_c))
     assert why == (None if allowed else reason("held-too-near-limit", target_c=target_c, room_k=5.0))
 
 
@@ -272,7 +272,7 @@ def forecast(
 ) -> list[str]:
     """Return the cards for which a forecast was asked, told apart by their temperatures."""
     given = Given(monkeypatch)
-    asked(LoadPermit(limits_c={CARD: 90.0, OTHER: 90.0}, infos=known), buffer_of(*rows), "gpu-march")
+    asked(LoadPermit(limits_c={CARD: 90.0, OTHER: 90.0}, infos=known), buffer_of(*rows), "gpu-linear-algebra")
     return [CARD if arguments[1][0] == 30.0 else OTHER for _, arguments, _ in given.asked]
 
 
@@ -312,7 +312,7 @@ def test_cards_that_show_no_power_are_told_by_two_kelvin(
 def test_a_single_card_gets_a_forecast_whatever_it_answered(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch)
     buffer = buffer_of(card_row(0.0, 30.0, 50.0), card_row(0.25, 30.0, 50.0))
-    asked(LoadPermit(limits_c={CARD: 90.0, DIE: 90.0}, infos=ONE_CARD), buffer, "gpu-march")
+    asked(LoadPermit(limits_c={CARD: 90.0, DIE: 90.0}, infos=ONE_CARD), buffer, "gpu-linear-algebra")
     assert [name for name, _, _ in given.asked] == ["card"]
     assert math.isfinite(given.asked[0][1][3]) and np.all(given.asked[0][1][1] == 30.0)
 

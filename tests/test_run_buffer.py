@@ -207,3 +207,23 @@ def test_what_counts_in_no_trend_stays_so_after_a_drop(row: int) -> None:
     since = row
     assert buffer.rate_per_s(DIE, buffer.t_s - row, since=since) is None
     assert buffer.fresh(DIE, math.inf, since) == [(row + 1.0, 40.0)]
+
+
+def test_a_window_begins_with_the_sample_on_its_edge() -> None:
+    assert filled([20.0, 21.0, 22.0, 23.0]).window(DIE, 2.0) == [(1.0, 21.0), (2.0, 22.0), (3.0, 23.0)]
+
+
+def test_the_newest_sample_and_its_ambient_stand_for_now() -> None:
+    buffer = RunBuffer()
+    for n, ambient_c in enumerate((22.0, 23.5, None)):
+        buffer.add(float(n), {DIE: Reading(value=40.0 + n)}, ambient_c=ambient_c)
+        assert (buffer.newest[DIE].value, buffer.ambient_c) == (40.0 + n, ambient_c)
+    assert list(buffer.rows().ambient_c[:2]) == [22.0, 23.5] and math.isnan(buffer.rows().ambient_c[2])
+
+
+def test_what_a_dip_leaves_out_stays_left_out_after_a_drop() -> None:
+    buffer = RunBuffer(most_rows=5_000)
+    for n in range(9_000):
+        buffer.add(float(n), {DIE: Reading(value=50.0)}, left_out=n >= 8_990)
+    assert len(buffer.rows().t_s) < 9_000
+    assert float(buffer.rows(with_left_out=False).t_s[-1]) == 8_989.0
