@@ -251,7 +251,7 @@ def test_all_cycles_of_a_file_named_at_once_agree_with_one_another(
         assert sum(abs(value - middle) <= u95 for value, u95 in ends) >= 7 and max(u95 for _, u95 in ends) < 20.0
 
 
-# ---- what nothing tells
+# ---- what nothing shows
 
 
 def test_where_nothing_says_what_was_before_a_stage_it_is_said(
@@ -269,7 +269,7 @@ def test_where_nothing_says_what_was_before_a_stage_it_is_said(
     assert "cannot tell" not in told["metrics"]["load.thermal_impedance_5s"]["note"]
     trace = read_trace(Path(without["record"]))
     assert trace.facts["channels"]["load_share"]["device"] == "derived"
-    assert {q.note for q in trace.qualities if q.channel == "load_share"} == {"nothing tells the load here"}
+    assert {q.note for q in trace.qualities if q.channel == "load_share"} == {"nothing shows the load here"}
 
 
 def test_no_settled_value_is_stated_wider_than_a_sensor_reaches(

@@ -121,7 +121,7 @@ def test_readings_that_cannot_be_in_the_unit_that_nobody_told_are_refused(
 ) -> None:
     with pytest.raises(ImportFault) as caught:
         read("reading", *cells, channel=channel)
-    assert "nothing tells their unit" in caught.value.what and others in caught.value.mend
+    assert "nothing gives their unit" in caught.value.what and others in caught.value.mend
 
 
 def test_single_odd_readings_refuse_nothing() -> None:

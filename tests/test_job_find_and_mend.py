@@ -293,7 +293,7 @@ def test_a_danger_is_not_taken_back(tmp_path: Path, capsys: pytest.CaptureFixtur
     found, job = Bench(root=tmp_path), opened(tmp_path)
     job = note_findings(found, job, ["leak=seen"], now=START + timedelta(hours=1))
     assert verifyrig(tmp_path, "job", "correct", "--withdraw", job.entries[-1].entry_id) == 2
-    assert "tells of a danger" in capsys.readouterr().err
+    assert "names a danger" in capsys.readouterr().err
     # Nor by an entry that somebody writes into the file by hand.
     job = append(
         found, JOB, [new_entry(EntryKind.WITHDRAWAL, job.entries[-1].entry_id, now=START + timedelta(hours=2))]

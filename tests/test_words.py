@@ -43,7 +43,7 @@ ALLOWED = {
     # a key of `runs --pair --json`
     "edges": {"verifyrig/runs/contract.py"},
     # bounds of bins, as numerical packages call them
-    "bin_edges": {"verifyrig/analysis/compress.py", "verifyrig/analysis/temperatures.py"},
+    "bin_edges": {"verifyrig/analysis/compress.py"},
 }  # fmt: skip
 # `told` is commanded where a load or a fan is; elsewhere a person may be told something.
 COMMANDS = ("mock_hw/", "verifyrig/analysis/", "verifyrig/loads/", "verifyrig/rig/", "verifyrig/sensors/")
@@ -93,10 +93,3 @@ def test_a_public_class_name_stands_for_one_thing() -> None:
             if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
                 places[node.name].add(path.relative_to(REPO).as_posix())
     assert {name: sorted(where) for name, where in places.items() if len(where) > 1} == {}
-
-
-def test_what_is_allowed_is_still_there() -> None:
-    here = {path.relative_to(REPO).as_posix(): set(names_in(path.read_text(encoding="utf-8"))) for path in SOURCES}
-    assert [
-        (name, where) for name, files in ALLOWED.items() for where in files if name not in here.get(where, set())
-    ] == []

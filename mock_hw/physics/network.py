@@ -30,7 +30,7 @@ _SLOWEST_PER_S = 1e-30  # a closed box has a mode that never decays; rounding mu
 
 
 @dataclass(frozen=True, slots=True)
-class Modes:
+class Eigenmodes:
     """The eigenmodes of C^-1 K: it equals left diag(rates) right, rates in 1/s, shape (n,)."""
 
     rates_per_s: FloatArray
@@ -89,7 +89,7 @@ class ThermalNetwork:
             else ("die", "lid", "plate", "fins", "case")
         )
         self.capacities_j_per_k = np.array(self._capacities(liquid))
-        self._modes: dict[tuple[int, int], Modes] = {}
+        self._modes: dict[tuple[int, int], Eigenmodes] = {}
         self._propagators: dict[tuple[int, int, int], Propagator] = {}
 
     def _capacities(self, liquid: bool) -> list[float]:
@@ -133,13 +133,13 @@ class ThermalNetwork:
         stiffness = self.conductance_matrix(cpu_fan_share, case_fan_share)
         return np.asarray(np.linalg.solve(stiffness, self._sources(case_fan_share)), dtype=np.float64)
 
-    def _modes_at(self, cpu_level: int, case_level: int) -> Modes:
+    def _modes_at(self, cpu_level: int, case_level: int) -> Eigenmodes:
         key = (cpu_level, case_level)
         if key not in self._modes:
             root = np.sqrt(self.capacities_j_per_k)
             stiffness = self.conductance_matrix(cpu_level / FAN_LEVELS, case_level / FAN_LEVELS)
             rates, vectors = np.linalg.eigh(stiffness / np.outer(root, root))
-            self._modes[key] = Modes(np.maximum(rates, _SLOWEST_PER_S), vectors / root[:, None], vectors.T * root)
+            self._modes[key] = Eigenmodes(np.maximum(rates, _SLOWEST_PER_S), vectors / root[:, None], vectors.T * root)
         return self._modes[key]
 
     def propagator(self, cpu_level: int, case_level: int, dt_us: int) -> Propagator:

@@ -18,7 +18,7 @@ def _polynomial(coefficients: tuple[float, ...], x: float) -> float:
 def density_kg_per_m3(temp_c: float) -> float:
     """Return the density of water between 0 and 100 °C, kg/m³.
 
-    Source: G. S. Kell, J. Chem. Eng. Data 20 (1975) 97, formula from memory, held against IAPWS-95.
+    Source: G. S. Kell, J. Chem. Eng. Data 20 (1975) 97, formula from memory, checked against IAPWS-95.
     """
     return _polynomial(_KELL_NUMERATOR, temp_c) / (1 + _KELL_DENOMINATOR * temp_c)
 

@@ -172,7 +172,7 @@ def _fans(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: froz
 def _speed_ratio(before: Trace, after: Trace, a: StageSpan, b: StageSpan, speed: str) -> float | None:
     """Return the speed after over the speed before where both dies were equally hot; None where they never were.
 
-    A card's fan is held against the card.
+    A card's fan belongs to the card.
     """
     hot = CARD.temp if base_name(speed) == CARD.fan else DIE.temp
     found = []

@@ -134,7 +134,7 @@ def _means(step: IntArray, values: FloatArray, good: BoolArray, k: int) -> Float
 
 
 def _filled(values: FloatArray) -> FloatArray:
-    """Bridge steps without a reading: only for what drives the model, never for what it is held against."""
+    """Bridge steps without a reading: only for what drives the model, never for what it is compared with."""
     at = np.arange(len(values))
     good = np.isfinite(values)
     return np.interp(at, at[good], values[good])

@@ -15,7 +15,7 @@ __all__ = ["NEAR_LIMIT_K", "WARM_BELOW_LIMIT_K", "RunExposure", "exposure_of"]
 
 NEAR_LIMIT_K = 10.0
 WARM_BELOW_LIMIT_K = 20.0
-# A reading stands for the time up to the next one; for longer than this nobody knows.
+# A reading stands for the time up to the next one; for longer than this it is unknown.
 _LONGEST_GAP_S = 10.0
 
 

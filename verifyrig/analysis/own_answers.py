@@ -45,7 +45,7 @@ class OwnEnd(NamedTuple):
 class Driven(Enum):
     """What drives a temperature, so that it stands at its level where that is nothing.
 
-    `POWER`: its own measured power. `LOAD`: its own, known by the share of the load alone; what it draws at rest
+    `POWER`: its own measured power. `LOAD`: its own, known by the share of the load alone; what it draws while idle
     belongs to the level. `BESIDE`: the load of another part. Each with the rise above the room that is expected then,
     and its standard deviation, K (common practice, no source).
     """

@@ -66,7 +66,7 @@ def settled_value(trace: Trace, stage: StageSpan, channel: str) -> Settled | Rea
 def _flat_end(t_s: FloatArray, values: FloatArray, rule: Settle) -> Settled | Reason | None:
     """Mean of the last part of a long stage; None where that part still moves: a long time alone settles nothing.
 
-    A slope that is there but small still widens. How slow the mode behind it is, nobody knows; more than four of its
+    A slope that is there but small still widens. How slow the mode behind it is, is unknown; more than four of its
     time constants were not seen, or it would be gone.
     """
     long_s = float(t_s[-1] - t_s[0])

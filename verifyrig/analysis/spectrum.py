@@ -3,7 +3,7 @@
 Heat that leaves through any chain of masses answers a step of its source by a sum of exponential rises, none of them
 negative (the driving-point response of an RC network; V. Szekely on time-constant spectra, from memory). So the
 readings are explained by non-negative weights on a fixed row of time constants, by what heat was in each at the first
-sample, and by a level without any load. How far such a spectrum may lie from the readings' best one is told by draws:
+sample, and by a level without any load. How far such a spectrum may lie from the readings' best one is shown by draws:
 each the best one for readings and prior that were disturbed by as much as they are uncertain (Oliver, He, Reynolds
 1996, from memory).
 

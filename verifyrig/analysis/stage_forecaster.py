@@ -1,4 +1,4 @@
-"""The forecast of one stage while it runs, held against its own earlier ones."""
+"""The forecast of one stage while it runs, checked against its own earlier ones."""
 
 from __future__ import annotations
 

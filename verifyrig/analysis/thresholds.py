@@ -101,7 +101,7 @@ def _partly_missing(trace: Trace, stage: StageSpan, name: str) -> tuple[Reason, 
 
 
 def _contradicted(trace: Trace, stage: StageSpan, name: str) -> tuple[Reason, ...]:
-    """Under load a reading that another one contradicts passes nothing: one of them is wrong, by nobody knows how much.
+    """Under load a reading that another one contradicts passes nothing: one of them is wrong, by an unknown amount.
 
     Idle dies read a few kelvin too little by nature (kernel document "hwmon/coretemp": the register counts down from
     the limit), and no limit lies near there.

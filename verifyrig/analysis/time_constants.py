@@ -200,9 +200,9 @@ def _binned(t_s: FloatArray, values: FloatArray) -> _Readings:
     n = len(t_s)
     if n <= _MOST_BINS:
         return _Readings(t_s, values, np.ones(n))
-    edges = np.unique(np.concatenate(([0.0], np.round(np.geomspace(1.0, n, _MOST_BINS)))).astype(int))
-    sizes = np.diff(edges).astype(np.float64)
-    t, v = (np.add.reduceat(x, edges[:-1]) / sizes for x in (t_s, values))
+    bounds = np.unique(np.concatenate(([0.0], np.round(np.geomspace(1.0, n, _MOST_BINS)))).astype(int))
+    sizes = np.diff(bounds).astype(np.float64)
+    t, v = (np.add.reduceat(x, bounds[:-1]) / sizes for x in (t_s, values))
     return _Readings(t, v, sizes)
 
 

@@ -18,7 +18,7 @@ __all__ = ["work_rate_kept"]
 
 _MINUTE_S = 60.0
 _LEAST_READINGS = 5
-# Work in pulses and steps is held against work at the same share only.
+# Work in pulses and steps is compared with work at the same share only.
 _SAME_SHARE = 0.99
 
 

@@ -1,7 +1,7 @@
 """What this bench remembers of the day: who is at it, and who has read the safety text today; `day.toml` in its folder.
 
 Names of the shop's own people alone, nothing of customers. A file that cannot be read or written changes nothing: then
-everything is asked and told once more.
+everything is asked and shown once more.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class Day:
     Attributes:
         by: Who is at the bench; empty where nobody said.
         since: Since when, with its zone.
-        read: Day (ISO) on which each person was last told the whole safety text.
+        read: Day (ISO) on which each person was last shown the whole safety text.
     """
 
     by: str = ""
@@ -42,7 +42,7 @@ class Day:
         return self.by
 
     def has_read(self, name: str, now: datetime) -> bool:
-        """Return whether that person was told the whole safety text today."""
+        """Return whether that person was shown the whole safety text today."""
         return self.read.get(name) == f"{now:%Y-%m-%d}"
 
 
@@ -61,7 +61,7 @@ def read_day(root: Path) -> Day:
 
 
 def note_read(root: Path, name: str, now: datetime) -> None:
-    """Remember that a person was told the whole safety text."""
+    """Remember that a person was shown the whole safety text."""
     day, today = read_day(root), f"{now:%Y-%m-%d}"
     _write(root, replace(day, read={who: when for who, when in day.read.items() if when == today} | {name: today}))
 

@@ -52,8 +52,8 @@ def object_of(path: Path | None, outcome: CalibrationOutcome | None) -> Calibrat
         return {"written": None}
     calibrated, due = outcome.values["calibrated"].isoformat(), outcome.values["due"].isoformat()
     bare = {key: value for key, value in outcome.values.items() if key not in ("calibrated", "due")}
-    told = {"written": str(path), "channel": outcome.channel, **bare, "calibrated": calibrated, "due": due}
-    return cast("CalibrateObject", told)
+    answer = {"written": str(path), "channel": outcome.channel, **bare, "calibrated": calibrated, "due": due}
+    return cast("CalibrateObject", answer)
 
 
 def _write(path: Path, channel: str, values: Mapping[str, Any]) -> None:

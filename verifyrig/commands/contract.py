@@ -178,7 +178,7 @@ class ExportObject(TypedDict):
 class CalibrateObject(TypedDict):
     """What `calibrate` prints; `written` is bench.toml, null where nothing was written.
 
-    The rest is what stands there now for the channel: K, °C, dates in ISO 8601.
+    The other keys are what stands there now for the channel: K, °C, dates in ISO 8601.
     """
 
     written: str | None

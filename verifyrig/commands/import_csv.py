@@ -37,8 +37,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("file", metavar="FILE.csv", help="any separator, decimal point or comma, UTF-8, UTF-16 or Windows-1252")
     add("--time", metavar="COLUMN", help="seconds (or COLUMN:ms, :min, :h), ISO times, dates, a clock (:hh:mm, :mm:ss)")
     add("--date", metavar="COLUMN", help="the column of the date, where it is another than that of the time")
-    add("--date-order", choices=_ORDERS, help="what 03/04/2026 is, where the log does not tell")
-    add("--period", metavar="SECONDS", help="from row to row, where no column tells the time")
+    add("--date-order", choices=_ORDERS, help="what 03/04/2026 is, where the log does not show it")
+    add("--period", metavar="SECONDS", help="from row to row, where no column holds the time")
     add("--started", metavar="TIME", help="when the first row was written (ISO), where the log names no date")
     add("--no-head", action="store_true", help="no row names the columns: they are 1, 2, 3, ...")
     add("--channel", action="append", required=True, metavar="NAME=COLUMN[:UNIT]", help="e.g. die_temp_c=temp:°F")
@@ -68,7 +68,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.files.typed_values import parse_ambient, short_name
     from verifyrig.runs.csv_import import with_load
     from verifyrig.runs.import_record import ImportOrder
-    from verifyrig.runs.import_told import imported_lines, imported_object
+    from verifyrig.runs.import_remarks import imported_lines, imported_object
     from verifyrig.runs.import_whole import bring_in
     from verifyrig.runs.import_words import parse_channel_word, parse_stage_words, parse_time_words, parse_where_words
     from verifyrig.runs.summary import sentences_of

@@ -123,8 +123,8 @@ def _what(line: Line) -> str:
 
 
 def _row(what: str, amount: Decimal | None, currency: str) -> str:
-    told = "no price" if amount is None else f"{amount} {currency}"
-    return f"  {plain_line(what, 48):<48} {told:>16}"
+    price = "no price" if amount is None else f"{amount} {currency}"
+    return f"  {plain_line(what, 48):<48} {price:>16}"
 
 
 def _data(job: Job, found: Total) -> TotalObject:

@@ -27,7 +27,7 @@ ENDINGS = (".html", ".csv", ".xml")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `qa`."""
     parser.add_argument("records", nargs="*", metavar="RECORD", help="records (default: all runs of the profile)")
-    parser.add_argument("--profile", metavar="NAME", required=True, help="whose thresholds the units are held against")
+    parser.add_argument("--profile", metavar="NAME", required=True, help="whose thresholds the units are judged by")
     parser.add_argument(
         "--out", metavar="FILE", action="append", default=[], help="write .html, .csv or .xml (JUnit); may be repeated"
     )

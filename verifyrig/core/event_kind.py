@@ -27,7 +27,7 @@ class EventKind(StrEnum):
     SUSPEND = "suspend"  # `slept_s`
     DANGER = "danger"  # `code`, `noted`
     READ_HANGS = "read-hangs"  # `channels`
-    # What a person is told, or says.
+    # What a person hears or says.
     SWITCH_OFF_ORDERED = "switch-off-ordered"  # of a load that a person runs: `share`
     SWITCH_OFF_ADVISED = "switch-off-advised"  # of a machine that stays hot: why
     LOAD_NOT_SEEN_OFF = "load-not-seen-off"

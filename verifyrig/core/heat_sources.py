@@ -78,7 +78,7 @@ class HeatedGroup(NamedTuple):
     Attributes:
         channels: By number.
         every: Whether each of them is heated. A load on a part of the cores, or on one of several cards, heats at
-            least one, and nobody knows which.
+            least one, and which is not known.
     """
 
     channels: tuple[str, ...]

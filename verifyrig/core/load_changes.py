@@ -54,7 +54,7 @@ def load_changes(trace: Trace) -> list[LoadChange]:
 def load_known_from(trace: Trace, t_s: float) -> int:
     """Return from which sample on the load is known up to that time: 0, or the first after samples without a share.
 
-    Only an imported log has such samples: outside of the stages that were named nobody knows whether it was loaded.
+    Only an imported log has such samples: outside of the named stages it is unknown whether it was loaded.
     """
     share = trace.columns.get("load_share")
     if share is None or any(event.kind == "load" for event in trace.events):

@@ -14,7 +14,7 @@ def share_at(plan: LoadPlan, t_s: float) -> float:
     if plan.pattern == LoadPattern.STEPS:
         index = int(t_s // _step_s(plan))
         return plan.shares[index] if 0 <= index < len(plan.shares) else 0.0
-    # A climb begins at rest, and what comes after that is decided while it lasts.
+    # A climb begins at idle, and what comes after that is decided while it lasts.
     return 0.0 if plan.pattern == LoadPattern.CLIMB else plan.share
 
 

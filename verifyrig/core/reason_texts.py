@@ -81,7 +81,7 @@ TEXTS: dict[str, str] = {
     "few-readings-after-step": "too few readings after the load changed",
     "hardly-moved": "the temperature hardly moved",
     "no-exponentials": "the readings follow no sum of exponentials",
-    "ended-before-time-constant": "the stage ended too early to tell the time constant",
+    "ended-before-time-constant": "the stage ended too early to show the time constant",
     "ended-before-63-pct": "the stage ended before 63 % of the way",
     "u95-of-least-sure": "u95 of the least sure",
     "power-not-readable": "power was not readable",
@@ -180,11 +180,11 @@ TEXTS: dict[str, str] = {
         "idle and pulses forecast {peak_c:.0f} ± {u95_k:.0f} °C under it, and the limit is {limit_c:.0f} °C"
     ),
     # A load that climbs (analysis.climb)
-    "climb-few-readings": "too few readings yet to tell what a share would do",
+    "climb-few-readings": "too few readings yet to show what a share would do",
     "climb-dwells": "each share lasts long enough for what it does to be seen",
     "climb-learns": (
         "full share would more likely than not settle too hot, at {peak_c:.0f} ± {u95_k:.0f} °C, and this "
-        "one tells more first"
+        "one shows more first"
     ),
     "climb-at-full": "it is at its full share",
     "climb-no-share-left": "no higher share is left",

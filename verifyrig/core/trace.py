@@ -111,7 +111,7 @@ class Trace:
         """Whether the machine under test went dark without a person's doing.
 
         Once the screen has said to switch it off, darkness is taken for a person's hand. A record that another
-        computer kept, of probes on the machine, breaks off where that computer dies, and says nothing of the machine.
+        computer kept, of probes on the machine, ends where that computer dies, and says nothing of the machine.
         """
         facts = self.recorded
         if facts.outcome != Outcome.INTERRUPTED or facts.cause_class != CauseClass.POWER_OFF:

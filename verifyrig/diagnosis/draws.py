@@ -1,6 +1,6 @@
 """Machines drawn at random: sound ones, and each fault laid over a sound one. Spreads as the trade has them.
 
-Medians and spreads are common practice, no source, held against published figures where there are any: interface
+Medians and spreads are common practice, no source, checked against published figures where there are any: interface
 0.05 to 0.10 K/W and heat sink 0.19 to 0.22 K/W in two processor makers' guidelines, heat-pipe towers 0.11 to 0.19 K/W.
 A spread is the standard deviation of the logarithm unless a line says otherwise.
 """

@@ -30,7 +30,7 @@ def normal_range(name: str, cooler: str) -> tuple[float, float] | None:
 def customer_reason(cause: str, probability: float = 1.0) -> Reason:
     """Return what to tell the customer of a cause of the contract, as sure as the evidence is of it."""
     what = reason(f"customer-{cause}")
-    # What only tells of what was measured claims nothing of the machine that would want a hedge.
+    # What only reports what was measured claims nothing of the machine that would want a hedge.
     if cause in ("none", "warm-room", "unknown"):
         return what
     return reason("customer-clearly" if probability >= _CLEARLY else "customer-probably", what=(what,))

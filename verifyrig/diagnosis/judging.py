@@ -84,7 +84,7 @@ def judge(seen: MachineEvidence, prior: FloatArray | None = None) -> Judgement:
     causes = dict.fromkeys(CAUSES, 0.0)
     for mechanism, share in zip(MECHANISMS, kept, strict=True):
         causes[cause_of(mechanism)] += float(share)
-    # What the model itself may have wrong: it was never held against real faulty machines.
+    # What the model itself may have wrong: it was never checked against real faulty machines.
     causes = {cause: (1 - _MODEL_DOUBT) * share for cause, share in causes.items()}
     causes["unknown"] += (1 - _MODEL_DOUBT) * unknown + _MODEL_DOUBT
     return Judgement(seen=seen, mechanisms=posterior, causes=causes, unexercised=_unexercised(shares))

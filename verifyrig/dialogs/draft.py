@@ -76,7 +76,7 @@ class DraftAsker:
 
 @contextlib.contextmanager
 def drafted(asker: Asker, root: Path) -> Iterator[Asker]:
-    """Give an asker whose answers are kept where somebody leaves inside; a draft of before is offered first."""
+    """Give an asker whose answers are kept where somebody leaves inside; an earlier draft is offered first."""
     path = root / DRAFT_NAME
     kept = _read(path)
     if kept and asker.choose(f"Go on with the draft ({_named(kept)})?", _YES_NO, default="y") == "n":

@@ -1,6 +1,6 @@
 """Times as loggers write them, one a row: seconds, ISO, dates of several orders, clocks, H:MM:SS; one column or two.
 
-What a date means is told by all rows together, never by one: `03/04/2026` alone is refused, since it may be April or
+What a date means is decided by all rows together, never by one: `03/04/2026` alone is refused, since it may be April or
 March. A time without a zone counts as UTC.
 """
 
@@ -86,7 +86,7 @@ def times_of(
         cells: Cells of the column of times.
         dates: Cells of a column of dates beside it.
         unit_s: Length of the unit of plain numbers, s, as somebody said.
-        head_unit_s: The same as the head tells; without both, seconds, or what a number since 1970 must be.
+        head_unit_s: The same as the head says; without both, seconds, or what a number since 1970 must be.
         order: In which order dates stand, where somebody said.
         clock: What `12:05` is, where somebody said.
 
@@ -97,35 +97,35 @@ def times_of(
     read = [time_cell(at, text, decimals) for at, text in enumerate(cells)]
     if dates is not None:
         read = list(_with_dates(read, dates))
-    told = [(at, cell) for at, cell in enumerate(read) if cell is not None]
-    if not told:
+    known = [(at, cell) for at, cell in enumerate(read) if cell is not None]
+    if not known:
         return Times(seconds=(None,) * len(cells), dated=False, form=TimeForm.NUMBERS)
-    _check_alike(told)
-    first = told[0][1]
+    _check_alike(known)
+    first = known[0][1]
     if first.number is not None:
-        found, form = _numbers(told, head_unit_s if unit_s is None else unit_s)
-        return _times(len(cells), told, found, form)
+        found, form = _numbers(known, head_unit_s if unit_s is None else unit_s)
+        return _times(len(cells), known, found, form)
     if unit_s is not None and (first.date is not None or first.exact is not None):
-        raise OddTime(told[0][0], "dates have no unit")
-    if first.exact is not None and all(cell.exact is not None for _, cell in told):
-        return _times(len(cells), told, [cell.exact or 0.0 for _, cell in told], TimeForm.DATES)
-    clocks = _clocks(told, clock, dated=first.date is not None)
+        raise OddTime(known[0][0], "dates have no unit")
+    if first.exact is not None and all(cell.exact is not None for _, cell in known):
+        return _times(len(cells), known, [cell.exact or 0.0 for _, cell in known], TimeForm.DATES)
+    clocks = _clocks(known, clock, dated=first.date is not None)
     if first.date is None:
-        return _times(len(cells), told, *_over_midnight(clocks))
-    days, found_order = _days(told, order)
-    found = [day * DAY_S + at_s - cell.zone_s for day, at_s, (_, cell) in zip(days, clocks, told, strict=True)]
-    return _times(len(cells), told, found, TimeForm.DATES, found_order)
+        return _times(len(cells), known, *_over_midnight(clocks))
+    days, found_order = _days(known, order)
+    found = [day * DAY_S + at_s - cell.zone_s for day, at_s, (_, cell) in zip(days, clocks, known, strict=True)]
+    return _times(len(cells), known, found, TimeForm.DATES, found_order)
 
 
 def _times(
     rows: int,
-    told: Sequence[tuple[int, TimeCell]],
+    known: Sequence[tuple[int, TimeCell]],
     found: Sequence[float],
     form: TimeForm,
     order: DateOrder | None = None,
 ) -> Times:
     seconds: list[float | None] = [None] * rows
-    for (at, _), second in zip(told, found, strict=True):
+    for (at, _), second in zip(known, found, strict=True):
         seconds[at] = second
     return Times(seconds=tuple(seconds), dated=form in (TimeForm.DATES, TimeForm.EPOCH), form=form, order=order)
 
@@ -146,23 +146,23 @@ def _with_dates(read: Sequence[TimeCell | None], dates: Sequence[str]) -> Iterat
         yield cell._replace(date=last, exact=None)
 
 
-def _check_alike(told: Sequence[tuple[int, TimeCell]]) -> None:
-    kinds = [(cell.number is not None, cell.date is not None) for _, cell in told]
-    for (at, _), kind in zip(told, kinds, strict=True):
+def _check_alike(known: Sequence[tuple[int, TimeCell]]) -> None:
+    kinds = [(cell.number is not None, cell.date is not None) for _, cell in known]
+    for (at, _), kind in zip(known, kinds, strict=True):
         if kind != kinds[0]:
             words = {(True, False): "seconds", (False, True): "dates", (False, False): "clock times"}
             raise OddTime(at, f"{words[kinds[0]]} and {words[kind]} are mixed")
 
 
-def _numbers(told: Sequence[tuple[int, TimeCell]], unit_s: float | None) -> tuple[list[float], TimeForm]:
-    numbers = [cell.number or 0.0 for _, cell in told]
+def _numbers(known: Sequence[tuple[int, TimeCell]], unit_s: float | None) -> tuple[list[float], TimeForm]:
+    numbers = [cell.number or 0.0 for _, cell in known]
     scale = unit_s
     if scale is None:
         scale = next((unit for low, high, unit in _EPOCHS if low <= numbers[0] < high), 1.0)
     seconds = [number * scale for number in numbers]
     low, high, _ = _EPOCHS[0]
     dated = low <= seconds[0] < high
-    for (at, _), second in zip(told, seconds, strict=True):
+    for (at, _), second in zip(known, seconds, strict=True):
         if (low <= second < high) != dated:
             raise OddTime(at, "seconds of the log's own and seconds since 1970 are mixed")
         if not dated and abs(second) > _LONGEST_S:
@@ -170,21 +170,21 @@ def _numbers(told: Sequence[tuple[int, TimeCell]], unit_s: float | None) -> tupl
     return seconds, TimeForm.EPOCH if dated else TimeForm.NUMBERS
 
 
-def _clocks(told: Sequence[tuple[int, TimeCell]], clock: ColonCell | None, *, dated: bool) -> list[float]:
-    """Return the clock times, s; those of two numbers as the rows together tell.
+def _clocks(known: Sequence[tuple[int, TimeCell]], clock: ColonCell | None, *, dated: bool) -> list[float]:
+    """Return the clock times, s; those of two numbers as the rows together show.
 
     Beside a date they are hours and minutes. `59:59` before `1:00:00` is minutes and seconds, since the time rises.
     """
-    hours = [cell.clock_s or 0.0 for _, cell in told]
-    if dated or clock is ColonCell.HOURS_MINUTES or all(cell.fields != 2 for _, cell in told):
+    hours = [cell.clock_s or 0.0 for _, cell in known]
+    if dated or clock is ColonCell.HOURS_MINUTES or all(cell.fields != 2 for _, cell in known):
         return hours
-    minutes = [at_s / 60.0 if cell.fields == 2 else at_s for at_s, (_, cell) in zip(hours, told, strict=True)]
-    beyond_a_day = any(cell.fields == 2 and (cell.clock_s or 0.0) >= DAY_S for _, cell in told)
+    minutes = [at_s / 60.0 if cell.fields == 2 else at_s for at_s, (_, cell) in zip(hours, known, strict=True)]
+    beyond_a_day = any(cell.fields == 2 and (cell.clock_s or 0.0) >= DAY_S for _, cell in known)
     if clock is ColonCell.MINUTES_SECONDS or beyond_a_day or not _rises(hours):
         return minutes
     if not _rises(minutes):
         return hours
-    at, cell = next((at, cell) for at, cell in told if cell.fields == 2)
+    at, cell = next((at, cell) for at, cell in known if cell.fields == 2)
     raise UnclearTimes(at, f"{cell.text[:20]!r} may be hours and minutes, or minutes and seconds", tuple(ColonCell))
 
 
@@ -205,19 +205,19 @@ def _over_midnight(clocks: Sequence[float]) -> tuple[list[float], TimeForm]:
     return found, TimeForm.CLOCK
 
 
-def _days(told: Sequence[tuple[int, TimeCell]], order: DateOrder | None) -> tuple[list[int], DateOrder | None]:
-    """Return days since 1970 and the order in which the numbers stand, as all dates together tell."""
-    dates = [cell.date for _, cell in told if cell.date is not None]
+def _days(known: Sequence[tuple[int, TimeCell]], order: DateOrder | None) -> tuple[list[int], DateOrder | None]:
+    """Return days since 1970 and the order in which the numbers stand, as all dates together show."""
+    dates = [cell.date for _, cell in known if cell.date is not None]
     asked = [order] if order is not None else list(DateOrder)
     wanted = [one for one in asked if all(one in found.orders or found.orders == (DateOrder.YMD,) for found in dates)]
     if order is not None and not wanted:
         wanted = [one for one in DateOrder if all(one in found.orders for found in dates)][:1]
     fits = {one: days for one in wanted if (days := _in_order(dates, one)) is not None}
     if not fits:
-        _tell_misfit(told, wanted or asked)
+        _raise_misfit(known, wanted or asked)
     ways = _likely(fits)
     if len({tuple(days) for days in ways.values()}) > 1:
-        at, cell = told[0]
+        at, cell = known[0]
         text = cell.date.text if cell.date is not None else cell.text
         one, two = (_day_text(days[0]) for days in list(ways.values())[:2])
         raise UnclearTimes(at, f"{text[:20]!r} may be {one} or {two}", tuple(ways))
@@ -264,12 +264,12 @@ def _likely(fits: dict[DateOrder, list[int]]) -> dict[DateOrder, list[int]]:
     return rising
 
 
-def _tell_misfit(told: Sequence[tuple[int, TimeCell]], orders: Sequence[DateOrder]) -> None:
+def _raise_misfit(known: Sequence[tuple[int, TimeCell]], orders: Sequence[DateOrder]) -> None:
     """Raise for the first date that no order reads; where each reads some, for the first that one of them does not."""
-    for at, cell in told:
+    for at, cell in known:
         if cell.date is not None and all(_day(cell.date, order) is None for order in orders):
             raise OddTime(at, f"{cell.date.text[:20]!r} is no date" + (f" as {orders[0]}" if len(orders) == 1 else ""))
-    misfits = ((at, cell) for at, cell in told if cell.date is not None and _day(cell.date, orders[0]) is None)
-    at, cell = next(misfits, told[0])
+    misfits = ((at, cell) for at, cell in known if cell.date is not None and _day(cell.date, orders[0]) is None)
+    at, cell = next(misfits, known[0])
     text = cell.date.text if cell.date is not None else cell.text
     raise OddTime(at, f"{text[:20]!r} does not stand in the order of the dates above it")

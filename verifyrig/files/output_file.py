@@ -1,6 +1,6 @@
 """Edge: the one door for what a command was asked to write (`--out`): never over a file that is not such an output.
 
-An output of before is known by a mark in its first lines. Whatever else stands at the place is somebody's: a record,
+An earlier output is known by a mark in its first lines. Whatever else stands at the place is somebody's: a record,
 a job, bench.toml, a letter. It stays, and the command says so. What is written comes whole or not at all.
 """
 

@@ -1,4 +1,4 @@
-"""One cell of a log as a time: a number, a date, a time of a clock, or both; what other rows tell comes later."""
+"""One cell of a log as a time: a number, a date, a time of a clock, or both; what other rows show comes later."""
 
 from __future__ import annotations
 

@@ -110,7 +110,7 @@ def units_for(quantity: Quantity) -> list[str]:
 
 
 def unit_in_head(name: str, quantity: Quantity, others: tuple[str, ...] = ()) -> tuple[Unit, str] | None:
-    """Return the unit that the name of a column tells, and how it is written there; None where it tells none.
+    """Return the unit that the name of a column holds, and how it is written there; None where it holds none.
 
     Args:
         name: As in `Temp [°F]`, `Power (mW)`, `cpu_temp_f`, `Load %`.

@@ -1,7 +1,7 @@
 """What was wrong in an intake, or noted by mistake, and is put right later. Pure.
 
 Nothing is written over: a correction is an entry that says what stood there and what stands there now, and an entry
-taken back stays in the list. Answers and notes that tell of a danger are neither corrected nor taken back: a danger
+taken back stays in the list. Answers and notes that name a danger are neither corrected nor taken back: a danger
 goes by a person's signature alone (`lifting`).
 """
 
@@ -73,7 +73,7 @@ def correction_of(job: Job, key: str, value: str) -> dict[str, Any]:
     """Return the facts of a correction; raise `UsageError` where it cannot be meant."""
     if key in SIGN_KEYS:
         raise UsageError(
-            f"{key} tells of a danger", where="job correct", mend="Note it as a finding; --lifts signs that it is gone."
+            f"{key} names a danger", where="job correct", mend="Note it as a finding; --lifts signs that it is gone."
         )
     if key not in KEYS:
         raise UsageError(f"{shown(key)} is no fact of an intake", where="job correct", mend=meant(key, list(KEYS)))
@@ -98,7 +98,7 @@ def check_taken_back(job: Job, entry_id: str) -> JobEntry:
         raise UsageError(f"an entry of kind {entry.kind} stands", where=where, mend="Note beside it what is right.")
     if danger_of(entry.what, entry.text("value")) is not None or lifts(entry):
         raise UsageError(
-            "it tells of a danger, or lifts one",
+            "it names a danger, or lifts one",
             where=where,
             mend="A danger goes by --lifts --done --by, and comes back by a new finding.",
         )

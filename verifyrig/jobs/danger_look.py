@@ -46,7 +46,7 @@ def notice_of(danger: Danger, noted: str) -> DangerNotice:
 
 
 def note_dangers(bench: Bench, job_id: str, pairs: Mapping[str, str], *, by: str) -> None:
-    """Append to a job what a person reported of a danger by the way, in an answer or a state of a run.
+    """Append to a job what a person reported of a danger in passing, in an answer or a state of a run.
 
     What stands there already is not written a second time. Other open jobs of the machine learn of it, too.
     """

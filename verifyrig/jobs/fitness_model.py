@@ -23,7 +23,7 @@ class FaultHeadline(StrEnum):
 
 
 class Status(StrEnum):
-    """What the counter is told."""
+    """What the counter sees."""
 
     FIT = "ready"
     WATCH = "ready-watch"

@@ -1,6 +1,6 @@
 """Answers that carry a figure are checked where they are typed: temperatures, times, months. Pure.
 
-A job file of before may hold any text there; it is read as it is.
+An earlier job file may hold any text there; it is read as it is.
 """
 
 from __future__ import annotations

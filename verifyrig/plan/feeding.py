@@ -20,7 +20,7 @@ __all__ = ["check_fed"]
 _OF_A_LOAD = ("throttle_share", "work_rate_kept_share", "compute_errors")
 _OF_OUR_LOAD = ("work_rate_kept_share", "compute_errors")
 _OF_A_STEADY_STATE = ("settled", "rise", "time_constant")
-# The steepest rise is taken over so long; before a step of the load so much rest is needed (`analysis.fingerprint`).
+# The steepest rise is taken over so long; before a step so much idle time is needed (`analysis.fingerprint`).
 _RATE_S, _BEFORE_STEP_S = 10.0, 20.0
 _READINGS = 5
 _SHARES = ("busy_share", "gpu_busy_share", *GPU_LIMITS)

@@ -1,4 +1,4 @@
-"""Is a record whole, sealed, unaltered: everything in it is held against the digests that it carries.
+"""Is a record whole, sealed, unaltered: everything in it is checked against the digests that it carries.
 
 `integrity_of` is what every reader asks; `check_record` gives `inspect` the details.
 """
@@ -66,7 +66,7 @@ class RecordCheck:
         digest: Of all that is there now, as a report prints it; None where the content cannot be read.
         damage: What is wrong with the file as a file; empty where nothing is.
         notes: What else a person should know.
-        signatures: Those that lie beside it, each held against what it holds now.
+        signatures: Those that lie beside it, each checked against what it holds now.
     """
 
     run: str

@@ -2,8 +2,8 @@
 
 The samples form one stream of bytes: a head that names the columns, then each row as little-endian doubles
 (no reading: the quiet NaN 7FF8000000000000). The chain after row n is SHA-256 (FIPS 180-4) of the stream up to
-row n, so it depends on every row before, and any prefix of a record can be held against it. Beside each row
-stands a mark of 8 bytes. The marks only tell *where* a record differs; that it does not differ is shown by SHA-256
+row n, so it depends on every row before, and any prefix of a record can be checked against it. Beside each row
+stands a mark of 8 bytes. The marks only show *where* a record differs; that it does not differ is shown by SHA-256
 alone.
 
 The other tables are cut into blocks of `BLOCK_ROWS` rows, each row as a JSON list. Digests are written in the same

@@ -211,7 +211,7 @@ def read_signatures(record: Path) -> tuple[Signature, ...]:
 
 
 def check_signatures(record: Path, *, run: str, digest: str) -> tuple[CheckedSignature, ...]:
-    """Return the signatures, each held against what the record holds now; errors as `read_signatures`."""
+    """Return the signatures, each checked against what the record holds now; errors as `read_signatures`."""
     return tuple(
         CheckedSignature(signature=one, state=_state(one, run=run, digest=digest)) for one in read_signatures(record)
     )

@@ -1,4 +1,4 @@
-"""The lines that a temperature is held against: trip limit, accepted limit, gate."""
+"""The lines that a temperature is judged by: trip limit, accepted limit, gate."""
 
 from __future__ import annotations
 

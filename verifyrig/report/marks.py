@@ -32,7 +32,7 @@ def marks_of(report: ReportInput, words: Words) -> list[tuple[str, str]]:
 
 
 def record_marks(records: Iterable[tuple[str, str, str]]) -> str:
-    """Return run, digest and integrity of records as one text, to be held against another such text."""
+    """Return run, digest and integrity of records as one text, to be compared with another such text."""
     return " ".join(sorted(f"{run}:{digest[:_MARK_SIGNS]}:{integrity}" for run, digest, integrity in records))
 
 

@@ -71,7 +71,7 @@ def _made(
     where: str,
     search_path: str | None,
 ) -> bytes:
-    """Return what Chromium makes of a page; it is made aside, so that one of before is not taken for it."""
+    """Return what Chromium makes of a page; it is made aside, so that an earlier one is not taken for it."""
     program = find_chromium(search_path)
     if program is None:
         raise UsageError(

@@ -57,7 +57,7 @@ def write_editions(bench: Bench, report: ReportInput, out: Path | None, now_utc:
     paths = edition_paths(bench, report, out)
     for path in paths.values():
         check_place(path, Output.PAGE)
-    # All are made before the first is written: a page that cannot be made leaves those of before as they are.
+    # All are made before the first is written: a page that cannot be made leaves the earlier ones as they are.
     pages = {path: render(report, edition, now_utc=now_utc) for edition, path in paths.items()}
     for path, page in pages.items():
         write_output(path, page, Output.PAGE)

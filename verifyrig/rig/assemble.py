@@ -41,7 +41,7 @@ from verifyrig.sensors.bank import open_bank
 from verifyrig.system.machine import THIS_MACHINE, MachineRoot, machine_facts
 
 SPEED_MAX = math.inf
-# What a machine tells of itself, and where a probe stands in for it.
+# What a machine shows of itself, and where a probe stands in for it.
 _OF_THE_MACHINE = ("die_temp_c", "core_temp_c", "gpu_temp_c")
 _FROM_OUTSIDE = "Or measure from outside, with a probe on the cooler: `verifyrig run outside-probe`."
 

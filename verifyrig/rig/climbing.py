@@ -255,7 +255,7 @@ class Climbing:
 
 
 def _one_of_several(channels: Iterable[str]) -> tuple[frozenset[str], ...]:
-    """Return the cards' temperatures of each kind, where there are several: nobody knows which card a load reaches."""
+    """Return the cards' temperatures of each kind, where there are several: which card a load reaches is unknown."""
     by_role: dict[str, set[str]] = {}
     for channel in channels:
         if part_of(channel) is CARD:

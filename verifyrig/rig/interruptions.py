@@ -69,7 +69,7 @@ class Interruptions:
             self._safety.stop(StopKind.RECORD_BEHIND, reason("record-behind", lag_s=lag_s))
 
     def watch_suspend(self) -> None:
-        """End the load where the system slept: what happened meanwhile nobody knows."""
+        """End the load where the system slept: what happened meanwhile is unknown."""
         slept_s = _suspended_s() - self._suspended_s
         if slept_s > _LEAST_SUSPEND_S and self._stops.interrupted is None:
             self._suspended_s = _suspended_s()
@@ -78,7 +78,7 @@ class Interruptions:
             self._notes.event(EventKind.SUSPEND, slept_s=slept_s)
 
     def watch_reads(self, t_s: float) -> None:
-        """End the load where a read hangs, whoever's: while a bus does not answer, nobody knows what it would say."""
+        """End the load where a read hangs, whoever's: while a bus does not answer, its readings are unknown."""
         hanging = self._bank.hanging()
         if hanging and hanging != self._hanging:
             self._notes.event(EventKind.READ_HANGS, t_s=t_s, channels=list(hanging))

@@ -107,7 +107,7 @@ class Sampler:
             self._parts.notes.say(f"SWITCH THE MACHINE OFF NOW: {why}.", loud=True)
 
     def _say_by_the_way(self, stage: Stage) -> None:
-        """Say what a stage shows by the way: parts still hot, a held target out of reach."""
+        """Say what else a stage shows: parts still hot, a held target out of reach."""
         notes, driver = self._parts.notes, self._parts.load.driver
         if stage.kind is StageKind.COOLDOWN:
             touch = self._touch.newly_known()

@@ -1,4 +1,4 @@
-"""What a run says by the way: background load while idle, when parts may be touched, its own cost."""
+"""What else a run says: background load while idle, when parts may be touched, its own cost."""
 
 from __future__ import annotations
 

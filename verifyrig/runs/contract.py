@@ -43,7 +43,7 @@ class ClimbObject(TypedDict):
     """How a climb ended.
 
     Where it did not reach its full share, the forecast is that of full share, for the temperature that comes nearest to
-    its limit; else it is null, for the stage's own figures tell.
+    its limit; else it is null, for the stage's own figures show it.
     """
 
     stage: str

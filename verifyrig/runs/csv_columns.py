@@ -33,7 +33,7 @@ _USUAL: Mapping[Quantity, tuple[float, float, str]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """Values of a channel in its unit, shape (n,), NaN without a reading; its unit as it was told, else empty."""
+    """Values of a channel in its unit, shape (n,), NaN without a reading; its unit as it was given, else empty."""
 
     values: FloatArray
     unit_text: str
@@ -45,12 +45,12 @@ def without_unit_row(table: TextTable, columns: Sequence[str]) -> tuple[TextTabl
         return table, {}
     first = table.rows[0]
     cells = {column: first.cells[table.columns.index(column)].strip() for column in columns}
-    told = {column: cell.strip("[](){} ") for column, cell in cells.items() if cell.strip("[](){}- ")}
-    if not told or any(any(sign.isdigit() for sign in cell) and not is_any_unit(cell) for cell in told.values()):
+    given = {column: cell.strip("[](){} ") for column, cell in cells.items() if cell.strip("[](){}- ")}
+    if not given or any(any(sign.isdigit() for sign in cell) and not is_any_unit(cell) for cell in given.values()):
         return table, {}
-    if not any(is_any_unit(cell) for cell in told.values()):
+    if not any(is_any_unit(cell) for cell in given.values()):
         return table, {}
-    return replace(table, rows=table.rows[1:]), told
+    return replace(table, rows=table.rows[1:]), given
 
 
 def column_of(
@@ -59,7 +59,7 @@ def column_of(
     """Return the readings of a channel.
 
     Raises:
-        ImportFault: A cell is no number; the units that are told disagree, are of something else, or cannot be.
+        ImportFault: A cell is no number; the units that are given disagree, are of something else, or cannot be.
     """
     unit, unit_text = _told_unit(table, entry, row_units)
     at = table.columns.index(entry.column)
@@ -77,24 +77,24 @@ def column_of(
 
 
 def _told_unit(table: TextTable, entry: ChannelColumn, row_units: Mapping[str, str]) -> tuple[Unit | None, str]:
-    """Return the unit that command line, head and row of units tell, and how they write it."""
-    told = [(entry.unit, entry.unit_text)] if entry.unit is not None else []
+    """Return the unit that command line, head and row of units give, and how they write it."""
+    given = [(entry.unit, entry.unit_text)] if entry.unit is not None else []
     quantity = quantity_of(entry.channel)
     try:
         found = unit_in_head(entry.column, quantity, table.names) if table.head_row else None
-        told += [found] if found is not None else []
+        given += [found] if found is not None else []
         text = row_units.get(entry.column, "")
         if text:
             unit = unit_named(text, quantity)
             if unit is None:
                 raise OddUnit(f"the row below the head names {text[:20]!r}, which is no unit of a {quantity}")
-            told.append((unit, text))
+            given.append((unit, text))
     except OddUnit as error:
         if entry.unit is None:
             raise _odd_unit(table, entry, str(error)) from error
-    if len({unit for unit, _ in told}) > 1:
-        raise _odd_unit(table, entry, f"it is {' and '.join(repr(text) for _, text in told)} at once")
-    return told[0] if told else (None, "")
+    if len({unit for unit, _ in given}) > 1:
+        raise _odd_unit(table, entry, f"it is {' and '.join(repr(text) for _, text in given)} at once")
+    return given[0] if given else (None, "")
 
 
 def _odd_unit(table: TextTable, entry: ChannelColumn, what: str) -> ImportFault:
@@ -145,14 +145,14 @@ def _check_share(table: TextTable, entry: ChannelColumn, values: FloatArray) -> 
 
 
 def _check_usual(table: TextTable, entry: ChannelColumn, values: FloatArray) -> None:
-    """Refuse readings that cannot be in the channel's own unit, where nothing tells their unit."""
+    """Refuse readings that cannot be in the channel's own unit, where nothing gives their unit."""
     low, high, others = _USUAL.get(quantity_of(entry.channel), (-np.inf, np.inf, ""))
     read = values[np.isfinite(values)]
     moving = read[read != 0.0]  # a clock or fan that stands still is none of another unit
     if len(moving) == 0 or low <= (middle := float(np.median(moving))) <= high:
         return
     raise ImportFault(
-        f"half of its readings lie around {middle:g}, which cannot be {_own(entry)}, and nothing tells their unit",
+        f"half of its readings lie around {middle:g}, which cannot be {_own(entry)}, and nothing gives their unit",
         where=f"{table.origin}, column {entry.column!r}",
         mend=f"Name it, as in --channel {entry.channel}={entry.column}:UNIT; it may be {others}.",
     )

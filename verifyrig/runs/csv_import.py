@@ -190,7 +190,7 @@ def _check_time_unit(table: TextTable, time: TimeWords, head_unit_s: float | Non
 
 
 def _by_period(table: TextTable, period_s: float) -> Times:
-    """Return the times of rows a period apart; below a torn line nobody knows how long it was dark."""
+    """Return the times of rows a period apart; below a torn line the gap is unknown."""
     torn = [one.first_row for one in table.left_out if one.why is WhyLeftOut.ZERO_BYTES]
     until = min(torn, default=None)
     known = [until is None or row.number < until for row in table.rows]

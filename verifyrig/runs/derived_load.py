@@ -1,7 +1,7 @@
 """When an imported machine was loaded: by a busy share or power in the log, else by the kinds of the stages named.
 
-A log seldom says what its machine was told to do. A busy share that follows the stages does, and so does power; where
-neither is there, a load stage is loaded, and idle and cooldown are not. Outside of the stages nobody knows then.
+A log seldom says what was commanded. A busy share that follows the stages does, and so does power; where
+neither is there, a load stage is loaded, and idle and cooldown are not. Outside of the stages it is then unknown.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ __all__ = ["STAGES", "DerivedLoad", "contradicted", "derived_load"]
 
 STAGES = "stages"
 # Busy shares first: power also falls where a machine throttles, while its load goes on.
-_TELLS = ("busy_share", "gpu_busy_share", "package_power_w", "gpu_power_w", "wall_power_w")
-# Load and rest differ by at least so much (a share by itself, a power as a part of it), or it tells of something else.
+_SHOWING = ("busy_share", "gpu_busy_share", "package_power_w", "gpu_power_w", "wall_power_w")
+# Load and idle differ by at least so much (a share by itself, a power as a part of it), or it shows something else.
 _LEAST_SHARE, _LEAST_POWER = 0.15, 0.3
-_ON_FROM = {"share": 0.5, "w": 0.3}  # of the way from rest to load
+_ON_FROM = {"share": 0.5, "w": 0.3}  # of the way from idle to load
 # What is shorter is another program's moment; pulses of a profile last 5 s.
 _SHORTEST_S = 3.0
 # A stage that begins so soon after its step was named by the clock, not by the sample.
@@ -31,7 +31,7 @@ _NEAR_S, _NEAR_SAMPLES = 3.0, 3.0
 
 
 class DerivedLoad(NamedTuple):
-    """Share of the load at each sample, 0 to 1, shape (n,), NaN where nothing tells, and what it was taken from."""
+    """Share of the load at each sample, 0 to 1, shape (n,), NaN where nothing shows it, and what it was taken from."""
 
     share: FloatArray
     source: str
@@ -39,7 +39,7 @@ class DerivedLoad(NamedTuple):
 
 def derived_load(t_s: FloatArray, columns: Mapping[str, FloatArray], stages: Sequence[StagePart]) -> DerivedLoad:
     """Return the load of a log, its times in s, shape (n,), rising."""
-    for column in _TELLS:
+    for column in _SHOWING:
         share = _by_column(t_s, columns[column], column, stages) if column in columns else None
         if share is not None:
             return DerivedLoad(share, column)
@@ -70,7 +70,7 @@ def _near_s(t_s: FloatArray) -> float:
 
 
 def _by_column(t_s: FloatArray, values: FloatArray, column: str, stages: Sequence[StagePart]) -> FloatArray | None:
-    """Return the share that a column tells, None where it does not follow the stages."""
+    """Return the share that a column shows, None where it does not follow the stages."""
     read = np.isfinite(values)
     loaded = _of_kind(t_s, stages, StageKind.LOAD)
     idle = _of_kind(t_s, stages, StageKind.IDLE)

@@ -178,7 +178,7 @@ def _readings(columns: Mapping[str, FloatArray]) -> list[dict[str, Reading]]:
 
 def _reading(channel: str, value: float) -> Reading:
     if math.isnan(value):
-        note = "nothing tells the load here" if channel == LOAD_SHARE else "the file has no reading here"
+        note = "nothing shows the load here" if channel == LOAD_SHARE else "the file has no reading here"
         return Reading(value=None, quality=Quality.MISSING, note=note)
     quantity = quantity_of(channel)
     if quantity == "temperature" and not COLDEST_READING_C <= value <= HOTTEST_READING_C:

@@ -38,7 +38,7 @@ class TimeWords:
         unit_s: Length of the unit of plain numbers, s.
         clock: What two numbers with a colon between them are.
         order: In which order dates stand.
-        period_s: From row to row, s, where no column tells.
+        period_s: From row to row, s, where no column holds the time.
         started_utc_s: When the first row was written, where the log names no date.
     """
 
@@ -52,7 +52,7 @@ class TimeWords:
 
     @property
     def columns(self) -> list[str]:
-        """The columns that tell the time."""
+        """The columns that hold the time."""
         return [column for column in (self.column, self.date_column) if column is not None]
 
 
@@ -76,9 +76,11 @@ def parse_time_words(
     """
     if (time is None) == (period is None):
         what = "neither a column of times nor a period is named" if time is None else "column and period are both named"
-        raise UsageError(what, where="--time", mend="Write --time COLUMN, or --period SECONDS where no column tells.")
+        raise UsageError(
+            what, where="--time", mend="Write --time COLUMN, or --period SECONDS where no column holds the time."
+        )
     if date is not None and time is None:
-        raise UsageError("a date alone tells no moment", where="--date", mend="Name the column of the time, too.")
+        raise UsageError("a date alone gives no moment", where="--date", mend="Name the column of the time, too.")
     column, unit_s, clock = _time_column(time)
     return TimeWords(
         column=column,

@@ -3,7 +3,7 @@
 The weighing follows the trade's reading of shut-offs: hot at the cut speaks for heat; cool at the cut, at a step of
 the load or with a sagging rail for the power; wrong results, crash records and hardware errors for the software,
 memory or processor. What the system's own log says outweighs all of it. The weights (natural logarithms of odds) are
-judgement, held against simulated machines by a benchmark; common practice, no source.
+judgement, checked against simulated machines by a benchmark; common practice, no source.
 """
 
 from __future__ import annotations

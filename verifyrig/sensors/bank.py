@@ -48,7 +48,7 @@ def open_bank(
         now_s: Clock for differences of counters: that of the run.
         outside_only: Only probes (instruments, one-wire sensors, what bench.toml names): this computer is not the
             machine under test.
-        in_place: Whether all sit where their names say; probes out of their place are not held against each other.
+        in_place: Whether all sit where their names say; probes out of their place are not compared with each other.
         may_be_slow: Slow sensors get a thread of their own. Not those of simulated hardware: a thread keeps real time,
             and the files of a simulated machine are slow only where the processor is busy.
 

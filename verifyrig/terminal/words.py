@@ -109,7 +109,7 @@ def thermal_path(readings: Mapping[str, Reading]) -> list[tuple[str, float | Non
             reading = readings[name]
             path.append((_numbered(place, name), reading.value if reading.ok else None, temp_word(reading)))
     if DIE.temp not in readings and CARD.temp in readings:
-        # Where the die shows nothing, the card is what the room is held against.
+        # Where the die shows nothing, the card is compared with the room.
         name = hottest_of(CARD.temp, readings)
         reading = readings[name]
         path.append((_numbered("graphics", name), reading.value if reading.ok else None, temp_word(reading)))

@@ -15,7 +15,7 @@ _SCALING_SHARE = 0.08
 # A desktop's processor under full load, before any load was seen: median and spread of the logarithm, firmware
 # without a limit included (common practice, no source; the shop's machines lie at 60 to 180 W).
 _TYPICAL_FULL_W, _FULL_SPREAD = 104.0, 0.45
-# Readings that tell a level: those of its last seconds.
+# Readings that show a level: those of its last seconds.
 _LEVEL_READINGS = 8
 
 

@@ -1,7 +1,7 @@
 """Parts that a load heats and no sensor shows: how likely each passes its limit, by plausible sound and faulty ones.
 
 Each is warmer than the air around it by a rise that follows the power through one or two lags, so that it goes on
-rising for a while after the load is off. Rises are told at the machine's own full power: a board for a strong
+rising for a while after the load is off. Rises are given at the machine's own full power: a board for a strong
 processor has strong regulators.
 """
 
@@ -103,7 +103,7 @@ def unwatched_on(heated: Collection[str], channels: Iterable[str], *, has_batter
     ]
     if CARD.temp not in heated or "gpu_hotspot_temp_c" not in have:
         found.append(HOT_SPOT)
-    # A machine with a pump has coolant; where none is named, nobody can tell, and an air cooler has none.
+    # A machine with a pump has coolant; where none is named it is unknown, and an air cooler has none.
     if DIE.temp in heated and "pump_speed_rpm" in have and not have & {"coolant_temp_c", "hose_out_temp_c"}:
         found.append(COOLANT)
     return tuple(found)

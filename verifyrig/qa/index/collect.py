@@ -66,7 +66,7 @@ def _each_once(runs: Sequence[UnitRun]) -> list[UnitRun]:
 def _moved(index: Index, paths: Sequence[Path], workers: int | None) -> dict[Path, str]:
     """Return the digests of files that are new here but whose figures are kept: copied, moved, touched.
 
-    Each is held against its digest first, so that an altered copy borrows nothing.
+    Each is checked against its digest first, so that an altered copy borrows nothing.
     """
     kept = index.kept_digests() if paths else set()
     if not kept:

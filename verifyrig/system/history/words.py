@@ -133,7 +133,7 @@ _RESTARTS = {
 
 
 def _restart(codes: dict[str, int]) -> str:
-    """Return which of `_RESTARTS` the codes of a start without a shut-down before tell of."""
+    """Return which of `_RESTARTS` the codes of a start without a shut-down before stand for."""
     if codes.get("bugcheck"):
         return "after-crash"
     if codes.get("button"):

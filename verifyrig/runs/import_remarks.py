@@ -1,4 +1,4 @@
-"""What an import says of the log itself: rows left out, gaps, missing readings, units that nobody told."""
+"""What an import says of the log itself: rows left out, gaps, missing readings, units that nobody gave."""
 
 from __future__ import annotations
 
@@ -37,25 +37,25 @@ def imported_object(samples: Imported, file: str, stages: Sequence[StagePart]) -
     }
 
 
-def imported_lines(told: ImportedObject, samples: Imported) -> list[str]:
+def imported_lines(remarks: ImportedObject, samples: Imported) -> list[str]:
     """Return the same as sentences; none where there is nothing to say."""
     lines = [one.sentence for one in samples.left_out]
-    if told["cells_without_name"]:
-        lines.append(f"Not read: the last {told['cells_without_name']} cells of each row have no name.")
-    gaps = told["gaps"]
+    if remarks["cells_without_name"]:
+        lines.append(f"Not read: the last {remarks['cells_without_name']} cells of each row have no name.")
+    gaps = remarks["gaps"]
     lines += [f"No row from {gap['from_s']:.0f} to {gap['to_s']:.0f} s." for gap in gaps[:_SHOWN]]
     lines += [f"And {len(gaps) - _SHOWN} gaps more."] if len(gaps) > _SHOWN else []
-    lines += [f"No reading of {name} in {count} rows." for name, count in told["readings_missing"].items()]
+    lines += [f"No reading of {name} in {count} rows." for name, count in remarks["readings_missing"].items()]
     lines += [_load_line(samples)] if samples.load_from else []
     lines += [
         f"Stage {name} was named otherwise: the log shows load for {on_s:.0f} s of it."
-        for name, on_s in told["stages_contradicted"].items()
+        for name, on_s in remarks["stages_contradicted"].items()
     ]
-    if told["date_order"] is not None:
-        lines.append(f"Dates were read as {'/'.join(told['date_order'])}.")
-    if told["units_assumed"]:
-        assumed = ", ".join(f"{name} in {unit_of(name)}" for name in told["units_assumed"])
-        lines.append(f"Nothing tells the unit, so it was taken: {assumed}.")
+    if remarks["date_order"] is not None:
+        lines.append(f"Dates were read as {'/'.join(remarks['date_order'])}.")
+    if remarks["units_assumed"]:
+        assumed = ", ".join(f"{name} in {unit_of(name)}" for name in remarks["units_assumed"])
+        lines.append(f"Nothing gives the unit, so it was taken: {assumed}.")
     return lines
 
 
@@ -70,4 +70,4 @@ def _load_line(samples: Imported) -> str:
         return f"When it was loaded was taken from {samples.load_from}."
     if not np.isnan(samples.columns[LOAD_SHARE]).any():
         return "When it was loaded was taken from the kinds of the stages."
-    return "When it was loaded was taken from the kinds of the stages; outside of them nothing tells."
+    return "When it was loaded was taken from the kinds of the stages; outside of them it is unknown."
