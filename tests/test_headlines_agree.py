@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import pytest
 
 from tests import report_inputs as ri
 from verifyrig.core.outcome import StageEnd
@@ -14,6 +15,7 @@ from verifyrig.core.trace import Event, StageSpan
 from verifyrig.report.headline import headlines
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.plot import ALONE
+from verifyrig.report.render import render
 from verifyrig.report.sentences import finding_of
 from verifyrig.report.thermal_path import path_of_run
 from verifyrig.report.wording import Words
@@ -119,3 +121,10 @@ def test_a_limit_on_a_role_holds_for_each_numbered_one() -> None:
     limits = (TripLimit(channel="die_temp_c", maximum=95.0),)
     trace = replace(run.trace, columns=columns, profile=replace(run.trace.profile, trip_limits=limits))
     assert "nearest to its trip limit: processor 2, 17 K left" in said(alone(replace(run, trace=trace)))
+
+
+@pytest.mark.parametrize(("language", "words"), [("en", "room of the shop"), ("de", "Raum der Werkstatt")])
+def test_the_room_is_said_to_be_the_shops(language: str, words: str) -> None:
+    report = ri.fixed_report()
+    report = replace(report, settings=replace(report.settings, language=language))
+    assert f'<th scope="row"><bdi>{words}</bdi></th>' in render(report, "customer", now_utc=ri.DAY_UTC)

@@ -12,7 +12,7 @@ from verifyrig.analysis import judge_thresholds, metrics_of
 from verifyrig.analysis.results import Metric
 from verifyrig.analysis.work_rate import work_rate_kept
 from verifyrig.core.outcome import StageEnd
-from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Stage, StageKind, Threshold
+from verifyrig.core.profile import Hold, LoadPattern, LoadPlan, Profile, Stage, StageKind, Threshold
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict
 
@@ -118,3 +118,33 @@ def test_a_record_of_another_program_without_a_share_is_taken_as_it_is() -> None
     trace = trace_of(steady(200))
     columns = {name: values for name, values in trace.columns.items() if name != "load_share"}
     assert kept(replace(trace, columns=columns, profile=None)).value == pytest.approx(1.0, abs=0.01)
+
+
+def test_the_uncertainty_of_a_quotient_of_two_means_is_the_closed_form() -> None:
+    # 60 readings of 99 and 101 in turn at each end: s = sqrt(60/59), both means 100 with u = s/sqrt(60), each with 59
+    # degrees of freedom; their quotient has u = sqrt(2) s/sqrt(60)/100 and 118 of them (JCGM 100:2008, 5.1.2, G.4.1).
+    # The factor of the t-distribution for 118 is 1.980 (JCGM 100:2008, Table G.2, between 100 and infinity).
+    found = kept(trace_of(np.tile([99.0, 101.0], 60)))
+    assert found.value == pytest.approx(1.0)
+    assert found.u95 == pytest.approx(1.980 * np.sqrt(2) * np.sqrt(60 / 59) / np.sqrt(60) / 100, rel=1e-3)
+
+
+def test_nothing_counted_and_nothing_done_are_told_apart() -> None:
+    none = trace_of(np.full(100, np.nan))
+    assert [why.code for why in kept(none).why] == ["no-work-counted"] and kept(none).value is None
+    idle = kept(trace_of(np.concatenate([np.zeros(60), np.full(60, 100.0)])))
+    assert idle.value is None and [why.code for why in idle.why] == ["no-work-at-first"]
+
+
+def test_a_held_load_counts_whatever_its_share_is() -> None:
+    share = np.linspace(1.0, 0.5, 120)
+    found = kept(trace_of(100.0 * share, share=share, hold=Hold(die_temp_c=80.0)))
+    # Means of the two halves of a straight line: 0.625 over 0.875 of the first rate.
+    assert found.value == pytest.approx(0.625 / 0.875, rel=0.01)
+    # Without a hold only what was done under the highest share counts, and that is too little to tell.
+    assert kept(trace_of(100.0 * share, share=share)).value is None
+
+
+def test_shares_within_a_hundredth_are_the_same_one() -> None:
+    share = np.tile([1.0, 0.995, 0.99], 30)
+    assert kept(trace_of(100.0 * share, share=share)).why[0].values["window_s"] == pytest.approx(44.5)

@@ -59,7 +59,7 @@ def condition_rows(report: ReportInput, words: Words) -> list[ConditionRow]:
     runs = [run for run in (report.before_run, report.after_run) if run is not None]
     rows = [
         ConditionRow(words.t("day and time"), [words.moment(run.started_utc_s) for run in runs]),
-        ConditionRow(words.t("room"), [_ambient(run, words) for run in runs]),
+        ConditionRow(words.t("room of the shop"), [_ambient(run, words) for run in runs]),
         ConditionRow(words.t("plan"), [_plan(run, words) for run in runs]),
         ConditionRow(words.t("recipe"), [_recipe(run)[:16] for run in runs]),
         ConditionRow(words.t("sampling"), [_sampling(run, words) for run in runs]),
