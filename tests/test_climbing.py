@@ -68,7 +68,7 @@ def test_a_sound_machine_comes_to_full_share_and_passes(sound: Trace) -> None:
 
 
 def test_figures_of_a_climb_are_those_of_its_full_share(sound: Trace) -> None:
-    # The processor of the typical machine draws 104 to 112 W at full share and 14 W at rest; a mean over all steps of
+    # The processor of the typical machine draws 104 to 112 W at full share and 14 W idle; a mean over all steps of
     # the climb would lie below 100 W.
     watts = summary_of(sound, "x")["metrics"]["load.package_power_w.mean"]["value"]
     assert isinstance(watts, float) and watts > 103.0

@@ -131,7 +131,7 @@ def ask(bench: Path, capsys: pytest.CaptureFixture[str], *words: str) -> Any:
 
 
 def course(t_s: FloatArray, on_s: float, off_s: float) -> FloatArray:
-    """A machine of two time constants, 8 and 120 s, closed form: 30 °C at rest, 12 and 28 K above it under load."""
+    """A machine of two time constants, 8 and 120 s, closed form: 30 °C idle, 12 and 28 K above it under load."""
     rise = np.zeros(len(t_s))
     for gain_k, tau_s in ((12.0, 8.0), (28.0, 120.0)):
         rise += gain_k * (1 - np.exp(-np.clip(t_s - on_s, 0, None) / tau_s))

@@ -128,7 +128,7 @@ def test_after_three_minutes_of_a_whole_file_the_stated_width_is_of_use(shared_d
 @pytest.mark.parametrize("tau_s", [20.0, 40.0, 60.0])
 @pytest.mark.parametrize("way_k", [10.0, 25.0])
 def test_a_machine_that_warms_from_cold_without_any_load_is_not_told_to_cool(tau_s: float, way_k: float) -> None:
-    # Just switched on: nothing drives it that is on record, and it rises to what it draws at rest (closed form).
+    # Just switched on: nothing drives it that is on record, and it rises to what it draws idle (closed form).
     t = np.arange(0.0, 240.0)
     temp = np.round(8 * (24.0 + way_k * -np.expm1(-t / tau_s))) / 8
     share = np.zeros(len(t))

@@ -156,7 +156,7 @@ def interruption(die_c: float, power_w: float) -> PostMortem:
     return verdict_of(trace_of({"die_temp_c": np.full(121, die_c), "package_power_w": np.full(121, power_w)}))
 
 
-# Two break-offs and what the trade makes of them: equal °C: heat; equal watts at other °C: power. Common practice.
+# Two interruptions and what the trade makes of them: equal °C: heat; equal watts at other °C: power. Common practice.
 @pytest.mark.parametrize(
     ("ends_at", "reason"),
     [

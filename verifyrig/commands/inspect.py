@@ -62,7 +62,7 @@ def _printed(text: str | None) -> str | None:
 
 
 def _post_mortem(path: Path, context: Context) -> tuple[PostMortemObject | None, list[str]]:
-    """Return what ended the run, and what the break-offs of its job have in common, as JSON and as sentences."""
+    """Return what ended the run, and what the interruptions of its job have in common, as JSON and as sentences."""
     from verifyrig.runs.end_of_run import pattern_in_job, post_mortem_of
     from verifyrig.runs.post_mortem import as_json
     from verifyrig.runs.run_list import job_of

@@ -28,7 +28,7 @@ class Defaults:
     """What a run takes where nobody said otherwise.
 
     Attributes:
-        caution: The job's last load, where it should not be repeated untold (a break-off or trip).
+        caution: The job's last load, where it should not be repeated unasked (an interruption or trip).
     """
 
     job: str | None = None

@@ -95,7 +95,7 @@ def _by_column(t_s: FloatArray, values: FloatArray, column: str, stages: Sequenc
 
 
 def _low(values: FloatArray, idle: FloatArray) -> float:
-    """Return what is read at rest; without a stage of rest the lowest tenth of all stands for it, NaN for nothing."""
+    """Return what is read while idle; without an idle stage the lowest tenth of all stands for it, NaN for nothing."""
     some = idle if len(idle) else np.sort(values)[: max(1, len(values) // 10)]
     return float(np.median(some)) if len(some) else float("nan")
 

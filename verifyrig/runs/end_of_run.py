@@ -17,7 +17,7 @@ from verifyrig.runs.post_mortem import PostMortem, explain_end
 
 
 def post_mortem_of(path: Path, trace: Trace | None = None) -> PostMortem | None:
-    """Return what ended the run; None where it did not break off. Raises `RecordError` as `read_trace`.
+    """Return what ended the run; None where it was not interrupted. Raises `RecordError` as `read_trace`.
 
     Args:
         trace: What the record holds, where it was read already.
@@ -41,7 +41,7 @@ def post_mortems(traces: Mapping[Path, Trace]) -> dict[str, PostMortem]:
 
 
 def pattern_in_job(bench: Bench, job: str) -> Pattern | None:
-    """Return what the break-offs of a job have in common; None for fewer than two. Unreadable records are left out."""
+    """Return what interruptions of a job have in common; None for fewer than two. Unreadable records are left out."""
     found = []
     for path in bench.records(job):
         try:
