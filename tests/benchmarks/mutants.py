@@ -30,6 +30,7 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from enum import Enum
 from pathlib import Path
 from types import FunctionType, ModuleType
 from typing import Any, NamedTuple
@@ -325,7 +326,19 @@ def _take_over(old: Any, new: Mapping[str, Any], module: str) -> None:
             if value.__module__ == module and isinstance(was, type):
                 _take_over(dict(vars(was)), dict(vars(value)), module)
         elif isinstance(old, dict) and not name.startswith("__") and not isinstance(value, ModuleType):
-            old[name] = value
+            old[name] = _in_old_members(value, module)
+
+
+def _in_old_members(value: Any, module: str) -> Any:
+    """Return a constant with the members of the loaded module's enums, which all others hold, not of the new ones."""
+    if isinstance(value, Enum):
+        held = getattr(sys.modules[module], type(value).__name__, None) if type(value).__module__ == module else None
+        return value if held is None else getattr(held, value.name)
+    if type(value) is dict:
+        return {_in_old_members(key, module): _in_old_members(one, module) for key, one in value.items()}
+    if type(value) in (tuple, list, set, frozenset):
+        return type(value)(_in_old_members(one, module) for one in value)
+    return value
 
 
 def _function(value: Any) -> FunctionType | None:
