@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from verifyrig.analysis.results import Comparison, MetricDifference, StageComparison
+from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.reason import reason
 from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, Machine, RunFacts, merged, months_later
@@ -21,6 +22,8 @@ from verifyrig.jobs.rules import (
     signed_off_run,
 )
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, protective_steps
+from verifyrig.report.reasons import reason_text
+from verifyrig.report.wording import words_for
 
 MORNING = datetime(2026, 3, 14, 9, tzinfo=UTC)
 
@@ -299,3 +302,22 @@ def test_the_machine_is_measured_against_the_newest_verification_that_stood() ->
     found = signed_off_run(runs)
     assert found is not None and found.run == "run-5"
     assert signed_off_run([]) is None
+
+
+@pytest.mark.parametrize(
+    ("facts", "code", "german"),
+    [
+        ({"verdict": "fail"}, "verdict-fail", "er ist nicht bestanden"),
+        ({"outcome": "tripped"}, "ended-at-trip", "an einer Abschaltgrenze"),
+        ({"integrity": Integrity.ALTERED}, "its-record-altered", "seine Aufzeichnung wurde verändert"),
+        ({"verdict": None}, "verdict-none", "er hat kein Urteil"),
+    ],
+)
+def test_why_a_verification_does_not_stand_is_told_in_the_language_of_the_page(
+    facts: dict[str, Any], code: str, german: str
+) -> None:
+    missing = missing_verification(job(change(5, "cleaned")), [run(0, "baseline"), run(9, "verification", **facts)])
+    assert missing is not None
+    cause = missing.values["cause"]
+    assert isinstance(cause, tuple) and [one.code for one in cause] == [code]
+    assert german in reason_text(missing, words_for("de"))

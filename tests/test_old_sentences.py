@@ -108,7 +108,7 @@ def test_old_records_are_read_however_the_sentences_are_worded_now(monkeypatch: 
     stages = (replace(run.trace.stages[0], ended=StageEnd.TIME), *run.trace.stages[1:])
     run = replace(run, trace=replace(run.trace, stages=stages, events=(refused,)))
     said = alone_sentence(run, "die_temp_c", words_for("en"))
-    assert said == "As it came in: no full load was run, as rest and pulses foretold too much heat under it."
+    assert said == "As it came in: no full load was run, as idle and pulses forecast too much heat under it."
 
 
 def test_an_old_job_file_is_read_however_the_sentences_are_worded_now(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -169,7 +169,7 @@ def missing_verification(job: Job, runs: Sequence[RunFacts]) -> Reason | None:
     if not later:
         return reason("no-verification", change=what)
     if not stands(later[-1]):
-        return reason("verification-does-not-stand", run=later[-1].run, cause=_standing_words(later[-1]))
+        return reason("verification-does-not-stand", run=later[-1].run, cause=(_why_it_does_not_stand(later[-1]),))
     return _second_verification(job, runs)
 
 
@@ -192,10 +192,10 @@ def stands(run: RunFacts) -> bool:
     return run.outcome == Outcome.COMPLETED and run.verdict in _STANDS and run.integrity.proves
 
 
-def _standing_words(run: RunFacts) -> str:
+def _why_it_does_not_stand(run: RunFacts) -> Reason:
     if not run.integrity.proves:
-        return f"its record is {run.integrity}"
-    return str(run.outcome) if run.outcome != Outcome.COMPLETED else (run.verdict or "no verdict")
+        return reason(f"its-record-{run.integrity}")
+    return _ended_badly(run) or reason(f"verdict-{run.verdict or 'none'}")
 
 
 def signed_off_run(runs: Sequence[RunFacts]) -> RunFacts | None:
