@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from verifyrig.commands import cli
-from verifyrig.core.errors import ImportFault
+from verifyrig.core.channels import quantity_of
+from verifyrig.core.errors import ImportFault, UsageError
 from verifyrig.files.csv_table import read_table
-from verifyrig.files.units import unit_in_head
+from verifyrig.files.units import TIME_UNITS_S, fold_unit, time_unit_in_head, unit_in_head, units_for
 from verifyrig.runs.csv_import import Imported, samples_of
 from verifyrig.runs.import_words import TimeWords, parse_channel_word
 
@@ -83,6 +84,82 @@ def test_a_letter_at_the_end_that_may_number_a_part_is_no_unit() -> None:
         read("temp_f", "50", more=";temp_a;temp_e")
     assert read("temp_f", "212", more=";temp_c").columns["die_temp_c"][0] == pytest.approx(100.0)
     assert read("temp_f", "50", unit=":°C", more=";temp_a").columns["die_temp_c"][0] == 50
+
+
+def test_a_letter_of_a_part_is_no_unit() -> None:
+    assert read("Temp (DIMM F)", "45").columns["die_temp_c"][0] == 45
+    assert read("Current limit temp (rail A)", "45").columns["die_temp_c"][0] == 45
+    assert read("Temp (in F)", "212").columns["die_temp_c"][0] == pytest.approx(100.0)
+    assert read("Temp (deg F, mean)", "212").columns["die_temp_c"][0] == pytest.approx(100.0)
+    with pytest.raises(ImportFault, match="may be a unit or a letter of a part"):
+        read("DIMM F", "45")
+    assert read("DIMM C", "45").columns["die_temp_c"][0] == 45
+
+
+# Every name with a reading in it and the same in the channel's own unit: prefixes of the SI, per cent, the minute of
+# 60 s; kelvin and Fahrenheit by definition (SI brochure, 9th edition).
+NAMES = [
+    ("die_temp_c", "25", 25.0, "c degc cel celsius degreec degreesc degreescelsius gradc"),
+    ("die_temp_c", "25500", 25.5, "mc mdegc millicelsius millidegreec"),
+    ("die_temp_c", "255", 25.5, "0.1c 1/10c dc c/10"),
+    ("die_temp_c", "77", 25.0, "f degf fahrenheit degreef degreesf degreesfahrenheit"),
+    ("die_temp_c", "298.15", 25.0, "k degk kelvin"),
+    ("die_temp_c", "298150", 25.0, "mk millikelvin"),
+    ("die_temp_c", "2981.5", 25.0, "0.1k 1/10k dk k/10"),
+    ("package_power_w", "65.5", 65.5, "w watt watts"),
+    ("package_power_w", "65500", 65.5, "mw milliwatt milliwatts"),
+    ("package_power_w", "65500000", 65.5, "uw microwatt microwatts µw"),
+    ("package_power_w", "0.0655", 65.5, "kw kilowatt kilowatts"),
+    ("rail_12v_v", "11.5", 11.5, "v volt volts vdc"),
+    ("rail_12v_v", "11500", 11.5, "mv millivolt millivolts"),
+    ("rail_12v_v", "11500000", 11.5, "uv microvolt microvolts"),
+    ("cpu_fan_speed_rpm", "1200", 1200.0, "rpm 1/min r/min u/min rev/min tr/min min-1 min^-1 revolutions/min"),
+    ("cpu_fan_speed_rpm", "1.2", 1200.0, "krpm"),
+    ("cpu_fan_speed_rpm", "20", 1200.0, "hz 1/s r/s rps"),
+    ("core_clock_mhz", "4200000000", 4200.0, "hz"),
+    ("core_clock_mhz", "4200000", 4200.0, "khz"),
+    ("core_clock_mhz", "4200", 4200.0, "mhz"),
+    ("core_clock_mhz", "4.2", 4200.0, "ghz"),
+    ("busy_share", "50", 0.5, "% percent pct prozent"),
+    ("busy_share", "500", 0.5, "‰ permille"),
+    ("busy_share", "0.5", 0.5, "1"),
+    ("work_rate_per_s", "7", 7.0, "1 1/s"),
+]
+
+
+def test_every_name_of_a_unit_means_what_it_says() -> None:
+    told: dict[str, set[str]] = {}
+    for channel, cell, value, names in NAMES:
+        for name in names.split():
+            got = read("reading", cell, channel=channel, unit=f":{name}").columns[channel][0]
+            assert got == pytest.approx(value, rel=1e-9), name
+            told.setdefault(quantity_of(channel), set()).add(fold_unit(name))
+    for quantity, names_told in told.items():
+        assert set(units_for(quantity)) == names_told  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("names", "length_s"),
+    [
+        ("s sec secs second seconds sekunden", 1.0),
+        ("ms msec millis millisecond milliseconds", 1e-3),
+        ("us microseconds", 1e-6),
+        ("ns nanoseconds", 1e-9),
+        ("min mins minute minutes minuten", 60.0),
+        ("h hour hours stunden", 3600.0),
+    ],
+)
+def test_every_name_of_a_unit_of_time_means_what_it_says(names: str, length_s: float) -> None:
+    for name in names.split():
+        assert TIME_UNITS_S[name] == length_s
+        assert time_unit_in_head(f"elapsed [{name}]") == time_unit_in_head(f"elapsed_{name}") == length_s
+    assert time_unit_in_head("Time") is None and time_unit_in_head("Time of day") is None
+
+
+def test_a_unit_of_another_quantity_on_the_command_line_is_told_with_those_that_fit() -> None:
+    with pytest.raises(UsageError) as caught:
+        parse_channel_word("die_temp_c=x:rpm")
+    assert "celsius" in caught.value.mend and "rpm" not in caught.value.mend
 
 
 def test_a_row_of_units_below_the_head_counts() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from typing import NamedTuple
 
 from verifyrig.core.interfaces import Quantity
@@ -78,6 +79,8 @@ TIME_UNITS_S = {
 _BRACKETED = re.compile(r"[\[({<]([^\[\](){}<>]*)[\])}>]")
 _DEGREES = re.compile(r"(?:°|º|℃|℉)\s*[A-Za-z]*")
 _BETWEEN = re.compile(r"[\s_.,;:|=#-]+")
+_BEFORE_A_UNIT = re.compile(r"in|deg|degrees?|grad", re.IGNORECASE)
+_OF_A_TEMPERATURE = re.compile(r"te?mp|deg|therm|\bin\b|^t\W*$|\bt[_ ./]", re.IGNORECASE)
 _CAPITAL_AT_END = re.compile(r".*[a-z](C|F|K)")
 
 
@@ -147,10 +150,15 @@ def time_unit_in_head(name: str) -> float | None:
 
 
 def _in_brackets(name: str) -> list[str]:
-    """Return what stands in brackets, whole where it is a unit, else its words."""
+    """Return what stands in brackets, whole where it is a unit, else its words: a letter only after `in` or `deg`."""
     found: list[str] = []
     for text in _BRACKETED.findall(name):
-        found += [text] if is_any_unit(text) else [word for word in re.split(r"[\s,;]+", text) if word]
+        words = [word for word in re.split(r"[\s,;]+", text) if word]
+        if is_any_unit(text):
+            found.append(text)
+        else:
+            letters = [b for a, b in pairwise(words) if _BEFORE_A_UNIT.fullmatch(a)]
+            found += [word for word in words if len(word) > 1 or word in letters]
     return found
 
 
@@ -169,10 +177,12 @@ def _at_the_end(plain: str) -> list[str]:
 
 
 def _may_be_a_letter(name: str, text: str, others: tuple[str, ...]) -> bool:
-    """Return whether `temp_f` may be the sixth of `temp_a`, `temp_b`, ...: its neighbours end in other letters."""
+    """Return whether an F or K may be no unit: `DIMM F`, or `temp_f` beside `temp_a` and `temp_b`."""
     if len(text) > 1 or fold_unit(text) not in ("f", "k"):
         return False
     stem = name.strip()[: -len(text)]
+    if not _OF_A_TEMPERATURE.search(stem):
+        return True
     ends = {
         other.strip()[-1:].lower() for other in others if other.strip()[:-1] == stem and other.strip() != name.strip()
     }
