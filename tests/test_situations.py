@@ -15,7 +15,7 @@ from tests.fake_asker import FakeAsker
 from verifyrig.bench.day import note_shift
 from verifyrig.bench.find_profile import find_profile, list_profiles
 from verifyrig.bench.folder import Bench, find_bench
-from verifyrig.commands import Context, next_step
+from verifyrig.commands import Answer, Context, next_step
 from verifyrig.commands import job as job_command
 from verifyrig.commands import setup as setup_command
 from verifyrig.commands.cli import run
@@ -304,3 +304,28 @@ def test_ctrl_c_in_a_long_intake_keeps_a_draft_on_a_real_terminal(tmp_path: Path
     child.expect_exact("Customer's name?")
     assert "own words?" not in child.before
     child.close(force=True)
+
+
+def test_the_menu_tells_a_lacking_temperature_before_it_asks_for_the_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("verifyrig.rig.assemble.open_bank", nothing_to_read)
+    asker = FakeAsker("7", "2", "n", "q")  # a laptop, its own plan; not from outside
+    next_step.execute(Context(bench=find_bench(str(tmp_path))), asker)
+    assert any("die_temp_c cannot be read" in line for line in asker.said)
+    assert not any("Room" in question for question in asker.asked)
+    assert "Measure from outside now, with a probe and its own load marked by hand?" in asker.asked
+
+
+def test_a_room_that_is_no_temperature_is_asked_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    done: list[list[str]] = []
+    monkeypatch.setattr("verifyrig.commands.run.look_first", lambda *_: None)
+
+    def execute(args: Any, context: Context) -> Answer:
+        done.append([args.ambient])
+        return Answer()
+
+    monkeypatch.setattr("verifyrig.commands.run.execute", execute)
+    turn_real = FakeAsker("2", "2", "warm", "22", "q")
+    next_step.execute(Context(bench=find_bench(str(tmp_path))), turn_real)
+    assert done == [["22"]] and any("no temperature" in line for line in turn_real.said)

@@ -18,16 +18,19 @@ from typing import Any
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.job_upkeep import clear_due
+from verifyrig.commands.ways import ask_stick, choose_plan, choose_situation, choose_way, plan_title, set_up_probes
 from verifyrig.commands.which_job import choose_job, name_at_place, place_meant
 from verifyrig.commands.who import ask_anew, ask_who, at_the_bench
-from verifyrig.core.errors import RigError, UsageError
+from verifyrig.core.errors import NoTemperature, RigError
 from verifyrig.core.plain_text import plain_line
+from verifyrig.dialogs.checked import ask_checked
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker
 from verifyrig.files.streams import tell
+from verifyrig.files.typed_values import parse_ambient
 from verifyrig.jobs.model import EntryKind, Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
 from verifyrig.jobs.screen import SHIFT_NOTE, danger_lines, entry_line, run_line, standing_of
-from verifyrig.jobs.situations import DEED_TITLES, OF_ITS_KIND, SITUATIONS, Deed, Situation
+from verifyrig.jobs.situations import SITUATIONS, Deed, Situation
 
 LEAVE = "q"
 _FIRST_PROFILE = "quick-look"
@@ -213,48 +216,19 @@ class _Desk:
 
     def _measure_label(self) -> str:
         assert self._job is not None
-        return f"{next_purpose(self._job, self._runs)}, {self._title(self._profile())}"
-
-    def _title(self, name: str) -> str:
-        """Return what a plan is called; its name where it cannot be read."""
-        from verifyrig.bench.find_profile import find_profile
-
-        try:
-            return plain_line(find_profile(name, self._bench).title or name, 70)
-        except RigError:
-            return name
+        return f"{next_purpose(self._job, self._runs)}, {plan_title(self._bench, self._profile())}"
 
     # ---- how the machine comes
 
     def _sort(self) -> None:
-        """Ask how the machine is, and offer what can be done then."""
-        from verifyrig.dialogs.job_interview import pick
-
-        words = {str(n): situation.title for n, situation in enumerate(SITUATIONS)}
-        chosen = pick(self._asker, "How is the machine?", words | {"": "back"})
-        if chosen:
-            self._in_situation(SITUATIONS[int(chosen)])
+        situation = choose_situation(self._asker)
+        if situation is not None:
+            self._in_situation(situation)
 
     def _in_situation(self, situation: Situation) -> None:
-        """Say what to know first, and do what is chosen."""
-        from verifyrig.dialogs.job_interview import pick
-
-        for sentence in situation.says:
-            self._asker.say(sentence)
-        ways = [Deed.TAKE_IN, *situation.ways] if self._job is None else list(situation.ways)
-        names = dict.fromkeys(str(self._of_its_kind() if way == OF_ITS_KIND else way) for way in ways)
-        titles = {name: DEED_TITLES[Deed(name)] if name in tuple(Deed) else self._title(name) for name in names}
-        if self._job is None:
-            titles.pop(Deed.FINDING, None)  # there is no job yet that could keep it
-        chosen = pick(self._asker, "What now?", titles | {"": "back"})
-        if chosen:
-            self._way(chosen)
-
-    def _of_its_kind(self) -> str:
-        from verifyrig.bench.find_profile import list_profiles
-
-        kind = self._job.intake.machine.kind if self._job is not None else ""
-        return kind if kind in {file.name for file in list_profiles(self._bench)} else "desktop-air"
+        way = choose_way(self._asker, situation, self._bench, self._job)
+        if way:
+            self._way(way)
 
     def _way(self, way: str) -> None:
         deeds: dict[str, Callable[[], None]] = {
@@ -262,30 +236,15 @@ class _Desk:
             Deed.FINDING: lambda: self._do_for("job", "finding"),
             Deed.HISTORY: lambda: self._do("history"),
             Deed.CHANNELS: lambda: self._do("channels"),
-            Deed.PROBES: self._probes,
+            Deed.PROBES: lambda: set_up_probes(self._asker, self._bench),
             Deed.STICK: self._collect,
             Deed.LOG: self._import,
             Deed.BY_TITLE: self._measure_with_another,
         }
         deeds.get(way, lambda: self._run(way))()
 
-    def _probes(self) -> None:
-        """Ask for probes alone, and write them."""
-        from verifyrig.bench.folder import change_config
-        from verifyrig.commands.setup import ask_probes, changed_settings
-
-        instruments = ask_probes(self._asker, self._bench.config)
-        if instruments:
-            path = self._bench.root / "bench.toml"
-            change_config(path, lambda text: changed_settings(text, {}, instruments))
-            self._asker.say(f"Written: {path}")
-
     def _collect(self) -> None:
-        from verifyrig.dialogs.checked import ask_checked
-
-        folder = ask_checked(
-            self._asker, "Where does its bench folder lie? (such as /media/stick/bench)", _check_folder
-        )
+        folder = ask_stick(self._asker)
         if folder:
             self._do("runs", "--collect", folder)
 
@@ -300,19 +259,28 @@ class _Desk:
         self._run(self._profile())
 
     def _measure_with_another(self) -> None:
-        from verifyrig.bench.find_profile import list_profiles
-        from verifyrig.dialogs.job_interview import pick
-
-        names = {file.name: self._title(file.name) for file in list_profiles(self._bench)}
-        self._run(pick(self._asker, "Which plan?", names))
+        self._run(choose_plan(self._asker, self._bench))
 
     def _run(self, profile: str) -> None:
-        words = [profile, *self._training_words()]
+        words = [*self._training_words()]
         words += ["--job", self._wanted] if self._job is not None else ["--without-job"]
         if not self._training():
-            self._ambient = self._asker.line("Room, °C? (Enter: a probe measures it)", default=self._ambient)
+            # Before the room is asked for: whether anything can be measured at all.
+            profile = self._measurable(profile)
+            question = "Room, °C? (Enter: a probe measures it)"
+            self._ambient = ask_checked(self._asker, question, parse_ambient, default=self._ambient)
             words += [f"--ambient={self._ambient}"] if self._ambient else []
-        self._do("run", *words)
+        self._do("run", profile, *words)
+
+    def _measurable(self, profile: str) -> str:
+        """Return the plan; where a temperature is lacking that is said, and the probe from outside offered."""
+        from verifyrig.commands.run import look_first, outside_instead
+
+        try:
+            look_first(profile, Context(bench=self._bench))
+        except NoTemperature as lacking:
+            return outside_instead(self._asker, lacking, profile)
+        return profile
 
     def _training(self) -> dict[str, Any]:
         table: dict[str, Any] = self._bench.config.get("training", {})
@@ -398,14 +366,6 @@ class _Desk:
 
 def _as_clause(title: str) -> str:
     return title[:1].lower() + title[1:]
-
-
-def _check_folder(text: str) -> None:
-    """Raise `UsageError` where a path leads to no folder."""
-    from pathlib import Path
-
-    if not Path(text).expanduser().is_dir():
-        raise UsageError("there is no such folder", where="path", mend="Type it as the system shows it.")
 
 
 def _as_typed(words: Sequence[str]) -> list[str]:

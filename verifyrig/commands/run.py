@@ -11,6 +11,7 @@ from verifyrig.commands import Answer, Context
 from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.commands.which_job import add_job_words, job_meant, name_at_place
 from verifyrig.commands.who import at_the_bench
+from verifyrig.core.ambient import AMBIENT_CHANNELS
 from verifyrig.core.errors import NoTemperature, UsageError
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line, plain_lines
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from verifyrig.core.interfaces import Controls, DangerNotice
     from verifyrig.core.profile import Profile
     from verifyrig.dialogs.attestation import LoadAnswers
+    from verifyrig.dialogs.prompt import Asker
     from verifyrig.jobs.model import Job
     from verifyrig.jobs.runs import Defaults
     from verifyrig.rig.assemble import RunDone, RunRequest
@@ -84,17 +86,37 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
 
 def _offer_outside(args: argparse.Namespace, context: Context, lacking: NoTemperature) -> None:
-    """Say first that a temperature is lacking, and offer the probe from outside; raise it where nobody wants that."""
-    from verifyrig.dialogs.prompt import Option, TerminalAsker, can_ask
+    """Offer the probe from outside on a terminal; raise what is lacking where nobody is there or wants it."""
+    from verifyrig.dialogs.prompt import TerminalAsker, can_ask
 
-    if not can_ask(json=context.json) or args.profile == _OUTSIDE:
+    if not can_ask(json=context.json):
         raise lacking
-    asker = TerminalAsker()
+    args.profile = outside_instead(TerminalAsker(), lacking, args.profile)
+
+
+def outside_instead(asker: Asker, lacking: NoTemperature, profile: str | None) -> str:
+    """Say that a temperature is lacking, and offer the probe from outside; raise it where nobody wants that."""
+    from verifyrig.dialogs.prompt import Option
+
+    if profile == _OUTSIDE:
+        raise lacking
     asker.say(f"{lacking}")
     yes_no = (Option(key="y", label="yes"), Option(key="n", label="no"))
     if asker.choose("Measure from outside now, with a probe and its own load marked by hand?", yes_no, "n") == "n":
         raise lacking
-    args.profile = _OUTSIDE
+    return _OUTSIDE
+
+
+def look_first(profile_name: str, context: Context) -> None:
+    """Raise what would keep a plan from starting on this machine, before anybody is asked anything."""
+    from verifyrig.bench.find_profile import find_profile
+    from verifyrig.rig.assemble import RunRequest, check_start
+
+    profile = find_profile(profile_name, context.bench)
+    # A typed room stands in for a probe, and is asked for only now.
+    told = any(set(group) & set(AMBIENT_CHANNELS) for group in profile.requires_one_of)
+    if not told:
+        check_start(RunRequest(profile=profile, purpose=Purpose.CHECK), context.bench)
 
 
 def _alerting(face: Observer, context: Context) -> Alerting:
