@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -149,6 +150,17 @@ def test_the_same_cause_again_is_called_that(
     assert code == 4 and (f"The same cause again, as in job {old.job_id}" in said) is same
     _, data = as_json(capsys, tmp_path, "job", "show", job.job_id)
     assert data["same_cause"] == ([old.job_id] if same else [])
+
+
+def test_the_same_cause_again_stands_on_the_page(tmp_path: Path) -> None:
+    old = ended(tmp_path, opened(tmp_path))
+    job = ended(tmp_path, opened(tmp_path, 30), hours=9)
+    assert verifyrig(tmp_path, "report", job.job_id) == 0
+    page = (tmp_path / "reports" / f"{job.job_id}.archive.html").read_text(encoding="utf-8")
+    assert "the same cause again, as in job" in page and old.job_id in page
+    assert verifyrig(tmp_path, "report", old.job_id) == 0
+    page = (tmp_path / "reports" / f"{old.job_id}.archive.html").read_text(encoding="utf-8")
+    assert "the same cause again" not in page
 
 
 # ---- checked where it is typed
@@ -351,6 +363,29 @@ def test_a_deleted_job_leaves_its_line(tmp_path: Path, capsys: pytest.CaptureFix
     assert code == 0 and data["jobs"] == []
     assert (line["job"], line["what"], line["by"], line["reason"]) == (JOB, "deleted", "N. Bench", "typed twice")
     assert "Uestion" not in (tmp_path / "jobs" / "log.toml").read_text(encoding="utf-8")
+
+
+def test_a_deleted_jobs_id_is_never_given_again_and_no_copy_brings_it_back(tmp_path: Path) -> None:
+    here, stick = tmp_path / "here", tmp_path / "stick"
+    job = opened(here)
+    shutil.copytree(here, stick)
+    assert verifyrig(here, "job", "delete", JOB, "--reason", "typed twice") == 0
+    assert verifyrig(here, "runs", "--collect", str(stick)) == 0
+    assert read_jobs(Bench(root=here))[0] == []
+    assert opened(here).job_id == "20240314-2" != job.job_id
+    assert verifyrig(here, "job", "open", "--id", JOB, "--complaint", "x") == 2
+
+
+def test_what_was_cleared_does_not_come_back_from_a_stick(tmp_path: Path) -> None:
+    here, stick = tmp_path / "here", tmp_path / "stick"
+    photo = tmp_path / "photo.jpg"
+    photo.write_bytes(b"picture of Uestion")
+    record_change(Bench(root=here), opened(here), "cleaned", {"note": "Uestion saw it"}, photos=[photo], now=START)
+    ended(here, read_job(Bench(root=here), JOB))
+    shutil.copytree(here, stick)
+    assert verifyrig(here, "job", "clear", JOB) == 0
+    assert verifyrig(here, "runs", "--collect", str(stick)) == 0
+    assert b"Uestion" in whole(stick) and b"Uestion" not in whole(here)
 
 
 def test_a_signed_job_is_not_deleted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -88,7 +88,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _add_open(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--file", metavar="FILE", help="a TOML file with the intake")
-    sub.add_argument("--id", dest="job_id", metavar="ID", help="the job's id (default: the day and a number)")
+    sub.add_argument(
+        "--id",
+        dest="job_id",
+        metavar="ID",
+        help="its id, never a name: it stands in records (default: day and number)",
+    )
     sub.add_argument("--again", metavar="OLD", help="the earlier job whose machine came back")
     sub.add_argument("--photo", action="append", default=[], metavar="FILE", help="a photo of its condition")
     sub.add_argument("--by", metavar="NAME", help="who takes it in (default: the operator of bench.toml)")

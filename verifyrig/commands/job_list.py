@@ -27,10 +27,10 @@ def add_arguments(sub: argparse.ArgumentParser) -> None:
 def list_jobs(args: argparse.Namespace, context: Context) -> Answer:
     """List the jobs, and name those that cannot be read."""
     from verifyrig.jobs.finding_jobs import line_of, table_of
+    from verifyrig.jobs.log import read_log
     from verifyrig.jobs.places import places_of
     from verifyrig.jobs.runs import runs_of
     from verifyrig.jobs.store import read_jobs
-    from verifyrig.jobs.upkeep import read_log
 
     jobs, faults = read_jobs(context.bench)
     at = places_of(jobs)

@@ -110,9 +110,9 @@ def cancel(
 
 def delete(args: argparse.Namespace, context: Context, asker: Asker | None, by: str) -> Answer:
     """Take a job away with all that belongs to it."""
+    from verifyrig.jobs.log import DELETED
     from verifyrig.jobs.naming import name_of
     from verifyrig.jobs.store import read_job
-    from verifyrig.jobs.upkeep import DELETED
     from verifyrig.jobs.upkeep import delete as take_away
     from verifyrig.report.index import write_index
 
@@ -129,8 +129,8 @@ def delete(args: argparse.Namespace, context: Context, asker: Asker | None, by: 
 
 def clear(args: argparse.Namespace, context: Context, by: str) -> Answer:
     """Take a job's personal data away now."""
+    from verifyrig.jobs.log import CLEARED
     from verifyrig.jobs.store import read_job
-    from verifyrig.jobs.upkeep import CLEARED
     from verifyrig.jobs.upkeep import clear as take_away
     from verifyrig.report.index import write_index
 

@@ -208,13 +208,14 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
     mock = _mock(args.mock)
     root = resolve_root(Path(args.root or "/"))
     simulated = mock is not None or not root.live
-    states = _states(args.state)
+    states, ambient, speed = _states(args.state), _ambient(args.ambient), _speed(args.speed, mock)
+    unit, batch = short_name(args.unit, "--unit"), short_name(args.batch, "--batch")
     look = _danger_look(context, defaults.job, profile, states, no_load=args.no_load)
     heavy = any(is_heavy(stage) for stage in profile.stages)
     if not simulated:
         # Whatever would be asked is in vain where it could not start: that is said first.
         plain = RunRequest(profile=profile, purpose=Purpose.CHECK, root=root, no_load=args.no_load)
-        check_start(replace(plain, ambient=_ambient(args.ambient)), context.bench)
+        check_start(replace(plain, ambient=ambient), context.bench)
     answers = _answers(args, context, profile, defaults.job, simulated=simulated)
     refusals = [*answers.refusals, *_job_caution(args, defaults)]
     fact = answers.attestation.as_fact() if answers.attestation is not None else None
@@ -223,11 +224,11 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         profile=profile,
         purpose=_purpose(args, defaults, no_load=no_load),
         job=defaults.job,
-        unit=short_name(args.unit, "--unit"),
-        ambient=_ambient(args.ambient),
+        unit=unit,
+        ambient=ambient,
         states=states,
         mock=mock,
-        speed=_speed(args.speed, mock),
+        speed=speed,
         root=root,
         refusals=refusals,
         no_load=no_load,
@@ -235,7 +236,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         may_load_blind=lambda: _may_load_blind(args),
         facts={
             "attestation": fact,
-            "batch": short_name(args.batch, "--batch"),
+            "batch": batch,
             "operator": at_the_bench(context.bench, args.by) or None,
         },
     )

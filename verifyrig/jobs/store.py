@@ -21,6 +21,7 @@ from verifyrig.core.errors import JobError
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.files.foreign_file import FileKind, check_file, copy_new, read_text
 from verifyrig.files.toml_table import load_toml
+from verifyrig.jobs.log import deleted_ids
 from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, merged
 from verifyrig.jobs.text import entry_data, job_data, parse_job
 from verifyrig.jobs.which import meant_of
@@ -102,6 +103,8 @@ def new_job(
     """
     if again:
         bench.check_job(again)
+    if job_id is not None and job_id in deleted_ids(bench):
+        raise JobError("a job of this id was deleted", where=job_id, mend="Choose another id, or none.")
     ids = [check_id(job_id, "job")] if job_id is not None else _free_ids(bench, now)
     for chosen in ids:
         job = Job(job_id=chosen, opened=_to_millis(now), intake=intake, operator=operator, again=again)
@@ -113,7 +116,7 @@ def new_job(
 def _free_ids(bench: Bench, now: datetime) -> list[str]:
     """Return some ids of the day that are free now; more than one, since another program may take the first."""
     day = now.astimezone().strftime("%Y%m%d")
-    taken = {path.name for path in bench.jobs_dir.glob(f"{day}-*")}
+    taken = {path.name for path in bench.jobs_dir.glob(f"{day}-*")} | deleted_ids(bench)
     return [name for n in range(1, len(taken) + 20) if (name := f"{day}-{n}") not in taken]
 
 
@@ -177,6 +180,8 @@ def merge_job(bench: Bench, text: str, origin: str) -> tuple[str, int]:
     theirs = parse_job(text, origin)
     data = load_toml(text)
     own_id = check_id(theirs.job_id, "job")
+    if own_id in deleted_ids(bench):
+        raise JobError("the job was deleted here", where=origin, mend="`job list` shows the log; rename the job there.")
     for job_id in (own_id, *(f"{own_id[:60]}-{n}" for n in range(2, 100))):
         path = job_file(bench, job_id)
         if not path.is_file():
@@ -184,8 +189,10 @@ def merge_job(bench: Bench, text: str, origin: str) -> tuple[str, int]:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 _write_data(path, {**data, "job": job_id})
             return job_id, len(theirs.entries)
-        if read_job(bench, job_id).opened == theirs.opened:
-            return job_id, _merge_entries(path, theirs)
+        ours = read_job(bench, job_id)
+        if ours.opened == theirs.opened:
+            # What was cleared here must not come back from a copy.
+            return job_id, 0 if ours.is_cleared else _merge_entries(path, theirs)
     raise JobError("a hundred other jobs bear its id", where=origin, mend="Rename the job there.")
 
 

@@ -99,6 +99,9 @@ def _collect_jobs(bench: Bench, other: Bench, done: Collected) -> dict[str | Non
         done.jobs[job] = entries
         if job != file.parent.name:
             done.notes.append(f"job {file.parent.name} is kept as {job}, for another job has its id here")
+        if read_job(bench, job).is_cleared:
+            done.notes.append(f"job {job} was cleared here: its photos and texts stay away")
+            continue
         photos = file.parent / "photos"
         if not is_inside(photos, file.parent):
             done.refused.append((photos, "it is a link out of its folder"))

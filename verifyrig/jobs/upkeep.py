@@ -8,23 +8,19 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from verifyrig.bench.folder import Bench
-from verifyrig.core.errors import JobError, UsageError
-from verifyrig.files.foreign_file import FileKind, read_text
-from verifyrig.files.toml_table import load_toml
+from verifyrig.core.errors import UsageError
 from verifyrig.jobs.corrections import check_taken_back, correction_of
 from verifyrig.jobs.dangers import standing_dangers
 from verifyrig.jobs.keeping import cleared, is_due, keep_days
+from verifyrig.jobs.log import CLEARED, DELETED, note_gone
 from verifyrig.jobs.model import EntryKind, Job
 from verifyrig.jobs.store import append, change_file, new_entry, read_job, read_jobs, writing
 from verifyrig.jobs.text import entry_data
-
-LOG_NAME = "log.toml"
-DELETED, CLEARED = "deleted", "cleared"
 
 
 def correct(bench: Bench, job: Job, pairs: Sequence[tuple[str, str]], *, why: str, by: str, now: datetime) -> Job:
@@ -76,7 +72,7 @@ def delete(bench: Bench, job: Job, *, why: str, with_records: bool, by: str, now
     if records and not with_records:
         raise UsageError(f"it has {len(records)} records", where=where, mend="Add --with-records to delete them too.")
     folder = bench.writable(bench.job_dir(job.job_id))
-    _log(bench, job.job_id, DELETED, why=why, by=by, now=now, records=len(records))
+    note_gone(bench, job.job_id, DELETED, why=why, by=by, now=now, records=len(records))
     with writing(folder):
         shutil.rmtree(folder)
     return _remove_pages(bench, job.job_id)
@@ -97,7 +93,7 @@ def clear(bench: Bench, job: Job, *, why: str, by: str, now: datetime) -> Job:
     if job.is_cleared:
         return job
     entry = new_entry(EntryKind.CLEARING, "personal data", now=now, by=by, detail={"reason": why})
-    _log(bench, job.job_id, CLEARED, why=why, by=by, now=now)
+    note_gone(bench, job.job_id, CLEARED, why=why, by=by, now=now)
 
     def changed(data: dict[str, Any]) -> dict[str, Any]:
         left = cleared(data)
@@ -133,26 +129,3 @@ def _remove_pages(bench: Bench, job_id: str) -> list[Path]:
         for page in pages:
             page.unlink()
     return pages
-
-
-def read_log(bench: Bench) -> list[dict[str, Any]]:
-    """Return the lines of `jobs/log.toml`, oldest first."""
-    path = bench.jobs_dir / LOG_NAME
-    try:
-        lines = load_toml(read_text(path, FileKind.JOB, inside=bench.jobs_dir)).get("line", [])
-    except FileNotFoundError:
-        return []
-    except (OSError, ValueError) as error:
-        raise JobError(f"cannot be read ({error})", where=str(path), mend="Check the file and its rights.") from error
-    return [line for line in lines if isinstance(line, dict)]
-
-
-def _log(bench: Bench, job_id: str, what: str, *, why: str, by: str, now: datetime, **facts: Any) -> None:
-    import tomli_w
-
-    from verifyrig.files.atomic_write import write_whole
-
-    entry = {"time": now.astimezone(UTC).replace(microsecond=0), "job": job_id, "what": what, "by": by, "reason": why}
-    line = {key: value for key, value in (entry | facts).items() if value not in ("", 0)}
-    with writing(bench.jobs_dir):
-        write_whole(bench.jobs_dir / LOG_NAME, tomli_w.dumps({"line": [*read_log(bench), line]}))

@@ -257,7 +257,9 @@ def read_instruments(bench: Bench) -> tuple[Mapping[str, Any], ...]:
 
 def job_facts(bench: Bench, job: Job) -> JobFacts:
     """Return a job as the report sees it."""
+    from verifyrig.jobs.earlier import same_cause
     from verifyrig.jobs.fitness_text import points_open_at
+    from verifyrig.jobs.store import read_jobs
     from verifyrig.jobs.vocabulary import CONSENTS, MACHINE_KINDS, QUESTIONS, protective_steps
 
     intake, closing, handover = job.intake, job.closing, job.handover
@@ -288,6 +290,7 @@ def job_facts(bench: Bench, job: Job) -> JobFacts:
         override=closing.text("override") if closing is not None else "",
         refused=points_open_at(closing.detail) if closing is not None else (),
         again=job.again,
+        same_cause=tuple(same_cause(read_jobs(bench)[0], job)),
         warranties=tuple((part, day.isoformat()) for part, day in job.warranties()),
         handover=_handover(handover),
         digest=_file_digest(bench.job_dir(job.job_id) / "job.toml"),

@@ -76,6 +76,7 @@ class JobFacts:
         override: Reason why the job was closed against a rule, empty where it was not.
         refused: What was still open when the job was closed nevertheless.
         again: Id of the earlier job whose machine came back, or empty.
+        same_cause: Ids of earlier jobs of this machine that were closed with the same cause.
         warranties: Part and last day of its warranty (ISO), once the machine was handed over.
         digest: SHA-256 of the job's file, hexadecimal.
     """
@@ -97,6 +98,7 @@ class JobFacts:
     override: str = ""
     refused: tuple[Reason | str, ...] = ()
     again: str = ""
+    same_cause: tuple[str, ...] = ()
     warranties: tuple[tuple[str, str], ...] = ()
     handover: Mapping[str, Any] = field(default_factory=dict)
     digest: str = ""

@@ -86,6 +86,8 @@ def _machine_rows(job: JobFacts, words: Words) -> list[tuple[str, str]]:
     rows += [(words.known(topic), done.coded(answer, words)) for topic, answer in job.consent]
     if job.cause:
         rows.append((words.t("cause, as closed by the technician"), words.t(CAUSES.get(job.cause, job.cause))))
+    if job.same_cause:
+        rows.append((words.t("the same cause again, as in job"), ", ".join(job.same_cause)))
     if job.override:
         rows.append((words.t("closed against a rule, because"), job.override))
         rows += [(words.t("still open then"), open_point(one, words)) for one in job.refused]
