@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from verifyrig.analysis.ambient import ambient_of
+from verifyrig.analysis.climb_end import at_full_share
 from verifyrig.analysis.differences import (
     ALIKE_AMBIENT_K,
     heated_parts,
@@ -100,7 +101,7 @@ def _findings(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: 
     yield from _length(a, b)
     yield from _ambient(before, after, a, b)
     if a.kind == "load":
-        both = over_common_length(a, b)
+        both = over_common_length(at_full_share(before, a), at_full_share(after, b))
         yield from _power(before, after, *both)
         yield from _fans(before, after, *both, changed)
     yield from _sensors(before, after, a, changed)

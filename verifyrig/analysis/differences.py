@@ -14,6 +14,7 @@ import numpy as np
 
 from verifyrig.analysis.ambient import AmbientMean, ambient_of
 from verifyrig.analysis.budget import AMBIENT_CORRECTION, difference_u95
+from verifyrig.analysis.climb_end import at_full_share
 from verifyrig.analysis.load_steps import is_heated
 from verifyrig.analysis.repeatability import explained_k_per_s, explained_peak_k, reading_of
 from verifyrig.analysis.results import Metric, MetricDifference
@@ -104,7 +105,8 @@ def reference_c(before: Trace, after: Trace) -> float:
 
 def _pair(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> _Pair:
     shifts_k, lines = _correction(before, after, a, b)
-    spans = over_common_length(a, b)
+    # How a climb came to its full share is no matter of the machine: what both did at it is compared.
+    spans = over_common_length(at_full_share(before, a), at_full_share(after, b))
     devices = [sensor_facts(trace, "die_temp_c").device for trace in (before, after)]
     units = [trace.recorded.job or trace.recorded.unit or trace.recorded.machine for trace in (before, after)]
     return _Pair(
