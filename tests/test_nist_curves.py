@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from verifyrig.analysis.exponentials import Base, fit_exponentials
+from verifyrig.analysis.exponentials import Base, _root_diagonal, fit_exponentials
 from verifyrig.analysis.signals import fit_line, lag1_correlation
 from verifyrig.core.trace import FloatArray
 
@@ -81,3 +82,9 @@ def test_summary_statistics_of_numacc_are_certified(base: float) -> None:
     assert np.mean(values) == pytest.approx(base + 0.2, abs=1e-8 * 2)
     assert np.std(values, ddof=1) == pytest.approx(0.1, rel=1e-7)
     assert lag1_correlation(values) == pytest.approx(-0.999, abs=1e-7)
+
+
+def test_a_mode_too_fast_for_the_readings_has_an_uncertainty_without_end() -> None:
+    """Columns that agree but for 1 part in 10^158: their inverse is beyond any number, and nothing breaks off."""
+    found = _root_diagonal(np.array([[1e-44, 1e-82], [0.0, 0.0], [0.0, 1e-240]]))
+    assert found.tolist() == [math.inf, math.inf]

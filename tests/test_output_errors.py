@@ -171,9 +171,8 @@ def test_where_the_reader_went_away_the_answers_code_stands_silently(
     done = without_reader(forked, words, bench)
     assert done.returncode == code
     said = _constant(done.stderr, bench).splitlines()
-    assert not [line for line in said if line.startswith("verifyrig")]
-    # What a demo tells of its runs is long in the making and the same everywhere.
-    assert name not in QUICK or said == usual(name).stderr
+    # What a demo tells of its runs is long in the making; of a reader who went away it says nothing either.
+    assert said == usual(name).stderr if name in QUICK else not [one for one in said if one.startswith("verifyrig")]
 
 
 @posix
