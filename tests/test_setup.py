@@ -248,8 +248,8 @@ def test_probes_are_found_and_the_warm_one_is_the_plate(thermometer: tuple[str, 
     assert parse_instruments(data)[0].format.channels["t2"] == "plate_temp_c"
 
 
-def test_a_port_without_a_thermometer_is_said_and_the_rest_is_kept(tmp_path: Path) -> None:
-    asker = FakeAsker("Bench", "N.", "", "", "", "", "", "", "", "y", "/dev/no-such-port")
+def test_a_port_without_a_thermometer_is_asked_again_and_the_rest_is_kept(tmp_path: Path) -> None:
+    asker = FakeAsker("Bench", "N.", "", "", "", "", "", "", "", "y", "/dev/no-such-port", "")
     data = by_keys(tmp_path, asker)
     assert "instrument" not in data and data["shop"]["name"] == "Bench"
     assert any("no such port" in text for text in asker.said)

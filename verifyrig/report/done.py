@@ -65,6 +65,10 @@ _FACT_WORDS = {
     "override": "against a rule, because",
     "refused": "still open then",
     "reason": "reason",
+    "minutes": "minutes",
+    "name": "name",
+    "digest": "digest",
+    "emptied": "now empty",
     "text": "text",
 }
 
