@@ -14,7 +14,7 @@ from tests.silent import Silent
 from tests.test_runner import EXTERNAL_PLAN, Stand
 from verifyrig.core.interfaces import Reading
 from verifyrig.rig.note_keys import keys_now
-from verifyrig.rig.observer import TickView
+from verifyrig.rig.observer import Attention, TickView
 from verifyrig.rig.switch_off import BELIEVED_S, SwitchOffOrder
 from verifyrig.terminal.lines import PlainLines
 from verifyrig.terminal.panel import key_line
@@ -29,6 +29,7 @@ class Watcher(Silent):
     def __init__(self, stand: Stand, keys: Mapping[float, str]) -> None:
         self.views: list[TickView] = []
         self.said: list[str] = []
+        self.called: list[tuple[int, Attention | None]] = []
         self._stand = stand
         self._keys = dict(keys)
 
@@ -39,6 +40,9 @@ class Watcher(Silent):
 
     def say(self, text: str, *, loud: bool = False) -> None:
         self.said.append(text)
+
+    def attend(self, what: Attention | None) -> None:
+        self.called.append((round(self.views[-1].t_s) if self.views else 0, what))
 
 
 def watched(
@@ -73,6 +77,14 @@ def test_after_a_trip_the_order_stands_until_a_person_says_that_it_is_off() -> N
     shares = {round(t): row["load_share"].value for t, row in stand.writer.rows}
     assert shares[19] == shares[30] == shares[44] == 1.0 and shares[47] == 0.0
     assert end.trip["load_off_s"] == pytest.approx(25.0, abs=1.5)
+
+
+def test_whoever_runs_the_load_is_called_to_switch_it_off_and_no_longer_once_it_is() -> None:
+    stand, watcher = watched({12.0: "l", 45.0: "l"}, hot_from(20.0))
+    stand.run()
+    what = [called for _, called in watcher.called]
+    assert what == [Attention.QUESTION, Attention.TRIP, None]
+    assert watcher.called[-1][0] in (45, 46)
 
 
 def test_a_load_that_nobody_marked_is_ordered_off_all_the_same() -> None:

@@ -9,6 +9,7 @@ from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.profile import Profile, WorkName
 from verifyrig.rig.guard import Guard
+from verifyrig.rig.observer import Attention
 from verifyrig.rig.run_notes import RunNotes
 from verifyrig.rig.stops import Stops
 from verifyrig.rig.switch_off import SwitchOffOrder
@@ -39,6 +40,7 @@ class PersonsLoad:
             self._order.give(t_s, share)
             self._notes.event(EventKind.SWITCH_OFF_ORDERED, t_s=t_s, share=share)
             self._notes.say(self._order.text, loud=True)
+            self._notes.attend(Attention.QUESTION)
         return math.inf
 
     def follow(self, t_s: float, readings: Mapping[str, Reading], share: float) -> None:
@@ -71,6 +73,7 @@ class PersonsLoad:
         trip = self._stops.trip
         if trip is not None and trip["load_off_s"] is None:
             trip["load_off_s"] = t_s - trip["t_s"]
+        self._notes.attend(None)
         self._guard.load_step(t_s, 0.0, steady=False)
         self._notes.event(EventKind.LOAD, t_s=t_s, share=0.0, gone_s=gone_s, seen=by)
         self._notes.say("The power shows that the load is off." if by == "power" else "Noted: the load is off.")
