@@ -237,7 +237,7 @@ def _entry_line(entry: JobEntry) -> str:
     if entry.kind == EntryKind.NOTE:
         photos = entry.detail.get("photos")
         if isinstance(photos, list) and photos:
-            return f"photos of its {plain_line(entry.what, 40)}: {len(photos)}"
+            return f"photos of its {plain_line(entry.what, 40).replace('-', ' ')}: {len(photos)}"
         by = f" ({plain_line(entry.by, 40)})" if entry.by else ""
         return f"note: {plain_line(entry.text('text'), 300)}{by}"
     if entry.kind == EntryKind.PLACE:

@@ -10,7 +10,7 @@ from verifyrig.jobs.model import EntryKind, Job, JobEntry
 from verifyrig.jobs.vocabulary import CONSENTS
 
 INTAKE_SLIP = "intake"
-CONDITION = "condition"
+CONDITION = "condition-at-intake"
 SHOWN_DIGITS = 16
 
 
