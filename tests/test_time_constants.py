@@ -44,7 +44,7 @@ def test_both_modes_of_two_are_found_with_their_parts_of_the_way() -> None:
     inside = []
     for seed in range(20):
         found = find_modes(*two_modes(8.0, 90.0, 0.6, 0.1, seed), 0.05)
-        assert found is not None and found.fewer < 0.01
+        assert found is not None and len(found.modes) >= 2
         if len(found.modes) == 2:
             assert [mode.share for mode in found.modes] == pytest.approx([0.4, 0.6], abs=0.05)
             inside += [m.low_s <= tau <= m.high_s for m, tau in zip(found.modes, (8.0, 90.0), strict=True)]

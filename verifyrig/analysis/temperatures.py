@@ -25,7 +25,7 @@ __all__ = ["CORRECTION_RANGE_K", "temperature_metrics"]
 CORRECTION_RANGE_K = 10.0
 _LEAST_READINGS = 12
 _LEAST_SD_K = 0.03
-# Modes are listed where each is known to within this part of itself, and fewer modes are less probable than that.
+# Modes are listed that are known to within this part of themselves, where fewer are no more probable than this.
 _DISTINCT_PART, _FEWER_AT_MOST = 0.6, 0.05
 
 

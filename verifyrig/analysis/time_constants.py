@@ -34,7 +34,7 @@ _RIDGE = 1e-10
 _LEAST_SPREAD = 1e-4
 _FEWER_UNLESS = 2.0  # modes more must explain so much more, in logarithms of their odds after Akaike's cost
 _FEWEST_FREE = 8.0
-_BOUNDED_PART = 0.8  # of the row: beyond, its end bounds the mode and not the readings
+_BOUNDED_PART, _LASTED_PART = 0.8, 2.0  # of the row, whose end else bounds the mode; of the time since the step
 _MOST_POLISHED, _MOST_MOVED = 600, 0.7
 _INSIDE = (0.025, 0.975)
 
@@ -58,8 +58,8 @@ class Mode(NamedTuple):
 class Modes(NamedTuple):
     """The dominant mode, and all modes of the most probable number of them, shortest first.
 
-    `fewer`: how probable it is that they are fewer. `bounded`: the dominant one's bounds lie within what the time since
-    the step can tell.
+    `fewer`: how probable it is that they are fewer. `bounded`: the step lasted longer than half the dominant one's time
+    constant, or long enough to bound it.
     """
 
     dominant: Mode
@@ -85,6 +85,11 @@ class _Fits(NamedTuple):
 
     def those(self, chosen: BoolArray) -> _Fits:
         return _Fits(self.tau_s[chosen], self.shares[chosen], self.squares[chosen])
+
+    def nearest(self, to_s: float) -> FloatArray:
+        """Return of each fit the time constant that is nearest to this one, s, shape (f,)."""
+        at = np.argmin(np.abs(np.log(self.tau_s / to_s)), axis=1)
+        return np.asarray(self.tau_s[np.arange(len(at)), at])
 
     def dominant(self) -> FloatArray:
         """Return the time constant of the mode with the largest part of the way, s, shape (f,)."""
@@ -162,19 +167,21 @@ def find_modes(t_s: FloatArray, values: FloatArray, least_sd: float) -> Modes | 
         every.append(_weighted(far, log_odds(far.squares, k), step**k))
     peaks = {k: max(float(part.peak(k)) for part in every) for k in found}
     count = min(k for k in found if peaks[k] > max(peaks.values()) - _FEWER_UNLESS)
-    return _modes(found[count], every, _BOUNDED_PART * longest_s)
+    return _modes(found[count], every, float(t_s[-1] - t_s[0]))
 
 
-def _modes(best: _Best, every: list[_Weighted], bounded_s: float) -> Modes:
+def _modes(best: _Best, every: list[_Weighted], lasted_s: float) -> Modes:
     count = len(best.tau_s)
     top = max(float(part.odds.max()) for part in every if len(part.odds))
-    of_count = [part for part in every if part.modes == count]
     total = sum(part.sum(top) for part in every)
     fewer = sum(part.sum(top) for part in every if part.modes < count) / total
-    modes = tuple(_mode([part.fits.tau_s[:, i] for part in of_count], of_count, top, best, i) for i in range(count))
+    modes = tuple(
+        _mode([part.fits.nearest(float(best.tau_s[i])) for part in every], every, top, best, i) for i in range(count)
+    )
     largest = int(np.argmax(best.shares))
     dominant = _mode([part.fits.dominant() for part in every], every, top, best, largest)
-    return Modes(dominant, modes, fewer, dominant.high_s < bounded_s)
+    bounded = dominant.tau_s < _LASTED_PART * lasted_s or dominant.high_s < _BOUNDED_PART * _LONGEST_PART * lasted_s
+    return Modes(dominant, modes, fewer, bounded)
 
 
 def _polished(t_s: FloatArray, values: FloatArray, fits: _Fits) -> _Best:
