@@ -452,3 +452,46 @@ def test_too_few_samples_and_no_machines_are_no_forecast(monkeypatch: pytest.Mon
 def test_samples_that_cannot_be_put_together_are_explained_by_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(MODULE, "compress", lambda *_: None)
     assert explain(cleaned(), None, None, None) is None
+
+
+# ---- plausible machines and the temperature's own answers
+
+PLAUSIBLE_END = [59.0, 60.0, 61.0]  # plausible machines end at 60 °C, and u95 is some 2 K
+
+
+@pytest.mark.parametrize(
+    ("own", "heard"),
+    [
+        (OwnEnd(60.5, 3.0, slow=False, too_slow=False), False),  # they agree, and the plausible ones are surer
+        (OwnEnd(60.5, 0.3, slow=False, too_slow=False), True),  # what stands still outweighs what is plausible
+        (OwnEnd(60.5, 0.3, slow=True, too_slow=False), False),  # slow, and little of it was seen yet
+        (OwnEnd(70.0, 2.0, slow=False, too_slow=False), True),  # they disagree
+        (OwnEnd(60.5, 9.0, slow=True, too_slow=True), True),  # no plausible machine is as slow
+    ],
+)
+def test_own_answers_are_heard_where_they_are_surer_or_disagree(
+    monkeypatch: pytest.MonkeyPatch, own: OwnEnd, heard: bool
+) -> None:
+    Model(monkeypatch, PLAUSIBLE_END)
+    alone = told(cleaned())
+    Model(monkeypatch, PLAUSIBLE_END, own=own)
+    assert (told(cleaned()) != alone) is heard
+
+
+def test_without_power_the_own_answers_count_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    Model(monkeypatch, PLAUSIBLE_END, own=OwnEnd(50.0, 1.0, slow=True, too_slow=False))
+    found = told(cleaned(powered=False, well_known=False))
+    assert (found.settles_at_c, found.slow) == (50.0, True) and found.u95_k == pytest.approx(1.96)
+
+
+def test_without_an_ambient_and_for_a_card_both_are_weighed(monkeypatch: pytest.MonkeyPatch) -> None:
+    Model(monkeypatch, PLAUSIBLE_END)
+    u_k = told(cleaned()).u95_k / 1.96
+    Model(monkeypatch, PLAUSIBLE_END, own=OwnEnd(62.0, u_k, slow=False, too_slow=False))
+    found = told(cleaned(well_known=False))
+    # Equally sure: the middle, and the distance to it is uncertainty (variance of a mixture).
+    assert found.settles_at_c == pytest.approx(61.0)
+    assert found.u95_k == pytest.approx(1.96 * math.hypot(u_k, 1.0))
+    assert ready(part=CARD).well_known is False and ready().well_known is True
+    assert ready(ambient_c=None).well_known is False and ready(power_w=None).powered is False
+    assert ready(part=CARD).slowest_s < ready().slowest_s

@@ -291,7 +291,8 @@ def _weighed(ahead: Forecast, own: OwnEnd | None, samples: Samples, rule: Settle
         return ahead
     u_k = ahead.u95_k / 1.96
     agree = abs(ahead.settles_at_c - own.settles_at_c) <= 1.96 * math.hypot(u_k, own.u_k)
-    if samples.well_known and agree and not own.too_slow and u_k <= own.u_k:
+    # A slow machine has shown little of itself: there the plausible ones know more, until it is too slow to be one.
+    if samples.well_known and agree and not own.too_slow and (own.slow or u_k <= own.u_k):
         return ahead
     both = weighed((ahead.settles_at_c, u_k), (own.settles_at_c, own.u_k))
     return _stated(*both, own.slow or ahead.slow, rule, ahead.why)

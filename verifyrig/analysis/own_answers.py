@@ -22,8 +22,6 @@ __all__ = ["Driven", "OwnEnd", "expected_level", "own_end", "reading_noise_k", "
 _LEAST_NOISE_K = 0.15
 # A room moves by some tenths of a kelvin within the hour.
 _AMBIENT_MOVES_K = 0.2
-# Some forty draws miss some of the far ends of what is possible (benchmark `real-steps`).
-_SPREAD = 1.2
 _MISFIT_ALLOWED = 1.0
 # From here on the machine may have begun colder than it is without any load, as one that was just switched on.
 _MISFIT_COLD = 4.0
@@ -113,7 +111,7 @@ def own_end(
     misfit = math.sqrt(max(1.0, ends.misfit / _MISFIT_ALLOWED))
     if limit_c is not None:
         middle_c = min(middle_c, limit_c)
-    return OwnEnd(middle_c, math.hypot(_SPREAD * misfit * spread_k, _AMBIENT_MOVES_K), ends.slow, ends.too_slow)
+    return OwnEnd(middle_c, math.hypot(misfit * spread_k, _AMBIENT_MOVES_K), ends.slow, ends.too_slow)
 
 
 def _beginnings(share: FloatArray) -> list[int]:
