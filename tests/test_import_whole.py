@@ -168,6 +168,21 @@ def test_the_job_works_without_it(bench: Path, capsys: pytest.CaptureFixture[str
         assert "invented fault" in told
 
 
+def test_one_that_broke_off_keeps_no_command_from_its_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every command looks at the start for runs that broke off."""
+
+    def failing(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("invented fault")
+
+    write_record(tmp_path / "runs", 0, close=False)
+    write_record(tmp_path / "runs", 1)
+    monkeypatch.setattr("verifyrig.runs.unfinished._notice", failing)
+    code, answer = ask(tmp_path, capsys, "runs")
+    assert code == 0 and len(answer["runs"]) == 2
+
+
 def test_an_import_with_which_this_program_fails_is_none(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifyrig.bench.folder import Bench
-from verifyrig.core.errors import RigError
+from verifyrig.core.errors import FaultWithRecord, RigError, kept_to
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line
 from verifyrig.core.reason import reason_of_json
@@ -63,7 +63,12 @@ def note_unfinished(bench: Bench) -> list[Unfinished]:
     Records that another computer wrote are left to that computer. A record that cannot be read is left to `inspect`.
     """
     paths = [path for path in bench.records() if _is_unclosed(path) and not _is_noted(path)]
-    return [found for path in paths if (found := _notice(path)) is not None] if paths else []
+    found = []
+    for path in paths:
+        # This is asked at the start of every command: a fault of ours with one record keeps none of them from its work.
+        with contextlib.suppress(FaultWithRecord), kept_to(path):
+            found.append(_notice(path))
+    return [one for one in found if one is not None]
 
 
 def _is_unclosed(path: Path) -> bool:
