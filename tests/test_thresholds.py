@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from verifyrig.analysis import thresholds
 from verifyrig.analysis.results import Metric, ThresholdResult
 from verifyrig.analysis.thresholds import judge_thresholds
 from verifyrig.core.outcome import Outcome, StageEnd
@@ -225,3 +228,26 @@ def test_gaps_in_what_a_figure_is_not_made_of_do_not_matter() -> None:
     # The card's figures are not the die's.
     assert judged(trace_of("load.gpu_thermal_resistance", columns=with_gap(0.5, "die_temp_c"))).verdict is Verdict.PASS
     assert judged(trace_of("load.thermal_resistance", columns=with_gap(0.5, "gpu_temp_c"))).verdict is Verdict.PASS
+
+
+def test_what_speaks_against_a_whole_stage_is_looked_for_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    trace = trace_of(settle=SETTLE)
+    names = ("load.die_temp_c.peak", "load.package_power_w.mean", "load.compute_errors")
+    assert trace.profile is not None
+    many = replace(trace.profile, thresholds=tuple(Threshold(metric=name, maximum=1e6) for name in names))
+    looked: list[str] = []
+
+    def counted(name: str) -> Callable[..., Any]:
+        real = getattr(thresholds, name)
+
+        def count(*told: Any) -> Any:
+            looked.append(name)
+            return real(*told)
+
+        return count
+
+    for name in ("settled_value", "contradictions_in"):
+        monkeypatch.setattr(thresholds, name, counted(name))
+    figures = {name: Metric(value=1.0, unit="1", u95=0.0) for name in names}
+    assert {result.verdict for result in judge_thresholds(replace(trace, profile=many), figures)} == {Verdict.PASS}
+    assert looked == ["settled_value", "contradictions_in"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from verifyrig.analysis.contradictions import contradictions_in
+from verifyrig.analysis.contradictions import Contradiction, contradictions_in
 from verifyrig.analysis.results import Metric, ThresholdResult
 from verifyrig.analysis.settled import settled_value
 from verifyrig.analysis.signals import missing_share
@@ -34,17 +34,40 @@ def judge_thresholds(trace: Trace, metrics: Mapping[str, Metric]) -> list[Thresh
     """Return the profile's thresholds judged, in their order; none for a record without a profile."""
     if trace.profile is None:
         return []
-    return [_judge_one(trace, metrics, threshold) for threshold in trace.profile.thresholds]
+    doubts = _StageDoubts(trace)
+    return [_judge_one(doubts, metrics, threshold) for threshold in trace.profile.thresholds]
 
 
-def _judge_one(trace: Trace, metrics: Mapping[str, Metric], threshold: Threshold) -> ThresholdResult:
+class _StageDoubts:
+    """What speaks against all figures of a stage alike, found once: many limits may ask for the same one."""
+
+    def __init__(self, trace: Trace) -> None:
+        self.trace = trace
+        self._unsettled: dict[str, tuple[Reason, ...]] = {}
+        self._contradictions: dict[str, tuple[Contradiction, ...]] = {}
+
+    def unsettled(self, stage: StageSpan) -> tuple[Reason, ...]:
+        """Return why the stage counts as not settled; none where it settled, or its plan asks for nothing."""
+        if stage.name not in self._unsettled:
+            self._unsettled[stage.name] = _unsettled(self.trace, stage)
+        return self._unsettled[stage.name]
+
+    def contradictions(self, stage: StageSpan) -> tuple[Contradiction, ...]:
+        """Return which of the stage's readings contradict each other."""
+        if stage.name not in self._contradictions:
+            self._contradictions[stage.name] = contradictions_in(self.trace.without_dips(), stage)
+        return self._contradictions[stage.name]
+
+
+def _judge_one(doubts: _StageDoubts, metrics: Mapping[str, Metric], threshold: Threshold) -> ThresholdResult:
+    trace = doubts.trace
     metric = metrics.get(threshold.metric)
     value = metric.value if metric is not None and isinstance(metric.value, int | float) else None
     u95 = metric.u95 if metric is not None else None
     verdict = figure_verdict(value, u95, minimum=threshold.minimum, maximum=threshold.maximum)
     why = _why_no_figure(trace, metric, threshold.metric) if verdict is Verdict.NOT_MEASURED else ()
     if leans_to_pass(verdict):
-        why = _why_no_pass(trace, threshold.metric, metric)
+        why = _why_no_pass(doubts, threshold.metric, metric)
         verdict = without_pass(verdict) if why else verdict
     return ThresholdResult(
         metric=threshold.metric,
@@ -70,8 +93,9 @@ def _stage_of(trace: Trace, name: str) -> StageSpan | None:
     return trace.stage(name.split(".", 1)[0])
 
 
-def _why_no_pass(trace: Trace, name: str, metric: Metric | None) -> tuple[Reason, ...]:
+def _why_no_pass(doubts: _StageDoubts, name: str, metric: Metric | None) -> tuple[Reason, ...]:
     """Return why this figure may not pass however good it looks; none where it may."""
+    trace = doubts.trace
     stage = _stage_of(trace, name)
     if stage is None:
         return (reason("stage-never-ran"),)
@@ -79,7 +103,7 @@ def _why_no_pass(trace: Trace, name: str, metric: Metric | None) -> tuple[Reason
         return (_ENDED_EARLY[stage.ended],)
     if metric is not None and metric.settled is False:
         return (reason("not-settled"),)
-    return _unsettled(trace, stage) or _partly_missing(trace, stage, name) or _contradicted(trace, stage, name)
+    return doubts.unsettled(stage) or _partly_missing(trace, stage, name) or _contradicted(doubts, stage, name)
 
 
 def _unsettled(trace: Trace, stage: StageSpan) -> tuple[Reason, ...]:
@@ -100,7 +124,7 @@ def _partly_missing(trace: Trace, stage: StageSpan, name: str) -> tuple[Reason, 
     return ()
 
 
-def _contradicted(trace: Trace, stage: StageSpan, name: str) -> tuple[Reason, ...]:
+def _contradicted(doubts: _StageDoubts, stage: StageSpan, name: str) -> tuple[Reason, ...]:
     """Under load a reading that another one contradicts passes nothing: one of them is wrong, by an unknown amount.
 
     Idle dies read a few kelvin too little by nature (kernel document "hwmon/coretemp": the register counts down from
@@ -108,8 +132,8 @@ def _contradicted(trace: Trace, stage: StageSpan, name: str) -> tuple[Reason, ..
     """
     if stage.kind != StageKind.LOAD:
         return ()
-    behind = _channels_behind(trace, name.split(".", 1)[1])
-    found = [one for one in contradictions_in(trace.without_dips(), stage) if {one.colder, one.warmer} & set(behind)]
+    behind = set(_channels_behind(doubts.trace, name.split(".", 1)[1]))
+    found = [one for one in doubts.contradictions(stage) if {one.colder, one.warmer} & behind]
     return (reason("contradicted", why=tuple(one.why for one in found)),) if found else ()
 
 
