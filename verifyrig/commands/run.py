@@ -194,6 +194,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         RigError: A word does not fit, or there is no such profile or job.
     """
     from verifyrig.bench.find_profile import find_profile
+    from verifyrig.dialogs.attestation import answers_for
     from verifyrig.files.typed_values import short_name
     from verifyrig.jobs.runs import defaults_for
     from verifyrig.jobs.safety import is_heavy
@@ -210,6 +211,9 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
     look = _danger_look(context, defaults.job, profile, states, no_load=args.no_load)
     heavy = any(is_heavy(stage) for stage in profile.stages)
     if not simulated:
+        # A danger that the file of answers tells of is noted whatever the machine shows, and locks the job.
+        if args.attest:
+            answers_for(context.bench, profile, defaults.job, Path(args.attest), json=context.json, wants_load=False)
         # Whatever would be asked is in vain where it could not start: that is said first.
         plain = RunRequest(profile=profile, purpose=Purpose.CHECK, root=root, no_load=args.no_load)
         check_start(replace(plain, ambient=ambient), context.bench)
