@@ -61,6 +61,16 @@ def test_a_slow_log_leaves_a_bench_that_works(tmp_path: Path, times_s: list[floa
         assert code == 0, out + err
 
 
+def test_a_step_of_which_one_reading_was_seen_comes_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    times_s = [*range(8), 108, *range(210, 2_600, 10)]
+    rows = "".join(f"{t},{40 if t < 8 else 65 if t < 200 else 70 + t % 20 / 20}\n" for t in times_s)
+    (tmp_path / "log.csv").write_text("t,die\n" + rows)
+    words = ["--time", "t", "--channel", "die_temp_c=die", "--stage", "load=0:", "--ambient", "22"]
+    code, answer = ask(tmp_path, capsys, "import", str(tmp_path / "log.csv"), *words)
+    assert code == 0, answer
+    assert answer["metrics"]["load.die_temp_c.settled"]["value"] == pytest.approx(70.25, abs=0.3)
+
+
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(data=st.data())
 def test_whatever_a_log_holds_it_comes_in_or_is_refused_and_leaves_nothing_that_fails(

@@ -163,8 +163,10 @@ def _crossing_s(t_s: FloatArray, v: FloatArray, level: float, first_s: float, ca
     """Return when a line through the readings around the first crossing crosses the level, and its uncertainty, s."""
     reach_s = max(0.2 * first_s, 3 * cadence_s)
     near = np.abs(t_s - first_s) <= reach_s
+    if np.count_nonzero(near) < 4:
+        return first_s, 0.0
     line = fit_line(t_s[near], v[near], origin=first_s)
-    if np.count_nonzero(near) < 4 or abs(line.slope) < 3 * line.u_slope:
+    if abs(line.slope) < 3 * line.u_slope:
         return first_s, 0.0
     return first_s + min(max((level - line.intercept) / line.slope, -reach_s), reach_s), line.u_intercept / abs(
         line.slope
