@@ -178,6 +178,11 @@ def told(screen: Screen) -> str:
     return "\n".join(line.rstrip() for line in text.split("\n")).strip() + "\n"
 
 
+def of_jobs(text: str) -> list[str]:
+    """Return the lines that say what was typed and which job is meant, without what a run says of its figures."""
+    return [line for line in text.split("\n") if line.startswith(("$ ", "[", "Which job?")) or "job-" in line]
+
+
 def main() -> None:
     """Play it, and write what was seen."""
     with tempfile.TemporaryDirectory() as folder:
