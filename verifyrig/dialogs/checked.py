@@ -1,4 +1,4 @@
-"""A line that is asked for again until it can be meant; what was typed stands there to be put right."""
+"""A line that is asked for again until it is valid; what was typed stands there to be corrected."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ def ask_checked(asker: Asker, question: str, check: Callable[[str], object], def
     """Return a line that `check` takes; an empty one leaves the question out.
 
     Args:
-        check: Raises `RigError` for what cannot be meant; its text says what can.
+        check: Raises `RigError` for what is not valid; its text says what is.
         default: What an empty line stands for.
     """
     text = asker.line(question, default=default)

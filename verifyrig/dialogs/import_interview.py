@@ -66,7 +66,7 @@ def columns_of(path: str) -> list[str]:
 
 
 def stages_of(text: str) -> list[str]:
-    """Return `idle 0-300, load 300-900` as words of `import`; raise `UsageError` where it cannot be meant."""
+    """Return `idle 0-300, load 300-900` as words of `import`; raise `UsageError` where it is not valid."""
     words: list[str] = []
     for part in text.split(","):
         found = _STAGE.fullmatch(part.strip().lower())

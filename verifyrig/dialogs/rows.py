@@ -32,7 +32,7 @@ class RowMark:
     taken: int = _NO_ROW
 
     def pressed(self, key: str) -> RowMark:
-        """Return where it stands after a key. A number is taken as soon as no longer one can be meant."""
+        """Return where it stands after a key. A number is taken as soon as no longer one is possible."""
         if key in UP:
             return replace(self, at=self.at - 1 if self.at > 0 else self.count - 1, typed="")
         if key in DOWN:

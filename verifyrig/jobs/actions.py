@@ -104,7 +104,7 @@ def record_change(
 
 
 def checked_change(job: Job, kind: str, detail: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the facts of a change, complete; raise `UsageError` or `JobError` where they cannot be meant."""
+    """Return the facts of a change, complete; raise `UsageError` or `JobError` where they are not valid."""
     if kind not in CHANGE_KINDS:
         raise UsageError(
             f"{shown(kind)} is no kind of change", where="job change", mend=meant(kind, list(CHANGE_KINDS))
@@ -153,7 +153,7 @@ def note_findings(
     With `lift` a person signs that the one finding shows a danger to be gone.
 
     Raises:
-        UsageError: A word cannot be meant.
+        UsageError: A word is not valid.
     """
     found = [parse_finding(word) for word in words]
     if lift is not None:

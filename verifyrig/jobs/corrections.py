@@ -70,7 +70,7 @@ def corrected(intake: Intake, entries: Sequence[JobEntry]) -> Intake:
 
 
 def correction_of(job: Job, key: str, value: str) -> dict[str, Any]:
-    """Return the facts of a correction; raise `UsageError` where it cannot be meant."""
+    """Return the facts of a correction; raise `UsageError` where it is not valid."""
     if key in SIGN_KEYS:
         raise UsageError(
             f"{key} names a danger", where="job correct", mend="Note it as a finding; --lifts signs that it is gone."

@@ -24,7 +24,7 @@ from verifyrig.jobs.text import entry_data
 
 
 def correct(bench: Bench, job: Job, pairs: Sequence[tuple[str, str]], *, why: str, by: str, now: datetime) -> Job:
-    """Put facts of the intake right; raise `UsageError` where one cannot be meant, and nothing is written then."""
+    """Put facts of the intake right; raise `UsageError` where one is not valid, and nothing is written then."""
     reason = {"reason": why} if why else {}
     facts = [(key, correction_of(job, key, value) | reason) for key, value in pairs]
     entries = [new_entry(EntryKind.CORRECTION, key, now=now, by=by, detail=detail) for key, detail in facts]

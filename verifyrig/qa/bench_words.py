@@ -81,5 +81,5 @@ def _study_words(study: GaugeStudy | Unanswered) -> str:
     whole = "of what the study saw" if study.tolerance_share is None else "of the tolerance"
     return (
         f"{share:.0%} {whole} comes from measuring ({study.fitness}); {study.factor} {study.factor_sd:.2g}, "
-        f"repeats {study.repeat_sd:.2g}, units {study.unit_sd:.2g}; tells {study.distinct_categories} groups apart"
+        f"repeats {study.repeat_sd:.2g}, units {study.unit_sd:.2g}; separates {study.distinct_categories} groups"
     )
