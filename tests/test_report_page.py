@@ -16,6 +16,7 @@ from verifyrig import report as report_package
 from verifyrig.analysis.results import StageComparison
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import LoadPattern
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import Event, QualityInterval
 from verifyrig.jobs.fitness_model import FaultHeadline, Status
@@ -96,6 +97,37 @@ def test_a_load_that_was_forecast_too_hot_says_so() -> None:
     before = replace(cold, trace=replace(cold.trace, stages=stages, events=events))
     told = said(ri.report(before, ri.healthy_run()))
     assert "Before: no full load was run, as idle and pulses forecast too much heat under it." in told
+
+
+def test_a_load_that_climbed_and_did_not_come_to_its_full_share_says_how_far_it_went() -> None:
+    run = ri.tripped_run()
+    assert run.trace.profile is not None
+    plan = run.trace.profile
+    climbing = tuple(
+        replace(s, load=replace(s.load, pattern=LoadPattern.CLIMB)) if s.load is not None and s.name == "load" else s
+        for s in plan.stages
+    )
+    stages = tuple(replace(s, ended=StageEnd.STOPPED) if s.name == "load" else s for s in run.trace.stages)
+    start_s = next(s.start_s for s in stages if s.name == "load")
+    why = reason("climb-full-too-hot", peak_c=104.0, u95_k=9.0, limit_c=92.0)
+    told = {"act": "end", "share": 0.5, "channel": "die_temp_c", "full_c": 104.0, "full_u95_k": 9.0}
+    events = (
+        Event(t_s=start_s, kind="load", detail={"share": 0.5}),
+        Event(t_s=start_s + 5.0, kind="climb", detail={**told, "why": str(why), "reason": why.as_json()}),
+    )
+    facts = {**run.trace.facts, "outcome": "stopped", "trip": None}
+    trace = replace(run.trace, profile=replace(plan, stages=climbing), stages=stages, events=events, facts=facts)
+    text = said(ri.report(replace(run, trace=trace), ri.healthy_run()))
+    assert "Before: the load went up to 50" in text and "of the full one and no further, for safety." in text
+    assert "At full load the processor would settle at 104.0 ± 9.0" in text
+
+
+def test_what_no_sensor_showed_and_what_the_measurement_asked_are_said() -> None:
+    run = ri.healthy_run(not_watched=["regulator", "hot-spot"], channels={"die_temp_c": {"limit": 75.0}})
+    text = seen(page(ri.report(ri.tripped_run(), run)))
+    assert "the voltage regulator: warmed by the load, and no sensor shows it" in text
+    # 900 s at 100 W and 601 s at 15 W are 99 kJ, 27.5 Wh; it settles at 66 °C, 1 K above 10 K below its limit of 75 °C.
+    assert f"What measurement {run.run_id} asked of the machine:" in text and "27.5 Wh of energy put in" in text
 
 
 def test_a_machine_that_went_dark_says_when() -> None:

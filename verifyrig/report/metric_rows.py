@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from verifyrig.core.channels import base_name, number_of
-from verifyrig.core.reason import Reason
+from verifyrig.core.reason import Reason, reason
+from verifyrig.core.reason_texts import TEXTS
 from verifyrig.report.headline import share_or_text
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.names import (
@@ -16,7 +17,7 @@ from verifyrig.report.names import (
     metric_parts,
     stage_label,
 )
-from verifyrig.report.reasons import reasons_text
+from verifyrig.report.reasons import reason_text, reasons_text
 from verifyrig.report.wording import Words
 
 
@@ -101,4 +102,20 @@ def not_armed_words(report: ReportInput, words: Words) -> list[str]:
             runs=", ".join(runs),
         )
         for name, runs in found.items()
+    ]
+
+
+def not_watched_words(report: ReportInput, words: Words) -> list[str]:
+    """Return the parts that a load heated and no sensor showed, each with the runs concerned."""
+    found: dict[str, list[str]] = {}
+    for run in report.runs:
+        for part in run.trace.recorded.not_watched:
+            found.setdefault(part, []).append(run.run_id)
+    return [
+        words.t(
+            "{what}: warmed by the load, and no sensor shows it ({runs})",
+            what=reason_text(reason(f"part-{part}"), words) if f"part-{part}" in TEXTS else part,
+            runs=", ".join(runs),
+        )
+        for part, runs in found.items()
     ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from verifyrig.analysis.climb_end import climb_end
 from verifyrig.analysis.results import Metric
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.profile import StageKind
@@ -201,6 +202,9 @@ def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) ->
             duration=words.duration(span.length_s),
             hot=hot,
         )
+    climbed = _climbed(run, when, words)
+    if climbed:
+        return climbed
     if any(event.kind == EventKind.LOAD_REFUSED and _is_too_hot(event.why) for event in trace.events):
         return words.t("{when}: no full load was run, as idle and pulses forecast too much heat under it.", when=when)
     return f"{when}: {outcome_words(run.outcome, run.trace.recorded.cause_class, words)}."
@@ -223,6 +227,26 @@ def _dark_sentence(run: RunInput, channel: str | None, when: str, words: Words) 
             "{when}: it went dark {duration} after the load, last seen at {hot}.", when=when, duration=since, hot=last
         )
     return words.t("{when}: it went dark while idle, last seen at {hot}.", when=when, hot=last)
+
+
+def _climbed(run: RunInput, when: str, words: Words) -> str:
+    """Return how far a load climbed that did not come to its full share; empty where none did so."""
+    ends = (climb_end(run.trace, stage) for stage in run.trace.stages)
+    end = next((end for end in ends if end is not None and end.why is not None and not end.reached), None)
+    if end is None:
+        return ""
+    said = words.t(
+        "{when}: the load went up to {share} of the full one and no further, for safety.",
+        when=when,
+        share=words.share(end.share),
+    )
+    if end.full_c is None:
+        return said
+    return f"{said} " + words.t(
+        "At full load {what} would settle at {full}.",
+        what=subject(end.channel, words),
+        full=words.temperature(end.full_c, end.full_u95_k),
+    )
 
 
 def _is_too_hot(why: Reason | None) -> bool:
