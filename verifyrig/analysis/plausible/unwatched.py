@@ -57,7 +57,7 @@ LAGGED = (
     # A controller warns at 100 °C by default (data sheet TPS40425); hot boards pin the clocks within 3 to 15 minutes,
     # sound ones lie 20 to 45 K over the air of the case (common practice, no source).
     Unwatched(
-        name="regulator", heated_by=DIE.temp, watched_by=("vrm_temp_c",), rise_k=29.0, spread=0.30,
+        name="regulator", heated_by=DIE.temp, watched_by=("vrm_temp_c",), rise_k=29.0, spread=0.20,
         faulty_share=0.005, faulty_rise_k=90.0, faulty_spread=0.3, lags_s=(150.0, 30.0), limit_c=102.0, limit_sd_k=4.0,
     ),
     # 95 °C is what a data-centre card's management library names as the highest for its memory; lifted pads double the
