@@ -30,6 +30,15 @@ class Machine:
     share: float = 0.0
     asked: list[float] = field(default_factory=list)
     full: Settling | None = None
+    # What it draws at a share, of 100 W above its 15 W at full share; None: in proportion.
+    draws: Callable[[float], float] | None = None
+
+    @property
+    def power_w(self) -> float:
+        return 15.0 + 100.0 * (self.draws or float)(self.share)
+
+    def power_at_w(self, share: float) -> float:
+        return 15.0 + 100.0 * share
 
     def hottest_c(self, share: float, within_s: float) -> tuple[float, float]:
         self.asked.append(within_s)
@@ -139,6 +148,27 @@ def test_from_half_share_on_two_kelvin_in_ten_seconds_are_asked_for_as_the_guard
     assert [decision.share for _, decision in found] == [0.25, 0.5, 0.5]
     assert found[-1][1].why.code == "climb-no-answer"
     assert found[-1][0] - found[-2][0] <= 14.0
+
+
+def test_a_part_that_draws_nothing_at_a_small_share_has_nothing_to_answer() -> None:
+    # A data-centre card between short blocks: at a quarter of its duty its clocks fell, and it drew 82 W, 70 W at rest
+    # and about 300 at half share (read from such a card).
+    machine = Machine(draws=lambda share: 0.05 if share <= 0.25 else share)
+    climb, shown = Climb(rules(), 0.0), []
+    for t_s in np.arange(0.0, 80.0, 2.0):
+        machine.share = climb.share
+        shown_c = machine.idle_c + (machine.quick_k * climb.share if climb.share > 0.25 else 0.0)
+        sight = Sight(t_s=float(t_s), temps_c={DIE: shown_c}, outlooks={DIE: machine}, unwatched=lambda _share: {})
+        shown.append(climb.look(sight))
+    assert [one.share for one in shown if one.act is ClimbAct.RISE] == [0.25, 0.5, 0.75, 1.0]
+    assert not any(one.act is ClimbAct.END for one in shown)
+
+
+def test_a_part_that_draws_what_was_expected_and_shows_none_of_it_ends_the_climb() -> None:
+    machine = Machine(draws=lambda share: 0.05 if share <= 0.25 else share)
+    found = walk(machine, answers=False)
+    assert [decision.share for _, decision in found] == [0.25, 0.5, 0.5]
+    assert found[-1][1].why.code == "climb-no-answer"
 
 
 def test_of_several_cards_one_must_answer() -> None:

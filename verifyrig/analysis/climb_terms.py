@@ -22,6 +22,15 @@ class Seeing(Protocol):
         """Interval between fresh readings, s."""
         ...
 
+    @property
+    def power_w(self) -> float:
+        """What the part draws now, W; in any unit, as long as `power_at_w` has the same."""
+        ...
+
+    def power_at_w(self, share: float) -> float:
+        """Return what it is expected to draw under a share, W."""
+        ...
+
     def hottest_c(self, share: float, within_s: float) -> tuple[float, float]:
         """Return mean and standard uncertainty of the highest reading within so many seconds under a share, °C."""
         ...

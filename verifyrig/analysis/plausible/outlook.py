@@ -72,6 +72,15 @@ class Outlook:
     refresh_s: float
     peaks: FloatArray
 
+    @property
+    def power_w(self) -> float:
+        """What the part draws now, W; a usual machine's where it is not read."""
+        return self.power.power_w
+
+    def power_at_w(self, share: float) -> float:
+        """Return what it is expected to draw under a share, W."""
+        return float(np.mean(self.power.at(share)))
+
     def hottest_c(self, share: float, within_s: float) -> tuple[float, float]:
         """Return mean and standard uncertainty of the highest reading within so many seconds under a share, °C."""
         hottest = self._hottest(share, within_s)
