@@ -251,3 +251,13 @@ def test_what_speaks_against_a_whole_stage_is_looked_for_once(monkeypatch: pytes
     figures = {name: Metric(value=1.0, unit="1", u95=0.0) for name in names}
     assert {result.verdict for result in judge_thresholds(replace(trace, profile=many), figures)} == {Verdict.PASS}
     assert looked == ["settled_value", "contradictions_in"]
+
+
+def test_a_reading_that_another_one_contradicts_under_load_passes_nothing() -> None:
+    """Heat flows from the die to its coolant (second law of thermodynamics): a coolant 20 K above it cannot be."""
+    t = np.arange(0.0, 60.0 + LOAD_S)
+    wrong = {"coolant_temp_c": np.where(t < 60, 28.0, 80.0)}
+    found = judged(trace_of(columns=wrong))
+    assert (found.verdict, codes(found)) == (Verdict.NOT_MEASURED, ["contradicted"])
+    right = {"coolant_temp_c": np.where(t < 60, 28.0, 45.0)}
+    assert judged(trace_of(columns=right)).verdict is Verdict.PASS
