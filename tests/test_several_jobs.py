@@ -167,6 +167,19 @@ def test_a_job_that_is_over_stands_nowhere(bench: Path) -> None:
     assert not job.is_open and places_of([job]) == {}
 
 
+def test_moving_a_machine_on_the_bench_makes_no_report_out_of_date(bench: Path) -> None:
+    from verifyrig.report.index import has_current_report
+
+    assert verifyrig(bench, "job", "finding", "radiator=cold", "--job", OLDER) == 0
+    assert verifyrig(bench, "report", OLDER) == 0
+    assert has_current_report(Bench(root=bench), OLDER)
+    for place in ("left", "right", "none"):
+        assert verifyrig(bench, "job", "place", place, "--job", OLDER) == 0
+        assert has_current_report(Bench(root=bench), OLDER), place
+    assert verifyrig(bench, "job", "finding", "radiator=hot", "--job", OLDER) == 0
+    assert not has_current_report(Bench(root=bench), OLDER)
+
+
 @pytest.mark.parametrize(
     "text",
     [

@@ -23,6 +23,7 @@ fault; in a job it is kept, for a later version may have written it.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -30,7 +31,7 @@ from typing import Any, TypeVar
 
 from verifyrig.bench.folder import ID_PATTERN
 from verifyrig.core.errors import JobError, UsageError
-from verifyrig.files.toml_table import Faults, TomlTable, parse_table, shown
+from verifyrig.files.toml_table import Faults, TomlTable, load_toml, parse_table, shown
 from verifyrig.jobs.corrections import corrected
 from verifyrig.jobs.dangers import check_word
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, JobEntry, Machine
@@ -205,6 +206,26 @@ def _time(table: TomlTable, key: str) -> datetime | None:
             "Write it like 2026-03-14T09:12:00Z.",
         )
     return None
+
+
+def content_digest(data: bytes) -> str:
+    """Return the SHA-256 of a job file's bytes, as they would be had its machine never been moved on the bench.
+
+    A report is of what was noted and measured: on which place the machine stands changes nothing of it.
+    """
+    import tomli_w
+
+    try:
+        found = load_toml(data.decode("utf-8"))
+    except ValueError:
+        return hashlib.sha256(data).hexdigest()
+    entries = found.get("entry")
+    entries = entries if isinstance(entries, list) else []
+    kept = [entry for entry in entries if not (isinstance(entry, dict) and entry.get("kind") == EntryKind.PLACE)]
+    if len(kept) == len(entries):
+        return hashlib.sha256(data).hexdigest()
+    left = {key: value for key, value in found.items() if key != "entry"} | ({"entry": kept} if kept else {})
+    return hashlib.sha256(tomli_w.dumps(left).encode("utf-8")).hexdigest()
 
 
 def job_data(job: Job) -> dict[str, Any]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -325,7 +324,9 @@ def _handover(entry: JobEntry | None) -> dict[str, Any]:
 
 
 def _file_digest(path: Path) -> str:
+    from verifyrig.jobs.text import content_digest
+
     try:
-        return hashlib.sha256(read_bytes(path, FileKind.JOB, inside=path.parent)).hexdigest()
+        return content_digest(read_bytes(path, FileKind.JOB, inside=path.parent))
     except OSError as error:
         raise RecordError(f"cannot be read ({error})", where=str(path), mend="Check the file's rights.") from error

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 from typing import NamedTuple
 from urllib.parse import quote
@@ -117,6 +116,8 @@ def _beside(path: Path, edition: str) -> Path:
 
 def _newer_than_report(bench: Bench, marks: dict[str, str]) -> bool:
     """A report is out of date where the job's file or its set of runs is no longer what the report was made from."""
+    from verifyrig.jobs.text import content_digest
+
     number = marks.get("number", "")
     if number not in bench.job_ids():
         return False
@@ -124,7 +125,7 @@ def _newer_than_report(bench: Bench, marks: dict[str, str]) -> bool:
         data = read_bytes(bench.job_dir(number) / "job.toml", FileKind.JOB, inside=bench.job_dir(number))
     except OSError:
         return True
-    digest = hashlib.sha256(data).hexdigest()
+    digest = content_digest(data)
     runs = " ".join(path.stem for path in bench.records(number))
     return digest != marks.get("job-digest") or set(runs.split()) != set(marks.get("runs", "").split())
 
