@@ -248,7 +248,7 @@ def test_the_menu_can_leave_a_job_for_another_and_for_none(bench: Path) -> None:
     asker = turn(bench, "1", "9", "8", "2", "3", "1", "1")
     assert [entry.what for entry in read_job(Bench(root=bench), NEWER).entries] == ["radiator"]
     assert read_job(Bench(root=bench), OLDER).entries == ()
-    asker = turn(bench, "3", "5", "2")  # none of them, then the open jobs again, the newer one
+    asker = turn(bench, "3", "9", "2")  # none of them, then the open jobs again, the newer one
     assert "No job." in asker.said and asker.asked.count("Which job?") == 2
 
 
