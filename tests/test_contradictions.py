@@ -135,6 +135,18 @@ def test_a_machine_that_just_came_in_from_the_cold_is_no_contradiction() -> None
     assert ("load", "board_temp_c", "ambient_temp_c") in pairs(run_of(board_temp_c=12.0))
 
 
+def test_what_would_not_reach_the_room_within_an_hour_is_not_warming_up() -> None:
+    # 0.002 K/s are 7.2 K in an hour: enough for a gap of 4 K, too little for one of 9 K.
+    wrong = pairs(run_of(board_temp_c=12.0 + 0.002 * T))
+    assert ("load", "board_temp_c", "ambient_temp_c") in wrong
+    assert pairs(run_of(board_temp_c=17.0 + 0.002 * T)) == set()
+
+
+def test_what_was_hardly_read_contradicts_nothing() -> None:
+    board = np.where((T > LOAD_S + IDLE_S - 5) | (np.abs(T - IDLE_S + 3) < 2), 12.0, np.nan)
+    assert pairs(run_of(board_temp_c=board)) == set()
+
+
 def test_a_cooldown_is_held_against_the_path_only_where_power_shows_that_it_is_on() -> None:
     columns: dict[str, Any] = {"die_temp_c": np.where(ON, 33.0, 28.0), "plate_temp_c": math.nan}
     unplugged = run_of(package_power_w=math.nan, **columns)
