@@ -57,7 +57,7 @@ def load_known_from(trace: Trace, t_s: float) -> int:
     Only an imported log has such samples: outside of the named stages it is unknown whether it was loaded.
     """
     share = trace.columns.get("load_share")
-    if share is None or any(event.kind == "load" for event in trace.events):
+    if share is None or any(event.kind == EventKind.LOAD for event in trace.events):
         return 0
     unknown = np.flatnonzero(~np.isfinite(share[: int(np.searchsorted(trace.t_s, t_s))]))
     return int(unknown[-1]) + 1 if len(unknown) else 0
