@@ -150,14 +150,16 @@ def test_from_half_share_on_two_kelvin_in_ten_seconds_are_asked_for_as_the_guard
     assert found[-1][0] - found[-2][0] <= 14.0
 
 
-def test_a_part_that_draws_nothing_at_a_small_share_has_nothing_to_answer() -> None:
+@pytest.mark.parametrize("falls_k", [0.0, 1.0])
+def test_a_part_that_draws_nothing_at_a_small_share_has_nothing_to_answer(falls_k: float) -> None:
     # A data-centre card between short blocks: at a quarter of its duty its clocks fell, and it drew 82 W, 70 W at rest
     # and about 300 at half share (read from such a card).
     machine = Machine(draws=lambda share: 0.05 if share <= 0.25 else share)
     climb, shown = Climb(rules(), 0.0), []
     for t_s in np.arange(0.0, 80.0, 2.0):
         machine.share = climb.share
-        shown_c = machine.idle_c + (machine.quick_k * climb.share if climb.share > 0.25 else 0.0)
+        rise_k = machine.quick_k * climb.share if climb.share > 0.25 else -falls_k * (climb.share > 0)
+        shown_c = machine.idle_c + rise_k
         sight = Sight(t_s=float(t_s), temps_c={DIE: shown_c}, outlooks={DIE: machine}, unwatched=lambda _share: {})
         shown.append(climb.look(sight))
     assert [one.share for one in shown if one.act is ClimbAct.RISE] == [0.25, 0.5, 0.75, 1.0]

@@ -163,7 +163,8 @@ class Climb:
             asked.append((self._idle_c, _REACTION_K))
         for before_c, least_k in asked:
             moved_k = 0.0 if now_c is None else now_c - before_c.get(channel, now_c)
-            if moved_k < least_k:
+            # Where nothing is asked, a reading may fall too: a card that was woken for the load cools again.
+            if least_k > 0 and moved_k < least_k:
                 return moved_k, least_k
         return None
 
