@@ -67,7 +67,7 @@ def test_a_probe_comes_before_the_inlet_and_the_inlet_before_what_was_typed(
 
 def test_the_report_names_the_probe_that_told_of_the_room_and_not_what_was_typed() -> None:
     report = ri.report(run_in(AMBIENT_C, None), ri.healthy_run())
-    before = next(row for row in condition_rows(report, Words()) if row.name == "room").cells[0]
+    before = next(row for row in condition_rows(report, Words()) if row.name == "room of the shop").cells[0]
     assert before.startswith("20") and "typed" not in before
 
 

@@ -44,7 +44,8 @@ def test_a_machine_that_is_locked_in_one_job_is_locked_in_the_next_one(
     taken_in(tmp_path, "second", serial)
     assert "NOT SAFE TO USE" in capsys.readouterr().out
     assert locked(tmp_path, "second") == ["pack pack=swollen"]
-    assert run(["run", "quick-look", "--mock", "healthy-air", "--yes", "--bench", str(tmp_path)]) == 3
+    words = ["run", "quick-look", "--mock", "healthy-air", "--yes", "--job", "second", "--bench", str(tmp_path)]
+    assert run(words) == 3
 
 
 @pytest.mark.parametrize("by", ["finding", "intake", "state"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import time
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -40,7 +41,7 @@ def slip(args: argparse.Namespace, context: Context, job: Job) -> Answer:
     from verifyrig.report.intake_slip import write_intake_slip
     from verifyrig.report.pdf import write_pdf
 
-    page = write_intake_slip(context.bench, job)
+    page = write_intake_slip(context.bench, job, time.time())
     files = [str(page), *([str(write_pdf(page))] if args.pdf else [])]
     return _pages(job, [*files, "Have it signed, then: verifyrig job sign --name NAME"], files)
 

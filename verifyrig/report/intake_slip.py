@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import time
 from pathlib import Path
 from typing import Any
 
@@ -29,11 +28,11 @@ _LARGEST_PICTURE = 4_000_000
 _LONGEST_COMPLAINT = 700
 
 
-def write_intake_slip(bench: Bench, job: Job, at: float | None = None) -> Path:
+def write_intake_slip(bench: Bench, job: Job, at: float) -> Path:
     """Write the intake slip into `reports/` and return its path.
 
     Args:
-        at: Date of issue, s since 1970; now where None.
+        at: Date of issue, s since 1970.
 
     Raises:
         RigError: The settings cannot be read, or the page cannot be written.
@@ -42,7 +41,7 @@ def write_intake_slip(bench: Bench, job: Job, at: float | None = None) -> Path:
     words = words_of(settings)
     path = bench.reports_dir / f"{job.job_id}.intake.html"
     check_place(path, Output.PAGE)
-    values = intake_values(bench, job, words, time.time() if at is None else at)
+    values = intake_values(bench, job, words, at)
     page = rendered("intake.html.j2", values, words, settings.paper, settings.templates_dir)
     write_output(path, page, Output.PAGE)
     return path
