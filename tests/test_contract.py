@@ -83,7 +83,7 @@ def test_a_run_has_all_keys_of_the_contract_and_no_others(bench: Path) -> None:
     assert set(found) == RUN_KEYS
     assert all({"name", "kind", "start_s", "end_s", "ended"} == set(stage) for stage in found["stages"])
     for name, metric in found["metrics"].items():
-        assert {"value", "unit", "u95"} <= set(metric) <= {"value", "unit", "u95", "note"}, name
+        assert {"value", "unit", "u95"} <= set(metric) <= {"value", "unit", "u95", "note", "settled"}, name
         assert metric["unit"] in UNITS, name
         assert metric["value"] is not None or metric["note"], name
     for threshold in found["thresholds"]:
