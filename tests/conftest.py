@@ -9,10 +9,15 @@ from pathlib import Path
 
 import pytest
 
+from tests.heeded_signals import heed_signals
+
 # Before numpy is loaded, as `verifyrig/__main__.py` does: a second thread of linear algebra waits for the first one's
 # small matrices at full power, which doubled the processor time of whole files here.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+# Before any test starts a program.
+heed_signals()
 
 REPO = Path(__file__).resolve().parent.parent
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from verifyrig.bench.autostart import autostart_words
+from verifyrig.bench.day import read_day
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.core.errors import BenchError
@@ -98,6 +99,7 @@ def read_until(terminal: int, wanted: str) -> str:
 
 
 def test_a_key_opens_the_menu_instead(tmp_path: Path) -> None:
+    # Whoever presses a key is there, and is asked for their name as at any start of the menu; the key is no part of it.
     bench_with(tmp_path, '[autostart]\nprofile = "build"\nwait_s = 60\n')
     ours, theirs = pty.openpty()
     process = start_bare(tmp_path, theirs)
@@ -105,7 +107,10 @@ def test_a_key_opens_the_menu_instead(tmp_path: Path) -> None:
     try:
         assert "Any key opens the menu" in read_until(ours, "Any key opens the menu")
         os.write(ours, b"m")
+        assert "bench?" in read_until(ours, "bench? ")
+        os.write(ours, b"N. Bench\r")
         assert "leave" in read_until(ours, "leave")
+        assert read_day(tmp_path).by == "N. Bench"
     finally:
         process.kill()
         process.wait()

@@ -240,14 +240,9 @@ def test_what_only_root_may_read_is_missing_with_the_remedy() -> None:
     assert "Run as root" in power["note"]
 
 
-def hear_ctrl_c() -> None:
-    """A job that a shell put into the background ignores Ctrl-C, and so would its children."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-
-
 def test_watching_goes_on_until_ctrl_c(tree: Path) -> None:
     command = [sys.executable, "-m", "verifyrig", "channels", "--root", str(tree), "--watch"]
-    with subprocess.Popen(command, cwd=REPO, stdout=subprocess.PIPE, text=True, preexec_fn=hear_ctrl_c) as process:
+    with subprocess.Popen(command, cwd=REPO, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         heads = 0
         for line in process.stdout:
