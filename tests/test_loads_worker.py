@@ -176,8 +176,6 @@ def supervisor() -> Iterator[subprocess.Popen[str]]:
         text=True,
         cwd=REPO,
         env={**os.environ, "PYTHONPATH": str(REPO)},
-        # A suite that was started with nohup hands down that it ignores this signal.
-        preexec_fn=lambda: signal.signal(signal.SIGHUP, signal.SIG_DFL),
     )
     yield process
     process.kill()
