@@ -257,7 +257,7 @@ def forecast_from_own_answers(
 
     Args:
         t_s, temp_c, share: Samples, s, °C and share of the load, shape (n,); those before the present load help.
-        room_c: Room, None where it is not measured.
+        ambient_c: Ambient, None where it is not measured.
     """
     start = int(np.searchsorted(t_s, _last_change_s(t_s, share) - 1e-9))
     seen = np.isfinite(temp_c)
