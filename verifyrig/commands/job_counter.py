@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.job_answer import answer_of, job_of, now, said_by
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_cell, plain_line, plain_lines
 from verifyrig.dialogs.prompt import Asker
@@ -40,13 +40,14 @@ def add_note(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("text", nargs="*", metavar="TEXT", help="what the next shift must know")
 
 
-def labour(args: argparse.Namespace, context: Context, asker: Asker | None, job: Job, by: str) -> tuple[Job, str]:
+def labour(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Note what was worked."""
     from verifyrig.dialogs.checked import ask_checked
     from verifyrig.jobs.model import EntryKind
     from verifyrig.jobs.money import parse_price
     from verifyrig.jobs.store import append, new_entry
 
+    job = job_of(args, context, asker)
     what, minutes, price = args.what, args.minutes, args.price
     if minutes is None and price is None and asker is not None:
         what = what or asker.line("What was done, as it stands on the bill?")
@@ -62,8 +63,9 @@ def labour(args: argparse.Namespace, context: Context, asker: Asker | None, job:
         parse_price(price)
     detail = {"text": what[:_LONGEST], "minutes": minutes, "price": price}
     facts = {key: value for key, value in detail.items() if value not in ("", None)}
-    entry = new_entry(EntryKind.LABOUR, "labour", now=datetime.now(UTC), by=by, detail=facts)
-    return append(context.bench, job.job_id, [entry]), f"Noted: {plain_line(what, 80) or 'labour'}."
+    entry = new_entry(EntryKind.LABOUR, "labour", now=now(), by=said_by(args, context), detail=facts)
+    job = append(context.bench, job.job_id, [entry])
+    return answer_of(context, job, f"Noted: {plain_line(what, 80) or 'labour'}.")
 
 
 def _minutes(text: str) -> int:
@@ -72,26 +74,29 @@ def _minutes(text: str) -> int:
     return int(text)
 
 
-def note(args: argparse.Namespace, context: Context, asker: Asker | None, job: Job, by: str) -> tuple[Job, str]:
+def note(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Note something for who comes next."""
     from verifyrig.jobs.model import EntryKind
     from verifyrig.jobs.screen import SHIFT_NOTE
     from verifyrig.jobs.store import append, new_entry
 
+    job = job_of(args, context, asker)
     text = " ".join(args.text) or (asker.line("What must the next shift know?") if asker is not None else "")
     if not text.strip():
         raise UsageError("nothing is noted", where="job note", mend="Write it behind: job note waits for a part.")
     detail = {"text": text.strip()[:_LONGEST]}
-    entry = new_entry(EntryKind.NOTE, SHIFT_NOTE, now=datetime.now(UTC), by=by, detail=detail)
-    return append(context.bench, job.job_id, [entry]), "Noted for the next shift."
+    entry = new_entry(EntryKind.NOTE, SHIFT_NOTE, now=now(), by=said_by(args, context), detail=detail)
+    job = append(context.bench, job.job_id, [entry])
+    return answer_of(context, job, "Noted for the next shift.")
 
 
-def total(args: argparse.Namespace, context: Context, job: Job) -> Answer:
+def total(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Reckon what the job comes to."""
     from verifyrig.files.output_file import Output, write_output
     from verifyrig.jobs.naming import name_of
     from verifyrig.jobs.totals import rules_of, total_of
 
+    job = job_of(args, context, asker)
     found = total_of(job, rules_of(context.bench.config))
     lines = [name_of(job), *_lines(found)]
     data = _data(job, found)

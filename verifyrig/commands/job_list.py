@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.plain_text import plain_line, plain_lines
+from verifyrig.dialogs.prompt import Asker
 
 if TYPE_CHECKING:
     from verifyrig.jobs.contract import JobRow, JobsObject
@@ -24,7 +25,7 @@ def add_arguments(sub: argparse.ArgumentParser) -> None:
     )
 
 
-def list_jobs(args: argparse.Namespace, context: Context) -> Answer:
+def list_jobs(args: argparse.Namespace, context: Context, _: Asker | None) -> Answer:
     """List the jobs, and name those that cannot be read."""
     from verifyrig.jobs.finding_jobs import line_of, table_of
     from verifyrig.jobs.log import read_log

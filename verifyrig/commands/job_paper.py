@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import argparse
 import time
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.job_answer import answer_of, job_of, now, said_by
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_lines
 from verifyrig.dialogs.prompt import Asker
@@ -36,37 +36,40 @@ def add_labels(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--png", action="store_true", help="as PNG too, through an installed Chromium")
 
 
-def slip(args: argparse.Namespace, context: Context, job: Job) -> Answer:
+def slip(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Write the intake slip."""
     from verifyrig.report.intake_slip import write_intake_slip
     from verifyrig.report.pdf import write_pdf
 
+    job = job_of(args, context, asker)
     page = write_intake_slip(context.bench, job, time.time())
     files = [str(page), *([str(write_pdf(page))] if args.pdf else [])]
     return _pages(job, [*files, "Have it signed, then: verifyrig job sign --name NAME"], files)
 
 
-def sign(args: argparse.Namespace, context: Context, asker: Asker | None, job: Job, by: str) -> tuple[Job, str]:
+def sign(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Note that the slip was signed, with the digest of what it says now."""
     from verifyrig.jobs.model import EntryKind
     from verifyrig.jobs.signing import INTAKE_SLIP, SHOWN_DIGITS, signed_digest
     from verifyrig.jobs.store import append, new_entry
 
+    job = job_of(args, context, asker)
     name = args.name or (asker.line("Who signed?", default=job.intake.customer.name) if asker is not None else "")
     if not name.strip():
         raise UsageError("it is not said who signed", where="job sign", mend="Add --name NAME.")
     digest = signed_digest(job)
     detail = {"name": name.strip()[:200], "digest": digest}
-    entry = new_entry(EntryKind.SIGNATURE, INTAKE_SLIP, now=datetime.now(UTC), by=by, detail=detail)
-    return append(context.bench, job.job_id, [entry]), f"Signed, with digest {digest[:SHOWN_DIGITS]}."
+    entry = new_entry(EntryKind.SIGNATURE, INTAKE_SLIP, now=now(), by=said_by(args, context), detail=detail)
+    job = append(context.bench, job.job_id, [entry])
+    return answer_of(context, job, f"Signed, with digest {digest[:SHOWN_DIGITS]}.")
 
 
-def labels(args: argparse.Namespace, context: Context, job: Job) -> Answer:
+def labels(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Write the labels."""
     from verifyrig.report.pdf import write_pdf, write_png
     from verifyrig.report.tape_labels import TAPES, write_labels
 
-    tape = TAPES[args.tape]
+    job, tape = job_of(args, context, asker), TAPES[args.tape]
     page = write_labels(context.bench, job, args.tape)
     files = [str(page), *([str(write_pdf(page))] if args.pdf else [])]
     if args.png:

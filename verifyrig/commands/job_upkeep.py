@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.job_answer import answer_of, job_of, now, said_by
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.prompt import Asker
 
 if TYPE_CHECKING:
     from verifyrig.jobs.contract import GoneObject
-    from verifyrig.jobs.model import Job
 
-Finish = Callable[["Job", str], Answer]
 _LONGEST = 2000
 
 
@@ -56,38 +53,33 @@ def _add_reason(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--reason", default="", metavar="TEXT", help="why; stands in the log, without names")
 
 
-def _now() -> datetime:
-    return datetime.now(UTC)
-
-
-def correct(
-    args: argparse.Namespace, context: Context, asker: Asker | None, job: Job, by: str, finish: Finish
-) -> Answer:
+def correct(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Put facts of the intake right, and take entries back."""
     from verifyrig.dialogs.corrections import ask_correction
     from verifyrig.jobs.corrections import check_taken_back, correction_of
     from verifyrig.jobs.upkeep import correct as put_right
     from verifyrig.jobs.upkeep import take_back
 
+    job, by = job_of(args, context, asker), said_by(args, context)
     pairs, withdrawn, why = [_pair(word) for word in args.words], list(args.withdraw), args.reason[:_LONGEST]
     if not pairs and not withdrawn:
         if asker is None:
             raise UsageError("nothing is to be put right", where="job correct", mend="Write it like serial=0007.")
         pairs, withdrawn = ask_correction(asker, job)
         if not pairs and not withdrawn:
-            return finish(job, "Nothing was changed.")
+            return answer_of(context, job, "Nothing was changed.")
     # All are looked at before the first is written.
     for key, value in pairs:
         correction_of(job, key, value)
     for entry_id in withdrawn:
         check_taken_back(job, entry_id)
     if pairs:
-        job = put_right(context.bench, job, pairs, why=why, by=by, now=_now())
+        job = put_right(context.bench, job, pairs, why=why, by=by, now=now())
     for entry_id in withdrawn:
-        job = take_back(context.bench, job, entry_id, why=why, by=by, now=_now())
+        job = take_back(context.bench, job, entry_id, why=why, by=by, now=now())
     done = [f"{key} is now {plain_line(value, 60) or 'empty'}" for key, value in pairs]
     done += [f"entry {entry_id} is taken back" for entry_id in withdrawn]
-    return finish(job, "; ".join(done) + ".")
+    return answer_of(context, job, "; ".join(done) + ".")
 
 
 def _pair(word: str) -> tuple[str, str]:
@@ -97,18 +89,17 @@ def _pair(word: str) -> tuple[str, str]:
     return key.strip().lower().replace("price-ceiling", "price_ceiling"), value.strip()[:_LONGEST]
 
 
-def cancel(
-    args: argparse.Namespace, context: Context, asker: Asker | None, job: Job, by: str, finish: Finish
-) -> Answer:
+def cancel(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """End a job without a repair."""
     from verifyrig.jobs.upkeep import cancel as end_job
 
+    job = job_of(args, context, asker)
     why = args.reason or (asker.line("Why is it cancelled?") if asker is not None else "")
-    job = end_job(context.bench, job, why=why[:_LONGEST], by=by, now=_now())
-    return finish(job, f"Job {job.job_id} is cancelled.")
+    job = end_job(context.bench, job, why=why[:_LONGEST], by=said_by(args, context), now=now())
+    return answer_of(context, job, f"Job {job.job_id} is cancelled.")
 
 
-def delete(args: argparse.Namespace, context: Context, asker: Asker | None, by: str) -> Answer:
+def delete(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Take a job away with all that belongs to it."""
     from verifyrig.jobs.log import DELETED
     from verifyrig.jobs.naming import name_of
@@ -121,13 +112,14 @@ def delete(args: argparse.Namespace, context: Context, asker: Asker | None, by: 
     if asker is not None:
         asker.say(f"To be deleted for good: {name}.")
         why = why or asker.line("Why? (stands in the log, without names)")
-    pages = take_away(context.bench, job, why=why[:_LONGEST], with_records=args.with_records, by=by, now=_now())
+    by = said_by(args, context)
+    pages = take_away(context.bench, job, why=why[:_LONGEST], with_records=args.with_records, by=by, now=now())
     if pages:
         write_index(context.bench)
     return _gone(job.job_id, DELETED, f"Job {job.job_id} is deleted; jobs/log.toml says so.")
 
 
-def clear(args: argparse.Namespace, context: Context, by: str) -> Answer:
+def clear(args: argparse.Namespace, context: Context, _: Asker | None) -> Answer:
     """Take a job's personal data away now."""
     from verifyrig.jobs.log import CLEARED
     from verifyrig.jobs.store import read_job
@@ -135,7 +127,7 @@ def clear(args: argparse.Namespace, context: Context, by: str) -> Answer:
     from verifyrig.report.index import write_index
 
     job = read_job(context.bench, context.bench.check_job(args.job))
-    take_away(context.bench, job, why=args.reason[:_LONGEST] or "asked for", by=by, now=_now())
+    take_away(context.bench, job, why=args.reason[:_LONGEST] or "asked for", by=said_by(args, context), now=now())
     if (context.bench.reports_dir / "index.html").is_file():
         write_index(context.bench)
     text = f"Personal data of job {job.job_id} are cleared, with its photos and pages; its records held none."
@@ -156,9 +148,9 @@ def clear_due(context: Context) -> list[str]:
     if not context.bench.config.get("privacy"):
         return []
     days = context.bench.config["privacy"].get("keep_days")
-    if days is not None and is_draft_older_than(context.bench.root, days, _now()):
+    if days is not None and is_draft_older_than(context.bench.root, days, now()):
         (context.bench.root / DRAFT_NAME).unlink(missing_ok=True)
-    gone = take_away(context.bench, _now())
+    gone = take_away(context.bench, now())
     if gone and (context.bench.reports_dir / "index.html").is_file():
         write_index(context.bench)
     return [f"Personal data of job {job_id} are cleared, as [privacy] keep_days says." for job_id in gone]
