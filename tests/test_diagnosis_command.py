@@ -38,7 +38,7 @@ def test_the_object_is_the_contracts(tmp_path: Path, record: Path, capsys: pytes
         assert set(suspect) == {"cause", "probability", "for", "against"}
         assert suspect["cause"] in CAUSES
     if data["next_test"] is not None:
-        assert set(data["next_test"]) == {"do", "separates", "gain_bits", "minutes"}
+        assert set(data["next_test"]) == {"do", "separates", "gain_bits", "minutes", "tools", "outcomes"}
         assert set(data["next_test"]["separates"]) <= set(CAUSES)
 
 

@@ -17,6 +17,7 @@ file, a time zone of this computer) is reported where it is used.
     [alert]                   command, bell
     [autostart]               profile, batch, unit, ambient, attest, wait_s
     [rig_check]               golden, profile
+    [diagnosis]               experience
     [training]                before, after
 """
 
@@ -202,6 +203,13 @@ def _prices(top: TomlTable, name: str) -> None:
     table.done()
 
 
+def _diagnosis(top: TomlTable, name: str) -> None:
+    table = top.table(name, mend="Write [diagnosis].")
+    if table is not None:
+        table.flag("experience", mend="Write true or false.")
+        table.done()
+
+
 def _rig_check(top: TomlTable, name: str) -> None:
     table = top.table(name, mend="Write [rig_check].")
     if table is not None:
@@ -222,6 +230,7 @@ _READERS: Mapping[str, Callable[[TomlTable, str], None]] = {
     "prices": _prices,
     "privacy": _privacy,
     "autostart": _autostart,
+    "diagnosis": _diagnosis,
     "rig_check": _rig_check,
     "training": _texts("before", "after"),
 }

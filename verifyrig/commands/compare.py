@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
@@ -10,10 +11,12 @@ from verifyrig.commands.evidence import code_of, warned_integrity
 from verifyrig.commands.which_job import add_job_words, name_at_place, records_meant
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code, kept_to
 from verifyrig.core.plain_text import plain_lines
+from verifyrig.core.profile import StageKind
 
 if TYPE_CHECKING:
-    from verifyrig.analysis import Comparison, MetricDifference
+    from verifyrig.analysis import Comparison
     from verifyrig.analysis.results import StageComparison
+    from verifyrig.core.trace import Trace
     from verifyrig.runs.contract import ComparedStage, CompareObject
 
 
@@ -21,14 +24,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `compare`."""
     parser.add_argument("before", nargs="?", metavar="BEFORE", help="record before the change (default: first)")
     parser.add_argument("after", nargs="?", metavar="AFTER", help="record after it (default: last)")
+    parser.add_argument("--table", action="store_true", help="every figure by its name, in place of ten lines")
     add_job_words(parser)
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Compare two records; without names, the first and the last of the job."""
     from verifyrig.analysis import compare
+    from verifyrig.commands.compare_text import summary_lines, table_lines
     from verifyrig.jobs.changed_parts import changed_channels
     from verifyrig.record import read_trace
+    from verifyrig.report.wording import words_for
     from verifyrig.runs.summary import exposure_object
 
     if (args.before is None) != (args.after is None):
@@ -48,7 +54,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     data["exposure"] = {"before": exposure[0], "after": exposure[1]}
     data["integrity"] = {"before": integrity[before], "after": integrity[after]}
     head = [name_at_place(context, job)] if job is not None else []
-    return Answer(data=data, text=plain_lines([*head, *_lines(found)]), code=code)
+    step, words = step_of(old, new), words_for("en")
+    lines = table_lines(found, step, words) if args.table else summary_lines(found, step, words, _by_kind(new))
+    return Answer(data=data, text=plain_lines([*head, *lines]), code=code)
 
 
 def data_of(found: Comparison) -> CompareObject:
@@ -78,20 +86,19 @@ def _stage(stage: StageComparison) -> ComparedStage:
     return entry
 
 
-def _lines(found: Comparison) -> list[str]:
-    lines = [f"Before {found.before}, after {found.after}"]
-    for name, stage in found.stages.items():
-        word = "comparable" if stage.comparable else "not comparable"
-        lines += ["", f"{name}: {word}" + (f" (before: {stage.before})" if stage.before else "")]
-        lines += [f"  {why}" for why in stage.why]
-        own = {key: m for key, m in found.metrics.items() if key.split(".", 1)[0] == name}
-        lines += [_metric_line(key, m) for key, m in own.items() if m.difference is not None]
-    if not found.comparable:
-        lines += ["", "Not comparable."]
-    return lines
+def step_of(*traces: Trace) -> Callable[[str], float | None]:
+    """Return what gives the coarsest step of the sensors behind a metric that is in its channel's unit, else None."""
+    from verifyrig.analysis.signals import sensor_facts
+
+    def step(metric: str) -> float | None:
+        channel = metric.split(".")[1]
+        steps = [sensor_facts(trace, channel).resolution or 0.0 for trace in traces]
+        return max(steps) or None if metric.count(".") == 2 else None
+
+    return step
 
 
-def _metric_line(name: str, m: MetricDifference) -> str:
-    spread = "" if m.u95 is None else f" ± {m.u95:.2g}"
-    word = {True: "", False: ", within the uncertainty", None: ", uncertainty unknown"}[m.significant]
-    return f"  {name}: {m.before:.4g} -> {m.after:.4g} {m.unit}, {m.difference:+.3g}{spread}{word}"
+def _by_kind(trace: Trace) -> list[str]:
+    """Return the stages of a run, loads first."""
+    order = (StageKind.LOAD, StageKind.IDLE, StageKind.COOLDOWN)
+    return [stage.name for kind in order for stage in trace.stages if stage.kind == kind]

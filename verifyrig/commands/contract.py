@@ -14,6 +14,14 @@ from verifyrig.jobs.fitness_model import FaultHeadline, Status
 SuspectObject = TypedDict("SuspectObject", {"cause": str, "probability": float, "for": list[str], "against": list[str]})
 
 
+class OutcomeObject(TypedDict):
+    """What an outcome of the next test would speak for: the cause that is then the most probable."""
+
+    outcome: str
+    cause: str
+    probability: float
+
+
 class NextTest(TypedDict):
     """The most informative test; `gain_bits` is what it is expected to give."""
 
@@ -21,6 +29,28 @@ class NextTest(TypedDict):
     separates: list[str]
     gain_bits: float
     minutes: float
+    tools: str
+    outcomes: list[OutcomeObject]
+
+
+class CauseShareObject(TypedDict):
+    """How common a cause is before anything is measured: by the table, with so many proved cases, and by both."""
+
+    cause: str
+    prior: float
+    count: int
+    posterior: float
+
+
+class ExperienceObject(TypedDict):
+    """What the shop's own proved cases come to; `used` is false where they are too few, or switched off."""
+
+    used: bool
+    on: bool
+    cases: int
+    least_cases: int
+    table_worth_cases: int
+    causes: list[CauseShareObject]
 
 
 class Substitution(TypedDict):
@@ -39,6 +69,7 @@ class DiagnoseObject(TypedDict):
     customer: str
     not_measured: list[str]
     substitutions: list[Substitution]
+    experience: NotRequired[ExperienceObject]
     left_out: NotRequired[list[LeftOut]]
     integrity: NotRequired[dict[str, Integrity]]
     picture: NotRequired[str]

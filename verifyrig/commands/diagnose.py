@@ -14,11 +14,18 @@ from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 from verifyrig.core.plain_text import plain_lines
 
 if TYPE_CHECKING:
-    from verifyrig.commands.contract import DiagnoseObject
+    from verifyrig.commands.contract import DiagnoseObject, ExperienceObject
     from verifyrig.core.contract import LeftOut
     from verifyrig.core.trace import Trace
     from verifyrig.diagnosis import Diagnosis
+    from verifyrig.diagnosis.experience import Experience
+    from verifyrig.diagnosis.next_test import RankedTest
     from verifyrig.jobs.model import Job
+
+
+_ADVICE = "This is advice from measurements. Never open a power supply; local codes and licensed practice come first."
+_OUTCOMES = {"cured": "the fault is gone", "same": "nothing altered"}
+_MOST_MOVED = 3
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -33,7 +40,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Diagnose the records named, with their job's intake and findings; without names, the open job."""
     from verifyrig.diagnosis.each_run import diagnose_each
+    from verifyrig.diagnosis.experience import experience_of
     from verifyrig.files.output_file import Output, check_place, write_output
+    from verifyrig.jobs.store import read_jobs
     from verifyrig.runs.end_of_run import post_mortems
 
     picture = _picture_path(args.out)
@@ -42,13 +51,16 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     job, paths = _chosen(context, args)
     traces, left_out = _read(paths, all_or_none=bool(args.records))
     ordered = sorted(traces.values(), key=_began)
-    found, faulty = diagnose_each(ordered, job=job, endings=post_mortems(traces))
+    experience = experience_of(read_jobs(context.bench)[0], context.bench.config, job)
+    found, faulty = diagnose_each(ordered, job=job, prior=experience.prior, endings=post_mortems(traces))
     left_out += [{"run": run, "why": why} for run, why in faulty.items()]
     integrity = warned_integrity(paths)
     code = first_code(code_of(integrity), ExitCode.DONE if found.is_clear else ExitCode.NOT_PROVEN)
-    data, lines = data_of(found), lines_of(found)
+    data, lines = data_of(found), [*lines_of(found), *experience_lines(experience)]
+    data["experience"] = experience_data(experience)
     data["left_out"] = left_out
     data["integrity"] = {path.stem: one for path, one in integrity.items()}
+    lines += [_ADVICE]
     lines += [f"Left out: {one['run']}: {one['why']}" for one in left_out]
     if picture is not None:
         write_output(picture, found.picture(), Output.PICTURE)
@@ -121,6 +133,11 @@ def data_of(found: Diagnosis) -> DiagnoseObject:
             "separates": list(test.separates),
             "gain_bits": round(test.gain_bits, 3),
             "minutes": test.plan.minutes,
+            "tools": test.plan.tools,
+            "outcomes": [
+                {"outcome": one.outcome, "cause": one.cause, "probability": round(one.probability, 4)}
+                for one in test.points_to
+            ],
         },
         "customer": str(found.for_customer),
         "not_measured": list(map(str, found.not_measured)),
@@ -133,14 +150,46 @@ def _share(probability: float) -> str:
     return ">99.9%" if probability > 0.999 else f"{probability:6.1%}"
 
 
+def experience_data(found: Experience) -> ExperienceObject:
+    """Return the contract's object: how the shop's own cases move the table's first guess."""
+    from verifyrig.diagnosis.experience import LEAST_CASES, TABLE_WORTH_CASES
+
+    return {
+        "used": found.used,
+        "on": found.on,
+        "cases": found.cases,
+        "least_cases": LEAST_CASES,
+        "table_worth_cases": TABLE_WORTH_CASES,
+        "causes": [
+            {
+                "cause": one.cause,
+                "prior": round(one.prior, 5),
+                "count": one.count,
+                "posterior": round(one.posterior, 5),
+            }
+            for one in found.shares
+        ],
+    }
+
+
+def experience_lines(found: Experience) -> list[str]:
+    """Return what moves the first guess where the shop's cases do, and by how much."""
+    if not found.used:
+        return []
+    moved = sorted((one for one in found.shares if one.count), key=lambda one: -abs(one.posterior - one.prior))
+    shown = ", ".join(f"{one.cause} {one.prior:.0%} to {one.posterior:.0%}" for one in moved[:_MOST_MOVED])
+    return [
+        "",
+        f"Own experience: {found.cases} proved cases of this bench move how common each cause is taken to be: {shown}. "
+        "`[diagnosis] experience = false` in bench.toml leaves them out.",
+    ]
+
+
 def lines_of(found: Diagnosis) -> list[str]:
     """Return what a person reads."""
-    from verifyrig.jobs.vocabulary import CAUSES
-
     lines = []
     for suspect in found.suspects:
-        words = "not clear yet, or none of these" if suspect.cause == "unknown" else CAUSES[suspect.cause]
-        lines.append(f"{_share(suspect.probability)}  {words} ({suspect.cause})")
+        lines.append(f"{_share(suspect.probability)}  {_cause_words(suspect.cause)} ({suspect.cause})")
         if suspect.probability >= 0.05:
             lines += [f"          for: {reason}" for reason in suspect.reasons_for]
             lines += [f"          against: {reason}" for reason in suspect.reasons_against]
@@ -148,17 +197,29 @@ def lines_of(found: Diagnosis) -> list[str]:
     says = [str(s.says) for s in found.substitutions]
     lines += [f"{one[0].upper()}{one[1:]}." for one in says]
     if found.next_test is not None:
-        test = found.next_test
-        one, other = test.separates
-        lines += [
-            "",
-            f"Next: {test.plan.do}",
-            f"  {test.plan.minutes:.0f} min, tools: {test.plan.tools}; separates {one} from {other}"
-            f" ({test.gain_bits:.2f} bit)",
-        ]
+        lines += ["", *_next_lines(found.next_test)]
     if found.not_measured:
         lines += ["", "Not measured: " + ", ".join(map(str, found.not_measured)) + "."]
-    lines += [
-        "This is advice from measurements. Never open a power supply; local codes and licensed practice come first."
-    ]
     return lines
+
+
+def _next_lines(test: RankedTest) -> list[str]:
+    """Return what to do by hand, why it is this, and what each outcome would mean."""
+    plan, (one, other) = test.plan, test.separates
+    tools = "no tools" if plan.tools == "none" else plan.tools
+    lines = [
+        f"Do next, by hand ({plan.minutes:.0f} min, {tools}):",
+        f"  {plan.do}",
+        f"  Why this: of what is safe now it tells most for the time it takes. It parts “{_cause_words(one)}” from "
+        f"“{_cause_words(other)}”.",
+    ]
+    for point in test.points_to:
+        words = _OUTCOMES.get(point.outcome, point.outcome.replace("-", " "))
+        lines.append(f"  If {words}: most probably {_cause_words(point.cause)} ({_share(point.probability).strip()}).")
+    return lines
+
+
+def _cause_words(cause: str) -> str:
+    from verifyrig.jobs.vocabulary import CAUSES
+
+    return "not clear yet, or none of these" if cause == "unknown" else CAUSES[cause]

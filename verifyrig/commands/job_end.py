@@ -35,7 +35,8 @@ def close(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
     from verifyrig.jobs.dangers import standing_dangers
     from verifyrig.jobs.earlier import same_cause
     from verifyrig.jobs.fitness import fitness_of, points_to_close
-    from verifyrig.jobs.runs import runs_of
+    from verifyrig.jobs.proof import proved_changes
+    from verifyrig.jobs.runs import comparable_in, runs_of
     from verifyrig.jobs.store import read_jobs
 
     job = job_of(args, context, asker)
@@ -60,10 +61,19 @@ def close(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
             raise UsageError("the cause is not named", where="job close", mend=f"--cause {'|'.join(CAUSES)}.")
         cause = ask_cause(asker)
     job = close_job(
-        context.bench, job, runs, cause or "unknown", override=override[:2000], not_safe=not_safe, by=by, now=now()
+        context.bench,
+        job,
+        runs,
+        cause or "unknown",
+        override=override[:2000],
+        not_safe=not_safe,
+        by=by,
+        now=now(),
+        comparable=comparable_in(context.bench, job),
     )
     again = same_cause(read_jobs(context.bench)[0], job)
     said = f"Job {job.job_id} is closed: {CAUSES[cause or 'unknown']}."
+    said += " Before and after prove it: it counts as a case of this bench." if proved_changes(job) else ""
     said += f" The same cause again, as in job {', '.join(again)}." if again else ""
     answer = releasing_answer(job, runs, context, said)
     return replace(answer, data={**answer.data, "same_cause": again})

@@ -64,12 +64,25 @@ class TestPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PointsTo:
+    """What an outcome of a test would speak for: the cause that is then the most probable, and how probable it is.
+
+    `outcome` is a word of the table; `same` means that the test altered nothing.
+    """
+
+    outcome: str
+    cause: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RankedTest:
-    """A test with what it is worth now: expected gain, bits; the causes that it separates."""
+    """A test with what it is worth now: expected gain, bits; the causes that it separates; what it may show."""
 
     plan: TestPlan
     gain_bits: float
     separates: tuple[str, ...]
+    points_to: tuple[PointsTo, ...] = ()
 
     @property
     def bits_per_min(self) -> float:
@@ -111,7 +124,8 @@ def next_tests(judged: Judgement, state: State | None = None) -> list[RankedTest
         by_cause = _by_cause(outcome_table(plan, judged.seen.cooler), judged.mechanisms)
         gain = expected_gain_bits(weights, by_cause)
         if gain >= _LEAST_GAIN_BITS:
-            found.append(RankedTest(plan=plan, gain_bits=gain, separates=_separates(weights, by_cause)))
+            separates, points_to = _separates(weights, by_cause), _points_to(plan, weights, by_cause)
+            found.append(RankedTest(plan=plan, gain_bits=gain, separates=separates, points_to=points_to))
     return sorted(found, key=lambda test: -test.bits_per_min)
 
 
@@ -198,6 +212,22 @@ def _by_cause(table: FloatArray, mechanisms: FloatArray) -> FloatArray:
         weights = (mechanisms + 1e-9) * own
         columns.append(table @ (weights / weights.sum()))
     return np.stack(columns, axis=1)
+
+
+def _points_to(plan: TestPlan, weights: FloatArray, by_cause: FloatArray) -> tuple[PointsTo, ...]:
+    """Return what each outcome would speak for; none for a test whose outcome is a figure."""
+    if plan.finding:
+        known = tables.words_of("finding", plan.finding)
+        outcomes = [word for word in known if tables.likelihood("finding", plan.finding, word) is not None]
+    else:
+        outcomes = list(plan.outcomes)
+    found = []
+    for outcome, row in zip(outcomes, by_cause, strict=False):
+        joint = row * weights
+        if joint.sum() > 0:
+            best = int(np.argmax(joint))
+            found.append(PointsTo(outcome=outcome, cause=CAUSES[best], probability=float(joint[best] / joint.sum())))
+    return tuple(found)
 
 
 def _separates(weights: FloatArray, by_cause: FloatArray) -> tuple[str, ...]:

@@ -16,12 +16,14 @@ from verifyrig.core.reason import sentence
 from verifyrig.files.toml_table import meant, shown
 from verifyrig.jobs.danger_words import meant_note
 from verifyrig.jobs.dangers import check_word, danger_of, standing_dangers
+from verifyrig.jobs.fault import Comparable
 from verifyrig.jobs.fitness import fitness_of, points_to_close
 from verifyrig.jobs.fitness_model import code_of
 from verifyrig.jobs.fitness_text import kept
 from verifyrig.jobs.lifting import Lift, lift_facts
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
 from verifyrig.jobs.money import parse_price
+from verifyrig.jobs.proof import PROOF, proof_of
 from verifyrig.jobs.rules import danger_obstacles
 from verifyrig.jobs.same_machine import hear_other_jobs, warn_other_jobs
 from verifyrig.jobs.signing import CONDITION
@@ -269,11 +271,13 @@ def close_job(
     not_safe: bool = False,
     by: str = "",
     now: datetime,
+    comparable: Comparable | None = None,
 ) -> Job:
     """Close a job, or refuse with everything that is still open; a reason overrides, and stands in the report.
 
     Args:
         not_safe: Close it as not safe to use; without that no job is closed while a danger stands, for no reason.
+        comparable: Whether two runs may be compared; without it nothing is kept of what proves the cause.
 
     Raises:
         UsageError: The cause is none of the contract.
@@ -296,6 +300,8 @@ def close_job(
         codes = sorted({str(code_of(reason)) for reason in open_points})
         detail = {"override": override, "refused": texts, "covers": codes, "reasons": list(map(kept, open_points))}
     detail |= dangers
+    proof = proof_of(job, runs, cause, comparable) if comparable is not None and not detail else None
+    detail |= {PROOF: proof} if proof is not None else {}
     return append(bench, job.job_id, [new_entry(EntryKind.CLOSE, cause, now=now, by=by, detail=detail)])
 
 

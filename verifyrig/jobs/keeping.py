@@ -21,6 +21,7 @@ _MACHINE = ("kind", "maker", "model")
 _FACTS = (
     "u95", "unit", "typed", "warranty_months", "price", "agreed", "new_mount", "old_parts", "lifts", "lifted_notes",
     "not_safe", "covers", "as", "from_job", "from_note", "part", "entry", "minutes", "quantity", "emptied", "digest",
+    "proof",
 )  # fmt: skip
 _STAND_IN = ("to", "signature", "override", "done", "name")  # that somebody said it counts, what they said does not
 

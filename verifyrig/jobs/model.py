@@ -125,6 +125,7 @@ class RunFacts:
         integrity: What its record is good for.
         exposure: What the machine went through in it.
         reject_conditional: Whether its profile wants a conditional pass refused.
+        simulated: Whether any part of the machine was simulated hardware.
     """
 
     run: str
@@ -139,6 +140,7 @@ class RunFacts:
     integrity: Integrity = Integrity.SEALED
     exposure: Exposure = field(default_factory=Exposure)
     reject_conditional: bool = False
+    simulated: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

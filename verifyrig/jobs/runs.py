@@ -15,6 +15,7 @@ from verifyrig.core.pattern import is_gentle
 from verifyrig.core.profile import Purpose, StageKind
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.jobs.exposure_of_run import exposure_of
+from verifyrig.jobs.fault import Comparable
 from verifyrig.jobs.fitness import fitness_of
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.model import Job, RunFacts
@@ -83,6 +84,11 @@ def runs_of(bench: Bench, job_id: str, *, verdicts: bool = True, kept: bool = Tr
 
 def fitness_in(bench: Bench, job: Job, runs: Sequence[RunFacts]) -> Fitness:
     """Return whether the machine of a job may leave as fit; two runs are compared where the headline turns on it."""
+    return fitness_of(job, runs, comparable=comparable_in(bench, job))
+
+
+def comparable_in(bench: Bench, job: Job) -> Comparable:
+    """Return what says whether two runs of a job may be compared, by their records."""
     from verifyrig.jobs.changed_parts import changed_channels
 
     by_run = {run_id_of(path): path for path in bench.records(job.job_id)}
@@ -98,7 +104,7 @@ def fitness_in(bench: Bench, job: Job, runs: Sequence[RunFacts]) -> Fitness:
         except (RecordError, KeyError):
             return False
 
-    return fitness_of(job, runs, comparable=comparable)
+    return comparable
 
 
 def run_id_of(path: Path) -> str:
@@ -176,6 +182,7 @@ def run_facts(trace: Trace, *, verdict: str | None, integrity: Integrity = Integ
         integrity=integrity,
         exposure=exposure_of(trace),
         reject_conditional=trace.profile is not None and trace.profile.on_conditional == "reject",
+        simulated=facts.simulated,
     )
 
 

@@ -59,7 +59,7 @@ def gather_job(bench: Bench, job_id: str) -> ReportInput:
     runs, unreadable = _read_runs(bench.records(job_id))
     report = _assembled(bench, job, list(runs.values()), unreadable, changed_channels(job))
     endings = post_mortems({path: run.trace for path, run in runs.items()})
-    return replace(report, opinion=_opinion(job, report.runs, endings))
+    return replace(report, opinion=_opinion(bench, job, report.runs, endings))
 
 
 def gather_records(bench: Bench, paths: Sequence[Path]) -> ReportInput:
@@ -133,17 +133,21 @@ def _facts_without(path: Path, error: RecordError) -> RunFacts:
     return facts_of(path, judged=True) if isinstance(error, FaultWithRecord) else unreadable_run(path)
 
 
-def _opinion(job: Job, runs: Sequence[RunInput], endings: Mapping[str, PostMortem]) -> Opinion | None:
+def _opinion(bench: Bench, job: Job, runs: Sequence[RunInput], endings: Mapping[str, PostMortem]) -> Opinion | None:
     """Return what the evidence says of the fault as it came in; None where nothing was measured."""
     from verifyrig.diagnosis.each_run import diagnose_each
+    from verifyrig.diagnosis.experience import experience_of
+    from verifyrig.jobs.store import read_jobs
 
     if not runs:
         return None
-    found, _ = diagnose_each([run.trace for run in runs], job=job, endings=endings)
+    experience = experience_of(read_jobs(bench)[0], bench.config, job)
+    found, _ = diagnose_each([run.trace for run in runs], job=job, prior=experience.prior, endings=endings)
     return Opinion(
         for_customer=found.for_customer,
         suspects=tuple(found.suspects),
         substitutions=tuple(s.says for s in found.substitutions),
+        experience=experience,
     )
 
 

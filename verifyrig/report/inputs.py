@@ -12,6 +12,7 @@ from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.reason import Reason
 from verifyrig.core.trace import Trace
+from verifyrig.diagnosis.experience import Experience
 from verifyrig.diagnosis.judging import Suspect
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.metrology.verdict import Verdict
@@ -172,11 +173,13 @@ class Opinion:
     Attributes:
         for_customer: All of it in one sentence.
         substitutions: What parts changed for known-good ones have shown.
+        experience: How the shop's own cases move the first guess, None where they were not asked.
     """
 
     for_customer: Reason
     suspects: tuple[Suspect, ...] = ()
     substitutions: tuple[Reason, ...] = ()
+    experience: Experience | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from verifyrig.diagnosis.experience import LEAST_CASES, TABLE_WORTH_CASES
 from verifyrig.jobs.vocabulary import CAUSES
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.reasons import reason_text
@@ -33,16 +34,19 @@ def suspect_rows(report: ReportInput, words: Words) -> list[SuspectRow]:
     rows = []
     for suspect in report.opinion.suspects if report.opinion is not None else ():
         explained = suspect.probability >= _LEAST_EXPLAINED
-        cause = "not clear, or none of these" if suspect.cause == "unknown" else CAUSES[suspect.cause]
         rows.append(
             SuspectRow(
-                words.t(cause),
+                _cause(suspect.cause, words),
                 _probability(suspect.probability, words),
                 [reason_text(reason, words) for reason in suspect.reasons_for if explained],
                 [reason_text(reason, words) for reason in suspect.reasons_against if explained],
             )
         )
     return rows
+
+
+def _cause(code: str, words: Words) -> str:
+    return words.t("not clear, or none of these") if code == "unknown" else words.t(CAUSES[code])
 
 
 def _probability(probability: float, words: Words) -> str:
@@ -55,3 +59,48 @@ def _probability(probability: float, words: Words) -> str:
 def substitution_lines(report: ReportInput, words: Words) -> list[str]:
     """Return what parts changed for known-good ones have shown."""
     return [reason_text(says, words) for says in (report.opinion.substitutions if report.opinion is not None else ())]
+
+
+class ShareRow(NamedTuple):
+    """How common a cause is taken to be before anything is measured."""
+
+    cause: str
+    prior: str
+    cases: str
+    posterior: str
+
+
+def share_rows(report: ReportInput, words: Words) -> list[ShareRow]:
+    """Return the first guess of each cause, with the shop's own cases; empty where they were not asked."""
+    experience = report.opinion.experience if report.opinion is not None else None
+    return [
+        ShareRow(
+            _cause(one.cause, words),
+            words.quantity(100 * one.prior, "%", decimals=1),
+            words.number(one.count),
+            words.quantity(100 * one.posterior, "%", decimals=1),
+        )
+        for one in (experience.shares if experience is not None else ())
+    ]
+
+
+def experience_sentence(report: ReportInput, words: Words) -> str:
+    """Return whether the shop's own cases count, and why not; empty where they were not asked."""
+    experience = report.opinion.experience if report.opinion is not None else None
+    if experience is None:
+        return ""
+    if not experience.on:
+        return words.t("The shop's own cases are left out, as its settings say.")
+    if not experience.used:
+        return words.n(
+            "{count} proved case of the shop; fewer than {least} move nothing.",
+            "{count} proved cases of the shop; fewer than {least} move nothing.",
+            experience.cases,
+            least=words.number(LEAST_CASES),
+        )
+    return words.n(
+        "{count} proved case of the shop, beside a table that stands for {worth} cases.",
+        "{count} proved cases of the shop, beside a table that stands for {worth} cases.",
+        experience.cases,
+        worth=words.number(TABLE_WORTH_CASES),
+    )

@@ -19,7 +19,7 @@ from verifyrig.report.job_part import done_short, job_values, noted, slip_machin
 from verifyrig.report.marks import marks_of
 from verifyrig.report.method import method_lines
 from verifyrig.report.names import channel_label, stage_label
-from verifyrig.report.opinion import opinion_sentence, substitution_lines, suspect_rows
+from verifyrig.report.opinion import experience_sentence, opinion_sentence, share_rows, substitution_lines, suspect_rows
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
 from verifyrig.report.proof import proof_of
 from verifyrig.report.reasons import reason_text
@@ -69,6 +69,8 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "opinion": opinion_sentence(report, words),
         "suspects": suspect_rows(report, words) if archive else [],
         "substitutions": substitution_lines(report, words) if archive else [],
+        "shares": share_rows(report, words) if archive else [],
+        "experience": experience_sentence(report, words) if archive else "",
         "attestations": attestation_lines(report, words),
         "method": method_lines(report, words),
         "required": required_items(words),
