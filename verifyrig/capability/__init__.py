@@ -31,10 +31,12 @@ from verifyrig.capability.indices import (
     check_normality,
     clean_units_missing,
     cpk_lower_bound,
+    moving_range_dof,
     units_for_claim,
     zero_events_bound,
 )
 from verifyrig.capability.limits import LimitProposal, propose_limit
+from verifyrig.capability.order import FEWEST_FOR_ORDER, OrderPattern, OrderSignal, find_order
 from verifyrig.capability.outliers import EsdStep, GrubbsTest, find_outliers, generalised_esd, grubbs
 from verifyrig.capability.samples import Unanswered, are_equal, finite
 from verifyrig.capability.tolerance import (
@@ -49,6 +51,7 @@ from verifyrig.capability.trend import Trend, find_trend
 
 __all__ = [
     "FEWEST_FOR_A_CLAIM",
+    "FEWEST_FOR_ORDER",
     "AnovaLine",
     "Capability",
     "Chart",
@@ -62,6 +65,8 @@ __all__ = [
     "MeanDifference",
     "Normality",
     "OneWayAnova",
+    "OrderPattern",
+    "OrderSignal",
     "Shift",
     "Signal",
     "ToleranceInterval",
@@ -81,6 +86,7 @@ __all__ = [
     "distribution_free_interval",
     "equivalence",
     "factors",
+    "find_order",
     "find_outliers",
     "find_trend",
     "finite",
@@ -90,6 +96,7 @@ __all__ = [
     "individuals_chart",
     "k_one_sided",
     "k_two_sided",
+    "moving_range_dof",
     "needed_units",
     "normal_interval",
     "one_way_anova",

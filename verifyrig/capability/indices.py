@@ -1,7 +1,12 @@
 """Capability of a design: how far its units stay from the limits, in units of their own spread.
 
-Sources: NIST/SEMATECH e-Handbook, 6.1.6 (indices); the lower bound of Cpk from the noncentral t-distribution,
-exact for one limit and on the safe side for two; Bissell's (1990) approximation is offered by name.
+Two spreads make two indices: Cpk takes the spread from unit to next unit (mean moving range), Ppk that of all units
+about their mean. They agree where nothing changed over time. What the units prove rests on Ppk, of which the exact
+bound is known.
+
+Sources: NIST/SEMATECH e-Handbook, 6.1.6 (indices; it takes the spread of all units); names of the two spreads as in
+ISO 22514-2 and ASTM E2281, from memory. The lower bound is that of the noncentral t-distribution, exact for one limit
+and on the safe side for two; Bissell's (1990) approximation is offered by name.
 """
 
 from __future__ import annotations
@@ -25,6 +30,7 @@ __all__ = [
     "check_normality",
     "clean_units_missing",
     "cpk_lower_bound",
+    "moving_range_dof",
     "units_for_claim",
     "zero_events_bound",
 ]
@@ -39,24 +45,32 @@ class Capability:
     """Capability of one metric.
 
     Attributes:
-        cp: (maximum - minimum)/(6 s); None with one limit.
-        cpk: Distance from the mean to the nearer limit over 3 s.
-        cpk_low: Lower confidence bound of `cpk`: this one decides, not the point.
+        sd: Standard deviation of all units about their mean.
+        within_sd: Standard deviation from unit to next unit, in their order.
+        cp, pp: (maximum - minimum)/(6 s) with the one and the other spread; None with one limit.
+        cpk: Distance from the mean to the nearer limit over 3 `within_sd`; None where neighbours are all equal.
+        cpk_low: Its lower confidence bound.
+        ppk: The same over 3 `sd`.
+        ppk_low: Its lower confidence bound: this one decides, not the point.
         provisional: Fewer than `FEWEST_FOR_A_CLAIM` units.
     """
 
     n: int
     mean: float
     sd: float
+    within_sd: float
     cp: float | None
-    cpk: float
-    cpk_low: float
+    pp: float | None
+    cpk: float | None
+    cpk_low: float | None
+    ppk: float
+    ppk_low: float
     confidence: float
     provisional: bool
 
-    def proves(self, least_cpk: float) -> bool:
+    def proves(self, least_ppk: float) -> bool:
         """Return whether the lower bound reaches a wanted index, with enough units to claim it."""
-        return not self.provisional and self.cpk_low >= least_cpk
+        return not self.provisional and self.ppk_low >= least_ppk
 
 
 def capability(
@@ -67,6 +81,9 @@ def capability(
     confidence: float = 0.95,
 ) -> Capability | Unanswered:
     """Return capability indices of a normal metric against one or two limits, in the values' unit.
+
+    Args:
+        values: One for each unit, in order of time.
 
     Raises:
         ValueError: No limit is given.
@@ -80,32 +97,57 @@ def capability(
     n, mean = int(sample.size), float(np.mean(sample))
     to_limits = [maximum - mean] if maximum is not None else []
     to_limits += [mean - minimum] if minimum is not None else []
-    cpk = min(to_limits) / (3 * sd)
-    both = minimum is not None and maximum is not None
+    ppk = min(to_limits) / (3 * sd)
+    within_sd = float(np.mean(np.abs(np.diff(sample)))) * math.sqrt(math.pi) / 2
+    cpk = min(to_limits) / (3 * within_sd) if within_sd > 0 else None
+    width = sum(to_limits) if maximum is not None and minimum is not None else None
     return Capability(
         n=n,
         mean=mean,
         sd=sd,
-        cp=sum(to_limits) / (6 * sd) if both else None,
+        within_sd=within_sd,
+        cp=width / (6 * within_sd) if width is not None and within_sd > 0 else None,
+        pp=width / (6 * sd) if width is not None else None,
         cpk=cpk,
-        cpk_low=cpk_lower_bound(cpk, n, confidence),
+        cpk_low=None if cpk is None else cpk_lower_bound(cpk, n, confidence, dof=moving_range_dof(n)),
+        ppk=ppk,
+        ppk_low=cpk_lower_bound(ppk, n, confidence),
         confidence=confidence,
         provisional=n < FEWEST_FOR_A_CLAIM,
     )
 
 
-def cpk_lower_bound(cpk: float, n: int, confidence: float = 0.95) -> float:
-    """Return the lower confidence bound of an observed `cpk` from `n` units of a normal population.
+def moving_range_dof(n: int) -> float:
+    """Return how many degrees of freedom the spread from `n` - 1 moving ranges is worth.
 
-    For one limit 3 sqrt(n) Cpk follows a noncentral t-distribution, whose noncentrality is solved for. With
-    two limits the observed Cpk is never larger than the one-sided index, so the bound stays valid.
+    Source: a spread of f degrees of freedom has the relative variance 1/(2 f) to first order. Moving ranges are
+    absolute normal values of variance 2 whose neighbours correlate by -1/2: E|X||Y| = (4/pi)(sqrt(3)/2 + pi/12).
+    """
+    if n < 2:
+        raise ValueError(f"n is {n}; a moving range needs two units")
+    mean = 2 / math.sqrt(math.pi)
+    own = 2 - mean**2
+    neighbours = 4 / math.pi * (math.sqrt(3) / 2 + math.pi / 12) - mean**2
+    ranges = n - 1
+    variance = (ranges * own + 2 * (ranges - 1) * neighbours) / (ranges * mean) ** 2
+    return 1 / (2 * variance)
+
+
+def cpk_lower_bound(index: float, n: int, confidence: float = 0.95, *, dof: float | None = None) -> float:
+    """Return the lower confidence bound of an observed index from `n` units of a normal population.
+
+    For one limit 3 sqrt(n) times the index follows a noncentral t-distribution, whose noncentrality is solved for.
+    With two limits the observed index is never larger than the one-sided one, so the bound stays valid.
+
+    Args:
+        dof: Degrees of freedom of its spread; n - 1 if None (the spread of all units).
     """
     from scipy.special import nctdtrinc
 
     if n < 2:
         raise ValueError(f"n is {n}; a spread needs two units")
-    observed = 3 * math.sqrt(n) * cpk
-    return float(nctdtrinc(n - 1, confidence, observed)) / (3 * math.sqrt(n))
+    observed = 3 * math.sqrt(n) * index
+    return float(nctdtrinc(n - 1 if dof is None else dof, confidence, observed)) / (3 * math.sqrt(n))
 
 
 def bissell_lower_bound(cpk: float, n: int, confidence: float = 0.95) -> float:

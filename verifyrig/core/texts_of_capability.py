@@ -28,9 +28,19 @@ TEXTS_OF_CAPABILITY: dict[str, str] = {
     "batches-unequal": "{count} batches of {sizes} units; two batches of one size >= 2 are needed",
     "models-unknown": "{count} units of models whose mean and spread are known; two are needed",
     "claim-provisional": "provisional: {count} units",
-    "claim-not-normal": "not normal (p = {p_value:.2g}), so interval and Cpk are doubtful; {why}",
+    "claim-not-normal": "not normal (p = {p_value:.2g}), so interval and Ppk are doubtful; {why}",
     "claim-order-statistics": "not normal (p = {p_value:.2g}): interval from order statistics",
     "claim-reaches-over": "the tolerance interval reaches over the limit",
+    "claim-unsteady": "the units changed while they were measured, so nothing follows for further ones",
+    "order-drift": (
+        "it drifts by {change:+.3g} {unit} from the first unit to the last (p = {p_value:.2g}): the bench, its "
+        "probe or the build changed on the way"
+    ),
+    "order-step": "from {at} on it lies {change:+.3g} {unit} away from the units before (p = {p_value:.2g})",
+    "order-waves": (
+        "units measured one after the other resemble one another (p = {p_value:.2g}): something comes and goes"
+    ),
+    "order-batches": "batch {batch} lies {change:+.3g} {unit} away from the others (p = {p_value:.2g})",
     "claim-too-near": "the values are not normal, and too near to the limit for any other shape",
     "claim-none-outside": ("{count} units within the limit: at most {most:.1%} of all lie outside, at 95 % confidence"),
     "claim-none-outside-more": (

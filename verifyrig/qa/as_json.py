@@ -6,8 +6,9 @@ from datetime import UTC, datetime
 
 from verifyrig.core.plain_json import plain_number
 from verifyrig.qa.charting import BatchCharts
-from verifyrig.qa.contract import AttemptObject, BatchesObject, QaObject, UnitsMetric
+from verifyrig.qa.contract import AttemptObject, BatchesObject, OrderObject, QaObject, UnitsMetric
 from verifyrig.qa.findings import MetricFinding, QaFinding
+from verifyrig.qa.order import FALSE_ALARM, OrderChange
 from verifyrig.qa.units import Attempt
 from verifyrig.runs.contract import Bounds
 
@@ -22,6 +23,8 @@ def as_json(found: QaFinding) -> QaObject:
         "metrics": {name: _metric(metric) for name, metric in found.metrics.items()},
         "left_out": [{"run": item.run, "unit": item.unit, "why": item.why} for item in found.sorted.left_out],
         "verdict": found.verdict,
+        "steady": found.steady,
+        "false_alarm": FALSE_ALARM,
         "attempts": [_attempt(attempt, found) for attempt in found.attempts],
         "shapes": [
             {"run": s.run, "unit": s.unit, "window": s.window, "ratio": plain_number(s.ratio), "what": s.what}
@@ -52,11 +55,26 @@ def _metric(metric: MetricFinding) -> UnitsMetric:
         "tolerance_high": plain_number(metric.tolerance_high),
         "cpk": plain_number(metric.cpk),
         "cpk_low": plain_number(metric.cpk_low),
+        "ppk": plain_number(metric.ppk),
+        "ppk_low": plain_number(metric.ppk_low),
+        "steady": metric.steady,
+        "order": [_order(change) for change in metric.order],
         "outliers": list(metric.outliers),
         "verdict": metric.verdict,
         "notes": list(metric.notes),
         "signals": [{"run": s.run, "rule": s.rule, "why": s.why} for s in metric.signals],
         "batches": None if metric.batches is None else _batches(metric.batches),
+    }
+
+
+def _order(change: OrderChange) -> OrderObject:
+    return {
+        "pattern": change.pattern,
+        "p": plain_number(change.p_value),
+        "change": plain_number(change.change),
+        "run": change.run,
+        "batch": change.batch,
+        "text": str(change.why),
     }
 
 

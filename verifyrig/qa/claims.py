@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from verifyrig.capability import (
     FEWEST_FOR_A_CLAIM,
     Capability,
@@ -29,7 +31,7 @@ __all__ = ["CONFIDENCE", "SHARE", "SampleClaim", "claim_for"]
 SHARE = 0.95
 CONFIDENCE = 0.95
 # With this much room 95 % lie within the limits whatever the shape: Chebyshev, 1/k² = 5 % at k = 4.47 = 3 x 1.49.
-_CPK_FOR_ANY_SHAPE = 1.5
+_PPK_FOR_ANY_SHAPE = 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +41,7 @@ class SampleClaim:
     Attributes:
         why_not_proven: Why "95 % of all units lie within the limits" is not proven; None where it is, and for
             counts, of which the notes give the bound.
+        proven_share: Of what share of all units the sample proves that they lie within the limits; None of none.
     """
 
     n: int
@@ -47,12 +50,22 @@ class SampleClaim:
     tolerance_high: float | None = None
     cpk: float | None = None
     cpk_low: float | None = None
+    ppk: float | None = None
+    ppk_low: float | None = None
     why_not_proven: Reason | None = None
+    proven_share: float | None = None
     notes: tuple[Reason, ...] = ()
 
 
-def claim_for(sample: FloatArray, minimum: float | None, maximum: float | None, *, count: bool = False) -> SampleClaim:
-    """Return what a sample of finite values proves against the limits (either may be None)."""
+def claim_for(
+    sample: FloatArray, minimum: float | None, maximum: float | None, *, count: bool = False, steady: bool = True
+) -> SampleClaim:
+    """Return what a sample of finite values, in order of time, proves against the limits (either may be None).
+
+    Args:
+        count: Whether the values are counts, of which no spread is taken.
+        steady: Whether the series shows no order; of one that changed on the way nothing follows for further units.
+    """
     n, has_limit = int(sample.size), minimum is not None or maximum is not None
     provisional = reason("claim-provisional", count=n) if n < FEWEST_FOR_A_CLAIM else None
     side: Side = "both" if (minimum is None) == (maximum is None) else "upper" if minimum is None else "lower"
@@ -60,7 +73,18 @@ def claim_for(sample: FloatArray, minimum: float | None, maximum: float | None, 
     if count or isinstance(interval, Unanswered):
         notes = _count_notes(sample.tolist(), minimum, maximum)
         notes += [interval.why] if isinstance(interval, Unanswered) and n and not count else []
-        return SampleClaim(n=n, has_limit=has_limit, why_not_proven=provisional, notes=tuple(notes))
+        return SampleClaim(
+            n=n,
+            has_limit=has_limit,
+            why_not_proven=provisional,
+            proven_share=_share_of_clean(sample, minimum, maximum),
+            notes=tuple(notes),
+        )
+    if not steady:
+        unsteady = reason("claim-unsteady") if has_limit else None
+        return SampleClaim(
+            n=n, has_limit=has_limit, why_not_proven=unsteady, notes=(provisional,) if provisional else ()
+        )
     shape_note, interval, doubtful = _for_shape(sample, interval, side)
     index = capability(sample, minimum=minimum, maximum=maximum, confidence=CONFIDENCE) if has_limit else None
     found = index if isinstance(index, Capability) else None
@@ -73,7 +97,10 @@ def claim_for(sample: FloatArray, minimum: float | None, maximum: float | None, 
         tolerance_high=interval.high,
         cpk=found.cpk if found else None,
         cpk_low=found.cpk_low if found else None,
+        ppk=found.ppk if found else None,
+        ppk_low=found.ppk_low if found else None,
         why_not_proven=why if has_limit else None,
+        proven_share=SHARE if has_limit and why is None else None,
         notes=tuple(note for note in (provisional, shape_note, *missing) if note is not None),
     )
 
@@ -101,7 +128,7 @@ def _why_not_proven(
 ) -> Reason | None:
     if not _holds(interval, minimum, maximum):
         return reason("claim-reaches-over")
-    if doubtful and index is not None and index.cpk_low < _CPK_FOR_ANY_SHAPE:
+    if doubtful and index is not None and index.ppk_low < _PPK_FOR_ANY_SHAPE:
         return reason("claim-too-near")
     return None
 
@@ -109,6 +136,14 @@ def _why_not_proven(
 def _holds(interval: ToleranceInterval, minimum: float | None, maximum: float | None) -> bool:
     low_ok = minimum is None or (interval.low is not None and interval.low >= minimum)
     return low_ok and (maximum is None or (interval.high is not None and interval.high <= maximum))
+
+
+def _share_of_clean(sample: FloatArray, minimum: float | None, maximum: float | None) -> float | None:
+    """Return what units of which none lies outside prove of the others; None where one does, or nothing limits."""
+    inside = (minimum is None or sample >= minimum) & (maximum is None or sample <= maximum)
+    if not sample.size or (minimum is None and maximum is None) or not np.all(inside):
+        return None
+    return min(SHARE, 1 - zero_events_bound(int(sample.size), CONFIDENCE))
 
 
 def _count_notes(values: Sequence[float], minimum: float | None, maximum: float | None) -> list[Reason]:

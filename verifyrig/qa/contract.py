@@ -36,6 +36,17 @@ class BatchesObject(TypedDict):
     signals: list[BatchSignal]
 
 
+class OrderObject(TypedDict):
+    """What changed from the first unit to the last; `p` is of all metrics and patterns of the batch together."""
+
+    pattern: str
+    p: Number
+    change: Number
+    run: str | None
+    batch: str | None
+    text: str
+
+
 class UnitsMetric(Bounds):
     """One metric over all units, in `unit`."""
 
@@ -47,6 +58,10 @@ class UnitsMetric(Bounds):
     tolerance_high: Number
     cpk: Number
     cpk_low: Number
+    ppk: Number
+    ppk_low: Number
+    steady: bool | None
+    order: list[OrderObject]
     outliers: list[str]
     verdict: Verdict
     notes: list[str]
@@ -130,6 +145,8 @@ class QaObject(TypedDict):
     metrics: dict[str, UnitsMetric]
     left_out: list[LeftOutUnit]
     verdict: Verdict
+    steady: bool | None
+    false_alarm: Number
     attempts: list[AttemptObject]
     shapes: list[ShapeObject]
     fingerprints: dict[str, list[Number]]

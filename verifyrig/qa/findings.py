@@ -4,15 +4,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from verifyrig.capability import Chart, Unanswered, are_equal, find_outliers, finite, over_reference_ambient
+from verifyrig.capability import (
+    FEWEST_FOR_ORDER,
+    Chart,
+    Unanswered,
+    are_equal,
+    find_outliers,
+    finite,
+    over_reference_ambient,
+)
 from verifyrig.core.ambient import AMBIENT_CHANNELS
 from verifyrig.core.profile import Profile
 from verifyrig.core.trace import FloatArray
 from verifyrig.metrology.verdict import Verdict, worst
 from verifyrig.qa.charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of
 from verifyrig.qa.claims import SampleClaim, claim_for
+from verifyrig.qa.order import OUTLIER_FALSE_ALARM, OrderChange, changes_of, order_words
 from verifyrig.qa.shapes import (
     WINDOWS,
     Fingerprint,
@@ -26,10 +35,6 @@ from verifyrig.qa.units import Attempt, Sorted, UnitFigure, UnitRun, judge_figur
 
 __all__ = ["MetricFinding", "QaFinding", "find", "may_be_asked", "values_of"]
 
-# Over all metrics of a batch together: to point at a sound unit costs somebody a dismounted cooler, and the faults
-# that matter stand out by ten standard deviations and more.
-_FALSE_ALARM = 0.001
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MetricFinding:
@@ -39,7 +44,12 @@ class MetricFinding:
         n: Units with a figure.
         minimum, maximum: Limits of the profile, or None.
         tolerance_low, tolerance_high: Interval of 95 % of all units at 95 % confidence; None with a reason in `notes`.
-        cpk, cpk_low: Capability and its lower bound, which decides.
+        cpk, cpk_low: Capability by the spread from unit to next unit, and its lower bound.
+        ppk, ppk_low: The same by the spread of all units; this lower bound is what is claimed.
+        steady: Whether the metric stayed the same from the first unit to the last; None of too few to tell.
+        proven_share: Of what share of all units the sample proves that they lie within the limits.
+        order: What changed; nothing is claimed for further units then.
+        signals, batches: Points of the control charts that break a rule, of a metric that changed.
         outliers: Runs that do not belong to the others.
         verdict: The worst of the units' own; conditional where all pass but the claim for further units fails.
         remarks: What a reader must know, one clause each.
@@ -57,6 +67,11 @@ class MetricFinding:
     tolerance_high: float | None = None
     cpk: float | None = None
     cpk_low: float | None = None
+    ppk: float | None = None
+    ppk_low: float | None = None
+    steady: bool | None = None
+    order: tuple[OrderChange, ...] = ()
+    proven_share: float | None = None
     outliers: tuple[str, ...] = ()
     verdict: Verdict = Verdict.NOT_MEASURED
     remarks: tuple[str, ...] = ()
@@ -90,6 +105,7 @@ class QaFinding:
         unit_verdicts: By unit, from its last attempt.
         run_verdicts: By run, of every attempt.
         fingerprints: By run, of every one that stands out; `usual_fingerprint` is the batch's.
+        steady: Whether every metric stayed the same from the first unit to the last; None of too few to tell.
     """
 
     profile: Profile
@@ -101,6 +117,7 @@ class QaFinding:
     fingerprints: Mapping[str, Fingerprint]
     usual_fingerprint: Fingerprint | None
     verdict: Verdict
+    steady: bool | None = None
     notes: tuple[str, ...] = field(default=())
 
     @property
@@ -108,14 +125,31 @@ class QaFinding:
         """Every comparable run, by unit."""
         return self.sorted.attempts
 
+    @property
+    def proven_share(self) -> float | None:
+        """Of what share of all units every limit is proven, each at 95 % confidence; None where one is not."""
+        shares = [metric.proven_share for metric in self.metrics.values() if metric.has_limit]
+        known = [share for share in shares if share is not None]
+        return min(known) if known and len(known) == len(shares) else None
+
+    @property
+    def changed(self) -> list[tuple[str, str]]:
+        """Metric and words of everything that changed while the batch was measured."""
+        return order_words({name: metric.order for name, metric in self.metrics.items() if metric.order})
+
 
 def find(runs: Sequence[UnitRun], profile: Profile) -> QaFinding:
     """Return the findings; runs that cannot be compared are left out with their reasons, the rest is answered."""
     sorted_runs = sort_out(runs, profile)
     stage = fingerprint_stage(sorted_runs.counted)
     names = _metric_names(sorted_runs.counted, profile, stage)
-    alpha = _FALSE_ALARM / max(1, len(names))
-    metrics = {name: _find_metric(name, sorted_runs, profile, alpha) for name in names}
+    alpha = OUTLIER_FALSE_ALARM / max(1, len(names))
+    series = {name: values_of(sorted_runs.counted, name, profile) for name in names}
+    counted = sorted_runs.counted
+    changes = changes_of({name: (values, _unit(name, counted)) for name, (values, _) in series.items()}, counted)
+    metrics = {
+        name: _find_metric(name, sorted_runs, profile, alpha, series[name], changes.get(name, ())) for name in names
+    }
     judged = {attempt.run.run: judge_unit(attempt.run, profile) for attempt in sorted_runs.attempts}
     verdicts = {run.unit: judged[run.run] for run in sorted_runs.deciding}
     shapes = find_shapes(sorted_runs.counted, stage) if stage is not None else []
@@ -132,6 +166,7 @@ def find(runs: Sequence[UnitRun], profile: Profile) -> QaFinding:
         },
         usual_fingerprint=usual_fingerprint(sorted_runs.counted, stage) if stage is not None else None,
         verdict=_batch_verdict(sorted_runs, metrics, verdicts),
+        steady=_steady(metrics),
         notes=tuple(_batch_notes(sorted_runs, profile)),
     )
 
@@ -141,7 +176,14 @@ def _batch_verdict(
 ) -> Verdict:
     judged = [finding.verdict for finding in metrics.values() if finding.has_limit]
     unseen = [Verdict.NOT_MEASURED] if sorted_runs.without_run else []
-    return worst([*judged, *verdicts.values(), *unseen])
+    # What drifts without a limit of its own (a power, the impedance) is the same bench's measuring as what has one.
+    unsteady = [Verdict.CONDITIONAL_PASS] if _steady(metrics) is False else []
+    return worst([*judged, *verdicts.values(), *unseen, *unsteady])
+
+
+def _steady(metrics: Mapping[str, MetricFinding]) -> bool | None:
+    known = [metric.steady for metric in metrics.values() if metric.steady is not None]
+    return all(known) if known else None
 
 
 def _batch_notes(sorted_runs: Sorted, profile: Profile) -> list[str]:
@@ -194,20 +236,31 @@ def may_be_asked(profile: Profile) -> Callable[[str], bool]:
     return lambda name: name in judged or name.partition(".")[2] in shown
 
 
-def _find_metric(name: str, sorted_runs: Sorted, profile: Profile, alpha: float) -> MetricFinding:
+def _unit(name: str, runs: Sequence[UnitRun]) -> str:
+    return next((figure.unit for run in runs if (figure := run.metrics.get(name)) is not None), "")
+
+
+def _find_metric(
+    name: str,
+    sorted_runs: Sorted,
+    profile: Profile,
+    alpha: float,
+    series: tuple[list[float | None], bool],
+    changes: tuple[OrderChange, ...],
+) -> MetricFinding:
     minimum, maximum = _limits(name, profile)
     runs = sorted_runs.counted
     figures = [run.metrics.get(name) for run in runs]
-    values, moved = values_of(runs, name, profile)
+    values, moved = series
     sample = finite(values)
     notes = ["as in a room of the profile's reference ambient"] if moved else []
-    claim = claim_for(sample, minimum, maximum, count=_is_count(figures))
+    claim = claim_for(sample, minimum, maximum, count=_is_count(figures), steady=not changes)
     verdict, why = _verdict(_unit_verdict(name, sorted_runs, minimum, maximum), claim)
     outliers = find_outliers(values, alpha=alpha)
     chart = chart_over_time(values, runs)
     return MetricFinding(
         metric=name,
-        unit=next((figure.unit for figure in figures if figure is not None), ""),
+        unit=_unit(name, runs),
         n=int(sample.size),
         mean=float(sample.mean()) if sample.size else None,
         sd=_sd(sample),
@@ -217,14 +270,31 @@ def _find_metric(name: str, sorted_runs: Sorted, profile: Profile, alpha: float)
         tolerance_high=claim.tolerance_high,
         cpk=claim.cpk,
         cpk_low=claim.cpk_low,
+        ppk=claim.ppk,
+        ppk_low=claim.ppk_low,
+        steady=False if changes else None if _few(sample) else True,
+        order=changes,
+        proven_share=claim.proven_share,
         outliers=() if isinstance(outliers, Unanswered) else tuple(runs[at].run for at in outliers),
         verdict=verdict,
-        remarks=(*notes, *map(str, claim.notes), *why),
+        remarks=(*notes, *(str(change.why) for change in changes), *map(str, claim.notes), *why),
         gaps=tuple(_gaps(runs, figures)),
         chart=chart,
-        batches=chart_batches(values, runs) if len({run.model for run in runs}) == 1 else None,
-        signals=signals_of(chart, [run for run, value in zip(runs, values, strict=True) if value is not None]),
+        batches=_batch_charts(values, runs, told=bool(changes)),
+        # The rules alone signal in every second sound batch; they show where, once the order has shown that.
+        signals=signals_of(chart, [run for run, value in zip(runs, values, strict=True) if value is not None])
+        if changes
+        else (),
     )
+
+
+def _few(sample: FloatArray) -> bool:
+    return sample.size < FEWEST_FOR_ORDER or are_equal(sample)
+
+
+def _batch_charts(values: Sequence[float | None], runs: Sequence[UnitRun], *, told: bool) -> BatchCharts | None:
+    charts = chart_batches(values, runs) if len({run.model for run in runs}) == 1 else None
+    return charts if charts is None or told else replace(charts, signals=())
 
 
 def values_of(runs: Sequence[UnitRun], name: str, profile: Profile) -> tuple[list[float | None], bool]:

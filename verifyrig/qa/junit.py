@@ -1,8 +1,8 @@
 """The findings as JUnit XML, so that a build line's own server shows each unit as a test.
 
 Only what is proven passes: a unit that is not proven is a failure of type `not-proven`, one that fails of type
-`fail`; a run that was left out is skipped with its reason. A unit measured several times is one test for each
-attempt.
+`fail`, a batch that changed while it was measured one of type `not-steady`; a run that was left out is skipped with
+its reason. A unit measured several times is one test for each attempt.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from xml.etree import ElementTree
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.metrology.verdict import Verdict, plain_word
 from verifyrig.qa.findings import QaFinding
+from verifyrig.qa.text import verdict_words
 from verifyrig.qa.units import Attempt, ExcludedRun, judge_figure
 
 __all__ = ["as_junit"]
@@ -22,6 +23,7 @@ def as_junit(found: QaFinding) -> str:
     suite = ElementTree.Element("testsuite", name=f"verifyrig {found.profile.name}")
     for attempt in found.attempts:
         suite.append(_case(attempt, found))
+    suite.append(_steadiness(found))
     for item in found.sorted.left_out:
         suite.append(_skipped(item, found.profile.name))
     cases = list(suite)
@@ -47,6 +49,18 @@ def _case(attempt: Attempt, found: QaFinding) -> ElementTree.Element:
     output = ElementTree.SubElement(case, "system-out")
     where = " on simulated hardware" if run.simulated else ""
     output.text = plain_lines([f"run {run.run}{where}", *(s.what for s in found.shapes if s.run == run.run)])
+    return case
+
+
+def _steadiness(found: QaFinding) -> ElementTree.Element:
+    """Return a test of the batch as a whole: did it stay the same while it was measured."""
+    name = "the batch stayed the same while it was measured"
+    case = ElementTree.Element("testcase", classname=plain_line(found.profile.name), name=name)
+    if found.steady is None:
+        ElementTree.SubElement(case, "skipped", message="too few units to tell")
+    elif not found.steady:
+        failure = ElementTree.SubElement(case, "failure", type="not-steady", message=plain_line(verdict_words(found)))
+        failure.text = plain_lines([f"{metric}: {words}" for metric, words in found.changed])
     return case
 
 

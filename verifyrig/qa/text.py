@@ -7,12 +7,12 @@ from collections.abc import Sequence
 
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line
-from verifyrig.metrology.verdict import plain_word, shape
+from verifyrig.metrology.verdict import Verdict, plain_word, shape
 from verifyrig.qa.findings import MetricFinding, QaFinding
 from verifyrig.qa.shapes import Fingerprint
 from verifyrig.qa.units import Attempt, UnitFigure, judge_figure
 
-__all__ = ["limit_words", "lines_of", "standing_out", "table"]
+__all__ = ["limit_words", "lines_of", "standing_out", "table", "verdict_words"]
 
 _LONGEST_NAME = 24
 
@@ -22,9 +22,37 @@ def lines_of(found: QaFinding) -> list[str]:
     simulated = ", simulated hardware" if any(attempt.run.simulated for attempt in found.attempts) else ""
     n = len(found.unit_verdicts)
     lines = [f"QA of {found.profile.name}: {n} {'unit' if n == 1 else 'units'}{simulated}", ""]
-    lines += [*_units(found), *_metrics(found), *_outliers(found), *_batches(found), *_left_out(found)]
+    lines += [*_changed(found), *_units(found), *_metrics(found), *_outliers(found), *_batches(found)]
+    lines += _left_out(found)
     lines += [f"Note: {note}." for note in found.notes]
-    return [*lines, "", f"{shape(found.verdict)} {plain_word(found.verdict).capitalize()}."]
+    return [*lines, "", verdict_words(found), f"{shape(found.verdict)} {plain_word(found.verdict).capitalize()}."]
+
+
+_SAID = {
+    Verdict.CONDITIONAL_PASS: "No unit fails, but not everything is proven.",
+    Verdict.CONDITIONAL_FAIL: "A figure lies over its limit, but within its uncertainty.",
+    Verdict.FAIL: "At least one unit fails.",
+    Verdict.NOT_MEASURED: "Something that has a limit was not measured.",
+}
+
+
+def verdict_words(found: QaFinding) -> str:
+    """Return what the verdict on the batch means: no more than its metrics prove."""
+    if found.verdict is Verdict.CONDITIONAL_PASS and found.steady is False:
+        return "No unit fails, but the units changed while they were measured, so nothing is claimed of others."
+    if found.verdict is not Verdict.PASS:
+        return _SAID[found.verdict]
+    if found.proven_share is None:
+        return "Every unit passes."
+    return (
+        f"Every unit passes, and the figures prove each limit of at least {math.floor(100 * found.proven_share)} % of "
+        "all units like these, at 95 % confidence."
+    )
+
+
+def _changed(found: QaFinding) -> list[str]:
+    lines = [f"  {name}: {words}." for name, words in found.changed]
+    return ["Changed while the batch was measured", *lines, ""] if lines else []
 
 
 def _units(found: QaFinding) -> list[str]:
@@ -69,7 +97,7 @@ def limit_words(metric: MetricFinding) -> str:
 def _metrics(found: QaFinding) -> list[str]:
     if not found.metrics:
         return []
-    heads = ["metric", "n", "mean", "sd", "95 % of all units", "Cpk", "at least", ""]
+    heads = ["metric", "n", "mean", "sd", "95 % of all units", "Ppk", "at least", "Cpk", ""]
     rows = [heads]
     notes = []
     for name, metric in found.metrics.items():
@@ -81,8 +109,9 @@ def _metrics(found: QaFinding) -> list[str]:
                 _number(metric.mean),
                 _number(metric.sd),
                 _interval(metric),
+                _number(metric.ppk, 3),
+                _number(metric.ppk_low, 3),
                 _number(metric.cpk, 3),
-                _number(metric.cpk_low, 3),
                 mark,
             ]
         )

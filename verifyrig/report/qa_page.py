@@ -9,7 +9,7 @@ from verifyrig.core.outcome import Outcome
 from verifyrig.metrology.verdict import Verdict, plain_word
 from verifyrig.qa import Attempt, MetricFinding, QaFinding, judge_figure
 from verifyrig.qa.comparing import BuildsCompared
-from verifyrig.qa.text import limit_words, standing_out
+from verifyrig.qa.text import limit_words, standing_out, verdict_words
 from verifyrig.report.inputs import Settings, Shop
 from verifyrig.report.names import SHAPES
 from verifyrig.report.qa_strips import metric_strip
@@ -21,13 +21,6 @@ __all__ = ["qa_page"]
 # A page that lists more is read by nobody; the CSV holds them all.
 _MOST_UNITS = 200
 _TONES = {Verdict.PASS: "proven", Verdict.FAIL: "fault"}
-_SAID = {
-    Verdict.PASS: "Every unit passes, and the figures prove it of 95 % of all units like these, at 95 % confidence.",
-    Verdict.CONDITIONAL_PASS: "No unit fails, but not everything is proven.",
-    Verdict.CONDITIONAL_FAIL: "A figure lies over its limit, but within its uncertainty.",
-    Verdict.FAIL: "At least one unit fails.",
-    Verdict.NOT_MEASURED: "Something that has a limit was not measured.",
-}
 
 
 class FigureCell(NamedTuple):
@@ -65,12 +58,13 @@ def qa_page(
             "word": plain_word(found.verdict).capitalize(),
             "shape": SHAPES[str(found.verdict)],
             "tone": _TONES.get(found.verdict, "open"),
-            "text": _SAID[found.verdict],
+            "text": verdict_words(found),
         },
         "limits": [limit_words(metric) for metric in limited],
         "lines": [_line(attempt, limited, found) for attempt in attempts],
         "unlisted": len(found.attempts) - len(attempts),
         "metrics": [_metric(found, metric, at) for at, metric in enumerate(found.metrics.values())],
+        "changed": found.changed,
         "odd": standing_out(found),
         "left_out": [(item.unit, item.run, item.why) for item in found.sorted.left_out],
         "notes": found.notes,
@@ -135,6 +129,8 @@ def _said(metric: MetricFinding) -> str:
         parts.append(f"95 % of all units from {low:.4g} to {high:.4g}{unit}")
     elif low is not None or high is not None:
         parts.append(f"95 % of all units {'above' if high is None else 'below'} {(high or low):.4g}{unit}")
-    if metric.cpk is not None and metric.cpk_low is not None:
-        parts.append(f"Cpk {metric.cpk:.2f}, at least {metric.cpk_low:.2f}")
+    if metric.ppk is not None and metric.ppk_low is not None:
+        parts.append(f"Ppk {metric.ppk:.2f}, at least {metric.ppk_low:.2f}")
+    if metric.cpk is not None:
+        parts.append(f"Cpk {metric.cpk:.2f}")
     return ", ".join(parts) + "."
