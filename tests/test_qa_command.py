@@ -162,7 +162,7 @@ def test_page_csv_and_junit_are_written_whole(bench: Path, capsys: pytest.Captur
     assert len(rows) == 12
     suite = ElementTree.parse(files[2]).find("testsuite")
     assert suite is not None
-    assert (suite.get("tests"), suite.get("failures")) == ("11", "1")
+    assert (suite.get("tests"), suite.get("failures")) == ("12", "1")
 
 
 def test_two_batches_are_compared(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,7 +1,7 @@
 """Two models or revisions: how much they differ, and whether that is too little to matter.
 
-Sources: Welch (1947), e-Handbook 7.3.1; Mann and Whitney (1947) with Hodges and Lehmann's shift;
-Schuirmann (1987) for two one-sided tests.
+Sources: Welch (1947), e-Handbook 7.3.1; Mann and Whitney (1947) with the shift and the interval of Hodges and Lehmann
+(1963), as in Hollander and Wolfe; Schuirmann (1987) for two one-sided tests.
 """
 
 from __future__ import annotations
@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 
@@ -92,8 +94,9 @@ class Shift:
 
     Attributes:
         shift: Median of all differences second minus first.
-        low: Lower end of its confidence interval; with very few values the whole range of differences.
+        low, high: Its confidence interval; infinite where so few units can never reach the confidence.
         u: Mann–Whitney statistic of the first group.
+        p_value: Two-sided, by the same distribution as the interval: below 1 - `confidence` where 0 lies outside.
     """
 
     shift: float
@@ -107,32 +110,55 @@ class Shift:
 def compare_ranks(
     first: Iterable[float | None], second: Iterable[float | None], *, confidence: float = 0.95
 ) -> Shift | Unanswered:
-    """Return the shift between two groups and the Mann–Whitney test of it."""
-    from scipy.special import ndtri
-    from scipy.stats import mannwhitneyu
-
+    """Return the shift between two groups and the Mann–Whitney test of it; ties count against a difference."""
     ones, others = finite(first), finite(second)
     why_not = _too_few(ones, others)
     if why_not:
         return why_not
-    found = mannwhitneyu(ones, others, alternative="two-sided")
     differences = np.sort((others[None, :] - ones[:, None]).ravel())
-    n1, n2 = ones.size, others.size
-    spread = math.sqrt(n1 * n2 * (n1 + n2 + 1) / 12)
-    cut = max(0, math.floor(n1 * n2 / 2 - float(ndtri((1 + confidence) / 2)) * spread))
+    chance = _chance_of_pairs(int(ones.size), int(others.size))
+    outside = int(np.searchsorted(chance, (1 - confidence) / 2, side="right"))
+    against = min(np.count_nonzero(differences <= 0), np.count_nonzero(differences >= 0))
     return Shift(
         shift=float(np.median(differences)),
-        low=float(differences[cut]),
-        high=float(differences[differences.size - 1 - cut]),
-        u=float(found.statistic),
-        p_value=float(found.pvalue),
+        low=float(differences[outside - 1]) if outside else -math.inf,
+        high=float(differences[differences.size - outside]) if outside else math.inf,
+        u=float(np.count_nonzero(differences < 0) + np.count_nonzero(differences == 0) / 2),
+        p_value=min(1.0, 2 * float(chance[against])),
         confidence=confidence,
     )
 
 
+# Beyond this many pairs the normal distribution is as good as counting.
+_MOST_PAIRS_COUNTED = 900
+
+
+@lru_cache(maxsize=64)
+def _chance_of_pairs(n1: int, n2: int) -> FloatArray:
+    """Return how likely at most 0, 1, 2, ... of the pairs of two like groups run one way, shape (n1 n2 + 1,).
+
+    Counted (Mann and Whitney 1947: the orders are the coefficients of a Gaussian binomial), of many pairs by the
+    normal distribution with a continuity correction.
+    """
+    from scipy.special import ndtr
+
+    pairs = n1 * n2
+    if pairs > _MOST_PAIRS_COUNTED:
+        spread = math.sqrt(pairs * (n1 + n2 + 1) / 12)
+        normal: FloatArray = ndtr((np.arange(pairs + 1) + 0.5 - pairs / 2) / spread)
+        return normal
+    ways = [1] + [0] * pairs
+    for i in range(1, n1 + 1):
+        for at in range(pairs, n2 + i - 1, -1):
+            ways[at] -= ways[at - n2 - i]
+        for at in range(i, pairs + 1):
+            ways[at] += ways[at - i]
+    return np.cumsum(np.array(ways, dtype=np.float64)) / float(math.comb(n1 + n2, n1))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Equivalence:
-    """Whether two means are shown to differ by less than a margin.
+    """Whether two groups are shown to differ by less than a margin.
 
     Attributes:
         low: Lower end of the interval that must lie within ± margin (90 % for alpha 0.05).
@@ -152,9 +178,14 @@ class Equivalence:
 
 
 def equivalence(
-    first: Iterable[float | None], second: Iterable[float | None], *, margin: float, alpha: float = 0.05
+    first: Iterable[float | None],
+    second: Iterable[float | None],
+    *,
+    margin: float,
+    alpha: float = 0.05,
+    by: Literal["means", "ranks"] = "means",
 ) -> Equivalence | Unanswered:
-    """Return the two one-sided tests (Welch form) against ± `margin`, in the values' unit.
+    """Return two one-sided tests against ± `margin`, in the values' unit: by means (Welch) or by ranks.
 
     Raises:
         ValueError: The margin is not above 0.
@@ -163,19 +194,22 @@ def equivalence(
 
     if not margin > 0:
         raise ValueError(f"margin is {margin}, and must be above 0")
-    found = compare_means(first, second, confidence=1 - 2 * alpha)
-    if isinstance(found, Unanswered):
-        return found
-    above_lower = float(stdtr(found.dof, -(found.difference + margin) / found.standard_error))
-    below_upper = float(stdtr(found.dof, (found.difference - margin) / found.standard_error))
-    return Equivalence(
-        difference=found.difference,
-        low=found.low,
-        high=found.high,
-        margin=margin,
-        p_value=max(above_lower, below_upper),
-        alpha=alpha,
-    )
+    ones, others = finite(first), finite(second)
+    if by == "ranks":
+        ranked = compare_ranks(ones, others, confidence=1 - 2 * alpha)
+        if isinstance(ranked, Unanswered):
+            return ranked
+        differences, chance = (others[None, :] - ones[:, None]).ravel(), _chance_of_pairs(ones.size, others.size)
+        tails = [np.count_nonzero(differences <= -margin), np.count_nonzero(differences >= margin)]
+        p_value, middle, low, high = float(max(chance[tails])), ranked.shift, ranked.low, ranked.high
+    else:
+        found = compare_means(ones, others, confidence=1 - 2 * alpha)
+        if isinstance(found, Unanswered):
+            return found
+        above_lower = float(stdtr(found.dof, -(found.difference + margin) / found.standard_error))
+        below_upper = float(stdtr(found.dof, (found.difference - margin) / found.standard_error))
+        p_value, middle, low, high = max(above_lower, below_upper), found.difference, found.low, found.high
+    return Equivalence(difference=middle, low=low, high=high, margin=margin, p_value=p_value, alpha=alpha)
 
 
 def over_reference_ambient(

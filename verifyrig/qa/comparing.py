@@ -1,9 +1,16 @@
-"""Two builds against one another: by how much they differ, and whether that is shown to be too little to matter."""
+"""Two builds against one another: by how much they differ, and whether that is shown to be too little to matter.
+
+Of equal builds at most one comparison in twenty shows any difference in any metric: each metric's interval has the
+confidence that all of them together hold with 95 % (Bonferroni), and its p is multiplied by their number, so that the
+two always agree.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from verifyrig.capability import (
     FEWEST_FOR_A_CLAIM,
@@ -25,11 +32,20 @@ from verifyrig.qa.findings import values_of
 from verifyrig.qa.text import table
 from verifyrig.qa.units import UnitRun
 
-__all__ = ["BuildDifference", "BuildsCompared", "compare_builds", "comparison_json", "comparison_lines"]
+__all__ = [
+    "BuildDifference",
+    "BuildsCompared",
+    "compare_builds",
+    "comparison_json",
+    "comparison_lines",
+    "interval_words",
+]
 
 
 # Means of several units are nearly normal themselves; only a plain skew speaks for ranks.
 _SKEWED_P = 0.01
+# Of any difference in any metric of two equal builds.
+_FALSE_ALARM = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,8 +53,12 @@ class BuildDifference:
     """One metric of the second build minus the first, in `unit`.
 
     Attributes:
-        by: `means` (Welch) or `ranks` (Mann–Whitney, where there are few units or their values are skewed).
-        equivalent: Whether the difference is shown to lie within the margin; None where no margin was named.
+        by: `means` (Welch) or `ranks` (Mann–Whitney, where values are skewed).
+        low, high: Interval that holds with 95 % for all metrics of the comparison together; infinite where so few
+            units can never reach that.
+        p_value: Multiplied by the number of metrics, at most 1.
+        equivalent: Whether the difference is shown to lie within the margin, by the same method at 95 % for this
+            metric; None where no margin was named.
         note: What a reader must know, or why there is no answer.
     """
 
@@ -86,33 +106,44 @@ def compare_builds(
         names: Metrics to compare.
         margins: By metric, the difference that would not matter, in its unit.
     """
-    differences = [_compare(name, first[1], second[1], profile, margins.get(name)) for name in names]
+    metrics = max(1, len(names))
+    differences = [_compare(name, first[1], second[1], profile, margins.get(name), metrics) for name in names]
     return BuildsCompared(first=first[0], second=second[0], metrics=tuple(differences))
 
 
 def _compare(
-    name: str, first: Sequence[UnitRun], second: Sequence[UnitRun], profile: Profile, margin: float | None
+    name: str,
+    first: Sequence[UnitRun],
+    second: Sequence[UnitRun],
+    profile: Profile,
+    margin: float | None,
+    metrics: int,
 ) -> BuildDifference:
     both = [*first, *second]
     values, moved = values_of(both, name, profile)
     ones, others = values[: len(first)], values[len(first) :]
     unit = next((run.metrics[name].unit for run in both if name in run.metrics), "")
     sizes = [sum(value is not None for value in group) for group in (ones, others)]
-    by_ranks = min(sizes) < FEWEST_FOR_A_CLAIM or _skewed(ones) or _skewed(others)
-    found: MeanDifference | Shift | Unanswered = (compare_ranks if by_ranks else compare_means)(ones, others)
+    by: Literal["means", "ranks"] = "ranks" if _skewed(ones) or _skewed(others) else "means"
+    compare = compare_ranks if by == "ranks" else compare_means
+    found: MeanDifference | Shift | Unanswered = compare(ones, others, confidence=1 - _FALSE_ALARM / metrics)
     head = BuildDifference(metric=name, unit=unit, n_first=sizes[0], n_second=sizes[1], margin=margin)
     if isinstance(found, Unanswered):
         return replace(head, note=str(found.why))
-    tested = equivalence(ones, others, margin=margin) if margin is not None else None
+    tested = equivalence(ones, others, margin=margin, by=by) if margin is not None else None
+    few = min(sizes) < FEWEST_FOR_A_CLAIM
+    notes = ["as in rooms of one temperature"] if moved else []
+    notes += [f"taken as normal, which {min(sizes)} units cannot show"] if few and by == "means" else []
+    notes += [str(tested.why)] if isinstance(tested, Unanswered) else []
     return replace(
         head,
-        by="ranks" if by_ranks else "means",
+        by=by,
         difference=found.shift if isinstance(found, Shift) else found.difference,
         low=found.low,
         high=found.high,
-        p_value=found.p_value,
+        p_value=min(1.0, found.p_value * metrics),
         equivalent=tested.equivalent if isinstance(tested, Equivalence) else None,
-        note=str(tested.why) if isinstance(tested, Unanswered) else "as in rooms of one temperature" if moved else "",
+        note="; ".join(notes),
     )
 
 
@@ -148,9 +179,11 @@ def comparison_json(compared: BuildsCompared) -> BuildsObject:
 
 def comparison_lines(compared: BuildsCompared) -> list[str]:
     """Return the comparison as lines for a terminal."""
-    rows = [["metric", "difference", "95 % interval", "by", ""]]
+    rows = [["metric", "difference", "interval", "by", ""]]
     rows += [_row(difference) for difference in compared.metrics]
-    return ["", f"{plain_line(compared.second)} minus {plain_line(compared.first)}", *table(rows)]
+    notes = [f"  {d.metric}: {d.note}." for d in compared.metrics if d.note and d.difference is not None]
+    head = f"{plain_line(compared.second)} minus {plain_line(compared.first)}; the intervals hold together with 95 %"
+    return ["", head, *table(rows), *notes]
 
 
 def _row(d: BuildDifference) -> list[str]:
@@ -160,4 +193,12 @@ def _row(d: BuildDifference) -> list[str]:
     if d.equivalent is not None:
         word += f"; within ± {d.margin:g}: {'shown' if d.equivalent else 'not shown'}"
     unit = "" if d.unit in ("", "1") else f" {d.unit}"
-    return [d.metric, f"{d.difference:+.3g}{unit}", f"{d.low:+.3g} to {d.high:+.3g}", d.by, word]
+    return [d.metric, f"{d.difference:+.3g}{unit}", interval_words(d), d.by, word]
+
+
+def interval_words(difference: BuildDifference) -> str:
+    """Return the interval in words; infinite ends say that so few units can show nothing."""
+    low, high = difference.low, difference.high
+    if low is None or high is None or math.isinf(low) or math.isinf(high):
+        return "too few units"
+    return f"{low:+.3g} to {high:+.3g}"

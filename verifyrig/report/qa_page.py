@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from verifyrig.core.outcome import Outcome
 from verifyrig.metrology.verdict import Verdict, plain_word
 from verifyrig.qa import Attempt, MetricFinding, QaFinding, judge_figure
-from verifyrig.qa.comparing import BuildsCompared
+from verifyrig.qa.comparing import BuildsCompared, interval_words
 from verifyrig.qa.text import limit_words, standing_out, verdict_words
 from verifyrig.report.inputs import Settings, Shop
 from verifyrig.report.names import SHAPES
@@ -69,6 +69,7 @@ def qa_page(
         "left_out": [(item.unit, item.run, item.why) for item in found.sorted.left_out],
         "notes": found.notes,
         "compared": compared,
+        "interval_words": interval_words,
     }
     return rendered("qa.html.j2", values, words, settings.paper, settings.templates_dir)
 
