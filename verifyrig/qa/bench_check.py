@@ -9,31 +9,16 @@ from typing import Any
 
 import numpy as np
 
-from verifyrig.capability import (
-    FEWEST_FOR_A_CLAIM,
-    Chart,
-    GaugeStudy,
-    Signal,
-    Trend,
-    Unanswered,
-    find_trend,
-    gauge_study,
-    individuals_chart,
-)
+from verifyrig.capability import GaugeStudy, Unanswered, gauge_study
 from verifyrig.core.profile import Profile
 from verifyrig.core.reason import reason
 from verifyrig.metrology.verdict import Verdict, worst
 from verifyrig.qa.findings import values_of
-from verifyrig.qa.shapes import WINDOWS, fingerprint_stage
+from verifyrig.qa.golden_charts import GoldenChart, chart_golden, watched_metrics
 from verifyrig.qa.units import ExcludedRun, UnitRun, sort_out
 
-__all__ = ["FACTORS", "BenchCheck", "Calibrated", "GoldenChart", "check_bench", "gauge_verdict"]
+__all__ = ["FACTORS", "BenchCheck", "Calibrated", "check_bench", "gauge_verdict"]
 
-_DAY_S = 86_400.0
-_RECENT_RUNS = 3
-_CREEP_P = 0.01
-# What a bench shows of one kept unit, whether or not the profile judges it.
-_ALWAYS = ("die_temp_c.rise", "thermal_resistance")
 FACTORS = ("remount", "person")
 
 
@@ -44,36 +29,6 @@ class Calibrated:
     channel: str
     calibrated: date | None
     due: date | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GoldenChart:
-    """One metric of one golden unit over time: it watches the bench, not the products.
-
-    Attributes:
-        runs: The run of each point, in order of time.
-        trend: Per day.
-    """
-
-    unit: str
-    metric: str
-    unit_of_measure: str
-    runs: tuple[str, ...]
-    chart: Chart | Unanswered
-    trend: Trend | Unanswered
-    verdict: Verdict
-
-    @property
-    def why(self) -> str:
-        """What the verdict rests on, one clause."""
-        if isinstance(self.chart, Unanswered):
-            return str(self.chart.why)
-        found = [f"{self.runs[signal.at]}: {signal.why}" for signal in recent_signals(self.chart)]
-        if isinstance(self.trend, Trend) and is_creep(self.trend):
-            found.append(f"it creeps by {self.trend.slope * 30:+.3g} {self.unit_of_measure} in 30 days")
-        if not found and len(self.runs) < FEWEST_FOR_A_CLAIM:
-            return f"provisional: {len(self.runs)} runs"
-        return "; ".join(found) or f"steady over {len(self.runs)} runs"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +69,7 @@ def check_bench(
     """
     sorted_runs = sort_out(golden, profile)
     kept = sorted((attempt.run for attempt in sorted_runs.attempts), key=lambda run: (run.started_utc_s, run.run))
-    charts = [chart for unit in dict.fromkeys(run.unit for run in kept) for chart in _charts(unit, kept, profile)]
+    charts = chart_golden(kept, profile)
     gauge = _gauge(studied, profile) if studied else {}
     overdue = [
         f"{item.channel} is overdue since {item.due}"
@@ -151,81 +106,10 @@ def _notes(charts: Sequence[GoldenChart], gauge: Mapping[str, Any], calibrated: 
     return notes
 
 
-def _metrics(runs: Sequence[UnitRun], profile: Profile) -> list[str]:
-    """Return what is charted: judged figures that are no counts, the fingerprint, rise and resistance."""
-    names = [threshold.metric for threshold in profile.thresholds]
-    stage = fingerprint_stage(runs)
-    names += [f"{stage}.{window}" for window in WINDOWS] if stage is not None else []
-    names += [f"{s.name}.{metric}" for s in profile.stages if s.load is not None for metric in _ALWAYS]
-    return [name for name in dict.fromkeys(names) if _is_measured(name, runs)]
-
-
-def _is_measured(name: str, runs: Sequence[UnitRun]) -> bool:
-    figures = [figure for run in runs if (figure := run.metrics.get(name)) is not None and figure.value is not None]
-    return bool(figures) and any(figure.u95 != 0 for figure in figures)
-
-
-def _charts(unit: str, kept: Sequence[UnitRun], profile: Profile) -> list[GoldenChart]:
-    runs = [run for run in kept if run.unit == unit]
-    return [_chart(unit, name, runs, profile) for name in _metrics(runs, profile)]
-
-
-def _chart(unit: str, name: str, runs: Sequence[UnitRun], profile: Profile) -> GoldenChart:
-    values, _ = values_of(runs, name, profile)
-    measured = [(run, value) for run, value in zip(runs, values, strict=True) if value is not None]
-    chart = _settled_chart([value for _, value in measured])
-    days = [(run.started_utc_s - measured[0][0].started_utc_s) / _DAY_S for run, _ in measured]
-    trend = find_trend(days, [value for _, value in measured])
-    return GoldenChart(
-        unit=unit,
-        metric=name,
-        unit_of_measure=next(run.metrics[name].unit for run, _ in measured),
-        runs=tuple(run.run for run, _ in measured),
-        chart=chart,
-        trend=trend,
-        verdict=_chart_verdict(chart, trend),
-    )
-
-
-def _settled_chart(values: Sequence[float]) -> Chart | Unanswered:
-    """Return the chart with limits from the points that are themselves within them.
-
-    One wild run would else move the centre, and all others would lie on one side of it.
-    """
-    first = individuals_chart(values)
-    if isinstance(first, Unanswered):
-        return first
-    wild = {signal.at for signal in first.signals if signal.rule == 1}
-    rest = individuals_chart([value for at, value in enumerate(values) if at not in wild]) if wild else first
-    return first if isinstance(rest, Unanswered) else individuals_chart(values, centre=rest.centre, sigma=rest.sigma)
-
-
-def recent_signals(chart: Chart) -> list[Signal]:
-    """Return the rules broken of late: what was amiss last year has been seen to, or the chart would show it now."""
-    return [signal for signal in chart.signals if signal.at >= chart.points.size - _RECENT_RUNS]
-
-
-def is_creep(trend: Trend) -> bool:
-    """Return whether a trend counts: it is looked for anew every week, so few runs and weak evidence do not."""
-    return trend.n >= FEWEST_FOR_A_CLAIM and trend.p_value < _CREEP_P
-
-
-def _chart_verdict(chart: Chart | Unanswered, trend: Trend | Unanswered) -> Verdict:
-    """A point beyond three sigma or a proven trend fails; the weaker patterns leave a doubt."""
-    if isinstance(chart, Unanswered):
-        return Verdict.NOT_MEASURED
-    recent = recent_signals(chart)
-    if any(signal.rule in (0, 1) for signal in recent):
-        return Verdict.FAIL
-    if recent or (isinstance(trend, Trend) and is_creep(trend)):
-        return Verdict.CONDITIONAL_FAIL
-    return Verdict.PASS if chart.points.size >= FEWEST_FOR_A_CLAIM else Verdict.CONDITIONAL_PASS
-
-
 def _gauge(studied: Sequence[UnitRun], profile: Profile) -> dict[str, GaugeStudy | Unanswered]:
     factor = next(name for name in FACTORS if any(name in run.states for run in studied))
     runs = [run for run in studied if factor in run.states and not run.refused and run.recipe == profile.recipe]
-    return {name: _study(name, runs, factor, profile) for name in _metrics(runs, profile)}
+    return {name: _study(name, runs, factor, profile) for name in watched_metrics(runs, profile)}
 
 
 def _study(name: str, runs: Sequence[UnitRun], factor: str, profile: Profile) -> GaugeStudy | Unanswered:

@@ -6,8 +6,9 @@ from verifyrig.capability import GaugeStudy, Unanswered
 from verifyrig.core.plain_json import plain_number
 from verifyrig.core.plain_text import plain_line
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
-from verifyrig.qa.bench_check import BenchCheck, GoldenChart, gauge_verdict, is_creep
+from verifyrig.qa.bench_check import BenchCheck, gauge_verdict
 from verifyrig.qa.contract import BenchCheckObject, GaugeObject, GoldenObject
+from verifyrig.qa.golden_charts import FALSE_ALARM, GoldenChart
 
 __all__ = ["check_json", "check_lines"]
 
@@ -16,6 +17,7 @@ def check_json(found: BenchCheck) -> BenchCheckObject:
     """Return the object that `verifyrig rig-check --json` prints, without `schema`."""
     return {
         "golden": [_chart_json(chart) for chart in found.golden],
+        "false_alarm": FALSE_ALARM,
         "gauge": {name: _study_json(study) for name, study in found.gauge.items()},
         "overdue": list(found.overdue),
         "matches": dict(found.matches),
@@ -38,7 +40,7 @@ def _chart_json(golden: GoldenChart) -> GoldenObject:
         "last": plain_number(float(chart.points[-1]) if chart else None),
         "signals": [{"run": golden.runs[s.at], "rule": s.rule, "why": s.why} for s in (chart.signals if chart else ())],
         "trend_per_day": plain_number(trend.slope if trend else None),
-        "trend_significant": is_creep(trend) if trend else None,
+        "trend_significant": golden.creeps if trend else None,
         "verdict": golden.verdict,
         "why": golden.why,
     }

@@ -194,6 +194,7 @@ class BenchCheckObject(TypedDict):
     """What is found of the bench itself."""
 
     golden: list[GoldenObject]
+    false_alarm: Number
     gauge: dict[str, GaugeObject]
     overdue: list[str]
     matches: dict[str, str]
