@@ -166,11 +166,19 @@ def test_files_that_are_no_records_are_refused_and_the_rest_is_answered(bench: P
 
 def test_only_runs_of_a_named_profile_are_returned(bench: Path) -> None:
     from tests.small_records import PROFILE_TEXT
+    from verifyrig.plan.text import parse_profile
 
-    write_record(bench / "runs", 7, profile_text=PROFILE_TEXT.replace("tiny-build", "other-build"))
+    other_limits = PROFILE_TEXT.replace("tiny-build", "golden")
+    other_recipe = PROFILE_TEXT.replace("tiny-build", "other-build").replace(
+        "max_duration_s = 60", "max_duration_s = 70"
+    )
+    assert other_recipe != PROFILE_TEXT.replace("tiny-build", "other-build")
+    write_record(bench / "runs", 7, profile_text=other_recipe)
     for _ in range(2):  # computed, then kept
-        assert len(collected(bench, records(bench), profile="tiny-build")) == 3
-        assert len(collected(bench, records(bench), profile="other-build")) == 1
+        assert len(collected(bench, records(bench), profile=parse_profile(PROFILE_TEXT, origin="test"))) == 3
+        assert len(collected(bench, records(bench), profile=parse_profile(other_recipe, origin="test"))) == 1
+        # Limits under another name are tried on the runs that there are: the recipe decides, not the name.
+        assert len(collected(bench, records(bench), profile=parse_profile(other_limits, origin="test"))) == 3
 
 
 def test_a_metric_keeps_the_reason_why_it_may_not_pass(bench: Path) -> None:

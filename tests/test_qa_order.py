@@ -11,9 +11,11 @@ from scipy import stats
 
 from tests.batches import PROFILE, batch
 from verifyrig.capability import Capability, OrderPattern, capability, find_order, moving_range_dof
+from verifyrig.core.profile import Threshold
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.qa import UnitFigure, UnitRun, as_json, as_junit, find, lines_of
 from verifyrig.qa.comparing import compare_builds
+from verifyrig.qa.proposing import golden_units, propose_thresholds
 from verifyrig.report.inputs import Settings, Shop
 from verifyrig.report.qa_page import qa_page
 
@@ -157,3 +159,29 @@ def test_a_difference_of_a_tenth_is_still_found() -> None:
     ]
     compared = compare_builds(("a", runs[:12]), ("b", worse), PROFILE, [RESISTANCE], {RESISTANCE: 0.05})
     assert compared.metrics[0].significant and compared.metrics[0].equivalent is False
+
+
+def test_one_missing_room_corrects_the_others_still_and_is_named() -> None:
+    name = "load.die_temp_c.settled"
+    profile = replace(PROFILE, thresholds=(Threshold(metric=name, maximum=90.0),))
+    runs = batch(12)
+    runs[4] = replace(runs[4], ambient_c=None)
+    metric = find(runs, profile).metrics[name]
+    assert metric.n == 11
+    assert any("in a room of the profile's reference ambient" in note for note in metric.notes)
+    assert any(note == f"left out, since their room is not known: {runs[4].unit}" for note in metric.notes)
+
+
+def test_a_faulty_unit_moves_no_proposed_limit() -> None:
+    runs = batch(20, seed=6)
+    usual = next(p for p in propose_thresholds(runs, PROFILE) if p.threshold.metric == RESISTANCE).limit
+    worse = {
+        name: figure._replace(value=1.4 * figure.value)
+        for name, figure in runs[7].metrics.items()
+        if "thermal" in name and figure.value is not None
+    }
+    faulty = [*runs[:7], replace(runs[7], metrics={**runs[7].metrics, **worse}), *runs[8:]]
+    golden, odd = golden_units(find(faulty, PROFILE))
+    assert [unit for unit, _, _ in odd] == [runs[7].unit]
+    moved = next(p for p in propose_thresholds(golden, PROFILE) if p.threshold.metric == RESISTANCE).limit
+    assert usual is not None and moved == pytest.approx(usual, rel=0.02)

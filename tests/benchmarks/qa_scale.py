@@ -48,7 +48,7 @@ def _one(folder: Path, n: int, kept: Kept) -> dict[str, Any]:
     started = time.perf_counter()
     paths = bench.records()
     listed = time.perf_counter()
-    runs = collect_runs(folder, paths, may_be_asked(profile), profile=PROFILE)
+    runs = collect_runs(folder, paths, may_be_asked(profile), profile=profile)
     collected = time.perf_counter()
     answer = as_json(find(runs, profile))
     done = time.perf_counter()

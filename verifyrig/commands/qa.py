@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, ProfileError, RecordError, UsageError
-from verifyrig.core.plain_text import plain_lines
+from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.files.output_file import Output, check_place, write_output
 from verifyrig.files.streams import tell
 
@@ -85,7 +85,7 @@ def _runs(args: argparse.Namespace, context: Context, profile: Profile) -> list[
         context.bench.root,
         named or context.bench.records(),
         may_be_asked(profile),
-        profile=None if named else profile.name,
+        profile=None if named else profile,
         workers=args.cores,
         progress=_show_progress if not context.json and sys.stderr.isatty() else None,
     )
@@ -147,7 +147,13 @@ def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[Propo
     """Write a profile with the proposed limits; return the proposals as data and as lines."""
     from verifyrig.bench.folder import check_id
     from verifyrig.plan.text import parse_profile
-    from verifyrig.qa.proposing import profile_text_with, proposal_json, proposal_lines, propose_thresholds
+    from verifyrig.qa.proposing import (
+        golden_units,
+        profile_text_with,
+        proposal_json,
+        proposal_lines,
+        propose_thresholds,
+    )
     from verifyrig.report.page_file import write_page
 
     if path.suffix != ".toml":
@@ -157,9 +163,10 @@ def _propose(path: Path, found: QaFinding, profile: Profile) -> tuple[list[Propo
         raise UsageError(f"{path.name} is no profile", where=f"--propose {path}", mend="Name another file.")
     if os.path.lexists(path):
         raise ProfileError("there is such a file already", where=str(path), mend="Name another file, or remove it.")
-    golden = found.sorted.counted
+    golden, odd = golden_units(found)
     proposals = propose_thresholds(golden, profile)
     lines = proposal_lines(proposals)
+    lines += [f"  left out, since it stands out: {plain_line(unit, 24)} ({run}): {what}" for unit, run, what in odd]
     if not any(proposal.found for proposal in proposals):
         return proposal_json(proposals), [*lines, "No limit could be proposed, so no profile was written."]
     units = ", ".join(run.unit for run in golden[:5]) + (" and others" if len(golden) > 5 else "")

@@ -42,7 +42,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         context.bench.root,
         named or context.bench.records(),
         lambda _name: True,
-        profile=None if named else profile.name,
+        profile=None if named else profile,
     )
     studied = [run for run in runs if any(factor in run.states for factor in FACTORS)]
     today = datetime.now(UTC).date()

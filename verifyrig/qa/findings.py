@@ -278,7 +278,7 @@ def _find_metric(
         outliers=() if isinstance(outliers, Unanswered) else tuple(runs[at].run for at in outliers),
         verdict=verdict,
         remarks=(*notes, *(str(change.why) for change in changes), *map(str, claim.notes), *why),
-        gaps=tuple(_gaps(runs, figures)),
+        gaps=(*_gaps(runs, figures), *_roomless(runs, figures, values)),
         chart=chart,
         batches=_batch_charts(values, runs, told=bool(changes)),
         # The rules alone signal in every second sound batch; they show where, once the order has shown that.
@@ -300,13 +300,15 @@ def _batch_charts(values: Sequence[float | None], runs: Sequence[UnitRun], *, to
 def values_of(runs: Sequence[UnitRun], name: str, profile: Profile) -> tuple[list[float | None], bool]:
     """Return a metric's values, and whether they were moved to the reference ambient.
 
-    Temperatures are moved where every room is known; rises and resistances need no such correction.
+    Temperatures are moved where most rooms are known, and one whose room is not known is then no figure; rises and
+    resistances need no such correction.
     """
     figures = [run.metrics.get(name) for run in runs]
     values = [_number(figure) for figure in figures]
     ambients = [run.ambient_c for run in runs]
     unit = next((figure.unit for figure in figures if figure is not None), "")
-    if unit != "°C" or name.split(".")[1] in AMBIENT_CHANNELS or None in ambients:
+    known = sum(ambient is not None for ambient in ambients)
+    if unit != "°C" or name.split(".")[1] in AMBIENT_CHANNELS or 2 * known <= len(runs):
         return values, False
     return over_reference_ambient(values, ambients, profile.reference_ambient_c), True
 
@@ -345,9 +347,24 @@ def _verdict(units: Verdict, claim: SampleClaim) -> tuple[Verdict, list[str]]:
     return units, []
 
 
+def _roomless(
+    runs: Sequence[UnitRun], figures: Sequence[UnitFigure | None], values: Sequence[float | None]
+) -> list[str]:
+    """Return which units have a figure and no room to move it from."""
+    units = [
+        run.unit
+        for run, figure, value in zip(runs, figures, values, strict=True)
+        if value is None and _number(figure) is not None
+    ]
+    return [f"left out, since their room is not known: {_some(units)}"] if units else []
+
+
+def _some(units: Sequence[str]) -> str:
+    return ", ".join(units[:5]) + (f" and {len(units) - 5} more" if len(units) > 5 else "")
+
+
 def _gaps(runs: Sequence[UnitRun], figures: Sequence[UnitFigure | None]) -> list[str]:
     missing = [run.unit for run, figure in zip(runs, figures, strict=True) if _number(figure) is None]
     if not missing or len(missing) == len(runs):
         return []
-    shown = ", ".join(missing[:5]) + (f" and {len(missing) - 5} more" if len(missing) > 5 else "")
-    return [f"not measured in {shown}"]
+    return [f"not measured in {_some(missing)}"]

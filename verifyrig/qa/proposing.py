@@ -11,11 +11,20 @@ from verifyrig.capability import LimitProposal, Unanswered, propose_limit
 from verifyrig.core.plain_json import plain_number
 from verifyrig.core.profile import Profile, Threshold
 from verifyrig.files.toml_table import load_toml
+from verifyrig.metrology.verdict import Verdict
 from verifyrig.qa.contract import ProposalObject
-from verifyrig.qa.text import table
+from verifyrig.qa.findings import QaFinding
+from verifyrig.qa.text import standing_out, table
 from verifyrig.qa.units import UnitRun
 
-__all__ = ["ThresholdProposal", "profile_text_with", "proposal_json", "proposal_lines", "propose_thresholds"]
+__all__ = [
+    "ThresholdProposal",
+    "golden_units",
+    "profile_text_with",
+    "proposal_json",
+    "proposal_lines",
+    "propose_thresholds",
+]
 
 # A fault worth finding: the contact that is 40 % worse, or the same share of any other figure.
 _FAULT_SHARE = 0.4
@@ -29,6 +38,20 @@ class ThresholdProposal:
     found: LimitProposal | None
     limit: float | None
     note: str = ""
+
+
+def golden_units(found: QaFinding) -> tuple[list[UnitRun], list[tuple[str, str, str]]]:
+    """Return the runs that limits are taken from, and unit, run and words of those that stand out or fail.
+
+    One faulty unit among good ones moves a limit so far out that its like pass.
+    """
+    odd = standing_out(found)
+    runs = {run for _, run, _ in odd}
+    for run in found.sorted.counted:
+        if run.run not in runs and found.run_verdicts[run.run] is Verdict.FAIL:
+            odd.append((run.unit, run.run, "it fails"))
+            runs.add(run.run)
+    return [run for run in found.sorted.counted if run.run not in runs], odd
 
 
 def propose_thresholds(golden: Sequence[UnitRun], profile: Profile, share: float = 0.99) -> list[ThresholdProposal]:

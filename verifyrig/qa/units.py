@@ -86,12 +86,18 @@ class UnitRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExcludedRun:
-    """A run that does not count, and why; `broken` where its record is altered or damaged."""
+    """A run that does not count, and why.
+
+    Attributes:
+        broken: Its record is altered or damaged.
+        foreign: It is no attempt at this profile, or is not over: its unit is not missing from the batch for that.
+    """
 
     run: str
     unit: str
     why: str
     broken: bool = False
+    foreign: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +124,7 @@ class Sorted:
     Attributes:
         attempts: Every comparable run, by unit and then by time.
         left_out: Every other run.
-        without_run: Units of which no run is comparable.
+        without_run: Units that were to be measured, and of which no run is comparable.
     """
 
     attempts: tuple[Attempt, ...]
@@ -140,15 +146,21 @@ class Sorted:
 def sort_out(runs: Iterable[UnitRun], profile: Profile) -> Sorted:
     """Separate comparable runs from others, each of those with its reason."""
     every = sorted(runs, key=_by_time)
-    left_out: list[ExcludedRun] = []
-    kept = _keep(every, [_own_reason(run, profile) for run in every], left_out)
+    left_out = [
+        ExcludedRun(run=run.run, unit=run.unit, why=why, foreign=True)
+        for run in every
+        if (why := _foreign(run, profile))
+    ]
+    apart = {item.run for item in left_out}
+    own = [run for run in every if run.run not in apart]
+    kept = _keep(own, [_own_reason(run) for run in own], left_out)
     kept = _keep(kept, _later_broken(kept, every), left_out)
     for condition in (_other_versions, _other_states, _other_ambients):
         kept = _keep(kept, condition(kept), left_out)
     units: dict[str, list[UnitRun]] = {}
     for run in kept:
         units.setdefault(run.unit, []).append(run)
-    without = dict.fromkeys(item.unit for item in left_out if item.unit not in units)
+    without = dict.fromkeys(item.unit for item in left_out if item.unit not in units and not item.foreign)
     place = {run.run: at for at, run in enumerate(every)}
     return Sorted(
         attempts=tuple(attempt for own in units.values() for attempt in _attempts(own)),
@@ -168,16 +180,21 @@ def _keep(runs: Sequence[UnitRun], reasons: Sequence[str], left_out: list[Exclud
     return [run for run, why in pairs if not why]
 
 
-def _own_reason(run: UnitRun, profile: Profile) -> str:
-    """Return why a run cannot count whatever the others are; empty where it can."""
+def _foreign(run: UnitRun, profile: Profile) -> str:
+    """Return why a run is no attempt at this profile, or none yet; empty where it is one."""
     if run.refused:
-        return run.refused
+        return ""
     if run.recipe is None:
         return "its recipe is unknown"
     if run.recipe != profile.recipe:
         return f"its recipe is not that of {profile.name}"
-    if run.outcome == Outcome.RUNNING:
-        return "the run is not over"
+    return "the run is not over" if run.outcome == Outcome.RUNNING else ""
+
+
+def _own_reason(run: UnitRun) -> str:
+    """Return why a run cannot count whatever the others are; empty where it can."""
+    if run.refused:
+        return run.refused
     # A machine that lost its power has shown something about itself; a run that a person ended has not.
     return _ENDED_BY_PEOPLE.get(run.cause or "", "") if run.outcome == Outcome.INTERRUPTED else ""
 

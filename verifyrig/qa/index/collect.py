@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from verifyrig.core.profile import Profile
 from verifyrig.qa import UnitRun
 from verifyrig.qa.index.compute import Computed, compute_all, holds, sealed_digest, spread
 from verifyrig.qa.index.kept import all_figures, figure_picker, unit_run
@@ -22,7 +23,7 @@ def collect_runs(
     paths: Sequence[Path],
     wanted: Callable[[str], bool],
     *,
-    profile: str | None = None,
+    profile: Profile | None = None,
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[UnitRun]:
@@ -32,7 +33,8 @@ def collect_runs(
 
     Args:
         folder: The bench folder, where the index is kept.
-        profile: Return only runs of the profile of this name; unusable records are returned all the same.
+        profile: Return only runs of this name or of this recipe (limits may be tried on runs made under others);
+            unusable records are returned all the same.
         workers: Processes to compute with; as many as there are cores if None.
         progress: Called with how many records are computed, of how many.
     """
@@ -99,7 +101,7 @@ def _compute(
 
 
 def _kept_runs(
-    index: Index, known: dict[Path, str], wanted: Callable[[str], bool], profile: str | None, version: str
+    index: Index, known: dict[Path, str], wanted: Callable[[str], bool], profile: Profile | None, version: str
 ) -> dict[Path, UnitRun]:
     pickers = {number: figure_picker(names, wanted) for number, names in index.layouts().items()}
     digests = list(dict.fromkeys(known.values()))
@@ -110,10 +112,13 @@ def _kept_runs(
     return {path: by_digest[digest] for path, digest in known.items() if digest in by_digest}
 
 
-def _fresh_run(computed: Computed, wanted: Callable[[str], bool], profile: str | None, version: str) -> UnitRun | None:
+def _fresh_run(
+    computed: Computed, wanted: Callable[[str], bool], profile: Profile | None, version: str
+) -> UnitRun | None:
     kept = computed.kept
     without_profile = kept is None and computed.profile is None
-    if profile is not None and computed.profile != profile and not without_profile:
+    recipe = None if kept is None else kept.head["recipe"]
+    if profile is not None and computed.profile != profile.name and recipe != profile.recipe and not without_profile:
         return None
     if kept is None:
         return UnitRun(

@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from verifyrig.core.profile import Profile
 from verifyrig.core.trace import FloatArray
 from verifyrig.qa.index.compute import Computed
 from verifyrig.qa.index.kept import UnitHead, json_of
@@ -124,16 +125,16 @@ class Index:
         place = (self._name(Path(item.path)), stat, kept.digest)
         self._connection.execute("INSERT OR REPLACE INTO place VALUES (?, ?, ?)", place)
 
-    def rows(self, digests: Sequence[str], profile: str | None = None) -> Iterator[KeptRow]:
-        """Yield what is kept of records, in any order; only runs of a profile where one is named."""
+    def rows(self, digests: Sequence[str], profile: Profile | None = None) -> Iterator[KeptRow]:
+        """Yield what is kept of records, in any order; with a profile only runs of its name or of its recipe."""
         for begin in range(0, len(digests), _AT_ONCE):
             some = digests[begin : begin + _AT_ONCE]
             marks = ",".join("?" * len(some))
             query = f"SELECT digest, layout, head, figures, remarks FROM kept WHERE version = ? AND digest IN ({marks})"
             parameters: list[Any] = [self._version, *some]
             if profile is not None:
-                query += " AND profile IS ?"
-                parameters.append(profile)
+                query += " AND (profile IS ? OR json_extract(head, '$.recipe') IS ?)"
+                parameters += [profile.name, profile.recipe]
             for digest, layout, head, figures, remarks in self._connection.execute(query, parameters):
                 packed = np.frombuffer(figures, dtype="<f8").reshape(2, -1)
                 yield KeptRow(digest, layout, json.loads(head), packed, remarks)
