@@ -207,5 +207,7 @@ def _settled_chart(values: Sequence[float]) -> Chart | Unanswered:
     if isinstance(first, Unanswered):
         return first
     wild = {signal.at for signal in first.signals if signal.rule == 1}
-    rest = individuals_chart([value for at, value in enumerate(values) if at not in wild]) if wild else first
-    return first if isinstance(rest, Unanswered) else individuals_chart(values, centre=rest.centre, sigma=rest.sigma)
+    others = individuals_chart([value for at, value in enumerate(values) if at not in wild]) if wild else first
+    return (
+        first if isinstance(others, Unanswered) else individuals_chart(values, centre=others.centre, sigma=others.sigma)
+    )
