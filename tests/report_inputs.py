@@ -274,8 +274,8 @@ def job(**changes: Any) -> JobFacts:
         machine={"description": "Example Works Model One", "kind": "desktop with a closed liquid cooler",
                  "serial": "EX-0000-1234"},
         machine_kind="desktop-liquid",
-        answers=(("What exactly happens?", "switches-off"), ("Does it start again?", "after-minutes")),
-        consent=(("May we run a heavy load, which can finish a part that is dying?", "yes"),),
+        answers=((reason("question-what"), "switches-off"), (reason("question-restart"), "after-minutes")),
+        consent=((reason("consent-heavy-load"), "yes"),),
         accessories="mains lead",
         condition="scratches on the left panel",
         entries=(
@@ -288,7 +288,7 @@ def job(**changes: Any) -> JobFacts:
                 detail={"part": "closed liquid cooler", "lot": "L-7", "price": "89.00", "warranty_months": 24},
             ),
         ),
-        protective_steps=(("Cables clear of every fan", True),),
+        protective_steps=((reason("step-cables-clear"), True),),
         cause="coolant-flow",
         digest="cd" * 32,
     )  # fmt: skip
@@ -297,7 +297,7 @@ def job(**changes: Any) -> JobFacts:
 
 def domain_job(facts: JobFacts) -> Job:
     """The job that the facts are of: its steps ticked, and closed where the facts say when."""
-    questions = {question.text: question.key for question in QUESTIONS}
+    questions = {reason(f"question-{question.key}"): question.key for question in QUESTIONS}
     kind = facts.machine_kind or "other"
     closed_s = facts.closed_utc_s
     entries = [

@@ -22,7 +22,7 @@ PACKAGE = Path(verifyrig.__file__).parent
 # Tables whose keys are codes and whose values are words for people.
 _TABLES = ("report/", "jobs/vocabulary.py", "jobs/dangers.py", "jobs/fitness_text.py", "jobs/safety.py")
 # Their texts are also data: job files and records hold them beside a code, and a catalogue keeps what they held.
-_KEPT_IN_FILES = ("jobs/vocabulary.py", "jobs/dangers.py", "jobs/safety.py", "system/machine.py", "rig/simulated.py")
+_KEPT_IN_FILES = ("system/machine.py", "rig/simulated.py")
 _REASONS = ("core/reason_texts.py", "core/texts_of_")
 
 

@@ -527,7 +527,11 @@ def test_a_rare_complaint_says_on_the_first_page_what_is_missing_and_how_long_it
             },
         ),
         (
-            because(Code.OBSTACLE, text=(reason("no-verification", change="cleaned"),), kind="verification"),
+            because(
+                Code.OBSTACLE,
+                text=(reason("no-verification", change=(reason("change-cleaned"),)),),
+                kind="verification",
+            ),
             {
                 "code": "obstacle",
                 "values": {
@@ -535,6 +539,10 @@ def test_a_rare_complaint_says_on_the_first_page_what_is_missing_and_how_long_it
                     "text": {"code": "no-verification", "values": {"change": "cleaned"}},
                 },
             },
+        ),
+        (
+            because(Code.DANGER, text=(reason("danger-leak"),), noted="leak=seen", danger="leak"),
+            {"code": "danger", "values": {"text": "coolant leaks", "noted": "leak=seen", "danger": "leak"}},
         ),
     ],
 )

@@ -15,6 +15,7 @@ import pytest
 from verifyrig.core.errors import LoadError
 from verifyrig.core.interfaces import LoadDemand
 from verifyrig.core.profile import LoadPlan, WorkName
+from verifyrig.core.reason import Reason
 from verifyrig.loads import check_runnable
 from verifyrig.loads.memory_budget import (
     GIB,
@@ -165,7 +166,7 @@ def test_each_work_runs_in_a_worker(work: str, tmp_path: Path) -> None:
     status = load.status()
     assert status.checks_done > 0
     assert (status.compute_errors, list(status.faults)) == (0, [])
-    assert all(isinstance(note, str) and note for note in load.notes)
+    assert all(isinstance(note, Reason) for note in load.notes)
     load.close()
     assert list(tmp_path.iterdir()) == []
 

@@ -12,13 +12,14 @@ from tests import report_inputs as ri
 from verifyrig.core import old_sentences
 from verifyrig.core.old_sentences import kept_reasons, reason_of_sentence, reasons_of_text
 from verifyrig.core.outcome import StageEnd
-from verifyrig.core.reason import Reason, reason
+from verifyrig.core.reason import Reason, reason, reason_of_json
 from verifyrig.core.reason_texts import TEXTS
 from verifyrig.core.trace import Event
 from verifyrig.jobs.fitness_text import points_open_at
 from verifyrig.jobs.text import parse_job
 from verifyrig.record import read_trace
 from verifyrig.report.fitness import open_point
+from verifyrig.report.pages import _event_detail
 from verifyrig.report.sentences import alone_sentence
 from verifyrig.report.wording import Foreign, words_for
 
@@ -68,7 +69,12 @@ TOO_HOT = "rest and pulses foresee 104 ± 9 °C under it, and the limit is 92 °
             reason("record-not-writable", cause="database or disk is full"),
         ),
         ("not ticked: Pump not at the highest point of the loop (pump-below)",
-         reason("step-not-ticked", step="Pump not at the highest point of the loop", id="pump-below")),
+         reason("step-not-ticked", step=(reason("step-pump-below"),), id="pump-below")),
+        ("no verification run after the last change (paste renewed)",
+         reason("no-verification", change=(reason("change-paste-renewed"),))),
+        ("the memory under test could not be locked against swapping", reason("memory-not-locked")),
+        ("1.20 GiB of memory under test, not 6.40: 2.0 GiB stay free",
+         reason("memory-less-than-asked", allowed_gib=1.2, wanted_gib=6.4, reserve_gib=2.0)),
     ],
 )  # fmt: skip
 def test_what_was_written_then_is_read_with_its_values(written: str, meant: Reason) -> None:
@@ -80,6 +86,49 @@ def test_what_was_written_then_is_read_with_its_values(written: str, meant: Reas
 )
 def test_text_from_outside_is_no_reason(text: str) -> None:
     assert reason_of_sentence(text) is None
+
+
+@pytest.mark.parametrize(
+    ("code", "name", "was", "is_now"),
+    [
+        (
+            "not-agreed",
+            "consent",
+            "May we run a heavy load, which can finish a part that is dying?",
+            "consent-heavy-load",
+        ),
+        ("not-answered", "question", "Hard ground, lid open, vents free?", "asked-ground"),
+        ("danger-noted", "danger", "coolant leaks", "danger-leak"),
+        ("fitness-danger", "text", "a battery pack is swollen", "danger-pack"),
+    ],
+)
+def test_a_word_kept_as_a_text_is_read_as_its_code_and_written_as_before(
+    code: str, name: str, was: str, is_now: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(TEXTS, is_now, "⟦worded otherwise⟧")
+    kept = {"code": code, "values": {name: was, "noted": "leak=seen"}}
+    meant = Reason(code, {name: (reason(is_now),), "noted": "leak=seen"})
+    assert reason_of_json(kept) == meant and meant.as_json() == kept
+    outside = {"code": code, "values": {name: "who knows", "noted": "leak=seen"}}
+    assert reason_of_json(outside) == Reason(code, {name: "who knows", "noted": "leak=seen"})
+
+
+def test_a_danger_that_a_close_of_before_kept_is_read_as_its_code() -> None:
+    values = {"text": "coolant leaks", "noted": "leak=seen", "danger": "leak"}
+    detail = {
+        "refused": ["not safe to use: coolant leaks (leak=seen)"],
+        "reasons": [{"code": "danger", "values": values}],
+    }
+    (point,) = points_open_at(detail)
+    assert isinstance(point, Reason) and point.values["text"] == (reason("danger-leak"),)
+
+
+def test_the_note_of_a_load_is_read_from_records_of_before_and_said_in_the_language_of_the_page() -> None:
+    note = "storage is read back through the system's cache"
+    event = Event(t_s=3.0, kind="load-note", detail={"stage": "load", "note": note})
+    assert event.why == reason("storage-through-cache")
+    said = _event_detail(event, words_for("de"))
+    assert said == {"stage": "load", "why": "das Laufwerk wird durch den Zwischenspeicher des Systems zurückgelesen"}
 
 
 def test_several_in_one_text_are_read_one_by_one() -> None:
@@ -126,6 +175,9 @@ def test_an_old_job_file_is_read_however_the_sentences_are_worded_now(monkeypatc
     assert not any(isinstance(one, Foreign) or "⟦" in one for one in said), said
     assert said[0] == "das Gerät wurde verändert und nicht noch einmal gemessen"
     assert said[1] == "das nur zur Probe eingebaute Teil ist noch im Gerät: air cooler"
+    assert "(Paste erneuert)" in said[2] and said[3] == (
+        "nicht abgehakt: Zustand fotografiert, bevor etwas verändert wurde (photographed)"
+    )
 
 
 def test_the_frozen_table_names_codes_that_there_are() -> None:

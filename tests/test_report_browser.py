@@ -16,7 +16,7 @@ import pytest
 from tests import report_inputs as ri
 from tests.test_report_page import HOSTILE, hostile_report
 from tests.test_report_policy import without_policy
-from verifyrig.jobs.vocabulary import QUESTIONS
+from verifyrig.core.reason import reason
 from verifyrig.report.pdf import find_chromium, write_pdf
 from verifyrig.report.render import EDITIONS, render
 
@@ -227,7 +227,7 @@ def test_the_picture_gives_way_to_the_words_of_the_first_page(
     before, after = ri.gated_run(), ri.healthy_run(simulated=True)
     told = tuple(f"Caution {n}: what is hot stays hot after the load, so wait until the end of it." for n in "123")
     after = replace(after, trace=replace(after.trace, profile=replace(ri.profile(), cautions=told)))
-    asked = next(question.text for question in QUESTIONS if question.key == "how-often")
+    asked = reason("question-how-often")
     facts = ri.job(answers=(*ri.job().answers, (asked, "every 20 h")))
     report = ri.report(before, after, facts=facts, paper=paper, language="de", comparable=False)
     text = render(report, "customer", now_utc=NOW_UTC)

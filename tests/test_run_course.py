@@ -233,12 +233,13 @@ def test_a_load_that_cannot_be_started_is_refused_with_its_own_words() -> None:
 
 def test_what_a_load_has_to_say_of_itself_is_recorded_and_told_once_a_stage() -> None:
     stand = stand_of()
-    stand.load.notes = ("two of four cores are offline",)  # type: ignore[attr-defined]
+    note = reason("memory-not-locked")
+    stand.load.notes = (note,)  # type: ignore[attr-defined]
     stand.run()
     assert events(stand, "load-note") == [
-        {"stage": name, "note": "two of four cores are offline"} for name in ("pulses", "load")
+        {"stage": name, "note": str(note), "reason": note.as_json()} for name in ("pulses", "load")
     ]
-    assert ears(stand).texts().count("Load: two of four cores are offline.") == 2
+    assert ears(stand).texts().count(f"Load: {note}.") == 2
 
 
 def test_other_programs_at_work_while_idle_are_reported_with_their_share() -> None:

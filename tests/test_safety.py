@@ -80,7 +80,7 @@ def test_whatever_stays_unanswered_forbids_the_load(kind: str | None, desktop: P
         answers = safe_answers()
         del answers[question.key]
         part = Attestation(by="N.", answers=answers, present="N.", until=NOW + timedelta(hours=9), time=NOW)
-        assert load_refusals(kind, desktop, part, NOW) == [reason("not-answered", question=question.text)]
+        assert load_refusals(kind, desktop, part, NOW) == [reason("not-answered", question=(question.asked,))]
     nobody = Attestation(by="N.", answers=safe_answers(), time=NOW)
     assert load_refusals(kind, desktop, nobody, NOW) == [reason("presence-not-answered")]
 

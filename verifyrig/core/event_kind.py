@@ -13,7 +13,7 @@ class EventKind(StrEnum):
     CLIMB = "climb"  # a look of a load that climbs: `act`, `share`, `channel`, `full_c`, `full_u95_k`, `risk`, why
     LOAD_REFUSED = "load-refused"  # `stage`, and why
     LOAD_LEFT_OUT = "load-left-out"  # of choice: `stage`
-    LOAD_NOTE = "load-note"  # what could not be done as asked: `stage`, `note`
+    LOAD_NOTE = "load-note"  # what could not be done as asked: `stage`, `note`, `reason`
     BRING_UP_ENDED = "bring-up-ended"  # `gone_s`
     HOLD_LIMITED = "hold-limited"  # why a target cannot be held
     COMPUTE_ERROR = "compute-error"  # `work`, `core`, `at_s`, `detail`

@@ -10,7 +10,7 @@ import re
 from functools import cache
 from typing import Any
 
-from verifyrig.core.reason import Reason, Value, reason_of_json
+from verifyrig.core.reason import Reason, Value, reason_of_json, with_codes
 
 # No sentence of ours is longer; longer texts are from outside, and are not tried against every form.
 _LONGEST = 400
@@ -121,6 +121,17 @@ _OLD: tuple[tuple[str, str], ...] = (
         "touching).",
         "touch-soon",
     ),
+    (
+        "{allowed_gib:number} GiB of memory under test, not {wanted_gib:number}: {reserve_gib:number} GiB stay free",
+        "memory-less-than-asked",
+    ),
+    (
+        "the memory under test is hardly larger than the cache, which may answer in its place",
+        "memory-hardly-above-cache",
+    ),
+    ("the memory under test could not be locked against swapping", "memory-not-locked"),
+    ("storage is read back through the system's cache", "storage-through-cache"),
+    ("the card's memory is nearly full: products of order {order:number} only", "card-memory-nearly-full"),
     ("{stage}: {why:reasons}", "of-stage"),
 )
 
@@ -134,7 +145,7 @@ def reason_of_sentence(text: str) -> Reason | None:
         if found is not None:
             values = {name: _value(found[name], kind) for name, kind in kinds.items()}
             if all(value is not None for value in values.values()):
-                return Reason(code, {name: value for name, value in values.items() if value is not None})
+                return Reason(code, with_codes({name: value for name, value in values.items() if value is not None}))
     return None
 
 

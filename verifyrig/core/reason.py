@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypedDict
 
+from verifyrig.core.kept_words import CODES, SPELLINGS
 from verifyrig.core.plain_text import duration_text
 from verifyrig.core.reason_texts import TEXTS
 
@@ -66,7 +67,7 @@ class Reason:
 
     def as_json(self) -> KeptReason:
         """Return it as a record or a file keeps it."""
-        return {"code": self.code, "values": {name: _plain(value) for name, value in self.values.items()}}
+        return {"code": self.code, "values": {name: kept_value(name, value) for name, value in self.values.items()}}
 
 
 def _english(value: float, form: str) -> str:
@@ -84,13 +85,20 @@ def reason_of_json(kept: Any) -> Reason | None:
         return None
     values = {str(name): value_of_json(value) for name, value in kept["values"].items()}
     try:
-        return Reason(str(kept["code"]), values)
+        return Reason(str(kept["code"]), with_codes(values))
     except KeyError:
         return None
 
 
-def _plain(value: Value) -> Any:
-    return [part.as_json() for part in value] if isinstance(value, tuple) else value
+def kept_value(name: str, value: Value) -> Any:
+    """Return a value of a reason as a record or a file keeps it."""
+    return kept_word(name, value) or ([part.as_json() for part in value] if isinstance(value, tuple) else value)
+
+
+def kept_word(name: str, value: Value) -> str | None:
+    """Return the text as which a value has always been kept (`core.kept_words`), None where it has none."""
+    alone = value[0] if isinstance(value, tuple) and len(value) == 1 else None
+    return SPELLINGS.get(name, {}).get(alone.code) if alone is not None else None
 
 
 def value_of_json(kept: Any) -> Value:
@@ -99,6 +107,16 @@ def value_of_json(kept: Any) -> Value:
         return tuple(found for found in map(reason_of_json, kept) if found is not None)
     is_number = isinstance(kept, (int, float)) and not isinstance(kept, bool) and abs(kept) < _LARGEST
     return kept if is_number else str(kept)
+
+
+def with_codes(values: Mapping[str, Value]) -> dict[str, Value]:
+    """Return the values of a kept reason, with a reason in place of each text of `core.kept_words`."""
+    found = dict(values)
+    for name, value in values.items():
+        code = CODES.get(name, {}).get(value) if isinstance(value, str) else None
+        if code is not None:
+            found[name] = (Reason(code),)
+    return found
 
 
 def sentence(reasons: Iterable[Reason]) -> str:

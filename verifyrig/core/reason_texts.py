@@ -10,12 +10,14 @@ from verifyrig.core.texts_of_capability import TEXTS_OF_CAPABILITY
 from verifyrig.core.texts_of_diagnosis import TEXTS_OF_DIAGNOSIS
 from verifyrig.core.texts_of_ends import TEXTS_OF_ENDS
 from verifyrig.core.texts_of_fitness import TEXTS_OF_FITNESS
+from verifyrig.core.texts_of_jobs import TEXTS_OF_JOBS
 
 TEXTS: dict[str, str] = {
     **TEXTS_OF_CAPABILITY,
     **TEXTS_OF_DIAGNOSIS,
     **TEXTS_OF_ENDS,
     **TEXTS_OF_FITNESS,
+    **TEXTS_OF_JOBS,
     # May two runs be compared (analysis.comparable)
     "no-such-stage-before": "the run before has no such stage",
     "no-such-stage-after": "the run after has no such stage",
@@ -212,6 +214,14 @@ TEXTS: dict[str, str] = {
     "of-stage": "{stage}: {why}",
     "ended-while-coming-up": "it was ended while it came up",
     "load-failed": "{what}",
+    # What a load could not do as asked (loads)
+    "memory-less-than-asked": (
+        "{allowed_gib:.2f} GiB of memory under test, not {wanted_gib:.2f}: {reserve_gib:.1f} GiB stay free"
+    ),
+    "memory-hardly-above-cache": "the memory under test is hardly larger than the cache, which may answer in its place",
+    "memory-not-locked": "the memory under test could not be locked against swapping",
+    "storage-through-cache": "storage is read back through the system's cache",
+    "card-memory-nearly-full": "the card's memory is nearly full: products of order {order:.0f} only",
     # A closed gate, and what else stops a run (rig.gate, rig.runner)
     "is-too-hot": "it is {value_c:.0f} °C while idle, above {limit_c:.0f} °C",
     "will-be-too-hot": "it will settle at {value_c:.0f} °C while idle, above {limit_c:.0f} °C",

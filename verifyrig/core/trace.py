@@ -20,6 +20,8 @@ from verifyrig.core.recorded import Recorded, recorded
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
+# Under which of these an event keeps the English sentence of its reason.
+SENTENCE_KEYS = ("why", "text", "note")
 # A dip and what is left out after it is no longer than this, whatever a record says: nobody hides a stage by it.
 _LONGEST_DIP_S = 30.0
 _LONGEST_RUN_S = 1e9
@@ -58,7 +60,7 @@ class Event:
     @property
     def why(self) -> Reason | None:
         """Why it happened, None where the record gives no reason of ours."""
-        said = self.detail.get("why", self.detail.get("text", ""))
+        said = next((self.detail[key] for key in SENTENCE_KEYS if key in self.detail), "")
         return reason_of_json(self.detail.get("reason")) or reason_of_sentence(str(said))
 
 

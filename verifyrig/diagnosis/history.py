@@ -19,7 +19,7 @@ from verifyrig.diagnosis.next_test import outcome_table, plans
 from verifyrig.diagnosis.suspects import MECHANISMS, Mechanism
 from verifyrig.diagnosis.typed import findings_of
 from verifyrig.jobs.model import EntryKind, Job, JobEntry
-from verifyrig.jobs.vocabulary import CHANGE_KINDS
+from verifyrig.jobs.vocabulary import said_change
 from verifyrig.runs.post_mortem import PostMortem, explain_end
 
 __all__ = ["PartSwap", "WeighedJob", "change_key", "weigh_job", "what_changed"]
@@ -244,7 +244,7 @@ def _row(phase: _Phase, key: str, outcome: str) -> FloatArray | None:
 
 def _piece(change: JobEntry, outcome: str, row: FloatArray) -> EvidencePiece:
     did = "cured" if outcome == CURED else "altered-nothing"
-    what = CHANGE_KINDS.get(change.what, change.what)
+    what = said_change(change.what)
     if change.text("part"):
         says = reason(f"change-of-part-{did}", change=what, part=change.text("part"))
     else:

@@ -112,8 +112,8 @@ def _refuse_dangers(bench: Bench, job: Job | None, given: Attestation | None) ->
         danger = danger_of(key, value)
         assert danger is not None
         raise danger_refusal(notice_of(danger, f"{key}={value}"), job.job_id if job is not None else None)
-    for danger_text in dangers(given):
-        raise SafetyRefusal(danger_text, where="before the load", mend="No load is run. " + FIRST_RULE)
+    for found in dangers(given):
+        raise SafetyRefusal(str(found), where="before the load", mend="No load is run. " + FIRST_RULE)
 
 
 def _consent(job: Job | None, given: Attestation | None) -> dict[str, str]:

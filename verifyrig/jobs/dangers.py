@@ -14,6 +14,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from verifyrig.core.errors import UsageError
+from verifyrig.core.reason import Reason, reason
 from verifyrig.files.toml_table import shown
 from verifyrig.jobs.model import EntryKind, Job, JobEntry
 
@@ -54,35 +55,40 @@ class Danger:
     """Something that forbids heat, and that no machine leaves with as fit.
 
     Attributes:
-        what: A clause.
         do: What to do now, in sentences.
         signs: What a person writes that means it.
     """
 
     code: DangerCode
-    what: str
     do: str
     signs: tuple[DangerSign, ...]
+
+    @property
+    def clause(self) -> Reason:
+        """What is dangerous, as a clause."""
+        return reason(f"danger-{self.code}")
+
+    @property
+    def what(self) -> str:
+        """That clause in English."""
+        return str(self.clause)
 
 
 DANGERS = (
     Danger(
         code=DangerCode.PACK,
-        what="a battery pack is swollen",
         do="Switch off and unplug. No charging, no load, no pressing, no prying. Keep it away from what burns and hand "
         "it to trained people.",
         signs=(DangerSign(key="pack", harmful=("swollen", "yes"), harmless=("flat", "no", "none", "not-known")),),
     ),
     Danger(
         code=DangerCode.SHOCK,
-        what="touching it gives an electric shock",
         do="Do not touch it. Cut the power at the outlet or the breaker, then pull the plug. Leave it to a qualified "
         "electrician or trained people.",
         signs=(DangerSign(key="touched", harmful=("shock",), harmless=None),),
     ),
     Danger(
         code=DangerCode.BURNT,
-        what="something smells burnt or is scorched",
         do="Switch off and unplug. Do not start it again before the cause is found; leave a power supply closed.",
         signs=(
             DangerSign(key="smell", harmful=("burnt",), harmless=("none", "no", "not-known")),
@@ -93,7 +99,6 @@ DANGERS = (
     ),
     Danger(
         code=DangerCode.LEAK,
-        what="coolant leaks",
         do="Switch off and unplug. Do not start it again to look. Photograph it and dry it: what got wet corrodes "
         "later.",
         signs=(DangerSign(key="leak", harmful=("seen", "yes"), harmless=("none", "no", "not-known")),),

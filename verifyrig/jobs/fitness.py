@@ -102,7 +102,8 @@ def points_to_close(fitness: Fitness) -> tuple[Reason, ...]:
 
 def _of_dangers(dangers: Sequence[StandingDanger]) -> list[Reason]:
     return [
-        because(Code.DANGER, text=found.danger.what, noted=found.noted, danger=str(found.code)) for found in dangers
+        because(Code.DANGER, text=(found.danger.clause,), noted=found.noted, danger=str(found.code))
+        for found in dangers
     ]
 
 

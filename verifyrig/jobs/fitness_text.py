@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from verifyrig.core.exposure import LoadedPart
-from verifyrig.core.reason import KeptReason, Reason, Value, reason_of_json, value_of_json
+from verifyrig.core.reason import KeptReason, Reason, Value, kept_word, reason_of_json, value_of_json, with_codes
 from verifyrig.jobs.contract import FitnessObject, FitnessReason
 from verifyrig.jobs.fitness_model import Code, FaultHeadline, Fitness, Status, because, code_of
 
@@ -54,13 +54,13 @@ _IMPLIED = ("plan", "time_s")
 
 def kept(reason: Reason) -> KeptReason:
     """Return a reason as the closing of a job keeps it."""
-    values = {key: _kept_value(value) for key, value in reason.values.items() if key not in _IMPLIED}
+    values = {key: _kept_value(key, value) for key, value in reason.values.items() if key not in _IMPLIED}
     return {"code": str(code_of(reason)), "values": values}
 
 
-def _kept_value(value: Value) -> Any:
+def _kept_value(name: str, value: Value) -> Any:
     if isinstance(value, tuple):
-        return next((_part(one) or one.as_json() for one in value), "")
+        return kept_word(name, value) or next((_part(one) or one.as_json() for one in value), "")
     return value
 
 
@@ -72,7 +72,7 @@ def reason_of_kept(data: Any) -> Reason | None:
     """Return the reason that `kept` gave; None for anything else, and for codes of a later version."""
     if not isinstance(data, Mapping) or not isinstance(data.get("values"), Mapping):
         return None
-    values = {str(key): _value_of_kept(value) for key, value in data["values"].items()}
+    values = with_codes({str(key): _value_of_kept(value) for key, value in data["values"].items()})
     try:
         part = LoadedPart(str(values.pop("part"))) if "part" in values else None
         found = because(Code(str(data.get("code"))), part=part, **values)

@@ -14,7 +14,7 @@ from verifyrig.core.profile import Purpose
 from verifyrig.core.reason import Reason, reason
 from verifyrig.jobs.dangers import standing_dangers
 from verifyrig.jobs.model import Job, JobEntry, RunFacts
-from verifyrig.jobs.vocabulary import CHANGE_KINDS, NEW_CONTACT_CHANGES, protective_steps
+from verifyrig.jobs.vocabulary import NEW_CONTACT_CHANGES, said_change
 
 SAFE_PROFILE = "pulses-only"
 # Causes that speak of the machine, not of whoever sat before it.
@@ -135,9 +135,8 @@ def obstacles_to_close(job: Job, runs: Sequence[RunFacts]) -> list[Obstacle]:
         Obstacle(kind="test-part", why=reason("test-part-inside", part=entry.text("part")))
         for entry in job.test_parts()
     ]
-    names = protective_steps(job.intake.machine.kind)
     steps = [
-        Obstacle(kind="step", why=reason("step-not-ticked", step=names[step], id=step))
+        Obstacle(kind="step", why=reason("step-not-ticked", step=(reason(f"step-{step}"),), id=step))
         for step, ticked in job.steps().items()
         if not ticked
     ]
@@ -149,7 +148,7 @@ def obstacles_to_close(job: Job, runs: Sequence[RunFacts]) -> list[Obstacle]:
 def danger_obstacles(job: Job) -> list[Obstacle]:
     """Return the dangers that stand; no reason overrides them."""
     return [
-        Obstacle(kind="danger", why=reason("danger-stands", danger=found.danger.what, noted=found.noted))
+        Obstacle(kind="danger", why=reason("danger-stands", danger=(found.danger.clause,), noted=found.noted))
         for found in standing_dangers(job)
     ]
 
@@ -165,9 +164,8 @@ def missing_verification(job: Job, runs: Sequence[RunFacts]) -> Reason | None:
     if job.last_change is None:
         return None
     later = [run for run in runs_after(job.last_change, runs) if run.purpose == Purpose.VERIFICATION and counts(run)]
-    what = CHANGE_KINDS.get(job.last_change.what, job.last_change.what)
     if not later:
-        return reason("no-verification", change=what)
+        return reason("no-verification", change=said_change(job.last_change.what))
     if not stands(later[-1]):
         return reason("verification-does-not-stand", run=later[-1].run, cause=(_why_it_does_not_stand(later[-1]),))
     return _second_verification(job, runs)
@@ -180,7 +178,7 @@ def _second_verification(job: Job, runs: Sequence[RunFacts]) -> Reason | None:
     good = [run for run in runs_after(contact, runs) if run.purpose == Purpose.VERIFICATION and stands(run)]
     if len(good) >= 2:
         return None
-    return reason("second-verification-missing", change=CHANGE_KINDS[contact.what])
+    return reason("second-verification-missing", change=said_change(contact.what))
 
 
 def _moved_the_paste(entry: JobEntry) -> bool:

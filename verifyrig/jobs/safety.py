@@ -15,7 +15,6 @@ from verifyrig.core.pattern import is_gentle, longest_s_of
 from verifyrig.core.profile import Profile, Stage, WorkName
 from verifyrig.core.reason import Reason, reason
 from verifyrig.files.toml_table import Faults, parse_table, shown
-from verifyrig.jobs.dangers import BY_CODE, DangerCode
 from verifyrig.jobs.vocabulary import CONSENTS, NO, NOT_ASKED, YES
 
 # Time for the questions themselves and for what a stage takes beyond its plan.
@@ -29,35 +28,32 @@ class SafetyQuestion:
 
     Attributes:
         key: How the answer stands in an attestation.
-        text: As it is asked.
         safe: The answer with which a load may follow.
-        danger: What follows from the other one, a clause.
     """
 
     key: str
-    text: str
     safe: str
-    danger: str
+
+    @property
+    def asked(self) -> Reason:
+        """What is asked."""
+        return reason(f"asked-{self.key}")
+
+    @property
+    def text(self) -> str:
+        """That in English."""
+        return str(self.asked)
+
+    @property
+    def danger(self) -> Reason:
+        """What follows from the answer that is not safe, a clause."""
+        return reason(f"danger-{self.key}")
 
 
-LEAK = SafetyQuestion(
-    key="leak", text="Any trace of coolant outside its loop?", safe=NO, danger=BY_CODE[DangerCode.LEAK].what
-)
-PACK = SafetyQuestion(
-    key="pack",
-    text="Is a battery pack swollen, or the case bulging over it?",
-    safe=NO,
-    danger=BY_CODE[DangerCode.PACK].what,
-)
-BURNT = SafetyQuestion(
-    key="burnt", text="A burnt smell, or a scorched plug or connector?", safe=NO, danger=BY_CODE[DangerCode.BURNT].what
-)
-GROUND = SafetyQuestion(
-    key="ground",
-    text="Hard ground, lid open, vents free?",
-    safe=YES,
-    danger="soft ground, a shut lid or covered vents: put it right first",
-)
+LEAK = SafetyQuestion(key="leak", safe=NO)
+PACK = SafetyQuestion(key="pack", safe=NO)
+BURNT = SafetyQuestion(key="burnt", safe=NO)
+GROUND = SafetyQuestion(key="ground", safe=YES)
 QUESTIONS = (LEAK, PACK, BURNT, GROUND)
 _ASKED_OF = {
     "desktop-air": (BURNT,),
@@ -133,7 +129,7 @@ def missing_answers(questions: Sequence[SafetyQuestion], attestation: Attestatio
         return []
     answers = attestation.answers if attestation is not None else {}
     missing = [
-        reason("not-answered", question=question.text)
+        reason("not-answered", question=(question.asked,))
         for question in questions
         if answers.get(question.key) not in (YES, NO)
     ]
@@ -142,7 +138,7 @@ def missing_answers(questions: Sequence[SafetyQuestion], attestation: Attestatio
     return missing
 
 
-def dangers(attestation: Attestation | None) -> list[str]:
+def dangers(attestation: Attestation | None) -> list[Reason]:
     """Return what was answered in a way that forbids every load, also one that nobody had to be asked for."""
     if attestation is None:
         return []
@@ -206,8 +202,8 @@ def consent_refusals(consent: Mapping[str, str], profile: Profile) -> list[Reaso
         consent: `yes`, `no` or `not-asked` by key of `CONSENTS`.
     """
     needed = needed_consents(profile)
-    refusals = [reason("not-agreed", consent=CONSENTS[key]) for key in needed if consent.get(key) == NO]
-    return refusals + [reason("not-asked", consent=CONSENTS[key]) for key in not_asked(consent, profile)]
+    refusals = [reason("not-agreed", consent=(reason(f"consent-{key}"),)) for key in needed if consent.get(key) == NO]
+    return refusals + [reason("not-asked", consent=(reason(f"consent-{key}"),)) for key in not_asked(consent, profile)]
 
 
 def lines_to_add(

@@ -7,8 +7,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from verifyrig.core.reason import Value, reason
+from verifyrig.core.reason_texts import TEXTS
+
 YES, NO, NOT_ASKED = "yes", "no", "not-asked"
 CONSENT_ANSWERS = (YES, NO, NOT_ASKED)
+
+
+def _texts(of: str, *keys: str) -> dict[str, str]:
+    """Return the English texts of keys, which each face renders by the code `of-key` (`core.texts_of_jobs`)."""
+    return {key: TEXTS[f"{of}-{key}"] for key in keys}
+
 
 MACHINE_KINDS = {
     "desktop-air": "desktop with an air cooler",
@@ -18,17 +27,18 @@ MACHINE_KINDS = {
     "other": "something else",
 }
 
-CHANGE_KINDS = {
-    "cleaned": "cleaned",
-    "paste-renewed": "paste renewed",
-    "reseated": "cooler or part taken off and seated again",
-    "turned-or-moved": "turned or moved",
-    "part-replaced": "part replaced",
-    "part-fitted-for-test": "part fitted for test only",
-    "part-returned": "test part taken out, the customer's own back in",
-    "setting-changed": "setting changed",
-    "firmware-set": "firmware set",
-}
+CHANGE_KINDS = _texts(
+    "change",
+    "cleaned",
+    "paste-renewed",
+    "reseated",
+    "turned-or-moved",
+    "part-replaced",
+    "part-fitted-for-test",
+    "part-returned",
+    "setting-changed",
+    "firmware-set",
+)
 PART_CHANGES = ("part-replaced", "part-fitted-for-test", "part-returned")
 # After new paste, or with a cooler seated anew, the first heat cycles still move the paste: the second run counts.
 NEW_CONTACT_CHANGES = ("paste-renewed", "reseated")
@@ -60,7 +70,7 @@ class IntakeQuestion:
 
     Attributes:
         key: How it stands in job.toml.
-        text: As it is asked.
+        hint: What whoever fills it in is told besides.
         choices: Words to choose from with one key, empty for a free text.
         kinds: Kinds of machine that are asked about it; all where empty.
         several: Whether more than one word may hold; they are kept in one text, `switches-off, hot`.
@@ -68,31 +78,34 @@ class IntakeQuestion:
     """
 
     key: str
-    text: str
+    hint: str = ""
     choices: tuple[str, ...] = ()
     kinds: tuple[str, ...] = ()
     several: bool = False
     none: str = ""
     danger: str = ""
 
+    @property
+    def text(self) -> str:
+        """As it is asked."""
+        asked = TEXTS[f"question-{self.key}"]
+        return f"{asked} ({self.hint})" if self.hint else asked
+
 
 # The restart behaviour is the cheapest of all to ask, and it distinguishes a latched supply from a hot processor.
 QUESTIONS = (
     IntakeQuestion(
         key="what",
-        text="What exactly happens?",
         choices=("switches-off", "reboots", "freezes", "blue-screen", "slow", "hot", "noise", "nothing", "else"),
         several=True,
     ),
     IntakeQuestion(
         key="when",
-        text="When does it happen?",
         choices=("at-rest", "under-load", "at-a-load-step", "any-time", "when-touched", "on-warm-days", "not-known"),
     ),
     # Which part works then decides which load can prove anything (`complaint`).
     IntakeQuestion(
         key="doing",
-        text="What is it doing when it happens?",
         choices=(
             "games-or-3d",
             "video",
@@ -105,29 +118,27 @@ QUESTIONS = (
             "not-known",
         ),
     ),
-    IntakeQuestion(key="how-often", text="How often? (such as: 2 h, or twice a week 3 h a day)"),
-    IntakeQuestion(key="time-from-start", text="How long from the start until it happens? (such as: 40 s, 20 min)"),
+    IntakeQuestion(key="how-often", hint="such as: 2 h, or twice a week 3 h a day"),
+    IntakeQuestion(key="time-from-start", hint="such as: 40 s, 20 min"),
     IntakeQuestion(
         key="restart",
-        text="Does it start again?",
         choices=("at-once", "after-minutes", "after-mains-switch", "not-at-all", "by-itself", "not-known"),
     ),
     IntakeQuestion(
         key="noises",
-        text="Any noise?",
         choices=("none", "silent", "gurgle", "rattle", "whine", "loud-fan", "not-known"),
     ),
-    IntakeQuestion(key="recent-changes", text="What changed before it began? (moved, new part, update, cleaning)"),
+    IntakeQuestion(key="recent-changes", hint="moved, new part, update, cleaning"),
     IntakeQuestion(
         key="place",
-        text="Where does it stand?",
         choices=("desk", "floor", "carpet", "cabinet", "lap-or-bed", "not-known"),
     ),
-    IntakeQuestion(key="room", text="How warm is the room there, °C?"),
+    IntakeQuestion(
+        key="room",
+    ),
     # What these stand for is in `dangers`: it locks the machine from the intake on. One key answers them together.
     IntakeQuestion(
         key="pack",
-        text="Is the battery pack swollen, or does the case bulge over it?",
         choices=("flat", "swollen", "not-known"),
         kinds=("laptop", "other"),
         none="flat",
@@ -135,32 +146,29 @@ QUESTIONS = (
     ),
     IntakeQuestion(
         key="leak",
-        text="Any trace of coolant outside its loop?",
         choices=("none", "seen", "not-known"),
         kinds=("desktop-liquid", "other"),
         none="none",
         danger="seen",
     ),
-    IntakeQuestion(
-        key="smell", text="Does it smell burnt?", choices=("none", "burnt", "not-known"), none="none", danger="burnt"
-    ),
+    IntakeQuestion(key="smell", choices=("none", "burnt", "not-known"), none="none", danger="burnt"),
     IntakeQuestion(
         key="connector",
-        text="How do its plugs and connectors look?",
         choices=("sound", "loose", "scorched", "not-known"),
         none="sound",
         danger="scorched",
     ),
 )
 
-CONSENTS = {
-    "data": "May we start the customer's own system and read its logs?",
-    "backup": "Is there a backup of the data?",
-    "encryption-key": "Does the customer hold the recovery key of the drive's encryption?",
-    "heavy-load": "May we run a heavy load, which can finish a part that is dying?",
-    "graphics-and-processor": "May we load graphics and processor together?",
-    "storage-writes": "May a load write to the customer's drive?",
-}
+CONSENTS = _texts(
+    "consent",
+    "data",
+    "backup",
+    "encryption-key",
+    "heavy-load",
+    "graphics-and-processor",
+    "storage-writes",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,13 +227,11 @@ class ProtectiveStep:
     """What must be true before a machine leaves.
 
     Attributes:
-        text: As it stands on a page once it is true.
         question: As it is asked, so that yes and no each say one plain thing.
         done: The answer with which it is true.
         otherwise: What the other answer says beyond "not done", a finding as KEY=VALUE; empty for nothing.
     """
 
-    text: str
     question: str
     done: str = YES
     otherwise: str = ""
@@ -233,46 +239,33 @@ class ProtectiveStep:
 
 _STEPS_FOR_ALL = {
     "photographed": ProtectiveStep(
-        text="Condition photographed before anything was changed",
         question="Condition photographed before anything was changed?",
     ),
     "static": ProtectiveStep(
-        text="Static: strap worn, and only with the machine switched off and unplugged",
         question="Strap worn, and the machine off and unplugged meanwhile?",
     ),
     "cables-clear": ProtectiveStep(
-        text="Cables clear of every fan; fan and pump plugs in the right headers",
         question="Cables clear of every fan, and plugs in the right headers?",
     ),
-    "closed-up": ProtectiveStep(
-        text="All screws and covers back; no tool and no screw left inside", question="Panels and screws back?"
-    ),
-    "settings-noted": ProtectiveStep(
-        text="Firmware settings as agreed with the customer", question="Firmware settings as agreed with the customer?"
-    ),
+    "closed-up": ProtectiveStep(question="Panels and screws back?"),
+    "settings-noted": ProtectiveStep(question="Firmware settings as agreed with the customer?"),
 }
 _STEPS_BY_KIND = {
     "desktop-liquid": {
         "no-coolant": ProtectiveStep(
-            text="Block, hoses and radiator dry after the last run",
             question="Coolant outside its loop?",
             done=NO,
             otherwise="leak=seen",
         ),
-        "pump-below": ProtectiveStep(
-            text="Pump below the highest point of the loop", question="Pump at the highest point of the loop?", done=NO
-        ),
+        "pump-below": ProtectiveStep(question="Pump at the highest point of the loop?", done=NO),
     },
     "laptop": {
         "pack-flat": ProtectiveStep(
-            text="Battery pack flat and undamaged, unplugged while the machine was open",
             question="Battery pack swollen or damaged?",
             done=NO,
             otherwise="pack=swollen",
         ),
-        "lid-and-feet": ProtectiveStep(
-            text="Lid closes, feet and vents are free", question="Lid closes, feet and vents free?"
-        ),
+        "lid-and-feet": ProtectiveStep(question="Lid closes, feet and vents free?"),
     },
 }
 
@@ -283,5 +276,10 @@ def steps_of(machine_kind: str) -> dict[str, ProtectiveStep]:
 
 
 def protective_steps(machine_kind: str) -> dict[str, str]:
-    """Return the texts of those steps."""
-    return {step: one.text for step, one in steps_of(machine_kind).items()}
+    """Return the English texts of those steps, as they stand on a page once they are true."""
+    return _texts("step", *steps_of(machine_kind))
+
+
+def said_change(kind: str) -> Value:
+    """Return a kind of change as the value of a reason; one of a later version is said by its key."""
+    return (reason(f"change-{kind}"),) if kind in CHANGE_KINDS else kind

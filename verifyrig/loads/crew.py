@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Sequence
 
 from verifyrig.core.errors import LoadError
+from verifyrig.core.reason import Reason
 from verifyrig.loads.wire import Counts, WorkerSettings, clock_s
 from verifyrig.loads.worker_process import WORKER_PROGRAM, WorkerProcess
 
@@ -75,7 +76,7 @@ class Crew:
             worker.reap()
         return len(self.workers) - len(dead)
 
-    def news(self) -> tuple[Counts, list[tuple[int, float, str]], list[str]]:
+    def news(self) -> tuple[Counts, list[tuple[int, float, str]], list[Reason]]:
         """Return total counts, faults since the last call as (worker, time, detail), and notes, each once."""
         with self._news:
             total = Counts(*(sum(column) for column in zip(Counts(), *(w.counts for w in self.workers), strict=True)))

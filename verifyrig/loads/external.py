@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from verifyrig.core.interfaces import Load, LoadDemand, LoadStatus
 from verifyrig.core.profile import WorkName
+from verifyrig.core.reason import Reason
 
 IDLE = LoadStatus(work_done=0.0, compute_errors=0, workers_wanted=0, workers_alive=0)
 
@@ -45,8 +46,8 @@ class LoadByWork:
         self._now: Load = workers
 
     @property
-    def notes(self) -> list[str]:
-        """What could not be done as asked, one sentence each."""
+    def notes(self) -> list[Reason]:
+        """What could not be done as asked."""
         return list(getattr(self._now, "notes", ()))
 
     def start(self, demand: LoadDemand) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from verifyrig.core.errors import LoadError
+from verifyrig.core.reason import Reason, reason
 
 GIB = 2**30
 MIB = 2**20
@@ -16,8 +17,8 @@ WHERE = "load, memory_share"
 CGROUP_FOLDER = Path("/sys/fs/cgroup")
 
 
-def memory_to_fill(share: float, *, available_bytes: int, total_bytes: int) -> tuple[int, str]:
-    """Return how many bytes a load may fill, and a note where that is less than the share asked for.
+def memory_to_fill(share: float, *, available_bytes: int, total_bytes: int) -> tuple[int, Reason | None]:
+    """Return how many bytes a load may fill, and why that is less than the share asked for, None where it is not.
 
     Args:
         share: Share of the free memory, above 0 and at most 1.
@@ -39,10 +40,9 @@ def memory_to_fill(share: float, *, available_bytes: int, total_bytes: int) -> t
             mend="Close what else uses memory, or choose another work.",
         )
     if allowed == wanted:
-        return allowed, ""
-    return allowed, (
-        f"{allowed / GIB:.2f} GiB of memory under test, not {wanted / GIB:.2f}: {reserve / GIB:.1f} GiB stay free"
-    )
+        return allowed, None
+    sizes = {"allowed_gib": allowed / GIB, "wanted_gib": wanted / GIB, "reserve_gib": reserve / GIB}
+    return allowed, reason("memory-less-than-asked", **sizes)
 
 
 def free_memory() -> tuple[int, int]:

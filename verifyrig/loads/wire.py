@@ -13,6 +13,8 @@ import time
 from dataclasses import asdict, dataclass
 from typing import NamedTuple
 
+from verifyrig.core.reason import Reason, reason_of_json
+
 # Lines of at most this length are written whole or not at all (POSIX: PIPE_BUF is at least 512).
 LINE_LIMIT_BYTES = 480
 
@@ -92,9 +94,18 @@ def fault_line(at_s: float, detail: str) -> bytes:
     return _fitted(f"fault {at_s:.6f} {detail}")
 
 
-def note_line(text: str) -> bytes:
+def note_line(note: Reason) -> bytes:
     """Return the report of something that the worker could not do as it should."""
-    return _fitted(f"note {text}")
+    return _fitted(f"note {json.dumps(note.as_json())}")
+
+
+def note_of(said: str) -> list[Reason]:
+    """Return what `note_line` said behind its word; none where the line was cut off."""
+    try:
+        note = reason_of_json(json.loads(said))
+    except ValueError:
+        return []
+    return [] if note is None else [note]
 
 
 def refused_line(what: str, mend: str) -> bytes:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from verifyrig.core.interfaces import LoadDemand, LoadStatus, WorkFault
+from verifyrig.core.reason import Reason, reason
 from verifyrig.loads.crew import Crew
 from verifyrig.loads.memory_budget import free_memory, last_level_cache_bytes, memory_to_fill
 from verifyrig.loads.placement import Placement, place
@@ -31,7 +32,7 @@ class WorkerLoad:
     `stop` may be called from another thread while `start` waits: it ends what is there by then, and `start` raises.
 
     Attributes:
-        notes: What could not be done as asked, one sentence each; complete once `start` has returned.
+        notes: What could not be done as asked; complete once `start` has returned.
     """
 
     def __init__(self, *, storage_dir: Path | None = None, turn_s: float = TURN_S, card: str = "") -> None:
@@ -48,7 +49,7 @@ class WorkerLoad:
         self._turn = 0
         self._share = 0.0
         self._left = NOTHING
-        self.notes: list[str] = []
+        self.notes: list[Reason] = []
 
     @property
     def pids(self) -> list[int]:
@@ -135,7 +136,7 @@ class WorkerLoad:
         most = MOST_MEMORY_BYTES[self._demand.work]
         each = allowed // len(self._placement.workers)
         if most is None and allowed < 4 * last_level_cache_bytes():
-            note = note or "the memory under test is hardly larger than the cache, which may answer in its place"
+            note = note or reason("memory-hardly-above-cache")
         self.notes += [note] if note and most is None else []
         return each if most is None else min(each, most)
 

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import verifyrig
-from verifyrig.loads.wire import Counts, Lines, WorkerSettings
+from verifyrig.core.reason import Reason
+from verifyrig.loads.wire import Counts, Lines, WorkerSettings, note_of
 
 POSIX = os.name == "posix"
 # One thread a worker, whichever library the numerical package was built with.
@@ -67,7 +68,7 @@ class WorkerProcess:
         self.settings = settings
         self.counts = Counts()
         self.faults: list[tuple[float, str]] = []
-        self.notes: list[str] = []
+        self.notes: list[Reason] = []
         self.ready = False
         self.refused: str | None = None
         self.silent = False
@@ -192,7 +193,7 @@ class WorkerProcess:
             at_s, _, detail = rest.partition(" ")
             self.faults.append((float(at_s), detail))
         elif word == "note":
-            self.notes.append(rest)
+            self.notes += note_of(rest)
         elif word == "ready":
             self.ready = True
         elif word == "refused":

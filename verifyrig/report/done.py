@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.outcome import StageEnd
+from verifyrig.core.reason import reason
 from verifyrig.jobs.fitness_model import Code, code_of
 from verifyrig.jobs.fitness_text import points_open_at
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, OLD_PARTS
@@ -83,7 +84,7 @@ def _done(entry: Entry, words: Words) -> Done:
     if "refused" in detail:
         detail["refused"] = [open_point(point, words) for point in points_open_at(detail)]
         detail.pop("reasons", None)
-    what = words.t(CHANGE_KINDS[entry.what]) if entry.what in CHANGE_KINDS else coded(entry.what, words)
+    what = change_words(entry.what, words)
     if "value" in detail:
         # A finding says what was seen; a reading typed by hand carries its unit and uncertainty.
         what = f"{what}: {_typed(detail, words)}"
@@ -111,6 +112,11 @@ def _fact(key: str, value: Any, words: Words) -> str:
     if key == "warranty_months" and isinstance(value, int):
         return words.n("{count} month", "{count} months", value)
     return plain(value, words)
+
+
+def change_words(kind: str, words: Words) -> str:
+    """Return a kind of change in words; a word of a fixed list as it is spoken."""
+    return reason_text(reason(f"change-{kind}"), words) if kind in CHANGE_KINDS else coded(kind, words)
 
 
 def coded(word: str, words: Words) -> str:
@@ -154,7 +160,7 @@ def _part(entry: Entry, words: Words, ends: Mapping[str, str]) -> HandledPart:
         plain(detail.get("lot") or "–", words),
         plain(detail.get("price") or "–", words),
         warranty,
-        words.t(CHANGE_KINDS[entry.what]) if entry.what in CHANGE_KINDS else entry.what,
+        change_words(entry.what, words),
     )
 
 

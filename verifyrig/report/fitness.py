@@ -73,7 +73,7 @@ def danger_sentences(report: ReportInput, words: Words) -> list[str]:
     """Return what is dangerous and what to do, in sentences; they stand before all else."""
     codes = [str(reason.values["danger"]) for reason in report.fitness.blockers if code_of(reason) is Code.DANGER]
     found = [BY_CODE[code] for code in codes]
-    return [f"{_capital(words.t(danger.what))}. {words.t(danger.do)}" for danger in found]
+    return [f"{_capital(reason_text(danger.clause, words))}. {words.t(danger.do)}" for danger in found]
 
 
 def missing_sentences(report: ReportInput, words: Words) -> list[str]:

@@ -13,6 +13,7 @@ from verifyrig.bench.folder import Bench
 from verifyrig.bench.text import PAPERS, TEMPERATURE_UNITS
 from verifyrig.core.errors import BenchError, FaultWithRecord, RecordError, UsageError, kept_to
 from verifyrig.core.plain_json import plain_json
+from verifyrig.core.reason import reason
 from verifyrig.files.foreign_file import FileKind, read_bytes
 from verifyrig.files.time_zone import UTC_NAME, ZONE_MEND, zone_of
 from verifyrig.report.catalogue import languages
@@ -263,11 +264,10 @@ def job_facts(bench: Bench, job: Job) -> JobFacts:
     from verifyrig.jobs.earlier import same_cause
     from verifyrig.jobs.fitness_text import points_open_at
     from verifyrig.jobs.store import read_jobs
-    from verifyrig.jobs.vocabulary import CONSENTS, MACHINE_KINDS, QUESTIONS, protective_steps
+    from verifyrig.jobs.vocabulary import CONSENTS, MACHINE_KINDS, QUESTIONS
 
     intake, closing, handover = job.intake, job.closing, job.handover
-    machine, steps = intake.machine, protective_steps(intake.machine.kind)
-    questions = {question.key: question.text for question in QUESTIONS}
+    machine, questions = intake.machine, {question.key for question in QUESTIONS}
     return JobFacts(
         job_id=job.job_id,
         opened_utc_s=job.opened.timestamp(),
@@ -280,15 +280,17 @@ def job_facts(bench: Bench, job: Job) -> JobFacts:
             "serial": machine.serial,
         },
         machine_kind=machine.kind,
-        answers=tuple((questions.get(key, key), answer) for key, answer in intake.answers.items()),
+        answers=tuple(
+            (reason(f"question-{key}") if key in questions else key, answer) for key, answer in intake.answers.items()
+        ),
         consent=(
-            *((text, job.consent(key)) for key, text in CONSENTS.items()),
-            *((("Up to which price without asking again?", intake.price_ceiling),) if intake.price_ceiling else ()),
+            *((reason(f"consent-{key}"), job.consent(key)) for key in CONSENTS),
+            *(((reason("question-price"), intake.price_ceiling),) if intake.price_ceiling else ()),
         ),
         accessories=intake.accessories,
         condition=intake.condition,
         entries=tuple(_entry(entry) for entry in job.entries if _is_told(job, entry)),
-        protective_steps=tuple((steps[step], ticked) for step, ticked in job.steps().items()),
+        protective_steps=tuple((reason(f"step-{step}"), ticked) for step, ticked in job.steps().items()),
         cause=closing.what if closing is not None else "",
         override=closing.text("override") if closing is not None else "",
         refused=points_open_at(closing.detail) if closing is not None else (),

@@ -89,12 +89,12 @@ class JobFacts:
     customer: Mapping[str, str] = field(default_factory=dict)
     machine: Mapping[str, str] = field(default_factory=dict)
     machine_kind: str | None = None
-    answers: tuple[tuple[str, str], ...] = ()
-    consent: tuple[tuple[str, str], ...] = ()
+    answers: tuple[tuple[Reason | str, str], ...] = ()
+    consent: tuple[tuple[Reason, str], ...] = ()
     accessories: str = ""
     condition: str = ""
     entries: tuple[Entry, ...] = ()
-    protective_steps: tuple[tuple[str, bool], ...] = ()
+    protective_steps: tuple[tuple[Reason, bool], ...] = ()
     cause: str = ""
     override: str = ""
     refused: tuple[Reason | str, ...] = ()

@@ -9,6 +9,7 @@ from typing import Any
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.core.plain_text import plain_line
+from verifyrig.core.reason import reason
 from verifyrig.files.foreign_file import FileKind, read_bytes
 from verifyrig.files.output_file import Output, check_place, write_output
 from verifyrig.jobs.keeping import keep_days
@@ -18,6 +19,7 @@ from verifyrig.jobs.vocabulary import CONSENTS, MACHINE_KINDS, NO, QUESTIONS, YE
 from verifyrig.report import done
 from verifyrig.report.gather import read_settings, read_shop
 from verifyrig.report.proof import qr_svg
+from verifyrig.report.reasons import reason_text
 from verifyrig.report.render import rendered
 from verifyrig.report.wording import Words, words_of
 
@@ -78,7 +80,7 @@ def intake_values(bench: Bench, job: Job, words: Words, now_utc: float) -> dict[
         if intake.complaint
         else "",
         "answers": _answers(job, words),
-        "consents": [(words.known(text), _answer(job.consent(key))) for key, text in CONSENTS.items()],
+        "consents": [(reason_text(reason(f"consent-{key}"), words), _answer(job.consent(key))) for key in CONSENTS],
         "price": plain_line(intake.price_ceiling, 100),
         "keep_days": keep_days(bench.config),
         "signatures": _signatures(bench, job, words),
@@ -95,17 +97,11 @@ def _answer(consent: str) -> tuple[bool, bool]:
 
 
 def _answers(job: Job, words: Words) -> list[tuple[str, str]]:
-    texts = {question.key: question.text for question in QUESTIONS if not question.danger}
+    keys = [question.key for question in QUESTIONS if not question.danger and job.intake.answers.get(question.key)]
     return [
-        (_without_hint(words.known(text)), plain_line(done.coded(job.intake.answers[key], words), 80))
-        for key, text in texts.items()
-        if job.intake.answers.get(key)
+        (reason_text(reason(f"question-{key}"), words), plain_line(done.coded(job.intake.answers[key], words), 80))
+        for key in keys
     ]
-
-
-def _without_hint(question: str) -> str:
-    """Return a question without what it tells whoever fills it in, which stands in brackets behind it."""
-    return question.partition(" (")[0]
 
 
 def _signatures(bench: Bench, job: Job, words: Words) -> list[dict[str, str]]:

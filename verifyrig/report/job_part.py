@@ -11,6 +11,7 @@ from verifyrig.report import done
 from verifyrig.report.conditions import machine_word
 from verifyrig.report.fitness import open_point
 from verifyrig.report.inputs import Entry, JobFacts, ReportInput
+from verifyrig.report.reasons import reason_text
 from verifyrig.report.wording import Words
 
 _MOST_DONE = 4
@@ -57,13 +58,13 @@ def job_values(report: ReportInput, words: Words) -> dict[str, Any]:
     return {
         "job": True,
         "complaint": job.complaint,
-        "answers": [(words.known(question), done.coded(answer, words)) for question, answer in job.answers],
+        "answers": [(reason_text(question, words), done.coded(answer, words)) for question, answer in job.answers],
         "findings": done.done_lines(job.of_kind("finding"), words),
         "done": done.done_lines(job.of_kind("change"), words),
         "machine": _machine_rows(job, words),
         "parts": done.parts_of(report, words),
         "old_parts": done.old_parts_words(report, words),
-        "protective_steps": [(words.known(step), ticked) for step, ticked in job.protective_steps],
+        "protective_steps": [(reason_text(step, words), ticked) for step, ticked in job.protective_steps],
     }
 
 
@@ -83,7 +84,7 @@ def _machine_rows(job: JobFacts, words: Words) -> list[tuple[str, str]]:
         (words.t("accessories"), job.accessories or words.t("none noted")),
         (words.t("condition when it came in"), job.condition or words.t("not noted")),
     ]
-    rows += [(words.known(topic), done.coded(answer, words)) for topic, answer in job.consent]
+    rows += [(reason_text(topic, words), done.coded(answer, words)) for topic, answer in job.consent]
     if job.cause:
         rows.append((words.t("cause, as closed by the technician"), words.t(CAUSES.get(job.cause, job.cause))))
     if job.same_cause:

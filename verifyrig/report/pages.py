@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line
-from verifyrig.core.trace import Event
+from verifyrig.core.trace import SENTENCE_KEYS, Event
 from verifyrig.jobs.fitness_model import Status
 from verifyrig.report import done, fitness, metric_rows, run_rows, safety, sentences, svg, tables
 from verifyrig.report.choose import main_channel
@@ -219,7 +219,7 @@ def _event_detail(event: Event, words: Words) -> dict[str, Any]:
     """Return what an event says, its reason in words."""
     if event.why is None:
         return dict(event.detail)
-    detail = {key: value for key, value in event.detail.items() if key not in ("reason", "text")}
+    detail = {key: value for key, value in event.detail.items() if key not in ("reason", *SENTENCE_KEYS)}
     return detail | {"why": reason_text(event.why, words)}
 
 

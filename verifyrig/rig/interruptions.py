@@ -101,7 +101,9 @@ class Interruptions:
         """End the load and the run: the machine is to be switched off, not watched."""
         if self._stops.happened(StopKind.DANGER):
             return
-        self._safety.stop(StopKind.DANGER, reason("danger-noted", danger=danger.what, noted=danger.noted))
+        self._safety.stop(
+            StopKind.DANGER, reason("danger-noted", danger=(reason(f"danger-{danger.code}"),), noted=danger.noted)
+        )
         self._notes.event(EventKind.DANGER, code=danger.code, noted=danger.noted)
         self._notes.say(danger.do, loud=True)
 

@@ -111,7 +111,7 @@ class Runner:
         if failure is not None:
             return reason("load-failed", what=failure.what)
         for note in getattr(self._rig.load, "notes", ()):
-            parts.notes.event(EventKind.LOAD_NOTE, stage=stage.name, note=note)
+            parts.notes.event(EventKind.LOAD_NOTE, stage=stage.name, note=str(note), reason=note.as_json())
             parts.notes.say(f"Load: {note}.")
         return None
 

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from verifyrig.core.errors import LoadError
+from verifyrig.core.reason import Reason, reason
 from verifyrig.loads.gpu.card import open_device
 from verifyrig.loads.gpu.kernels import Tiling, check_program, product_program
 from verifyrig.loads.works import BlockResult
@@ -62,7 +63,7 @@ class GpuProduct:
         self._device, self.card_name = open_device(card)
         self._tiling = tiling or Tiling()
         self._meddle = meddle
-        self.notes: tuple[str, ...] = ()
+        self.notes: tuple[Reason, ...] = ()
         self._seed = seed
         self._prepare(order or SMALLEST_ORDER)
         if order is None:
@@ -104,7 +105,7 @@ class GpuProduct:
                 self._prepare(order * 2)
             except MemoryError:
                 self._prepare(order)
-                self.notes = (f"the card's memory is nearly full: products of order {order} only",)
+                self.notes = (reason("card-memory-nearly-full", order=order),)
                 return
 
     def _prepare(self, n: int) -> None:

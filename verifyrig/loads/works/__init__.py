@@ -12,6 +12,8 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from verifyrig.core.reason import Reason
+
 Meddle = Callable[[str, npt.NDArray[Any]], None]
 FloatArray = npt.NDArray[np.float64]
 
@@ -35,11 +37,11 @@ class Work(Protocol):
 
     Attributes:
         block_s: About how long its shortest block takes, s.
-        notes: What it could not do as it should, one sentence each.
+        notes: What it could not do as it should.
     """
 
     block_s: float
-    notes: tuple[str, ...] = ()
+    notes: tuple[Reason, ...] = ()
 
     def block(self, budget_s: float) -> BlockResult:
         """Work for about `budget_s`, at most 20 ms; check; return what was done."""

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from verifyrig.core.errors import LoadError
+from verifyrig.core.reason import reason
 from verifyrig.loads.works import BlockResult, Meddle, Work, untouched
 from verifyrig.loads.works.march import (
     MARCH_C_MINUS,
@@ -126,7 +127,7 @@ class MemorySweep(Work):
         self._meddle = meddle
         self._steps = self._sweep_for_ever()
         self.block_s = 0.0005
-        self.notes = () if self._buffer.locked else ("the memory under test could not be locked against swapping",)
+        self.notes = () if self._buffer.locked else (reason("memory-not-locked"),)
 
     def block(self, budget_s: float) -> BlockResult:
         """Go on with the sweep for the time given."""

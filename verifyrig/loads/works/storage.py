@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from verifyrig.core.errors import LoadError
+from verifyrig.core.reason import reason
 from verifyrig.loads.works import BlockResult, Meddle, Work, untouched
 from verifyrig.loads.works.bits import difference, digest
 
@@ -63,7 +64,7 @@ class Storage(Work):
             ) from error
         self._turns = count()
         self.block_s = 0.004
-        self.notes = () if self._direct_fd is not None else ("storage is read back through the system's cache",)
+        self.notes = () if self._direct_fd is not None else (reason("storage-through-cache"),)
 
     def block(self, budget_s: float) -> BlockResult:
         """Write, or read back, pieces for the time given."""
