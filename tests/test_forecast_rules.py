@@ -174,6 +174,7 @@ def test_the_end_is_asked_for_the_means_of_the_last_half_minute(monkeypatch: pyt
                  fan_rpm=np.where(late, 1200.0, 600.0)))  # fmt: skip
     assert model.asked == {
         "power_w": 90.0, "at_c": 70.0, "loaded": True, "ambient_c": 25.0, "fan_stands": False, "fan_rpm": 1200.0,
+        "at_most_w": None,
     }  # fmt: skip
 
 
@@ -293,7 +294,9 @@ class Fits:
         self._misfits = list(misfits)
         monkeypatch.setattr(MODULE, "update", self.update)
 
-    def update(self, prior: object, data: object, noise: float, fresh_s: float | None, before: object) -> Any:
+    def update(
+        self, prior: object, data: object, noise: float, fresh_s: float | None, before: object, draws: int
+    ) -> Any:
         self.asked.append((noise, fresh_s, before))
         return SimpleNamespace(misfit=self._misfits.pop(0))
 

@@ -19,6 +19,7 @@ import pytest
 from tests.fakes import FakeBank
 from tests.test_runner import Stand
 from verifyrig.analysis.results import LoadStart
+from verifyrig.core.heat_sources import CARD as CARD_PART
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Hold, LoadPlan, Stage, StageKind, WorkName
 from verifyrig.core.reason import Reason, reason
@@ -50,20 +51,16 @@ def stage(work: str = "linear-algebra", **plan: Any) -> Stage:
 
 
 class Given:
-    """Both forecasts, given by hand, and what they were asked with."""
+    """The forecast, given by hand, and what it was asked with."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch, answer: LoadStart = COOL) -> None:
         self.answer = answer
-        self.asked: list[tuple[str, tuple[Any, ...], dict[str, Any]]] = []
-        monkeypatch.setattr(MODULE, "load_start_forecast", self._asker("start"))
-        monkeypatch.setattr(MODULE, "card_load_start", self._asker("card"))
+        self.asked: list[tuple[tuple[Any, ...], dict[str, Any]]] = []
+        monkeypatch.setattr(MODULE, "load_start_forecast", self._ask)
 
-    def _asker(self, name: str) -> Any:
-        def ask(*arguments: Any, **named: Any) -> LoadStart:
-            self.asked.append((name, arguments, named))
-            return self.answer
-
-        return ask
+    def _ask(self, *arguments: Any, **named: Any) -> LoadStart:
+        self.asked.append((arguments, named))
+        return self.answer
 
 
 def buffer_of(*rows: tuple[float, Mapping[str, float | None]], ambient_c: float | None = None) -> RunBuffer:
@@ -127,13 +124,13 @@ def test_the_forecast_is_given_what_was_read_and_nothing_that_was_not(monkeypatc
     given = Given(monkeypatch)
     fans = [(share, {**values, "cpu_fan_speed_rpm": 900.0}) for share, values in (IDLE, PULSE)]
     asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(*fans, ambient_c=22.0))
-    name, (t_s, temp_c), named = given.asked[0]
-    assert name == "start" and t_s.tolist() == [0.0, 1.0] and temp_c.tolist() == [30.0, 40.0]
+    (t_s, temp_c), named = given.asked[0]
+    assert t_s.tolist() == [0.0, 1.0] and temp_c.tolist() == [30.0, 40.0]
     assert named["load_share"].tolist() == [0.0, 0.25] and named["share"] == 1.0
     assert named["power_w"].tolist() == [20.0, 45.0] and named["fan_rpm"].tolist() == [900.0, 900.0]
     assert named["ambient_c"].tolist() == [22.0, 22.0]
     asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of((0.0, {DIE: 30.0}), (0.25, {DIE: 40.0})))
-    named = given.asked[1][2]
+    named = given.asked[1][1]
     assert (named["power_w"], named["fan_rpm"], named["ambient_c"]) == (None, None, None)
 
 
@@ -142,7 +139,7 @@ def test_the_forecast_leaves_out_samples_of_a_dip(monkeypatch: pytest.MonkeyPatc
     buffer = buffer_of(IDLE, PULSE)
     buffer.add(2.0, {DIE: Reading(value=20.0)}, left_out=True)
     asked(LoadPermit(limits_c={DIE: 90.0}), buffer)
-    assert given.asked[0][1][0].tolist() == [0.0, 1.0]
+    assert given.asked[0][0][0].tolist() == [0.0, 1.0]
 
 
 @pytest.mark.parametrize(
@@ -155,7 +152,7 @@ def test_a_held_power_is_a_share_of_what_the_whole_load_would_draw(
 ) -> None:
     given = Given(monkeypatch)
     asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(IDLE, IDLE, PULSE), hold=Hold(power_w=held_w))
-    assert given.asked[0][2]["share"] == pytest.approx(share)
+    assert given.asked[0][1]["share"] == pytest.approx(share)
 
 
 @pytest.mark.parametrize(
@@ -174,13 +171,13 @@ def test_where_the_whole_power_cannot_be_seen_a_held_load_counts_as_a_whole_one(
 ) -> None:
     given = Given(monkeypatch)
     asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(*rows), hold=Hold(power_w=25.0))
-    assert given.asked[0][2]["share"] == 1.0
+    assert given.asked[0][1]["share"] == 1.0
 
 
 def test_a_share_without_a_hold_is_the_plans(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch)
     asked(LoadPermit(limits_c={DIE: 90.0}), buffer_of(IDLE, PULSE), share=0.6)
-    assert given.asked[0][2]["share"] == 0.6
+    assert given.asked[0][1]["share"] == 0.6
 
 
 # ---- a card
@@ -192,17 +189,18 @@ def card_row(share: float, temp_c: float | None, power_w: float | None = None) -
     return share, {CARD: temp_c, "gpu_power_w": power_w, "gpu_fan_speed_rpm": 1500.0}
 
 
-def test_the_forecast_of_a_card_with_its_own_limit_uses_the_shares_that_its_power_shows(
+def test_the_forecast_of_a_card_is_given_its_power_and_its_own_limit(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     given = Given(monkeypatch)
     rows = [card_row(0.0, 30.0, 50.0), card_row(0.0, 30.0, 52.0), card_row(0.0, 30.0, 48.0)]
     rows += [card_row(0.25, 35.0, 75.0), card_row(0.25, 36.0, None), card_row(0.25, 37.0, 400.0)]
     asked(LoadPermit(limits_c={CARD: 90.0}, infos=ONE_CARD), buffer_of(*rows), "gpu-linear-algebra")
-    name, (t_s, temp_c, drawn, share), _ = given.asked[0]
-    # Rest 50 W (median), limit 300 W: 75 W are 25 W of 250 W; below a hundredth and above the whole it is cut.
-    assert name == "card" and drawn.tolist() == pytest.approx([0.0, 0.0, 0.0, 0.1, 0.01, 1.0])
-    assert len(t_s) == 6 and temp_c.tolist()[-1] == 37.0 and share == 1.0
+    (t_s, temp_c), named = given.asked[0]
+    # A card lets its clocks fall between short blocks: what it draws tells of a load, and not the time it was given.
+    assert named["power_w"].tolist() == pytest.approx([50.0, 52.0, 48.0, 75.0, math.nan, 400.0], nan_ok=True)
+    assert named["part"] is CARD_PART and named["power_limit_w"] == 300.0 and named["share"] == 1.0
+    assert len(t_s) == 6 and temp_c.tolist()[-1] == 37.0
 
 
 @pytest.mark.parametrize(("held_w", "share"), [(175.0, 0.5), (300.0, 1.0), (500.0, 1.0), (50.0, 0.0), (10.0, 0.0)])
@@ -213,17 +211,17 @@ def test_a_cards_held_power_is_a_share_of_its_limit(
     buffer = buffer_of(card_row(0.0, 30.0, 50.0), card_row(0.25, 35.0, 75.0))
     permit = LoadPermit(limits_c={CARD: 90.0}, infos=ONE_CARD)
     asked(permit, buffer, "gpu-linear-algebra", hold=Hold(gpu_power_w=held_w))
-    assert given.asked[0][1][3] == pytest.approx(share)
+    assert given.asked[0][1]["share"] == pytest.approx(share)
 
 
-def test_without_an_idle_card_its_shares_are_those_of_time_and_its_load_is_the_whole(
+def test_without_an_idle_card_its_load_is_the_whole(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     given = Given(monkeypatch)
     buffer = buffer_of(card_row(0.0, 30.0, None), card_row(0.25, 35.0, 75.0))
     permit = LoadPermit(limits_c={CARD: 90.0}, infos=ONE_CARD)
     asked(permit, buffer, "gpu-linear-algebra", hold=Hold(gpu_power_w=100.0))
-    assert given.asked[0][1][2].tolist() == [0.0, 0.25] and given.asked[0][1][3] == 1.0
+    assert given.asked[0][1]["load_share"].tolist() == [0.0, 0.25] and given.asked[0][1]["share"] == 1.0
 
 
 def test_the_forecast_of_a_card_without_a_limit_is_that_of_a_die_with_its_own_power_and_fan(
@@ -233,8 +231,8 @@ def test_the_forecast_of_a_card_without_a_limit_is_that_of_a_die_with_its_own_po
     known = infos(CARD, "gpu_power_w", "gpu_fan_speed_rpm", limit_w=None)
     buffer = buffer_of(card_row(0.0, 30.0, 50.0), card_row(0.25, 35.0, 75.0))
     asked(LoadPermit(limits_c={CARD: 90.0}, infos=known), buffer, "gpu-linear-algebra")
-    name, _, named = given.asked[0]
-    assert name == "start" and named["power_w"].tolist() == [50.0, 75.0]
+    _, named = given.asked[0]
+    assert named["part"] is CARD_PART and named["power_limit_w"] is None and named["power_w"].tolist() == [50.0, 75.0]
     assert named["fan_rpm"].tolist() == [1500.0, 1500.0] and named["load_share"].tolist() == [0.0, 0.25]
 
 
@@ -243,8 +241,8 @@ def test_a_die_has_the_fan_of_the_processor_whatever_the_machine_shows(monkeypat
     known = {DIE: info(DIE, "cpu:0"), "cpu_fan_speed_rpm": info("cpu_fan_speed_rpm", "board:1")}
     rows = [(share, {**values, "cpu_fan_speed_rpm": 900.0}) for share, values in (IDLE, PULSE)]
     asked(LoadPermit(limits_c={DIE: 90.0}, infos=known), buffer_of(*rows))
-    assert given.asked[0][2]["fan_rpm"].tolist() == [900.0, 900.0]
-    assert given.asked[0][2]["power_w"] is None  # no power belongs to this die
+    assert given.asked[0][1]["fan_rpm"].tolist() == [900.0, 900.0]
+    assert given.asked[0][1]["power_w"] is None  # no power belongs to this die
 
 
 @pytest.mark.parametrize(("target_c", "allowed"), [(85.0, True), (85.1, False)])
@@ -273,7 +271,7 @@ def forecast(
     """Return the cards for which a forecast was asked, told apart by their temperatures."""
     given = Given(monkeypatch)
     asked(LoadPermit(limits_c={CARD: 90.0, OTHER: 90.0}, infos=known), buffer_of(*rows), "gpu-linear-algebra")
-    return [CARD if arguments[1][0] == 30.0 else OTHER for _, arguments, _ in given.asked]
+    return [CARD if arguments[1][0] == 30.0 else OTHER for arguments, _ in given.asked]
 
 
 def two(share: float, watts: tuple[float | None, float | None], temps: tuple[float, float] = (30.0, 40.0)) -> Any:
@@ -313,8 +311,8 @@ def test_a_single_card_gets_a_forecast_whatever_it_answered(monkeypatch: pytest.
     given = Given(monkeypatch)
     buffer = buffer_of(card_row(0.0, 30.0, 50.0), card_row(0.25, 30.0, 50.0))
     asked(LoadPermit(limits_c={CARD: 90.0, DIE: 90.0}, infos=ONE_CARD), buffer, "gpu-linear-algebra")
-    assert [name for name, _, _ in given.asked] == ["card"]
-    assert math.isfinite(given.asked[0][1][3]) and np.all(given.asked[0][1][1] == 30.0)
+    assert len(given.asked) == 1
+    assert math.isfinite(given.asked[0][1]["share"]) and np.all(given.asked[0][0][1] == 30.0)
 
 
 def test_no_run_of_these_tests_and_benchmarks_has_its_permit_switched_off() -> None:

@@ -14,9 +14,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.compress import compress
 from verifyrig.analysis.own_answers import Driven, OwnEnd, expected_level, own_end, reading_noise_k, weighed
-from verifyrig.analysis.posterior import Posterior, update
+from verifyrig.analysis.posterior import DRAWS, Posterior, update
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import held_s
@@ -45,7 +46,7 @@ _SLOW_SHARE = 0.35
 _MISFIT_ALLOWED = 1.5
 _MISFIT_WRONG = 3.0
 _TYPICAL_IDLE_W, _TYPICAL_LOAD_W = 15.0, 100.0
-_TYPICAL_AMBIENT_C = 23.0
+_TYPICAL_AMBIENT_C, _AMBIENT_SPREAD_K = 23.0, 5.0
 # A card's own masses have answered within some minutes (common practice; nine cards of 700 W within two).
 _SLOWEST_CARD_S = 150.0
 
@@ -65,6 +66,7 @@ class Samples:
         level: What is expected where nothing drives.
         slowest_s: Slowest time constant that is usual for such a part, s.
         well_known: Whether power and room are measured and plausible machines of the part's kind are many.
+        at_most_w: What its own limit lets the part draw, W, None where it is not known.
     """
 
     t_s: FloatArray
@@ -81,6 +83,7 @@ class Samples:
     level: Level
     slowest_s: float
     well_known: bool
+    at_most_w: float | None = None
 
 
 class ForecastResult(NamedTuple):
@@ -155,7 +158,8 @@ def prepare(
     ambient = np.full(n, math.nan) if ambient_c is None else np.broadcast_to(np.asarray(ambient_c, dtype=np.float64), n)
     ambient_known = bool(np.isfinite(ambient).any())
     if not ambient_known:
-        ambient, prior = np.full(n, _TYPICAL_AMBIENT_C), prior.changed(offset=(0.0, 5.0))
+        offset_k = float(prior.middle[P.OFFSET]), max(float(prior.spread[P.OFFSET]), _AMBIENT_SPREAD_K)
+        ambient, prior = np.full(n, _TYPICAL_AMBIENT_C), prior.changed(offset=offset_k)
         unknown.append(reason("room-unknown"))
     else:
         ambient = _bridged(t_s, ambient)
@@ -179,6 +183,7 @@ def prepare(
         level=expected_level(float(ambient[-1]) if ambient_known else None, Driven.POWER if powered else Driven.LOAD),
         slowest_s=_SLOWEST_CARD_S if part is CARD else math.inf,
         well_known=powered and ambient_known and part is not CARD,
+        at_most_w=TYPICAL_PROCESSOR_W if powered and part is CARD else None,
     )
 
 
@@ -324,7 +329,11 @@ def _flat_at_limit(t: FloatArray, temp: FloatArray, limit_c: float | None, rule:
 
 
 def explain(
-    samples: Samples, resolution_k: float | None, refresh_s: float | None, before: FloatArray | None
+    samples: Samples,
+    resolution_k: float | None,
+    refresh_s: float | None,
+    before: FloatArray | None,
+    draws: int = DRAWS,
 ) -> Posterior | None:
     """Return machines that explain the samples, None where too few were read; arguments as in `forecast_from`."""
     data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.ambient_c, samples.fan_rpm, samples.share)
@@ -332,9 +341,9 @@ def explain(
         return None
     noise = reading_noise_k(samples.temp_c, resolution_k)
     fresh_s = refresh_s or held_s(samples.t_s, samples.temp_c)
-    posterior = update(samples.prior, data, noise, fresh_s, before)
+    posterior = update(samples.prior, data, noise, fresh_s, before, draws=draws)
     if before is not None and posterior.misfit > _MISFIT_WRONG:
-        posterior = update(samples.prior, data, noise, fresh_s, None)
+        posterior = update(samples.prior, data, noise, fresh_s, None, draws=draws)
     return posterior
 
 
@@ -354,6 +363,7 @@ def _end(samples: Samples, posterior: Posterior) -> End:
         ambient_c=float(np.mean(samples.ambient_c[late])),
         fan_stands=fan is not None and fan < _FAN_STANDS_RPM,
         fan_rpm=fan,
+        at_most_w=samples.at_most_w,
     )
 
 

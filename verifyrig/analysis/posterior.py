@@ -18,7 +18,7 @@ from verifyrig.analysis.prior import P, Prior
 from verifyrig.analysis.thermal_path import Drive, fan_share_at, simulate
 from verifyrig.core.trace import BoolArray, FloatArray
 
-__all__ = ["Posterior", "update"]
+__all__ = ["DRAWS", "Posterior", "update"]
 
 # The search: machines looked at first, rounds of Gauss-Newton steps (rivals are dropped after two unless near),
 # dampings tried in each, and the gain below which it ends.
@@ -28,7 +28,7 @@ _GAIN_ENOUGH = 0.2
 _STEP = 0.02  # of a standard deviation, for derivatives
 # The draws: how many, how often each is led back, how much worse than the median one may end, and how strongly the
 # derivatives at the peak are held on to. Peaks that cost more than the rival's share above the best are left out.
-_DRAWS, _LEAD_BACK, _STRAY_COST, _HOLD = 48, 2, 25.0, 3.0
+DRAWS, _LEAD_BACK, _STRAY_COST, _HOLD = 48, 2, 25.0, 3.0
 _RIVAL_COST, _MOST_RIVALS = 7.0, 2
 # Parameters whose rare faults a search from the usual machine would not find.
 _TAILED = [P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_AMBIENT, P.OFFSET]
@@ -114,7 +114,13 @@ def _model_sd(data: Compressed) -> float:
 
 
 def update(
-    prior: Prior, data: Compressed, noise_k: float, refresh_s: float, starts: FloatArray | None, seed: int = 1
+    prior: Prior,
+    data: Compressed,
+    noise_k: float,
+    refresh_s: float,
+    starts: FloatArray | None,
+    seed: int = 1,
+    draws: int = DRAWS,
 ) -> Posterior:
     """Return the posterior for the samples.
 
@@ -122,6 +128,7 @@ def update(
         noise_k: Standard deviation of one fresh reading, K.
         refresh_s: Interval between fresh readings, s.
         starts: Where to start from, standard normal coordinates, shape (s, p); None to look around first.
+        draws: How many machines to draw.
     """
     seen = np.isfinite(data.temp_c)
     covariance = _reading_covariance(data, noise_k, refresh_s)[np.ix_(seen, seen)]
@@ -129,11 +136,11 @@ def update(
     fit = _Fit(prior, data, whiten, seen, _fan_sd(data.drive))
     peaks = _descend(fit, scout(fit, seed) if starts is None else starts)
     kept = [peak for peak in peaks if peak.cost < peaks[0].cost + _RIVAL_COST][:_MOST_RIVALS]
-    draws, residuals = _draw_from_all(fit, kept, seed)
+    drawn, residuals = _draw_from_all(fit, kept, seed, draws)
     late_k, late_u_k = _late_misfit(fit, residuals)
     return Posterior(
         peaks=np.array([peak.z for peak in peaks]),
-        draws=prior.values(draws),
+        draws=prior.values(drawn),
         late_k=late_k,
         late_u_k=late_u_k,
         misfit=peaks[0].squares / max(1.0, float(seen.sum())),
@@ -226,7 +233,7 @@ def _cost(residual: FloatArray, z: FloatArray) -> FloatArray:
     return np.asarray((residual**2).sum(axis=1) + (z**2).sum(axis=1))
 
 
-def _draw_from_all(fit: _Fit, peaks: list[_Peak], seed: int) -> tuple[FloatArray, FloatArray]:
+def _draw_from_all(fit: _Fit, peaks: list[_Peak], seed: int, draws: int) -> tuple[FloatArray, FloatArray]:
     """Draw machines around every peak, as many as its share of the probability; coordinates and residuals.
 
     Each draw is the best machine for readings and prior that were disturbed by as much as they are uncertain
@@ -235,7 +242,7 @@ def _draw_from_all(fit: _Fit, peaks: list[_Peak], seed: int) -> tuple[FloatArray
     1996 (from memory).
     """
     weights = np.exp(-0.5 * np.array([peak.cost - peaks[0].cost for peak in peaks]))
-    counts = np.maximum(2, 2 * np.round(_DRAWS / 2 * weights / weights.sum()).astype(int))
+    counts = np.maximum(2, 2 * np.round(draws / 2 * weights / weights.sum()).astype(int))
     clouds = [_Cloud(peak, int(n), seed + i) for i, (peak, n) in enumerate(zip(peaks, counts, strict=True))]
     for turn in range(_LEAD_BACK + 1):
         shown = fit.residuals(np.concatenate([cloud.z for cloud in clouds]))

@@ -1,18 +1,23 @@
-"""What is plausible for a machine before it is measured: the parameters of the thermal path, as a broad prior.
+"""What is plausible for a machine before it is measured, as the parameters of the forecast's four lumps.
 
-Every parameter is written as mean + spread × z with z standard normal, most of them on a logarithmic scale. The
-ranges cover sound and faulty desktop and small machines (common practice, no source) with room to spare.
+Every parameter is written as mean + spread × z with z standard normal, most of them on a logarithmic scale. They follow
+from the one table of ranges (`machine_ranges`): neighbours in the chain are taken together, and coolers of both kinds
+and the faults that change a part for good are mixed as they come to a shop. Rarer faults are in the tails.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import IntEnum
-from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.analysis.machine_ranges import CARD, FAULTY, SOUND, WATER_W_PER_K_AT_1_L_PER_MIN, MachineRange
 from verifyrig.core.trace import BoolArray, FloatArray
+
+__all__ = ["PLAUSIBLE", "PLAUSIBLE_CARD", "P", "Prior"]
 
 
 class P(IntEnum):
@@ -38,42 +43,17 @@ class P(IntEnum):
     STEP_GAIN = 17
 
 
-class _Spread(NamedTuple):
-    """Median and spread; `tail` lets z beyond 1 reach far: rare faults, without blurring what is usual."""
-
-    middle: float
-    spread: float
-    tail: float = 0.0
-    logarithmic: bool = True
-
-
-# Logarithmic: `middle` is the median in the unit, `spread` the standard deviation of the logarithm.
-_TABLE: dict[P, _Spread] = {
-    P.DIE_TO_PLATE: _Spread(0.20, 0.60),  # K/W, lid and paste included
-    P.DIE_CAPACITY: _Spread(26.0, 0.40),  # J/K, die and lid
-    P.PLATE_TO_SINK: _Spread(0.042, 0.35, 1.6),  # K/W, heat pipes or water; slow water is rare
-    P.PLATE_CAPACITY: _Spread(87.0, 0.40),  # J/K
-    P.SINK_CAPACITY: _Spread(520.0, 0.60),  # J/K, fins, or radiator with its water
-    P.SINK_TO_AIR: _Spread(0.11, 0.30, 1.0),  # K/W at full fan; blocked is rare
-    P.STILL_AIR: _Spread(5.7, 0.25),  # how many times worse without any fan
-    P.CASE_CAPACITY: _Spread(870.0, 0.40),  # J/K, air and sheet of the case
-    P.CASE_TO_AMBIENT: _Spread(0.024, 0.32, 1.8),  # K/W at full case fans; choked is rare
-    P.BOARD_POWER: _Spread(23.0, 0.30),  # W of all other parts
-    P.LEAKAGE: _Spread(0.0055, 0.0020, logarithmic=False),  # 1/K
-    P.FULL_SPEED: _Spread(1700.0, 0.22),  # rpm
-    P.CURVE_LOW: _Spread(50.0, 4.0, logarithmic=False),  # °C, up to here the fan idles
-    P.CURVE_HIGH: _Spread(80.0, 4.0, logarithmic=False),  # °C, from here on full speed
-    P.LOW_SHARE: _Spread(0.40, 0.08, logarithmic=False),  # of full speed
-    P.OFFSET: _Spread(0.0, 0.70, 6.0, logarithmic=False),  # K, the die's sensor against the room's
-    P.START_EXCESS: _Spread(0.0, 1.0, 4.0, logarithmic=False),  # K, above its idle state at the first sample
-    P.STEP_GAIN: _Spread(1.0, 0.003),  # true over assumed power under load
-}
 _TAIL_FROM = 1.0
+# Four lumps stand for more masses and links than that: their parameters are wider spread than the parts'.
+_LUMPS_WIDEN = 1.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prior:
-    """A prior over machines: median and spread of every parameter, shape (p,), and which are logarithmic."""
+    """A prior over machines: median and spread of every parameter, shape (p,), and which are logarithmic.
+
+    `tail` lets z beyond 1 reach far: rare faults, without blurring what is usual.
+    """
 
     middle: FloatArray
     spread: FloatArray
@@ -95,26 +75,85 @@ class Prior:
         return replace(self, middle=middle, spread=spread)
 
 
-PLAUSIBLE = Prior(
-    middle=np.array([_TABLE[p].middle for p in P]),
-    spread=np.array([_TABLE[p].spread for p in P]),
-    tail=np.array([_TABLE[p].tail for p in P]),
-    two_sided=np.array([not _TABLE[p].logarithmic for p in P]),
-    logarithmic=np.array([_TABLE[p].logarithmic for p in P]),
-)
+def _sum(*parts: MachineRange, tail: float = 0.0) -> MachineRange:
+    """Return the log-normal with the mean and variance of a sum (L. F. Fenton 1960, from memory)."""
+    means = [part.middle * math.exp(part.spread**2 / 2) for part in parts]
+    variance = sum(mean**2 * math.expm1(part.spread**2) for mean, part in zip(means, parts, strict=True))
+    square = math.log1p(variance / sum(means) ** 2)
+    return MachineRange(
+        middle=sum(means) * math.exp(-square / 2), spread=math.sqrt(square), source=parts[0].source, tail=tail
+    )
 
-# A graphics card with its power in a processor's terms (`card_power`), so that the capacities are those of a card of
-# two to six times the power over as much: die, vapour chamber and fins are small beside the watts that pass them, and
-# its air comes warmed by the rest of the machine. Chosen by looking at nine server cards of 700 W and at two
-# ladders of other sizes, and widened for others (common practice, no source).
-PLAUSIBLE_CARD = PLAUSIBLE.changed(
-    die_to_plate=(0.15, 0.70),
-    die_capacity=(8.0, 0.80),
-    plate_to_sink=(0.06, 0.60),
-    plate_capacity=(50.0, 1.00),
-    sink_capacity=(250.0, 1.00),
-    sink_to_air=(0.10, 0.50),
-    case_capacity=(300.0, 0.90),
-    board_power=(15.0, 0.50),
-    offset=(2.0, 4.0),
-)
+
+def _either(*parts: tuple[float, MachineRange], tail: float = 0.0) -> MachineRange:
+    """Return the log-normal with the mean and variance, on the logarithm, of a mixture with these shares."""
+    mean = sum(share * math.log(part.middle) for share, part in parts)
+    square = sum(share * (part.spread**2 + (math.log(part.middle) - mean) ** 2) for share, part in parts)
+    return MachineRange(middle=math.exp(mean), spread=math.sqrt(square), source=parts[0][1].source, tail=tail)
+
+
+def _times(factor: float, part: MachineRange) -> MachineRange:
+    return replace(part, middle=factor * part.middle)
+
+
+def _lumped(name: Mapping[str, MachineRange]) -> dict[P, MachineRange]:
+    """Return the four lumps' ranges: half of the machines with a tower and half with water, three in ten run hot.
+
+    Of those that run hot two have dried paste and one has a film left on (common practice, no source).
+    """
+    pipes = name["in_pipes_share"].middle
+    water = replace(name["flow_l_per_min"], middle=1 / (WATER_W_PER_K_AT_1_L_PER_MIN * name["flow_l_per_min"].middle))
+    contacts = (
+        (0.7, name["contact_k_per_w"]),
+        (0.2, FAULTY["dried_paste_k_per_w"]),
+        (0.1, FAULTY["film_left_on_k_per_w"]),
+    )
+    to_sink = (
+        (0.5, _sum(name["film_k_per_w"], water, name["carry_k_per_w"])),
+        (0.5, _times(pipes, name["tower_k_per_w"])),
+    )
+    to_air = (0.5, name["radiator_k_per_w"]), (0.5, _times(1 - pipes, name["tower_k_per_w"]))
+    sinks = [(0.5, _sum(name[first], name["fins_j_per_k"])) for first in ("coolant_j_per_k", "pipes_j_per_k")]
+    return {
+        P.DIE_TO_PLATE: _either(*((share, _sum(name["die_k_per_w"], contact)) for share, contact in contacts)),
+        P.DIE_CAPACITY: _sum(name["die_j_per_k"], name["lid_j_per_k"]),
+        P.PLATE_TO_SINK: _either(*to_sink, tail=FAULTY["standing_k_per_w"].tail),
+        P.PLATE_CAPACITY: name["plate_j_per_k"],
+        P.SINK_CAPACITY: _either(*sinks),
+        P.SINK_TO_AIR: _either(*to_air, tail=name["tower_k_per_w"].tail),
+        P.STILL_AIR: name["still_factor"],
+        P.CASE_CAPACITY: name["case_j_per_k"],
+        P.CASE_TO_AMBIENT: name["case_k_per_w"],
+        P.BOARD_POWER: name["board_w"],
+        P.LEAKAGE: name["leakage_per_k"],
+        P.FULL_SPEED: name["full_speed_rpm"],
+        P.CURVE_LOW: name["curve_low_c"],
+        P.CURVE_HIGH: name["curve_high_c"],
+        P.LOW_SHARE: name["low_share"],
+    }
+
+
+def _prior(ranges: Mapping[P, MachineRange]) -> Prior:
+    logarithmic = np.array([ranges[p].logarithmic for p in P])
+    return Prior(
+        middle=np.array([ranges[p].middle for p in P]),
+        spread=np.array([ranges[p].spread for p in P]),
+        tail=np.array([ranges[p].tail for p in P]),
+        two_sided=~logarithmic,
+        logarithmic=logarithmic,
+    )
+
+
+def _widened(ranges: Mapping[P, MachineRange]) -> dict[P, MachineRange]:
+    return {p: replace(row, spread=_LUMPS_WIDEN * row.spread) for p, row in ranges.items()}
+
+
+_RUN = {
+    P.OFFSET: SOUND["die_offset_k"],
+    P.START_EXCESS: SOUND["start_excess_k"],
+    P.STEP_GAIN: SOUND["step_gain"],
+}
+PLAUSIBLE = _prior(_widened(_lumped(SOUND)) | _RUN)
+# A graphics card with its power in a processor's terms (`card_power`), so that its capacities are those of a card of
+# two to six times the power over as much.
+PLAUSIBLE_CARD = _prior(_widened(_lumped(SOUND)) | _RUN | {P[name.upper()]: row for name, row in CARD.items()})

@@ -1,7 +1,7 @@
 """The thermal path as four lumps (die with lid, plate, sink with its water, case air), for many machines at once.
 
-Between two instants power, room and fan speed are constant, and each step is exact: the network is symmetric after
-scaling with the heat capacities, so one eigendecomposition per machine and fan speed serves every step length.
+Between two instants power, room and fan speed are constant, and each step is exact: the modes (`chain`) of each machine
+and fan speed serve every step length.
 """
 
 from __future__ import annotations
@@ -12,16 +12,13 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from verifyrig.analysis import chain
 from verifyrig.analysis.prior import P
 from verifyrig.core.trace import FloatArray
 
 __all__ = ["Ahead", "Drive", "End", "fan_share_at", "impedance", "look_ahead", "pairs_of", "settle", "simulate"]
 
 IntArray = npt.NDArray[np.intp]
-
-_AIR_EXPONENT = 0.7  # forced convection over fins grows with about this power of the air's speed
-_CASE_STILL = 0.3  # what a case passes to the room by buoyancy, over full case fans
-_LEAKAGE_AT_C = 50.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,18 +66,15 @@ def fan_share_at(theta: FloatArray, temp_c: FloatArray) -> FloatArray:
     """
     extra = (1,) * (np.ndim(temp_c) - 1)
     low_c, high_c, low = (theta[:, p].reshape(-1, *extra) for p in (P.CURVE_LOW, P.CURVE_HIGH, P.LOW_SHARE))
-    low = np.clip(low, 0.05, 1.0)
-    way = np.clip((temp_c - low_c) / np.maximum(high_c - low_c, 3.0), 0.0, 1.0)
-    return low + (1.0 - low) * way
+    return chain.fan_share(temp_c, low_c, high_c, np.clip(low, 0.05, 1.0))
 
 
 def _sink_w_per_k(theta: FloatArray, share: FloatArray) -> FloatArray:
-    still = 1.0 / theta[:, P.STILL_AIR, None]
-    return (still + (1.0 - still) * np.clip(share, 0.0, 1.2) ** _AIR_EXPONENT) / theta[:, P.SINK_TO_AIR, None]
+    return chain.sink_w_per_k(share, theta[:, P.SINK_TO_AIR, None], theta[:, P.STILL_AIR, None])
 
 
 def _case_w_per_k(theta: FloatArray, share: FloatArray) -> FloatArray:
-    return (_CASE_STILL + (1.0 - _CASE_STILL) * np.clip(share, 0.0, 1.2)) / theta[:, P.CASE_TO_AMBIENT, None]
+    return chain.case_w_per_k(share, theta[:, P.CASE_TO_AMBIENT, None])
 
 
 def _shares(theta: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray]:
@@ -93,39 +87,24 @@ def _shares(theta: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray]:
     return measured, np.where(stands, curve, measured)
 
 
-def _capacities(theta: FloatArray) -> FloatArray:
-    return theta[:, [P.DIE_CAPACITY, P.PLATE_CAPACITY, P.SINK_CAPACITY, P.CASE_CAPACITY]]
+def _links(theta: FloatArray, sink: FloatArray, case: FloatArray) -> FloatArray:
+    """Return all conductances, W/K, shape (4, m, l), for those of sink and case, shape (m, l)."""
+    inner = (np.broadcast_to(1.0 / theta[:, p, None], sink.shape) for p in (P.DIE_TO_PLATE, P.PLATE_TO_SINK))
+    return np.stack([*inner, sink, case])
 
 
 def _modes(theta: FloatArray, sink: FloatArray, case: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return rates (m, l, 4), modes (m, l, 4, 4) and their inverse for conductances sink and case, shape (m, l)."""
-    m, levels = sink.shape
-    links = np.empty((m, levels, 4))
-    links[..., 0] = 1.0 / theta[:, P.DIE_TO_PLATE, None]
-    links[..., 1] = 1.0 / theta[:, P.PLATE_TO_SINK, None]
-    links[..., 2], links[..., 3] = sink, case
-    root = np.sqrt(_capacities(theta))[:, None, :]
-    scaled = np.zeros((m, levels, 4, 4))
-    before = np.concatenate((np.zeros((m, levels, 1)), links[..., :3]), axis=-1)
-    diagonal = (links + before) / root**2
-    for i in range(4):
-        scaled[..., i, i] = diagonal[..., i]
-    for i in range(3):
-        scaled[..., i, i + 1] = scaled[..., i + 1, i] = -links[..., i] / (root[..., i] * root[..., i + 1])
-    rates, vectors = np.linalg.eigh(scaled)
-    return rates, vectors / root[..., :, None], np.swapaxes(vectors, -1, -2) * root[..., None, :]
+    capacities = theta[:, [P.DIE_CAPACITY, P.PLATE_CAPACITY, P.SINK_CAPACITY, P.CASE_CAPACITY]]
+    return chain.modes(np.moveaxis(_links(theta, sink, case), 0, -1), capacities[:, None, :])
 
 
 def _steady(
     theta: FloatArray, sink: FloatArray, case: FloatArray, power: FloatArray, ambient: FloatArray
 ) -> FloatArray:
     """Return the four steady temperatures, shape (m, k, 4)."""
-    found = np.empty((*sink.shape, 4))
-    found[..., 3] = ambient + (power + theta[:, P.BOARD_POWER, None]) / case
-    found[..., 2] = found[..., 3] + power / sink
-    found[..., 1] = found[..., 2] + power * theta[:, P.PLATE_TO_SINK, None]
-    found[..., 0] = found[..., 1] + power * theta[:, P.DIE_TO_PLATE, None]
-    return found
+    ends = chain.steady_c(_links(theta, sink, case), power, theta[:, P.BOARD_POWER, None], ambient)
+    return np.moveaxis(ends, 0, -1)
 
 
 def _powers(theta: FloatArray, drive: Drive) -> FloatArray:
@@ -210,6 +189,8 @@ def settle(
     ambient_c: float,
     fan_stands: bool,
     fan_rpm: float | None = None,
+    fan_at_c: float | None = None,
+    at_most_w: float | None = None,
 ) -> End:
     """Return where machines settle when load and room stay as they are now.
 
@@ -218,33 +199,46 @@ def settle(
         power_w, at_c: Power now, one for all or shape (m,), and the die temperature as shown at which it was drawn.
         fan_stands: The cooler's fan turns at no temperature.
         fan_rpm: Measured speed now; the curve then only says how it will move from there. None without a reading.
+        fan_at_c: Die temperature as shown at that speed, where it is not `at_c`.
+        at_most_w: The part's own power limit, W: what is hot there runs at lower clocks and draws no more.
 
     A hotter die asks for more fan and more fan cools the die, so the end is found by bisection.
     """
     gain = theta[:, P.STEP_GAIN] if loaded else np.ones(len(theta))
     turn = None
     if fan_rpm is not None and not fan_stands:
-        turn = fan_rpm / theta[:, P.FULL_SPEED] - fan_share_at(theta, np.array([at_c]))
-    drawn_w = gain * power_w / (1.0 + theta[:, P.LEAKAGE] * (at_c - _LEAKAGE_AT_C))
+        turn = fan_rpm / theta[:, P.FULL_SPEED] - fan_share_at(
+            theta, np.array([at_c if fan_at_c is None else fan_at_c])
+        )
+    drawn_w = gain * power_w / chain.leaked_w(1.0, theta[:, P.LEAKAGE], at_c)
+    most_w = np.full(len(theta), np.inf) if at_most_w is None else np.maximum(gain * at_most_w, gain * power_w)
     low, high = np.full(len(theta), ambient_c - 40.0), np.full(len(theta), 300.0)
     for _ in range(14):
         middle = 0.5 * (low + high)
-        above = _end_at(theta, middle, drawn_w, ambient_c, fan_stands, turn)[0] > middle
+        above = _end_at(theta, middle, (drawn_w, most_w), ambient_c, fan_stands, turn)[0] > middle
         low, high = np.where(above, middle, low), np.where(above, high, middle)
-    shown_c, power, sink, case = _end_at(theta, 0.5 * (low + high), drawn_w, ambient_c, fan_stands, turn)
+    shown_c, power, sink, case = _end_at(theta, 0.5 * (low + high), (drawn_w, most_w), ambient_c, fan_stands, turn)
     rates, _, _ = _modes(theta, sink, case)
     return End(shown_c, power, 1.0 / rates[:, 0, 0])
 
 
 def _end_at(
-    theta: FloatArray, shown_c: FloatArray, drawn_w: FloatArray, ambient_c: float, stands: bool, turn: FloatArray | None
+    theta: FloatArray,
+    shown_c: FloatArray,
+    drawn_w: tuple[FloatArray, FloatArray],
+    ambient_c: float,
+    stands: bool,
+    turn: FloatArray | None,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return the steady reading if power and fans were those of a die that shows `shown_c`, with power and links."""
+    """Return the steady reading if power and fans were those of a die that shows `shown_c`, with power and links.
+
+    `drawn_w`: power at 50 °C and the most that it may grow to.
+    """
     curve = fan_share_at(theta, shown_c)
     share = curve if turn is None else np.clip(curve + turn, 0.0, 1.2)
     sink = _sink_w_per_k(theta, (np.zeros_like(share) if stands else share)[:, None])
     case = _case_w_per_k(theta, share[:, None])
-    power = drawn_w * (1.0 + theta[:, P.LEAKAGE] * (shown_c - _LEAKAGE_AT_C))
+    power = np.minimum(chain.leaked_w(drawn_w[0], theta[:, P.LEAKAGE], shown_c), drawn_w[1])
     ends = _steady(theta, sink, case, power[:, None], np.full((1, 1), ambient_c))
     return ends[:, 0, 0] + theta[:, P.OFFSET], power, sink, case
 

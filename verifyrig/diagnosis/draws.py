@@ -1,9 +1,4 @@
-"""Machines drawn at random: sound ones, and each fault laid over a sound one. Spreads as the trade has them.
-
-Medians and spreads are common practice, no source, checked against published figures where there are any: interface
-0.05 to 0.10 K/W and heat sink 0.19 to 0.22 K/W in two processor makers' guidelines, heat-pipe towers 0.11 to 0.19 K/W.
-A spread is the standard deviation of the logarithm unless a line says otherwise.
-"""
+"""Machines drawn at random: sound ones, and each fault laid over a sound one, out of the ranges of `machine_ranges`."""
 
 from __future__ import annotations
 
@@ -12,6 +7,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from verifyrig.analysis.machine_ranges import FAULTY, SOUND, WATER_W_PER_K_AT_1_L_PER_MIN
 from verifyrig.core.trace import BoolArray, FloatArray
 from verifyrig.diagnosis.suspects import Mechanism
 
@@ -75,144 +71,138 @@ class Machines:
         return replace(self, **{f.name: getattr(self, f.name)[..., which] for f in fields(self)})
 
 
-WATER_W_PER_K_AT_1_L_PER_MIN = 69.4  # density times heat capacity of water at 30 °C over 60 s (IAPWS R6-95)
-
-
 def sound(n: int, cooler: str, rng: np.random.Generator) -> Machines:
     """Return n machines without a fault, with a cooler of the kind `air` or `liquid`."""
 
-    def about(median: float, spread: float) -> FloatArray:
-        return np.asarray(median * np.exp(spread * rng.standard_normal(n)))
-
-    def near(mean: float, spread: float, low: float = -np.inf) -> FloatArray:
-        return np.maximum(low, mean + spread * rng.standard_normal(n))
+    def drawn(name: str) -> FloatArray:
+        return SOUND[name].draw(n, rng)
 
     liquid = cooler == "liquid"
-    flow = about(1.0, 0.30) if liquid else np.full(n, np.nan)
-    film = about(0.022, 0.30)
-    tower, in_pipes = about(0.14, 0.25), np.clip(near(0.25, 0.06), 0.08, 0.5)
+    flow = drawn("flow_l_per_min") if liquid else np.full(n, np.nan)
+    film = drawn("film_k_per_w")
+    tower, in_pipes = drawn("tower_k_per_w"), drawn("in_pipes_share")
     ones = np.ones(n)
-    capacity = [about(4.6, 0.5), about(21.0, 0.35), about(88.0, 0.40)]
-    capacity += [about(500.0, 0.35), about(380.0, 0.45)] if liquid else [about(25.0, 0.3), about(380.0, 0.45)]
+    capacity = [drawn("die_j_per_k"), drawn("lid_j_per_k"), drawn("plate_j_per_k")]
+    capacity += [drawn("coolant_j_per_k" if liquid else "pipes_j_per_k"), drawn("fins_j_per_k")]
     return Machines(
-        die_k_per_w=about(0.118, 0.32),
-        contact_k_per_w=about(0.033, 0.32),
+        die_k_per_w=drawn("die_k_per_w"),
+        contact_k_per_w=drawn("contact_k_per_w"),
         flow_k_per_w=film + 1 / (WATER_W_PER_K_AT_1_L_PER_MIN * flow) if liquid else 0.8 * in_pipes * tower,
-        carry_k_per_w=about(0.01, 0.3) if liquid else 0.2 * in_pipes * tower,
-        sink_k_per_w=about(0.096, 0.25) if liquid else (1 - in_pipes) * tower,
-        case_k_per_w=about(0.023, 0.35),
-        still_factor=about(5.7, 0.25),
-        fan_exponent=np.clip(near(0.7, 0.1), 0.4, 1.0),
+        carry_k_per_w=drawn("carry_k_per_w") if liquid else 0.2 * in_pipes * tower,
+        sink_k_per_w=drawn("radiator_k_per_w") if liquid else (1 - in_pipes) * tower,
+        case_k_per_w=drawn("case_k_per_w"),
+        still_factor=drawn("still_factor"),
+        fan_exponent=drawn("fan_exponent"),
         fan_stands=np.zeros(n, dtype=np.bool_),
-        capacity_j_per_k=np.stack([*capacity, about(870.0, 0.45)]),
-        board_w=about(24.0, 0.30),
-        idle_w=about(15.5, 0.42),
-        load_w=about(104.0, 0.36),
-        leakage_per_k=np.clip(near(0.0055, 0.0017), 0.001, 0.012),
-        limit_c=near(95.0, 6.0, 80.0),
-        ambient_c=near(22.5, 2.9),
-        low_share=np.clip(near(0.40, 0.07), 0.2, 0.7),
-        curve_low_c=near(50.0, 3.5),
-        curve_high_c=near(80.0, 3.5),
-        fan_lag_s=about(5.0, 0.4),
+        capacity_j_per_k=np.stack([*capacity, drawn("case_j_per_k")]),
+        board_w=drawn("board_w"),
+        idle_w=drawn("idle_w"),
+        load_w=drawn("load_w"),
+        leakage_per_k=drawn("leakage_per_k"),
+        limit_c=drawn("limit_c"),
+        ambient_c=drawn("ambient_c"),
+        low_share=drawn("low_share"),
+        curve_low_c=drawn("curve_low_c"),
+        curve_high_c=drawn("curve_high_c"),
+        fan_lag_s=drawn("fan_lag_s"),
         warmed_share=ones.copy(),
         severity=np.zeros(n),
-        die_offset_k=near(0.0, 0.7),
+        die_offset_k=drawn("die_offset_k"),
         ambient_offset_k=np.zeros(n),
-        power_gain=1 + near(0.0, 0.03),
-        droop_v_per_w=about(5.0e-4, 0.40),
-        regulator_k_per_w=about(0.28, 0.30),
-        core_spread_k_per_w=about(0.040, 0.25),
+        power_gain=drawn("power_gain"),
+        droop_v_per_w=drawn("droop_v_per_w"),
+        regulator_k_per_w=drawn("regulator_k_per_w"),
+        core_spread_k_per_w=drawn("core_spread_k_per_w"),
         flow_l_per_min=flow,
-        plate_heat_share=np.clip(near(0.98, 0.03), 0.8, 1.0),
+        plate_heat_share=drawn("plate_heat_share"),
         # Four in five records begin settled; the others within minutes of power-on or of an earlier load.
-        idle_drift_k_per_min=near(0.0, 0.05) + np.where(rng.random(n) < 0.2, near(0.0, 1.0), 0.0),
+        idle_drift_k_per_min=0.05 * rng.standard_normal(n) + np.where(rng.random(n) < 0.2, rng.standard_normal(n), 0.0),
     )
 
 
 Fault = Callable[[Machines, np.random.Generator], Machines]
 
 
-def _sized(median: float, spread: float, m: Machines, rng: np.random.Generator) -> FloatArray:
-    return np.asarray(median * np.exp(spread * rng.standard_normal(len(m.ambient_c))))
+def _sized(name: str, m: Machines, rng: np.random.Generator) -> FloatArray:
+    return FAULTY[name].draw(len(m.ambient_c), rng)
 
 
-def _contact(median: float, spread: float, tilt: float) -> Fault:
+def _contact(interface: str, tilt: str) -> Fault:
     def fault(m: Machines, rng: np.random.Generator) -> Machines:
-        size = _sized(median, spread, m, rng)
-        uneven = m.core_spread_k_per_w + _sized(tilt, 0.7, m, rng)
+        size = _sized(interface, m, rng)
+        uneven = m.core_spread_k_per_w + _sized(tilt, m, rng)
         return replace(m, contact_k_per_w=size, core_spread_k_per_w=uneven, severity=size)
 
     return fault
 
 
 def _slow(m: Machines, rng: np.random.Generator) -> Machines:
-    flow = _sized(0.065, 0.5, m, rng)
+    flow = _sized("slow_flow_l_per_min", m, rng)
     film = m.flow_k_per_w - 1 / (WATER_W_PER_K_AT_1_L_PER_MIN * m.flow_l_per_min)
     warming = 1 / (WATER_W_PER_K_AT_1_L_PER_MIN * flow)
     return replace(m, flow_l_per_min=flow, flow_k_per_w=film + warming, severity=warming)
 
 
 def _stopped(m: Machines, rng: np.random.Generator) -> Machines:
-    standing = _sized(2.7, 0.45, m, rng)
+    standing = _sized("standing_k_per_w", m, rng)
     warmed = np.where(rng.random(len(standing)) < 0.4, 1.0, rng.uniform(0.35, 1.0, len(standing)))
     none = np.full(len(standing), 0.001)
     return replace(m, flow_k_per_w=standing, flow_l_per_min=none, warmed_share=warmed, severity=standing * m.idle_w)
 
 
 def _fan(m: Machines, rng: np.random.Generator) -> Machines:
-    factor = _sized(5.7, 0.25, m, rng)
+    factor = SOUND["still_factor"].draw(len(m.ambient_c), rng)
     return replace(m, fan_stands=np.ones(len(factor), dtype=np.bool_), still_factor=factor, severity=factor)
 
 
 def _blocked(m: Machines, rng: np.random.Generator) -> Machines:
-    factor = 1 + _sized(1.75, 0.40, m, rng)
+    factor = 1 + _sized("blocked_more", m, rng)
     return replace(m, sink_k_per_w=m.sink_k_per_w * factor, severity=factor)
 
 
 def _choked(m: Machines, rng: np.random.Generator) -> Machines:
     """The case takes so much that the whole way to the room gets two to four times as long."""
-    more = (m.flow_k_per_w + m.carry_k_per_w + m.sink_k_per_w) * _sized(1.75, 0.40, m, rng)
+    more = (m.flow_k_per_w + m.carry_k_per_w + m.sink_k_per_w) * _sized("choked_more", m, rng)
     return replace(m, case_k_per_w=m.case_k_per_w + more, severity=more)
 
 
 def _warm(m: Machines, rng: np.random.Generator) -> Machines:
-    return replace(m, ambient_c=35.5 + 2.0 * rng.standard_normal(len(m.ambient_c)))
+    return replace(m, ambient_c=_sized("warm_ambient_c", m, rng))
 
 
 def _unlimited(m: Machines, rng: np.random.Generator) -> Machines:
-    factor = _sized(2.0, 0.14, m, rng)
+    factor = _sized("unlimited_factor", m, rng)
     cooled = m.regulator_k_per_w / factor
     return replace(m, load_w=m.load_w * factor, regulator_k_per_w=cooled, severity=factor)
 
 
 def _hot_regulator(m: Machines, rng: np.random.Generator) -> Machines:
-    over_k = 88.0 + _sized(30.0, 0.5, m, rng)
+    over_k = 88.0 + _sized("hot_regulator_more_k", m, rng)
     return replace(m, regulator_k_per_w=over_k / m.load_w, severity=over_k)
 
 
 def _offset(m: Machines, rng: np.random.Generator) -> Machines:
-    size = _sized(17.0, 0.48, m, rng) * np.where(rng.random(len(m.ambient_c)) < 0.5, -1.0, 1.0)
+    size = _sized("offset_k", m, rng) * np.where(rng.random(len(m.ambient_c)) < 0.5, -1.0, 1.0)
     return replace(m, die_offset_k=m.die_offset_k + size, severity=size)
 
 
 def _ambient_probe(m: Machines, rng: np.random.Generator) -> Machines:
     """Far enough off to be a fault: less is what probes without a calibration do."""
-    size = (3.0 + _sized(4.0, 0.6, m, rng)) * np.where(rng.random(len(m.ambient_c)) < 0.5, -1.0, 1.0)
+    size = (3.0 + _sized("ambient_probe_more_k", m, rng)) * np.where(rng.random(len(m.ambient_c)) < 0.5, -1.0, 1.0)
     return replace(m, ambient_offset_k=size, severity=size)
 
 
 def _droop(m: Machines, rng: np.random.Generator) -> Machines:
     """A tired supply sags; one that only trips (over-current, over-temperature) shows sound rails until it is gone."""
-    size = _sized(0.95, 0.30, m, rng) / m.load_w
+    size = _sized("sagging_v", m, rng) / m.load_w
     sags = rng.random(len(size)) < _SUPPLIES_THAT_SAG
     return replace(m, droop_v_per_w=np.where(sags, size, m.droop_v_per_w), severity=np.where(sags, size, 0.0))
 
 
 # What these faults do to heat, power and rails; all others leave them as they are on a sound machine.
 FAULTS: dict[Mechanism, Fault] = {
-    Mechanism.PASTE: _contact(0.19, 0.32, 0.015),
-    Mechanism.FILM: _contact(0.54, 0.28, 0.07),
+    Mechanism.PASTE: _contact("dried_paste_k_per_w", "tilted_k_per_w"),
+    Mechanism.FILM: _contact("film_left_on_k_per_w", "film_tilted_k_per_w"),
     Mechanism.FLOW_SLOW: _slow,
     Mechanism.FLOW_STOPPED: _stopped,
     Mechanism.FAN_STOPPED: _fan,

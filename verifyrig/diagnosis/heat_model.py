@@ -1,7 +1,6 @@
-"""A lumped model of a machine's heat path for many drawn machines at once: what each would show.
+"""What drawn machines do at idle and through a load, many at once: the chain of `analysis.chain` with six masses.
 
-Six nodes in a chain (die, spreader, plate, coolant or pipes, radiator or fins, case air), room outside. One implicit
-step solves a tridiagonal system for all machines together. Parameters and their spreads stand in `draws`.
+Die, spreader, plate, coolant or pipes, radiator or fins, case air, room outside. Parameters stand in `draws`.
 """
 
 from __future__ import annotations
@@ -10,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from verifyrig.analysis.chain import case_w_per_k, fan_share, implicit_step, leaked_w, sink_w_per_k, steady_c
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.draws import Machines
 
@@ -68,52 +68,28 @@ def run_course(machines: Machines) -> LoadCourse:
 
 def _power_w(machines: Machines, reference_w: FloatArray, die_c: FloatArray) -> FloatArray:
     """Power with its leakage; a die far above its limits is not followed further."""
-    watts: FloatArray = reference_w * (1 + machines.leakage_per_k * (np.clip(die_c, -20.0, 130.0) - 50.0))
-    return watts
-
-
-def _fan_share(machines: Machines, seen_c: FloatArray) -> FloatArray:
-    rising = (seen_c - machines.curve_low_c) / (machines.curve_high_c - machines.curve_low_c)
-    share: FloatArray = machines.low_share + (1 - machines.low_share) * np.clip(rising, 0.0, 1.0)
-    return share
+    return leaked_w(reference_w, machines.leakage_per_k, np.clip(die_c, -20.0, 130.0))
 
 
 def _links(machines: Machines, seen_c: FloatArray) -> FloatArray:
     """Return the conductances from node to node and from the case air to the room, W/K, shape (6, n)."""
-    share = _fan_share(machines, seen_c)
-    still = 1 / machines.still_factor
-    forced = np.where(machines.fan_stands, 0.0, share**machines.fan_exponent)
-    sink = (still + (1 - still) * forced) / machines.sink_k_per_w
-    case = (0.3 + 0.7 * share) / machines.case_k_per_w
+    share = fan_share(seen_c, machines.curve_low_c, machines.curve_high_c, machines.low_share)
+    at_sink = np.where(machines.fan_stands, 0.0, share)
     return np.stack(
         [
             1 / machines.die_k_per_w,
             1 / machines.contact_k_per_w,
             1 / machines.flow_k_per_w,
             1 / machines.carry_k_per_w,
-            sink,
-            case,
+            sink_w_per_k(at_sink, machines.sink_k_per_w, machines.still_factor, machines.fan_exponent),
+            case_w_per_k(share, machines.case_k_per_w),
         ]
     )
 
 
 def _step(machines: Machines, links: FloatArray, temps_c: FloatArray, power_w: FloatArray, dt_s: float) -> FloatArray:
-    """One implicit (backward Euler) step of the chain: Thomas' algorithm, elimination from the die outward."""
-    storage = machines.capacity_j_per_k / dt_s
-    source = storage * temps_c
-    source[0] += power_w
-    source[-1] += machines.board_w + links[-1] * machines.ambient_c
-    diagonal = storage + links
-    diagonal[1:] += links[:-1]
-    for node in range(1, 6):
-        factor = links[node - 1] / diagonal[node - 1]
-        diagonal[node] -= factor * links[node - 1]
-        source[node] += factor * source[node - 1]
-    now = np.empty_like(temps_c)
-    now[-1] = source[-1] / diagonal[-1]
-    for node in range(4, -1, -1):
-        now[node] = (source[node] + links[node] * now[node + 1]) / diagonal[node]
-    return now
+    heat = power_w, machines.board_w, machines.ambient_c
+    return implicit_step(links, machines.capacity_j_per_k, temps_c, heat, dt_s)
 
 
 def _hold_limit(
@@ -145,17 +121,8 @@ def _idle(machines: Machines) -> tuple[FloatArray, FloatArray]:
     for _ in range(_IDLE_ROUNDS):
         links = _links(machines, die_c)
         watts = _power_w(machines, machines.idle_w, die_c)
-        steady = _steady(machines, links, watts)
+        steady = steady_c(links, watts, machines.board_w, machines.ambient_c)
         # A machine that runs away while idle is stopped by its owner near its limit.
         die_c = 0.5 * die_c + 0.5 * np.minimum(steady[0], machines.limit_c + 5.0)
     start: FloatArray = machines.ambient_c + (steady - machines.ambient_c) * machines.warmed_share
     return start, _power_w(machines, machines.idle_w, start[0])
-
-
-def _steady(machines: Machines, links: FloatArray, power_w: FloatArray) -> FloatArray:
-    heat = power_w + machines.board_w
-    temps = np.empty((6, len(power_w)))
-    temps[5] = machines.ambient_c + heat / links[5]
-    for node in range(4, -1, -1):
-        temps[node] = temps[node + 1] + power_w / links[node]
-    return temps

@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from verifyrig.analysis import load_start_forecast
-from verifyrig.analysis.card_forecast import card_load_start
 from verifyrig.core.channels import base_name
 from verifyrig.core.heat_sources import CARD, DIE, HeatSource, heated_by, of_same_part, part_of
 from verifyrig.core.interfaces import ChannelInfo
@@ -111,42 +110,32 @@ class LoadPermit:
         t_s, shares, ambient_c = rows.t_s, rows.heating(part.temp), rows.ambient_c
         temp_c, power_w = rows.column(channel), rows.column(power)
         info = self._infos.get(power) if power is not None else None
-        if part is CARD and info is not None and info.limit is not None:
-            drawn = _shares_of_limit(shares, power_w, info.limit)
-            start = card_load_start(t_s, temp_c, drawn, _held_share(stage.load, power_w, shares, info.limit))
-        else:
-            # Which of several fans cools which die is not known; a card shows its own.
-            own_fan = part is CARD and bool(self._infos)
-            fan_rpm = rows.column(of_same_part(channel, part.fan, self._infos) if own_fan else part.fan)
-            start = load_start_forecast(
-                t_s,
-                temp_c,
-                load_share=shares,
-                share=_share_to_come(stage.load, power_w, shares),
-                power_w=power_w if np.isfinite(power_w).any() else None,
-                ambient_c=ambient_c if np.isfinite(ambient_c).any() else None,
-                fan_rpm=fan_rpm if np.isfinite(fan_rpm).any() else None,
-            )
+        limit_w = info.limit if part is CARD and info is not None else None
+        # Which of several fans cools which die is not known; a card shows its own.
+        own_fan = part is CARD and bool(self._infos)
+        fan_rpm = rows.column(of_same_part(channel, part.fan, self._infos) if own_fan else part.fan)
+        start = load_start_forecast(
+            t_s,
+            temp_c,
+            load_share=shares,
+            share=(
+                _share_to_come(stage.load, power_w, shares)
+                if limit_w is None
+                else _held_share(stage.load, power_w, shares, limit_w)
+            ),
+            power_w=power_w if np.isfinite(power_w).any() else None,
+            ambient_c=ambient_c if np.isfinite(ambient_c).any() else None,
+            fan_rpm=fan_rpm if np.isfinite(fan_rpm).any() else None,
+            part=part,
+            power_limit_w=limit_w,
+            resolution_k=self._infos[channel].resolution if channel in self._infos else None,
+        )
         below = start.stays_below(limit_c)
         if below is None or start.peak_c is None or start.u95_k is None:
             return reason("cannot-be-foreseen", why=start.why)
         if below:
             return None
         return reason("foreseen-too-hot", peak_c=start.peak_c, u95_k=start.u95_k, limit_c=limit_c)
-
-
-def _shares_of_limit(shares: FloatArray, power_w: FloatArray, limit_w: float) -> FloatArray:
-    """Return the shares of a card that its power shows, 1 being the card's own limit.
-
-    A card lets its clocks fall between short blocks, so that a quarter of its time is far less than a quarter of its
-    power (seen on a data-centre card: 14 W above idle in place of 150 W). What it draws counts, not the time.
-    """
-    idle = power_w[shares <= 0]
-    if not np.isfinite(idle).any():
-        return shares
-    idle_w = float(np.nanmedian(idle))
-    drawn = np.clip((np.nan_to_num(power_w, nan=idle_w) - idle_w) / (limit_w - idle_w), 0.01, 1.0)
-    return np.where(shares > 0, drawn, 0.0)
 
 
 def _held_share(plan: LoadPlan, power_w: FloatArray, shares: FloatArray, limit_w: float) -> float:

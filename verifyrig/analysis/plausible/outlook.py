@@ -17,7 +17,7 @@ from verifyrig.analysis.compress import compress
 from verifyrig.analysis.forecast import Samples, explain
 from verifyrig.analysis.plausible.history import History
 from verifyrig.analysis.plausible.power_law import PowerLaw, power_law
-from verifyrig.analysis.posterior import Posterior
+from verifyrig.analysis.posterior import DRAWS, Posterior
 from verifyrig.analysis.prior import P
 from verifyrig.analysis.signals import held_s
 from verifyrig.analysis.thermal_path import Ahead, look_ahead, settle
@@ -31,7 +31,11 @@ _LATE_S = 15.0
 # Few draws miss some of the far ends of what is possible (as in `forecast`); and what no reading gets below.
 _SPREAD, _READING_K = 1.25, 0.5
 _MISFIT_ALLOWED = 1.5
-_NINE_IN_TEN = 1.645  # standard deviations to either side that hold so much of a normal distribution
+# A mean of rounded readings stays off by so much of the step where their noise is a fifth of it, and a rise of two such
+# means is scaled with its error. B. Widrow, I. Kollar, Quantization Noise (2008): d/pi exp(-2 (pi s/d)^2), from memory.
+_MEAN_OF_STEPS = 0.1
+# Quantiles, and how many standard deviations of a normal distribution lie between the two.
+_QUANTILES = ((0.05, 3.290), (0.10, 2.563))
 _LOOK_EVERY_S = 2.0
 # Machines that would get this hot are far beyond any limit: how far says nothing more.
 _FAR_C = 200.0
@@ -60,6 +64,7 @@ class Outlook:
         spread: By what the machines' own spread is widened.
         samples: What was read.
         refresh_s: Interval between fresh readings, s.
+        resolution_k: Step of the sensor, K, 0 where it is not known.
         peaks: Most probable machines, for the next outlook to start from, shape (s, p).
     """
 
@@ -70,6 +75,7 @@ class Outlook:
     spread: float
     samples: Samples
     refresh_s: float
+    resolution_k: float
     peaks: FloatArray
 
     @property
@@ -100,22 +106,33 @@ class Outlook:
 
     def settles(self, share: float) -> Settling:
         """Return where the reading would settle if a share went on for ever."""
-        late = self.samples.t_s >= self.samples.t_s[-1] - _LATE_S
-        fan = self.samples.fan_rpm
-        fan_rpm = None if fan is None else float(np.mean(fan[late]))
+        samples = self.samples
+        late = samples.t_s >= samples.t_s[-1] - _LATE_S
+        fan_rpm = None if samples.fan_rpm is None else float(np.mean(samples.fan_rpm[late]))
+        late_c = float(np.nanmean(samples.temp_c[late]))
+        # After pulses it is their temperature at which a load's power was read.
+        shown = (samples.share > 0) & np.isfinite(samples.temp_c)
+        pulsed = share > 0 and samples.share[-1] <= 0 and bool(shown.any())
+        watts, u_share = self.power.expected(share)
         end = settle(
             self.ahead.theta,
-            power_w=self.power.at(share),
-            at_c=float(np.nanmean(self.samples.temp_c[late])),
+            power_w=watts,
+            at_c=float(np.median(samples.temp_c[shown])) if pulsed else late_c,
+            fan_at_c=late_c,
+            at_most_w=self.power.at_most_w,
             loaded=share > 0,
-            ambient_c=float(np.mean(self.samples.ambient_c[late])),
+            ambient_c=float(np.mean(samples.ambient_c[late])),
             fan_stands=fan_rpm is not None and fan_rpm < _FAN_STANDS_RPM,
             fan_rpm=fan_rpm,
         )
-        # A few far machines would stretch mean and deviation beyond what nine in ten of them say.
-        low_c, at_c, high_c = np.quantile(end.shown_c + self.shift_k, (0.05, 0.5, 0.95))
-        spread_k = float(high_c - low_c) / (2 * _NINE_IN_TEN)
-        return Settling(at_c=float(at_c), u95_k=1.96 * self._u_k(spread_k))
+        # A few far machines would stretch mean and deviation beyond what nine in ten of them say. Two distances
+        # between quantiles, because of some forty draws one of them hangs on two or three.
+        shown_c = end.shown_c + self.shift_k
+        at_c = float(np.median(shown_c))
+        spread_k = float(np.mean([np.diff(np.quantile(shown_c, (q, 1 - q)))[0] / wide for q, wide in _QUANTILES]))
+        read_k = math.sqrt(2) * _MEAN_OF_STEPS * self.resolution_k * self.power.scaled(share)
+        scaling_k = u_share * max(0.0, at_c - float(np.mean(samples.ambient_c[late])))
+        return Settling(at_c=at_c, u95_k=1.96 * math.hypot(self._u_k(spread_k), scaling_k, read_k))
 
     def case_c(self) -> float:
         """Return the air in the case as most of the machines have it, °C."""
@@ -139,16 +156,17 @@ class Outlook:
         return math.hypot(self.spread * spread_k, self.u_k, _READING_K)
 
 
-def outlook_of(history: History, before: FloatArray | None = None, seed: int = 1) -> Outlook | None:
+def outlook_of(history: History, before: FloatArray | None = None, seed: int = 1, draws: int = DRAWS) -> Outlook | None:
     """Return the outlook as of the newest sample; None while there are too few readings.
 
     Args:
         before: `peaks` of the outlook before this one.
+        draws: How many machines to draw.
     """
     samples = history.samples()
     if samples is None or not np.isfinite(samples.temp_c[samples.t_s >= samples.t_s[-1] - _LATE_S]).any():
         return None
-    posterior = explain(samples, history.resolution_k, history.refresh_s, before)
+    posterior = explain(samples, history.resolution_k, history.refresh_s, before, draws)
     data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.ambient_c, samples.fan_rpm, samples.share)
     if posterior is None or data is None:
         return None
@@ -169,6 +187,7 @@ def outlook_of(history: History, before: FloatArray | None = None, seed: int = 1
         spread=_SPREAD * samples.spread * _misfit(posterior),
         samples=samples,
         refresh_s=history.refresh_s or held_s(samples.t_s, samples.temp_c),
+        resolution_k=history.resolution_k or 0.0,
         peaks=posterior.peaks,
     )
 
