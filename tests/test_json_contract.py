@@ -15,6 +15,7 @@ from tests.test_contract import SHORT, verifyrig
 from verifyrig import commands
 from verifyrig.commands import COMMANDS
 from verifyrig.commands.contract import (
+    BenchKnownObject,
     ChannelsObject,
     CheckedObject,
     DemoObject,
@@ -93,6 +94,7 @@ ANSWERS: list[tuple[str, Any]] = [
     ("profile check profiles/short.toml log.csv", CheckedObject),
     ("setup --shop Invented", SetupObject),
     ("demo --out shown", DemoObject),
+    ("bench known", BenchKnownObject),
     ("metrics no-such-record", ErrorAnswer),
 ]
 

@@ -10,7 +10,11 @@ from verifyrig.core.reason import reason
 from verifyrig.rig.stops import StopKind, Stops
 
 WHY = reason("nobody-present")
-INTERRUPTING = {StopKind.SPACE_BAR: CauseClass.OPERATOR, StopKind.SUSPEND: CauseClass.SUSPEND}
+INTERRUPTING = {
+    StopKind.BENCH_COMPUTER: CauseClass.OPERATOR,
+    StopKind.SPACE_BAR: CauseClass.OPERATOR,
+    StopKind.SUSPEND: CauseClass.SUSPEND,
+}
 # Nothing can be kept any more, a person must see to the machine now, or nobody knows what happened meanwhile.
 ENDING = {StopKind.RECORD_FAILED, StopKind.DANGER, StopKind.SUSPEND}
 ADDED = [kind for kind in StopKind if kind is not StopKind.QUIT]

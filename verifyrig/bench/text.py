@@ -210,6 +210,19 @@ def _diagnosis(top: TomlTable, name: str) -> None:
         table.done()
 
 
+def _bench_computer(top: TomlTable, name: str) -> None:
+    table = top.table(name, mend="Write [bench_computer].")
+    if table is None:
+        return
+    table.text("name", mend='Write "auto", or the address of the bench computer.')
+    for channel in table.texts("probes", mend='Write ["plate_temp_c"].'):
+        if not is_channel(channel):
+            table.fault(f"{shown(channel)} is no channel name", "Name a channel that a probe of it measures.")
+    for key in ("obey", "link_local_only"):
+        table.flag(key, mend="Write true or false.")
+    table.done()
+
+
 def _rig_check(top: TomlTable, name: str) -> None:
     table = top.table(name, mend="Write [rig_check].")
     if table is not None:
@@ -232,5 +245,6 @@ _READERS: Mapping[str, Callable[[TomlTable, str], None]] = {
     "autostart": _autostart,
     "diagnosis": _diagnosis,
     "rig_check": _rig_check,
+    "bench_computer": _bench_computer,
     "training": _texts("before", "after"),
 }

@@ -70,5 +70,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rig-check": ("rig_check", "is the bench itself still right"),
     "inspect": ("inspect", "does a record fit its digests, is it sealed and signed; how did its run end"),
     "export": ("export", "a record as CSV"),
+    "bench": ("bench", "a second computer: serve on it, pair machines with it, see who is known"),
     "calibrate": ("calibrate", "correct a probe against ice or a reference thermometer"),
 }

@@ -75,6 +75,59 @@ class DiagnoseObject(TypedDict):
     picture: NotRequired[str]
 
 
+class BenchCodeObject(TypedDict):
+    """What `bench code` prints: digits, how often they may be tried, and for how long, s."""
+
+    code: str
+    tries: int
+    lasts_s: float
+
+
+class BenchPairedObject(TypedDict):
+    """What `bench pair` prints."""
+
+    bench_computer: str
+    fingerprint: str
+    host: str
+    port: int
+
+
+class BenchComputerRow(TypedDict):
+    """A bench computer that this machine was paired with."""
+
+    name: str
+    host: str
+    port: int
+    fingerprint: str
+
+
+class MachineRow(TypedDict):
+    """A machine that was paired with this bench computer; `paired` is ISO 8601 in UTC."""
+
+    name: str
+    id: str
+    paired: str
+
+
+class BenchKnownObject(TypedDict):
+    """What `bench known` prints."""
+
+    bench_computers: list[BenchComputerRow]
+    machines: list[MachineRow]
+
+
+class BenchForgotObject(TypedDict):
+    """What `bench forget` prints."""
+
+    forgot: str
+
+
+class BenchEndedObject(TypedDict):
+    """What `bench serve` prints at its end."""
+
+    ended: str
+
+
 class ChannelObject(TypedDict):
     """One sensor; `channel` is null where no role is assigned, `limit` is the machine's own, in `unit`."""
 

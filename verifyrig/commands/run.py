@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.linked_run import add_link_words, linked_run, shown_on_page
 from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.commands.which_job import add_job_words, job_meant, name_at_place
 from verifyrig.commands.who import at_the_bench
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from verifyrig.dialogs.prompt import Asker
     from verifyrig.jobs.model import Job
     from verifyrig.jobs.runs import Defaults
+    from verifyrig.link.follow import RunLink
     from verifyrig.rig.assemble import RunDone, RunRequest
     from verifyrig.rig.observer import Observer
     from verifyrig.terminal.alerting import Alerting
@@ -46,6 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--batch", metavar="NAME", help="which batch the unit is of")
     parser.add_argument("--ambient", metavar="C[±U]", help="room temperature, °C, and its uncertainty, K")
     parser.add_argument("--state", action="append", default=[], metavar="KEY=VALUE", help="panel, position, fans, ...")
+    add_link_words(parser)
     place = parser.add_mutually_exclusive_group()
     place.add_argument("--mock", metavar="CASE", help="simulated hardware, as CASE or CASE:SEED")
     place.add_argument("--root", metavar="DIR", help="a folder with sys and proc of the machine (default /)")
@@ -61,6 +64,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Run it, then read the record back as anybody else would."""
+    with linked_run(args, context) as link:
+        return _run(args, context, link)
+
+
+def _run(args: argparse.Namespace, context: Context, link: RunLink | None) -> Answer:
     from verifyrig.core.interfaces import Controls
     from verifyrig.dialogs.keyboard import people_in_control
     from verifyrig.rig.assemble import SPEED_MAX
@@ -69,10 +77,10 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.terminal.choose import choose_face
 
     try:
-        request = request_from(args, context)
+        request = request_from(args, context, link)
     except NoTemperature as lacking:
         _offer_outside(args, context, lacking)
-        request = request_from(args, context)
+        request = request_from(args, context, link)
     fast = request.mock is not None and request.speed == SPEED_MAX
     face = _alerting(choose_face(simulated_fast=fast, title=_title(context, request)), context)
     controls = Controls()
@@ -187,7 +195,7 @@ def run_and_read(request: RunRequest, context: Context, face: Observer, controls
     return answer_of(run_on_rig(request, context.bench, face, controls))
 
 
-def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
+def request_from(args: argparse.Namespace, context: Context, link: RunLink | None = None) -> RunRequest:
     """Return the request that the words mean; what they leave out comes from the open job.
 
     Raises:
@@ -215,7 +223,7 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
         if args.attest:
             answers_for(context.bench, profile, defaults.job, Path(args.attest), json=context.json, wants_load=False)
         # Whatever would be asked is in vain where it could not start: that is said first.
-        plain = RunRequest(profile=profile, purpose=Purpose.CHECK, root=root, no_load=args.no_load)
+        plain = RunRequest(profile=profile, purpose=Purpose.CHECK, root=root, no_load=args.no_load, second=link)
         check_start(replace(plain, ambient=ambient), context.bench)
     answers = _answers(args, context, profile, defaults.job, simulated=simulated)
     refusals = [*answers.refusals, *_job_caution(args, defaults)]
@@ -240,6 +248,8 @@ def request_from(args: argparse.Namespace, context: Context) -> RunRequest:
             "batch": batch,
             "operator": at_the_bench(context.bench, args.by) or None,
         },
+        second=link,
+        shown=shown_on_page(args, context, defaults.job, simulated=simulated) if link is not None else {},
     )
 
 

@@ -27,6 +27,8 @@ class EventKind(StrEnum):
     SUSPEND = "suspend"  # `slept_s`
     DANGER = "danger"  # `code`, `noted`
     READ_HANGS = "read-hangs"  # `channels`
+    # The second computer: `act` is linked, lost, back, refused or clock (`wall_offset_s`, `steady_offset_s`, `u95_s`).
+    BENCH_COMPUTER = "bench-computer"
     # What a person hears or says.
     SWITCH_OFF_ORDERED = "switch-off-ordered"  # of a load that a person runs: `share`
     SWITCH_OFF_ADVISED = "switch-off-advised"  # of a machine that stays hot: why

@@ -9,6 +9,7 @@ import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from pathlib import Path
 from typing import Any, Literal, NamedTuple, Protocol
 
 from verifyrig.core.event_kind import EventKind
@@ -277,6 +278,34 @@ class RecordWriter(Protocol):
         ...
 
 
+class SecondComputer(Protocol):
+    """The bench computer, as a run sees it; nothing here waits for the link."""
+
+    def sensors(self) -> Sequence[Sensor]:
+        """Return its probes that this run asked for."""
+        ...
+
+    def follow(self, record: Path, run: str, controls: Controls, shown: dict[str, Any]) -> None:
+        """Send this record from now on, and let the bench computer end the load."""
+        ...
+
+    def show(self, view: dict[str, Any]) -> None:
+        """Show this on its page; the newest counts."""
+        ...
+
+    def load_ended(self) -> None:
+        """Say that the load is off."""
+        ...
+
+    def news(self) -> Sequence[Mapping[str, Any]]:
+        """Return what happened to the link since the last call, as details of events."""
+        ...
+
+    def facts(self) -> Mapping[str, Any]:
+        """Return what the record says of the link."""
+        ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DangerNotice:
     """A danger that a person noted, as a run learns of it.
@@ -293,13 +322,21 @@ class DangerNotice:
     do: str
 
 
+class LoadEndedBy(StrEnum):
+    """Who wanted the load's end."""
+
+    KEYBOARD = "keyboard"
+    BENCH_COMPUTER = "bench-computer"
+
+
 @dataclass(slots=True, kw_only=True)
 class Controls:
     """What people and signals ask of a run; set from other threads, read by the runner.
 
     Attributes:
         wake: Set whenever one of the others changes, to end a sleep.
-        end_load: Space: end the load at once and keep recording.
+        end_load: End the load at once and keep recording; `end_load_by` says who wanted it.
+        link_silent: The link to the bench computer that the load is to obey is silent now.
         quit_reason: `operator` (Ctrl-C), `terminated` (SIGTERM), `hangup` (closed terminal); empty while none.
         keys: Other keys pressed, oldest first (findings, answers, external load on and off).
         danger: A danger that somebody noted meanwhile, None while there is none.
@@ -307,12 +344,16 @@ class Controls:
 
     wake: threading.Event = field(default_factory=threading.Event)
     end_load: threading.Event = field(default_factory=threading.Event)
+    end_load_by: LoadEndedBy = LoadEndedBy.KEYBOARD
+    link_silent: bool = False
     quit_reason: str = ""
     keys: list[str] = field(default_factory=list)
     danger: DangerNotice | None = None
 
-    def press_end_load(self) -> None:
-        """End the load at once."""
+    def press_end_load(self, by: LoadEndedBy = LoadEndedBy.KEYBOARD) -> None:
+        """End the load at once; whoever wanted it first is named."""
+        if not self.end_load.is_set():
+            self.end_load_by = by
         self.end_load.set()
         self.wake.set()
 

@@ -244,6 +244,8 @@ TEXTS: dict[str, str] = {
     "hold-temperature-above": "it stays above {target:g} °C without any load",
     # Why a run was interrupted (rig.runner, record.outcome_of, runs)
     "space-bar": "the load was ended with the space bar",
+    "ended-from-bench-computer": "the load was ended from the bench computer",
+    "link-silent": "the link to the bench computer, which the load was to obey, fell silent",
     "from-keyboard": "ended from the keyboard",
     "told-to-end": "the program was told to end (SIGTERM)",
     "terminal-closed": "the terminal was closed",

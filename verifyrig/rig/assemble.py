@@ -18,7 +18,7 @@ from verifyrig.core.channels import OWN_CHANNELS, base_name, of_role
 from verifyrig.core.clock import RealClock
 from verifyrig.core.errors import NoTemperature, ProfileError, SensorError, UsageError
 from verifyrig.core.heat_sources import heated_by
-from verifyrig.core.interfaces import Clock, Controls, DangerNotice, MachineOff, SensorBank
+from verifyrig.core.interfaces import Clock, Controls, DangerNotice, MachineOff, SecondComputer, SensorBank
 from verifyrig.core.pattern import is_gentle
 from verifyrig.core.probe_only import is_from_outside
 from verifyrig.core.profile import Profile
@@ -35,6 +35,7 @@ from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Observer
 from verifyrig.rig.patience import patiently
 from verifyrig.rig.runner import BEAT_EVERY_S, Ambient, Rig, RunEnd, Runner
+from verifyrig.rig.shown_afar import ShownAfar
 from verifyrig.rig.simulated import open_simulated
 from verifyrig.rig.unrecorded import note_end, spare_space
 from verifyrig.sensors.bank import open_bank
@@ -69,6 +70,8 @@ class RunRequest:
         to_its_own_end: On a simulated machine only: what is heated need not be guarded, to see how the machine ends.
         may_load_blind: Asks a person (or `--yes`) for a short load without any temperature; called only where needed.
         facts: Further facts for the record (attestation, batch).
+        second: The bench computer that sees the run, or None.
+        shown: What its page says of the run besides: job, machine, place, customer; none of it is recorded.
     """
 
     profile: Profile
@@ -89,6 +92,8 @@ class RunRequest:
     to_its_own_end: bool = False
     may_load_blind: Callable[[], bool] = lambda: False
     facts: Mapping[str, Any] = field(default_factory=dict)
+    second: SecondComputer | None = None
+    shown: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +180,7 @@ def _opened(request: RunRequest, bench: Bench, stand: _Stand, controls: Controls
             now_s=stand.clock.now_s,
             outside_only=is_from_outside(request.profile),
             may_be_slow=request.mock is None,
+            from_afar=request.second.sensors() if request.second is not None else (),
         ),
         controls,
     )
@@ -228,6 +234,9 @@ def _run_on(
         channels=[*bank.infos, *OWN_CHANNELS],
         live=stand.live,
     )
+    if request.second is not None:
+        request.second.follow(path, run_id, controls, {**request.shown, "period_s": profile.period_s})
+        observer = ShownAfar(observer, request.second)
     rig = Rig(
         profile=profile,
         clock=stand.clock,
@@ -247,6 +256,7 @@ def _run_on(
         blind=blind,
         no_load=request.no_load,
         beat_every_s=BEAT_EVERY_S if stand.live else math.inf,
+        second=request.second,
     )
     observer.begin(profile, bank.infos, _notes(request, stand, absent, blind))
     try:
@@ -299,6 +309,7 @@ def _facts(
         "refusals": list(map(str, request.refusals)),
         "refusal_reasons": [why.as_json() for why in request.refusals],
         "no_load": request.no_load,
+        "bench_computer": dict(request.second.facts()) if request.second is not None else None,
         **request.facts,
     }
 

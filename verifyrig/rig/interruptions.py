@@ -7,7 +7,7 @@ from collections import Counter
 
 from verifyrig.core.errors import RecordError
 from verifyrig.core.event_kind import EventKind
-from verifyrig.core.interfaces import DangerNotice
+from verifyrig.core.interfaces import DangerNotice, LoadEndedBy
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Stage, StageKind
 from verifyrig.core.reason import Reason, reason
@@ -20,6 +20,11 @@ from verifyrig.rig.stops import StopKind
 # Longer, and what is measured is no longer safe on the disk when something happens (common practice, no source).
 LARGEST_LAG_S = 5.0
 PRESENCE_ANSWER_S = 60.0
+_LINK_SENTENCES = {
+    "linked": "The bench computer sees this run.",
+    "lost": "The link to the bench computer is lost; the run goes on, and what it misses is sent afterwards.",
+    "back": "The link to the bench computer is back.",
+}
 # A clock adjusted by less is no suspend.
 _LEAST_SUSPEND_S = 1.0
 
@@ -31,6 +36,7 @@ class Interruptions:
         self._profile = rig.profile
         self._bank = rig.bank
         self._controls = rig.controls
+        self._second = rig.second
         self._load = parts.load
         self._person = parts.person
         self._safety = parts.safety
@@ -51,9 +57,10 @@ class Interruptions:
             self._end_for_danger(controls.danger)
             return StageEnd.STOPPED
         if controls.end_load.is_set() and self._stops.interrupted is None:
-            self._load.end(self._schedule.t_s)
-            self._stops.add(StopKind.SPACE_BAR, reason("space-bar"))
-            self._notes.event(EventKind.OPERATOR, **kept(reason("space-bar")))
+            self._end_load(controls.end_load_by)
+            return _if_load(stage)
+        if controls.link_silent and self._load.is_under_way and not self._stops.happened(StopKind.LINK_SILENT):
+            self._safety.stop(StopKind.LINK_SILENT, reason("link-silent"))
             return _if_load(stage)
         if controls.quit_reason:
             self._load.end(self._schedule.t_s)
@@ -61,6 +68,14 @@ class Interruptions:
         if self._nobody_is_present():
             return _if_load(stage)
         return StageEnd.INTERRUPTED if self._stops.happened(StopKind.SUSPEND) else None
+
+    def watch_link(self) -> None:
+        """Note what happened to the link to the bench computer; by itself that ends nothing."""
+        for detail in self._second.news() if self._second is not None else ():
+            self._notes.event(EventKind.BENCH_COMPUTER, **detail)
+            sentence = _LINK_SENTENCES.get(detail["act"])
+            if sentence:
+                self._notes.say(sentence)
 
     def watch_disk(self) -> None:
         """End the load where the record falls behind."""
@@ -93,6 +108,18 @@ class Interruptions:
         if every_s is None or self._load.driver is None:
             return None
         return max(0.0, self._present_s + every_s - self._schedule.t_s)
+
+    def _end_load(self, by: LoadEndedBy) -> None:
+        from_afar = by is LoadEndedBy.BENCH_COMPUTER
+        kind = StopKind.BENCH_COMPUTER if from_afar else StopKind.SPACE_BAR
+        why = reason("ended-from-bench-computer" if from_afar else "space-bar")
+        self._load.end(self._schedule.t_s)
+        if self._second is not None:
+            self._second.load_ended()
+        self._stops.add(kind, why)
+        self._notes.event(EventKind.OPERATOR, **kept(why))
+        if from_afar:
+            self._notes.say(f"{str(why)[0].upper()}{str(why)[1:]}.", loud=True)
 
     def _record_failed(self, error: RecordError) -> None:
         self._safety.stop(StopKind.RECORD_FAILED, reason("record-not-writable", cause=error.cause))

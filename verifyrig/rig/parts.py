@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from verifyrig.core.contract import CauseObject
-from verifyrig.core.interfaces import Clock, Controls, Load, RecordWriter, SensorBank
+from verifyrig.core.interfaces import Clock, Controls, Load, RecordWriter, SecondComputer, SensorBank
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.profile import Profile
 from verifyrig.core.reason import Reason
@@ -71,6 +71,7 @@ class Rig:
     blind: bool = False
     no_load: bool = False
     beat_every_s: float = BEAT_EVERY_S
+    second: SecondComputer | None = None
 
 
 class Parts:

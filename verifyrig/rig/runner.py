@@ -83,6 +83,8 @@ class Runner:
             return None
         if self._parts.stops.no_more_load:
             return reason("no-load-after-stop")
+        if self._rig.controls.link_silent:
+            return reason("link-silent")
         hanging = self._rig.bank.hanging()
         if hanging:
             return hang_reason(hanging)

@@ -63,6 +63,7 @@ class Sampler:
         parts.schedule.advance(now_s)
         self._interruptions.watch_disk()
         self._interruptions.watch_suspend()
+        self._interruptions.watch_link()
         self._warn_of_heat()
         self._say_by_the_way(stage)
         self._dipping.follow(t_s)

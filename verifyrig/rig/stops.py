@@ -24,14 +24,17 @@ class StopKind(Enum):
     RECORD_BEHIND = auto()
     RECORD_FAILED = auto()
     DANGER = auto()
+    LINK_SILENT = auto()
     # These interrupt a run; nothing was wrong with the machine.
     SPACE_BAR = auto()
+    BENCH_COMPUTER = auto()
     SUSPEND = auto()
     QUIT = auto()
 
 
 _INTERRUPTING = {
     StopKind.SPACE_BAR: CauseClass.OPERATOR,
+    StopKind.BENCH_COMPUTER: CauseClass.OPERATOR,
     StopKind.SUSPEND: CauseClass.SUSPEND,
 }
 # After these nothing more is recorded either.

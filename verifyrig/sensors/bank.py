@@ -38,6 +38,7 @@ def open_bank(
     outside_only: bool = False,
     in_place: bool = True,
     may_be_slow: bool = True,
+    from_afar: Sequence[Sensor] = (),
 ) -> Bank:
     """Return the bank of all channels with a role.
 
@@ -51,6 +52,7 @@ def open_bank(
         in_place: Whether all sit where their names say; probes out of their place are not compared with each other.
         may_be_slow: Slow sensors get a thread of their own. Not those of simulated hardware: a thread keeps real time,
             and the files of a simulated machine are slow only where the processor is busy.
+        from_afar: Probes of a second computer; each takes the place of what this one has of the same channel.
 
     Raises:
         BenchError: bench.toml names a channel or a source that does not exist.
@@ -64,11 +66,13 @@ def open_bank(
         if sensor.info.channel is not None
         and (not outside_only or _is_probe(sensor.info) or sensor.info.channel in named)
     ]
+    afar = {sensor.info.channel for sensor in from_afar}
+    wanted = [sensor for sensor in wanted if sensor.info.channel not in afar]
     close_all(sensor for sensor in found if sensor not in wanted)
     wait_for_first([sensor for sensor in wanted if isinstance(sensor, InstrumentSensor)])
     slow_s = SLOW_S if may_be_slow else math.inf
     return Bank(
-        [_never_waiting(sensor, slow_s) for sensor in wanted],
+        [*(_never_waiting(sensor, slow_s) for sensor in wanted), *from_afar],
         stale_after_s=stale_after_s,
         in_place=in_place,
         slow_s=slow_s,

@@ -1,0 +1,98 @@
+"""A run that the bench computer sees: its words on the command line, and the link around it."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from verifyrig.commands import Context
+from verifyrig.commands.who import at_the_bench
+from verifyrig.core.channels import is_channel
+from verifyrig.core.errors import UsageError
+
+if TYPE_CHECKING:
+    from verifyrig.jobs.model import Job
+    from verifyrig.link.follow import RunLink
+
+
+def add_link_words(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of a link."""
+    parser.add_argument("--bench-computer", metavar="auto|HOST", help="send the run to the bench computer as well")
+    parser.add_argument("--bench-probe", action="append", default=[], metavar="CHANNEL", help="a probe of the bench "
+                        "computer that lies on this machine; it guards, and goes stale with the link")  # fmt: skip
+    parser.add_argument("--obey-link", action="store_true", help="end the load within 2 s where the link falls silent")
+
+
+@contextlib.contextmanager
+def linked_run(args: argparse.Namespace, context: Context) -> Iterator[RunLink | None]:
+    """Yield the link to the bench computer, None where none is wanted; at the end what is left is sent.
+
+    Raises:
+        UsageError: The bench computer is not found, was not paired, or the words do not fit.
+        SensorError: A probe of it gives nothing.
+    """
+    settings = context.bench.config.get("bench_computer", {})
+    named = args.bench_computer or settings.get("name")
+    want = list(dict.fromkeys(args.bench_probe or settings.get("probes", [])))
+    obeyed = args.obey_link or settings.get("obey") is True
+    if not named:
+        if args.bench_probe or args.obey_link:
+            raise UsageError(
+                "no bench computer is named", where="--bench-probe, --obey-link", mend="Add --bench-computer auto."
+            )
+        yield None
+        return
+    odd = next((channel for channel in want if not is_channel(channel)), None)
+    if odd is not None:
+        raise UsageError(f"{odd!r} is no channel name", where="--bench-probe", mend="Use one such as plate_temp_c.")
+    from verifyrig.link.extra import check_installed
+    from verifyrig.link.find import find_bench_computer
+    from verifyrig.link.follow import RunLink
+
+    check_installed()
+    found = find_bench_computer(named, direct_cable_only=settings.get("link_local_only") is True)
+    link = RunLink(found, want=want, obeyed=obeyed)
+    try:
+        link.connect()
+        yield link
+    except BaseException:
+        if not link.follows:
+            link.drop()
+        raise
+    if link.follows and not link.close():
+        _say_what_is_left(link, context)
+
+
+def _say_what_is_left(link: RunLink, context: Context) -> None:
+    from verifyrig.files.streams import tell
+
+    if not context.json:
+        tell(f"verifyrig: {link.name} does not have the whole record yet; the next run with it sends the rest.")
+
+
+def shown_on_page(args: argparse.Namespace, context: Context, job_id: str | None, *, simulated: bool) -> dict[str, Any]:
+    """Return what the page of the bench computer says of a run; nothing of it stands in a record."""
+    shown: dict[str, Any] = {"simulated": simulated, "operator": at_the_bench(context.bench, args.by) or None}
+    if job_id is None:
+        return {**shown, "device": args.unit}
+    from verifyrig.jobs.store import read_job
+
+    return {**shown, **_of_job(context, read_job(context.bench, job_id))}
+
+
+def _of_job(context: Context, job: Job) -> dict[str, Any]:
+    from verifyrig.jobs.naming import machine_name
+    from verifyrig.jobs.places import place_names, places_of
+    from verifyrig.jobs.store import open_jobs
+
+    at = places_of(open_jobs(context.bench)) if place_names(context.bench.config) else {}
+    customer = job.intake.customer
+    return {
+        "job": job.job_id,
+        "ticket": customer.ticket or None,
+        "customer": customer.name or None,
+        "device": machine_name(job),
+        "place": at.get(job.job_id),
+    }

@@ -1,0 +1,81 @@
+"""What all connections of the bench computer share: who is known, runs, codes, probes, and news for the page."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+from pathlib import Path
+
+from verifyrig.bench.folder import Bench
+from verifyrig.core.errors import RigError
+from verifyrig.link.clocks import Clocks
+from verifyrig.link.keys import Certificate, Known, read_known
+from verifyrig.record.twin import Twin
+from verifyrig.serve.codes import Codes
+from verifyrig.serve.mortem import made_of_it
+from verifyrig.serve.places import Place, Places
+from verifyrig.serve.seen import Seen
+from verifyrig.serve.stand import ProbeStand
+
+_LOOK_EVERY_S = 0.1
+
+
+class Hub:
+    """The bench computer's state; all of it belongs to one event loop."""
+
+    def __init__(self, bench: Bench, certificate: Certificate, clocks: Clocks | None = None) -> None:
+        self.bench = bench
+        self.certificate = certificate
+        self.clocks = clocks or Clocks()
+        self.name = str(bench.config.get("shop", {}).get("name", "")) or socket.gethostname()
+        self.codes = Codes(self.clocks.steady_s)
+        self.places = Places()
+        self.stand = ProbeStand(bench.config)
+        self.twins: dict[str, Twin] = {}
+        self.seen: dict[str, Seen] = {}
+        self._news = asyncio.Event()
+
+    @property
+    def known(self) -> Known:
+        """Who was paired, as kept now: another command may have forgotten somebody."""
+        return read_known()
+
+    def twin_path(self, machine: str, run: str) -> Path:
+        """Return where the twin of a machine's run lies: a bench folder of its own for each machine."""
+        return self.bench.root / "received" / machine / "runs" / f"{run}.sqlite"
+
+    def announce(self) -> None:
+        """Wake everybody who waits for news."""
+        self._news.set()
+        self._news = asyncio.Event()
+
+    async def news(self, up_to_s: float) -> None:
+        """Wait until something changed, or so long."""
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._news.wait(), up_to_s)
+
+    async def watch(self) -> None:
+        """Look after silent runs, for ever."""
+        while True:
+            await asyncio.sleep(_LOOK_EVERY_S)
+            dark = self.places.look(self.clocks.steady_s())
+            for place in dark:
+                self.note(place, "word", state=place.state.value, heard_utc_s=place.heard_utc_s)
+            if dark:
+                self.announce()
+            for place in dark:
+                await self.examine(place)
+
+    async def examine(self, place: Place) -> None:
+        """Read back what the records say of a run's end."""
+        with contextlib.suppress(RigError, OSError):
+            place.mortem = await asyncio.to_thread(made_of_it, place.twin)
+        place.touch()
+        self.announce()
+
+    def note(self, place: Place, what: str, **detail: object) -> None:
+        """Keep what the bench computer saw of a run."""
+        seen = self.seen.get(place.run)
+        if seen is not None:
+            seen.note(what, **detail)
