@@ -16,6 +16,7 @@ import pytest
 
 from verifyrig.core.errors import LoadError
 from verifyrig.core.interfaces import LoadDemand
+from verifyrig.loads.crew import Crew
 from verifyrig.loads.wire import WorkerSettings
 from verifyrig.loads.worker_load import WorkerLoad
 from verifyrig.loads.worker_process import WorkerProcess, worker_environment
@@ -156,6 +157,7 @@ def test_workers_end_without_a_heartbeat(load: WorkerLoad) -> None:
 SUPERVISOR = """
 import sys, time
 from verifyrig.core.interfaces import LoadDemand
+from verifyrig.loads.crew import Crew
 from verifyrig.loads.worker_load import WorkerLoad
 load = WorkerLoad()
 load.start(LoadDemand(work="linear-algebra"))
@@ -239,3 +241,32 @@ def test_an_unknown_work_is_refused_and_nothing_is_left(load: WorkerLoad) -> Non
     with pytest.raises(LoadError, match="is no work"):
         load.start(LoadDemand(work="alchemy", workers=1))
     assert load.pids == []
+
+
+# What a slow or busy machine does: the worker uses processor time and needs longer than the limit.
+_SLOW = """
+import runpy, time
+while time.process_time() < 1.5:
+    pass
+runpy.run_module("verifyrig.loads.worker", run_name="__main__", alter_sys=True)
+"""
+_HUNG = "import time\ntime.sleep(600)"
+
+
+def test_a_worker_that_gets_on_is_waited_for_and_one_that_hangs_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("verifyrig.loads.crew.PATIENCE", 1000)
+    settings = [WorkerSettings(work="linear-algebra", parent_pid=os.getpid())]
+    crew = Crew()
+    try:
+        crew.begin(settings, program=(sys.executable, "-P", "-c", _SLOW))
+        crew.await_ready(0.5)
+        assert all(worker.ready for worker in crew.workers)
+    finally:
+        crew.end()
+    crew = Crew()
+    try:
+        crew.begin(settings, program=(sys.executable, "-P", "-c", _HUNG))
+        with pytest.raises(LoadError, match="not ready"):
+            crew.await_ready(0.5)
+    finally:
+        crew.end()

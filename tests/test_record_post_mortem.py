@@ -183,3 +183,10 @@ def test_simulated_machines_are_found_to_have_died_of_what_they_did(case: str, s
     """A few of what the benchmark post-mortem does with hundreds."""
     for trace, found in islice(ends(case, Bench(root=tmp_path)), seeds):
         assert found.verdict is EXPECTED[case][0], (trace.facts["simulated_case"], found)
+
+
+def test_a_crash_that_left_nothing_behind_is_not_laid_at_the_power() -> None:
+    # Cool, under a load that had long been on, no rail read, no log: a panic looks the same as a pulled plug. To find
+    # the power by leaving out heat alone would send somebody to exchange a sound supply.
+    found = explain_end(trace_of({"die_temp_c": ramp(45.0, 52.0)}), (), None)
+    assert found is not None and found.verdict is EndedBy.UNCLEAR

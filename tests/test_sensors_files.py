@@ -313,3 +313,27 @@ def test_the_busy_share_follows_the_file(tmp_path: Path) -> None:
     rewrite(tmp_path / "proc/stat", "intr 0\n")
     with pytest.raises(SensorError):
         sensor.read()
+
+
+# Linux, drivers/thermal/thermal_hwmon.c: the chip hangs below the first zone of a type; a second zone of that type is
+# a second input of the same chip.
+def test_a_zone_that_the_kernel_also_shows_as_a_chip_is_listed_once(tmp_path: Path) -> None:
+    zones = "sys/devices/virtual/thermal"
+    chip_files = {
+        f"{zones}/thermal_zone0/hwmon0/{name}": value
+        for name, value in {"name": "acpitz", "temp1_input": 30000, "temp2_input": 31000}.items()
+    }
+    kinds = ("acpitz", "acpitz", "x86_pkg_temp")
+    lay(
+        tmp_path,
+        {
+            **{f"{zones}/thermal_zone{n}/type": kind for n, kind in enumerate(kinds)},
+            **{f"{zones}/thermal_zone{n}/temp": 30000 + 1000 * n for n in range(3)},
+            **chip_files,
+            f"{zones}/thermal_zone0/hwmon0/device": "-> ..",
+            **{f"sys/class/thermal/thermal_zone{n}": f"-> ../../../{zones}/thermal_zone{n}" for n in range(3)},
+            "sys/class/hwmon/hwmon0": "-> ../../devices/virtual/thermal/thermal_zone0/hwmon0",
+        },
+    )
+    values = [(s.info.driver, s.read().value) for s in [*hwmon.find(tmp_path), *thermal_zone.find(tmp_path)]]
+    assert values == [("acpitz", 30.0), ("acpitz", 31.0), ("thermal-zone", 32.0)]

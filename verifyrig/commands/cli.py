@@ -67,6 +67,9 @@ def _answer(words: list[str]) -> tuple[Answer, bool]:
         return Answer(data=version, text=f"verifyrig {__version__}"), "--json" in words
     if words and words[0] in COMMANDS:
         return _command_answer(words[0], words[1:])
+    named = _command_after_options(words)
+    if named is not None:
+        return _command_answer(words[named], [*words[named + 1 :], *words[:named]])
     parser = main_parser()
     args, rest = parser.parse_known_args(words)
     if rest:
@@ -79,6 +82,17 @@ def _answer(words: list[str]) -> tuple[Answer, bool]:
     if args.json or not sys.stdin.isatty():
         return Answer(text=parser.format_help().rstrip()), False
     return _next_step(args), False
+
+
+def _command_after_options(words: list[str]) -> int | None:
+    """Return where the command stands among words that begin with the options which every command takes."""
+    at = 0
+    while at < len(words) and words[at].startswith("-"):
+        name, has_value, _ = words[at].partition("=")
+        if name not in ("--bench", "--json"):
+            return None
+        at += 2 if name == "--bench" and not has_value else 1
+    return at if at < len(words) and words[at] in COMMANDS else None
 
 
 def _autostarted(args: argparse.Namespace) -> tuple[Answer, bool] | None:

@@ -11,9 +11,11 @@ the job cannot say. A bench.toml with a table `[training]` makes it a practice b
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
@@ -31,6 +33,11 @@ from verifyrig.jobs.model import EntryKind, Job, RunFacts
 from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
 from verifyrig.jobs.screen import SHIFT_NOTE, danger_lines, entry_line, run_line, standing_of
 from verifyrig.jobs.situations import SITUATIONS, Deed, Situation
+from verifyrig.system.in_memory import IN_MEMORY, lies_in_memory
+from verifyrig.system.stick import this_stick
+
+if TYPE_CHECKING:
+    from verifyrig.stick.desk import StickDesk
 
 LEAVE = "q"
 _FIRST_PROFILE = "quick-look"
@@ -45,23 +52,38 @@ class _Item:
 
 def execute(context: Context, asker: Asker | None = None) -> Answer:
     """Show the screen and follow the keys until somebody leaves."""
-    for line in clear_due(context):
-        tell(line)
-    if asker is None:
-        asker = TerminalAsker()
-        ask_who(context.bench, asker)
-    desk = _Desk(context.bench.root, asker)
+    at_terminal, asker = asker is None, asker or TerminalAsker()
+    stick = _stick_desk(context.bench, asker)
+    if stick is not None:
+        stick.begin()
+    with stick.writing() if stick is not None else nullcontext():
+        for line in clear_due(context):
+            tell(line)
+        if at_terminal:
+            ask_who(context.bench, asker)
+    desk = _Desk(context.bench.root, asker, stick)
     while desk.turn():
         pass
     return Answer()
 
 
+def _stick_desk(bench: Bench, asker: Asker) -> StickDesk | None:
+    """Return the stick's part of the screen; None on a system that was not started from one."""
+    stick = this_stick()
+    if stick is None:
+        return None
+    from verifyrig.stick.desk import StickDesk
+
+    return StickDesk(stick, bench, asker)
+
+
 class _Desk:
     """The desk with the job that somebody works at; everything is read anew before each screen."""
 
-    def __init__(self, root: Any, asker: Asker) -> None:
+    def __init__(self, root: Any, asker: Asker, stick: StickDesk | None = None) -> None:
         self._root = root
         self._asker = asker
+        self._stick = stick
         self._ambient = ""
         self._bench: Bench = find_bench(str(root))
         self._job: Job | None = None
@@ -72,7 +94,7 @@ class _Desk:
     def turn(self) -> bool:
         """Show one screen and do what is chosen; return False where somebody leaves."""
         self._look()
-        items = self._items()
+        items = [*self._items(), *self._stick_items()]
         default = self._default()
         for line in self._head():
             self._asker.say(line)
@@ -81,7 +103,8 @@ class _Desk:
         if key == LEAVE:
             return False
         try:
-            next(item for item in items if item.key == key).act()
+            with self._stick.writing() if self._stick is not None else nullcontext():
+                next(item for item in items if item.key == key).act()
         except RigError as error:
             self._asker.say(f"{error}")
         except KeyboardInterrupt:
@@ -138,6 +161,9 @@ class _Desk:
         lines = [""]
         if self._training():
             lines.append("Practice bench: simulated hardware.")
+        if lies_in_memory(self._bench.root):
+            lines.append(IN_MEMORY.format(folder=self._bench.root))
+        lines += self._stick.lines() if self._stick is not None else []
         who = at_the_bench(self._bench)
         lines += [f"At the bench: {plain_line(who, 60)}"] if who else []
         if self._job is None:
@@ -176,6 +202,21 @@ class _Desk:
             _Item(key="8", label="show the whole job", act=lambda: self._do("job", "show", self._wanted)),
             _Item(key="9", label="more", act=self._more),
         ]
+
+    def _stick_items(self) -> list[_Item]:
+        """Return what concerns a stick: that this system runs from, or that was plugged into the shop's computer."""
+        if self._stick is not None:
+            return [_Item(key="o", label="switch the machine off, then pull the stick", act=self._stick.switch_off)]
+        from verifyrig.jobs.plugged_sticks import plugged_sticks
+
+        return [
+            _Item(key=key, label=f"take the stick in: {plain_line(place, 60)}", act=partial(self._take_stick_in, place))
+            for key, place in zip("stuv", plugged_sticks(self._bench), strict=False)
+        ]
+
+    def _take_stick_in(self, place: Path) -> None:
+        self._do("runs", "--collect", str(place))
+        self._asker.say("Let the system eject the stick before you pull it.")
 
     def _ending_item(self) -> _Item:
         if self._job is not None and self._job.closing is not None:
@@ -262,6 +303,8 @@ class _Desk:
         self._run(choose_plan(self._asker, self._bench))
 
     def _run(self, profile: str) -> None:
+        if self._stick is not None:
+            self._stick.before_run(self._job.job_id if self._job is not None else None)
         words = [*self._training_words()]
         words += ["--job", self._wanted] if self._job is not None else ["--without-job"]
         if not self._training():

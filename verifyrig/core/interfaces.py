@@ -340,6 +340,8 @@ class Controls:
         quit_reason: `operator` (Ctrl-C), `terminated` (SIGTERM), `hangup` (closed terminal); empty while none.
         keys: Other keys pressed, oldest first (findings, answers, external load on and off).
         danger: A danger that somebody noted meanwhile, None while there is none.
+        enough: Nobody wants more of a stage without load: it ends as at its longest time, and the run goes on.
+        last_facts: Facts for the record that are known only at its end.
     """
 
     wake: threading.Event = field(default_factory=threading.Event)
@@ -349,6 +351,13 @@ class Controls:
     quit_reason: str = ""
     keys: list[str] = field(default_factory=list)
     danger: DangerNotice | None = None
+    enough: threading.Event = field(default_factory=threading.Event)
+    last_facts: dict[str, Any] = field(default_factory=dict)
+
+    def press_enough(self) -> None:
+        """End the stage without load that is on now."""
+        self.enough.set()
+        self.wake.set()
 
     def press_end_load(self, by: LoadEndedBy = LoadEndedBy.KEYBOARD) -> None:
         """End the load at once; whoever wanted it first is named."""

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import threading
 import time
 from collections.abc import Callable, Sequence
+
+import psutil
 
 from verifyrig.core.errors import LoadError
 from verifyrig.core.reason import Reason
@@ -20,6 +23,10 @@ END_LIMIT_S = 5.0
 # Most are reaped within milliseconds; this is how long the caller waits for that before it goes on regardless.
 PROMPT_BURIAL_S = 0.1
 BURIAL_LIMIT_S = 30.0
+# A worker that still uses processor time is on its way, however slow or busy the machine is; it is waited for this many
+# times the limit. One that uses none for this long hangs.
+PATIENCE = 9
+NO_PROGRESS_S = 5.0
 
 
 class Crew:
@@ -50,17 +57,32 @@ class Crew:
         """Return when every worker is ready; send the heartbeat meanwhile.
 
         Raises:
-            LoadError: One could not be started, refused, ended, or took longer than the limit; or `end` was called.
+            LoadError: One could not be started, refused, ended, or took longer than the limit without getting on; or
+                `end` was called.
         """
-        deadline_s = clock_s() + limit_s
-        while not self._await_news(min(deadline_s, clock_s() + BEAT_EVERY_S)):
-            if clock_s() >= deadline_s:
+        began_s = moved_s = clock_s()
+        used_s = 0.0
+        while not self._await_news(clock_s() + BEAT_EVERY_S):
+            now_s, before_s, used_s = clock_s(), used_s, self._processor_s()
+            moved_s = now_s if used_s > before_s else moved_s
+            gets_on = now_s - moved_s < NO_PROGRESS_S and now_s - began_s < PATIENCE * limit_s
+            if now_s - began_s >= limit_s and not gets_on:
                 raise LoadError(
-                    f"the workers were not ready within {limit_s:.0f} s",
+                    f"the workers were not ready within {now_s - began_s:.0f} s",
                     where="load",
                     mend="Close what else is busy on this machine, or ask for less memory.",
                 )
             self.send(lambda _: b"beat\n")
+
+    def _processor_s(self) -> float:
+        """Return the processor time that the workers which are not ready have used, s."""
+        total_s = 0.0
+        for worker in self.workers:
+            if not worker.ready:
+                with contextlib.suppress(psutil.Error):
+                    times = psutil.Process(worker.pid).cpu_times()
+                    total_s += times.user + times.system
+        return total_s
 
     def send(self, line_for: Callable[[WorkerSettings], bytes]) -> None:
         """Send each worker its line; one that no longer takes any hangs, and is killed."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import json
-import os
 import sqlite3
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -18,12 +17,13 @@ from verifyrig.core.errors import RecordError
 from verifyrig.core.plain_json import plain_json
 from verifyrig.core.plain_text import storable
 from verifyrig.core.trace import FloatArray
-from verifyrig.files.atomic_write import sync_folder
+from verifyrig.record.pullable import PullableConnection, make_file
 from verifyrig.record.schema import APPLICATION_ID, SCHEMA_VERSION, SMALL_TABLES, schema_sql
 from verifyrig.record.seal import FILE_PART, RECORD_PART, SampleChain, SealRow, TableSeal, record_digest
 from verifyrig.record.stamp import UNSTAMPED, stamp
 
 Change = Callable[[], None]
+Connect = Callable[[Path], "sqlite3.Connection | PullableConnection"]
 SampleRow = Sequence[float | None]
 
 # The reasons for these are in the package's docstring; the test of the power cut sets the first to OFF and must fail.
@@ -33,16 +33,24 @@ _WAIT_FOR_READERS_S = 5.0
 _UPDATE_SEAL = "UPDATE seal SET first_row = ?, last_row = ?, digest = ?, marks = ? WHERE part = ? AND block = ?"
 
 
+def connect_alone(path: Path) -> sqlite3.Connection:
+    """Make the file of a record, and open it."""
+    make_file(path)
+    return sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+
+
 class Store:
     """Puts changes into the file, each group as one transaction together with the digests over it."""
 
-    def __init__(self, path: Path, channels: Sequence[str], *, synchronous: str) -> None:
-        """Make a new record with its tables.
+    def __init__(
+        self, path: Path, channels: Sequence[str], *, synchronous: str, connect: Connect = connect_alone
+    ) -> None:
+        """Make a new record with its tables; `connect` makes its file, or several that stand for it.
 
         Raises:
             RecordError: There is a file already, or the place cannot be written.
         """
-        self.path = path
+        self._path = path
         self._insert_sample = f"INSERT INTO sample VALUES ({', '.join('?' * (len(channels) + 2))})"
         self._chain = SampleChain(channels)
         self._tables = {name: TableSeal(name) for name in SMALL_TABLES}
@@ -52,14 +60,23 @@ class Store:
         self._waiting: list[SampleRow] = []
         self._sealed: set[tuple[str, int]] = set()
         with record_errors(path):
-            _make_file(path)
-            self._connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+            self._connection = connect(path)
             try:
                 self._create(channels, synchronous)
             except BaseException:
                 self._connection.close()
                 raise
-            self._inode = path.stat().st_ino
+            self._inode = self.path.stat().st_ino
+
+    @property
+    def path(self) -> Path:
+        """Where the record can be read now."""
+        return self._connection.path if isinstance(self._connection, PullableConnection) else self._path
+
+    @property
+    def is_away(self) -> bool:
+        """Whether the medium that the record belongs on is away, and it is kept in memory."""
+        return isinstance(self._connection, PullableConnection) and self._connection.away_since_s is not None
 
     @property
     def sample_rows(self) -> int:
@@ -154,7 +171,9 @@ class Store:
 
     def _check_place(self) -> None:
         """Find out that the file was deleted or its stick pulled, which writing alone may not show."""
-        if self.path.stat().st_ino != self._inode:
+        if isinstance(self._connection, PullableConnection):
+            self._connection.look()
+        elif self.path.stat().st_ino != self._inode:
             raise FileNotFoundError(f"another file stands in its place: {self.path.name}")
 
     def _put_samples(self) -> None:
@@ -186,10 +205,10 @@ class Store:
         whole = SealRow(RECORD_PART, 0, min(rows, 1), rows, digest, b"")
         self.commit([lambda: self._put_seal([whole, SealRow(FILE_PART, 0, 0, 0, UNSTAMPED, b"")])])
         with record_errors(self.path):
-            alone = self._leave_one_file()
+            alone, place = self._leave_one_file(), self.path
             self._connection.close()
             if alone:
-                stamp(self.path)
+                stamp(place)
         return digest
 
     def _leave_one_file(self) -> bool:
@@ -268,18 +287,6 @@ def _mend(error: Exception) -> str:
 def _result_code(error: Exception) -> int:
     """Return SQLite's result code: the low byte; what is above it says more (https://www.sqlite.org/rescode.html)."""
     return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
-
-
-def _make_file(path: Path) -> None:
-    """Make the folders and an empty file, each noted in its folder on the medium."""
-    missing = [folder for folder in path.parents if not folder.exists()]
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except FileExistsError as error:
-        raise NotADirectoryError(f"{path.parent.name} is no folder") from error
-    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o644))
-    for folder in [path.parent, *(folder.parent for folder in missing)]:
-        sync_folder(folder)
 
 
 def json_text(value: Any) -> str:

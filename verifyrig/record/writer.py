@@ -19,7 +19,7 @@ from verifyrig.record import store as _store
 from verifyrig.record.outcome_of import host_facts
 from verifyrig.record.schema import SCHEMA_VERSION, check_channels
 from verifyrig.record.seal import BLOCK_ROWS
-from verifyrig.record.store import SYNCHRONOUS_IN_BLOCKS, Change, Store
+from verifyrig.record.store import SYNCHRONOUS_IN_BLOCKS, Change, Connect, Store, connect_alone
 
 _LAG_STEP_S = 0.2
 _BLOCK_AT_MOST_S = 0.5  # real time: a simulated run that is watched at its own pace can be killed, too
@@ -28,11 +28,23 @@ _JOIN_S = 60.0  # a disk that has not answered for a minute is not waited for at
 
 @overload
 def open_record(
-    path: Path, *, facts: Mapping[str, Any], profile_text: str | None, channels: Sequence[str], live: Literal[True]
+    path: Path,
+    *,
+    facts: Mapping[str, Any],
+    profile_text: str | None,
+    channels: Sequence[str],
+    live: Literal[True],
+    connect: Connect = connect_alone,
 ) -> LiveWriter: ...
 @overload
 def open_record(
-    path: Path, *, facts: Mapping[str, Any], profile_text: str | None, channels: Sequence[str], live: bool
+    path: Path,
+    *,
+    facts: Mapping[str, Any],
+    profile_text: str | None,
+    channels: Sequence[str],
+    live: bool,
+    connect: Connect = connect_alone,
 ) -> LiveWriter | BlockWriter: ...
 def open_record(
     path: Path,
@@ -41,6 +53,7 @@ def open_record(
     profile_text: str | None,
     channels: Sequence[str],
     live: bool,
+    connect: Connect = connect_alone,
 ) -> LiveWriter | BlockWriter:
     """Make a new record and return what writes it.
 
@@ -52,6 +65,7 @@ def open_record(
         channels: Contract names, in recording order.
         live: True on the real clock: a thread commits each sample, `sample` never waits for the disk. False on a
             virtual clock and for imports: rows are committed in blocks by the caller.
+        connect: Makes and opens the file; another one than that alone where its medium may be pulled.
 
     Raises:
         RecordError: The file exists, cannot be written, or a channel has no name of the contract.
@@ -66,7 +80,7 @@ def open_record(
         "keeper": host_facts(),
     }
     synchronous = _store.SYNCHRONOUS_LIVE if live else SYNCHRONOUS_IN_BLOCKS
-    store = Store(path, names, synchronous=synchronous)
+    store = Store(path, names, synchronous=synchronous, connect=connect)
     store.commit([partial(store.set_fact, key, value) for key, value in first.items()])
     store.take_log_in()
     return LiveWriter(store, names) if live else BlockWriter(store, names)
@@ -87,6 +101,11 @@ class _Writer:
     def path(self) -> Path:
         """The file."""
         return self._store.path
+
+    @property
+    def is_away(self) -> bool:
+        """Whether the medium that the record belongs on is away, and it is kept in memory meanwhile."""
+        return self._store.is_away
 
     def sample(self, t_s: float, utc_s: float, readings: Mapping[str, Reading]) -> None:
         """Append one row; values of readings that are not `ok` are kept where they exist, with their quality."""

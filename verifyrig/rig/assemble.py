@@ -28,6 +28,8 @@ from verifyrig.loads import check_runnable, make_load
 from verifyrig.loads.machine_claim import LoadClaim, machine_claimed
 from verifyrig.plan.guarding import check_guarded
 from verifyrig.record import new_run_id, open_record
+from verifyrig.record.pullable import PullableConnection
+from verifyrig.record.store import Connect, connect_alone
 from verifyrig.rig.arming import ArmedLimit, arm, limits_of
 from verifyrig.rig.danger_watch import danger_refusal, danger_watch, heats
 from verifyrig.rig.guarded import Unguarded, check_machine_limits, unguarded
@@ -39,7 +41,9 @@ from verifyrig.rig.shown_afar import ShownAfar
 from verifyrig.rig.simulated import open_simulated
 from verifyrig.rig.unrecorded import note_end, spare_space
 from verifyrig.sensors.bank import open_bank
+from verifyrig.system.in_memory import IN_MEMORY, lies_in_memory
 from verifyrig.system.machine import THIS_MACHINE, MachineRoot, machine_facts
+from verifyrig.system.stick import this_stick
 
 SPEED_MAX = math.inf
 # What a machine shows of itself, and where a probe stands in for it.
@@ -233,6 +237,7 @@ def _run_on(
         profile_text=profile.text,
         channels=[*bank.infos, *OWN_CHANNELS],
         live=stand.live,
+        connect=_connect(run_id, bench) if stand.live else connect_alone,
     )
     if request.second is not None:
         request.second.follow(path, run_id, controls, {**request.shown, "period_s": profile.period_s})
@@ -258,7 +263,8 @@ def _run_on(
         beat_every_s=BEAT_EVERY_S if stand.live else math.inf,
         second=request.second,
     )
-    observer.begin(profile, bank.infos, _notes(request, stand, absent, blind))
+    in_memory = [IN_MEMORY.format(folder=bench.root)] if stand.live and lies_in_memory(path.parent) else []
+    observer.begin(profile, bank.infos, [*in_memory, *_notes(request, stand, absent, blind)])
     try:
         with spare_space(path) if stand.live else contextlib.nullcontext():
             end = Runner(rig).run()
@@ -270,7 +276,17 @@ def _run_on(
         return RunDone(run=run_id, record=path, end=None)
     finally:
         observer.end()
-    return RunDone(run=run_id, record=path, end=end)
+    return RunDone(run=run_id, record=writer.path, end=end)
+
+
+def _connect(run_id: str, bench: Bench) -> Connect:
+    """Return how the record is opened: on a stick that may be pulled together with a twin in memory."""
+    stick = this_stick()
+    if stick is None or not stick.holds(bench.root):
+        return connect_alone
+    return lambda path: PullableConnection(
+        path, stick.twins / f"{run_id}.sqlite", is_there=lambda: stick.is_plugged_in, prepare=stick.make_writable
+    )
 
 
 def _card(bench: Bench) -> str:
@@ -310,6 +326,7 @@ def _facts(
         "refusal_reasons": [why.as_json() for why in request.refusals],
         "no_load": request.no_load,
         "bench_computer": dict(request.second.facts()) if request.second is not None else None,
+        **({"stick": stick.as_fact()} if (stick := this_stick()) is not None else {}),
         **request.facts,
     }
 

@@ -14,6 +14,9 @@ from verifyrig.core.reason import KeptReason, Reason
 from verifyrig.rig.observer import Attention, Observer
 from verifyrig.rig.schedule import Schedule
 
+_AWAY = "The stick is away: the run goes on, its record lies in memory. Plug the same stick in again."
+_BACK = "The stick is back, and the whole record is on it."
+
 
 class RunNotes:
     """The record and the face of one run.
@@ -27,6 +30,7 @@ class RunNotes:
         self._observer = observer
         self._schedule = schedule
         self._failed = False
+        self._away = False
         self.on_failure: Callable[[RecordError], None] = lambda _error: None
 
     def say(self, text: str, *, loud: bool = False) -> None:
@@ -55,7 +59,11 @@ class RunNotes:
         self._write(lambda: self._writer.stage_ended(stage.name, t_s, ended))
 
     def check_disk(self) -> float:
-        """Return how far the disk is behind, s; 0 where the record has failed."""
+        """Return how far the disk is behind, s; 0 where the record has failed. A stick that comes and goes is said."""
+        away = bool(getattr(self._writer, "is_away", False))
+        if away is not self._away:
+            self._away = away
+            self.say(_AWAY if away else _BACK, loud=away)
         try:
             return self._writer.lag_s()
         except RecordError as error:

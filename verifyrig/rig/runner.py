@@ -158,6 +158,7 @@ class Runner:
                 "stopped_because": list(messages),
                 "stopped_reasons": [why.as_json() for why in stops.for_safety],
                 "danger": danger.code if danger is not None else None,
+                **self._rig.controls.last_facts,
             }
         )
         reasons = tuple(stops.for_safety) or ((interrupted.why,) if interrupted is not None else ())

@@ -104,7 +104,8 @@ class StageLoop:
             return StageEnd.TRIPPED
         if stops.for_safety and stage.kind is StageKind.LOAD:
             return StageEnd.STOPPED
-        timed_out = t_s >= last_s - _HAIR_S
+        enough = stage.load is None and self._rig.controls.enough.is_set()
+        timed_out = enough or t_s >= last_s - _HAIR_S
         if self._gate_closes(stage, final=timed_out):
             return StageEnd.GATE
         if t_s - self._climbing.from_s(start_s) >= stage.min_duration_s and self._end_is_known(stage):

@@ -166,7 +166,9 @@ def _weigh(
         odds[EndedBy.HEAT] = -math.inf
     shares = _shares(odds)
     likeliest = max(shares, key=lambda ended_by: shares[ended_by])
-    verdict = likeliest if shares[likeliest] >= _CLEAR_SHARE else EndedBy.UNCLEAR
+    # By elimination alone nothing is found: a crash that nobody wrote down looks like a cut of the power.
+    spoken_for = any(sign.weight(likeliest) > 0 for sign in signs)
+    verdict = likeliest if spoken_for and shares[likeliest] >= _CLEAR_SHARE else EndedBy.UNCLEAR
     return _finding(
         verdict,
         _WEIGHED_TOLD[verdict],

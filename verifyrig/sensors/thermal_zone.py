@@ -11,11 +11,25 @@ _TRIP_POINTS = 16
 
 
 def find(root: Path) -> list[FileSensor]:
-    """Return the temperature of every zone, a disabled one with the reason why it gives none."""
+    """Return the temperature of every zone, a disabled one with the reason why it gives none.
+
+    A zone that the kernel also shows as a chip is left to that: it is one sensor, and would count twice.
+    """
+    zones = numbered_dirs(root / "sys/class/thermal", "thermal_zone")
+    kinds = {read_text(zone / "type") for zone in zones if _has_chip(zone)}
     return [
         FileSensor(_info(zone, root), zone / "temp", per_unit=1e3)
-        for zone in numbered_dirs(root / "sys/class/thermal", "thermal_zone")
+        for zone in zones
+        if (read_text(zone / "type") or "-") not in kinds
     ]
+
+
+def _has_chip(zone: Path) -> bool:
+    """Return whether the kernel hangs a chip below the zone (Linux, drivers/thermal/thermal_hwmon.c).
+
+    It does so below the first zone of a type; the further ones of that type are further inputs of the same chip.
+    """
+    return any((chip / "temp1_input").exists() for chip in numbered_dirs(zone, "hwmon"))
 
 
 def _info(zone: Path, root: Path) -> ChannelInfo:
