@@ -36,7 +36,7 @@ LEAVE_OUT = [
     "usr/lib/x86_64-linux-gnu/libapt-*", "usr/lib/x86_64-linux-gnu/libdb-*", "usr/lib/x86_64-linux-gnu/perl5",
     "usr/lib/python3.13/test", "usr/lib/python3.13/pydoc_data", "usr/lib/python3.13/ensurepip",
     "usr/lib/python3.13/idlelib", "usr/lib/python3.13/turtledemo", "usr/lib/python3.13/lib2to3",
-    "usr/lib/python3.13/_pyrepl", "usr/share/bash-completion", "usr/share/consolefonts", "usr/share/debconf",
+    "usr/share/bash-completion", "usr/share/consolefonts", "usr/share/debconf",
     "usr/share/keymaps", "usr/share/perl5", "usr/share/X11", "usr/share/zsh", "usr/share/polkit-1", "usr/share/dbus-1",
     "usr/share/initramfs-tools", "usr/lib/systemd/system", "usr/lib/systemd/catalog", "usr/lib/udev/hwdb.d",
     "usr/lib/udev/hwdb.bin", "etc/machine-id", "etc/resolv.conf", "etc/apt", "etc/hostname", "etc/hosts",

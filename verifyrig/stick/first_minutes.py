@@ -129,6 +129,9 @@ class FirstMinutes:
         except (RigError, OSError) as error:
             self.fault = str(error)
             return None
+        except Exception as error:  # a fault of ours must be told by the desk, not written across the first screen
+            self.fault = f"{type(error).__name__}: {error}"
+            return None
         finally:
             if not self._ending.is_set():
                 self._controls.enough.clear()
