@@ -208,7 +208,7 @@ def _statement(kind: str, what: list[Any]) -> tuple[str, tuple[Any, ...]]:
 
 def seal_anew(path: Path) -> None:
     """Seal the changed record with the project's own code, as a forger would; do nothing where that fails."""
-    from verifyrig.record import check, seal
+    from verifyrig.record import content_check, seal
     from verifyrig.record.schema import SMALL_TABLES, sample_channels
 
     with contextlib.suppress(Exception):
@@ -216,9 +216,9 @@ def seal_anew(path: Path) -> None:
         try:
             chain = seal.SampleChain(sample_channels(connection))
             rows = []
-            for _, values in check._whole_blocks(connection, path):
+            for _, values in content_check._whole_blocks(connection, path):
                 rows += list(chain.extend(values))
-            tables = [check._read_table(connection, name) for name in SMALL_TABLES]
+            tables = [content_check._read_table(connection, name) for name in SMALL_TABLES]
             for table in tables:
                 rows += [table.seal_row(block) for block in range(table.blocks())]
             schema = [row[0] for row in connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")]
