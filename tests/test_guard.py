@@ -10,8 +10,9 @@ from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Gate, Profile, Stage, StageKind, TripLimit
 from verifyrig.rig.arming import arm
 from verifyrig.rig.gate import check_gate
-from verifyrig.rig.guard import Guard, Trip
+from verifyrig.rig.guard import Guard
 from verifyrig.rig.run_buffer import RunBuffer
+from verifyrig.rig.trip import Trip
 
 DIE = ChannelInfo(
     channel="die_temp_c", label="Package id 0", device="coretemp/0/temp1", source="x", quantity="temperature",

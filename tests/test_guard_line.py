@@ -7,8 +7,9 @@ from collections.abc import Callable, Sequence
 from verifyrig.core.interfaces import ChannelInfo, Reading
 from verifyrig.core.profile import Profile, Stage, StageKind, TripLimit
 from verifyrig.rig.arming import arm
-from verifyrig.rig.guard import Guard, Trip
+from verifyrig.rig.guard import Guard
 from verifyrig.rig.run_buffer import RunBuffer
+from verifyrig.rig.trip import Trip
 
 LIMIT_C = 92.0
 LOAD = Stage(name="load", kind=StageKind.LOAD)

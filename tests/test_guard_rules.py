@@ -10,8 +10,9 @@ from verifyrig.core.heat_sources import HeatedGroup
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.profile import Profile, Stage, StageKind, TripLimit
 from verifyrig.rig.arming import arm
-from verifyrig.rig.guard import Guard, LeastRemaining, Trip
+from verifyrig.rig.guard import Guard, LeastRemaining
 from verifyrig.rig.run_buffer import RunBuffer
+from verifyrig.rig.trip import Trip
 
 LOAD, IDLE = Stage(name="load", kind=StageKind.LOAD), Stage(name="idle", kind=StageKind.IDLE)
 DIE, SECOND, CARD, OTHER_CARD, FAN = "die_temp_c", "die_2_temp_c", "gpu_temp_c", "gpu_2_temp_c", "cpu_fan_speed_rpm"

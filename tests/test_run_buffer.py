@@ -10,6 +10,7 @@ import pytest
 
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.rig.run_buffer import RunBuffer
+from verifyrig.rig.trends import Trends
 
 DIE = "die_temp_c"
 
@@ -50,18 +51,20 @@ def test_a_channel_that_comes_late_or_goes_leaves_gaps_in_its_column() -> None:
 
 def test_the_rate_is_the_rise_over_the_whole_window_divided_by_its_time() -> None:
     buffer = filled([30.0 + 2.0 * n for n in range(10)])
-    assert buffer.rate_per_s(DIE, 10.0) is None  # nine seconds are not ten
+    trends = Trends(buffer)
+    assert trends.rate_per_s(DIE, 10.0) is None  # nine seconds are not ten
     buffer.add(10.0, {DIE: Reading(value=50.0)})
-    assert buffer.rate_per_s(DIE, 10.0) == pytest.approx(2.0)
-    assert buffer.rate_per_s(DIE, 10.0, since=1) is None
+    assert trends.rate_per_s(DIE, 10.0) == pytest.approx(2.0)
+    assert trends.rate_per_s(DIE, 10.0, since=1) is None
 
 
 def test_a_rate_reaches_back_over_a_gap_and_over_what_nothing_confirmed() -> None:
     buffer = filled([30.0, 31.0])
-    buffer.exclude_from_trends(DIE)
+    trends = Trends(buffer)
+    trends.leave_out(DIE)
     buffer.add(2.0, {DIE: Reading(value=None, quality=Quality.MISSING)})
     buffer.add(12.0, {DIE: Reading(value=54.0)})
-    assert buffer.rate_per_s(DIE, 10.0) == pytest.approx((54.0 - 30.0) / 12.0)
+    assert trends.rate_per_s(DIE, 10.0) == pytest.approx((54.0 - 30.0) / 12.0)
 
 
 def by_hand(values: list[float], step_s: float, refresh_s: float) -> list[tuple[float, float]]:
@@ -76,21 +79,23 @@ def by_hand(values: list[float], step_s: float, refresh_s: float) -> list[tuple[
 def test_fresh_readings_are_the_same_however_often_somebody_asks(seed: int) -> None:
     dice = random.Random(seed)
     values = [float(dice.choice((40, 40, 40, 41, 42))) for _ in range(200)]
-    whole, asked = filled(values, step_s=0.5), RunBuffer()
+    asked = RunBuffer()
+    whole, often = Trends(filled(values, step_s=0.5)), Trends(asked)
     for n, value in enumerate(values):
         asked.add(n * 0.5, {DIE: Reading(value=value)})
         if dice.random() < 0.5:
-            assert asked.fresh(DIE, 2.0, 0) == by_hand(values[: n + 1], 0.5, 2.0)
-    assert whole.fresh(DIE, 2.0, 0) == asked.fresh(DIE, 2.0, 0) == by_hand(values, 0.5, 2.0)
+            assert often.fresh(DIE, 2.0, 0) == by_hand(values[: n + 1], 0.5, 2.0)
+    assert whole.fresh(DIE, 2.0, 0) == often.fresh(DIE, 2.0, 0) == by_hand(values, 0.5, 2.0)
 
 
 def test_what_is_fresh_begins_anew_at_a_step_of_the_load() -> None:
     buffer = filled([40.0, 50.0, 60.0])
-    assert len(buffer.fresh(DIE, 2.0, 0)) == 3
+    trends = Trends(buffer)
+    assert len(trends.fresh(DIE, 2.0, 0)) == 3
     step = buffer.end
-    assert buffer.fresh(DIE, 2.0, step) == []
+    assert trends.fresh(DIE, 2.0, step) == []
     buffer.add(3.0, {DIE: Reading(value=60.0)})
-    assert buffer.fresh(DIE, 2.0, step) == [(3.0, 60.0)]
+    assert trends.fresh(DIE, 2.0, step) == [(3.0, 60.0)]
 
 
 def test_samples_of_a_dip_are_kept_and_count_in_no_forecast() -> None:
@@ -134,21 +139,24 @@ def test_a_sample_that_says_nothing_of_the_load_is_one_without_load_and_counts()
 
 def test_a_moment_not_named_is_the_beginning() -> None:
     buffer = filled([70.0, 41.0, 42.0])
+    trends = Trends(buffer)
     assert buffer.window(DIE, 60.0) == [(0.0, 70.0), (1.0, 41.0), (2.0, 42.0)]
     assert buffer.highest(DIE, 0) == 70.0
-    assert buffer.rate_per_s(DIE, 2.0) == pytest.approx(-14.0)
+    assert trends.rate_per_s(DIE, 2.0) == pytest.approx(-14.0)
     assert buffer.last_values(DIE, 9, since=0, until=buffer.end) == [70.0, 41.0, 42.0]
 
 
 def test_a_rate_takes_the_very_last_reading_before_its_window() -> None:
     buffer = filled([10.0, 30.0, None, 50.0, 60.0])
-    assert buffer.rate_per_s(DIE, 2.0) == pytest.approx((60.0 - 30.0) / 3.0)
+    trends = Trends(buffer)
+    assert trends.rate_per_s(DIE, 2.0) == pytest.approx((60.0 - 30.0) / 3.0)
 
 
 def test_a_channel_that_nobody_read_has_no_rate_and_no_values() -> None:
     buffer = filled([40.0, 41.0])
-    assert buffer.rate_per_s("vrm_temp_c", 1.0) is None
-    assert buffer.fresh("vrm_temp_c", 1.0, 0) == []
+    trends = Trends(buffer)
+    assert trends.rate_per_s("vrm_temp_c", 1.0) is None
+    assert trends.fresh("vrm_temp_c", 1.0, 0) == []
     assert buffer.last_values("vrm_temp_c", 3, 0, buffer.end) == []
 
 
@@ -175,38 +183,42 @@ def test_what_the_buffer_answers_does_not_depend_on_what_it_dropped() -> None:
     newest = [50.0, 52.0, None, 56.0, 58.0]
     end = DROPPED + KEPT
     buffer = after_a_drop(newest)
+    trends = Trends(buffer)
     assert buffer.end == end and len(buffer.rows().t_s) == KEPT
     assert buffer.window(DIE, 10.0, since=end - 2) == [(end - 2.0, 56.0), (end - 1.0, 58.0)]
-    assert buffer.rate_per_s(DIE, 3.0) == pytest.approx((58.0 - 52.0) / 3.0)
-    assert buffer.rate_per_s(DIE, 2.0) == pytest.approx((58.0 - 52.0) / 3.0)
-    assert buffer.fresh(DIE, 2.0, 0) == [(end - 4.0, 52.0), (end - 2.0, 56.0), (end - 1.0, 58.0)]
+    assert trends.rate_per_s(DIE, 3.0) == pytest.approx((58.0 - 52.0) / 3.0)
+    assert trends.rate_per_s(DIE, 2.0) == pytest.approx((58.0 - 52.0) / 3.0)
+    assert trends.fresh(DIE, 2.0, 0) == [(end - 4.0, 52.0), (end - 2.0, 56.0), (end - 1.0, 58.0)]
     assert buffer.highest(DIE, end - 5) == 58.0
 
 
 def test_a_reading_that_stands_is_fresh_by_time_after_a_drop_as_before() -> None:
     """By hand: of a value that stands, one in two seconds is fresh."""
     buffer = after_a_drop([])
+    trends = Trends(buffer)
     last_s = buffer.t_s
-    assert buffer.fresh(DIE, 2.0, 0) == [(last_s - 5.0, 40.0), (last_s - 3.0, 40.0), (last_s - 1.0, 40.0)]
+    assert trends.fresh(DIE, 2.0, 0) == [(last_s - 5.0, 40.0), (last_s - 3.0, 40.0), (last_s - 1.0, 40.0)]
 
 
 def test_a_fresh_reading_that_was_dropped_is_forgotten() -> None:
     buffer = filled([40.0] * (DROPPED + KEPT - 1), most_rows=KEPT)
-    assert buffer.fresh(DIE, math.inf, 0) == [(0.0, 40.0)]
+    trends = Trends(buffer)
+    assert trends.fresh(DIE, math.inf, 0) == [(0.0, 40.0)]
     buffer.add(float(DROPPED + KEPT - 1), {DIE: Reading(value=40.0)})
-    assert buffer.fresh(DIE, math.inf, 0) == [(DROPPED + KEPT - 1.0, 40.0)]
+    assert trends.fresh(DIE, math.inf, 0) == [(DROPPED + KEPT - 1.0, 40.0)]
 
 
 @pytest.mark.parametrize("row", [DROPPED, DROPPED + 50])
 def test_what_counts_in_no_trend_stays_so_after_a_drop(row: int) -> None:
     buffer = RunBuffer(KEPT)
+    trends = Trends(buffer)
     for n in range(DROPPED + KEPT):
         buffer.add(float(n), {DIE: Reading(value=90.0 if n == row else 40.0)})
         if n == row:
-            buffer.exclude_from_trends(DIE)
+            trends.leave_out(DIE)
     since = row
-    assert buffer.rate_per_s(DIE, buffer.t_s - row, since=since) is None
-    assert buffer.fresh(DIE, math.inf, since) == [(row + 1.0, 40.0)]
+    assert trends.rate_per_s(DIE, buffer.t_s - row, since=since) is None
+    assert trends.fresh(DIE, math.inf, since) == [(row + 1.0, 40.0)]
 
 
 def test_a_window_begins_with_the_sample_on_its_edge() -> None:

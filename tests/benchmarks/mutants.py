@@ -46,7 +46,10 @@ _LEAST_PATIENCE_S = 30.0
 NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.rig.guard": ("test_guard.py", "test_guard_line.py", "test_guard_rules.py"),
     "verifyrig.rig.idle_heat": ("test_idle_heat.py",),
+    "verifyrig.rig.motion": ("test_guard.py", "test_guard_line.py", "test_guard_rules.py"),
+    "verifyrig.rig.reactions": ("test_guard.py", "test_guard_rules.py", "test_every_die.py"),
     "verifyrig.rig.run_buffer": ("test_run_buffer.py", "test_guard.py", "test_guard_line.py"),
+    "verifyrig.rig.trends": ("test_run_buffer.py", "test_guard_line.py", "test_guard_rules.py"),
     "verifyrig.rig.gate": ("test_gate.py",),
     "verifyrig.rig.load_permit": ("test_permit_rules.py", "test_load_permit.py"),
     "verifyrig.rig.runner": ("test_runner.py", "test_runner_limits.py", "test_run_watch.py", "test_run_course.py"),

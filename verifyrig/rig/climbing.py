@@ -19,12 +19,13 @@ from verifyrig.core.profile import LoadPattern, Stage
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.rig.arming import limits_of
-from verifyrig.rig.guard import ACT_WITHIN_S, REACTION_WITHIN_S, Trip
 from verifyrig.rig.parts import Parts, Rig
+from verifyrig.rig.reactions import REACTION_WITHIN_S
 from verifyrig.rig.run_buffer import BufferRows
 from verifyrig.rig.run_notes import kept
 from verifyrig.rig.stage_forecasts import StageForecasts
 from verifyrig.rig.stops import StopKind
+from verifyrig.rig.trip import ACT_WITHIN_S, Trip
 
 # A look costs tens of milliseconds for each temperature: one of them a sample, and at full share now and then.
 _EVERY_S, _AT_FULL_EVERY_S = 2.0, 10.0

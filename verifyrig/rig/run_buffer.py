@@ -10,9 +10,7 @@ from __future__ import annotations
 import math
 from array import array
 from bisect import bisect_left, bisect_right
-from collections import deque
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -25,18 +23,7 @@ __all__ = ["MOST_ROWS", "BufferRows", "RunBuffer"]
 # A day of samples a second apart; of 30 channels 21 MB. The oldest go in blocks: moving the others costs time.
 MOST_ROWS = 86_400
 _BLOCK = 3_600
-# A straight line is drawn through so many fresh readings.
-FRESH = 3
 _HAIR_S = 1e-6
-
-
-@dataclass(slots=True)
-class _Fresh:
-    """Which of a channel's rows brought a fresh reading: an index into the buffer, carried on from row to row."""
-
-    since: int
-    looked_until: int
-    rows: deque[int] = field(default_factory=lambda: deque(maxlen=FRESH))
 
 
 class RunBuffer:
@@ -48,18 +35,17 @@ class RunBuffer:
     Attributes:
         newest: The last sample's readings, empty before the first.
         ambient_c: The ambient temperature at the last sample, None where it is unknown.
+        first: The number of the oldest row that is kept.
     """
 
     def __init__(self, most_rows: int = MOST_ROWS) -> None:
         self._most_rows = most_rows
-        self._first = 0
+        self.first = 0
         self._t_s = array("d")
         self._columns: dict[str, array[float]] = {}
         self._share, self._ambient = array("d"), array("d")
         self._heating = {DIE.temp: array("d"), CARD.temp: array("d")}
         self._left_out = array("b")
-        self._no_trend: dict[str, set[int]] = {}
-        self._fresh: dict[str, _Fresh] = {}
         self.newest: Mapping[str, Reading] = {}
         self.ambient_c: float | None = None
 
@@ -101,24 +87,19 @@ class RunBuffer:
         if len(self._t_s) >= self._most_rows + _BLOCK:
             self._drop_oldest()
 
-    def exclude_from_trends(self, channel: str) -> None:
-        """Take a channel's newest reading for no part of a trend: nothing confirmed it, or a dip explains it."""
-        self._no_trend.setdefault(channel, set()).add(self.end - 1)
-
     def _drop_oldest(self) -> None:
         own = (self._t_s, self._share, self._ambient)
         for column in (*own, *self._heating.values(), *self._columns.values()):
             del column[:_BLOCK]
         del self._left_out[:_BLOCK]
-        self._first += _BLOCK
-        self._no_trend = {name: {row for row in rows if row >= self._first} for name, rows in self._no_trend.items()}
+        self.first += _BLOCK
 
     # ---- reading
 
     @property
     def end(self) -> int:
         """The number of the next row: how many samples there were so far."""
-        return self._first + len(self._t_s)
+        return self.first + len(self._t_s)
 
     @property
     def t_s(self) -> float:
@@ -127,22 +108,22 @@ class RunBuffer:
 
     def rows(self, since: int = 0, *, with_left_out: bool = True) -> BufferRows:
         """Return the rows since a moment as arrays."""
-        start = max(0, since - self._first)
+        start = max(0, since - self.first)
         kept = None if with_left_out else np.frombuffer(self._left_out[start:], dtype=np.int8) == 0
         return BufferRows(self, start, kept)
 
     def window(self, channel: str, last_s: float, since: int = 0) -> list[tuple[float, float]]:
         """Return times, s, and values of a channel over the last seconds, oldest first."""
         column = self._columns.get(channel, ())
-        start = max(bisect_left(self._t_s, self.t_s - last_s), since - self._first) if column else 0
+        start = max(bisect_left(self._t_s, self.t_s - last_s), since - self.first) if column else 0
         pairs = zip(self._t_s[start:], column[start:], strict=True) if column else ()
         return [(t_s, value) for t_s, value in pairs if not math.isnan(value)]
 
     def last_values(self, channel: str, count: int, since: int, until: int) -> list[float]:
         """Return the last values of a channel before the row `until`, oldest first."""
         found: list[float] = []
-        for row in range(until - 1, max(since, self._first) - 1, -1):
-            value = self._value(channel, row)
+        for row in range(until - 1, max(since, self.first) - 1, -1):
+            value = self.value(channel, row)
             if not math.isnan(value):
                 found.append(value)
                 if len(found) == count:
@@ -152,48 +133,20 @@ class RunBuffer:
     def highest(self, channel: str, since: int) -> float | None:
         """Return the highest value of a channel since a moment, None where there is none."""
         column = self._columns.get(channel, array("d"))
-        return max((value for value in column[max(0, since - self._first) :] if not math.isnan(value)), default=None)
+        return max((value for value in column[max(0, since - self.first) :] if not math.isnan(value)), default=None)
 
-    def rate_per_s(self, channel: str, over_s: float, since: int = 0) -> float | None:
-        """Return how fast a channel rose over the last `over_s`, unit per second; None while they are not full.
+    def row_at(self, t_s: float) -> int:
+        """Return the number of the last row at or before a time."""
+        return self.first + bisect_right(self._t_s, t_s + _HAIR_S) - 1
 
-        Where the reading of that moment is lacking, the last one before it stands in.
-        """
-        now_s, value = self.t_s, self._value(channel, self.end - 1)
-        row = self._first + bisect_right(self._t_s, now_s - over_s + _HAIR_S) - 1
-        while row >= max(since, self._first):
-            if self._in_trend(channel, row):
-                return (value - self._value(channel, row)) / (now_s - self._t_s[row - self._first])
-            row -= 1
-        return None
+    def time_s(self, row: int) -> float:
+        """Return when a row was taken, s."""
+        return self._t_s[row - self.first]
 
-    def fresh(self, channel: str, refresh_s: float, since: int) -> Sequence[tuple[float, float]]:
-        """Return time, s, and value of the last three fresh readings since a moment.
-
-        A reading is fresh where its value changed, or where the source had time to read anew.
-        """
-        index = self._fresh.get(channel)
-        if index is None or index.since != since:
-            index = self._fresh[channel] = _Fresh(since, since)
-        while index.rows and index.rows[0] < self._first:
-            index.rows.popleft()
-        for row in range(max(index.looked_until, self._first), self.end):
-            if self._in_trend(channel, row) and self._is_fresh(channel, row, index.rows, refresh_s):
-                index.rows.append(row)
-        index.looked_until = self.end
-        return [(self._t_s[row - self._first], self._value(channel, row)) for row in index.rows]
-
-    def _is_fresh(self, channel: str, row: int, before: Sequence[int], refresh_s: float) -> bool:
-        if not before or self._value(channel, row) != self._value(channel, before[-1]):
-            return True
-        return self._t_s[row - self._first] - self._t_s[before[-1] - self._first] >= refresh_s
-
-    def _in_trend(self, channel: str, row: int) -> bool:
-        return not math.isnan(self._value(channel, row)) and row not in self._no_trend.get(channel, ())
-
-    def _value(self, channel: str, row: int) -> float:
+    def value(self, channel: str, row: int) -> float:
+        """Return what a channel showed in a row, NaN where that is not to be believed."""
         column = self._columns.get(channel)
-        return math.nan if column is None else column[row - self._first]
+        return math.nan if column is None else column[row - self.first]
 
 
 class BufferRows:

@@ -9,13 +9,13 @@ from typing import Any
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.profile import Stage
 from verifyrig.core.reason import Reason
-from verifyrig.rig.guard import Trip
 from verifyrig.rig.load_control import LoadControl, finite
 from verifyrig.rig.observer import Attention
 from verifyrig.rig.persons_load import PersonsLoad
 from verifyrig.rig.run_notes import RunNotes, kept
 from verifyrig.rig.schedule import Schedule
 from verifyrig.rig.stops import StopKind, Stops
+from verifyrig.rig.trip import Trip
 
 
 class SafetyStop:
