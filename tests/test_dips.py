@@ -19,7 +19,8 @@ from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Purpose, StageKind
 from verifyrig.core.trace import Event, StageSpan, Trace
 from verifyrig.rig.arming import arm
-from verifyrig.rig.dip import ANSWER_WITHIN_S, DIP_EVERY_S, LEFT_OUT_S, STANDS_S, Dips
+from verifyrig.rig.dip import ANSWER_WITHIN_S, LEFT_OUT_S
+from verifyrig.rig.dips import DIP_EVERY_S, STANDS_S, Dips
 from verifyrig.rig.guard import Guard
 from verifyrig.rig.run_buffer import RunBuffer
 
@@ -159,7 +160,7 @@ class Hand:
         self.load: object = "work"
 
     def feed(self, seconds: int, share: float, **values: float) -> list[dict[str, Reading]]:
-        if share != self.dips.share and not self.dips.is_open:
+        if share != self.dips.share and self.dips.open is None:
             self.dips.load_commanded(self.t_s, share, self.load)
         found = []
         for _ in range(seconds):

@@ -8,7 +8,8 @@ from __future__ import annotations
 import pytest
 
 from tests.benchmarks._frozen import IDLE_S, LOAD_S, draw, run_one
-from verifyrig.rig.dip import ANSWER_WITHIN_S, DIP_EVERY_S
+from verifyrig.rig.dip import ANSWER_WITHIN_S
+from verifyrig.rig.dips import DIP_EVERY_S
 
 SEED = 7
 # One period of the slowest sampling, and one for the sample at which a dip that is due begins.

@@ -56,6 +56,7 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.rig.stage_loop": ("test_runner.py", "test_runner_limits.py", "test_run_course.py"),
     "verifyrig.rig.sampler": ("test_runner.py", "test_runner_limits.py", "test_run_course.py"),
     "verifyrig.rig.interruptions": ("test_runner.py", "test_run_course.py"),
+    "verifyrig.rig.dips": ("test_dips.py",),
     "verifyrig.rig.load_control": ("test_runner.py", "test_dips.py", "test_run_course.py"),
     "verifyrig.analysis.climb": ("test_climb.py",),
     "verifyrig.rig.climbing": ("test_climbing.py",),

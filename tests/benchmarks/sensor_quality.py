@@ -22,7 +22,8 @@ from tests.benchmarks._frozen import IDLE_S as IDLE_IN_RUN_S
 from tests.benchmarks._frozen import LOAD_S as LOAD_IN_RUN_S
 from tests.benchmarks._frozen import draw, run_one
 from verifyrig.core.interfaces import Quality, Reading, Sensor, Taken
-from verifyrig.rig.dip import ANSWER_WITHIN_S, DIP_EVERY_S
+from verifyrig.rig.dip import ANSWER_WITHIN_S
+from verifyrig.rig.dips import DIP_EVERY_S
 from verifyrig.sensors.bank import Bank, list_channels
 from verifyrig.sensors.cross_check import cold_start_disagreement
 from verifyrig.sensors.find import close_all

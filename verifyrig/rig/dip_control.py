@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from verifyrig.core.event_kind import EventKind
-from verifyrig.rig.dip import LOOK_EVERY_S
+from verifyrig.rig.dips import LOOK_EVERY_S
 from verifyrig.rig.load_driver import LoadDriver
 from verifyrig.rig.parts import Parts, Rig
 
@@ -25,15 +25,15 @@ class DipControl:
     @property
     def next_look_s(self) -> float:
         """The run's time at which to look again at those who are asked, s; infinite where nobody is."""
-        return self._schedule.t_s + LOOK_EVERY_S if self._dips.is_open else math.inf
+        return self._schedule.t_s + LOOK_EVERY_S if self._dips.open is not None else math.inf
 
     def follow(self, t_s: float) -> None:
         """Begin a dip that is due after a sample, or end one that is over."""
         driver = self._load.driver
         if driver is None or driver.external:
             return
-        if self._dips.is_open:
-            if self._dips.is_over(t_s):
+        if self._dips.open is not None:
+            if self._dips.open.is_over(t_s):
                 self._end(driver, t_s)
             return
         for channel in self._dips.cannot_answer(t_s, driver.share):
@@ -51,18 +51,19 @@ class DipControl:
 
     def look(self) -> None:
         """Read those who are asked between two samples: the sooner they answer, the shorter is the dip."""
-        if not self._dips.is_open or self._schedule.is_due():
+        dip = self._dips.open
+        if dip is None or self._schedule.is_due():
             return
         now_s, driver = self._clock.now_s(), self._load.driver
-        for channel in self._dips.unanswered:
-            self._dips.hear(channel, self._bank.reread(channel, now_s))
-        if driver is not None and self._dips.is_over(self._schedule.t_s):
+        for channel in dip.unanswered:
+            dip.hear(channel, self._bank.reread(channel, now_s))
+        if driver is not None and dip.is_over(self._schedule.t_s):
             self._end(driver, self._schedule.t_s)
 
     def _end(self, driver: LoadDriver, t_s: float) -> None:
         before = self._dips.share
         share = driver.resume(t_s)
         self._guard.load_dips(t_s, over=True)
-        self._load.note_dip(t_s)
+        self._notes.dip(self._dips.end(t_s))
         if share != before and driver.plan.hold is None:
             self._load.step(t_s, share)

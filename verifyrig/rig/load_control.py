@@ -9,10 +9,10 @@ from collections.abc import Mapping
 from verifyrig.core.errors import LoadError
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.heat_sources import heated_by, heated_groups
-from verifyrig.core.interfaces import ChannelInfo, Load, Quality, Reading
+from verifyrig.core.interfaces import ChannelInfo, Load
 from verifyrig.core.profile import LoadPattern, LoadPlan, WorkName
 from verifyrig.rig.bring_up import BringUp
-from verifyrig.rig.dip import Dips
+from verifyrig.rig.dips import Dips
 from verifyrig.rig.guard import Guard
 from verifyrig.rig.load_driver import LoadDriver
 from verifyrig.rig.persons_load import PersonsLoad
@@ -117,27 +117,6 @@ class LoadControl:
         if share is not None:
             self.step(t_s, share)
 
-    def own_readings(self, t_s: float, readings: Mapping[str, Reading]) -> dict[str, Reading]:
-        """Count what the load did, steer a held one by this sample, and return the channels of the load itself."""
-        driver = self.driver
-        if driver is None:
-            return {"load_share": Reading(value=self.share)}
-        commanded = driver.share
-        rate = driver.count(t_s)
-        driver.steer(t_s, readings)
-        for fault in driver.new_faults:
-            self._notes.event(
-                EventKind.COMPUTE_ERROR, work=fault.work, core=fault.core, at_s=fault.t_s, detail=fault.detail
-            )
-            where = f"on core {fault.core}" if fault.core is not None else "on the graphics processor"
-            self._notes.say(f"Wrong result {where}: {fault.detail}.", loud=True)
-        none_yet = Reading(value=None, quality=Quality.MISSING, note="the first sample under load")
-        return {
-            "load_share": Reading(value=commanded),
-            "work_rate_per_s": Reading(value=rate) if rate is not None else none_yet,
-            "compute_errors": Reading(value=float(driver.errors)),
-        }
-
     # ---- off
 
     def end(self, t_s: float) -> float:
@@ -149,16 +128,11 @@ class LoadControl:
         if driver.external:
             return self._person.order_off(t_s, driver.share) if driver.share else 0.0
         self._dips.load_commanded(t_s, 0.0, None)
-        if self._dips.is_open:
-            self.note_dip(t_s)
+        if self._dips.open is not None:
+            self._notes.dip(self._dips.end(t_s))
         self._guard.load_step(t_s, 0.0, steady=False)
         self._notes.event(EventKind.LOAD, t_s=t_s, share=0.0, gone_s=finite(gone_s), checks_done=driver.checks_done)
         return gone_s
-
-    def note_dip(self, t_s: float) -> None:
-        """Note the dip that is over now."""
-        dip = self._dips.end(t_s)
-        self._notes.event(EventKind.DIP, t_s=dip.from_s, **dip.as_detail())
 
     def close(self) -> None:
         """End whatever is left, at the run's end."""

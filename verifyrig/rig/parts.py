@@ -11,7 +11,7 @@ from verifyrig.core.outcome import Outcome
 from verifyrig.core.profile import Profile
 from verifyrig.core.reason import Reason
 from verifyrig.rig.arming import ArmedLimit
-from verifyrig.rig.dip import Dips
+from verifyrig.rig.dips import Dips
 from verifyrig.rig.guard import Guard
 from verifyrig.rig.load_control import LoadControl
 from verifyrig.rig.load_permit import LoadPermit

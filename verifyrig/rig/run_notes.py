@@ -11,6 +11,7 @@ from verifyrig.core.interfaces import Reading, RecordWriter
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Stage
 from verifyrig.core.reason import KeptReason, Reason
+from verifyrig.rig.dip import Dip
 from verifyrig.rig.observer import Attention, Observer
 from verifyrig.rig.schedule import Schedule
 
@@ -57,6 +58,10 @@ class RunNotes:
     def stage_ended(self, stage: Stage, t_s: float, ended: StageEnd) -> None:
         """Record that a stage ended."""
         self._write(lambda: self._writer.stage_ended(stage.name, t_s, ended))
+
+    def dip(self, dip: Dip) -> None:
+        """Record a dip of the load that is over."""
+        self.event(EventKind.DIP, t_s=dip.from_s, **dip.as_detail())
 
     def check_disk(self) -> float:
         """Return how far the disk is behind, s; 0 where the record has failed. A stick that comes and goes is said."""

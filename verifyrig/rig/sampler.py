@@ -15,6 +15,7 @@ from verifyrig.rig.arming import limits_of
 from verifyrig.rig.dip_control import DipControl
 from verifyrig.rig.idle_heat import IdleHeat
 from verifyrig.rig.interruptions import Interruptions
+from verifyrig.rig.load_readings import load_readings
 from verifyrig.rig.note_keys import keys_now
 from verifyrig.rig.observer import TickView
 from verifyrig.rig.parts import Parts, Rig
@@ -91,7 +92,7 @@ class Sampler:
 
     def _own_readings(self, t_s: float, readings: Mapping[str, Reading]) -> dict[str, Reading]:
         stops, driver = self._parts.stops, self._parts.load.driver
-        own = self._parts.load.own_readings(t_s, readings)
+        own = load_readings(self._parts.load, self._parts.notes, t_s, readings)
         if driver is not None and driver.lost is not None and not stops.for_safety and not stops.tripped:
             self._parts.safety.stop(StopKind.LOAD_LOST, driver.lost, t_s)
         return own
