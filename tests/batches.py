@@ -101,6 +101,7 @@ def again(run: UnitRun, metrics: dict[str, UnitFigure], *, later_s: float = 7200
     return replace(
         run,
         run=run.run.replace("-test", "-more"),
+        rework="cooler-again",
         started_utc_s=run.started_utc_s + later_s,
         metrics={**run.metrics, **metrics},
     )

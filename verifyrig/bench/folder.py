@@ -40,6 +40,11 @@ class Bench:
         return str(self.config.get("shop", {}).get("operator", ""))
 
     @property
+    def bench_id(self) -> str:
+        """Name of this bench among the shop's others; empty where bench.toml does not say."""
+        return str(self.config.get("bench", {}).get("id", ""))
+
+    @property
     def jobs_dir(self) -> Path:
         """Folder of the jobs."""
         return self.root / "jobs"

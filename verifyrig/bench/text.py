@@ -5,6 +5,7 @@ passed over in silence. Any other table or key at the top belongs to another too
 nearly one of ours. What depends on more than the file (a source that is plugged in, a catalogue of a language, a logo's
 file, a time zone of this computer) is reported where it is used.
 
+    [bench]                   id
     [shop]                    name, operator, address, logo
     [report]                  language, paper, temperature_unit, time_zone, terms, templates
     [[instrument]]            see instruments.py
@@ -232,6 +233,7 @@ def _rig_check(top: TomlTable, name: str) -> None:
 
 
 _READERS: Mapping[str, Callable[[TomlTable, str], None]] = {
+    "bench": _texts("id"),
     "shop": _texts("name", "operator", "address", "logo"),
     "report": _report,
     "instrument": _instruments,

@@ -36,6 +36,7 @@ from verifyrig.capability.indices import (
     zero_events_bound,
 )
 from verifyrig.capability.limits import LimitProposal, propose_limit
+from verifyrig.capability.nested import Component, grouped_interval, nested_components
 from verifyrig.capability.order import FEWEST_FOR_ORDER, OrderPattern, OrderSignal, find_order
 from verifyrig.capability.outliers import EsdStep, GrubbsTest, find_outliers, generalised_esd, grubbs
 from verifyrig.capability.samples import Unanswered, are_equal, finite
@@ -55,6 +56,7 @@ __all__ = [
     "AnovaLine",
     "Capability",
     "Chart",
+    "Component",
     "CrossedAnova",
     "Equivalence",
     "EsdStep",
@@ -92,12 +94,14 @@ __all__ = [
     "finite",
     "gauge_study",
     "generalised_esd",
+    "grouped_interval",
     "grubbs",
     "individuals_chart",
     "k_one_sided",
     "k_two_sided",
     "moving_range_dof",
     "needed_units",
+    "nested_components",
     "normal_interval",
     "one_way_anova",
     "over_reference_ambient",

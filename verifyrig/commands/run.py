@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from verifyrig.link.follow import RunLink
     from verifyrig.rig.assemble import RunDone, RunRequest
     from verifyrig.rig.observer import Observer
+    from verifyrig.system.machine import MachineRoot
     from verifyrig.terminal.alerting import Alerting
 
 DEFAULT_PROFILE = "quick-look"
@@ -46,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--as", dest="purpose", metavar="PURPOSE", choices=PURPOSES, help=", ".join(PURPOSES))
     parser.add_argument("--unit", metavar="NAME", help="which unit of a build line")
     parser.add_argument("--batch", metavar="NAME", help="which batch the unit is of")
+    parser.add_argument("--rework", metavar="CODE", help="why this unit is measured again: what was changed on it")
     parser.add_argument("--ambient", metavar="C[±U]", help="room temperature, °C, and its uncertainty, K")
     parser.add_argument("--state", action="append", default=[], metavar="KEY=VALUE", help="panel, position, fans, ...")
     add_link_words(parser)
@@ -246,6 +248,9 @@ def request_from(args: argparse.Namespace, context: Context, link: RunLink | Non
         facts={
             "attestation": fact,
             "batch": batch,
+            "bench": context.bench.bench_id or None,
+            "rework": short_name(args.rework, "--rework"),
+            "board": _board(args, context, defaults, root),
             "operator": at_the_bench(context.bench, args.by) or None,
         },
         second=link,
@@ -322,6 +327,16 @@ def _purpose(args: argparse.Namespace, defaults: Defaults, *, no_load: bool) -> 
     if no_load:
         return Purpose.CHECK
     return Purpose.BUILD if _is_of_a_build_line(args, defaults) else defaults.purpose
+
+
+def _board(args: argparse.Namespace, context: Context, defaults: Defaults, root: MachineRoot) -> str | None:
+    """Return which board a unit of a build line is; of a customer's machine nothing of the kind is recorded."""
+    from verifyrig.system.board_serial import bench_key, board_digest, board_serial
+
+    if args.mock is not None or not _is_of_a_build_line(args, defaults) or board_serial(root.path) is None:
+        return None
+    key = bench_key(context.bench.root)
+    return None if key is None else board_digest(root.path, key)
 
 
 def _is_of_a_build_line(args: argparse.Namespace, defaults: Defaults) -> bool:

@@ -37,6 +37,7 @@ _Values = dict[tuple[str, str], str]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the settings; on a terminal what is left out is asked for."""
+    parser.add_argument("--bench-id", metavar="NAME", help="name of this bench among the shop's others")
     parser.add_argument("--shop", metavar="NAME", help="the shop's name")
     parser.add_argument("--operator", metavar="NAME", help="who works at this bench")
     parser.add_argument("--address", metavar="TEXT", help="the shop's address")
@@ -118,6 +119,7 @@ def changed_settings(
 
 
 _FLAGS = {
+    ("bench", "id"): "bench_id",
     ("shop", "name"): "shop",
     ("shop", "operator"): "operator",
     ("shop", "address"): "address",

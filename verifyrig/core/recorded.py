@@ -23,6 +23,9 @@ class Recorded:
         period_s: Time from sample to sample, s.
         no_load: Whether the load was left out of choice.
         blind: Whether it loaded without any temperature.
+        bench, operator: Which bench measured, and who at it.
+        rework: Why the unit was measured again, a code of the line's own.
+        board: Keyed digest of the machine's serial, of a unit of a build line alone.
         channels: What is known of each channel's sensor, by channel.
         machine: What the machine said of itself, by name.
     """
@@ -34,6 +37,10 @@ class Recorded:
     job: str | None = None
     unit: str | None = None
     batch: str | None = None
+    bench: str | None = None
+    operator: str | None = None
+    rework: str | None = None
+    board: str | None = None
     profile_name: str | None = None
     recipe: str | None = None
     analysis_version: str | None = None
@@ -79,7 +86,8 @@ class Recorded:
 def recorded(facts: Mapping[str, Any]) -> Recorded:
     """Return the facts of a run, typed; never raises, whatever they hold."""
     cause, trip, attestation = (facts.get(key) for key in ("cause", "trip", "attestation"))
-    texts = ("purpose", "job", "unit", "batch", "profile_name", "recipe", "analysis_version")
+    whose = ("job", "unit", "batch", "bench", "operator", "rework", "board")
+    texts = ("purpose", *whose, "profile_name", "recipe", "analysis_version")
     flags = ("simulated", "no_load", "blind")
     outcome = text_or_none(facts.get("outcome"))
     return Recorded(

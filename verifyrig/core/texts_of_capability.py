@@ -41,6 +41,16 @@ TEXTS_OF_CAPABILITY: dict[str, str] = {
         "units measured one after the other resemble one another (p = {p_value:.2g}): something comes and goes"
     ),
     "order-batches": "batch {batch} lies {change:+.3g} {unit} away from the others (p = {p_value:.2g})",
+    "components-no-groups": "{count} values in no groups to tell apart",
+    "groups-too-few": "{count} groups; of fewer than {needed} nothing follows for another one",
+    "claim-of-one-bench": "measured on bench {bench} alone, so it holds of that bench",
+    "claim-across-benches": "of units on any bench like these {count}",
+    "claim-of-these-benches": "of benches {benches}, each by itself; of another bench nothing follows from two",
+    "claim-of-benches-unknown": "benches {benches} have too few units each to tell them apart",
+    "unit-on-two-boards": (
+        "unit {unit} was measured on more than one board: name the machines apart, or give the later run --rework"
+    ),
+    "board-under-two-names": ("units {units} are one board: correct the name of one, or give the later run --rework"),
     "claim-too-near": "the values are not normal, and too near to the limit for any other shape",
     "claim-none-outside": ("{count} units within the limit: at most {most:.1%} of all lie outside, at 95 % confidence"),
     "claim-none-outside-more": (

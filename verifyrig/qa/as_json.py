@@ -5,11 +5,21 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from verifyrig.core.plain_json import plain_number
+from verifyrig.qa.benches import BenchPlace
 from verifyrig.qa.charting import BatchCharts
-from verifyrig.qa.contract import AttemptObject, BatchesObject, OrderObject, QaObject, UnitsMetric
+from verifyrig.qa.contract import (
+    AttemptObject,
+    BatchesObject,
+    BenchPlaceObject,
+    OrderObject,
+    QaObject,
+    UnitsMetric,
+    YieldObject,
+)
 from verifyrig.qa.findings import MetricFinding, QaFinding
 from verifyrig.qa.order import FALSE_ALARM, OrderChange
 from verifyrig.qa.units import Attempt
+from verifyrig.qa.yields import Yield
 from verifyrig.runs.contract import Bounds
 
 __all__ = ["as_json"]
@@ -25,6 +35,12 @@ def as_json(found: QaFinding) -> QaObject:
         "verdict": found.verdict,
         "steady": found.steady,
         "false_alarm": FALSE_ALARM,
+        "first_pass": _yield(found.first_pass),
+        "final": _yield(found.final),
+        "questions": [
+            {"code": question.why.code, "runs": list(question.runs), "text": str(question.why)}
+            for question in found.sorted.questions
+        ],
         "attempts": [_attempt(attempt, found) for attempt in found.attempts],
         "shapes": [
             {"run": s.run, "unit": s.unit, "window": s.window, "ratio": plain_number(s.ratio), "what": s.what}
@@ -59,11 +75,37 @@ def _metric(metric: MetricFinding) -> UnitsMetric:
         "ppk_low": plain_number(metric.ppk_low),
         "steady": metric.steady,
         "order": [_order(change) for change in metric.order],
+        "benches": {place.bench: _place(place) for place in metric.places},
+        "components": [
+            {"name": c.name, "sd": plain_number(c.sd), "share": plain_number(c.share), "dof": c.dof}
+            for c in metric.components
+        ],
         "outliers": list(metric.outliers),
         "verdict": metric.verdict,
         "notes": list(metric.notes),
         "signals": [{"run": s.run, "rule": s.rule, "why": s.why} for s in metric.signals],
         "batches": None if metric.batches is None else _batches(metric.batches),
+    }
+
+
+def _place(place: BenchPlace) -> BenchPlaceObject:
+    return {
+        "n": place.n,
+        "mean": plain_number(place.mean),
+        "difference": plain_number(place.difference),
+        "low": plain_number(place.low),
+        "high": plain_number(place.high),
+        "apart": place.apart,
+    }
+
+
+def _yield(share: Yield) -> YieldObject:
+    return {
+        "passed": share.passed,
+        "of": share.of,
+        "share": plain_number(share.share),
+        "low": plain_number(share.low),
+        "high": plain_number(share.high),
     }
 
 
@@ -96,6 +138,9 @@ def _attempt(attempt: Attempt, found: QaFinding) -> AttemptObject:
         "unit": run.unit,
         "run": run.run,
         "batch": run.batch,
+        "bench": run.bench,
+        "operator": run.operator,
+        "rework": run.rework,
         "attempt": attempt.number,
         "of": attempt.of,
         "counted": attempt.counted,

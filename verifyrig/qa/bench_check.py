@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -67,7 +67,7 @@ def check_bench(
         matches: Stored differences of probes, in words.
         today: For what is overdue.
     """
-    sorted_runs = sort_out(golden, profile)
+    sorted_runs = sort_out(_by_bench(golden), profile, repeats=True)
     kept = sorted((attempt.run for attempt in sorted_runs.attempts), key=lambda run: (run.started_utc_s, run.run))
     charts = chart_golden(kept, profile)
     gauge = _gauge(studied, profile) if studied else {}
@@ -87,6 +87,19 @@ def check_bench(
         verdict=worst(verdicts) if charts or gauge else Verdict.NOT_MEASURED,
         notes=tuple(_notes(charts, gauge, calibrated)),
     )
+
+
+def _by_bench(golden: Sequence[UnitRun]) -> list[UnitRun]:
+    """Return the runs with one golden unit of several benches as a unit of each: each bench has its own chart."""
+    benches: dict[str, set[str | None]] = {}
+    for run in golden:
+        benches.setdefault(run.unit, set()).add(run.bench)
+    return [
+        replace(run, unit=f"{run.unit} on {run.bench or 'no named bench'}", batch=None)
+        if len(benches[run.unit]) > 1
+        else run
+        for run in golden
+    ]
 
 
 def _notes(charts: Sequence[GoldenChart], gauge: Mapping[str, Any], calibrated: Sequence[Calibrated]) -> list[str]:

@@ -24,6 +24,7 @@ from verifyrig.capability import (
 from verifyrig.capability.samples import FloatArray
 from verifyrig.capability.tolerance import Side
 from verifyrig.core.reason import Reason, reason
+from verifyrig.qa.benches import bench_interval
 
 __all__ = ["CONFIDENCE", "SHARE", "SampleClaim", "claim_for"]
 
@@ -58,13 +59,20 @@ class SampleClaim:
 
 
 def claim_for(
-    sample: FloatArray, minimum: float | None, maximum: float | None, *, count: bool = False, steady: bool = True
+    sample: FloatArray,
+    minimum: float | None,
+    maximum: float | None,
+    *,
+    count: bool = False,
+    steady: bool = True,
+    benches: Sequence[str | None] = (),
 ) -> SampleClaim:
     """Return what a sample of finite values, in order of time, proves against the limits (either may be None).
 
     Args:
         count: Whether the values are counts, of which no spread is taken.
         steady: Whether the series shows no order; of one that changed on the way nothing follows for further units.
+        benches: The bench of each value; empty where nothing is known of benches.
     """
     n, has_limit = int(sample.size), minimum is not None or maximum is not None
     provisional = reason("claim-provisional", count=n) if n < FEWEST_FOR_A_CLAIM else None
@@ -86,6 +94,8 @@ def claim_for(
             n=n, has_limit=has_limit, why_not_proven=unsteady, notes=(provisional,) if provisional else ()
         )
     shape_note, interval, doubtful = _for_shape(sample, interval, side)
+    across, of_benches = bench_interval(sample, benches or [None] * n, side, SHARE, CONFIDENCE)
+    interval = across or interval
     index = capability(sample, minimum=minimum, maximum=maximum, confidence=CONFIDENCE) if has_limit else None
     found = index if isinstance(index, Capability) else None
     why = provisional or _why_not_proven(interval, found, minimum, maximum, doubtful)
@@ -98,10 +108,11 @@ def claim_for(
         cpk=found.cpk if found else None,
         cpk_low=found.cpk_low if found else None,
         ppk=found.ppk if found else None,
-        ppk_low=found.ppk_low if found else None,
+        # The bound takes all units for independent, which those of one bench are not.
+        ppk_low=found.ppk_low if found and across is None else None,
         why_not_proven=why if has_limit else None,
         proven_share=SHARE if has_limit and why is None else None,
-        notes=tuple(note for note in (provisional, shape_note, *missing) if note is not None),
+        notes=tuple(note for note in (provisional, shape_note, of_benches, *missing) if note is not None),
     )
 
 

@@ -47,6 +47,26 @@ class OrderObject(TypedDict):
     text: str
 
 
+class BenchPlaceObject(TypedDict):
+    """One bench against the others, in the metric's unit; the intervals hold for all benches together."""
+
+    n: int
+    mean: Number
+    difference: Number
+    low: Number
+    high: Number
+    apart: bool
+
+
+class ComponentObject(TypedDict):
+    """One source of spread: its standard deviation in the metric's unit, and its share of the variance."""
+
+    name: str
+    sd: Number
+    share: Number
+    dof: int
+
+
 class UnitsMetric(Bounds):
     """One metric over all units, in `unit`."""
 
@@ -62,6 +82,8 @@ class UnitsMetric(Bounds):
     ppk_low: Number
     steady: bool | None
     order: list[OrderObject]
+    benches: dict[str, BenchPlaceObject]
+    components: list[ComponentObject]
     outliers: list[str]
     verdict: Verdict
     notes: list[str]
@@ -75,6 +97,9 @@ class AttemptObject(TypedDict):
     unit: str
     run: str
     batch: str | None
+    bench: str | None
+    operator: str | None
+    rework: str
     attempt: int
     of: int
     counted: bool
@@ -137,6 +162,24 @@ class ProposalObject(TypedDict):
     provisional: NotRequired[bool]
 
 
+class YieldObject(TypedDict):
+    """How many units pass, of how many, with the exact 95 % interval of the share."""
+
+    passed: int
+    of: int
+    share: Number
+    low: Number
+    high: Number
+
+
+class QuestionObject(TypedDict):
+    """Who a unit is, where name and board do not agree; runs that it is asked of."""
+
+    code: str
+    runs: list[str]
+    text: str
+
+
 class QaObject(TypedDict):
     """What `qa` prints."""
 
@@ -147,6 +190,9 @@ class QaObject(TypedDict):
     verdict: Verdict
     steady: bool | None
     false_alarm: Number
+    first_pass: YieldObject
+    final: YieldObject
+    questions: list[QuestionObject]
     attempts: list[AttemptObject]
     shapes: list[ShapeObject]
     fingerprints: dict[str, list[Number]]

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from verifyrig.capability import (
     FEWEST_FOR_ORDER,
     Chart,
+    Component,
     Unanswered,
     are_equal,
     find_outliers,
@@ -19,6 +20,7 @@ from verifyrig.core.ambient import AMBIENT_CHANNELS
 from verifyrig.core.profile import Profile
 from verifyrig.core.trace import FloatArray
 from verifyrig.metrology.verdict import Verdict, worst
+from verifyrig.qa.benches import BenchPlace, components_of, places_of, within_benches
 from verifyrig.qa.charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of
 from verifyrig.qa.claims import SampleClaim, claim_for
 from verifyrig.qa.order import OUTLIER_FALSE_ALARM, OrderChange, changes_of, order_words
@@ -32,6 +34,7 @@ from verifyrig.qa.shapes import (
     usual_fingerprint,
 )
 from verifyrig.qa.units import Attempt, Sorted, UnitFigure, UnitRun, judge_figure, judge_unit, sort_out
+from verifyrig.qa.yields import Yield, yields_of
 
 __all__ = ["MetricFinding", "QaFinding", "find", "may_be_asked", "values_of"]
 
@@ -48,6 +51,8 @@ class MetricFinding:
         ppk, ppk_low: The same by the spread of all units; this lower bound is what is claimed.
         steady: Whether the metric stayed the same from the first unit to the last; None of too few to tell.
         proven_share: Of what share of all units the sample proves that they lie within the limits.
+        places: Each bench against the others, of several benches.
+        components: Where the spread comes from: bench, day, unit, mount, repeat, as far as there are several of each.
         order: What changed; nothing is claimed for further units then.
         signals, batches: Points of the control charts that break a rule, of a metric that changed.
         outliers: Runs that do not belong to the others.
@@ -72,6 +77,8 @@ class MetricFinding:
     steady: bool | None = None
     order: tuple[OrderChange, ...] = ()
     proven_share: float | None = None
+    places: tuple[BenchPlace, ...] = ()
+    components: tuple[Component, ...] = ()
     outliers: tuple[str, ...] = ()
     verdict: Verdict = Verdict.NOT_MEASURED
     remarks: tuple[str, ...] = ()
@@ -105,6 +112,7 @@ class QaFinding:
         unit_verdicts: By unit, from its last attempt.
         run_verdicts: By run, of every attempt.
         fingerprints: By run, of every one that stands out; `usual_fingerprint` is the batch's.
+        first_pass, final: How many units pass without a rework, and at their last attempt.
         steady: Whether every metric stayed the same from the first unit to the last; None of too few to tell.
     """
 
@@ -117,6 +125,8 @@ class QaFinding:
     fingerprints: Mapping[str, Fingerprint]
     usual_fingerprint: Fingerprint | None
     verdict: Verdict
+    first_pass: Yield
+    final: Yield
     steady: bool | None = None
     notes: tuple[str, ...] = field(default=())
 
@@ -146,7 +156,8 @@ def find(runs: Sequence[UnitRun], profile: Profile) -> QaFinding:
     alpha = OUTLIER_FALSE_ALARM / max(1, len(names))
     series = {name: values_of(sorted_runs.counted, name, profile) for name in names}
     counted = sorted_runs.counted
-    changes = changes_of({name: (values, _unit(name, counted)) for name, (values, _) in series.items()}, counted)
+    levelled = {name: (within_benches(values, counted), _unit(name, counted)) for name, (values, _) in series.items()}
+    changes = changes_of(levelled, counted)
     metrics = {
         name: _find_metric(name, sorted_runs, profile, alpha, series[name], changes.get(name, ())) for name in names
     }
@@ -154,8 +165,11 @@ def find(runs: Sequence[UnitRun], profile: Profile) -> QaFinding:
     verdicts = {run.unit: judged[run.run] for run in sorted_runs.deciding}
     shapes = find_shapes(sorted_runs.counted, stage) if stage is not None else []
     odd = {shape.run for shape in shapes} | {run for metric in metrics.values() for run in metric.outliers}
+    first_pass, final = yields_of(sorted_runs.attempts, judged)
     return QaFinding(
         profile=profile,
+        first_pass=first_pass,
+        final=final,
         sorted=sorted_runs,
         metrics=metrics,
         unit_verdicts=verdicts,
@@ -175,10 +189,11 @@ def _batch_verdict(
     sorted_runs: Sorted, metrics: Mapping[str, MetricFinding], verdicts: Mapping[str, Verdict]
 ) -> Verdict:
     judged = [finding.verdict for finding in metrics.values() if finding.has_limit]
+    asked = [Verdict.CONDITIONAL_PASS] if sorted_runs.questions else []
     unseen = [Verdict.NOT_MEASURED] if sorted_runs.without_run else []
     # What drifts without a limit of its own (a power, the impedance) is the same bench's measuring as what has one.
     unsteady = [Verdict.CONDITIONAL_PASS] if _steady(metrics) is False else []
-    return worst([*judged, *verdicts.values(), *unseen, *unsteady])
+    return worst([*judged, *verdicts.values(), *unseen, *unsteady, *asked])
 
 
 def _steady(metrics: Mapping[str, MetricFinding]) -> bool | None:
@@ -194,6 +209,7 @@ def _batch_notes(sorted_runs: Sorted, profile: Profile) -> list[str]:
         notes.append(f"{profile.name} has no thresholds, so nothing is judged")
     if sorted_runs.without_run:
         notes.append("no comparable run of " + ", ".join(sorted_runs.without_run))
+    notes += [str(question.why) for question in sorted_runs.questions]
     repeated = [attempt.run.unit for attempt in sorted_runs.attempts if attempt.last and attempt.of > 1]
     if repeated:
         notes.append(
@@ -254,7 +270,10 @@ def _find_metric(
     values, moved = series
     sample = finite(values)
     notes = ["as in a room of the profile's reference ambient"] if moved else []
-    claim = claim_for(sample, minimum, maximum, count=_is_count(figures), steady=not changes)
+    is_count = _is_count(figures)
+    measured_on = [run.bench for run, value in zip(runs, values, strict=True) if value is not None]
+    claim = claim_for(sample, minimum, maximum, count=is_count, steady=not changes, benches=measured_on)
+    every = [attempt.run for attempt in sorted_runs.attempts]
     verdict, why = _verdict(_unit_verdict(name, sorted_runs, minimum, maximum), claim)
     outliers = find_outliers(values, alpha=alpha)
     chart = chart_over_time(values, runs)
@@ -275,6 +294,8 @@ def _find_metric(
         steady=False if changes else None if _few(sample) else True,
         order=changes,
         proven_share=claim.proven_share,
+        places=() if is_count else places_of(values, runs),
+        components=() if is_count else components_of(values_of(every, name, profile)[0], every),
         outliers=() if isinstance(outliers, Unanswered) else tuple(runs[at].run for at in outliers),
         verdict=verdict,
         remarks=(*notes, *(str(change.why) for change in changes), *map(str, claim.notes), *why),

@@ -7,8 +7,10 @@ its reason. A unit measured several times is one test for each attempt.
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from xml.etree import ElementTree
 
+from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.metrology.verdict import Verdict, plain_word
 from verifyrig.qa.findings import QaFinding
@@ -40,16 +42,45 @@ def as_junit(found: QaFinding) -> str:
 def _case(attempt: Attempt, found: QaFinding) -> ElementTree.Element:
     run, profile = attempt.run, found.profile
     name = plain_line(run.unit) + (f" (attempt {attempt.number} of {attempt.of})" if attempt.of > 1 else "")
+    started = datetime.fromtimestamp(run.started_utc_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     case = ElementTree.Element("testcase", classname=plain_line(run.batch or profile.name), name=name)
+    case.set("time", f"{run.duration_s:.3f}")
+    case.set("timestamp", started)
+    _add_properties(case, attempt, found)
     verdict = found.run_verdicts[run.run]
-    if verdict is not Verdict.PASS:
+    if not attempt.last:
+        # What was measured again decides no more; it stays on the page, and is no failure of the line's.
+        ElementTree.SubElement(case, "skipped", message=f"superseded by a later attempt; {plain_word(verdict)}")
+    elif verdict is not Verdict.PASS:
         kind = "fail" if verdict is Verdict.FAIL else "not-proven"
         failure = ElementTree.SubElement(case, "failure", type=kind, message=plain_word(verdict))
-        failure.text = plain_lines(_reasons(attempt, found)) or f"outcome: {plain_line(run.outcome)}"
+        ended = [] if run.outcome == Outcome.COMPLETED else [f"outcome: {run.outcome}: {run.stopped_by or 'not said'}"]
+        failure.text = plain_lines([*ended, *_reasons(attempt, found)])
     output = ElementTree.SubElement(case, "system-out")
     where = " on simulated hardware" if run.simulated else ""
     output.text = plain_lines([f"run {run.run}{where}", *(s.what for s in found.shapes if s.run == run.run)])
     return case
+
+
+def _add_properties(case: ElementTree.Element, attempt: Attempt, found: QaFinding) -> None:
+    """Add what a line's server can chart: each judged figure with its uncertainty, who, where, why again."""
+    run = attempt.run
+    figures = {name: run.metrics.get(name) for name, metric in found.metrics.items() if metric.has_limit}
+    pairs = {
+        "run": run.run,
+        "bench": run.bench,
+        "operator": run.operator,
+        "rework": run.rework,
+        "room_c": run.ambient_c,
+    }
+    for name, figure in figures.items():
+        if figure is not None and figure.value is not None:
+            pairs[name] = f"{figure.value:.7g}"
+            pairs[f"{name} u95"] = None if figure.u95 is None else f"{figure.u95:.7g}"
+    known = {key: plain_line(str(value)) for key, value in pairs.items() if value not in (None, "")}
+    properties = ElementTree.SubElement(case, "properties")
+    for key, value in known.items():
+        ElementTree.SubElement(properties, "property", name=key, value=value)
 
 
 def _steadiness(found: QaFinding) -> ElementTree.Element:

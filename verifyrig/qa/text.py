@@ -11,8 +11,9 @@ from verifyrig.metrology.verdict import Verdict, plain_word, shape
 from verifyrig.qa.findings import MetricFinding, QaFinding
 from verifyrig.qa.shapes import Fingerprint
 from verifyrig.qa.units import Attempt, UnitFigure, judge_figure
+from verifyrig.qa.yields import Yield
 
-__all__ = ["limit_words", "lines_of", "standing_out", "table", "verdict_words"]
+__all__ = ["bench_words", "limit_words", "lines_of", "standing_out", "table", "verdict_words", "yield_words"]
 
 _LONGEST_NAME = 24
 
@@ -25,6 +26,8 @@ def lines_of(found: QaFinding) -> list[str]:
     lines += [*_changed(found), *_units(found), *_metrics(found), *_outliers(found), *_batches(found)]
     lines += _left_out(found)
     lines += [f"Note: {note}." for note in found.notes]
+    if any(attempt.number > 1 for attempt in found.attempts):
+        lines.append(f"First pass {yield_words(found.first_pass)}, in the end {yield_words(found.final)}.")
     return [*lines, "", verdict_words(found), f"{shape(found.verdict)} {plain_word(found.verdict).capitalize()}."]
 
 
@@ -34,6 +37,11 @@ _SAID = {
     Verdict.FAIL: "At least one unit fails.",
     Verdict.NOT_MEASURED: "Something that has a limit was not measured.",
 }
+
+
+def yield_words(share: Yield) -> str:
+    """Return a yield in words, with its interval."""
+    return f"{share.passed} of {share.of} ({share.low:.0%} to {share.high:.0%} of all such units)"
 
 
 def verdict_words(found: QaFinding) -> str:
@@ -116,7 +124,23 @@ def _metrics(found: QaFinding) -> list[str]:
             ]
         )
         notes += [f"  {name}: {note}." for note in metric.notes_beside_limits]
+        notes += [f"  {name}: {words}." for words in bench_words(metric)]
     return [*table(rows), *notes, ""]
+
+
+def bench_words(metric: MetricFinding) -> list[str]:
+    """Return which benches lie apart from the others, and where the spread comes from, one clause each."""
+    unit = "" if metric.unit in ("", "1") else f" {metric.unit}"
+    words = [
+        f"bench {plain_line(place.bench, _LONGEST_NAME)} lies {place.difference:+.3g}{unit} from the others "
+        f"({place.low:+.3g} to {place.high:+.3g})"
+        for place in metric.places
+        if place.apart
+    ]
+    if metric.components:
+        shares = ", ".join(f"{one.name} {one.sd:.2g}{unit} ({one.share:.0%})" for one in metric.components)
+        words.append(f"spread by source: {shares}")
+    return words
 
 
 def _interval(metric: MetricFinding) -> str:

@@ -6,13 +6,14 @@ import math
 import statistics
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import NamedTuple
+from dataclasses import dataclass
 
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Profile
 from verifyrig.metrology.run_verdict import figure_verdict, run_verdict
 from verifyrig.metrology.verdict import Verdict
+from verifyrig.qa.identity import Question, named_apart, questions_of
+from verifyrig.qa.unit_run import UnitFigure, UnitRun
 
 __all__ = ["Attempt", "ExcludedRun", "Sorted", "UnitFigure", "UnitRun", "judge_figure", "judge_unit", "sort_out"]
 
@@ -29,59 +30,6 @@ _ENDED_BY_PEOPLE: dict[str, str] = {
     CauseClass.HANG: "the run hung",
     CauseClass.UNKNOWN: "the run was interrupted, and nobody knows why",
 }
-
-
-class UnitFigure(NamedTuple):
-    """One metric of one run; a tuple, since there may be a million of them.
-
-    Attributes:
-        value: In `unit`; None where it was not measured.
-        u95: Expanded uncertainty; None where it cannot be stated, 0 for counts.
-        note: Why there is no value, or what a reader must know.
-        why_no_pass: Why the figure may not pass however good it looks (not settled, readings missing).
-    """
-
-    value: float | None
-    u95: float | None
-    unit: str
-    note: str = ""
-    why_no_pass: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UnitRun:
-    """What QA needs to know of one run.
-
-    Attributes:
-        unit: Which unit; the run's own id where none was named.
-        batch, model: What the unit belongs to, or None.
-        recipe: Digest of stages and loads, or None.
-        version: Version of the analysis that computed the metrics.
-        started_utc_s: When, s since 1970.
-        outcome, cause: How it ended, and what ended it early, or None.
-        lost_power: Whether the machine went dark without a person's doing.
-        ambient_c: Mean room temperature, °C, or None.
-        states: What was noted by hand (panel, position, fans, ...).
-        refused: Why the record itself cannot be used (altered, unreadable); empty where it can.
-        broken: Whether it is refused because it is altered or damaged.
-    """
-
-    run: str
-    unit: str
-    metrics: Mapping[str, UnitFigure]
-    batch: str | None = None
-    model: str | None = None
-    recipe: str | None = None
-    version: str = ""
-    started_utc_s: float = 0.0
-    outcome: Outcome = Outcome.COMPLETED
-    cause: CauseClass | None = None
-    lost_power: bool = False
-    ambient_c: float | None = None
-    states: Mapping[str, str] = field(default_factory=dict)
-    simulated: bool = False
-    refused: str = ""
-    broken: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,12 +72,14 @@ class Sorted:
     Attributes:
         attempts: Every comparable run, by unit and then by time.
         left_out: Every other run.
+        questions: Where names and boards do not agree.
         without_run: Units that were to be measured, and of which no run is comparable.
     """
 
     attempts: tuple[Attempt, ...]
     left_out: tuple[ExcludedRun, ...]
     without_run: tuple[str, ...]
+    questions: tuple[Question, ...] = ()
 
     @property
     def counted(self) -> list[UnitRun]:
@@ -143,9 +93,13 @@ class Sorted:
         return [attempt.run for attempt in self.attempts if attempt.last]
 
 
-def sort_out(runs: Iterable[UnitRun], profile: Profile) -> Sorted:
-    """Separate comparable runs from others, each of those with its reason."""
-    every = sorted(runs, key=_by_time)
+def sort_out(runs: Iterable[UnitRun], profile: Profile, *, repeats: bool = False) -> Sorted:
+    """Separate comparable runs from others, each of those with its reason.
+
+    Args:
+        repeats: Whether units are measured again and again on purpose, as golden ones are.
+    """
+    every = named_apart(sorted(runs, key=_by_time))
     left_out = [
         ExcludedRun(run=run.run, unit=run.unit, why=why, foreign=True)
         for run in every
@@ -157,6 +111,8 @@ def sort_out(runs: Iterable[UnitRun], profile: Profile) -> Sorted:
     kept = _keep(kept, _later_broken(kept, every), left_out)
     for condition in (_other_versions, _other_states, _other_ambients):
         kept = _keep(kept, condition(kept), left_out)
+    questions = questions_of(kept)
+    kept = kept if repeats else _keep(kept, _without_reason(kept), left_out)
     units: dict[str, list[UnitRun]] = {}
     for run in kept:
         units.setdefault(run.unit, []).append(run)
@@ -166,6 +122,7 @@ def sort_out(runs: Iterable[UnitRun], profile: Profile) -> Sorted:
         attempts=tuple(attempt for own in units.values() for attempt in _attempts(own)),
         left_out=tuple(sorted(left_out, key=lambda item: place[item.run])),
         without_run=tuple(without),
+        questions=questions,
     )
 
 
@@ -211,6 +168,23 @@ def _later_broken(kept: Sequence[UnitRun], every: Sequence[UnitRun]) -> list[str
         else ""
         for run in kept
     ]
+
+
+def _without_reason(kept: Sequence[UnitRun]) -> list[str]:
+    """Whoever measures a unit until it passes has measured nothing: another attempt needs the reason that makes it one.
+
+    One that did not go to its end, or that a gauge study repeats on purpose, needs none.
+    """
+    latest: dict[str, UnitRun] = {}
+    whys = []
+    for run in kept:
+        before = latest.get(run.unit)
+        studied = any(key in run.states for key in _REPEATED_ON_PURPOSE)
+        free = before is None or bool(run.rework) or studied or before.outcome != Outcome.COMPLETED
+        whys.append("" if free else "measured again without a reason: `run --rework CODE` says one")
+        if free:
+            latest[run.unit] = run
+    return whys
 
 
 def _other_versions(runs: Sequence[UnitRun]) -> list[str]:

@@ -9,7 +9,7 @@ from verifyrig.core.outcome import Outcome
 from verifyrig.metrology.verdict import Verdict, plain_word
 from verifyrig.qa import Attempt, MetricFinding, QaFinding, judge_figure
 from verifyrig.qa.comparing import BuildsCompared, interval_words
-from verifyrig.qa.text import limit_words, standing_out, verdict_words
+from verifyrig.qa.text import bench_words, limit_words, standing_out, verdict_words, yield_words
 from verifyrig.report.inputs import Settings, Shop
 from verifyrig.report.names import SHAPES
 from verifyrig.report.qa_strips import metric_strip
@@ -65,6 +65,7 @@ def qa_page(
         "unlisted": len(found.attempts) - len(attempts),
         "metrics": [_metric(found, metric, at) for at, metric in enumerate(found.metrics.values())],
         "changed": found.changed,
+        "yields": (yield_words(found.first_pass), yield_words(found.final)),
         "odd": standing_out(found),
         "left_out": [(item.unit, item.run, item.why) for item in found.sorted.left_out],
         "notes": found.notes,
@@ -115,7 +116,7 @@ def _metric(found: QaFinding, metric: MetricFinding, at: int) -> Mapping[str, An
         "verdict": _verdict(metric.verdict) if metric.has_limit else None,
         "picture": Markup(metric_strip(found, metric, f"strip-{at}")),
         "said": _said(metric),
-        "notes": [note[0].upper() + note[1:] for note in metric.notes_beside_limits],
+        "notes": [note[0].upper() + note[1:] for note in (*metric.notes_beside_limits, *bench_words(metric))],
     }
 
 

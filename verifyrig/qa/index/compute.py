@@ -204,6 +204,12 @@ def computed_head(trace: Trace) -> UnitHead:
         "ambient_c": _ambient_c(trace),
         "states": dict(facts.states),
         "simulated": facts.simulated,
+        "bench": facts.bench,
+        "operator": facts.operator,
+        "rework": facts.rework or "",
+        "board": facts.board,
+        "duration_s": float(trace.t_s[-1] - trace.t_s[0]) if len(trace.t_s) else 0.0,
+        "stopped_by": "; ".join(facts.stopped_because) or (facts.cause_class or ""),
     }
 
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, TypedDict
+from typing import Any, NotRequired, TypedDict
 
 import numpy as np
 
@@ -18,7 +18,7 @@ __all__ = ["Kept", "all_figures", "figure_picker", "json_of", "pack_figures", "u
 
 
 class UnitHead(TypedDict):
-    """Who a record is of, as `UnitRun` has it."""
+    """Who a record is of, as `UnitRun` has it; an index of before lacks the last ones."""
 
     run: str
     unit: str
@@ -33,6 +33,12 @@ class UnitHead(TypedDict):
     ambient_c: float | None
     states: dict[str, str]
     simulated: bool
+    bench: NotRequired[str | None]
+    operator: NotRequired[str | None]
+    rework: NotRequired[str]
+    board: NotRequired[str | None]
+    duration_s: NotRequired[float]
+    stopped_by: NotRequired[str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +125,12 @@ def unit_run(head: UnitHead, figures: Mapping[str, UnitFigure], version: str) ->
         ambient_c=head["ambient_c"],
         states=head["states"],
         simulated=head["simulated"],
+        bench=head.get("bench"),
+        operator=head.get("operator"),
+        rework=head.get("rework", ""),
+        board=head.get("board"),
+        duration_s=head.get("duration_s", 0.0),
+        stopped_by=head.get("stopped_by", ""),
     )
 
 
