@@ -36,7 +36,7 @@ from verifyrig.capability.indices import (
     zero_events_bound,
 )
 from verifyrig.capability.limits import LimitProposal, propose_limit
-from verifyrig.capability.nested import Component, grouped_interval, nested_components
+from verifyrig.capability.nested import SpreadSource, grouped_interval, nested_components
 from verifyrig.capability.order import FEWEST_FOR_ORDER, OrderPattern, OrderSignal, find_order
 from verifyrig.capability.outliers import EsdStep, GrubbsTest, find_outliers, generalised_esd, grubbs
 from verifyrig.capability.samples import Unanswered, are_equal, finite
@@ -56,7 +56,6 @@ __all__ = [
     "AnovaLine",
     "Capability",
     "Chart",
-    "Component",
     "CrossedAnova",
     "Equivalence",
     "EsdStep",
@@ -71,6 +70,7 @@ __all__ = [
     "OrderSignal",
     "Shift",
     "Signal",
+    "SpreadSource",
     "ToleranceInterval",
     "Trend",
     "Unanswered",

@@ -17,7 +17,7 @@ from verifyrig.capability.samples import FloatArray, Unanswered
 from verifyrig.capability.tolerance import Side, ToleranceInterval
 from verifyrig.core.reason import reason
 
-__all__ = ["Component", "grouped_interval", "nested_components"]
+__all__ = ["SpreadSource", "grouped_interval", "nested_components"]
 
 _Codes = npt.NDArray[np.intp]
 _DRAWS = 20_000
@@ -27,7 +27,7 @@ FEWEST_GROUPS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Component:
+class SpreadSource:
     """One source of spread.
 
     Attributes:
@@ -44,7 +44,7 @@ class Component:
 
 def nested_components(
     values: Iterable[float], factors: Sequence[tuple[str, Sequence[Hashable]]], residual: str
-) -> list[Component] | Unanswered:
+) -> list[SpreadSource] | Unanswered:
     """Return the components of variance, outermost first, the residual last.
 
     Args:
@@ -69,7 +69,7 @@ def nested_components(
     if whole <= 0:
         return Unanswered(why=reason("units-equal-no-spread", count=int(y.size)))
     return [
-        Component(name=name, sd=float(np.sqrt(variance)), share=float(variance / whole), dof=int(freedom))
+        SpreadSource(name=name, sd=float(np.sqrt(variance)), share=float(variance / whole), dof=int(freedom))
         for name, variance, freedom in zip(names, positive, dof, strict=True)
     ]
 

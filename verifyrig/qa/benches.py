@@ -10,8 +10,8 @@ from datetime import UTC, datetime
 import numpy as np
 
 from verifyrig.capability import (
-    Component,
     MeanDifference,
+    SpreadSource,
     ToleranceInterval,
     Unanswered,
     compare_means,
@@ -80,7 +80,7 @@ def places_of(values: Sequence[float | None], runs: Sequence[UnitRun]) -> tuple[
     return tuple(found)
 
 
-def components_of(values: Sequence[float | None], runs: Sequence[UnitRun]) -> tuple[Component, ...]:
+def components_of(values: Sequence[float | None], runs: Sequence[UnitRun]) -> tuple[SpreadSource, ...]:
     """Return the spread of every run's figure by bench, day, unit and mount, nested in this order, and what remains.
 
     Args:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from verifyrig.capability import (
     FEWEST_FOR_ORDER,
     Chart,
-    Component,
+    SpreadSource,
     Unanswered,
     are_equal,
     find_outliers,
@@ -78,7 +78,7 @@ class MetricFinding:
     order: tuple[OrderChange, ...] = ()
     proven_share: float | None = None
     places: tuple[BenchPlace, ...] = ()
-    components: tuple[Component, ...] = ()
+    components: tuple[SpreadSource, ...] = ()
     outliers: tuple[str, ...] = ()
     verdict: Verdict = Verdict.NOT_MEASURED
     remarks: tuple[str, ...] = ()
