@@ -21,7 +21,7 @@ from verifyrig.core.profile import Purpose
 from verifyrig.plan.text import parse_profile
 from verifyrig.rig.assemble import RunRequest, run
 from verifyrig.stick.medium import MEDIUM, Medium
-from verifyrig.stick.silent import Silent
+from verifyrig.stick.silent import BlankScreen
 
 START_UP, FIRST_MINUTES = "start-up", "first-minutes"
 _LONGEST_S = 4 * 3600
@@ -125,7 +125,7 @@ class FirstMinutes:
         watch = threading.Thread(target=self._watch, args=(name,), daemon=True)
         watch.start()
         try:
-            done = run(request, self._bench, Silent(), self._controls)
+            done = run(request, self._bench, BlankScreen(), self._controls)
         except (RigError, OSError) as error:
             self.fault = str(error)
             return None

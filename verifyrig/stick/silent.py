@@ -9,7 +9,7 @@ from verifyrig.core.profile import Profile, Stage
 from verifyrig.rig.observer import Attention, TickView
 
 
-class Silent:
+class BlankScreen:
     """Shows nothing."""
 
     def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
