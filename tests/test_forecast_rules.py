@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -498,3 +499,190 @@ def test_without_an_ambient_and_for_a_card_both_are_weighed(monkeypatch: pytest.
     assert ready(part=CARD).well_known is False and ready().well_known is True
     assert ready(ambient_c=None).well_known is False and ready(power_w=None).powered is False
     assert ready(part=CARD).slowest_s < ready().slowest_s
+
+
+# ---- the answers of the temperature itself
+
+
+class OwnAnswers:
+    """What the temperature's own answers were asked with, and one answer by hand."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, answer: OwnEnd | None = None) -> None:
+        self.asked: tuple[Any, ...] = ()
+        self.answer = answer
+        monkeypatch.setattr(MODULE, "own_end", self.own_end)
+
+    def own_end(self, *asked: Any) -> OwnEnd | None:
+        self.asked = asked
+        return self.answer
+
+
+def coolant(n_load: int, *, read: int | None = None, silent: int = 0) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """50 s idle and a load of n samples a second apart: of it only the first `read` are read, and not the last."""
+    t = np.arange(50.0 + n_load)
+    temp = np.full(len(t), 30.0)
+    temp[50 + (n_load if read is None else read) :] = math.nan
+    temp[len(t) - silent :] = math.nan
+    return t, temp, np.where(t < 50, 0.0, 1.0)
+
+
+def of_coolant(monkeypatch: pytest.MonkeyPatch, *samples: FloatArray, ambient_c: float | None = 22.0) -> OwnAnswers:
+    own = OwnAnswers(monkeypatch, OwnEnd(40.0, 1.0, True, False))
+    found = MODULE.forecast_from_own_answers(*samples, ambient_c, RULE, 0.5, 2.0)
+    own.answer = None if found is None else own.answer
+    if found is not None:
+        assert (found.settles_at_c, found.u95_k, found.slow, found.known, found.why) == (40.0, 1.96, True, False, ())
+        assert found.remaining_s == pytest.approx(400.0 * math.log(1.96))
+    return own
+
+
+def test_a_temperature_beside_the_load_is_told_by_its_own_answers_from_twenty_seconds_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    own = of_coolant(monkeypatch, *coolant(21))
+    assert own.answer is not None
+    assert own.asked[4:] == (MODULE.expected_level(22.0, MODULE.Driven.BESIDE), 400.0, 0.5, 2.0)
+    assert list(own.asked[2]) == list(own.asked[3]) == [0.0] * 50 + [1.0] * 21
+    assert of_coolant(monkeypatch, *coolant(20)).answer is None  # nineteen seconds from its first sample to its last
+
+
+@pytest.mark.parametrize(("read", "n_load", "told"), [(5, 31, True), (4, 31, False), (5, 35, True), (5, 36, False)])
+def test_beside_the_load_five_readings_are_the_least_and_one_in_the_last_half_minute(
+    monkeypatch: pytest.MonkeyPatch, read: int, n_load: int, told: bool
+) -> None:
+    assert (of_coolant(monkeypatch, *coolant(n_load, read=read)).answer is not None) is told
+
+
+def test_readings_of_before_the_load_are_none_of_its_last_half_minute(monkeypatch: pytest.MonkeyPatch) -> None:
+    t, temp, share = coolant(25, read=0)
+    temp[60:65] = 30.0
+    assert of_coolant(monkeypatch, t, temp, share).answer is not None
+    temp[60:65], temp[:50] = math.nan, 30.0
+    assert of_coolant(monkeypatch, t, temp, share).answer is None
+
+
+def test_where_its_own_answers_tell_nothing_nothing_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    OwnAnswers(monkeypatch, None)
+    assert MODULE.forecast_from_own_answers(*coolant(60), 22.0, RULE) is None
+
+
+@pytest.mark.parametrize(("powered", "driving"), [(True, 100.0), (False, 1.0)])
+def test_its_own_answers_are_to_the_power_that_was_read_else_to_the_share(
+    monkeypatch: pytest.MonkeyPatch, powered: bool, driving: float
+) -> None:
+    Model(monkeypatch, DRAWS)
+    own = OwnAnswers(monkeypatch)
+    told(cleaned(powered=powered, slowest_s=150.0))
+    assert set(own.asked[2]) == {driving} and set(own.asked[3]) == {1.0} and own.asked[5] == 150.0
+
+
+@pytest.mark.parametrize(
+    ("own", "samples", "taken"),
+    [
+        # Where machines and the temperature agree, the surer one is told: here u95 of the machines is 3.92, u is 2.
+        (OwnEnd(60.0, 2.0, False, False), {}, True),
+        (OwnEnd(60.0, 1.9, False, False), {}, False),
+        (OwnEnd(60.0, 1.9, True, False), {}, True),  # a slow one has shown little of itself
+        (OwnEnd(60.0, 1.9, True, True), {}, False),  # until it is too slow to be any of them
+        (OwnEnd(60.0, 2.0, False, False), {"well_known": False}, False),
+        # They agree within 1.96 of both uncertainties together: sqrt(2^2 + 2.1^2) = 2.9 K.
+        (OwnEnd(60.0 + 1.95 * 2.9, 2.1, False, False), {}, True),
+        (OwnEnd(60.0 + 1.97 * 2.9, 2.1, False, False), {}, False),
+        (OwnEnd(60.0 - 1.97 * 2.9, 2.1, False, False), {}, False),
+    ],
+)
+def test_machines_that_explain_the_run_are_weighed_against_its_own_answers(
+    own: OwnEnd, samples: dict[str, Any], taken: bool
+) -> None:
+    ahead = Forecast(settles_at_c=60.0, u95_k=3.92, known=False, remaining_s=1.0, slow=False, why=())
+    found = MODULE._weighed(ahead, own, cleaned(**samples), RULE)
+    assert (found is ahead) is taken
+    if not taken:
+        value, u_k = MODULE.weighed((60.0, 2.0), (own.settles_at_c, own.u_k))
+        assert (found.settles_at_c, found.u95_k) == pytest.approx((value, 1.96 * u_k)) and found.slow is own.slow
+    assert MODULE._weighed(replace(ahead, slow=True), own, cleaned(**samples), RULE).slow is True
+
+
+def test_exactly_as_far_apart_as_both_uncertainties_allow_is_still_agreement() -> None:
+    own = OwnEnd(0.0, 4.0, False, False)
+    apart_k = 1.96 * math.hypot(5.88 / 1.96, 4.0)
+    ahead = Forecast(settles_at_c=apart_k, u95_k=5.88, known=False, remaining_s=1.0, slow=False, why=())
+    assert MODULE._weighed(ahead, own, cleaned(), RULE) is ahead
+
+
+@pytest.mark.parametrize(
+    ("u_k", "known", "waits_s"),
+    [
+        (1.0 / 1.96, True, 0.0),
+        (1.01 / 1.96, False, 400.0 * math.log(1.05)),  # close to known it is still a moment
+        (3.0 / 1.96, False, 400.0 * math.log(3.0)),  # exp(-t / tau) = within / u95
+    ],
+)
+def test_what_is_stated_is_known_within_what_the_rule_asks(u_k: float, known: bool, waits_s: float) -> None:
+    found = MODULE._stated(60.0, u_k, False, RULE, ())
+    assert (found.known, found.remaining_s) == (known, pytest.approx(waits_s))
+    assert found.u95_k == pytest.approx(1.96 * u_k)
+
+
+def test_the_level_it_stood_at_is_the_newest_room_and_what_drives_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[float | None, Any]] = []
+    monkeypatch.setattr(MODULE, "expected_level", lambda *of: asked.append(of))
+    room = np.linspace(20.0, 25.0, N)
+    ready(ambient_c=room)
+    ready(ambient_c=room, power_w=None)
+    ready(ambient_c=None)
+    driven = MODULE.Driven
+    assert asked == [(25.0, driven.POWER), (25.0, driven.LOAD), (None, driven.POWER)]
+
+
+def test_a_card_has_answered_within_minutes_and_a_processor_may_be_as_slow_as_any() -> None:
+    # Common practice, no source; nine cards of 700 W had answered within two minutes.
+    assert ready(part=CARD).slowest_s == 150.0 and ready().slowest_s == math.inf
+    assert not ready(part=CARD).well_known and ready().well_known
+
+
+def test_a_load_of_the_second_sample_was_not_on_in_the_first() -> None:
+    assert list(ready(load_on_s=1.0).share[:3]) == [0.0, 1.0, 1.0]
+
+
+@pytest.mark.parametrize(("step", "start"), [(0.05, 0), (0.06, 40)])
+def test_a_twentieth_more_of_the_load_is_no_step(step: float, start: int) -> None:
+    assert ready(load_share=np.where(np.arange(N) < 40, 0.0, step)).start == start
+
+
+def test_exactly_at_the_edges_a_machine_is_held_at_its_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    limit_c = 64.0 + 1.3
+    assert at_limit(monkeypatch, np.full(N, 64.0), limit_c).settles_at_c == 64.0
+    temp = np.full(N, 66.0)
+    temp[N - 41 : N - 31] = limit_c - 1.3 - 0.7  # of 41 readings the tenth part are four: the fifth smallest is this
+    assert at_limit(monkeypatch, temp, limit_c) is not None
+    temp = np.full(N, 95.0)
+    temp[N - 41] = 94.0  # the reading of 40 s ago is one of the 41
+    assert at_limit(monkeypatch, temp).settles_at_c == pytest.approx((40 * 95.0 + 94.0) / 41, abs=1e-9)
+
+
+def test_machines_that_explain_the_samples_are_returned(monkeypatch: pytest.MonkeyPatch) -> None:
+    Fits(monkeypatch, 1.25)
+    found = explain(cleaned(), None, 1.0, None)
+    assert found is not None and found.misfit == 1.25
+
+
+def test_whether_a_load_is_on_is_asked_of_the_newest_sample_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    model = Model(monkeypatch, DRAWS)
+    share = np.ones(N)
+    share[-1] = 0.0
+    told(cleaned(share=share))
+    assert model.asked["loaded"] is False
+
+
+def test_the_reading_of_half_a_minute_ago_is_one_of_the_newest(monkeypatch: pytest.MonkeyPatch) -> None:
+    model = Model(monkeypatch, DRAWS)
+    power = np.full(N, 100.0)
+    power[N - 31] = 131.0
+    told(cleaned(power_w=power))
+    assert model.asked["power_w"] == pytest.approx(101.0)
+
+
+def test_a_machine_is_slow_only_beyond_the_share_of_slow_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    Model(monkeypatch, [60.0] * 20, slowest_s=[401.0] * 7 + [400.0] * 13)  # 7 of 20 are exactly 0.35
+    assert told(cleaned()).slow is False

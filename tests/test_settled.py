@@ -13,6 +13,7 @@ from verifyrig.analysis import metrics_of
 from verifyrig.analysis import settled as settled_module
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.settled import Settled, settle_rule, settled_value
+from verifyrig.core.ceilings import COLDEST_READING_C, HOTTEST_READING_C
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, WorkName
 from verifyrig.core.reason import Reason, reason
@@ -190,7 +191,7 @@ def test_a_falling_slope_counts_as_a_rising_one_does() -> None:
     slope = 0.0006  # within 400 s less than a quarter of the kelvin that is allowed
     rising, falling = (settled(LEVEL_C + sign * slope * np.arange(2401, dtype=np.float64)) for sign in (1, -1))
     assert falling.u_k == pytest.approx(rising.u_k) and falling.u_k == pytest.approx(slope * 600.0 / 2, rel=0.05)
-    assert not falling.extrapolated
+    assert not falling.extrapolated and falling.known and rising.known
 
 
 @pytest.mark.parametrize(("slope", "flat"), [(0.00060, True), (0.00065, False), (-0.00065, False)])
@@ -237,6 +238,137 @@ def test_a_sensor_that_fell_silent_before_the_end_tells_nothing_of_the_end(silen
         assert isinstance(found, Settled) and math.isfinite(found.value_c)
     else:
         assert found == reason("no-reading-at-its-end")
+
+
+def thinned(trace: Trace, every_s: float) -> Trace:
+    """The same run by a logger that writes every few minutes, its last sample among them."""
+    kept = np.flatnonzero((trace.t_s[-1] - trace.t_s) % every_s == 0.0)
+    columns = {name: column[kept] for name, column in trace.columns.items()}
+    return replace(trace, t_s=trace.t_s[kept], utc_s=trace.utc_s[kept], columns=columns)
+
+
+def test_of_a_logger_that_writes_every_few_minutes_the_last_five_readings_are_averaged() -> None:
+    values = np.full(2401, 20.0)
+    values[-801:] = LEVEL_C  # five readings 200 s apart
+    values[-1] = LEVEL_C + 1.0
+    trace = thinned(flat_trace(values), 200.0)
+    stage = trace.stage("load")
+    assert stage is not None
+    found = settled_value(trace, stage, "die_temp_c")
+    assert isinstance(found, Settled) and found.value_c == pytest.approx(LEVEL_C + 0.2) and not found.extrapolated
+
+
+def test_a_slope_that_a_slow_logger_shows_counts_over_the_whole_stage() -> None:
+    # 0.0005 K/s: within 400 s a fifth of the kelvin that is allowed. A quarter of the 2400 s further, halved.
+    trace = thinned(flat_trace(LEVEL_C + 0.0005 * np.arange(2401.0)), 300.0)
+    spread = 0.0005 * 300.0 * math.sqrt(2.5)  # standard deviation of five readings one step apart: sqrt(5 x 6 / 12)
+    found = found_in(trace)
+    assert not found.extrapolated and found.u_k > 0.0005 * 600.0 / 2
+    assert found.value_c == pytest.approx(LEVEL_C + 0.0005 * 1800.0) and found.u_k < 0.15 + 5 * spread
+    assert math.sqrt(found.u_k**2 - mean_u(trace) ** 2) == pytest.approx(0.0005 * 600.0 / 2, rel=1e-6)
+
+
+def mean_u(trace: Trace) -> float:
+    """u of the mean of the last five readings, widened for their likeness as the module does."""
+    late = trace.columns["die_temp_c"][-5:]
+    return float(np.std(late, ddof=1) / math.sqrt(5)) * settled_module._correlation_factor(late)
+
+
+@pytest.mark.parametrize(("readings", "why"), [(4, reason("few-readings", count=4)), (5, None)])
+def test_after_the_last_step_of_the_load_five_readings_are_the_least(readings: int, why: Reason | None) -> None:
+    step_s = 60.0 + 3000.0 - 600.0 * (readings - 1) - 1.0
+    trace = flat_trace(np.full(3001, LEVEL_C))
+    events = (*trace.events, Event(t_s=step_s, kind="load", detail={"share": 0.5}))
+    share = np.where(trace.t_s >= step_s, 0.5, trace.columns["load_share"])
+    trace = thinned(replace(trace, events=events, columns={**trace.columns, "load_share": share}), 600.0)
+    rule = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=100.0)
+    trace = with_rule(trace, rule)
+    stage = trace.stage("load")
+    assert stage is not None
+    found = settled_value(trace, stage, "die_temp_c")
+    assert found == why if why is not None else isinstance(found, Settled) and not found.extrapolated
+
+
+def test_a_tenth_of_a_very_long_stage_is_averaged() -> None:
+    values = to_and_fro(6001)
+    values[:-601] = 20.0
+    found = settled(values)
+    assert found.value_c == pytest.approx(LEVEL_C, abs=0.002) and found.u_k == pytest.approx(u_of_mean(601), rel=1e-3)
+
+
+@pytest.mark.parametrize(("slope", "flat"), [(0.0012, True), (0.0013, False)])
+def test_what_is_allowed_follows_the_rule(slope: float, flat: bool) -> None:
+    # A quarter of two kelvin within 400 s.
+    wide = Settle(channel="die_temp_c", within_k=2.0, slowest_time_constant_s=400.0)
+    assert found_in(with_rule(flat_trace(LEVEL_C + slope * np.arange(2401.0)), wide)).extrapolated is not flat
+
+
+def test_a_creep_that_may_go_on_for_long_is_flat_and_not_known() -> None:
+    # 0.0006 K/s over 8000 s: within a quarter of that time 1.2 K more, and one is allowed.
+    found = settled(LEVEL_C + 0.0006 * np.arange(8001.0))
+    assert (found.extrapolated, found.known) == (False, False)
+
+
+def test_too_few_readings_are_a_short_stage_whatever_they_read() -> None:
+    trace = flat_trace(np.full(5, 20.0))
+    assert settled_value(trace, trace.stages[1], "die_temp_c") == reason("stage-too-short")
+
+
+@pytest.mark.parametrize(("silent_s", "why"), [(30, "stage-too-short"), (31, "no-reading-at-its-end")])
+def test_half_a_minute_of_silence_is_no_silence(silent_s: int, why: str) -> None:
+    """Three readings after a step are too few; then the sensor falls silent."""
+    die_c = np.full(43 + silent_s, math.nan)
+    die_c[:43] = LEVEL_C
+    trace = flat_trace(die_c)
+    share = np.where(trace.t_s >= 100.0, 0.5, trace.columns["load_share"])
+    events = (*trace.events, Event(t_s=100.0, kind="load", detail={"share": 0.5}))
+    trace = replace(trace, events=events, columns={**trace.columns, "load_share": share})
+    assert settled_value(trace, trace.stages[1], "die_temp_c") == reason(why)
+
+
+@pytest.mark.parametrize(
+    ("settles_at_c", "u95_k", "told"),
+    [
+        (COLDEST_READING_C + 5.0, 5.0, True),
+        (COLDEST_READING_C + 5.0, 5.5, False),
+        (HOTTEST_READING_C - 5.0, 5.0, True),
+        (HOTTEST_READING_C - 5.0, 5.5, False),
+        (math.nan, 1.0, False),
+    ],
+)
+def test_an_end_that_may_lie_beyond_all_that_a_sensor_shows_is_none(
+    monkeypatch: pytest.MonkeyPatch, settles_at_c: float, u95_k: float, told: bool
+) -> None:
+    asked = KnownEnds(monkeypatch, known=True)
+    asked.answer = replace(asked.answer, settles_at_c=settles_at_c, u95_k=u95_k)
+    trace = flat_trace(to_and_fro(300))
+    found = settled_value(trace, trace.stages[1], "die_temp_c")
+    assert isinstance(found, Settled) if told else found == reason("cannot-tell-settled")
+
+
+@pytest.mark.parametrize(
+    ("kind", "start_s", "end_s", "from_s"),
+    [
+        # The present load began at 900 s: ten minutes before are 300 s on.
+        (StageKind.LOAD, 0.0, 500.0, 500.0),
+        (StageKind.COOLDOWN, 0.0, 500.0, 500.0),
+        (StageKind.IDLE, 0.0, 500.0, 300.0),
+        (StageKind.LOAD, 300.0, 500.0, 300.0),  # it began then, so the machine stood somewhere
+        (StageKind.LOAD, 0.0, 900.0, 300.0),  # it goes over into the present one
+        (StageKind.LOAD, 0.0, 899.5, 300.0),
+        (StageKind.LOAD, 0.0, 899.2, 900.0),
+        (StageKind.LOAD, 0.0, 300.0, 300.0),
+        (StageKind.LOAD, 0.0, 200.0, 300.0),
+        (StageKind.LOAD, 0.0, None, 300.0),
+    ],
+)
+def test_history_is_ten_minutes_and_does_not_begin_amid_a_load(
+    kind: StageKind, start_s: float, end_s: float | None, from_s: float
+) -> None:
+    trace = flat_trace(to_and_fro(1200))
+    before = StageSpan(name="before", kind=kind, start_s=start_s, end_s=end_s, ended=StageEnd.TIME)
+    trace = replace(trace, stages=(before, replace(trace.stages[1], start_s=900.0)))
+    assert trace.t_s[settled_module._history_from(trace, 900.0)] == from_s
 
 
 # ---- the end that is forecast

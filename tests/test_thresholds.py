@@ -261,3 +261,14 @@ def test_a_reading_that_another_one_contradicts_under_load_passes_nothing() -> N
     assert (found.verdict, codes(found)) == (Verdict.NOT_MEASURED, ["contradicted"])
     right = {"coolant_temp_c": np.where(t < 60, 28.0, 45.0)}
     assert judged(trace_of(columns=right)).verdict is Verdict.PASS
+
+
+def test_idle_a_reading_that_another_one_contradicts_may_pass() -> None:
+    """The register of a die counts down from its limit, and reads a few kelvin too little while idle."""
+    wrong = {"coolant_temp_c": np.full(660, 55.0)}
+    assert judged(trace_of("idle.die_temp_c.peak", columns=wrong)).verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize("metric", ["load", "load."])
+def test_a_limit_on_no_figure_of_a_stage_is_made_of_no_channel(metric: str) -> None:
+    assert judged(trace_of(metric, columns=with_gap(0.5))).verdict is Verdict.PASS

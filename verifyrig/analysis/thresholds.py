@@ -90,7 +90,7 @@ def _why_no_figure(trace: Trace, metric: Metric | None, name: str) -> tuple[Reas
 
 
 def _stage_of(trace: Trace, name: str) -> StageSpan | None:
-    return trace.stage(name.split(".", 1)[0])
+    return trace.stage(name.partition(".")[0])
 
 
 def _why_no_pass(doubts: _StageDoubts, name: str, metric: Metric | None) -> tuple[Reason, ...]:
@@ -117,7 +117,7 @@ def _unsettled(trace: Trace, stage: StageSpan) -> tuple[Reason, ...]:
 
 
 def _partly_missing(trace: Trace, stage: StageSpan, name: str) -> tuple[Reason, ...]:
-    for channel in _channels_behind(trace, name.split(".", 1)[1]):
+    for channel in _channels_behind(trace, name):
         share = missing_share(trace, stage, channel)
         if share > _MISSING_SHARE_ALLOWED:
             return (reason("partly-missing", channel=channel, share=share),)
@@ -132,14 +132,15 @@ def _contradicted(doubts: _StageDoubts, stage: StageSpan, name: str) -> tuple[Re
     """
     if stage.kind != StageKind.LOAD:
         return ()
-    behind = set(_channels_behind(doubts.trace, name.split(".", 1)[1]))
+    behind = set(_channels_behind(doubts.trace, name))
     found = [one for one in doubts.contradictions(stage) if {one.colder, one.warmer} & behind]
     return (reason("contradicted", why=tuple(one.why for one in found)),) if found else ()
 
 
-def _channels_behind(trace: Trace, metric: str) -> list[str]:
-    """Return the recorded channels that a metric is computed from."""
-    channel = metric.split(".", 1)[0]
+def _channels_behind(trace: Trace, name: str) -> list[str]:
+    """Return the recorded channels that a figure is computed from, by its name with the stage in front."""
+    metric = name.partition(".")[2]
+    channel = metric.partition(".")[0]
     if channel in trace.columns:
         return [channel]
     for part in PARTS:
