@@ -13,6 +13,7 @@ from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.sensors import (
     cpufreq,
     hwmon,
+    ipmi,
     nvml,
     powercap,
     procstat,
@@ -47,6 +48,7 @@ def find_sensors(root: Path, *, now_s: Callable[[], float] = time.monotonic) -> 
         *throttle.find(root),
         *procstat.find(root),
         *nvml.find(root),
+        *ipmi.find(root),
     ]
     if is_live(root):
         found += windows_zones.find()
