@@ -96,6 +96,7 @@ TEXTS_OF_ENDS: dict[str, str] = {
     "log-machine-check-logged": "hardware errors were reported by the processor",
     "log-memory-ce": "memory errors, corrected",
     "log-memory-ue": "a memory error that could not be corrected",
+    "log-disk-error": "disk {disk} did not read or write what it was asked for",
     "log-out-of-memory": "a program was ended because memory ran out",
     "log-boot": "the system started",
     "log-end-orderly": "shut down in order",

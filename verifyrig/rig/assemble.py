@@ -28,6 +28,7 @@ from verifyrig.loads import check_runnable, make_load
 from verifyrig.loads.machine_claim import LoadClaim, machine_claimed
 from verifyrig.plan.guarding import check_guarded
 from verifyrig.record import new_run_id, open_record
+from verifyrig.record.kernel_beside import kernel_log_beside
 from verifyrig.record.pullable import PullableConnection
 from verifyrig.record.store import Connect, connect_alone
 from verifyrig.rig.arming import ArmedLimit, arm, limits_of
@@ -266,7 +267,8 @@ def _run_on(
     in_memory = [IN_MEMORY.format(folder=bench.root)] if stand.live and lies_in_memory(path.parent) else []
     observer.begin(profile, bank.infos, [*in_memory, *_notes(request, stand, absent, blind)])
     try:
-        with spare_space(path) if stand.live else contextlib.nullcontext():
+        beside = kernel_log_beside(path) if stand.live and this_stick() is not None else contextlib.nullcontext()
+        with spare_space(path) if stand.live else contextlib.nullcontext(), beside:
             end = Runner(rig).run()
         if not end.recorded:
             note_end(path, run_id, end, writer.durable_samples)

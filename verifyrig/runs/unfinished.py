@@ -129,6 +129,7 @@ def _look_closer(path: Path, head: Head, *, rebooted: bool) -> Ending | None:
     import time
 
     from verifyrig.record import read_head
+    from verifyrig.record.kernel_beside import entries_beside
     from verifyrig.record.outcome_of import Ending, system_state
     from verifyrig.record.restart_note import Aftermath, write_aftermath
     from verifyrig.system.history.memory import SystemMemory, remember
@@ -143,7 +144,7 @@ def _look_closer(path: Path, head: Head, *, rebooted: bool) -> Ending | None:
         cause=head.facts["cause"],
         why=tuple(filter(None, map(reason_of_json, head.facts.get("cause_reasons", ())))),
         restarted_utc_s=_restarted_utc_s(memory, head.last_utc_s) if rebooted else None,
-        remembered=tuple(_near(memory, head.last_utc_s))[:_MOST_ENTRIES],
+        remembered=(*entries_beside(path), *_near(memory, head.last_utc_s))[:_MOST_ENTRIES],
     )
     write_aftermath(path, note)
     return Ending(note.outcome, head.facts["cause"])

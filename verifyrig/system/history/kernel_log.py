@@ -26,6 +26,8 @@ class KernelLine(NamedTuple):
 _RESET = re.compile(r"Previous system reset reason \[0x([0-9a-fA-F]{1,8})\]")
 _BANK = re.compile(r"\[Hardware Error\]: CPU (\d+): Machine Check(?: Exception)?: ?\S* Bank (\d+)")
 _EDAC = re.compile(r"EDAC \S*?MC(\d+): (\d+) (CE|UE) ")
+# block/blk-core.c prints "I/O error, dev sda, sector 2048 op 0x0:(READ) ..." (from memory).
+_DISK = re.compile(r"I/O error, dev (?P<disk>[a-z0-9]+), sector (?P<sector>\d+)")
 _OOM = re.compile(r"Out of memory: Killed process (\d+)")
 
 # Text that a line must hold, and the id that it gets.
@@ -58,6 +60,8 @@ def _entry(line: KernelLine) -> LogEntry | None:
         return LogEntry(utc_s=line.utc_s, id=f"memory-{edac[3].lower()}", code=f"controller={edac[1]} count={edac[2]}")
     if oom := _OOM.search(line.text):
         return LogEntry(utc_s=line.utc_s, id="out-of-memory", code=f"pid={oom[1]}")
+    if disk := _DISK.search(line.text):
+        return LogEntry(utc_s=line.utc_s, id="disk-error", code=f"disk={disk['disk']} sector={disk['sector']}")
     named = next((name for pattern, name in _PLAIN if pattern.search(line.text)), None)
     return None if named is None else LogEntry(utc_s=line.utc_s, id=named)
 

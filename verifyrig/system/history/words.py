@@ -87,6 +87,8 @@ def meaning_of(entry: LogEntry) -> Reason:
         return reason(f"log-restart-{_restart(numbers_in(entry.code))}", **_bugcheck(entry.code))
     if entry.id in ("memory-ce-total", "memory-ue-total"):
         return reason(f"log-{entry.id}", count=numbers_in(entry.code).get("count", "?"))
+    if entry.id == "disk-error":
+        return reason("log-disk-error", disk=_word_in(entry.code, "disk"))
     return reason(f"log-{entry.id}") if entry.id in _PLAIN else reason("log-other", id=entry.id)
 
 
@@ -104,6 +106,11 @@ def speaks_for(entry: LogEntry) -> Speaks:
 def numbers_in(code: str) -> dict[str, int]:
     """Return the `name=number` pairs of a code."""
     return {name: int(number) for name, number in re.findall(r"([a-z]+)=(-?\d+)\b", code)}
+
+
+def _word_in(code: str, name: str) -> str:
+    found = re.search(rf"\b{name}=([a-z0-9]+)", code)
+    return found[1] if found else "?"
 
 
 def _bits(code: str) -> list[int]:
