@@ -63,13 +63,49 @@ def fit_exponentials(
     if len(t_s) <= unknowns:
         raise ValueError(f"{len(t_s)} readings for {unknowns} unknowns")
 
-    def projected(logs: FloatArray) -> FloatArray:
-        columns = _columns(t_s, np.exp(np.clip(logs, *_LOGS)), base)
-        return np.asarray(y - columns @ np.linalg.lstsq(columns, y, rcond=None)[0])
-
+    search = _Projection(t_s, y, base)
     starts = np.log(np.sort(np.asarray(start_time_constants_s, dtype=np.float64)))
-    found = least_squares(projected, starts, jac="3-point", method="lm", xtol=1e-14, ftol=1e-15, gtol=1e-15)
+    found = least_squares(
+        search.residual, starts, jac=search.jacobian, method="lm", xtol=1e-14, ftol=1e-15, gtol=1e-15
+    )
     return _with_uncertainties(t_s, y, np.sort(np.exp(np.clip(found.x, *_LOGS))), base)
+
+
+class _Projection:
+    """What the readings leave beside the columns of some time constants, and how that changes with them.
+
+    Both from one SVD of the columns; the Jacobian is that of Golub and Pereyra 1973 (from memory).
+    """
+
+    def __init__(self, t_s: FloatArray, y: FloatArray, base: Base) -> None:
+        self._t_s, self._y, self._base = t_s, y, base
+        self._logs: FloatArray = np.empty(0)
+
+    def residual(self, logs: FloatArray) -> FloatArray:
+        """Return what is left of the readings, shape (n,), at logarithms of time constants, shape (k,)."""
+        self._logs = logs.copy()
+        self._tau_s = np.exp(np.clip(logs, *_LOGS))
+        columns = _columns(self._t_s, self._tau_s, self._base)
+        span, sizes, turned = np.linalg.svd(columns, full_matrices=False)
+        # Directions that the columns hold only by rounding are left out, as least squares by SVD do.
+        sure = sizes > max(columns.shape) * np.finfo(np.float64).eps * sizes[0]
+        self._span = span[:, sure]
+        self._back = turned[sure] / sizes[sure, None]  # transposed pseudo-inverse = span @ back
+        shares = self._span.T @ self._y
+        self._linear = self._back.T @ shares
+        self._left = self._y - self._span @ shares
+        return np.asarray(self._left)
+
+    def jacobian(self, logs: FloatArray) -> FloatArray:
+        """Return how the residual changes with the logarithms, shape (n, k)."""
+        if not np.array_equal(logs, self._logs):
+            self.residual(logs)
+        k = len(logs)
+        at = self._t_s[:, None] / self._tau_s
+        moved = np.exp(-at) * at
+        by_columns = self._linear[:k] * moved
+        by_amplitudes = self._back[:, :k] * (moved.T @ self._left)
+        return np.asarray(self._span @ (self._span.T @ by_columns - by_amplitudes) - by_columns)
 
 
 def _columns(t_s: FloatArray, tau_s: FloatArray, base: Base) -> FloatArray:
