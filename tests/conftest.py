@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,10 +17,30 @@ from tests.heeded_signals import heed_signals
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
+# Hundreds of programs are started here: each would compile what it imports anew where no bytecode may be kept.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 # Before any test starts a program.
 heed_signals()
 
 REPO = Path(__file__).resolve().parent.parent
+
+
+# They take longest and begin first, so that no worker is left alone with one of them at the end.
+_LONGEST = (
+    "test_output_errors", "test_foreign_text", "test_pseudo_locale", "test_bring_up", "test_hostile", "test_safe_runs",
+    "test_json_contract", "test_one_verdict", "test_report_write", "test_fitness", "test_contract", "test_next_step",
+    "test_intake_slip", "test_demo", "test_report_policy", "test_report_browser", "test_load_answers",
+    "test_hostile_cases", "test_repeat_rates", "test_toml_edit", "test_reads_that_hang", "test_run_process",
+    "test_bench_session", "test_record_kills", "test_qa_command", "test_several_jobs", "test_unattended",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first; workers take files in this order."""
+    places = {name: place for place, name in enumerate(_LONGEST)}
+    items.sort(key=lambda item: places.get(item.path.stem, len(places)))
 
 
 @pytest.fixture(scope="session")
