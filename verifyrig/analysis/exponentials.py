@@ -65,9 +65,7 @@ def fit_exponentials(
 
     search = _Projection(t_s, y, base)
     starts = np.log(np.sort(np.asarray(start_time_constants_s, dtype=np.float64)))
-    found = least_squares(
-        search.residual, starts, jac=search.jacobian, method="lm", xtol=1e-14, ftol=1e-15, gtol=1e-15
-    )
+    found = least_squares(search.residual, starts, jac=search.jacobian, method="lm", xtol=1e-14, ftol=1e-15, gtol=1e-15)
     return _with_uncertainties(t_s, y, np.sort(np.exp(np.clip(found.x, *_LOGS))), base)
 
 
