@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `runs`."""
+    parser.add_argument("--verify", action="store_true", help="with --collect: read again what was taken over before")
     parser.add_argument("--collect", metavar="DIR", help="first take over records and jobs of another bench folder")
     parser.add_argument(
         "--pair",
@@ -38,7 +39,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         return _pair(args.pair[0], args.pair[1], args.out, context)
     if args.out is not None:
         raise UsageError("--out needs --pair", where="--out", mend="Name two records, as in --pair first last.")
-    done = _collect(args.collect, context) if args.collect is not None else None
+    done = _collect(args.collect, context, verify=args.verify) if args.collect is not None else None
     rows = list_runs(context.bench)
     data: RunsObject = {"runs": rows}
     lines = _lines(rows)
@@ -96,10 +97,10 @@ def _write_pair(path: Path, t_s: FloatArray, columns: Mapping[str, FloatArray]) 
             writer.writerow([f"{t:.3f}", *("" if np.isnan(value) else repr(value) for value in row)])
 
 
-def _collect(folder: str, context: Context) -> Collected:
+def _collect(folder: str, context: Context, *, verify: bool) -> Collected:
     from verifyrig.jobs.take_over import collect
 
-    return collect(context.bench, Path(folder))
+    return collect(context.bench, Path(folder), verify=verify)
 
 
 def _as_json(done: Collected) -> CollectedObject:

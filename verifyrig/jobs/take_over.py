@@ -15,6 +15,7 @@ from verifyrig.core.errors import RecordError, RigError, UsageError
 from verifyrig.core.outcome import Outcome
 from verifyrig.files.atomic_write import sync_folder
 from verifyrig.files.foreign_file import FileKind, check_file, copy_new, is_inside, read_text
+from verifyrig.jobs.archive import Archive, open_archive
 from verifyrig.jobs.same_machine import hear_other_jobs, warn_other_jobs
 from verifyrig.jobs.store import merge_job, read_job
 from verifyrig.record.check import RecordCheck, check_record
@@ -49,8 +50,11 @@ class Collected:
     notes: list[str] = field(default_factory=list)
 
 
-def collect(bench: Bench, source: Path) -> Collected:
+def collect(bench: Bench, source: Path, *, verify: bool = False) -> Collected:
     """Take over what the bench folder `source` holds.
+
+    Args:
+        verify: Read every record again, those too that were taken over before and have not changed since.
 
     Raises:
         UsageError: It is no folder, or this bench itself.
@@ -62,17 +66,18 @@ def collect(bench: Bench, source: Path) -> Collected:
         raise UsageError("this is the bench itself", where=f"--collect {source}", mend="Name the other bench folder.")
     other, done = Bench(root=source.absolute()), Collected()
     places = {None: None, **_collect_jobs(bench, other, done)}
-    for path in other.records():
-        job = job_of(path)
-        if job not in places:
-            done.refused.append((path, "its job could not be taken over"))
-            continue
-        try:
-            _collect_record(bench, other, path, places[job], done)
-        except _FAULTS as error:
-            if getattr(error.__cause__, "errno", None) in _OWN_DISK:
-                raise
-            done.refused.append((path, _why(error)))
+    with open_archive(bench, verify=verify) as archive:
+        for path in other.records():
+            job = job_of(path)
+            if job not in places:
+                done.refused.append((path, "its job could not be taken over"))
+                continue
+            try:
+                _collect_record(bench, archive, other, path, places[job], done)
+            except _FAULTS as error:
+                if getattr(error.__cause__, "errno", None) in _OWN_DISK:
+                    raise
+                done.refused.append((path, _why(error)))
     return done
 
 
@@ -138,10 +143,15 @@ def _names(path: Path) -> Iterator[Path]:
 # ---- records ------------------------------------------------------------------------------------------------------
 
 
-def _collect_record(bench: Bench, other: Bench, path: Path, job: str | None, done: Collected) -> None:
+def _collect_record(bench: Bench, archive: Archive, other: Bench, path: Path, job: str | None, done: Collected) -> None:
     for part in (path, wal_path(path)):
         if os.path.lexists(part):
             check_file(part, FileKind.RECORD, inside=other.root)
+    held = archive.had(path)
+    if held is not None:
+        done.had.append(held)
+        _copy_note(path, held)
+        return
     check = check_record(path)
     refusal = _why_not(path, check)
     if refusal:
@@ -150,13 +160,16 @@ def _collect_record(bench: Bench, other: Bench, path: Path, job: str | None, don
         return
     done.notes += [f"{path.name}: {note}" for note in check.notes]
     bench.writable(bench.runs_dir(job))
-    target = _free_place(bench, path, job, check)
+    target = _free_place(bench, archive, path, job, check)
     if target.exists():
         done.had.append(target)
     else:
         _copy_record(path, target, check)
         done.taken.append(target)
+        archive.add(target)
     _copy_note(path, target)
+    if check.sealed:
+        archive.remember(path, target)
 
 
 def _why_not(path: Path, check: RecordCheck) -> str:
@@ -169,9 +182,9 @@ def _why_not(path: Path, check: RecordCheck) -> str:
     return "it is still being recorded" if check.outcome == Outcome.RUNNING else ""
 
 
-def _free_place(bench: Bench, path: Path, job: str | None, check: RecordCheck) -> Path:
+def _free_place(bench: Bench, archive: Archive, path: Path, job: str | None, check: RecordCheck) -> Path:
     """Return where the record goes; a place that exists holds the same content already."""
-    same_id = [own for own in bench.records() if own.stem == path.stem or own.stem.startswith(f"{path.stem}-")]
+    same_id = archive.like(path.stem)
     for own in same_id:
         with contextlib.suppress(RecordError):
             if check_record(own).digest == check.digest:

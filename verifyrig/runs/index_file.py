@@ -11,7 +11,9 @@ import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 
+from verifyrig.core.plain_text import plain_line
 from verifyrig.files.foreign_file import FileKind, check_file
+from verifyrig.files.streams import tell
 
 __all__ = ["INDEX_NAME", "connect_index"]
 
@@ -26,20 +28,56 @@ def connect_index(path: Path, tables: Sequence[str]) -> sqlite3.Connection:
             check_file(path, FileKind.RECORD, inside=path.parent)
         except OSError:  # a pipe that never answers, or a link to a file of somebody's
             return _prepared(sqlite3.connect(":memory:"), tables)
-    for attempt in range(2):
-        try:
-            return _prepared(sqlite3.connect(path, timeout=30.0), tables)
-        except sqlite3.DatabaseError as error:
-            if isinstance(error, sqlite3.OperationalError) or attempt:
-                break  # a read-only folder, or a file of somebody else's that is held
-            path.unlink(missing_ok=True)
+    try:
+        return _prepared(sqlite3.connect(path, timeout=30.0), tables)
+    except _OtherFormat as error:
+        # Another version of the program on the same share lives by it: it is left alone.
+        _say(
+            path, f"it has format {error.found}, and this version writes {_FORMAT}; figures are computed anew each time"
+        )
+    except sqlite3.OperationalError as error:
+        _say(path, f"it cannot be written ({error}); figures are computed anew each time")
+    except sqlite3.DatabaseError as error:
+        aside = _put_aside(path)
+        if aside is None:
+            _say(path, f"it is damaged ({error}); figures are computed anew each time")
+        else:
+            _say(path, f"it was damaged ({error}); a new one was begun, and the old one is kept as {aside.name}")
+            return connect_index(path, tables)
     return _prepared(sqlite3.connect(":memory:"), tables)
+
+
+class _OtherFormat(Exception):
+    """The index was written by another version of the program."""
+
+    def __init__(self, found: int) -> None:
+        super().__init__(found)
+        self.found = found
+
+
+_SAID: set[tuple[Path, str]] = set()
+
+
+def _say(path: Path, what: str) -> None:
+    """Say once what is the matter with the index: nothing is lost, but whoever waits shall know why."""
+    if (path, what) not in _SAID:
+        _SAID.add((path, what))
+        tell(f"verifyrig: index {plain_line(str(path))}: {plain_line(what)}")
+
+
+def _put_aside(path: Path) -> Path | None:
+    aside = path.with_name(f"{path.name}.damaged")
+    try:
+        path.replace(aside)
+    except OSError:
+        return None
+    return aside
 
 
 def _prepared(connection: sqlite3.Connection, tables: Sequence[str]) -> sqlite3.Connection:
     try:
         if connection.execute("PRAGMA user_version").fetchone()[0] not in (0, _FORMAT):
-            raise sqlite3.DatabaseError("another format")
+            raise _OtherFormat(int(connection.execute("PRAGMA user_version").fetchone()[0]))
         # It can be rebuilt from the records, so the medium is not waited for.
         connection.execute("PRAGMA synchronous=OFF")
         connection.execute("BEGIN IMMEDIATE")
