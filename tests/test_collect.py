@@ -17,6 +17,7 @@ from verifyrig.core.interfaces import Reading
 from verifyrig.jobs.model import EntryKind, Intake
 from verifyrig.jobs.store import append, new_entry, new_job, read_job
 from verifyrig.record import open_record, read_trace
+from verifyrig.record.check import RecordCheck, check_record
 from verifyrig.record.restart_note import Aftermath, read_aftermath, write_aftermath
 from verifyrig.record.schema import wal_path
 
@@ -212,3 +213,58 @@ def test_a_folder_that_cannot_be_collected_is_refused(
     monkeypatch.chdir(here.root)
     assert cli.run(["runs", "--collect", *words, "--json", "--bench", str(here.root)]) == 2
     assert json.loads(capsys.readouterr().out)["error"]["mend"]
+
+
+def test_the_archive_is_listed_once_and_what_was_taken_over_is_not_read_again(
+    here: Bench, stick: Bench, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from verifyrig.jobs import take_over
+
+    for number in range(12):
+        record(stick, f"20260314-0900{number:02d}-aaaa")
+    listed: list[Path] = []
+    read: list[Path] = []
+    records, check = Bench.records, check_record
+
+    def listing(own: Bench, job: str | None = None) -> list[Path]:
+        listed.append(own.root)
+        return records(own, job)
+
+    def reading(path: Path) -> RecordCheck:
+        read.append(path)
+        return check(path)
+
+    monkeypatch.setattr(Bench, "records", listing)
+    monkeypatch.setattr(take_over, "check_record", reading)
+    assert len(collect(here, stick, capsys)[1]["collected"]["taken"]) == 12
+    assert listed.count(here.root) <= 3  # whatever comes in: to collect, and for the list that is printed
+    read.clear()
+    assert len(collect(here, stick, capsys)[1]["collected"]["had"]) == 12
+    assert not read
+    cli.run(["runs", "--collect", str(stick.root), "--verify", "--json", "--bench", str(here.root)])
+    capsys.readouterr()
+    assert len(read) == 24  # here and on the stick
+    # What changed since is read again, and what was altered is found.
+    read.clear()
+    target = next((here.root / "runs").glob("*-aaaa.sqlite"))
+    target.touch()
+    assert len(collect(here, stick, capsys)[1]["collected"]["had"]) == 12
+    assert {path.name for path in read} == {target.name}
+
+
+def test_an_index_of_another_version_is_left_alone_and_a_damaged_one_kept_aside(
+    here: Bench, stick: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    record(here, "20260314-090000-aaaa")
+    index = here.root / "index.sqlite"
+    with sqlite3.connect(index) as connection:
+        connection.execute("PRAGMA user_version=99")
+    connection.close()
+    before = index.read_bytes()
+    assert cli.run(["runs", "--json", "--bench", str(here.root)]) == 0
+    assert "it has format 99, and this version writes 1" in capsys.readouterr().err
+    assert index.read_bytes() == before
+    index.write_bytes(b"SQLite format 3\x00" + b"\xff" * 5000)
+    assert cli.run(["runs", "--json", "--bench", str(here.root)]) == 0
+    assert "kept as index.sqlite.damaged" in capsys.readouterr().err
+    assert (here.root / "index.sqlite.damaged").stat().st_size > 5000
