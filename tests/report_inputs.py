@@ -263,6 +263,25 @@ def dark_run(run_id: str = "20310314-131700-aaaa", **facts: Any) -> RunInput:
     return replace(found, integrity=Integrity.UNSEALED)
 
 
+def early_befores() -> dict[str, RunInput]:
+    """A run before for each way in which one ends before its plan."""
+    cold, tripped = gated_run(), tripped_run()
+    stages = tuple(replace(s, ended=StageEnd.TIME) if s.ended == StageEnd.GATE else s for s in cold.trace.stages)
+    why = reason("foreseen-too-hot", peak_c=118.0, u95_k=21.0, limit_c=92.0)
+    refused = Event(t_s=60.0, kind="load-refused", detail={"stage": "load", "why": str(why), "reason": why.as_json()})
+    facts = {**tripped.trace.facts, "trip": None}
+    stopped = facts | {"outcome": "stopped"}
+    operator = facts | {"outcome": "interrupted", "cause": {"class": "operator", "why": ["ended by hand"]}}
+    return {
+        "tripped": tripped,
+        "dark": dark_run(),
+        "gated": cold,
+        "refused": replace(cold, trace=replace(cold.trace, stages=stages, events=(refused,))),
+        "stopped": replace(tripped, trace=replace(tripped.trace, facts=stopped)),
+        "interrupted": replace(tripped, trace=replace(tripped.trace, facts=operator)),
+    }
+
+
 def job(**changes: Any) -> JobFacts:
     """An invented job: one part replaced after the baseline."""
     base = JobFacts(

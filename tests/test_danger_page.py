@@ -15,7 +15,7 @@ SAID = {
     "en": ("not safe to use", "A battery pack is swollen", "hand it to trained people"),
     "de": ("nicht sicher zu benutzen", "Ein Akku ist aufgebläht", "Fachleuten übergeben"),
 }
-FURTHER = {"en": ("What was not tested", "What was done"), "de": ("Was nicht geprüft wurde", "Was gemacht wurde")}
+FURTHER = {"en": ("What we did not test", "What we did"), "de": ("Was wir nicht geprüft haben", "Was wir getan haben")}
 
 
 def text_of(page: Path) -> str:

@@ -16,11 +16,13 @@ from tests import report_inputs as ri
 from verifyrig.core.trace import FloatArray
 from verifyrig.report import plot, svg
 from verifyrig.report.before_after import before_after
+from verifyrig.report.early_end import early_end
 from verifyrig.report.fingerprint import NORMAL_K_PER_W, fingerprint, prints
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.labels import Box, free_place
 from verifyrig.report.reduce import reduced, reduced_again
 from verifyrig.report.thermal_path import paths
+from verifyrig.report.timeline import load_start_s
 from verifyrig.report.wording import Words
 
 WORDS = Words()
@@ -157,7 +159,7 @@ def test_words_stand_inside_the_picture_and_clear_of_lines_and_each_other() -> N
     along = np.column_stack((np.arange(40.0, 700.0, 3.0), np.full(220, 150.0)))
     taken: list[Box] = []
     for x in (600.0, 610.0, 690.0):
-        place = free_place((x, 150.0), "after: went dark here", bounds, along, taken)
+        place = free_place((x, 150.0), ["after: went dark here"], bounds, along, taken)
         box = place.box
         assert box.left >= bounds.left and box.right <= bounds.right
         assert not np.any((along[:, 1] > box.top) & (along[:, 1] < box.bottom))
@@ -195,10 +197,62 @@ def test_the_picture_holds_the_peak_of_the_record_and_its_line_reaches_it() -> N
 
 def test_the_picture_says_load_limits_ends_and_names_itself() -> None:
     drawn = picture(ri.dark_run(), ri.healthy_run())
-    for word in ("trip limit 95", "accepted up to 80", "before: went dark here", ">after<", ">load<", "load-before"):
+    for word in ("we stop at 95", "we accept up to 80", "before: went dark here", ">after<", ">load<", "load-before"):
         assert word in drawn
     assert "<title" in drawn and "<desc" in drawn and 'role="img"' in drawn
     assert "stroke-dasharray" in drawn
+
+
+SAID_OF_ENDS = {
+    "tripped": "before: load ended here",
+    "dark": "before: went dark here",
+    "gated": "before: load refused here",
+    "refused": "before: full load refused here",
+    "stopped": "before: stopped early here",
+    "interrupted": "before: interrupted here",
+}
+
+
+@pytest.mark.parametrize("name", SAID_OF_ENDS)
+def test_a_run_that_stopped_early_says_so_and_is_drawn_no_further(name: str) -> None:
+    """What it cooled to after its end would lie below the run that was loaded to the end, and look better."""
+    before = ri.early_befores()[name]
+    end = early_end(before)
+    assert end is not None
+    drawn = picture(before, ri.healthy_run())
+    assert drawn.count(SAID_OF_ENDS[name]) == 2  # wide and narrow
+    wide = drawn.partition("</svg>")[0]
+    d = re.search(r'<path d="([^"]+)"[^>]*class="line-before"', wide)[1]  # type: ignore[index]
+    last_x = max(float(pair.split()[0]) for pair in re.findall(r"[\d.]+ [\d.]+", d))
+    zero_x, minute_x = (float(re.search(rf'<text x="([\d.]+)"[^>]*>{at}<', wide)[1]) for at in ("0", "5 min"))  # type: ignore[index]
+    values = before.trace.columns["die_temp_c"]
+    peak_s = float(before.trace.t_s[int(np.nanargmax(values))])
+    ended_s = max(end.at_s, peak_s) - load_start_s(before.trace)
+    assert last_x <= zero_x + (minute_x - zero_x) * ended_s / 300 + 2.0
+
+
+def test_a_load_that_was_refused_shows_where_it_would_have_gone() -> None:
+    drawn = picture(ri.early_befores()["refused"], ri.healthy_run())
+    wide = drawn.partition("</svg>")[0]
+    top = float(re.search(r'y2="([\d.]+)"[^>]*class="forecast-before"', wide)[1])  # type: ignore[index]
+    limit = float(re.search(r'y1="([\d.]+)"[^>]*class="limit-trip"', wide)[1])  # type: ignore[index]
+    assert top < limit  # above the limit of 92 °C: it was forecast at 118 °C
+    assert "forecast at full load: 118 ± 21\u202f°C" in wide
+    assert "forecast" not in picture(ri.tripped_run(), ri.healthy_run())
+
+
+def test_a_run_that_went_through_is_drawn_to_its_end() -> None:
+    assert early_end(ri.healthy_run()) is None
+    drawn = picture(ri.healthy_run(), None)
+    assert "here" not in re.sub(r"<[^>]+>", " ", drawn)
+
+
+def test_the_colours_of_a_dark_screen_keep_their_contrast_on_its_paper() -> None:
+    paper = svg.DARK[svg.PAPER]
+    for colour in (svg.BEFORE_TEXT, svg.AFTER_TEXT, svg.INK, svg.MUTED):
+        assert contrast(svg.DARK[colour], paper) >= 4.5  # WCAG 2.2, 1.4.3
+    for colour in (svg.BEFORE_LINE, svg.AFTER_LINE):
+        assert contrast(svg.DARK[colour], paper) >= 3.0  # WCAG 2.2, 1.4.11
 
 
 def test_a_run_that_was_never_loaded_shows_where_the_load_was_refused() -> None:
@@ -215,7 +269,7 @@ def test_the_words_of_limits_close_together_stand_beside_each_other() -> None:
     page = before_after(before, after, "die_temp_c", WORDS, ident="p", title="t", desc="d")
     wide = page.split("</svg>")[0].replace("\u202f", " ")
     boxes = []
-    for x, y, text in re.findall(r'<text x="([\d.]+)" y="([\d.]+)"[^>]*>((?:trip limit|accepted)[^<]*)<', wide):
+    for x, y, text in re.findall(r'<text x="([\d.]+)" y="([\d.]+)"[^>]*>((?:we stop|we accept)[^<]*)<', wide):
         boxes.append(Box(float(x), float(y) - 12.0, float(x) + 6.5 * len(text), float(y)))
     assert len(boxes) >= 3
     assert not any(a.overlaps(b) for a, b in combinations(boxes, 2)), boxes

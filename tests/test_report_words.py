@@ -23,12 +23,14 @@ from verifyrig.report import (
     conditions,
     done,
     fingerprint,
+    front_page,
     method,
     names,
     plot,
     required,
     run_rows,
     sentences,
+    watch_for,
 )
 from verifyrig.report.catalogue import LOCALE_DIR, languages, read_catalogue
 from verifyrig.report.inputs import Entry, ReportInput
@@ -137,6 +139,7 @@ def texts_in_tables() -> set[str]:
     """Texts that reach `t` out of a table of words."""
     tables: tuple[Mapping[Any, str], ...] = (
         names._CHANNELS, names._SUBJECTS, names._WHOLE_METRICS, names._SUFFIXES, names._VERDICTS, names._OUTCOMES,
+        front_page.USE_WORDS, watch_for.OF_CAUSE, watch_for.OF_KIND,
         names._CAUSES, names._ENDED, names._PURPOSES, names._KINDS, names._RULES, before_after._LIMIT_WORDS,
         before_after._END_WORDS, done._FACT_WORDS, conditions._MACHINE_WORDS, method._CONDITIONAL,
         run_rows._SEAL_WORDS, sentences._REMARKS, job_words.MACHINE_KINDS, job_words.CAUSES, job_words.OLD_PARTS,
@@ -150,6 +153,8 @@ def texts_in_tables() -> set[str]:
     found |= {side.word for side in (plot.BEFORE, plot.AFTER, plot.ALONE)} | {safety.FIRST_RULE}
     found |= {text for note in safety.NOTES.values() for text in (note.title, note.text, note.source)}
     found |= {danger.do for danger in dangers.DANGERS}
+    found |= {watch_for.NEVER, watch_for.GRAVE, watch_for.AGAIN}
+    found |= {front_page._KEEP_A_COPY, front_page._STAY, front_page._COOL}
     spoken = [choice for question in job_words.QUESTIONS for choice in question.choices]
     spoken += [choice for word in job_words.FINDINGS.values() for choice in word.choices] + list(job_words.FINDINGS)
     return found | {word.replace("-", " ") for word in (*spoken, *job_words.CONSENT_ANSWERS)}
@@ -245,6 +250,7 @@ def test_what_happened_in_a_run_of_before_is_told_in_german(kind: str, detail: d
     run = ri.healthy_run()
     run = replace(run, trace=replace(run.trace, events=(Event(t_s=60.0, kind=kind, detail=detail),)))
     page = render(ri.report(ri.tripped_run(), run, language="de"), "archive", now_utc=ri.DAY_UTC)
+    page = page.replace("\u202f", " ").replace("\u00a0", " ")  # quantities are held together on a page
     assert german in page and next(iter(detail.values())) not in page
 
 

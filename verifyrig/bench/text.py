@@ -6,7 +6,7 @@ nearly one of ours. What depends on more than the file (a source that is plugged
 file, a time zone of this computer) is reported where it is used.
 
     [bench]                   id
-    [shop]                    name, operator, address, logo
+    [shop]                    name, operator, address, phone, logo
     [report]                  language, paper, temperature_unit, time_zone, terms, templates
     [[instrument]]            see instruments.py
     [channel.NAME]            source; and what a calibration writes
@@ -234,7 +234,7 @@ def _rig_check(top: TomlTable, name: str) -> None:
 
 _READERS: Mapping[str, Callable[[TomlTable, str], None]] = {
     "bench": _texts("id"),
-    "shop": _texts("name", "operator", "address", "logo"),
+    "shop": _texts("name", "operator", "address", "phone", "logo"),
     "report": _report,
     "instrument": _instruments,
     "channel": _channels,

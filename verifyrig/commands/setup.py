@@ -41,6 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--shop", metavar="NAME", help="the shop's name")
     parser.add_argument("--operator", metavar="NAME", help="who works at this bench")
     parser.add_argument("--address", metavar="TEXT", help="the shop's address")
+    parser.add_argument("--phone", metavar="TEXT", help="the telephone that a customer calls")
     parser.add_argument("--logo", metavar="FILE", help="a picture for the report, PNG, JPEG or SVG")
     parser.add_argument("--language", metavar="CODE", help="language of the report")
     parser.add_argument("--paper", metavar="SIZE", choices=PAPERS, help=" or ".join(PAPERS))
@@ -123,6 +124,7 @@ _FLAGS = {
     ("shop", "name"): "shop",
     ("shop", "operator"): "operator",
     ("shop", "address"): "address",
+    ("shop", "phone"): "phone",
     ("shop", "logo"): "logo",
     ("report", "language"): "language",
     ("report", "paper"): "paper",
@@ -203,6 +205,7 @@ def ask_settings(asker: Asker, config: Mapping[str, Any], root: Path = Path()) -
         ("shop", "name"): asker.line("The shop's name?", default=known("shop", "name")),
         ("shop", "operator"): asker.line("Who works at this bench?", default=known("shop", "operator")),
         ("shop", "address"): asker.line("Address?", default=known("shop", "address")),
+        ("shop", "phone"): asker.line("Telephone, for customers? (Enter: none)", default=known("shop", "phone")),
         ("shop", "logo"): ask_checked(
             asker, "Logo, a picture's file? (Enter: none)", lambda path: _check_logo(root / path), known("shop", "logo")
         ),

@@ -39,7 +39,7 @@ TEXTS_OF_JOBS: dict[str, str] = {
     "question-noises": "Any noise?",
     "question-recent-changes": "What changed before it began?",
     "question-place": "Where does it stand?",
-    "question-room": "How warm is the room there, °C?",
+    "question-room": "How warm is the room there?",
     "question-pack": "Is the battery pack swollen, or does the case bulge over it?",
     "question-leak": "Any trace of coolant outside its loop?",
     "question-smell": "Does it smell burnt?",

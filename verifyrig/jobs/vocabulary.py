@@ -133,9 +133,7 @@ QUESTIONS = (
         key="place",
         choices=("desk", "floor", "carpet", "cabinet", "lap-or-bed", "not-known"),
     ),
-    IntakeQuestion(
-        key="room",
-    ),
+    IntakeQuestion(key="room", hint="°C"),
     # What these stand for is in `dangers`: it locks the machine from the intake on. One key answers them together.
     IntakeQuestion(
         key="pack",

@@ -8,29 +8,41 @@ from dataclasses import dataclass
 import numpy as np
 
 from verifyrig.report import plot, svg
+from verifyrig.report.early_end import EarlyEnd, EndKind, early_end
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.labels import LETTER_WIDTH, LINE_HEIGHT, Box, free_place, line_points
 from verifyrig.report.limits import Limit, lines_of
 from verifyrig.report.plot import NARROW, WIDE, Laid, Size
 from verifyrig.report.reduce import LinePiece
-from verifyrig.report.story import RunStory, story_of
-from verifyrig.report.timeline import load_end_s, load_start_s
+from verifyrig.report.timeline import load_start_s
 from verifyrig.report.wording import Words
 
-_LIMIT_WORDS = {"trip": "trip limit {value}", "accepted": "accepted up to {value}", "gate": "no load above {value}"}
+_LIMIT_WORDS = {"trip": "we stop at {value}", "accepted": "we accept up to {value}", "gate": "no load above {value}"}
 _LIMIT_DASHES = {"trip": "none", "accepted": "2 3", "gate": "10 3 2 3"}
 _END_WORDS = {
-    RunStory.DARK: "went dark here",
-    RunStory.TRIPPED: "load ended here",
-    RunStory.GATE: "load refused here",
+    EndKind.DARK: "went dark here",
+    EndKind.TRIPPED: "load ended here",
+    EndKind.GATE: "load refused here",
+    EndKind.REFUSED: "full load refused here",
+    EndKind.CLIMB: "went no further here",
+    EndKind.STOPPED: "stopped early here",
+    EndKind.INTERRUPTED: "interrupted here",
 }
+_AT_ONCE_S = 3.0
+# How far above the highest limit a forecast is still drawn to scale, K: beyond it an arrow leaves the picture.
+_FORECAST_ABOVE_K = 25.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Drawing:
-    """What is drawn, on its scales: runs with their readings and reduced lines, limits with their levels."""
+    """What is drawn, on its scales: runs with their readings and reduced lines, limits with their levels.
+
+    A run that ended early is drawn up to its end: what it cooled to afterwards is no measure of anything.
+    """
 
     laid: Sequence[Laid]
+    ends: Sequence[EarlyEnd | None]
+    forecasts: Sequence[float | None]
     values: Sequence[plot.FloatArray]
     pieces: Sequence[list[LinePiece]]
     limits: Sequence[Limit]
@@ -51,11 +63,14 @@ def before_after(
     if not shown:
         return ""
     limits = lines_of(before, after, channel)
-    laid, values = [run for run, _ in shown], [line for _, line in shown]
-    fine = [plot.fine_pieces(run, line, laid) for run, line in shown]
+    laid = [run for run, _ in shown]
+    ends = [early_end(run.run) for run in laid]
+    values = [_until(run, line, end) for (run, line), end in zip(shown, ends, strict=True)]
+    forecasts = [_forecast(end, channel, words) for end in ends]
+    fine = [plot.fine_pieces(run, line, laid) for run, line in zip(laid, values, strict=True)]
     return "".join(
         svg.figure(
-            _drawn(_drawing(laid, values, fine, limits, size, words)),
+            _drawn(_drawing(laid, ends, forecasts, values, fine, limits, size, words)),
             size.width,
             size.height,
             ident=f"{ident}-{size.css}",
@@ -63,12 +78,39 @@ def before_after(
             desc=desc,
             css=size.css,
         )
-        for size in (WIDE, NARROW)
+        for size in (_lower(WIDE), _lower(NARROW))
     )
+
+
+def _lower(size: Size) -> Size:
+    """Return the size without the place of the axis' name, which the caption says; the wide one is lower still."""
+    less = 14 if size is NARROW else 29
+    return size._replace(height=size.height - less, bottom=size.bottom - 14)
+
+
+def _until(laid: Laid, values: plot.FloatArray, end: EarlyEnd | None) -> plot.FloatArray:
+    """Return the readings up to the end of a run that ended early; a peak that came later still belongs to it."""
+    if end is None:
+        return values
+    end_s, peak_s = end.at_s - load_start_s(laid.run.trace), float(laid.t_s[int(np.nanargmax(values))])
+    # A trip acts at the peak, and a sample or two later the sensor has fallen already.
+    at_peak = end.kind is EndKind.TRIPPED and peak_s >= end_s - _AT_ONCE_S
+    last_s = peak_s if at_peak else max(end_s, peak_s)
+    kept = laid.t_s <= last_s + 1e-9
+    return np.where(kept, values, np.nan) if np.isfinite(values[kept]).any() else values
+
+
+def _forecast(end: EarlyEnd | None, channel: str, words: Words) -> float | None:
+    """Return where a full load that was not run would have settled, in the unit that the report speaks."""
+    if end is None or end.full_c is None or end.channel not in ("", channel):
+        return None
+    return words.converted(end.full_c, None, "°C")[0]
 
 
 def _drawing(
     laid: Sequence[Laid],
+    ends: Sequence[EarlyEnd | None],
+    forecasts: Sequence[float | None],
     values: Sequence[plot.FloatArray],
     fine: Sequence[list[LinePiece]],
     limits: Sequence[Limit],
@@ -76,10 +118,12 @@ def _drawing(
     words: Words,
 ) -> _Drawing:
     levels = [words.converted(limit.value_c, None, "°C")[0] for limit in limits]
-    ticks = _ticks(values, levels)
+    ticks = _ticks(values, levels, forecasts)
     x = plot.time_scale(laid, size)
     return _Drawing(
         laid=laid,
+        ends=ends,
+        forecasts=forecasts,
         values=values,
         pieces=[plot.fitted(run, line, x, size) for run, line in zip(laid, fine, strict=True)],
         limits=limits,
@@ -91,9 +135,13 @@ def _drawing(
     )
 
 
-def _ticks(values: Sequence[plot.FloatArray], levels: Sequence[float]) -> list[float]:
+def _ticks(
+    values: Sequence[plot.FloatArray], levels: Sequence[float], forecasts: Sequence[float | None]
+) -> list[float]:
     low = min([*(float(np.nanmin(line)) for line in values), *levels])
     high = max([*(float(np.nanmax(line)) for line in values), *levels])
+    above = [min(forecast, high + _FORECAST_ABOVE_K) for forecast in forecasts if forecast is not None]
+    high = max([high, *above])
     return svg.nice_ticks(low - 2.0, high + 3.0, 5)
 
 
@@ -102,13 +150,15 @@ def _drawn(drawing: _Drawing) -> str:
     limit_lines, taken = _limit_lines(drawing)
     parts = [
         plot.load_shading(drawing.laid, x, size.top, size.inner_bottom),
-        plot.value_axis(y, _ticks(drawing.values, drawing.levels), size, words),
-        plot.time_axis(x, size, size.top, words),
+        plot.value_axis(y, _ticks(drawing.values, drawing.levels, drawing.forecasts), size, words),
+        plot.time_axis(x, size, size.top, words, named=False),
         svg.text(words.temperature_unit, size.left - 6, size.top - 8, text_anchor="end", fill=svg.MUTED),
         _load_word(drawing),
         limit_lines,
     ]
-    parts += [plot.drawn_line(run, pieces, x, y) for run, pieces in zip(drawing.laid, drawing.pieces, strict=True)]
+    # The dashed line lies on the solid one, so that both are seen where they agree.
+    drawn = [plot.drawn_line(run, pieces, x, y) for run, pieces in zip(drawing.laid, drawing.pieces, strict=True)]
+    parts += reversed(drawn)
     parts += [_peak_mark(run, line, x, y) for run, line in zip(drawing.laid, drawing.values, strict=True)]
     parts.append(_end_marks_and_words(drawing, taken))
     return "".join(parts)
@@ -171,26 +221,51 @@ def _end_marks_and_words(drawing: _Drawing, taken: list[Box]) -> str:
     size = drawing.size
     bounds = Box(size.left, size.top, size.width, size.inner_bottom)
     lines = np.concatenate([line_points(pieces, drawing.x, drawing.y) for pieces in drawing.pieces])
+    across = np.arange(size.left, size.inner_right, 12.0)
+    lines = np.concatenate(
+        [lines, *(np.column_stack((across, np.full_like(across, drawing.y(level)))) for level in drawing.levels)]
+    )
     parts = []
-    for run, line in zip(drawing.laid, drawing.values, strict=True):
-        word, story = drawing.words.t(run.side.word), story_of(run.run)
-        end = _end_point(run, line)
-        point = (drawing.x(end[0]), drawing.y(end[1]))
-        if story in _END_WORDS:
-            word = f"{word}: {drawing.words.t(_END_WORDS[story])}"
+    ended = zip(drawing.laid, drawing.values, drawing.ends, drawing.forecasts, strict=True)
+    for run, line, end, forecast in sorted(ended, key=lambda one: one[2] is None):
+        rows = [drawing.words.t(run.side.word)]
+        at = plot.last_point(run, line) or (run.to_s, 0.0)
+        point = (drawing.x(at[0]), drawing.y(at[1]))
+        if end is not None:
+            rows = [f"{rows[0]}: {drawing.words.t(_END_WORDS[end.kind])}"]
             parts.append(svg.marker("cross", *point, 6, fill="none", stroke=run.side.ink, stroke_width="3"))
             taken = [*taken, Box(point[0] - 7, point[1] - 7, point[0] + 7, point[1] + 7)]
-        place = free_place(point, word, bounds, lines, taken)
+        if end is not None and forecast is not None:
+            top = drawing.y(min(forecast, drawing.y.high))
+            parts.append(_forecast_arrow(point, top, run, beyond=forecast > drawing.y.high))
+            lines = np.concatenate([lines, _upright(point, top)])
+            rows.append(_forecast_words(end, drawing.words))
+        place = free_place(point, rows, bounds, lines, taken)
         taken = [*taken, place.box]
-        parts.append(svg.halo(word, place.x, place.y, fill=run.side.ink, font_weight="bold", text_anchor=place.anchor))
+        style = {"fill": run.side.ink, "font_weight": "bold", "text_anchor": place.anchor}
+        parts += [svg.halo(row, place.x, place.y + LINE_HEIGHT * n, **style) for n, row in enumerate(rows)]
     return "".join(parts)
 
 
-def _end_point(laid: Laid, values: plot.FloatArray) -> tuple[float, float]:
-    """Where the run's word stands: at the moment that ended its load early, else at its last reading."""
-    if story_of(laid.run) in (RunStory.TRIPPED, RunStory.GATE):
-        end_s = load_end_s(laid.run.trace) - load_start_s(laid.run.trace)
-        known = np.flatnonzero(np.isfinite(values))
-        nearest = known[int(np.argmin(np.abs(laid.t_s[known] - end_s)))]
-        return float(laid.t_s[nearest]), float(values[nearest])
-    return plot.last_point(laid, values) or (laid.to_s, 0.0)
+def _forecast_words(end: EarlyEnd, words: Words) -> str:
+    value = words.temperature(end.full_c or 0.0, end.full_u95_k, decimals=0)
+    return words.t("forecast at full load: {value}", value=value)
+
+
+def _upright(foot: tuple[float, float], top: float) -> plot.FloatArray:
+    heights = np.arange(min(foot[1], top), max(foot[1], top) + 3.0, 3.0)
+    return np.column_stack((np.full_like(heights, foot[0]), heights))
+
+
+def _forecast_arrow(foot: tuple[float, float], top: float, run: Laid, *, beyond: bool) -> str:
+    """A dotted line from the last reading to where the load would have gone; an arrow where that is off the scale."""
+    x, y = foot
+    line = svg.line(
+        x, y, x, top, stroke=run.side.stroke, stroke_width="2.4", stroke_dasharray="2 4",
+        class_=f"forecast-{run.side.name}",
+    )  # fmt: skip
+    if beyond:
+        left, middle, right, low, tip = map(svg.number, (x - 5, x, x + 5, top + 9, top))
+        head = f"M{left} {low}L{middle} {tip}L{right} {low}"
+        return line + svg.tag("path", d=head, fill="none", stroke=run.side.stroke, stroke_width="2.4")
+    return line + svg.marker("diamond", x, top, 5, fill=svg.PAPER, stroke=run.side.stroke, stroke_width="2")

@@ -87,9 +87,10 @@ def main_picture(report: ReportInput, channel: str, finding: Finding, words: Wor
     if not drawn:
         return None
     caption = words.t(
-        "{what}: temperature over the time from the start of the load; grey ground where the load worked.",
-        what=what[:1].upper() + what[1:],
+        "How hot: {what}, in {unit}, from the start of hard work (grey).", what=what, unit=words.temperature_unit
     )
+    if len(key_sides(report)) > 1:
+        caption += " " + words.t("Dashed: before. Solid: after.")
     rows = tables.picture_rows(report, channel, words)
     return MainPicture(svg=Markup(drawn), key=_key(report, words), caption=caption, what=what, rows=rows)
 

@@ -115,7 +115,7 @@ def _drawn(found: Sequence[Print], size: Size, words: Words) -> str:
     places = max(0, -math.floor(math.log10(ticks[1] - ticks[0])))
     parts = []
     for tick in ticks:
-        parts.append(svg.line(size.left, y(tick), size.inner_right, y(tick), stroke="#DDD7CA"))
+        parts.append(svg.line(size.left, y(tick), size.inner_right, y(tick), stroke=svg.GRID))
         parts.append(
             svg.text(words.number(tick, places), size.left - 6, y(tick) + 4.5, text_anchor="end", fill=svg.MUTED)
         )

@@ -26,7 +26,7 @@ _HEADLINE_SHAPES = {
 _HEADLINE_TONES = {FaultHeadline.FIXED: "proven", FaultHeadline.NOT_FIXED: "fault", FaultHeadline.CAUSE_FOUND: "fault"}
 _STATUS_TONES = {Status.FIT: "proven", Status.WATCH: "open"}
 _STATUS_SHAPES = {Status.FIT: "disc", Status.WATCH: "ring"}
-_MOST_REASONS, _LONGEST_REASON = 3, 300
+_MOST_REASONS = 3
 
 
 class FitnessSign(NamedTuple):
@@ -66,7 +66,7 @@ def draft_of(report: ReportInput, words: Words) -> Draft | None:
     if report.fitness.releasable:
         return None
     why = f"{words.t('not released')}: {hand_over_reason(report, words)}"
-    return Draft(words.t("DRAFT"), plain_line(why, _LONGEST_REASON))
+    return Draft(words.t("DRAFT"), plain_line(why))
 
 
 def danger_sentences(report: ReportInput, words: Words) -> list[str]:
@@ -78,7 +78,7 @@ def danger_sentences(report: ReportInput, words: Words) -> list[str]:
 
 def missing_sentences(report: ReportInput, words: Words) -> list[str]:
     """Return what keeps the headline from "Fixed", and how long it takes."""
-    said = [plain_line(clause(reason, words), _LONGEST_REASON) for reason in report.fitness.missing[:_MOST_REASONS]]
+    said = [plain_line(clause(reason, words)) for reason in report.fitness.missing]
     return [words.t("Not yet proven: {what}.", what="; ".join(said))] if said else []
 
 

@@ -198,6 +198,7 @@ def read_shop(bench: Bench) -> Shop:
         name=shop.get("name", ""),
         operator=shop.get("operator", ""),
         address=shop.get("address", ""),
+        phone=shop.get("phone", ""),
         logo_uri=_logo_uri(bench.root, shop.get("logo", "")),
         terms=report.get("terms", ""),
     )
@@ -281,7 +282,8 @@ def job_facts(bench: Bench, job: Job) -> JobFacts:
         },
         machine_kind=machine.kind,
         answers=tuple(
-            (reason(f"question-{key}") if key in questions else key, answer) for key, answer in intake.answers.items()
+            (reason(f"question-{key}") if key in questions else key, _with_unit(key, answer))
+            for key, answer in intake.answers.items()
         ),
         consent=(
             *((reason(f"consent-{key}"), job.consent(key)) for key in CONSENTS),
@@ -300,6 +302,12 @@ def job_facts(bench: Bench, job: Job) -> JobFacts:
         handover=_handover(handover),
         digest=_file_digest(bench.job_dir(job.job_id) / "job.toml"),
     )
+
+
+def _with_unit(key: str, answer: str) -> str:
+    """Return an answer as a page tells it: a bare number to the question for the room is in °C."""
+    bare = key == "room" and answer.replace(",", "").replace(".", "").isdigit()
+    return f"{answer}\u202f°C" if bare else answer
 
 
 def _is_told(job: Job, entry: JobEntry) -> bool:

@@ -25,6 +25,7 @@ class Shop:
     name: str = ""
     operator: str = ""
     address: str = ""
+    phone: str = ""
     logo_uri: str = ""
     terms: str = ""
 

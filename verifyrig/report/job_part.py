@@ -18,16 +18,15 @@ _MOST_DONE = 4
 
 
 def done_short(report: ReportInput, words: Words) -> list[str]:
+    """Return the changes in a line each, none of them cut; what is left out is counted."""
     changes = report.job.of_kind("change") if report.job is not None else ()
     lines = done.done_lines(changes, words)
+    shown = len(lines) if len(lines) <= _MOST_DONE else _MOST_DONE - 1
     said = [
-        plain_line(_done_line(line, change, words), 90)
-        for line, change in list(zip(lines, changes, strict=True))[:_MOST_DONE]
+        plain_line(_done_line(line, change, words)) for line, change in list(zip(lines, changes, strict=True))[:shown]
     ]
-    if len(lines) > _MOST_DONE:
-        said.append(
-            words.n("and {count} further, see behind", "and {count} further, see behind", len(lines) - _MOST_DONE)
-        )
+    if len(lines) > shown:
+        said.append(words.n("and {count} further, see behind", "and {count} further, see behind", len(lines) - shown))
     return said
 
 
@@ -37,7 +36,8 @@ def _done_line(line: done.Done, change: Entry, words: Words) -> str:
     said = [done.plain(detail[key], words) for key in ("part", "setting", "note") if detail.get(key)]
     if detail.get("before") or detail.get("after"):
         said.append(f"{done.plain(detail.get('before', '–'), words)} → {done.plain(detail.get('after', '–'), words)}")
-    return line.what + (": " + ", ".join(said) if said else "")
+    what = line.what[:1].upper() + line.what[1:]
+    return what + (": " + ", ".join(said) if said else "")
 
 
 def noted(report: ReportInput, words: Words) -> list[tuple[str, str, str, str]]:

@@ -52,19 +52,32 @@ def line_points(pieces: Sequence[LinePiece], x: Scale, y: Scale) -> FloatArray:
 
 
 def free_place(
-    point: tuple[float, float], text: str, bounds: Box, lines: FloatArray, taken: Sequence[Box]
+    point: tuple[float, float], rows: Sequence[str], bounds: Box, lines: FloatArray, taken: Sequence[Box]
 ) -> LabelPlace:
-    """Return the place near `point` that hides least of the lines, shape (n, 2), and of the boxes taken."""
+    """Return the place near `point` that hides least of the lines, shape (n, 2), and of the boxes taken.
+
+    The place is that of the first row; each further row stands one line height below.
+    """
+    width, further = LETTER_WIDTH * max(map(len, rows)), LINE_HEIGHT * (len(rows) - 1)
+    offsets = (*_OFFSETS, *(offset - further for offset in _OFFSETS if offset < 0 < further))
     candidates = [
-        _place(point, side, offset, LETTER_WIDTH * len(text)) for offset in _OFFSETS for side in ("start", "end")
+        _inside(_place(point, side, offset, width, further), bounds) for offset in offsets for side in ("start", "end")
     ]
     return min(candidates, key=lambda place: _cost(place, point, bounds, lines, taken))
 
 
-def _place(point: tuple[float, float], anchor: str, offset: float, width: float) -> LabelPlace:
+def _inside(place: LabelPlace, bounds: Box) -> LabelPlace:
+    """Push a place that is too near to the left or right edge inwards."""
+    shift = min(0.0, bounds.right - place.box.right) or max(0.0, bounds.left - place.box.left)
+    box = place.box
+    moved = Box(box.left + shift, box.top, box.right + shift, box.bottom)
+    return LabelPlace(place.x + shift, place.y, place.anchor, moved)
+
+
+def _place(point: tuple[float, float], anchor: str, offset: float, width: float, further: float) -> LabelPlace:
     x, y = point[0] + (8.0 if anchor == "start" else -8.0), point[1] + offset
     left = x if anchor == "start" else x - width
-    return LabelPlace(x, y, anchor, Box(left, y - LINE_HEIGHT + 3.0, left + width, y + 3.0))
+    return LabelPlace(x, y, anchor, Box(left, y - LINE_HEIGHT + 3.0, left + width, y + further + 3.0))
 
 
 def _cost(place: LabelPlace, point: tuple[float, float], bounds: Box, lines: FloatArray, taken: Sequence[Box]) -> float:

@@ -13,9 +13,10 @@ from verifyrig.report.choose import main_channel
 from verifyrig.report.conditions import attestation_lines, condition_rows, instrument_rows
 from verifyrig.report.exposure import exposure_lines
 from verifyrig.report.figures import further_figures, key_sides, main_picture
+from verifyrig.report.front_page import front_page
 from verifyrig.report.headline import headlines
 from verifyrig.report.inputs import JobFacts, ReportInput
-from verifyrig.report.job_part import done_short, job_values, noted, slip_machine
+from verifyrig.report.job_part import job_values, noted, slip_machine
 from verifyrig.report.marks import marks_of
 from verifyrig.report.method import method_lines
 from verifyrig.report.names import channel_label, stage_label
@@ -26,7 +27,7 @@ from verifyrig.report.reasons import reason_text
 from verifyrig.report.required import required_items
 from verifyrig.report.wording import Words
 
-_MOST_CAUTIONS, _MOST_EVENTS, _MOST_BAD = 3, 400, 40
+_MOST_EVENTS, _MOST_BAD = 400, 40
 
 
 class SignatureLine(NamedTuple):
@@ -101,24 +102,19 @@ def slip_values(report: ReportInput, words: Words, now_utc: float) -> dict[str, 
 
 
 def _common(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]:
-    notes = safety.cautions(report, words)
+    finding = sentences.finding_of(report, words)
     return {
         "draft": fitness.draft_of(report, words),
         "shop": report.shop,
         "number": report.number,
         "issued": words.moment(now_utc),
         "tool_version": report.tool_version,
-        "machine_short": plain_line(_machine_of(report.job).get("description", ""), 60),
+        "machine_short": plain_line(_machine_of(report.job).get("description", "")),
         "simulated": report.simulated,
-        "finding": sentences.finding_of(report, words),
-        "done_short": done_short(report, words),
-        "not_tested": [plain_line(line, 220) for line in done.not_tested(report, words)],
+        "finding": finding,
+        "front": front_page(report, finding, words),
         "first_rule": safety.first_rule(words),
-        "cautions": notes,
-        "cautions_short": safety.short_caution(report, notes, words),
-        "profile_cautions_short": [
-            plain_line(line, 180) for line in safety.profile_cautions(report, words)[:_MOST_CAUTIONS]
-        ],
+        "cautions": safety.cautions(report, words),
         "signatures": _signatures(report, words),
         # A draft is signed by nobody; its records stand with their digests further behind.
         "proof": proof_of(report, words) if report.fitness.status is not Status.NOT_FIT else None,

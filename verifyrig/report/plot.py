@@ -43,7 +43,7 @@ class Size(NamedTuple):
         return self.height - self.bottom
 
 
-WIDE = Size(720, 268, 46, 20, 22, 40, 8, 340, "wide")
+WIDE = Size(640, 205, 44, 18, 22, 40, 8, 340, "wide")
 NARROW = Size(344, 300, 40, 10, 22, 40, 4, 160, "narrow")
 
 
@@ -123,17 +123,18 @@ def time_words(seconds: float, words: Words) -> str:
     return f"{sign}{words.number(size / 3600, 0 if size % 3600 == 0 else 1)} h" if size else "0"
 
 
-def time_axis(x: svg.Scale, size: Size, top: float, words: Words) -> str:
-    """Return ticks, grid lines and the axis' name."""
+def time_axis(x: svg.Scale, size: Size, top: float, words: Words, *, named: bool = True) -> str:
+    """Return ticks, grid lines and, where nothing else says it, the axis' name."""
     parts = [svg.line(size.left, size.inner_bottom, size.inner_right, size.inner_bottom, stroke=svg.RULE)]
     for tick in svg.time_ticks(x.low, x.high, size.time_ticks):
         at = x(tick)
-        stroke, dash = (svg.MUTED, "none") if tick == 0 else ("#DDD7CA", "none")
+        stroke, dash = (svg.MUTED, "none") if tick == 0 else (svg.GRID, "none")
         parts.append(svg.line(at, top, at, size.inner_bottom + 4, stroke=stroke, stroke_dasharray=dash))
         anchor = "end" if at > size.inner_right - 18 else "start" if at < size.left + 12 else "middle"
         parts.append(svg.text(time_words(tick, words), at, size.inner_bottom + 18, text_anchor=anchor, fill=svg.MUTED))
-    name = words.t("time from the start of the load")
-    parts.append(svg.text(name, size.inner_right, size.height - 5, text_anchor="end", fill=svg.MUTED))
+    if named:
+        name = words.t("time from the start of the load")
+        parts.append(svg.text(name, size.inner_right, size.height - 5, text_anchor="end", fill=svg.MUTED))
     return "".join(parts)
 
 
@@ -142,7 +143,7 @@ def value_axis(y: svg.Scale, ticks: Sequence[float], size: Size, words: Words) -
     parts = []
     places = 0 if all(float(tick).is_integer() for tick in ticks) else 1
     for tick in ticks:
-        parts.append(svg.line(size.left, y(tick), size.inner_right, y(tick), stroke="#DDD7CA"))
+        parts.append(svg.line(size.left, y(tick), size.inner_right, y(tick), stroke=svg.GRID))
         parts.append(
             svg.text(words.number(tick, places), size.left - 6, y(tick) + 4.5, text_anchor="end", fill=svg.MUTED)
         )
@@ -156,7 +157,7 @@ def load_shading(laid: Sequence[Laid], x: svg.Scale, top: float, bottom: float) 
         for span in _merged(run.loads, 1.0 / abs(x(1.0) - x(0.0))):
             left, right = x(span.from_s), x(span.to_s)
             box = {"x": left, "y": float(top), "width": max(right - left, 0.8), "height": float(bottom - top)}
-            parts.append(svg.tag("rect", **box, fill="#1F1D1A", fill_opacity="0.07", class_=f"load-{run.side.name}"))
+            parts.append(svg.tag("rect", **box, fill=svg.INK, fill_opacity="0.07", class_=f"load-{run.side.name}"))
     return "".join(parts)
 
 

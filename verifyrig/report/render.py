@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from verifyrig.core.errors import BenchError
 from verifyrig.core.plain_text import plain_block, plain_lines
-from verifyrig.report import pages
+from verifyrig.report import pages, svg
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.masking import masked
 from verifyrig.report.policy import guarded
+from verifyrig.report.unbroken import unbroken
 from verifyrig.report.wording import Foreign, Words, words_of
 
 if TYPE_CHECKING:
@@ -61,6 +62,7 @@ def rendered(
         "t": words.t,
         "paper": _PAPERS.get(paper.lower(), "A4"),
         "page_words": _page_words(words),
+        "dark": svg.DARK,
         "shapes": pages.shapes(),
         "key_lines": pages.key_lines(),
         "running_head": _running_head(values),
@@ -122,8 +124,8 @@ def _environment(templates_dir: str) -> Environment:
 
 
 def _shown(value: Any) -> Any:
-    """Every text that is not markup of our own is made visible before it is escaped."""
-    return plain_block(value) if isinstance(value, str) and not hasattr(value, "__html__") else value
+    """Every text that is not markup of our own is made visible, its quantities held together, before it is escaped."""
+    return unbroken(plain_block(value)) if isinstance(value, str) and not hasattr(value, "__html__") else value
 
 
 def css_string(text: str) -> Any:

@@ -23,8 +23,6 @@ _TOUCHABLE = (
     "exhaust_temp_c",
     "vrm_temp_c",
 )
-# Of no concern to the one who takes the machine home.
-_BENCH_ONLY = ("static", "probe", "heavy")
 
 
 class Note(NamedTuple):
@@ -71,19 +69,6 @@ def _hot(report: ReportInput, words: Words) -> str:
         return said
     seen = words.t("A part within reach was at up to {temperature} here.", temperature=words.temperature(peak_c))
     return f"{said} {seen}"
-
-
-def short_caution(report: ReportInput, notes: list[Note], words: Words) -> str:
-    """Return the first page's line: what can hurt, named, and how hot it was."""
-    bench_only = {words.t(NOTES[key].title) for key in _BENCH_ONLY}
-    names = [note.head for note in notes if note.head not in bench_only]
-    said = words.t("Mind: {what}.", what=" · ".join(names))
-    peak_c = hottest_touchable_c(report)
-    if peak_c is not None and peak_c >= HOT_FROM_C:
-        said += " " + words.t(
-            "A part within reach was at up to {temperature} here.", temperature=words.temperature(peak_c)
-        )
-    return said
 
 
 def hottest_touchable_c(report: ReportInput) -> float | None:

@@ -8,10 +8,10 @@ from verifyrig.analysis.climb_end import climb_end
 from verifyrig.analysis.results import Metric
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.profile import StageKind
-from verifyrig.core.reason import Reason
 from verifyrig.jobs.fitness_model import Code, FaultHeadline, code_of
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.report.choose import main_channel
+from verifyrig.report.early_end import forecast_in
 from verifyrig.report.fitness import clause, danger_sentences, headline_sign, missing_sentences
 from verifyrig.report.inputs import ReportInput, RunInput
 from verifyrig.report.limits import gate_maximum_c, nearest_to_trip, trip_maximum_c
@@ -29,7 +29,16 @@ class Finding(NamedTuple):
     word: str
     shape: str
     tone: str
-    sentences: list[str]
+    dangers: list[str]
+    now: list[str]
+    before: list[str]
+    remarks: list[str]
+    missing: list[str]
+
+    @property
+    def sentences(self) -> list[str]:
+        """All of them, what matters most first."""
+        return [*self.dangers, *self.now, *self.before, *self.remarks, *self.missing]
 
     @property
     def text(self) -> str:
@@ -40,19 +49,28 @@ class Finding(NamedTuple):
 def finding_of(report: ReportInput, words: Words) -> Finding:
     """Return word, shape and sentences that say what was found."""
     sign = headline_sign(report, words)
-    return Finding(sign.word, sign.shape, sign.tone, [*danger_sentences(report, words), *_sentences(report, words)])
+    now, before = _of_runs(report, words)
+    return Finding(
+        sign.word,
+        sign.shape,
+        sign.tone,
+        dangers=danger_sentences(report, words),
+        now=now,
+        before=before,
+        remarks=_remarks(report, words) if report.runs else [],
+        missing=missing_sentences(report, words) if report.before_run is not None else [],
+    )
 
 
-def _sentences(report: ReportInput, words: Words) -> list[str]:
+def _of_runs(report: ReportInput, words: Words) -> tuple[list[str], list[str]]:
+    """Return what is said of the run after the repair, and of the one before; one alone is told as it came in."""
     before, after = report.before_run, report.after_run
     if before is None:
-        return [words.t("No run has been made in this job yet.")] if not report.runs else _remarks(report, words)
+        return [], [] if report.runs else [words.t("No run has been made in this job yet.")]
     channel = main_channel(before, after)
     if after is None:
-        said = [alone_sentence(before, channel, words)]
-    else:
-        said = [now_sentence(after, channel, words), before_sentence(before, channel, words)]
-    return [*said, *_remarks(report, words), *missing_sentences(report, words)]
+        return [], [alone_sentence(before, channel, words)]
+    return [now_sentence(after, channel, words)], [before_sentence(before, channel, words)]
 
 
 _REMARKS = {
@@ -205,7 +223,7 @@ def _ended_early(run: RunInput, channel: str | None, words: Words, when: str) ->
     climbed = _climbed(run, when, words)
     if climbed:
         return climbed
-    if any(event.kind == EventKind.LOAD_REFUSED and _is_too_hot(event.why) for event in trace.events):
+    if any(event.kind == EventKind.LOAD_REFUSED and forecast_in(event.why) is not None for event in trace.events):
         return words.t("{when}: no full load was run, as idle and pulses forecast too much heat under it.", when=when)
     return f"{when}: {outcome_words(run.outcome, run.trace.recorded.cause_class, words)}."
 
@@ -247,14 +265,6 @@ def _climbed(run: RunInput, when: str, words: Words) -> str:
         what=subject(end.channel, words),
         full=words.temperature(end.full_c, end.full_u95_k),
     )
-
-
-def _is_too_hot(why: Reason | None) -> bool:
-    """Return whether a load was refused since the forecast of one of the parts that it heats was too hot."""
-    if why is None:
-        return False
-    inner = why.values.get("why")
-    return why.code == "foreseen-too-hot" or (isinstance(inner, tuple) and any(map(_is_too_hot, inner)))
 
 
 def _gate_sentence(run: RunInput, channel: str | None, when: str, hot: str, words: Words) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from typing import NamedTuple
 
@@ -14,7 +14,13 @@ from verifyrig.report.reduce import LinePiece
 # #B87400 has 3.6:1 (WCAG 2.2, 1.4.11 asks 3:1); words are darker again (1.4.3 asks 4.5:1).
 BEFORE_FILL, BEFORE_LINE, BEFORE_TEXT = "#E69F00", "#B87400", "#8F5500"
 AFTER_FILL, AFTER_LINE, AFTER_TEXT = "#56B4E9", "#0072B2", "#005E93"
-INK, MUTED, RULE, PAPER = "#1F1D1A", "#5C564C", "#8A8375", "#FBF9F3"
+INK, MUTED, RULE, PAPER, GRID = "#1F1D1A", "#5C564C", "#8A8375", "#FBF9F3", "#DDD7CA"
+# The same on a dark screen: the style sheet exchanges them, since a picture also stands alone and on paper.
+DARK: Mapping[str, str] = {
+    INK: "#EFEADF", MUTED: "#BDB4A4", RULE: "#8A8375", PAPER: "#1D1B18", GRID: "#3A362F",
+    BEFORE_FILL: "#B87400", BEFORE_LINE: "#E69F00", BEFORE_TEXT: "#F0B440",
+    AFTER_FILL: "#0072B2", AFTER_LINE: "#56B4E9", AFTER_TEXT: "#83C8F3",
+}  # fmt: skip
 
 
 class Scale(NamedTuple):

@@ -20,7 +20,10 @@ from verifyrig.report.timeline import main_load
 from verifyrig.report.wording import Words
 
 _LAST_S = 30.0
-_HEIGHT = 250.0
+_WIDE = WIDE._replace(height=250, bottom=52, right=40)
+# Where there is little room, every other place stands lower.
+_LOWER = 30.0
+_NARROW = NARROW._replace(height=280, bottom=82, right=14)
 
 
 class Station(NamedTuple):
@@ -110,15 +113,15 @@ def thermal_path(found: Sequence[Path], words: Words, *, ident: str, title: str,
         return ""
     return "".join(
         svg.figure(
-            _drawn(found, size._replace(height=_HEIGHT, bottom=52, right=14 if size is NARROW else 40), words),
-            size.width,
-            _HEIGHT,
+            _drawn(found, one, words),
+            one.width,
+            one.height,
             ident=f"{ident}-{size.css}",
             title=title,
             desc=desc,
             css=size.css,
         )
-        for size in (WIDE, NARROW)
+        for size, one in ((WIDE, _WIDE), (NARROW, _NARROW))
     )
 
 
@@ -156,14 +159,15 @@ def _ground(
     for index, station in enumerate(found[0].stations):
         measured = any(line[index] is not None for line in shown)
         at = x(float(index))
-        parts.append(svg.line(at, size.top, at, size.inner_bottom + 4, stroke="#DDD7CA" if measured else "none"))
+        parts.append(svg.line(at, size.top, at, size.inner_bottom + 4, stroke=svg.GRID if measured else "none"))
+        top = size.inner_bottom + 18 + (_LOWER if size is _NARROW and index % 2 else 0.0)
         for row, word in enumerate(_broken(words.t(station.place))):
             parts.append(
-                svg.text(word, at, size.inner_bottom + 18 + 14 * row, text_anchor="middle",
+                svg.text(word, at, top + 14 * row, text_anchor="middle",
                          fill=svg.INK if measured else svg.MUTED, font_style="normal" if measured else "italic")
             )  # fmt: skip
         if not measured:
-            parts.append(svg.text("–", at, size.inner_bottom - 6, text_anchor="middle", fill=svg.MUTED))
+            parts.append(svg.text("–", at, size.top + 12, text_anchor="middle", fill=svg.MUTED))
     return "".join(parts)
 
 
