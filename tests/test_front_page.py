@@ -81,7 +81,7 @@ def test_nothing_on_the_first_page_is_cut_short() -> None:
     complaint = " ".join(f"It stopped for the {n}th time when I wrote a letter." for n in range(1, 16))
     part = "a closed liquid cooler with a very long name, " * 4 + "the last one"
     change = replace(ri.job().entries[1], detail={"part": part})
-    machine = ri.job().machine | {"description": "Example Works Model One " * 4 + "with everything"}
+    machine = dict(ri.job().machine) | {"description": "Example Works Model One " * 4 + "with everything"}
     report = ri.report(
         ri.tripped_run(),
         ri.healthy_run(),
