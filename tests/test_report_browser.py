@@ -284,8 +284,13 @@ def test_a_phone_shows_the_first_page_in_three_screens_and_no_words_of_a_picture
     page = browser.new_page()
     faults = {}
     try:
-        for name, before in ri.early_befores().items():
-            report = ri.report(before, ri.healthy_run())
+        befores = ri.early_befores()
+        pairs = {name: (before, ri.healthy_run()) for name, before in befores.items()}
+        refused = befores["refused"]
+        again = replace(refused.trace, run_id="20310314-154000-bbbb", utc_s=refused.trace.utc_s + 9000.0)
+        pairs["both refused"] = (refused, replace(refused, trace=again))
+        for name, (before, after) in pairs.items():
+            report = ri.report(before, after)
             for language in ("en", "de"):
                 file = tmp_path / f"{name}-{language}.html"
                 settings = replace(report.settings, language=language)

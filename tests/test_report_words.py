@@ -154,7 +154,7 @@ def texts_in_tables() -> set[str]:
     found |= {text for note in safety.NOTES.values() for text in (note.title, note.text, note.source)}
     found |= {danger.do for danger in dangers.DANGERS}
     found |= {watch_for.NEVER, watch_for.GRAVE, watch_for.AGAIN}
-    found |= {front_page._KEEP_A_COPY, front_page._STAY, front_page._COOL}
+    found |= {front_page._KEEP_A_COPY, front_page._STAY, front_page._COOL, front_page._CARD_CONTACT}
     spoken = [choice for question in job_words.QUESTIONS for choice in question.choices]
     spoken += [choice for word in job_words.FINDINGS.values() for choice in word.choices] + list(job_words.FINDINGS)
     return found | {word.replace("-", " ") for word in (*spoken, *job_words.CONSENT_ANSWERS)}
@@ -241,7 +241,7 @@ def test_the_customers_page_hides_what_a_reason_quotes() -> None:
         (
             "touch",
             {"text": "The plate will be below 48 °C in about 2 min (estimated; check before touching)."},
-            "Platte: in etwa 2 min unter 48 °C",
+            "Grundplatte: in etwa 2 min unter 48 °C",
         ),
         ("operator", {"why": "load ended with the space bar"}, "Leertaste"),
     ],

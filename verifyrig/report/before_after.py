@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from verifyrig.report import plot, svg
 from verifyrig.report.early_end import EarlyEnd, EndKind, early_end
@@ -180,6 +181,7 @@ def _limit_lines(drawing: _Drawing) -> tuple[str, list[Box]]:
     parts: list[str] = []
     taken: list[Box] = []
     size, heights = drawing.size, [drawing.y(level) for level in drawing.levels]
+    drawn = np.concatenate([line_points(pieces, drawing.x, drawing.y) for pieces in drawing.pieces])
     for limit, height, place in zip(drawing.limits, heights, _beside_lines(heights), strict=True):
         parts.append(
             svg.line(size.left, height, size.inner_right, height, stroke=svg.INK, stroke_width="1.4",
@@ -187,20 +189,34 @@ def _limit_lines(drawing: _Drawing) -> tuple[str, list[Box]]:
         )  # fmt: skip
         value = drawing.words.temperature(limit.value_c, decimals=0)
         said = drawing.words.t(_LIMIT_WORDS[limit.kind], value=value)
-        box = _free_of(taken, Box(0.0, place - LINE_HEIGHT + 3, LETTER_WIDTH * len(said), place + 3), size)
+        wanted = Box(0.0, place - LINE_HEIGHT + 3, LETTER_WIDTH * len(said), place + 3)
+        box = _free_of(taken, wanted, size, drawn)
         parts.append(svg.halo(said, box.left, place, fill=svg.INK))
         taken.append(box)
     return "".join(parts), taken
 
 
-def _free_of(taken: Sequence[Box], box: Box, size: Size) -> Box:
-    """Move the ground of a line's words to the left end of its line, or beside other words that stand there."""
-    moved = box
-    for left in [size.left + 6, *sorted(other.right + 8 for other in taken)]:
-        moved = Box(left, box.top, left + box.right - box.left, box.bottom)
-        if moved.right <= size.inner_right and not any(moved.overlaps(other) for other in taken):
-            break
-    return moved
+def _free_of(taken: Sequence[Box], box: Box, size: Size, drawn: plot.FloatArray) -> Box:
+    """Move the ground of a line's words along it: where no other words stand, and least of the runs' lines is hidden.
+
+    Args:
+        drawn: Points along those lines, shape (n, 2).
+    """
+    width = box.right - box.left
+    right_end = size.inner_right - width - 4
+    lefts = [size.left + 6, right_end, *(other.right + 8 for other in taken), (size.left + right_end) / 2]
+    places = [Box(left, box.top, left + width, box.bottom) for left in lefts if left + width <= size.inner_right]
+    places = places or [Box(size.left + 6, box.top, size.left + 6 + width, box.bottom)]
+
+    def cost(place: Box) -> float:
+        return 1000.0 * sum(place.overlaps(other) for other in taken) + float(np.count_nonzero(_within(drawn, place)))
+
+    return min(places, key=cost)
+
+
+def _within(points: plot.FloatArray, box: Box) -> npt.NDArray[np.bool_]:
+    x, y = points[:, 0], points[:, 1]
+    return (x > box.left) & (x < box.right) & (y > box.top) & (y < box.bottom)
 
 
 def _beside_lines(heights: Sequence[float]) -> list[float]:

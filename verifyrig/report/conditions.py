@@ -91,6 +91,8 @@ def _machine_value(machine: Mapping[str, Any], key: str, words: Words) -> str:
         return words.t("not known")
     if key == "memory_bytes" and isinstance(value, (int, float)):
         return f"{words.number(value / 2**30, 1)}\u202fGiB"
+    if key == "power_limits_w" and isinstance(value, Mapping):
+        value = {words.known(str(name).replace("_", " ")): limit for name, limit in value.items()}
     return plain(value, words)
 
 

@@ -32,6 +32,7 @@ _STAY = "stay with it while it works hard, until it has done so for a good while
 _COOL = "use it in a room that is no warmer than ours, with its openings free"
 # What is not proven yet, and what that asks of whoever uses it.
 _UNPROVEN = (Code.CLEAN_USE, Code.STRETCH, Code.UNCLEAR, Code.PART_NOT_LOADED, Code.NO_CHANGE, Code.NOT_COMPARABLE)
+_CARD_CONTACT = "The heat does not get from the graphics chip into its cooler: what lies between them conducts badly."
 # A job closed so names no cause.
 _NO_CAUSE = ("", "none")
 
@@ -98,6 +99,11 @@ def _cause(job: JobFacts, report: ReportInput, words: Words) -> list[str]:
     if job.cause in _NO_CAUSE:
         opinion = opinion_sentence(report, words) if not job.cause else ""
         return [opinion] if opinion else []
+    channel = main_channel(report.before_run, report.after_run) or ""
+    if job.cause == "contact" and channel.startswith("gpu_"):
+        cause = words.t("contact between graphics chip and cooler: paste, pressure, pads")
+        said = words.t("Cause: {cause}.", cause=cause)
+        return [f"{said} " + words.t(_CARD_CONTACT)]
     said = words.t("Cause: {cause}.", cause=words.t(CAUSES.get(job.cause, job.cause)))
     code = f"customer-{job.cause}"
     if code not in TEXTS or job.cause == "unknown":

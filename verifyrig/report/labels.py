@@ -13,7 +13,7 @@ from verifyrig.report.svg import Scale
 
 # Width of a bold letter and height of a line at the pictures' 13 units, taken wide.
 LETTER_WIDTH, LINE_HEIGHT = 7.4, 15.0
-_OFFSETS = (-9.0, 19.0, -26.0, 36.0, -43.0, 53.0, -60.0, 70.0)
+_OFFSETS = (*(-9.0 - 17.0 * n for n in range(9)), *(19.0 + 17.0 * n for n in range(9)))
 
 
 class Box(NamedTuple):
@@ -88,4 +88,4 @@ def _cost(place: LabelPlace, point: tuple[float, float], bounds: Box, lines: Flo
         (lines[:, 0] > box.left) & (lines[:, 0] < box.right) & (lines[:, 1] > box.top) & (lines[:, 1] < box.bottom)
     )
     covered = sum(box.overlaps(other) for other in taken)
-    return 100.0 * outside + 60.0 * covered + 4.0 * float(hidden) + 0.3 * abs(place.y - point[1])
+    return 100.0 * outside + 2000.0 * covered + 4.0 * float(hidden) + 0.3 * abs(place.y - point[1])

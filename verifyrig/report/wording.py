@@ -163,13 +163,13 @@ class Words:
         """Return day and time of day in the report's time zone, with its offset from UTC."""
         if utc_s is None:
             return self.t("time not noted")
-        from babel.dates import format_datetime
+        from babel.dates import format_skeleton
 
         when = self.local(utc_s)
         offset = when.isoformat(timespec="seconds")[19:] if when.utcoffset() else ""
         # Without its zone the time is written as it stands.
-        text: str = format_datetime(when.replace(tzinfo=None), format="d MMM y, HH:mm", locale=self.locale)
-        return f"{text} UTC{offset}"
+        day: str = format_skeleton("yMMMd", when.replace(tzinfo=None), locale=self.locale)
+        return f"{day}, {when:%H:%M} UTC{offset}"
 
     def listed(self, parts: list[str]) -> str:
         """Return "a, b and c"."""
