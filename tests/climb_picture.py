@@ -49,7 +49,7 @@ def climbed(case: str, seed: int) -> Trace:
     """Return the record of one climb."""
     with tempfile.TemporaryDirectory() as folder:
         bench = Bench(root=Path(folder))
-        request = RunRequest(profile=find_profile("desktop-climb", bench), purpose="check", mock=(case, seed))
+        request = RunRequest(profile=find_profile("desktop-air", bench), purpose="check", mock=(case, seed))
         return read_trace(run(request, bench, Silent()).record)
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.fakes import FakeLoad, profile
@@ -17,7 +18,7 @@ from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.core.load_changes import load_changes
 from verifyrig.core.outcome import Outcome, StageEnd
-from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Stage, StageKind, WorkName
+from verifyrig.core.profile import Hold, LoadPattern, LoadPlan, Profile, Stage, StageKind, WorkName
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import Trace
 from verifyrig.plan.text import profile_faults
@@ -30,7 +31,7 @@ from verifyrig.runs.summary import summary_of
 
 
 def climbing(folder: Path) -> Profile:
-    return find_profile("desktop-climb", Bench(root=folder))
+    return find_profile("desktop-air", Bench(root=folder))
 
 
 def run_case(folder: Path, case: str, seed: int, plan: Profile | None = None) -> Trace:
@@ -122,6 +123,38 @@ def test_a_climb_that_runs_out_of_time_below_full_share_proves_nothing(tmp_path:
     assert told["verdict"] in ("fail", "not-measured")
 
 
+def test_a_climb_hands_over_to_what_holds_a_temperature(tmp_path: Path) -> None:
+    plan = find_profile("laptop", Bench(root=tmp_path))
+    # This machine settles far below 80 °C; what is held lies below what full share would give it.
+    held = [
+        replace(one, load=replace(one.load, hold=Hold(die_temp_c=42.0)))
+        if one.load is not None and one.name == "load"
+        else one
+        for one in plan.stages
+    ]
+    trace = run_case(tmp_path, "healthy-air", 0, replace(plan, stages=tuple(held)))
+    span = trace.stage("load")
+    assert span is not None and span.end_s is not None and span.ended == StageEnd.TIME
+    end = climb_end(trace, span)
+    assert end is not None and end.reached and end.full_from_s is not None
+    assert end.why is not None and end.why.code == "climb-held" and 0 < end.share < 1
+    # Figures are those of the time in which it was held, though its share went on changing.
+    last = trace.usable("die_temp_c")[trace.within(replace(span, start_s=span.end_s - 300.0))]
+    assert np.nanmean(last) == pytest.approx(42.0, abs=1.5) and np.nanmax(trace.usable("die_temp_c")) < 48.0
+    told = summary_of(trace, "x")
+    assert told["climbs"][0]["reached"] and told["metrics"]["load.compute_errors"]["value"] == 0
+    mean_w = told["metrics"]["load.package_power_w.mean"]["value"]
+    own_w = np.nanmean(trace.usable("package_power_w")[trace.within(replace(span, start_s=end.full_from_s))])
+    assert mean_w == pytest.approx(own_w, rel=0.02)
+
+
+def test_a_temperature_held_too_near_its_limit_is_refused_under_a_climb_too() -> None:
+    stage = plan_of(LoadPattern.CLIMB, hold=Hold(die_temp_c=88.0))
+    why = LoadPermit(limits_c={"die_temp_c": 90.0}).why_not(stage, False, RunBuffer())
+    assert why is not None and why.code == "held-too-near-limit"
+    assert LoadPermit(limits_c={"die_temp_c": 95.0}).why_not(stage, False, RunBuffer()) is None
+
+
 CLIMB = """
 name = "p"
 title = "t"
@@ -164,7 +197,7 @@ def test_a_dip_brings_back_the_share_that_the_climb_had_come_to() -> None:
     [
         ('work = "linear-algebra", pattern = "climb", workers = "quarter"', "all workers"),
         ('work = "external", pattern = "climb"', "all workers"),
-        ('work = "linear-algebra", pattern = "climb", hold = { power_w = 90.0 }', "hold does not go with"),
+        ('work = "linear-algebra", pattern = "climb", hold = { power_w = 90.0 }', "a held temperature only"),
         ('work = "linear-algebra", pattern = "climb", shares = [0.5]', "shares does not go with"),
     ],
 )

@@ -173,7 +173,7 @@ def test_a_sound_machine_passes_every_limit_of_a_shipped_profile(path: Path) -> 
 
 def test_two_climbs_are_compared_by_what_they_did_at_full_share() -> None:
     # The slow one stays at each lesser share for a minute: its mean power over the whole stage is far lower.
-    plan = parse_profile(shipped("desktop-climb.toml"), "desktop-climb.toml")
+    plan = parse_profile(shipped("desktop-air.toml"), "desktop-air.toml")
     found = compare(sound_run(plan), sound_run(plan, step_s=60.0))
     assert found.stages["load"].comparable, [str(why) for why in found.stages["load"].why]
     watts = found.metrics["load.package_power_w.mean"]

@@ -153,10 +153,10 @@ def test_no_load_measures_idle_and_pulses_and_says_so(bench: Bench, capsys: pyte
     code, data = as_json(capsys, bench, *words)
     ended = {stage["name"]: stage["ended"] for stage in data["stages"]}
     assert (code, data["outcome"], data["verdict"], data["purpose"]) == (4, "completed", "not-measured", "check")
-    assert ended["load"] == "skipped" and ended["pulses"] == "time" and ended["cooldown"] != "skipped"
+    assert ended["load"] == ended["steps"] == "skipped" and ended["pulses"] == "time" and ended["cooldown"] != "skipped"
     trace = read_trace(Path(data["record"]))
     assert trace.facts["no_load"] is True
-    assert [event.kind for event in trace.events if event.kind.startswith("load-")] == ["load-left-out"]
+    assert [event.kind for event in trace.events if event.kind.startswith("load-")] == ["load-left-out"] * 2
 
 
 def test_a_run_on_this_machine_goes_without_its_load_where_nobody_answered(

@@ -65,7 +65,8 @@ def test_show_says_what_ends_the_load_and_what_is_accepted(capsys: pytest.Captur
     assert run(["profile", "show", "desktop-liquid"]) == 0
     out = capsys.readouterr().out
     assert "die_temp_c is above 95 or within 3 K of the machine's own limit" in out
-    assert "4 pulses of 5 s with 55 s idle" in out
+    assert "2 pulses of 5 s with 25 s idle" in out and "5 pulses of 5 s" in out
+    assert "climbing towards 100% as far as is known to be safe" in out
     assert "load.thermal_resistance at most 0.45" in out
     code, data = as_json(capsys, "profile", "show", "desktop-liquid")
     assert code == 0 and data["profile"]["recipe"] in out

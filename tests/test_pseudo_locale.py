@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 import pytest
 
 from tests.reworded import MARK, reworded_copy, unmarked
+from verifyrig.bench.find_profile import shipped_dir
 from verifyrig.commands.cli import run
 from verifyrig.core.reason import Reason
 
@@ -105,8 +106,9 @@ def _play(bench: Path) -> Play:
     (bench / "bench.toml").write_text('[report]\nlanguage = "de"\n')
     (bench / "profiles").mkdir()
     (bench / "profiles" / "held.toml").write_text(HELD)
+    refusing = shipped_dir() / "earlier" / "before-climb" / "desktop-air.toml"
     said = [
-        command(bench, "run", "desktop-air", "--mock", "film-left-on:3"),
+        command(bench, "run", str(refusing), "--mock", "film-left-on:3"),
         command(bench, "run", "desktop-liquid", "--mock", "coolant-stopped:3"),
         command(bench, "run", "held", "--mock", "healthy-air:3"),
         command(bench, "run", "quick-look", "--mock", "healthy-air:3"),

@@ -134,8 +134,10 @@ def hot_spot_k_per_w(job: Job) -> float:
 
 def _profile_text(job: Job, machine: MachineParameters) -> str:
     """Return the shipped profile of the rule. How long a shop looks on is cut, for both rules alike."""
-    name = "desktop-climb" if job.rule == "climb" else f"desktop-{machine.cooler}"
-    text = (Path(__file__).parents[2] / "profiles" / f"{name}.toml").read_text(encoding="utf-8")
+    folder = Path(__file__).parents[2] / "profiles"
+    if job.rule == "today":
+        folder = folder / "earlier" / "before-climb"
+    text = (folder / f"desktop-{machine.cooler}.toml").read_text(encoding="utf-8")
     text = text.replace("min_duration_s = 300", "min_duration_s = 60")
     text = text.replace('kind = "cooldown"\nmax_duration_s = 600', f'kind = "cooldown"\nmax_duration_s = {AFTER_S:g}')
     return text.replace("period_s = 1.0", f"period_s = {job.period_s:g}")

@@ -49,7 +49,8 @@ class Climb:
 
     Attributes:
         share: The share now.
-        reached: Whether it is at full share.
+        reached: Whether it is at full share, or came to the temperature that is held.
+        held: Whether it has handed over to what holds a temperature; its share is the other's from then on.
     """
 
     def __init__(self, rules: ClimbRules, t_s: float) -> None:
@@ -66,7 +67,7 @@ class Climb:
         self._drew: Mapping[str, tuple[float, float]] = {}
         self._silent: set[str] = set()
         self.share = 0.0
-        self.reached = False
+        self.reached = self.held = False
 
     def look(self, sight: Sight) -> Decision:
         """Decide; a rise or a step back is taken as done at `sight.t_s`."""
@@ -76,10 +77,14 @@ class Climb:
             return Decision(act=ClimbAct.HOLD, share=self.share, why=reason("climb-few-readings"))
         nearest, full = self._full(sight)
         answer = _Answer(self, sight, nearest, full)
+        if self.held:
+            unwatched = self._why_unwatched(sight, self.share)
+            return answer.hold(reason("climb-held")) if unwatched is None else answer.end(unwatched)
         risky = self._why_back(sight, nearest)
         if risky is not None:
             return self._step_back(sight, risky, answer)
-        hot = full.risk(rules.limits_c[nearest])
+        # Where a temperature is held, full share is not what the load will come to.
+        hot = 0.0 if rules.held_c else full.risk(rules.limits_c[nearest])
         if self.share >= _HALF - _HAIR and hot >= _AS_LIKELY and self._would_wear(sight):
             self._learned_s += since_last_s
         if self._is_too_hot(sight, hot):
@@ -89,6 +94,8 @@ class Climb:
             return self._await_answer(sight, answer)
         if self.reached:
             return answer.hold(reason("climb-at-full"))
+        if self.share > 0 and self._comes_to_held(sight):
+            return self._hand_over(answer)
         return self._rise_or_not(sight, hot, answer)
 
     # ---- what is asked
@@ -168,6 +175,15 @@ class Climb:
                 return moved_k, least_k
         return None
 
+    def _comes_to_held(self, sight: Sight) -> bool:
+        """Return whether the next rise would bring a held temperature to its target before the next look."""
+        higher, within_s = self._higher(), self._rules.look_ahead_s + _INTERFACE_S
+        share = higher[0] if higher else self.share
+        return any(
+            sight.outlooks[channel].hottest_c(share, within_s)[0] >= held_c
+            for channel, held_c in self._rules.held_c.items()
+        )
+
     def _higher(self) -> list[float]:
         """Return the shares to try next, the largest rise first."""
         rules = self._rules
@@ -204,6 +220,9 @@ class Climb:
         self._silent = set(self._rules.limits_c)
         self._level_risk = risk
         self.reached = share >= self._rules.full_share - _HAIR
+        if self.reached and self._rules.held_c:
+            self.held = True
+            return answer.say(ClimbAct.HAND_OVER, reason("climb-held"))
         return answer.say(ClimbAct.RISE, reason("climb-bound-allows", share=share))
 
     def _must_move_k(self, sight: Sight, channel: str) -> float:
@@ -237,6 +256,10 @@ class Climb:
         self._go_to(share, sight.t_s)
         self._silent, self.reached = set(), False
         return answer.say(ClimbAct.STEP_BACK, why)
+
+    def _hand_over(self, answer: _Answer) -> Decision:
+        self.held = self.reached = True
+        return answer.say(ClimbAct.HAND_OVER, reason("climb-held"))
 
     def _go_to(self, share: float, t_s: float) -> None:
         self._spent += self._level_risk

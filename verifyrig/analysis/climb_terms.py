@@ -55,6 +55,7 @@ class ClimbAct(StrEnum):
     RISE = "rise"
     STEP_BACK = "step-back"
     END = "end"  # below full share, or at full share where that cannot be kept
+    HAND_OVER = "hand-over"  # to what holds a temperature from here on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +73,7 @@ class ClimbRules:
         risk: Probability of passing a limit that the whole climb may take.
         unwatched_risk: The same for each part that nobody watches.
         margin_k: Distance to a limit that is kept on purpose, K.
+        held_c: Temperature that is held once the load has come near it, by channel, °C; empty where none is held.
     """
 
     full_share: float
@@ -84,6 +86,7 @@ class ClimbRules:
     risk: float = 0.005
     unwatched_risk: float = 0.01
     margin_k: float = 1.0
+    held_c: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -66,6 +66,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.files.csv_table import decode, read_table
     from verifyrig.files.typed_values import parse_ambient, short_name
+    from verifyrig.jobs.runs import defaults_for
     from verifyrig.runs.csv_import import with_load
     from verifyrig.runs.import_record import ImportOrder
     from verifyrig.runs.import_remarks import imported_lines, imported_object
@@ -92,6 +93,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     samples = with_load(_samples(table, time, channels, context), stages)
     meant = _job_of(args, context)
     job = meant.job_id if meant is not None else None
+    recipes = defaults_for(context.bench, meant).recipes
     order = ImportOrder(
         origin=path.name,
         data=data,
@@ -99,7 +101,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         stages=stages,
         ended=args.ended,
         ambient=parse_ambient(args.ambient) if args.ambient else None,
-        profile=find_profile(args.profile, context.bench) if args.profile else None,
+        profile=find_profile(args.profile, context.bench, recipes) if args.profile else None,
         job=job,
         unit=unit,
         batch=batch,

@@ -30,7 +30,7 @@ from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker
 from verifyrig.files.streams import tell
 from verifyrig.files.typed_values import parse_ambient
 from verifyrig.jobs.model import EntryKind, Job, RunFacts
-from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose
+from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose, recipes_of
 from verifyrig.jobs.screen import SHIFT_NOTE, danger_lines, entry_line, run_line, standing_of
 from verifyrig.jobs.situations import SITUATIONS, Deed, Situation
 from verifyrig.system.in_memory import IN_MEMORY, lies_in_memory
@@ -320,7 +320,7 @@ class _Desk:
         from verifyrig.commands.run import look_first, outside_instead
 
         try:
-            look_first(profile, Context(bench=self._bench))
+            look_first(profile, Context(bench=self._bench), recipes_of(self._runs))
         except NoTemperature as lacking:
             return outside_instead(self._asker, lacking, profile)
         return profile

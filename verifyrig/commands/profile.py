@@ -154,7 +154,9 @@ def _load_line(plan: LoadPlan) -> str:
     who = {"all": "on all cores", "quarter": "on a quarter of the cores", "in-turn": "core by core"}.get(who, who)
     if plan.hold is not None:
         held = {name: value for name, value in asdict(plan.hold).items() if value is not None}
-        return f"{plan.work} {who}, held at " + ", ".join(f"{name} = {value:g}" for name, value in held.items())
+        climbs = "climbing as far as is known to be safe, then " if plan.pattern == LoadPattern.CLIMB else ""
+        values = ", ".join(f"{name} = {value:g}" for name, value in held.items())
+        return f"{plan.work} {who}, {climbs}held at {values}"
     if plan.pattern == LoadPattern.PULSES:
         return f"{plan.work} {who}, {plan.count} pulses of {plan.on_s:g} s with {plan.off_s:g} s idle after each"
     if plan.pattern == LoadPattern.STEPS:

@@ -53,6 +53,13 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     margins = _margins(args)
     profile = find_profile(args.profile, context.bench)
     runs = _runs(args, context, profile)
+    # Units that were measured before the plan was changed are judged by what it was then; the newest unit decides.
+    meant = _of_group(runs, args.batch) if args.batch else runs
+    newest_first = sorted(meant, key=lambda run: run.started_utc_s, reverse=True)
+    edition = find_profile(args.profile, context.bench, [run.recipe for run in newest_first if run.recipe])
+    if edition.recipe != profile.recipe:
+        profile = edition
+        runs = _runs(args, context, profile)
     own = _of_group(runs, args.batch) if args.batch else runs
     if args.against and not args.batch:
         own = [run for run in runs if args.against not in (run.batch, run.model)]

@@ -12,14 +12,14 @@ from verifyrig.commands.linked_run import add_link_words, linked_run, shown_on_p
 from verifyrig.commands.signing import sign_with_own_key
 from verifyrig.commands.which_job import add_job_words, job_meant, name_at_place
 from verifyrig.commands.who import at_the_bench
-from verifyrig.core.errors import NoTemperature, UsageError
+from verifyrig.core.errors import NoTemperature, ProfileError, UsageError
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Purpose
 from verifyrig.core.reason import Reason, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from verifyrig.core.interfaces import Controls, DangerNotice
     from verifyrig.core.profile import Profile
@@ -116,13 +116,17 @@ def outside_instead(asker: Asker, lacking: NoTemperature, profile: str | None) -
     return _OUTSIDE
 
 
-def look_first(profile_name: str, context: Context) -> None:
-    """Raise what would keep a plan from starting on this machine, before anybody is asked anything."""
+def look_first(profile_name: str, context: Context, recipes: Sequence[str] = ()) -> None:
+    """Raise what would keep a plan from starting on this machine, before anybody is asked anything.
+
+    Args:
+        recipes: As `find_profile` takes them.
+    """
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.rig.assemble import RunRequest, check_start
 
     # The room may be typed, and is asked for only afterwards: some figure stands in for it, and goes nowhere.
-    plain = RunRequest(profile=find_profile(profile_name, context.bench), purpose=Purpose.CHECK)
+    plain = RunRequest(profile=find_profile(profile_name, context.bench, recipes), purpose=Purpose.CHECK)
     check_start(replace(plain, ambient=_ambient("22")), context.bench)
 
 
@@ -212,7 +216,9 @@ def request_from(args: argparse.Namespace, context: Context, link: RunLink | Non
     from verifyrig.system.machine import resolve_root
 
     defaults = defaults_for(context.bench, _job_of(args, context))
-    profile = find_profile(args.profile or defaults.profile or DEFAULT_PROFILE, context.bench)
+    name = args.profile or defaults.profile or DEFAULT_PROFILE
+    profile = find_profile(name, context.bench, defaults.recipes)
+    _say_edition(name, profile, context, defaults)
     mock = _mock(args.mock)
     root = resolve_root(Path(args.root or "/"))
     simulated = mock is not None or not root.live
@@ -256,6 +262,21 @@ def request_from(args: argparse.Namespace, context: Context, link: RunLink | Non
         second=link,
         shown=shown_on_page(args, context, defaults.job, simulated=simulated) if link is not None else {},
     )
+
+
+def _say_edition(name: str, profile: Profile, context: Context, defaults: Defaults) -> None:
+    """Say where a plan is taken as the job's earlier runs had it, and not as it is now."""
+    from verifyrig.bench.find_profile import find_profile
+    from verifyrig.files.streams import tell
+
+    if context.json or profile.recipe not in defaults.recipes:
+        return
+    try:
+        as_now = find_profile(name, context.bench).recipe == profile.recipe
+    except ProfileError:
+        as_now = False
+    if not as_now:
+        tell(f"{profile.name} is taken as this job's earlier runs had it, so that they can be compared.")
 
 
 def _job_of(args: argparse.Namespace, context: Context) -> Job | None:

@@ -189,6 +189,7 @@ TEXTS: dict[str, str] = {
         "one shows more first"
     ),
     "climb-at-full": "it is at its full share",
+    "climb-held": "it is held at its temperature from here on",
     "climb-no-share-left": "no higher share is left",
     "climb-bound": (
         "at a share of {share:.0%} it could come to {peak_c:.0f} ± {u95_k:.0f} °C before the next look, and "

@@ -86,6 +86,11 @@ def last_profile(runs: Sequence[RunFacts]) -> str | None:
     return next((run.profile for run in reversed(in_order(runs)) if run.profile), None)
 
 
+def recipes_of(runs: Sequence[RunFacts]) -> tuple[str, ...]:
+    """Return the recipes that runs had, that of the newest first: a run is compared with them."""
+    return tuple(dict.fromkeys(run.recipe for run in reversed(in_order(runs)) if run.recipe))
+
+
 def load_caution(job: Job, runs: Sequence[RunFacts]) -> LoadCaution | None:
     """Return the load that must not be repeated unasked, None where there is none.
 

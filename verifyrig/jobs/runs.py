@@ -19,7 +19,14 @@ from verifyrig.jobs.fault import Comparable
 from verifyrig.jobs.fitness import fitness_of
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.model import Job, RunFacts
-from verifyrig.jobs.rules import LoadCaution, last_profile, load_caution, next_purpose, signed_off_run
+from verifyrig.jobs.rules import (
+    LoadCaution,
+    last_profile,
+    load_caution,
+    next_purpose,
+    recipes_of,
+    signed_off_run,
+)
 from verifyrig.jobs.store import read_job
 from verifyrig.metrology.verdict import Verdict
 
@@ -29,12 +36,15 @@ class Defaults:
     """What a run takes where nobody said otherwise.
 
     Attributes:
+        recipes: What the run is to be compared with: recipes of the job's runs, the newest first, and of the run that
+            a machine which came back was signed off with.
         caution: The job's last load, where it should not be repeated unasked (an interruption or trip).
     """
 
     job: str | None = None
     purpose: str = Purpose.CHECK
     profile: str | None = None
+    recipes: tuple[str, ...] = ()
     caution: LoadCaution | None = None
 
 
@@ -42,25 +52,25 @@ def defaults_for(bench: Bench, job: Job | None) -> Defaults:
     """Return job, purpose and profile for a run of a job, or of none."""
     if job is None:
         return Defaults()
-    runs = runs_of(bench, job.job_id, verdicts=False)
+    runs, then = runs_of(bench, job.job_id, verdicts=False), _signed_off_then(bench, job)
     return Defaults(
         job=job.job_id,
         purpose=next_purpose(job, runs).value,
-        profile=last_profile(runs) or _profile_then(bench, job),
+        profile=last_profile(runs) or (then.profile if then is not None else None),
+        recipes=(*recipes_of(runs), *(recipes_of([then]) if then is not None else ())),
         caution=load_caution(job, runs),
     )
 
 
-def _profile_then(bench: Bench, job: Job) -> str | None:
-    """Return the profile that a machine which came back was signed off with, so that the runs can be compared."""
+def _signed_off_then(bench: Bench, job: Job) -> RunFacts | None:
+    """Return the run that a machine which came back was signed off with, so that the runs can be compared."""
     if not job.again:
         return None
     try:
         old = read_job(bench, bench.check_job(job.again))
     except JobError:
         return None
-    signed_off = signed_off_run(runs_of(bench, old.job_id, verdicts=False))
-    return signed_off.profile if signed_off is not None else None
+    return signed_off_run(runs_of(bench, old.job_id, verdicts=False))
 
 
 def runs_of(bench: Bench, job_id: str, *, verdicts: bool = True, kept: bool = True) -> list[RunFacts]:

@@ -217,7 +217,11 @@ def _check_pattern(table: TomlTable, plan: LoadPlan) -> None:
         )
     if plan.hold is None:
         return
-    if plan.pattern != LoadPattern.STEADY:
-        table.fault(f'hold does not go with pattern "{plan.pattern}"', 'Write pattern = "steady".')
+    if plan.pattern not in (LoadPattern.STEADY, LoadPattern.CLIMB):
+        table.fault(f'hold does not go with pattern "{plan.pattern}"', 'Write pattern = "steady" or "climb".')
+    if plan.pattern == LoadPattern.CLIMB and plan.hold.die_temp_c is None and plan.hold.gpu_temp_c is None:
+        table.fault(
+            'pattern "climb" goes with a held temperature only', 'Hold a temperature, or write pattern = "steady".'
+        )
     if table.has("share"):
         table.fault("share and hold contradict one another", "Keep one of them: hold steers the share.")

@@ -19,6 +19,7 @@ from verifyrig.core.profile import LoadPattern, Stage
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.rig.arming import limits_of
+from verifyrig.rig.load_permit import held_temp_c
 from verifyrig.rig.parts import Parts, Rig
 from verifyrig.rig.reactions import REACTION_WITHIN_S
 from verifyrig.rig.run_buffer import BufferRows
@@ -107,6 +108,8 @@ class Climbing:
             return
         self._fresh.clear()
         self._next_look_s = t_s + (_AT_FULL_EVERY_S if climb.reached else _EVERY_S)
+        if climb.held:
+            climb.share = driver.share
         self._do(climb.look(self._sight(t_s)), t_s)
 
     # ---- what is seen
@@ -128,6 +131,7 @@ class Climbing:
             any_of=_one_of_several(limits_c),
             resolution_k={channel: infos[channel].resolution or 1.0 for channel in limits_c},
             look_ahead_s=2 * self._rig.profile.period_s + slowest_s + ACT_WITHIN_S,
+            held_c={name: held_c for name in limits_c if (held_c := held_temp_c(stage.load, name)) is not None},
         )
 
     def _refresh_s(self, channel: str) -> float:
@@ -203,11 +207,14 @@ class Climbing:
     def _do(self, decision: Decision, t_s: float) -> None:
         stage, load = self._stage, self._parts.load
         assert stage is not None and load.driver is not None
-        if decision.act in (ClimbAct.RISE, ClimbAct.STEP_BACK):
-            load.driver.go_to(decision.share, t_s)
-            load.step(t_s, decision.share)
+        if decision.act in (ClimbAct.RISE, ClimbAct.STEP_BACK, ClimbAct.HAND_OVER):
+            if load.driver.share != decision.share:
+                load.driver.go_to(decision.share, t_s)
+                load.step(t_s, decision.share)
             self._full_since_s = t_s if self._climb is not None and self._climb.reached else math.inf
             self._forecasts.begin(stage, t_s)
+        if decision.act is ClimbAct.HAND_OVER:
+            load.driver.hold_from_here()
         self._note(decision, t_s)
         if decision.act is ClimbAct.END:
             if decision.why.code == "climb-no-answer":
@@ -250,7 +257,9 @@ class Climbing:
             not_watched=dict(decision.unwatched),
             **kept(decision.why),
         )
-        if decision.act in (ClimbAct.RISE, ClimbAct.STEP_BACK):
+        if decision.act is ClimbAct.HAND_OVER:
+            self._parts.notes.say(f"The load went up to {decision.share:.0%}: {decision.why}.")
+        elif decision.act in (ClimbAct.RISE, ClimbAct.STEP_BACK):
             word = "up" if decision.act is ClimbAct.RISE else "back"
             self._parts.notes.say(f"The load goes {word} to {decision.share:.0%}: {decision.why}.")
 

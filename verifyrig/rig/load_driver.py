@@ -48,7 +48,8 @@ class LoadDriver:
     def __init__(self, load: Load, plan: LoadPlan) -> None:
         self._load = load
         self._plan = plan
-        self._hold = _controller(plan.hold, plan.share)
+        # A climb hands over to what holds a temperature.
+        self._hold = _controller(plan.hold, min(plan.share, 0.5)) if plan.pattern != LoadPattern.CLIMB else None
         self._work_before: tuple[float, float] | None = None
         self._at_work_since_s = math.inf
         self._without_work_s = 0.0
@@ -103,6 +104,10 @@ class LoadDriver:
         """Command what a climb decided."""
         self._climbed = share
         self._command(share, t_s)
+
+    def hold_from_here(self) -> None:
+        """Hand over from a climb to what holds a temperature, at the share that is on."""
+        self._hold = _controller(self._plan.hold, self.share)
 
     def _planned(self, t_s: float) -> float:
         """Return what the plan wants at the run's time `t_s`, a hair later than a step, or what steers it."""
@@ -221,4 +226,4 @@ def _controller(hold: Hold | None, share: float) -> HoldController | None:
     channel = hold_channel(hold)
     target = next(getattr(hold, key) for key, name in HOLD_CHANNELS if name == channel)
     kind: Literal["power", "temperature"] = "power" if channel.endswith("_w") else "temperature"
-    return HoldController(target, kind=kind, initial_share=min(share, 0.5))
+    return HoldController(target, kind=kind, initial_share=share)

@@ -60,7 +60,9 @@ class LoadPermit:
         if stage.load.pattern == LoadPattern.CLIMB:
             # It asks before each of its own steps; without a temperature it would have nothing to ask.
             watched = {base_name(channel) for channel in self._limits_c}
-            return None if watched >= set(heated) and not blind else reason("climb-needs-temperature")
+            if not watched >= set(heated) or blind:
+                return reason("climb-needs-temperature")
+            return next((why for name in self._limits_c if (why := self._too_near(stage, name)) is not None), None)
         # What a climb has proved needs no forecast.
         if blind or all(peak_share(stage.load) <= self._proven.get(role, 0.0) for role in heated):
             return None
@@ -91,16 +93,20 @@ class LoadPermit:
 
     def _refusal_of(self, stage: Stage, channel: str, rows: BufferRows) -> Reason | None:
         assert stage.load is not None
-        limit_c, hold = self._limits_c.get(channel), stage.load.hold
+        limit_c = self._limits_c.get(channel)
         if limit_c is None or peak_share(stage.load) <= 0.25:
             return None
-        part = part_of(channel) or DIE
-        target_c = (hold.gpu_temp_c if part is CARD else hold.die_temp_c) if hold is not None else None
-        if target_c is not None:
-            if target_c + HOLD_HEADROOM_K <= limit_c:
-                return None
-            return reason("held-too-near-limit", target_c=target_c, room_k=HOLD_HEADROOM_K)
-        return self._forecast_refusal(stage, channel, limit_c, part, rows)
+        if held_temp_c(stage.load, channel) is not None:
+            return self._too_near(stage, channel)
+        return self._forecast_refusal(stage, channel, limit_c, part_of(channel) or DIE, rows)
+
+    def _too_near(self, stage: Stage, channel: str) -> Reason | None:
+        """Return that the stage would hold a temperature too near its limit, None where it does not."""
+        assert stage.load is not None
+        target_c = held_temp_c(stage.load, channel)
+        if target_c is None or target_c + HOLD_HEADROOM_K <= self._limits_c[channel]:
+            return None
+        return reason("held-too-near-limit", target_c=target_c, room_k=HOLD_HEADROOM_K)
 
     def _forecast_refusal(
         self, stage: Stage, channel: str, limit_c: float, part: HeatSource, rows: BufferRows
@@ -136,6 +142,14 @@ class LoadPermit:
         if below:
             return None
         return reason("foreseen-too-hot", peak_c=start.peak_c, u95_k=start.u95_k, limit_c=limit_c)
+
+
+def held_temp_c(plan: LoadPlan, channel: str) -> float | None:
+    """Return what the load holds a temperature at, °C; None where it does not hold this one."""
+    part = part_of(channel)
+    if plan.hold is None or part is None or part.temp not in heated_by(plan.work):
+        return None
+    return plan.hold.gpu_temp_c if part is CARD else plan.hold.die_temp_c
 
 
 def _held_share(plan: LoadPlan, power_w: FloatArray, shares: FloatArray, limit_w: float) -> float:
