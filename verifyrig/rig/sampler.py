@@ -91,9 +91,10 @@ class Sampler:
         return self._rig.ambient.value_c if self._rig.ambient is not None else None
 
     def _own_readings(self, t_s: float, readings: Mapping[str, Reading]) -> dict[str, Reading]:
-        stops, driver = self._parts.stops, self._parts.load.driver
+        driver = self._parts.load.driver
         own = load_readings(self._parts.load, self._parts.notes, t_s, readings)
-        if driver is not None and driver.lost is not None and not stops.for_safety and not stops.tripped:
+        # Once the load was ended, by a trip or a stop, there is no driver.
+        if driver is not None and driver.lost is not None:
             self._parts.safety.stop(StopKind.LOAD_LOST, driver.lost, t_s)
         return own
 
