@@ -145,7 +145,8 @@ def main() -> int:
     words = [f"{name} is skipped: this machine stopped while it was being loaded" for name in skipped]
     if hung:
         words.append(f"{hung} was being loaded when this machine last stopped; delete its line in {_SKIP} to try again")
-    told = {"loaded": loaded, "missing": [*unknown_chips(log), *without_driver()], "skipped": words}
+    after = [line.split()[0] for line in _text(root / "proc/modules").splitlines()]
+    told = {"loaded": after, "missing": [*unknown_chips(log), *without_driver()], "skipped": words}
     write_whole(stick.folder / "drivers.json", json.dumps(told))
     return 0
 

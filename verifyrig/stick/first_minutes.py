@@ -11,6 +11,7 @@ import contextlib
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -111,11 +112,17 @@ class FirstMinutes:
 
     def _record(self) -> None:
         with self._medium.writing():
-            first = self._one(START_UP, {"start_up": True})
-            if not self._ending.is_set():
-                self._one(FIRST_MINUTES, {"follows": first})
+            # What bench.toml names may need drivers that are not there yet: an instrument, a chip.
+            bare = replace(self._bench, config={})
+            first = self._one(START_UP, bare, {"start_up": True})
+            while not self._drivers_loaded() and not self._ending.is_set():
+                self._ending.wait(_LOOK_S)
+            follows = {"follows": first}
+            if not self._ending.is_set() and self._one(FIRST_MINUTES, self._bench, follows) is None:
+                # A probe or a chip of another machine is named there: what this one shows is recorded all the same.
+                self._one(FIRST_MINUTES, bare, {**follows, "settings_left_out": self.fault})
 
-    def _one(self, name: str, more: dict[str, Any]) -> str | None:
+    def _one(self, name: str, bench: Bench, more: dict[str, Any]) -> str | None:
         """Record until the drivers are there (the first), or until it is ended; return the run's id."""
         request = RunRequest(
             profile=parse_profile(profile_text(name), origin=name),
@@ -125,7 +132,7 @@ class FirstMinutes:
         watch = threading.Thread(target=self._watch, args=(name,), daemon=True)
         watch.start()
         try:
-            done = run(request, self._bench, BlankScreen(), self._controls)
+            done = run(request, bench, BlankScreen(), self._controls)
         except (RigError, OSError) as error:
             self.fault = str(error)
             return None

@@ -31,7 +31,7 @@ def ask_once(bench: Bench, asker: Asker, tables: Path = TABLES) -> None:
 
 def ask_keyboard(bench: Bench, asker: Asker, tables: Path = TABLES) -> None:
     """Ask for the layout, use it at once, and keep it: the next start has it before the first key."""
-    layout = list(LAYOUTS)[asker.row("Keyboard layout? (a number and Enter)", list(LAYOUTS.values()))]
+    layout = list(LAYOUTS)[asker.row("Keyboard layout?", list(LAYOUTS.values()))]
     use_keyboard(tables / layout)
     write_whole(bench.root / _NAME, f'# Asked once; `keyboard` in the menu asks again.\nkeyboard = "{layout}"\n')
 

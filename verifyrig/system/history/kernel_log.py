@@ -26,8 +26,8 @@ class KernelLine(NamedTuple):
 _RESET = re.compile(r"Previous system reset reason \[0x([0-9a-fA-F]{1,8})\]")
 _BANK = re.compile(r"\[Hardware Error\]: CPU (\d+): Machine Check(?: Exception)?: ?\S* Bank (\d+)")
 _EDAC = re.compile(r"EDAC \S*?MC(\d+): (\d+) (CE|UE) ")
-# block/blk-core.c prints "I/O error, dev sda, sector 2048 op 0x0:(READ) ..." (from memory).
-_DISK = re.compile(r"I/O error, dev (?P<disk>[a-z0-9]+), sector (?P<sector>\d+)")
+# block/blk-core.c prints "I/O error, dev sda, sector 2048 op 0x0:(READ) ...", or "critical medium error" (from memory).
+_DISK = re.compile(r"(?:I/O|critical medium|critical target) error, dev (?P<disk>[a-z0-9]+), sector (?P<sector>\d+)")
 _OOM = re.compile(r"Out of memory: Killed process (\d+)")
 
 # Text that a line must hold, and the id that it gets.
