@@ -14,7 +14,9 @@ _FOLDERS = ("bin", "dev", "etc", "lib", "lib64", "proc", "run", "sys", "root")
 _CONSOLE = {"dev/console": (0o020600, 5, 1), "dev/null": (0o020666, 1, 3)}
 
 
-def make(folder: Path, root: Path, source: Path, version: str, taken: set[str], known: dict[str, bytes]) -> bytes:
+def make(
+    folder: Path, root: Path, source: Path, version: str, taken: set[str], known: dict[str, bytes], level: int
+) -> bytes:
     """Return the initrd, packed.
 
     Args:
@@ -23,6 +25,7 @@ def make(folder: Path, root: Path, source: Path, version: str, taken: set[str], 
         source: lib/modules/VERSION as the kernel's package has it.
         taken: Its modules with all that they need, paths below kernel/.
         known: Modules that were unpacked before.
+        level: How hard to pack.
     """
     shutil.rmtree(folder, ignore_errors=True)
     for name in _FOLDERS:
@@ -38,7 +41,7 @@ def make(folder: Path, root: Path, source: Path, version: str, taken: set[str], 
     whole = folder.with_suffix(".cpio")
     whole.write_bytes(archive(folder, _CONSOLE))
     packed = folder.with_suffix(".zst")
-    run("zstd", "-q", "-f", "-19", "-T1", "--no-progress", whole, "-o", packed)
+    run("zstd", "-q", "-f", f"-{level}", "-T1", "--no-progress", whole, "-o", packed)
     return packed.read_bytes()
 
 

@@ -1,0 +1,37 @@
+"""All trials of the stick: `python -m tests.stick.run IMAGE [TRIAL...]`; what they saw is written beside the image."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import tempfile
+from pathlib import Path
+
+from tests.stick.guest import lacking
+from tests.stick.trials import TRIALS, Bench
+
+
+def main() -> int:
+    """Make the trials named, else all; return 1 where one saw a failure."""
+    parser = argparse.ArgumentParser(prog="python -m tests.stick.run", description=__doc__)
+    parser.add_argument("image", type=Path, help="an image of `stick/build`, small or whole")
+    parser.add_argument("trials", nargs="*", metavar="TRIAL", help=f"of {', '.join(TRIALS)} (all)")
+    parser.add_argument("--work", type=Path, help="folder for sticks, logs and pictures (a temporary one)")
+    args = parser.parse_args()
+    why = lacking()
+    if why:
+        print(f"no guest can be started here: {why}")
+        return 2
+    bench = Bench(image=args.image, work=args.work or Path(tempfile.mkdtemp(prefix="stick-trials-")))
+    bench.work.mkdir(parents=True, exist_ok=True)
+    for name in args.trials or TRIALS:
+        print(f"{name}: {(TRIALS[name].__doc__ or '').strip()}", flush=True)
+        TRIALS[name](bench)
+        (bench.work / "seen.json").write_text(json.dumps(bench.seen, indent=1, ensure_ascii=False))
+    for name, lines in bench.seen.items():
+        print("\n".join([f"\n{name}", *(f"  {line}" for line in lines)]))
+    return int(any("FAILED" in line for lines in bench.seen.values() for line in lines))
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
