@@ -7,7 +7,7 @@ import asyncio
 from verifyrig.core.errors import UsageError
 from verifyrig.link.keys import BenchComputer, plain_name
 from verifyrig.link.messages import PATH_PAIR, Kind, decode, encode
-from verifyrig.link.pairing import PairingSide, WrongCode, plain_code
+from verifyrig.link.pairing import NO_CODE, PairingSide, WrongCode, plain_code
 from verifyrig.link.session import ANSWER_S, socket_to
 
 
@@ -23,7 +23,8 @@ def pair_with(host: str, port: int, code: str, *, own_name: str) -> BenchCompute
     try:
         return asyncio.run(_pair(host, port, plain_code(code), own_name))
     except WrongCode as error:
-        why = str(error) or "the code is not the one that it shows, or somebody stands between"
+        shown = str(error) != NO_CODE
+        why = "the code is not the one that it shows, or somebody stands between" if shown else "it shows no code now"
         raise UsageError(
             why, where=where, mend="Show a new code on the bench computer: verifyrig bench code."
         ) from error

@@ -11,6 +11,8 @@ import hashlib
 import hmac
 from dataclasses import dataclass
 
+# Why the bench computer refuses a pairing.
+NO_CODE, WRONG_CODE = "no-code", "wrong-code"
 MACHINE, BENCH = b"verifyrig machine", b"verifyrig bench computer"
 
 

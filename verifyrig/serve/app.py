@@ -23,7 +23,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from verifyrig.bench.folder import ID_PATTERN
 from verifyrig.link.keys import PairedMachine, new_id, plain_name, same, write_known
 from verifyrig.link.messages import PATH_LINK, PATH_PAIR, Kind, Malformed, decode, encode
-from verifyrig.link.pairing import PairingSide, WrongCode, plain_code
+from verifyrig.link.pairing import NO_CODE, WRONG_CODE, PairingSide, WrongCode, plain_code
 from verifyrig.serve.hub import Hub
 from verifyrig.serve.page import FOLDER, Page
 from verifyrig.serve.receiver import Receiver
@@ -195,7 +195,7 @@ class Doors:
             first = decode(await socket.receive_text())
             code = self._hub.codes.take_try()
             if first["kind"] is not Kind.PAIR or code is None:
-                raise WrongCode("no code is shown there now")
+                raise WrongCode(NO_CODE)
             side = PairingSide(code, self._hub.certificate.fingerprint, bench=True)
             agreed = side.agree(first.get("message"))
             await socket.send_text(encode(Kind.PAIR, message=side.message))
@@ -215,7 +215,7 @@ class Doors:
         except WrongCode as error:
             self._hub.codes.wrong += 1
             self._hub.places.count("wrong-code")
-            await _close(socket, str(error) or "wrong code")
+            await _close(socket, str(error) or WRONG_CODE)
         except (Malformed, KeyError):
             self._hub.places.count("malformed")
             await _close(socket, "this is no message of the link")

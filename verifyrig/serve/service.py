@@ -84,8 +84,8 @@ async def _serve(
     ]
     _obey_signals(servers)
     port, page_port = outer.getsockname()[1], inner.getsockname()[1]
-    with _announced(hub, host, port), _said_where(host, port, page_port, certificate, local_key):
-        watching = asyncio.create_task(hub.watch())
+    with _said_where(host, port, page_port, certificate, local_key):
+        beside = [asyncio.create_task(hub.watch()), asyncio.create_task(_announce(hub, host, port))]
         serving = [
             asyncio.create_task(server.serve(sockets=[bound]))
             for server, bound in zip(servers, (outer, inner), strict=True)
@@ -95,7 +95,9 @@ async def _serve(
         ready(Listening(host=host, port=port, page_port=page_port, fingerprint=certificate.fingerprint,
                         code=hub.codes.new()))  # fmt: skip
         await asyncio.gather(*serving)
-        watching.cancel()
+        for task in beside:
+            task.cancel()
+        await asyncio.gather(*beside, return_exceptions=True)
     for twin in hub.twins.values():
         twin.leave()
     for seen in hub.seen.values():
@@ -196,31 +198,26 @@ def _said_where(host: str, port: int, page_port: int, certificate: Certificate, 
         path.unlink(missing_ok=True)
 
 
-@contextlib.contextmanager
-def _announced(hub: Hub, host: str, port: int) -> Iterator[None]:
-    """Announce the service to its network (RFC 6763), unless it listens on the loopback alone."""
+async def _announce(hub: Hub, host: str, port: int) -> None:
+    """Announce the service to its network (RFC 6763) until cancelled, unless it listens on the loopback alone."""
     addresses = _announced_addresses(host)
     if not addresses:
-        yield
         return
-    from zeroconf import ServiceInfo, Zeroconf
+    from zeroconf import ServiceInfo
+    from zeroconf.asyncio import AsyncZeroconf
 
     properties: dict[str | bytes, Any] = {"id": hub.certificate.fingerprint[:16], "v": "1"}
     info = ServiceInfo(
         SERVICE, f"{hub.certificate.fingerprint[:16]}.{SERVICE}", port=port, properties=properties,
         parsed_addresses=addresses,
     )  # fmt: skip
-    zeroconf = None
-    try:
-        zeroconf = Zeroconf(interfaces=addresses)
-        zeroconf.register_service(info)
-    except OSError:  # a network without multicast: the address is typed there
-        zeroconf = None
-    try:
-        yield
-    finally:
-        if zeroconf is not None:
-            zeroconf.close()
+    with contextlib.suppress(OSError):  # a network without multicast: the address is typed there
+        zeroconf = AsyncZeroconf(interfaces=addresses)
+        try:
+            await (await zeroconf.async_register_service(info))
+            await asyncio.Event().wait()
+        finally:
+            await zeroconf.async_close()
 
 
 def _announced_addresses(host: str) -> list[str]:

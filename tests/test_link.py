@@ -1,0 +1,277 @@
+"""The link of the second computer, each part by itself: clocks, codes, keys, and what comes that should not."""
+
+from __future__ import annotations
+
+import json
+import random
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.websockets import WebSocketDisconnect
+
+from tests.small_records import write_record
+from verifyrig.bench.folder import Bench
+from verifyrig.core.errors import UsageError
+from verifyrig.link import keys
+from verifyrig.link.clock_offset import DRIFT_PPM, Exchange, OffsetFilter
+from verifyrig.link.clocks import Clocks
+from verifyrig.link.keys import BenchComputer, PairedMachine, proof
+from verifyrig.link.messages import Kind, encode
+from verifyrig.link.pairing import PairingSide, WrongCode
+from verifyrig.link.probes import ProbeValues
+from verifyrig.link.sender import Sender
+from verifyrig.record.tail import Tail
+from verifyrig.serve.app import Doors
+from verifyrig.serve.codes import LASTS_S, Codes
+from verifyrig.serve.hub import Hub
+from verifyrig.serve.places import PlaceState
+
+with warnings.catch_warnings():  # its newer form wants another client library than its older one
+    warnings.simplefilter("ignore")
+    from starlette.testclient import TestClient
+
+SECRET = "11" * 32
+
+
+@pytest.fixture
+def hub(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Hub:
+    """A bench computer that knows one machine, `m1`."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    known = keys.Known().with_machine(PairedMachine(machine="m1", name="left", secret=SECRET, paired="2026-01-01"))
+    keys.write_known(known)
+    (tmp_path / "bench").mkdir()
+    return Hub(Bench(root=tmp_path / "bench"), keys.own_certificate())
+
+
+@pytest.fixture
+def client(hub: Hub) -> Iterator[TestClient]:
+    with TestClient(Doors(hub, "local").secured(), base_url="https://bench") as client:
+        yield client
+
+
+# ---- clocks ------------------------------------------------------------------------------------------------------
+
+
+def test_an_exchange_gives_offset_and_delay_as_the_standard_has_them() -> None:
+    # RFC 5905, section 8, with the other clock 2.5 s ahead, 30 ms there, 10 ms back, 5 ms of thinking.
+    one = Exchange(t1=100.0, t2=102.53, t3=102.535, t4=100.045)
+    assert one.delay_s == pytest.approx(0.040) and one.offset_s == pytest.approx(2.51)
+    # The true offset lies within half the delay of it, however the delay divides.
+    assert abs(one.offset_s - 2.5) <= one.delay_s / 2
+
+
+def test_the_stated_offset_holds_the_true_one_whatever_the_way_does() -> None:
+    rng = random.Random(5905)
+    for _ in range(50):
+        true_s, found, own_s = rng.uniform(-1e4, 1e4), OffsetFilter(), rng.uniform(0, 1e5)
+        for _ in range(20):
+            own_s += 0.25
+            there_s, back_s = rng.expovariate(20), rng.expovariate(5)
+            found.add(Exchange(own_s, own_s + there_s + true_s, own_s + there_s + true_s, own_s + there_s + back_s))
+        offset = found.now(own_s + 1)
+        assert offset is not None and abs(offset.offset_s - true_s) <= offset.u95_s + 1e-9
+    later = found.now(own_s + 1001)
+    assert later is not None and later.u95_s >= offset.u95_s + 1000 * DRIFT_PPM * 1e-6 * 0.999
+
+
+def test_a_wall_clock_that_somebody_sets_moves_nothing_but_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    now, wall_ahead_s = [50.0], [1.77e9]
+    said: list[dict[str, Any]] = []
+    own = Clocks(steady_s=lambda: now[0], wall_s=lambda: now[0] + wall_ahead_s[0])
+    bench = BenchComputer(machine="m1", name="b", fingerprint="", secret=SECRET, host="")
+    sender = Sender(bench, [], said.append, own)
+
+    def beat() -> None:
+        now[0] += 0.25
+        t2 = now[0] - 0.002 + 900.0  # the bench computer's steady clock began 900 s earlier; 2 ms each way
+        sender._take_beat({"t1": now[0] - 0.004, "t2": t2, "t3": t2, "wall_ahead_s": 1.77e9 - 900.0 + 7.0})
+
+    for jump_s in (0.0, 3600.0, -7200.0):
+        wall_ahead_s[0] += jump_s
+        for _ in range(6):
+            beat()
+    clocks = [line["clock"] for line in said if "clock" in line]
+    assert [round(clock["wall_offset_s"]) for clock in clocks] == [7, -3593, 3607]
+    assert all(abs(clock["steady_offset_s"] - 900.0) <= clock["u95_s"] <= 0.0021 for clock in clocks)
+
+
+def test_a_probe_that_hung_on_its_way_is_no_news(monkeypatch: pytest.MonkeyPatch) -> None:
+    now = [100.0]
+    monkeypatch.setattr("verifyrig.link.probes.boot_time_s", lambda: now[0])
+    values = ProbeValues()
+    values.take({"plate_temp_c": 40.0}, age_s=0.1)
+    values.take({"plate_temp_c": 99.0}, age_s=5.0)  # older, though it came later
+    values.take({"plate_temp_c": "hot"}, age_s=0.0)
+    now[0] += 2.0
+    taken = values.newest("plate_temp_c")
+    assert taken is not None and (taken.value, round(taken.age_s, 6)) == (40.0, 2.1)
+
+
+# ---- codes and keys ----------------------------------------------------------------------------------------------
+
+
+def test_a_code_has_three_tries_and_five_minutes() -> None:
+    now = [0.0]
+    codes = Codes(lambda: now[0])
+    assert codes.take_try() is None
+    digits = codes.new()
+    assert [codes.take_try() for _ in range(4)] == [digits, digits, digits, None]
+    codes.new()
+    now[0] += LASTS_S + 1
+    assert codes.take_try() is None
+
+
+def test_whoever_stands_between_with_another_certificate_is_found_out() -> None:
+    machine, bench = PairingSide("482137", "shown by another", bench=False), PairingSide("482137", "own", bench=True)
+    theirs, ours = bench.agree(machine.message), machine.agree(bench.message)
+    with pytest.raises(WrongCode):
+        theirs.check(ours.own_proof)
+    right = PairingSide("482137", "own", bench=False)
+    again = PairingSide("482137", "own", bench=True)
+    theirs, ours = again.agree(right.message), right.agree(again.message)
+    theirs.check(ours.own_proof)
+    ours.check(theirs.own_proof)
+    assert theirs.secret == ours.secret and len(ours.secret) == 64
+
+
+def test_keys_are_their_owners_alone(hub: Hub) -> None:
+    modes = {path.name: path.stat().st_mode & 0o777 for path in keys.link_folder().glob("*.*")}
+    assert set(modes) == {"known.json", "key.pem", "certificate.pem"} and set(modes.values()) == {0o600}
+
+
+@pytest.mark.parametrize("text", ["", "a b", "host:0", "host:99999", "host:x", "http://host", "[::1]:y"])
+def test_what_is_no_address_is_refused(text: str) -> None:
+    with pytest.raises(UsageError):
+        keys.address_of(text)
+
+
+def test_addresses_have_a_port() -> None:
+    told = ("bench", "10.0.0.2:99", "[fe80::1%eth0]:7", "fe80::1")
+    assert [keys.address_of(one) for one in told] == [
+        ("bench", 8519), ("10.0.0.2", 99), ("fe80::1%eth0", 7), ("fe80::1", 8519)]  # fmt: skip
+
+
+# ---- what comes over the link ------------------------------------------------------------------------------------
+
+
+def _hello(link: Any, hub: Hub, secret: str = SECRET) -> dict[str, Any]:
+    nonce = json.loads(link.receive_text())["nonce"]
+    told = proof(secret, "machine", nonce, hub.certificate.fingerprint)
+    link.send_text(encode(Kind.HELLO, machine="m1", proof=told))
+    answer: dict[str, Any] = json.loads(link.receive_text())
+    return answer
+
+
+def _next(link: Any, kind: Kind) -> dict[str, Any]:
+    while True:
+        message: dict[str, Any] = json.loads(link.receive_text())
+        if message["kind"] == kind:
+            return message
+
+
+def test_a_proof_is_good_for_one_connection(hub: Hub, client: TestClient) -> None:
+    with client.websocket_connect("/link") as link:
+        nonce = json.loads(link.receive_text())["nonce"]
+        heard = encode(Kind.HELLO, machine="m1", proof=proof(SECRET, "machine", nonce, hub.certificate.fingerprint))
+        link.send_text(heard)
+        assert json.loads(link.receive_text())["kind"] == "welcome"
+    with client.websocket_connect("/link") as link:
+        link.receive_text()
+        link.send_text(heard)
+        assert json.loads(link.receive_text())["kind"] == "refused"
+        with pytest.raises(WebSocketDisconnect):
+            link.receive_text()
+    with client.websocket_connect("/link") as link:
+        assert _hello(link, hub, "22" * 32)["kind"] == "refused"
+    assert hub.places.refused["unknown"] == 2
+
+
+def odd_messages(rng: random.Random, n: int) -> Iterator[str | bytes]:
+    """Yield what no machine of ours sends."""
+    good = encode(Kind.ROWS, n=3, first=1, samples=[[0.0, 1.77e9, 40.0]], tables={"run": [[1, "run", '"x"']]})
+    kinds: list[Any] = [*Kind, "start-load", "raise", "", None, 7]
+    for _ in range(n):
+        cut = rng.randrange(len(good))
+        yield rng.choice(
+            (
+                rng.randbytes(rng.randrange(1, 60)),
+                rng.randbytes(20).decode("latin-1"),
+                good[:cut],
+                good[:cut] + rng.choice('{}[]",:9xé') + good[cut + 1 :],
+                "[" * rng.randrange(1, 3000),
+                json.dumps({"kind": rng.choice(kinds), "n": rng.choice((0, -1, "2", 1e9, True, None))}),
+                json.dumps({"kind": "run", "n": 1, "run": "../../up", "channels": ["die_temp_c"]}),
+                '{"kind":"beat","n":1,"t1":NaN}',
+            )
+        )
+
+
+def test_odd_messages_are_refused_and_counted_and_the_run_goes_on(hub: Hub, client: TestClient, tmp_path: Path) -> None:
+    rng, n = random.Random(8), 300
+    record = write_record(tmp_path, 0)
+    for text in odd_messages(rng, 40):  # from strangers
+        with client.websocket_connect("/link") as link:
+            link.receive_text()
+            link.send_bytes(text) if isinstance(text, bytes) else link.send_text(text)
+            assert json.loads(link.receive_text())["kind"] == "refused"
+    strangers = sum(hub.places.refused.values())
+    assert strangers == 40
+    batch = Tail(record).after(0)
+    with client.websocket_connect("/link") as link:
+        assert _hello(link, hub)["kind"] == "welcome"
+        link.send_text(encode(Kind.RUN, n=1, run=record.stem, channels=list(Tail(record).channels()), shown={}))
+        assert _next(link, Kind.HAVE)["samples"] == 0
+        rows = encode(Kind.ROWS, n=2, **batch.as_json())
+        for text in odd_messages(rng, n):
+            link.send_bytes(text) if isinstance(text, bytes) else link.send_text(text)
+        link.send_text(rows)
+        assert _next(link, Kind.ACK) == {"kind": "ack", "samples": len(batch.samples), "closed": True}
+        link.send_text(rows)  # replayed
+        link.send_text(encode(Kind.BEAT, n=3, t1=1.0, wall_ahead_s=0.0))
+        assert _next(link, Kind.BEAT)["t1"] == 1.0
+    counted = sum(hub.places.refused.values()) - strangers
+    assert counted == n + 1 and hub.places.by_run[record.stem].state is PlaceState.ENDED
+
+
+# ---- the page ----------------------------------------------------------------------------------------------------
+
+
+def test_names_are_hidden_and_nothing_can_be_done_unless_paired(hub: Hub, client: TestClient, tmp_path: Path) -> None:
+    record = write_record(tmp_path, 0)
+    shown = {"job": "20260202-1", "customer": "Q. Invented", "ticket": "D-0001", "device": "<b>Tower</b>"}
+    hub.bench.reports_dir.mkdir()
+    (hub.bench.reports_dir / "20260202-1.html").write_text("the report")
+    with client.websocket_connect("/link") as link:
+        _hello(link, hub)
+        link.send_text(encode(Kind.RUN, n=1, run=record.stem, channels=list(Tail(record).channels()), shown=shown))
+        _next(link, Kind.HAVE)
+        end = f"/places/{record.stem}/end"
+        masked = client.get("/").text
+        assert "Q. Invented" not in masked and "D-0001" not in masked and end not in masked
+        assert "&lt;b&gt;Tower" in masked and "customer&#39;s name hidden" in masked
+        assert client.post(end).status_code == 403
+        assert client.get("/reports/20260202-1.html").status_code == 404
+        wrong = client.post("/unlock", data={"code": "1"})
+        assert wrong.status_code == 403 and client.post(end).status_code == 403
+        code = hub.codes.new()
+        assert client.post("/unlock", data={"code": code}, headers={"origin": "https://evil"}).status_code == 403
+        assert client.post("/unlock", data={"code": f"{code[:3]} {code[3:]}"}).status_code == 200
+        plain = client.get("/").text
+        assert "Q. Invented" in plain and "D-0001" in plain and end in plain
+        assert client.get("/reports/20260202-1.html").text == "the report"
+        for odd in ("../bench.toml", "..%2fjob.html", "20260202-1.css"):
+            assert client.get(f"/reports/{odd}").status_code == 404
+        assert client.post(end, headers={"x-bench": "1"}).status_code == 204
+        assert _next(link, Kind.END_LOAD)["number"] == 1
+
+
+def test_another_name_leads_no_browser_to_the_page_of_the_loopback(hub: Hub) -> None:
+    with TestClient(Doors(hub, "local").plain(), base_url="http://evil.example:8520") as elsewhere:
+        assert elsewhere.get("/").status_code == 421
+    with TestClient(Doors(hub, "local").plain(), base_url="http://localhost:8520") as here:
+        assert here.get("/").status_code == 200
+        assert here.post("/local/code").status_code == 403
+        assert here.post("/local/code", headers={"x-local-key": "local"}).status_code == 200

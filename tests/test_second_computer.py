@@ -1,0 +1,211 @@
+"""A machine and its bench computer as real programs, each in a network namespace of its own, over a cable that fails.
+
+What a twin is worth is told by the record's own digests (`record/check.py`): one of a row that was lost, doubled or
+swapped does not fit.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.bad_cable import BENCH_HOST, Cable, why_not
+from tests.two_computers import PORT, Answered, Browser, Computer, Served, two_computers, wait_for
+from verifyrig.core.integrity import Integrity
+from verifyrig.record import read_trace
+from verifyrig.record.check import check_record, integrity_of
+
+REASON = why_not()
+pytestmark = [
+    pytest.mark.skipif(bool(REASON), reason=REASON),
+    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+]
+
+PROFILE = """
+name = "watched"
+title = "Invented load that somebody or something ends"
+
+[sampling]
+period_s = 0.5
+
+[trip]
+die_temp_c = { max = 95.0 }
+PLATE
+stale_after_s = 2.0
+
+[[stage]]
+name = "idle"
+kind = "idle"
+max_duration_s = 2
+
+[[stage]]
+name = "pulses"
+kind = "load"
+load = { work = "linear-algebra", pattern = "pulses", on_s = 5, off_s = 1, count = 60, workers = "quarter" }
+
+[[stage]]
+name = "cooldown"
+kind = "cooldown"
+max_duration_s = 3
+"""
+PLATE = "plate_temp_c = { max = 90.0 }"
+RUN = ("run", "--mock", "healthy-air", "--bench-computer", BENCH_HOST, "--json")
+
+
+# One process for all tries: what `verifyrig bench pair` calls.
+TRIES = """
+import sys
+from verifyrig.core.errors import UsageError
+from verifyrig.link.pair_command import pair_with
+for code in sys.argv[3:]:
+    try:
+        pair_with(sys.argv[1], int(sys.argv[2]), code, own_name="x")
+    except UsageError as error:
+        print(error)
+"""
+
+
+class Stand:
+    """The two computers as the tests use them."""
+
+    def __init__(self, machine: Computer, served: Served, cable: Cable) -> None:
+        self.machine, self.served, self.cable = machine, served, cable
+        self.cookie = ""
+        self.browser = Browser(served.computer, PORT + 1)
+
+    def page(self, method: str = "GET", path: str = "/", cookie: str | None = None, **fields: str) -> Answered:
+        return self.browser.ask(method, path, self.cookie if cookie is None else cookie, **fields)
+
+    def pair_browser(self) -> None:
+        if not self.cookie:
+            self.cookie = self.page("POST", "/unlock", "", code=self.served.new_code()).cookie
+
+    def run(self, profile: str, *words: str) -> subprocess.Popen[str]:
+        return self.machine.start(*RUN[:1], profile, *RUN[1:], *words)
+
+    def words(self) -> list[str]:
+        return re.findall(r"<strong>([A-Z ]+)</strong>", self.page().body)
+
+
+@pytest.fixture(scope="module")
+def stand(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stand]:
+    with two_computers(tmp_path_factory.mktemp("two")) as (machine, served, cable):
+        paired = machine.run("bench", "pair", BENCH_HOST, "--code", served.code, "--name", "left", "--json")
+        assert paired.returncode == 0, paired.stderr
+        (machine.bench / "profiles").mkdir()
+        for name, plate in (("watched", ""), ("probed", PLATE)):
+            text = PROFILE.replace("PLATE", plate).replace('"watched"', f'"{name}"')
+            (machine.bench / "profiles" / f"{name}.toml").write_text(text)
+        stand = Stand(machine, served, cable)
+        yield stand
+        stand.browser.close()
+
+
+def _ended(process: subprocess.Popen[str]) -> dict[str, Any]:
+    out, err = process.communicate(timeout=100)
+    assert out, err
+    found: dict[str, Any] = json.loads(out)
+    assert "error" not in found, err
+    return found
+
+
+def _whole_twin(stand: Stand, run: str) -> Path:
+    """Return the twin of a run once it is sealed, and is the record to the last digest."""
+    wait_for(lambda: run in stand.served.twins())
+    twin = stand.served.twins()[run]
+    wait_for(lambda: integrity_of(twin)[0] is Integrity.SEALED)
+    record = next(path for path in stand.machine.records() if path.stem == run)
+    assert check_record(twin).digest == check_record(record).digest
+    return twin
+
+
+def test_a_wrong_code_pairs_nobody_and_is_void_after_three_tries(stand: Stand) -> None:
+    code = stand.served.new_code()
+    wrong = f"{(int(code) + 1) % 1_000_000:06d}"
+    kept = stand.served.computer.folder / "config" / "verifyrig" / "link" / "known.json"
+    before = kept.read_bytes()
+    tries = stand.machine.start(BENCH_HOST, str(PORT), *[wrong] * 3, code, program=(sys.executable, "-c", TRIES))
+    said, faults = tries.communicate(timeout=100)
+    assert said.count("the code is not the one") == 3 and said.count("shows no code now") == 1, said + faults
+    assert kept.read_bytes() == before
+
+
+def test_over_a_bad_cable_the_twin_is_the_record(stand: Stand) -> None:
+    stand.cable.delay_s, stand.cable.dropped, stand.cable.swapped = 0.15, 0.3, 0.2  # 300 ms there and back
+    run = stand.run("quick-look", "--speed", "20")
+    wait_for(lambda: stand.served.twins())
+    stand.cable.cut = True
+    with pytest.raises(subprocess.TimeoutExpired):
+        run.wait(3)
+    stand.cable.cut = False
+    found = _ended(run)
+    stand.cable.as_new()
+    twin = _whole_twin(stand, found["run"])
+    acts = [event.detail["act"] for event in read_trace(twin).events if event.kind == "bench-computer"]
+    assert found["outcome"] == "completed" and "linked" in acts
+
+
+def test_a_load_is_ended_from_the_page_by_whoever_is_paired(stand: Stand) -> None:
+    run = stand.run("watched", "--speed", "1")
+    wait_for(lambda: "LOAD ON" in stand.words())
+    name = re.findall(r'action="(/places/[^"]+/end)"', stand.page().body)
+    assert name == []  # nobody is paired: nothing can be ended
+    stand.pair_browser()
+    path = wait_for(lambda: re.findall(r'action="(/places/[^"]+/end)"', stand.page().body))[0]
+    assert stand.page("POST", path, "bench-browser=guessed").status == 403
+    assert stand.page("POST", path).status == 204
+    found = _ended(run)
+    assert (found["outcome"], found["cause"]["class"]) == ("interrupted", "operator")
+    assert found["cause"]["why"] == ["the load was ended from the bench computer"]
+    _whole_twin(stand, found["run"])
+    assert re.search(r"off after \d+ ms", stand.page().body)
+
+
+def test_a_silent_link_ends_what_obeys_it_or_is_guarded_over_it_and_nothing_else(stand: Stand) -> None:
+    bench = stand.served.computer
+    thermometer = bench.start(
+        "thermometer", "--url", "socket://127.0.0.1:8530", "--constant", "31.5", "--period", "0.3",
+        program=(sys.executable, "-m", "mock_hw"),
+    )  # fmt: skip
+    try:
+        (bench.bench / "bench.toml").write_text(
+            '[[instrument]]\nid = "lent"\nurl = "socket://127.0.0.1:8530"\nchannels = { t1 = "plate_temp_c" }\n'
+        )
+        stand.served.kill()
+        stand.served.start()
+        stand.cookie = ""
+        runs = {
+            "obeys": stand.run("watched", "--speed", "1", "--obey-link"),
+            "guarded": stand.run("probed", "--speed", "1", "--bench-probe", "plate_temp_c"),
+            "neither": stand.run("watched", "--speed", "1"),
+        }
+        wait_for(lambda: stand.words().count("LOAD ON") == 3)
+        stand.cable.cut = True
+        wait_for(lambda: stand.words().count("WENT DARK") == 3)
+        ended = {name: _ended(runs[name]) for name in ("obeys", "guarded")}
+        assert runs["neither"].poll() is None
+        stand.cable.as_new()
+        wait_for(lambda: "LOAD ON" in stand.words())
+        runs["neither"].terminate()
+        ended["neither"] = _ended(runs["neither"])
+    finally:
+        thermometer.kill()
+        thermometer.communicate()
+    assert ended["obeys"]["outcome"] == "stopped"
+    assert (ended["guarded"]["outcome"], ended["guarded"]["trip"]["rule"]) == ("tripped", "no-reading")
+    assert ended["guarded"]["trip"]["channel"] == "plate_temp_c"
+    assert ended["neither"]["cause"]["class"] == "terminated"
+    stopped = read_trace(stand.machine.bench / "runs" / f"{ended['obeys']['run']}.sqlite").facts
+    assert [why["code"] for why in stopped["stopped_reasons"]] == ["link-silent"]
+    # What the two had not sent when they ended, they send with the next run.
+    nothing = stand.run("quick-look", "--speed", "max")
+    _ended(nothing)
+    for found in ended.values():
+        _whole_twin(stand, found["run"])
