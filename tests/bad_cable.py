@@ -88,7 +88,7 @@ def two_networks(seed: int = 19) -> Iterator[TwoNetworks]:
         for name, own in zip(names, (MACHINE_HOST, BENCH_HOST), strict=True):
             _ip("-n", name, "addr", "add", f"{own}/30", "dev", "cable0")
             _ip("-n", name, "link", "set", "cable0", "up")
-        yield TwoNetworks(*names, cable)
+        yield TwoNetworks(names[0], names[1], cable)
     finally:
         stop.set()
         for name in names:

@@ -74,7 +74,7 @@ def test_the_stated_offset_holds_the_true_one_whatever_the_way_does() -> None:
         offset = found.now(own_s + 1)
         assert offset is not None and abs(offset.offset_s - true_s) <= offset.u95_s + 1e-9
     later = found.now(own_s + 1001)
-    assert later is not None and later.u95_s >= offset.u95_s + 1000 * DRIFT_PPM * 1e-6 * 0.999
+    assert later is not None and offset is not None and later.u95_s >= offset.u95_s + 1000 * DRIFT_PPM * 1e-6 * 0.999
 
 
 def test_a_wall_clock_that_somebody_sets_moves_nothing_but_itself(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -36,7 +36,7 @@ _HEADERS = {
     "Content-Security-Policy": "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
     "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
+    "Referrer-Policy": "same-origin",  # with none, a form of this page would have no origin either
     "Cache-Control": "no-store",
 }
 # A report is a page of its own with its styles in it.
