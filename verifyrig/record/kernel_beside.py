@@ -106,8 +106,8 @@ def _warnings(text: str) -> str:
     """Return the records that warn, and those whose words are known; others are news of devices."""
     kept = []
     for line in text.splitlines():
-        level, _, rest = line.partition(",")
-        known = any(True for _ in kernel_entries([KernelLine(None, rest.partition(";")[2])]))
+        level, _, tail = line.partition(",")
+        known = any(True for _ in kernel_entries([KernelLine(None, tail.partition(";")[2])]))
         if level.isdigit() and (int(level) & 7 <= _WARNING or known):
             kept.append(line)
     return "\n".join(kept)

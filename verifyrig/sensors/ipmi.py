@@ -88,14 +88,14 @@ class Controller:
             while True:
                 if not select.select([self._handle], [], [], _ANSWER_S)[0]:
                     raise TimeoutError(f"no answer within {_ANSWER_S:g} s")
-                room, sender = ctypes.create_string_buffer(80), ctypes.create_string_buffer(40)
+                buffer, sender = ctypes.create_string_buffer(80), ctypes.create_string_buffer(40)
                 received = _Received(
-                    0, ctypes.addressof(sender), len(sender), 0, _Message(0, 0, len(room), ctypes.addressof(room))
+                    0, ctypes.addressof(sender), len(sender), 0, _Message(0, 0, len(buffer), ctypes.addressof(buffer))
                 )
                 fcntl.ioctl(self._handle, _RECEIVE, received)
                 if received.number == self._number:
                     break  # an earlier one's answer came too late
-        answer = room.raw[: received.message.length]
+        answer = buffer.raw[: received.message.length]
         if not answer or answer[0]:
             raise OSError(f"the controller refuses (code {answer[0] if answer else -1:#04x})")
         return answer[1:]

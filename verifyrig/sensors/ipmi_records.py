@@ -113,9 +113,9 @@ def parse_record(data: bytes) -> SensorRecord | None:
     )
 
 
-def _name(kind: int, rest: bytes) -> str:
+def _name(kind: int, text: bytes) -> str:
     """Return the name where it is text of one byte a sign (type 3 of section 43.15)."""
-    return rest[: kind & 0x1F].decode("latin-1").strip("\0 ") if kind >> 6 == 3 else ""
+    return text[: kind & 0x1F].decode("latin-1").strip("\0 ") if kind >> 6 == 3 else ""
 
 
 def reading_byte(answer: bytes) -> int | None:
