@@ -31,7 +31,8 @@ from verifyrig.report.svg import (
     tag,
     text,
 )
-from verifyrig.rig.assemble import RunRequest, run
+from verifyrig.rig.assemble import run
+from verifyrig.rig.request import RunRequest
 
 PICTURE = Path(__file__).resolve().parent.parent / "docs" / "climb.svg"
 MACHINES = (("healthy-liquid", 5, "a sound machine"), ("radiator-blocked", 23, "its radiator blocked"))

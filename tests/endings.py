@@ -24,8 +24,9 @@ from verifyrig.core.profile import Profile
 from verifyrig.core.trace import Trace
 from verifyrig.plan.text import parse_profile
 from verifyrig.record import read_trace
-from verifyrig.rig.assemble import RunRequest, run
+from verifyrig.rig.assemble import run
 from verifyrig.rig.observer import TickView
+from verifyrig.rig.request import RunRequest
 from verifyrig.rig.runner import Ambient
 from verifyrig.runs.post_mortem import EndedBy, PostMortem, explain_end
 

@@ -29,7 +29,8 @@ from verifyrig.jobs.store import append, new_entry, read_job
 from verifyrig.record import open_record
 from verifyrig.report.gather import gather_job
 from verifyrig.report.inputs import ReportInput
-from verifyrig.rig.assemble import RunRequest, run
+from verifyrig.rig.assemble import run
+from verifyrig.rig.request import RunRequest
 
 SETTINGS = """\
 [shop]

@@ -23,9 +23,10 @@ from verifyrig.core.reason import reason
 from verifyrig.core.trace import Trace
 from verifyrig.plan.text import profile_faults
 from verifyrig.record import read_trace
-from verifyrig.rig.assemble import RunRequest, run
+from verifyrig.rig.assemble import run
 from verifyrig.rig.load_driver import LoadDriver
 from verifyrig.rig.load_permit import LoadPermit
+from verifyrig.rig.request import RunRequest
 from verifyrig.rig.run_buffer import RunBuffer
 from verifyrig.runs.summary import summary_of
 

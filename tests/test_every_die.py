@@ -24,12 +24,13 @@ from verifyrig.core.reason import Reason
 from verifyrig.plan.text import parse_profile
 from verifyrig.record import read_trace
 from verifyrig.rig.arming import arm, limits_of
-from verifyrig.rig.assemble import RunRequest, run
+from verifyrig.rig.assemble import run
 from verifyrig.rig.gate import StageGate
 from verifyrig.rig.guard import Guard
 from verifyrig.rig.load_driver import heating_of
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import TickView
+from verifyrig.rig.request import RunRequest
 from verifyrig.rig.run_buffer import RunBuffer
 from verifyrig.rig.runner import Ambient
 from verifyrig.rig.stage_forecasts import StageForecasts

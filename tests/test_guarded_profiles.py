@@ -22,7 +22,8 @@ from verifyrig.core.pattern import is_gentle
 from verifyrig.core.profile import LoadPattern, LoadPlan, WorkName
 from verifyrig.plan.text import parse_profile, profile_faults
 from verifyrig.record import read_trace
-from verifyrig.rig.assemble import RunDone, RunRequest, run
+from verifyrig.rig.assemble import run
+from verifyrig.rig.request import RunDone, RunRequest
 from verifyrig.rig.runner import Ambient
 
 REPO = Path(__file__).resolve().parent.parent

@@ -63,8 +63,8 @@ def _for_ever() -> int:
 
 
 def test_the_watch_sees_heat_without_a_guard(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("verifyrig.rig.assemble.arm", lambda *args, **named: ([], []))
-    monkeypatch.setattr("verifyrig.rig.assemble.unguarded", lambda *args, **named: [], raising=False)
+    monkeypatch.setattr("verifyrig.rig.requirements.arm", lambda *args, **named: ([], []))
+    monkeypatch.setattr("verifyrig.rig.requirements.unguarded", lambda *args, **named: [], raising=False)
     with watch.place() as place:
         toml.attack(("profile", [], [toml.COMMANDS["profile"][3]]), place)
     assert any("heat without a guard" in line for line in place.broken)

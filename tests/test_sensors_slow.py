@@ -12,7 +12,8 @@ from verifyrig.bench.folder import Bench
 from verifyrig.core.interfaces import ChannelInfo, Taken
 from verifyrig.plan.text import parse_profile
 from verifyrig.record.reader import read_trace
-from verifyrig.rig.assemble import RunRequest, run
+from verifyrig.rig.assemble import run
+from verifyrig.rig.request import RunRequest
 from verifyrig.sensors.bank import Bank
 
 HANG_S = 30.0

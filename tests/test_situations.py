@@ -131,7 +131,7 @@ def test_a_lacking_die_temperature_is_told_before_any_question(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)
-    monkeypatch.setattr("verifyrig.rig.assemble.open_bank", nothing_to_read)
+    monkeypatch.setattr("verifyrig.rig.stand.open_bank", nothing_to_read)
     monkeypatch.setattr("verifyrig.dialogs.attestation.answers_for", asked)
     assert run(["run", "desktop-air", "--bench", str(tmp_path)]) == 2
     err = capsys.readouterr().err
@@ -309,7 +309,7 @@ def test_ctrl_c_in_a_long_intake_keeps_a_draft_on_a_real_terminal(tmp_path: Path
 def test_the_menu_tells_a_lacking_temperature_before_it_asks_for_the_room(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("verifyrig.rig.assemble.open_bank", nothing_to_read)
+    monkeypatch.setattr("verifyrig.rig.stand.open_bank", nothing_to_read)
     asker = FakeAsker("7", "2", "n", "q")  # a laptop, its own plan; not from outside
     next_step.execute(Context(bench=find_bench(str(tmp_path))), asker)
     assert any("die_temp_c cannot be read" in line for line in asker.said)

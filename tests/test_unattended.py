@@ -23,9 +23,9 @@ from verifyrig.core.interfaces import Controls
 from verifyrig.core.pattern import longest_s_of
 from verifyrig.dialogs.attestation import answers_for
 from verifyrig.jobs.safety import FIRST_RULE, NOTES
-from verifyrig.rig.assemble import RunRequest
 from verifyrig.rig.assemble import run as run_on_rig
 from verifyrig.rig.observer import Attention, TickView
+from verifyrig.rig.request import RunRequest
 from verifyrig.terminal.alerting import Alerting, alert_command
 from verifyrig.terminal.letters import large_word, word_of
 from verifyrig.terminal.words import until_words

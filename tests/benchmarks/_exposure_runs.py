@@ -170,7 +170,8 @@ def _by_rule(job: Job) -> Seen:
     from verifyrig.bench.folder import Bench
     from verifyrig.core.errors import SensorError
     from verifyrig.plan.text import parse_profile
-    from verifyrig.rig.assemble import RunRequest, run
+    from verifyrig.rig.assemble import run
+    from verifyrig.rig.request import RunRequest
 
     machine, seen, spot = machine_of(job), Seen(), hot_spot_k_per_w(job)
     with tempfile.TemporaryDirectory() as folder, _watched(machine, seen, spot):
@@ -231,7 +232,7 @@ def _watched(machine: MachineParameters, seen: Seen, spot: float) -> Iterator[No
     with (
         patch("mock_hw.bench.draw", lambda *_args, **_kwargs: machine),
         patch("mock_hw.bench.SimulatedBench.advance_to", advance_to),
-        patch("verifyrig.rig.assemble.open_bank", blinded),
+        patch("verifyrig.rig.stand.open_bank", blinded),
     ):
         yield
 

@@ -15,7 +15,8 @@ from verifyrig.qa.index import INDEX_NAME
 from verifyrig.qa.index.compute import Computed, compute_one
 from verifyrig.qa.index.kept import Kept, UnitHead
 from verifyrig.qa.index.store import open_index
-from verifyrig.rig.assemble import RunRequest, run
+from verifyrig.rig.assemble import run
+from verifyrig.rig.request import RunRequest
 
 PROFILE = "desktop-air"
 _AT_ONCE = 2000

@@ -12,7 +12,8 @@ from mock_hw.bench import SimulatedBench
 from tests.silent import Silent
 from verifyrig.bench.folder import Bench
 from verifyrig.plan.text import parse_profile
-from verifyrig.rig.assemble import RunRequest, run
+from verifyrig.rig.assemble import run
+from verifyrig.rig.request import RunRequest
 from verifyrig.system.machine import resolve_root
 
 PLAN = """

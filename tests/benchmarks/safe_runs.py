@@ -23,7 +23,8 @@ def one_run(case: str, seed: int) -> dict[str, Any]:
     from tests.silent import Silent
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.bench.folder import Bench
-    from verifyrig.rig.assemble import RunRequest, run
+    from verifyrig.rig.assemble import run
+    from verifyrig.rig.request import RunRequest
 
     hottest = -300.0
     advance_to = mock_hw.bench.SimulatedBench.advance_to

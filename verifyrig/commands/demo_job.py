@@ -153,7 +153,8 @@ def _open_and_change(bench: Bench, job: Job, story: DemoStory, when: datetime) -
 
 
 def _run(bench: Bench, job: Job, profile: Profile, case: str, purpose: str, start: datetime) -> str:
-    from verifyrig.rig.assemble import RunRequest, run
+    from verifyrig.rig.assemble import run
+    from verifyrig.rig.request import RunRequest
 
     request = RunRequest(
         profile=profile,

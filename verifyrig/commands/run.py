@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from verifyrig.jobs.model import Job
     from verifyrig.jobs.runs import Defaults
     from verifyrig.link.follow import RunLink
-    from verifyrig.rig.assemble import RunDone, RunRequest
     from verifyrig.rig.observer import Observer
+    from verifyrig.rig.request import RunDone, RunRequest
     from verifyrig.system.machine import MachineRoot
     from verifyrig.terminal.alerting import Alerting
 
@@ -73,9 +73,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 def _run(args: argparse.Namespace, context: Context, link: RunLink | None) -> Answer:
     from verifyrig.core.interfaces import Controls
     from verifyrig.dialogs.keyboard import people_in_control
-    from verifyrig.rig.assemble import SPEED_MAX
     from verifyrig.rig.assemble import run as run_on_rig
     from verifyrig.rig.observer import Attention
+    from verifyrig.rig.request import SPEED_MAX
     from verifyrig.terminal.choose import choose_face
 
     try:
@@ -123,7 +123,8 @@ def look_first(profile_name: str, context: Context, recipes: Sequence[str] = ())
         recipes: As `find_profile` takes them.
     """
     from verifyrig.bench.find_profile import find_profile
-    from verifyrig.rig.assemble import RunRequest, check_start
+    from verifyrig.rig.assemble import check_start
+    from verifyrig.rig.request import RunRequest
 
     # The room may be typed, and is asked for only afterwards: some figure stands in for it, and goes nowhere.
     plain = RunRequest(profile=find_profile(profile_name, context.bench, recipes), purpose=Purpose.CHECK)
@@ -212,7 +213,8 @@ def request_from(args: argparse.Namespace, context: Context, link: RunLink | Non
     from verifyrig.files.typed_values import short_name
     from verifyrig.jobs.runs import defaults_for
     from verifyrig.jobs.safety import is_heavy
-    from verifyrig.rig.assemble import RunRequest, check_start
+    from verifyrig.rig.assemble import check_start
+    from verifyrig.rig.request import RunRequest
     from verifyrig.system.machine import resolve_root
 
     defaults = defaults_for(context.bench, _job_of(args, context))
@@ -406,7 +408,7 @@ def _mock(text: str | None) -> tuple[str, int] | None:
 
 
 def _speed(text: str | None, mock: tuple[str, int] | None) -> float | None:
-    from verifyrig.rig.assemble import SPEED_MAX
+    from verifyrig.rig.request import SPEED_MAX
 
     if text is None:
         return SPEED_MAX

@@ -20,7 +20,8 @@ from verifyrig.core.errors import RigError
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Purpose
 from verifyrig.plan.text import parse_profile
-from verifyrig.rig.assemble import RunRequest, run
+from verifyrig.rig.assemble import run
+from verifyrig.rig.request import RunRequest
 from verifyrig.stick.medium import MEDIUM, Medium
 from verifyrig.stick.silent import BlankScreen
 
