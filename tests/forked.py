@@ -7,7 +7,9 @@ environment, and ends through Python's own finalization. What an interpreter doe
 
 from __future__ import annotations
 
+import atexit
 import contextlib
+import gc
 import importlib
 import json
 import os
@@ -18,6 +20,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import TypedDict
 
@@ -81,8 +84,19 @@ class Forked:
         return subprocess.CompletedProcess(words, code, *told)
 
 
+@cache
+def forked() -> Forked:
+    """Return the one that all tests of this process share."""
+    running = Forked()
+    atexit.register(running.close)
+    return running
+
+
 def _serve(connection: socket.socket) -> None:
     _import_all()
+    # Nothing of what is there is garbage later: a child's collector need not look at it, at its end neither.
+    gc.collect()
+    gc.freeze()
     while True:
         data, fds, _, _ = socket.recv_fds(connection, 1 << 20, 3)
         if not data:

@@ -1,4 +1,4 @@
-"""The contract of commands: JSON keys, exit codes, one sentence for bad input. Run as real processes."""
+"""The contract of commands: JSON keys, exit codes, one sentence for bad input. Run as processes of their own."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
+from tests.forked import forked
 
 REPO = Path(__file__).resolve().parent.parent
 RUN_KEYS = {
@@ -49,12 +51,18 @@ max = 80.0
 """
 
 
-def verifyrig(*words: str, cwd: Path, env: dict[str, str] | None = None) -> subprocess.CompletedProcess[str]:
+def verifyrig(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
     """Run the command line as a user's shell would, without a terminal."""
+    done = forked().run(list(words), cwd)
+    return subprocess.CompletedProcess(words, done.returncode, done.stdout.decode(), done.stderr.decode())
+
+
+def started(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    """Run it so in a fresh interpreter."""
     return subprocess.run(
         [sys.executable, "-m", "verifyrig", *words],
         cwd=cwd, capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=100,
-        env={**os.environ, "PYTHONPATH": str(REPO), **(env or {})},
+        env={**os.environ, "PYTHONPATH": str(REPO)},
     )  # fmt: skip
 
 
@@ -199,12 +207,12 @@ def test_a_serial_port_that_is_not_there_is_named(tmp_path: Path) -> None:
 
 
 def test_help_names_all_commands_and_exit_codes(tmp_path: Path) -> None:
-    done = verifyrig("--help", cwd=tmp_path)
+    done = started("--help", cwd=tmp_path)
     assert done.returncode == 0
     for word in ("setup", "demo", "channels", "rig-check", "calibrate", "exit codes", "130"):
         assert word in done.stdout
 
 
 def test_without_a_terminal_the_bare_program_shows_its_help(tmp_path: Path) -> None:
-    done = verifyrig(cwd=tmp_path)
+    done = started(cwd=tmp_path)
     assert done.returncode == 0 and "commands" in done.stdout

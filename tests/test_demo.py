@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import json
 from pathlib import Path
+from typing import Any, NamedTuple
 
 import pytest
 
+from tests.forked import forked
+from tests.shape_of_json import misfits
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Context, diagnose
-from verifyrig.commands.demo_job import DemoDone, run_demo
+from verifyrig.commands.contract import DemoObject
 from verifyrig.commands.demo_stories import DEFAULT_CASE, story_of
 from verifyrig.jobs.model import EntryKind
 from verifyrig.jobs.rules import in_order, missing_verification, obstacles_to_close
@@ -20,51 +24,62 @@ from verifyrig.jobs.vocabulary import CHANGE_KINDS, FINDINGS, MACHINE_KINDS, QUE
 from verifyrig.rig.simulated import simulated_cases, typical_machine
 
 
+class Told(NamedTuple):
+    """What the demo left, what it printed as JSON, and what it said meanwhile."""
+
+    bench: Bench
+    data: dict[str, Any]
+    said: list[str]
+
+    @property
+    def job(self) -> str:
+        return str(self.data["job"])
+
+
 @pytest.fixture(scope="module")
-def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, DemoDone, list[str]]:
-    """The default demo, run once: its bench folder, what it left, and what it said."""
+def told(tmp_path_factory: pytest.TempPathFactory) -> Told:
+    """The default demo, run once."""
     out = tmp_path_factory.mktemp("demo") / "bench"
-    said: list[str] = []
-    done = run_demo(out, DEFAULT_CASE, say=said.append)
-    return out, done, said
+    done = forked().run(["demo", "--out", str(out), "--json"], out.parent)
+    assert done.returncode == 0, done.stderr
+    return Told(find_bench(str(out)), json.loads(done.stdout), done.stderr.decode().splitlines())
 
 
-def test_the_default_is_a_small_desktop_that_slows_down_since_its_move(
-    told: tuple[Path, DemoDone, list[str]],
-) -> None:
-    out, done, _ = told
-    job = read_job(find_bench(str(out)), done.job)
+def test_its_json_is_what_its_type_says(told: Told) -> None:
+    data = dict(told.data)
+    assert data.pop("schema") == 1 and list(misfits(data, DemoObject)) == []
+
+
+def test_the_default_is_a_small_desktop_that_slows_down_since_its_move(told: Told) -> None:
+    job = read_job(told.bench, told.job)
     assert job.intake.machine.kind == "small-form"
     assert "moved" in job.intake.complaint and "slow" in job.intake.complaint
     assert job.intake.answers["what"] == "slow"
 
 
-def test_its_baseline_names_contact_before_anything_is_opened(told: tuple[Path, DemoDone, list[str]]) -> None:
-    out, done, said = told
-    context = Context(bench=find_bench(str(out)))
-    answer = diagnose.execute(argparse.Namespace(records=[done.runs[0]], out=None, job=None, place=None), context)
+def test_its_baseline_names_contact_before_anything_is_opened(told: Told) -> None:
+    context = Context(bench=told.bench)
+    answer = diagnose.execute(
+        argparse.Namespace(records=[told.data["runs"][0]], out=None, job=None, place=None), context
+    )
     first = answer.data["suspects"][0]
     assert (first["cause"], typical_machine(DEFAULT_CASE).cause) == ("contact", "contact")
     assert first["probability"] > 0.9
-    (at,) = [n for n, line in enumerate(said) if line.startswith("\nWhat it shows of the cause: contact")]
-    assert at < next(n for n, line in enumerate(said) if "mount loose" in line)
+    (at,) = [n for n, line in enumerate(told.said) if line.startswith("What it shows of the cause: contact")]
+    assert at < next(n for n, line in enumerate(told.said) if "mount loose" in line)
 
 
-def test_it_is_cured_by_seating_the_heat_sink_anew_and_verified_twice(
-    told: tuple[Path, DemoDone, list[str]],
-) -> None:
-    out, done, _ = told
-    bench = find_bench(str(out))
-    job = read_job(bench, done.job)
+def test_it_is_cured_by_seating_the_heat_sink_anew_and_verified_twice(told: Told) -> None:
+    job = read_job(told.bench, told.job)
     (change,) = job.of_kind(EntryKind.CHANGE)
     assert change.what == "reseated" and "even torque" in change.text("note")
-    runs = in_order(runs_of(bench, done.job))
+    runs = in_order(runs_of(told.bench, told.job))
     assert [run.purpose for run in runs] == ["baseline", "verification", "verification"]
     assert [run.verdict for run in runs][1:] == ["pass", "pass"]
     assert runs[0].verdict != "pass"
     assert missing_verification(job, runs) is None and obstacles_to_close(job, runs) == []
     assert job.closing is not None and job.closing.what == "contact"
-    assert done.report.is_file()
+    assert Path(told.data["report"]).is_file()
 
 
 def test_the_standing_coolant_is_told_by_its_name() -> None:
