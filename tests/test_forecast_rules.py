@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, Samples, explain, forecast, forecast_from, prepare
 from verifyrig.analysis.own_answers import OwnEnd
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P
@@ -622,6 +623,8 @@ def test_what_is_stated_is_known_within_what_the_rule_asks(u_k: float, known: bo
     found = MODULE._stated(60.0, u_k, False, RULE, ())
     assert (found.known, found.remaining_s) == (known, pytest.approx(waits_s))
     assert found.u95_k == pytest.approx(1.96 * u_k)
+    wide = replace(RULE, within_k=2.0)
+    assert MODULE._stated(60.0, 6.0 / 1.96, False, wide, ()).remaining_s == pytest.approx(400.0 * math.log(3.0))
 
 
 def test_the_level_it_stood_at_is_the_newest_room_and_what_drives_it(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -639,6 +642,15 @@ def test_a_card_has_answered_within_minutes_and_a_processor_may_be_as_slow_as_an
     # Common practice, no source; nine cards of 700 W had answered within two minutes.
     assert ready(part=CARD).slowest_s == 150.0 and ready().slowest_s == math.inf
     assert not ready(part=CARD).well_known and ready().well_known
+
+
+@pytest.mark.parametrize(
+    ("part", "power", "at_most_w"), [(CARD, True, TYPICAL_PROCESSOR_W), (CARD, False, None), (DIE, True, None)]
+)
+def test_only_a_card_whose_power_is_read_has_a_limit_of_its_own_on_what_it_draws(
+    part: HeatSource, power: bool, at_most_w: float | None
+) -> None:
+    assert ready(part=part, power_w=np.full(N, 100.0) if power else None).at_most_w == at_most_w
 
 
 def test_a_load_of_the_second_sample_was_not_on_in_the_first() -> None:

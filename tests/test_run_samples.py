@@ -25,7 +25,7 @@ from tests.test_run_course import (
     wobbling,
 )
 from tests.test_runner import EXTERNAL_PLAN, Stand, sound
-from verifyrig.core.interfaces import Quality, Reading, WorkFault
+from verifyrig.core.interfaces import LoadEndedBy, Quality, Reading, WorkFault
 from verifyrig.rig import interruptions
 from verifyrig.rig.observer import Attention
 from verifyrig.rig.runner import Ambient
@@ -369,3 +369,78 @@ def test_whoever_ends_the_run_ends_its_load_first() -> None:
     assert stand.writer.stages["load"] == "interrupted" and stand.load.share == 0.0
     offs = [t for t, kind, detail in stand.writer.events if kind == "load" and detail["share"] == 0.0]
     assert offs[-1] == pytest.approx(70.0, abs=1.1)
+
+
+# ---- a load that a person runs, and a bench computer
+
+
+def test_the_power_shows_that_a_persons_load_is_off_as_ordered() -> None:
+    stand = stand_of(lambda t_s, share: 95.0 if t_s >= 30.0 else 30.0, EXTERNAL_PLAN)
+    sample = stand.bank.sample
+
+    def powered(now_s: float, *, load_share: float) -> dict[str, Reading]:
+        on = 15.0 <= now_s - 1000.0 < 34.0  # the person switches it off four seconds after the order
+        return {**sample(now_s, load_share=load_share), "wall_power_w": Reading(value=200.0 if on else 40.0)}
+
+    stand.bank.sample = powered  # type: ignore[method-assign]
+    press(stand, 15.0, "l")
+    stand.run()
+    seen = [(t, detail["seen"]) for t, kind, detail in stand.writer.events if kind == "load" and "seen" in detail]
+    assert [by for _, by in seen] == ["power"] and 34.0 <= seen[0][0] <= 38.0
+    assert events(stand, "load-not-seen-off") == []
+
+
+def test_a_die_that_stands_under_a_steady_load_is_asked_by_a_dip() -> None:
+    stand = stand_of()
+    stand.run()
+    (dip,) = events(stand, "dip")
+    assert dip["asked"] == ["die_temp_c"] == dip["answered"]
+
+
+class Second:
+    """A bench computer by hand."""
+
+    def __init__(self, *acts: str) -> None:
+        self.acts = list(acts)
+        self.ended = 0
+
+    def news(self) -> list[dict[str, str]]:
+        told, self.acts = self.acts, []
+        return [{"act": act} for act in told]
+
+    def load_ended(self) -> None:
+        self.ended += 1
+
+
+def test_what_happens_to_the_link_is_noted_and_said_and_ends_nothing() -> None:
+    stand = stand_of(second=Second("linked", "lost", "resent", "back"))
+    assert stand.run().outcome == "completed"
+    assert [one["act"] for one in events(stand, "bench-computer")] == ["linked", "lost", "resent", "back"]
+    assert sum("bench computer" in text for text in ears(stand).texts()) == 3
+
+
+@pytest.mark.parametrize(
+    ("by", "code"),
+    [(LoadEndedBy.KEYBOARD, "space-bar"), (LoadEndedBy.BENCH_COMPUTER, "ended-from-bench-computer")],
+)
+def test_the_bench_computer_hears_that_the_load_is_off_and_who_ended_it_is_told(by: LoadEndedBy, code: str) -> None:
+    second = Second()
+    stand = stand_of(second=second)
+    at(stand, 70.0, lambda: stand.controls.press_end_load(by))
+    end = stand.run()
+    (ended,) = events(stand, "operator")
+    assert ended["reason"]["code"] == code and second.ended == 1 and end.outcome == "interrupted"
+    said = f"{ended['why'][0].upper()}{ended['why'][1:]}."
+    assert (said in ears(stand).texts(loud=True)) is (by is LoadEndedBy.BENCH_COMPUTER)
+
+
+@pytest.mark.parametrize(("when_s", "stops"), [(70.0, 1), (122.0, 0)])
+def test_a_link_that_the_load_is_to_obey_and_that_is_silent_ends_the_load_and_no_other_stage(
+    when_s: float, stops: int
+) -> None:
+    stand = stand_of()
+    at(stand, when_s, lambda: setattr(stand.controls, "link_silent", True))
+    stand.run()
+    assert codes(stand, "stopped") == ["link-silent"] * stops
+    assert stand.writer.stages["load"] == ("interrupted" if stops else "time")
+    assert stand.writer.stages["cooldown"] == "time"
