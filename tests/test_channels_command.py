@@ -58,7 +58,7 @@ def test_the_json_has_the_keys_of_the_contract(tree: Path, capsys: pytest.Captur
     code, out = channels(tree, capsys, "--json")
     answer = json.loads(out)
     assert code == 0
-    assert set(answer) == {"schema", "channels", "can", "cannot"}
+    assert set(answer) == {"schema", "channels", "can", "cannot", "mains"}
     needed = {"channel", "label", "device", "source", "quantity", "unit", "value", "quality", "limit"}
     for item in answer["channels"]:
         assert needed <= set(item) <= needed | {"note"}

@@ -184,3 +184,28 @@ def test_a_root_that_is_no_folder_is_told_in_one_line(
     code = run([command, *words, "--root", str(bench / root), "--json", "--bench", str(bench)])
     error = json.loads(capsys.readouterr().out)["error"]
     assert (code, error["mend"]) == (2, "Name a folder that holds sys and proc.")
+
+
+@pytest.mark.parametrize(
+    ("supplies", "expected"),
+    [
+        ({}, None),
+        ({"BAT0": ("Battery", None)}, None),
+        ({"AC": ("Mains", "1"), "BAT0": ("Battery", None)}, "on"),
+        ({"AC": ("Mains", "0"), "BAT0": ("Battery", None)}, "off"),
+        ({"AC": ("Mains", "0"), "ucsi": ("USB", "1")}, "on"),
+    ],
+)
+def test_where_the_power_comes_from_is_told(
+    supplies: dict[str, tuple[str, str | None]], expected: str | None, tmp_path: Path
+) -> None:
+    # Linux, Documentation/ABI/testing/sysfs-class-power: type and online of each supply.
+    for name, (kind, online) in supplies.items():
+        folder = tmp_path / "sys/class/power_supply" / name
+        folder.mkdir(parents=True)
+        (folder / "type").write_text(kind + "\n")
+        if online is not None:
+            (folder / "online").write_text(online + "\n")
+    from verifyrig.system.mains import mains_of
+
+    assert mains_of(tmp_path) == expected

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from verifyrig.system.machine import MachineRoot
 
 _WATCH_S = 1.0
+_MAINS = {"on": "Fed from the mains.", "off": "Runs from its battery: it may hold its power down. Plug it in."}
 _FILE_LIMIT_S = 6.0  # eight times what the slowest probe takes; then the file is named instead
 
 
@@ -105,12 +106,14 @@ def _role(word: str, root: Path, context: Context) -> tuple[str, str]:
 def _answer(seen: list[SeenSensor], root: MachineRoot, proved: Mapping[str, Moved]) -> Answer:
     from verifyrig.sensors.answerable import answerable
     from verifyrig.sensors.survey import by_channel
+    from verifyrig.system.mains import mains_of
 
     can, cannot = answerable(by_channel(seen), _limited(seen))
     data: ChannelsObject = {
         "channels": [_item(one, proved.get(one.info.channel or "")) for one in seen],
         "can": can,
         "cannot": cannot,
+        "mains": mains_of(root.path),
     }
     return Answer(data=data, text=_text(seen, root, proved))
 
@@ -142,6 +145,7 @@ def _noted(one: SeenSensor, note: str) -> SeenSensor:
 def _text(seen: list[SeenSensor], root: MachineRoot, proved: Mapping[str, Moved]) -> str:
     from verifyrig.sensors.answerable import answerable
     from verifyrig.sensors.survey import by_channel
+    from verifyrig.system.mains import mains_of
     from verifyrig.terminal.channels_text import show
 
     can, cannot = answerable(by_channel(seen), _limited(seen))
@@ -151,7 +155,7 @@ def _text(seen: list[SeenSensor], root: MachineRoot, proved: Mapping[str, Moved]
         for channel, moved in proved.items()
         if moved.moved is not None or infos[channel].quantity == "temperature"
     }
-    return show(
+    path = show(
         [(one.info, one.reading) for one in seen],
         can,
         cannot,
@@ -159,6 +163,8 @@ def _text(seen: list[SeenSensor], root: MachineRoot, proved: Mapping[str, Moved]
         simulated=not root.live,
         proved=words,
     )
+    mains = mains_of(root.path)
+    return path if mains is None else f"{path}\n\n{_MAINS[mains]}"
 
 
 def _item(one: SeenSensor, moved: Moved | None) -> ChannelObject:

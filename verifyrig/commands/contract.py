@@ -150,6 +150,7 @@ class ChannelsObject(TypedDict):
     channels: list[ChannelObject]
     can: list[str]
     cannot: list[str]
+    mains: str | None
 
 
 class HistoryRow(TypedDict):

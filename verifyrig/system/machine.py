@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 from verifyrig.core.errors import UsageError
 from verifyrig.files.foreign_file import FileKind, read_bytes
+from verifyrig.system.mains import mains_of
 
 
 class MachineRoot(NamedTuple):
@@ -80,6 +81,7 @@ def machine_facts(machine: MachineRoot) -> dict[str, Any]:
         "boot_id": boot_id(root),
         "governor": _line(root / "sys/devices/system/cpu/cpu0/cpufreq/scaling_governor"),
     }
+    facts["mains"] = mains_of(root)
     facts["power_limits_w"] = _power_limits(root)
     return facts
 
