@@ -12,11 +12,12 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from verifyrig.analysis.ambient import ambient_of
-from verifyrig.analysis.climb_end import at_full_share
+from verifyrig.analysis.climb_end import at_full_share, climb_plan
 from verifyrig.analysis.differences import (
     ALIKE_AMBIENT_K,
     heated_parts,
     over_common_length,
+    per_watt_differences,
     reference_c,
     stage_differences,
     stage_mean,
@@ -44,10 +45,11 @@ _STATES = ("panel", "position", "fans")
 
 
 class _Finding(NamedTuple):
-    """One condition: forbids the comparison, or is only said."""
+    """One condition: forbids the comparison, leaves only what is given per watt, or is only said."""
 
     why: Reason
     forbids: bool
+    per_watt: bool = False
 
 
 def compare(
@@ -70,7 +72,8 @@ def compare(
     differences: dict[str, MetricDifference] = {}
     for name, judged in stages.items():
         if judged.comparable:
-            differences.update(stage_differences(before, after, *both, name))
+            differ = per_watt_differences if judged.per_watt else stage_differences
+            differences.update(differ(before, after, *both, name))
     return Comparison(before=before.run_id, after=after.run_id, stages=stages, metrics=differences)
 
 
@@ -89,6 +92,7 @@ def _compare_stage(before: Trace, after: Trace, name: str, changed: frozenset[st
         comparable=not any(finding.forbids for finding in findings),
         why=tuple(finding.why for finding in findings),
         forbidden_by=tuple(finding.why for finding in findings if finding.forbids),
+        per_watt=any(finding.per_watt for finding in findings),
     )
 
 
@@ -102,7 +106,8 @@ def _findings(before: Trace, after: Trace, a: StageSpan, b: StageSpan, changed: 
     yield from _ambient(before, after, a, b)
     if a.kind == "load":
         both = over_common_length(at_full_share(before, a), at_full_share(after, b))
-        yield from _power(before, after, *both)
+        climb = climb_plan(before, a) is not None and climb_plan(after, b) is not None
+        yield from _power(before, after, *both, climb=climb)
         yield from _fans(before, after, *both, changed)
     yield from _sensors(before, after, a, changed)
     yield from _facts(before, after)
@@ -143,7 +148,8 @@ def _ambient(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterabl
         yield _Finding(reason("rooms-corrected-to-before", difference_k=abs(difference_k)), False)
 
 
-def _power(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:
+def _power(before: Trace, after: Trace, a: StageSpan, b: StageSpan, *, climb: bool) -> Iterable[_Finding]:
+    """A climb may end at a lesser share: what is given per watt tells of the machine all the same."""
     for part in heated_parts(before, a):
         watts = [stage_mean(trace, stage, part.power) for trace, stage in ((before, a), (after, b))]
         if watts[0] is None or watts[1] is None:
@@ -151,7 +157,8 @@ def _power(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[
             yield _Finding(reason("power-not-readable-both" if both else "power-not-readable-one"), False)
             yield from _work_rate(before, after, a, b)
         elif abs(watts[1] - watts[0]) > _POWER_SHARE * max(abs(watts[0]), 1e-9):
-            yield _Finding(reason("power-differs", before_w=watts[0], after_w=watts[1]), True)
+            code = "power-differs-per-watt" if climb else "power-differs"
+            yield _Finding(reason(code, before_w=watts[0], after_w=watts[1]), not climb, climb)
 
 
 def _work_rate(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:

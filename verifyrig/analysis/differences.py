@@ -14,7 +14,8 @@ import numpy as np
 
 from verifyrig.analysis.ambient import AmbientMean, ambient_of
 from verifyrig.analysis.budget import AMBIENT_CORRECTION, difference_u95
-from verifyrig.analysis.climb_end import at_full_share
+from verifyrig.analysis.climb_end import at_full_share, climb_end
+from verifyrig.analysis.fingerprint import impedances_at_like_fans
 from verifyrig.analysis.load_steps import is_heated
 from verifyrig.analysis.repeatability import explained_k_per_s, explained_peak_k, reading_of
 from verifyrig.analysis.results import Metric, MetricDifference
@@ -25,7 +26,15 @@ from verifyrig.core.heat_sources import CARD, DIE, PARTS, HeatSource
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
 
-__all__ = ["ALIKE_AMBIENT_K", "heated_parts", "over_common_length", "reference_c", "stage_differences", "stage_mean"]
+__all__ = [
+    "ALIKE_AMBIENT_K",
+    "heated_parts",
+    "over_common_length",
+    "per_watt_differences",
+    "reference_c",
+    "stage_differences",
+    "stage_mean",
+]
 
 # Common practice, no source: ambients that count as alike. Of those that nobody measured each is taken to lie anywhere
 # within half of it from the usual one, so their difference is triangular, JCGM 100:2008, 4.3.9.
@@ -75,6 +84,28 @@ def stage_differences(
             found[name] = _settled_difference(pair, channel, metric, other)
         else:
             found[name] = _difference(pair, metric, other)
+    return found
+
+
+def per_watt_differences(
+    before: Trace, after: Trace, a: Mapping[str, Metric], b: Mapping[str, Metric], stage: str
+) -> dict[str, MetricDifference]:
+    """Return how the stage's impedances differ where its load climbed to different shares, at like fan speeds.
+
+    And where full share would settle, or does: of a climb that ended below it that is a forecast.
+    """
+    spans = before.stage(stage), after.stage(stage)
+    if spans[0] is None or spans[1] is None:
+        return {}
+    pair, found = _pair(before, after, spans[0], spans[1]), {}
+    for part in heated_parts(before, spans[0]):
+        alike = impedances_at_like_fans((before, spans[0]), (after, spans[1]), part)
+        found.update({f"{stage}.{name}": _difference(pair, *both) for name, both in alike.items()})
+    ends = climb_end(before, spans[0]), climb_end(after, spans[1])
+    lower = [end.channel for end in ends if end is not None and not end.reached]
+    settled = f"{stage}.{lower[0]}.settled" if len(set(lower)) == 1 else ""
+    if settled in a and settled in b:
+        found[settled] = _settled_difference(pair, lower[0], a[settled], b[settled])
     return found
 
 

@@ -39,7 +39,7 @@ from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
 
-__all__ = ["WINDOWS_S", "impedance_metrics"]
+__all__ = ["LUMPS", "WINDOWS_S", "impedance_metrics", "impedances_at_like_fans"]
 
 WINDOWS_S = (5, 60, 600)
 _LONGEST_PULSE_WINDOW_S = 60
@@ -49,7 +49,7 @@ _LEAST_STEP_W = 3.0
 _READ_WINDOW_S = 5
 _MISFIT_ALLOWED = 3.0
 # What four lumps leave out of a path of many, against ladders of six (benchmark `fingerprint`).
-_LUMPS_SHARE = 0.025
+_LUMPS_SHARE, LUMPS = 0.025, "lumps in place of the true path"
 _NAME = "thermal_impedance_{}s"
 _SHAPE = "rise_share_{}s"
 
@@ -72,23 +72,61 @@ def impedance_metrics(trace: Trace, stage: StageSpan, part: HeatSource = DIE) ->
     return {f"{part.prefix}{name}": metric for name, metric in _figures(trace, stage, part).items()}
 
 
-def _figures(trace: Trace, stage: StageSpan, part: HeatSource) -> dict[str, Metric]:
-    steps = steps_in(trace, stage)
+def impedances_at_like_fans(
+    before: tuple[Trace, StageSpan], after: tuple[Trace, StageSpan], part: HeatSource = DIE
+) -> dict[str, tuple[Metric, Metric]]:
+    """Return the impedances of two loads, K/W, both at the mean of the fan speeds that they had, before and after.
+
+    A lesser load has slower fans, and another impedance for that alone. What either cannot give is left out.
+    """
+    sides = []
+    for trace, stage in (before, after):
+        steps = steps_in(trace, stage)
+        explained = _explained(trace, stage, steps, part)
+        if isinstance(explained, Reason) or power_channel(trace, part) is None:
+            return {}
+        sides.append((trace, stage, explained, steps))
+    found = {}
+    for window in WINDOWS_S:
+        fans = [
+            _fan_of_window(trace, stage, explained.samples, steps, window) for trace, stage, explained, steps in sides
+        ]
+        speeds = [rpm for rpm, _ in fans if rpm is not None]
+        like = (sum(speeds) / 2 if len(speeds) == 2 else None), sum(at_c for _, at_c in fans) / 2
+        one, other = (_window(*side, window, part, like) for side in sides)
+        if one.value is not None and other.value is not None:
+            found[f"{part.prefix}{_NAME.format(window)}"] = one, other
+    return found
+
+
+def _explained(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSource) -> _Explained | Reason:
+    """Return the machines that explain the stage's steps, or why there are none."""
     why_not = _why_not(trace, stage, steps, part)
     if why_not is not None:
-        return _none(why_not)
+        return why_not
     explained = _explain(trace, stage, steps, part)
     if explained is None:
-        return _none(reason("few-readings-around-step"))
-    if explained.posterior.misfit > _MISFIT_ALLOWED:
-        return _none(reason(f"not-one-{part.short}"))
+        return reason("few-readings-around-step")
+    return explained if explained.posterior.misfit <= _MISFIT_ALLOWED else reason(f"not-one-{part.short}")
+
+
+def _figures(trace: Trace, stage: StageSpan, part: HeatSource) -> dict[str, Metric]:
+    steps = steps_in(trace, stage)
+    explained = _explained(trace, stage, steps, part)
+    if isinstance(explained, Reason):
+        return _none(explained)
     channel = power_channel(trace, part)
     if channel is None:
         return {**_none(reason("power-not-readable")), **_shape(explained, steps)}
     step = _step_w(trace, stage, steps, channel, 60.0)
     if step is None or abs(step[0]) < _LEAST_STEP_W:
         return _none(reason("step-too-small"))
-    return {_NAME.format(w): _window(trace, stage, explained, steps, w, part) for w in WINDOWS_S}
+    return {
+        _NAME.format(w): _window(
+            trace, stage, explained, steps, w, part, _fan_of_window(trace, stage, explained.samples, steps, w)
+        )
+        for w in WINDOWS_S
+    }
 
 
 def _climbs(trace: Trace, stage: StageSpan, steps: list[LoadStep]) -> bool:
@@ -169,15 +207,28 @@ def _fan(samples: Samples, step: LoadStep, window_s: float) -> tuple[float | Non
     return rpm, float(np.nanmean(samples.temp_c[inside]))
 
 
+def _fan_of_window(
+    trace: Trace, stage: StageSpan, samples: Samples, steps: list[LoadStep], window_s: float
+) -> tuple[float | None, float]:
+    return _fan(samples, steps[-1] if _climbs(trace, stage, steps) else steps[0], window_s)
+
+
 def _window(
-    trace: Trace, stage: StageSpan, explained: _Explained, steps: list[LoadStep], window_s: int, part: HeatSource
+    trace: Trace,
+    stage: StageSpan,
+    explained: _Explained,
+    steps: list[LoadStep],
+    window_s: int,
+    part: HeatSource,
+    fan: tuple[float | None, float],
 ) -> Metric:
+    """Return the impedance of one window at a fan speed, rpm; None: that of its curve at the temperature, °C."""
     climbs = _climbs(trace, stage, steps)
     pulsed = is_pulsed(steps) and not climbs
     if pulsed and window_s > _LONGEST_PULSE_WINDOW_S:
         return not_measured("K/W", reason("pulses-cannot-give-it"))
     samples, posterior, scale = explained
-    rpm, at_c = _fan(samples, steps[-1] if climbs else steps[0], window_s)
+    rpm, at_c = fan
     found = scale * impedance(posterior.draws, np.array([float(window_s)]), rpm, at_c)[:, 0]
     step = _step_w(trace, stage, steps, part.power, max(6.0, min(60.0, window_s)))
     if step is None or step[0] == 0:
@@ -193,7 +244,7 @@ def _window(
     facts = sensor_facts(trace, part.power)
     budget = (
         Component(name="fit to the readings", standard_uncertainty=u_value, dof=len(found) - 1),
-        Component(name="lumps in place of the true path", standard_uncertainty=_LUMPS_SHARE * value),
+        Component(name=LUMPS, standard_uncertainty=_LUMPS_SHARE * value),
         Component(name="noise of the reading", standard_uncertainty=noise / watts / math.sqrt(max(4, len(steps)))),
         Component(name="scatter of the power", standard_uncertainty=u_watts, sensitivity=-value / watts),
         power_gain(watts, facts.expanded_uncertainty, -value / watts),

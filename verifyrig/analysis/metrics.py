@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -44,6 +44,7 @@ def metrics_of(trace: Trace) -> dict[str, Metric]:
         if stage.kind == StageKind.LOAD:
             # A wrong result counts whenever it came.
             figures["compute_errors"] = _compute_errors(trace, stage)
+            figures.update(_not_at_full_share(trace, stage, figures))
         for name, metric in figures.items():
             found[f"{stage.name}.{name}"] = not_measured(metric.unit, reason("bad-times")) if bad else metric
     return found
@@ -75,6 +76,16 @@ def _stage_metrics(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric
         for part in PARTS:
             if at_limit(trace, stage, part.temp):
                 yield f"{part.temp}.peak", _at_or_above(trace, stage, part.temp)
+
+
+def _not_at_full_share(trace: Trace, stage: StageSpan, figures: Mapping[str, Metric]) -> dict[str, Metric]:
+    """Return, as not measured, what counts at full share only where a climb ended below it: work rate and rails."""
+    climbed = climb_end(trace, stage)
+    if climbed is None or climbed.reached:
+        return {}
+    why = reason("climb-below-full")
+    own = {name: metric for name, metric in figures.items() if name == "work_rate_kept_share" or metric.unit == "V"}
+    return {name: not_measured(metric.unit, why) for name, metric in own.items()}
 
 
 def _forecast_of_full(climbed: ClimbEnd) -> Iterator[tuple[str, Metric]]:

@@ -110,12 +110,14 @@ class StageComparison:
         why: What forbids it, and what is unknown or was corrected for.
         forbidden_by: Those of `why` that forbid it.
         before: `not run: unsafe` where the run before never ran the stage for safety, else empty.
+        per_watt: Whether only what is given per watt is compared, and what full share was forecast to come to.
     """
 
     comparable: bool
     why: tuple[Reason, ...] = ()
     forbidden_by: tuple[Reason, ...] = ()
     before: str = ""
+    per_watt: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from verifyrig.analysis.climb_end import climb_end
 from verifyrig.analysis.contradictions import Contradiction, contradictions_in
 from verifyrig.analysis.results import Metric, ThresholdResult
 from verifyrig.analysis.settled import settled_value
@@ -52,6 +53,12 @@ class _StageDoubts:
             self._unsettled[stage.name] = _unsettled(self.trace, stage)
         return self._unsettled[stage.name]
 
+    def is_below_full(self, name: str) -> bool:
+        """Return whether the metric is of a load that climbed and did not come to its full share."""
+        stage = _stage_of(self.trace, name)
+        end = climb_end(self.trace, stage) if stage is not None and stage.ended != StageEnd.SKIPPED else None
+        return end is not None and not end.reached
+
     def contradictions(self, stage: StageSpan) -> tuple[Contradiction, ...]:
         """Return which of the stage's readings contradict each other."""
         if stage.name not in self._contradictions:
@@ -66,7 +73,10 @@ def _judge_one(doubts: _StageDoubts, metrics: Mapping[str, Metric], threshold: T
     u95 = metric.u95 if metric is not None else None
     verdict = figure_verdict(value, u95, minimum=threshold.minimum, maximum=threshold.maximum)
     why = _why_no_figure(trace, metric, threshold.metric) if verdict is Verdict.NOT_MEASURED else ()
-    if leans_to_pass(verdict):
+    if verdict not in (Verdict.FAIL, Verdict.NOT_MEASURED) and doubts.is_below_full(threshold.metric):
+        # What is not certain of full share, which the machine did not come to, is not known.
+        verdict, why = Verdict.NOT_MEASURED, (reason("climb-below-full"),)
+    elif leans_to_pass(verdict):
         why = _why_no_pass(doubts, threshold.metric, metric)
         verdict = without_pass(verdict) if why else verdict
     return ThresholdResult(

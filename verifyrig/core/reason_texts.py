@@ -39,6 +39,10 @@ TEXTS: dict[str, str] = {
     "power-not-readable-both": "power was not readable in both runs",
     "power-not-readable-one": "power was not readable in one run",
     "power-differs": "the mean power differs: {before_w:.0f} W before, {after_w:.0f} W after",
+    "power-differs-per-watt": (
+        "the mean power differs, {before_w:.0f} W before, {after_w:.0f} W after: what is given per watt is compared, "
+        "at like fan speeds, and where full load settles"
+    ),
     "work-rate-differs": "the work rate differs: {before:.3g}/s before, {after:.3g}/s after",
     "fan-differs": "{channel} at the same die temperature is {ratio:.0%} of what it was before",
     "other-sensor": "{channel} was read by another sensor",
