@@ -29,12 +29,12 @@ def pip(*words: str | Path, env: dict[str, str] | None = None) -> str:
 
 
 def check_lock() -> None:
-    """Raise `BuildError` where the project needs a package that the lock does not name."""
+    """Raise `NotToBeHad` where the project needs a package that the lock does not name."""
     project = tomllib.loads((PROJECT / "pyproject.toml").read_text())["project"]
     wanted = {_plain(re.split(r"[<>=!~;\[ ]", need)[0]) for need in project["dependencies"]}
     locked = {_plain(line.split("==")[0]) for line in LOCK.read_text().splitlines() if "==" in line}
     if wanted - locked:
-        raise BuildError(f"wheels.lock lacks {', '.join(sorted(wanted - locked))}. `stick/lock` writes it anew.")
+        raise NotToBeHad(f"wheels.lock lacks {', '.join(sorted(wanted - locked))}. `stick/lock` writes it anew.")
 
 
 def _plain(name: str) -> str:
