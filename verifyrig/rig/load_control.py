@@ -14,7 +14,7 @@ from verifyrig.core.profile import LoadPattern, LoadPlan, WorkName
 from verifyrig.rig.bring_up import BringUp
 from verifyrig.rig.dips import Dips
 from verifyrig.rig.guard import Guard
-from verifyrig.rig.load_driver import LoadDriver
+from verifyrig.rig.load_driver import LoadDriver, demand_of, heating_of
 from verifyrig.rig.persons_load import PersonsLoad
 from verifyrig.rig.run_notes import RunNotes
 
@@ -54,7 +54,7 @@ class LoadControl:
     def heating(self) -> dict[str, float]:
         """The share of each part's full load that is on, by the part's temperature."""
         return (
-            self.driver.heating()
+            heating_of(self.driver.plan, self.driver.share)
             if self.driver is not None
             else dict.fromkeys(heated_by(WorkName.EXTERNAL), self.share)
         )
@@ -69,7 +69,7 @@ class LoadControl:
     def come_up(self, plan: LoadPlan, wake: threading.Event, wait_s: float) -> None:
         """Start the workers in the background; wait that long for a load that is up at once."""
         self._comes_for = LoadDriver(self._load, plan)
-        self._coming = BringUp(self._load, self._comes_for.demand(), wake)
+        self._coming = BringUp(self._load, demand_of(plan), wake)
         self._coming.begin(wait_s)
 
     def is_up(self) -> bool:
@@ -104,7 +104,7 @@ class LoadControl:
         climbs = driver is not None and driver.plan.pattern == LoadPattern.CLIMB
         self._guard.load_step(t_s, share, steady=steady, heats=heats, bounded=climbs)
         if driver is not None and not driver.external:
-            self._dips.load_commanded(t_s, share, driver.demand())
+            self._dips.load_commanded(t_s, share, demand_of(driver.plan))
         self._notes.event(EventKind.LOAD, t_s=t_s, share=share)
 
     def next_step_s(self, t_s: float) -> float:
@@ -131,7 +131,9 @@ class LoadControl:
         if self._dips.open is not None:
             self._notes.dip(self._dips.end(t_s))
         self._guard.load_step(t_s, 0.0, steady=False)
-        self._notes.event(EventKind.LOAD, t_s=t_s, share=0.0, gone_s=finite(gone_s), checks_done=driver.checks_done)
+        self._notes.event(
+            EventKind.LOAD, t_s=t_s, share=0.0, gone_s=finite(gone_s), checks_done=driver.counts.checks_done
+        )
         return gone_s
 
     def close(self) -> None:

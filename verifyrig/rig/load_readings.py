@@ -18,9 +18,9 @@ def load_readings(
     if driver is None:
         return {"load_share": Reading(value=load.share)}
     commanded = driver.share
-    rate = driver.count(t_s)
+    rate = driver.counts.take(t_s)
     driver.steer(t_s, readings)
-    for fault in driver.new_faults:
+    for fault in driver.counts.new_faults:
         notes.event(EventKind.COMPUTE_ERROR, work=fault.work, core=fault.core, at_s=fault.t_s, detail=fault.detail)
         where = f"on core {fault.core}" if fault.core is not None else "on the graphics processor"
         notes.say(f"Wrong result {where}: {fault.detail}.", loud=True)
@@ -28,5 +28,5 @@ def load_readings(
     return {
         "load_share": Reading(value=commanded),
         "work_rate_per_s": Reading(value=rate) if rate is not None else none_yet,
-        "compute_errors": Reading(value=float(driver.errors)),
+        "compute_errors": Reading(value=float(driver.counts.errors)),
     }

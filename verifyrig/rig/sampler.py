@@ -94,8 +94,8 @@ class Sampler:
         driver = self._parts.load.driver
         own = load_readings(self._parts.load, self._parts.notes, t_s, readings)
         # Once the load was ended, by a trip or a stop, there is no driver.
-        if driver is not None and driver.lost is not None:
-            self._parts.safety.stop(StopKind.LOAD_LOST, driver.lost, t_s)
+        if driver is not None and driver.counts.lost is not None:
+            self._parts.safety.stop(StopKind.LOAD_LOST, driver.counts.lost, t_s)
         return own
 
     def _warn_of_heat(self) -> None:
@@ -117,7 +117,8 @@ class Sampler:
             if touch is not None:
                 notes.event(EventKind.TOUCH, **kept(touch))
                 notes.say(f"{str(touch)[0].upper()}{str(touch)[1:]}.")
-        limited = driver.newly_limited() if driver is not None else None
+        holding = driver.holding if driver is not None else None
+        limited = holding.newly_limited() if holding is not None else None
         if limited is not None:
             notes.event(EventKind.HOLD_LIMITED, **kept(limited))
             notes.say(f"The target cannot be held: {limited}.")
