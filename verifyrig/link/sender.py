@@ -251,7 +251,8 @@ async def deliver(bench_computer: BenchComputer, left: Unsent) -> None:
         NotWanted, OSError, RigError, WebSocketException: It cannot be sent now.
     """
     tail = Tail(left.record)
-    head = read_head(left.record, system_state())
+    if read_head(left.record, system_state()).facts["outcome"] == Outcome.RUNNING:
+        return  # another run of this computer, with a sender of its own
     async with session_with(bench_computer) as session:
         have = await session.ask(Kind.RUN, Kind.HAVE, run=left.run, channels=list(tail.channels()), shown={})
         while not have.get("closed") and not (batch := tail.after(int(have["samples"]))).empty:
@@ -259,8 +260,7 @@ async def deliver(bench_computer: BenchComputer, left: Unsent) -> None:
         if read_aftermath(left.record) is not None:
             note = json.loads(read_text(aftermath_path(left.record), FileKind.NOTE, inside=left.record.parent))
             have = await session.ask(Kind.AFTER, Kind.ACK, note=note)
-    if have.get("closed") or head.facts["outcome"] != Outcome.RUNNING:
-        forget(left.run)
+    forget(left.run)
 
 
 async def _deliver_earlier(bench_computer: BenchComputer, own_run: Callable[[], str]) -> None:

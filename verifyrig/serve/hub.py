@@ -19,6 +19,7 @@ from verifyrig.serve.seen import Seen
 from verifyrig.serve.stand import ProbeStand
 
 _LOOK_EVERY_S = 0.1
+_OWN_PAUSE_S = 0.3
 
 
 class Hub:
@@ -35,6 +36,7 @@ class Hub:
         self.twins: dict[str, Twin] = {}
         self.seen: dict[str, Seen] = {}
         self._news = asyncio.Event()
+        self._examining: set[asyncio.Task[None]] = set()
 
     @property
     def known(self) -> Known:
@@ -58,14 +60,18 @@ class Hub:
     async def watch(self) -> None:
         """Look after silent runs, for ever."""
         while True:
+            asked_s = self.clocks.steady_s()
             await asyncio.sleep(_LOOK_EVERY_S)
+            if self.clocks.steady_s() - asked_s > _OWN_PAUSE_S:
+                continue  # this computer was busy itself: what came meanwhile is read first
             dark = self.places.look(self.clocks.steady_s())
             for place in dark:
                 self.note(place, "word", state=place.state.value, heard_utc_s=place.heard_utc_s)
             if dark:
                 self.announce()
             for place in dark:
-                await self.examine(place)
+                self._examining.add(task := asyncio.create_task(self.examine(place)))
+                task.add_done_callback(self._examining.discard)
 
     async def examine(self, place: Place) -> None:
         """Read back what the records say of a run's end."""

@@ -10,7 +10,7 @@ from verifyrig.report.svg import AFTER_LINE, BEFORE_TEXT, INK, MUTED, PAPER, RUL
 from verifyrig.serve.series import Series
 
 WIDTH, HEIGHT = 560.0, 190.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 70.0, 12.0, 26.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 54.0, 70.0, 12.0, 26.0
 _AHEAD = 0.18  # the share of the width kept for what is still to come
 
 
@@ -82,14 +82,13 @@ def _grid(x: Scale, y: Scale, ticks: list[float], first_s: float, last_s: float)
         parts.append(
             f'<path d="M{number(_LEFT)} {at}H{number(WIDTH - _RIGHT)}" stroke="{RULE}" stroke-width="0.6"/>'
             f'<text x="{number(_LEFT - 6)}" y="{number(y(tick) + 5)}" text-anchor="end" font-size="14" '
-            f'fill="{MUTED}">{tick:.0f}</text>'
+            f'fill="{MUTED}">{tick:.0f}{" °C" if tick == ticks[-1] else ""}</text>'
         )
     for t_s in time_ticks(first_s, last_s, 5):
         parts.append(
             f'<text x="{number(x(t_s))}" y="{number(HEIGHT - 6)}" text-anchor="middle" font-size="14" '
             f'fill="{MUTED}">{_clock(t_s)}</text>'
         )
-    parts.append(f'<text x="2" y="14" font-size="14" fill="{MUTED}">°C</text>')
     return "".join(parts)
 
 
