@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from tests.bad_cable import BENCH_HOST, Cable, why_not
+from tests.link_kills import kill_many
 from tests.two_computers import PORT, Answered, Browser, Computer, Served, two_computers, wait_for
 from verifyrig.core.integrity import Integrity
 from verifyrig.record import read_trace
@@ -209,3 +210,8 @@ def test_a_silent_link_ends_what_obeys_it_or_is_guarded_over_it_and_nothing_else
     _ended(nothing)
     for found in ended.values():
         _whole_twin(stand, found["run"])
+
+
+def test_killing_either_side_loses_doubles_and_swaps_nothing(tmp_path: Path) -> None:
+    done = kill_many(tmp_path, kills=5, seed=19)  # the long form is the benchmark `serve`
+    assert done["faults"] == [] and done["acknowledged"] > 0, done

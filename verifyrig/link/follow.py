@@ -31,6 +31,7 @@ _FIRST_LINK_S = 8.0
 _FIRST_PROBE_S = 5.0
 _WAIT_AT_END_S = 5.0
 _WATCH_EVERY_S = 0.1
+_AGAIN_AFTER_S = 0.3
 
 
 class RunLink:
@@ -69,15 +70,9 @@ class RunLink:
         self._closing = False
         self._follows = False
         self._number = 0
-        self._process = subprocess.Popen(
-            program,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=worker_environment(os.environ),
-            start_new_session=True,
-        )
-        self._put({"bench_computer": asdict(bench_computer), "want": self._want})
+        self._program = tuple(program)
+        self._first: list[str] = [json.dumps({"bench_computer": asdict(bench_computer), "want": self._want})]
+        self._start()
         for work in (self._write, self._read, self._watch):
             threading.Thread(target=work, name="link", daemon=True).start()
 
@@ -136,7 +131,11 @@ class RunLink:
         with contextlib.suppress(OSError):  # then the rest is sent by hand, from the record
             remember(Unsent(run, record, self._bench_computer.fingerprint))
         self._follows = True
-        self._put({"follow": str(record.absolute()), "run": run, "shown": shown})
+        follow = json.dumps({"follow": str(record.absolute()), "run": run, "shown": shown})
+        with self._changed:
+            self._first.append(follow)
+            self._lines.append(follow)
+            self._changed.notify_all()
         self._heard_s = time.monotonic()
         self._controls = controls
 
@@ -167,8 +166,14 @@ class RunLink:
             self._changed.wait_for(lambda: self._sent[1] or self._over or self._refused, _WAIT_AT_END_S)
             return self._sent[1]
 
+    @property
+    def sent(self) -> int:
+        """How many samples the bench computer has on its medium."""
+        return self._sent[0]
+
     def drop(self) -> None:
         """End the program where no record was begun."""
+        self._closing = True
         with contextlib.suppress(OSError):
             self._process.kill()
         self._process.wait()
@@ -180,28 +185,54 @@ class RunLink:
             self._lines.append(json.dumps(line))
             self._changed.notify_all()
 
+    def _start(self) -> None:
+        """Start the program that sends; what it must know first goes before all else."""
+        process = subprocess.Popen(
+            self._program,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=worker_environment(os.environ),
+            start_new_session=True,
+        )
+        with self._changed:
+            self._process = process
+            self._lines[:0] = [line for line in self._first if line not in self._lines]
+            self._changed.notify_all()
+
     def _write(self) -> None:
-        assert self._process.stdin is not None
-        with contextlib.suppress(OSError, ValueError), self._process.stdin as pipe:
-            while True:
-                with self._changed:
-                    self._changed.wait_for(lambda: bool(self._lines) or self._view is not None or self._closing)
-                    lines, self._lines = self._lines, []
-                    view, self._view = self._view, None
-                    closing = self._closing
-                if view is not None:
-                    lines.append(json.dumps({"view": view}))
-                if not lines and closing:
-                    return
-                pipe.write("".join(f"{line}\n" for line in lines).encode())
-                pipe.flush()
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: bool(self._lines) or self._view is not None or self._closing)
+                process = self._process
+                lines, self._lines = self._lines, []
+                view, self._view = self._view, None
+                closing = self._closing
+            if view is not None:
+                lines.append(json.dumps({"view": view}))
+            assert process.stdin is not None
+            with contextlib.suppress(OSError, ValueError):  # it died: its successor is told anew what counts
+                if lines:
+                    process.stdin.write("".join(f"{line}\n" for line in lines).encode())
+                    process.stdin.flush()
+                elif closing:
+                    process.stdin.close()
+            if closing and not lines:
+                return
 
     def _read(self) -> None:
-        assert self._process.stdout is not None
-        for line in self._process.stdout:
-            with contextlib.suppress(ValueError, KeyError, TypeError):
-                self._take(json.loads(line))
-        self._process.wait()
+        """Hear the program that sends; where it dies, another one takes its place."""
+        while True:
+            assert self._process.stdout is not None
+            for line in self._process.stdout:
+                with contextlib.suppress(ValueError, KeyError, TypeError):
+                    self._take(json.loads(line))
+            self._process.wait()
+            if self._closing or self._refused:
+                break
+            self._take({"lost": True})
+            time.sleep(_AGAIN_AFTER_S)
+            self._start()
         with self._changed:
             self._over = True
             self._changed.notify_all()

@@ -60,7 +60,7 @@ class Sender:
         self._tail: Tail | None = None
         self._run: dict[str, Any] = {}
         self._view: dict[str, Any] | None = None
-        self._ended: list[int] = []
+        self._ended: asyncio.Queue[int] = asyncio.Queue()
         self._wake = asyncio.Event()
         self._over_s: float | None = None  # when the run's program closed its end
         self._closed = False
@@ -82,7 +82,7 @@ class Sender:
         if "view" in order:
             self._view = order["view"]
         if "load_ended" in order:
-            self._ended.append(int(order["load_ended"]))
+            self._ended.put_nowait(int(order["load_ended"]))
         self._closed = self._closed or bool(order.get("closed"))
         self._wake.set()
 
@@ -131,9 +131,10 @@ class Sender:
             async with asyncio.TaskGroup() as tasks:
                 hearing = tasks.create_task(self._hear(session))
                 beating = tasks.create_task(self._beat(session))
+                ending = tasks.create_task(self._say_ends(session))
                 await self._send(session)
-                hearing.cancel()
-                beating.cancel()
+                for helper in (hearing, beating, ending):
+                    helper.cancel()
         except BaseExceptionGroup as group:
             raise _first(group) from group
 
@@ -143,6 +144,11 @@ class Sender:
             await asyncio.sleep(BEAT_EVERY_S)
             if time.monotonic() - self._heard_s > RECONNECT_AFTER_S:
                 raise Silent
+
+    async def _say_ends(self, session: Session) -> None:
+        """Say at once that the load is off: whoever wanted it waits for that, and not for rows."""
+        while True:
+            await session.send(Kind.LOAD_ENDED, number=await self._ended.get())
 
     async def _hear(self, session: Session) -> None:
         while True:
@@ -197,9 +203,6 @@ class Sender:
             if self._tail is not None and not known:
                 await self._introduce(session, self._tail)
                 known = True
-            for number in self._ended:
-                await session.send(Kind.LOAD_ENDED, number=number)
-            self._ended.clear()
             view, self._view = self._view, None
             if view is not None:
                 await session.send(Kind.VIEW, view=view)

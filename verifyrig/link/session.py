@@ -34,14 +34,16 @@ class Session:
     def __init__(self, socket: ClientConnection, welcome: dict[str, Any]) -> None:
         self._socket = socket
         self._number = 0
+        self._turn = asyncio.Lock()
         self.name = str(welcome.get("name", ""))[:60]
         offered = welcome.get("probes", [])
         self.probes = [one for one in offered if isinstance(one, dict)] if isinstance(offered, list) else []
 
     async def send(self, kind: Kind, **fields: Any) -> None:
         """Send a message with the next number."""
-        self._number += 1
-        await self._socket.send(encode(kind, n=self._number, **fields))
+        async with self._turn:  # numbers go out in their order
+            self._number += 1
+            await self._socket.send(encode(kind, n=self._number, **fields))
 
     async def receive(self) -> dict[str, Any]:
         """Return the next message; raise `NotWanted` where it is that."""

@@ -10,7 +10,7 @@ from verifyrig.report.svg import AFTER_LINE, BEFORE_TEXT, INK, MUTED, PAPER, RUL
 from verifyrig.serve.series import Series
 
 WIDTH, HEIGHT = 560.0, 190.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 54.0, 70.0, 12.0, 26.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 62.0, 70.0, 12.0, 26.0
 _AHEAD = 0.18  # the share of the width kept for what is still to come
 
 
