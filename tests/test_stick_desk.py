@@ -16,6 +16,7 @@ from verifyrig.core.errors import UsageError
 from verifyrig.jobs.plugged_sticks import MARK, plugged_sticks
 from verifyrig.stick import clock
 from verifyrig.stick.clock import ClockWord, Trust
+from verifyrig.stick.desk import StickDesk
 from verifyrig.stick.drivers import SkipList, unknown_chips, wanted, without_driver
 from verifyrig.stick.first_minutes import FirstMinutes
 from verifyrig.stick.medium import Medium
@@ -177,3 +178,43 @@ def test_a_chip_that_no_driver_knows_is_named(tmp_path: Path) -> None:
     assert without_driver(tmp_path) == ["no driver here for PCI device 8086:a323 (SMBus)"]
     (tmp_path / device / "driver").mkdir()
     assert without_driver(tmp_path) == []
+
+
+def test_the_first_screen_says_what_it_runs_from_asks_once_and_offers_the_first_minutes_to_the_job(
+    tmp_path: Path,
+) -> None:
+    state = lay(
+        tmp_path / "state",
+        {
+            "boot": "id=abc\nroot=0123456789abcdef0123456789",
+            "build.json": json.dumps({"version": "0.1.0", "commit": "1a2b3c4", "built": "2026-03-01"}),
+            "data.text": "the stick was not let go of in order last time",
+            "part": "sda3",
+            "drivers.json": json.dumps({"missing": ["nct6775 found a chip 0xd590 that it does not know"]}),
+            "sys/class/block/sda3/ro": 0,
+        },
+    )
+    (tmp_path / "bench").mkdir()
+    bench = quiet_bench(tmp_path / "bench")
+    asker = FakeAsker("3", "2", "", "y")
+    stick = Stick(folder=state, sys=state / "sys", bench=bench.root)
+    desk = StickDesk(stick, bench, asker, Remounts(tmp_path / "writers"))
+    desk.begin()
+    first = " ".join(asker.said)
+    assert "0.1.0 (1a2b3c4, 2026-03-01), root 0123456789abcdef" in first and "not let go of in order" in first
+    assert (state / "up").exists(), "the other drivers come after the first screen"
+    assert 'keyboard = "de"' in (bench.root / "stick.toml").read_text()
+    assert find_bench(str(bench.root)).config["report"]["language"] == "de"
+    assert desk.clock_word().trust is Trust.CONFIRMED
+    wait_for(lambda: len(bench.records()) == 2 and samples_of(bench.records()[1]) > 0)
+    lines = " ".join(desk.lines())
+    assert "Recording the idle machine" in lines and "0xd590" in lines and "Leave the stick in" in lines
+    desk.before_run("job-1")
+    assert len(bench.records("job-1")) == 2 and "Nothing is open on the stick" in " ".join(desk.lines())
+
+    again = FakeAsker("")
+    StickDesk(stick, bench, again, Remounts(tmp_path / "writers")).begin()
+    assert len(again.asked) == 1, "keyboard and language are asked once, the clock at each start"
+    (state / "sys/class/block/sda3/ro").unlink()
+    (state / "sys/class/block/sda3").rmdir()
+    assert "THE STICK IS AWAY" in " ".join(desk.lines())

@@ -13,6 +13,7 @@ import pytest
 
 from stick.making import cpio, disk, fat, grub, modules, verity
 from stick.making.run import BuildError
+from tests.stick.guest import answer_in
 from tests.stick.image import mirror
 from tests.stick.partition import data_offset, is_dirty, put, take
 
@@ -142,3 +143,11 @@ def test_the_mirror_is_that_of_the_machine(text: str, expected: str, tmp_path: P
     if not text.startswith("Types"):
         (folder / "a.list").rename(tmp_path / "sources.list")
     assert mirror(tmp_path) == expected
+
+
+def test_an_answer_on_the_serial_line_is_told_from_the_echo_of_its_command() -> None:
+    # As the shell of a guest showed it: its prompt, the line typed, what came, the mark.
+    said = "\n# cat /sys/block/nvme0n1/ro; echo DONE''3=$?.\n1\nDONE3=0."
+    assert answer_in(said, "DONE3") == "1"
+    typed_early = "cat a; echo DONE''1=$?.\n# one\ntwo\nDONE1=0."
+    assert answer_in(typed_early, "DONE1") == "# one\ntwo"

@@ -108,8 +108,7 @@ class Guest:
         self.send(f"{command}; echo {mark[:4]}''{mark[4:]}=$?.\r")
         begin = self._read
         self.wait_for(rf"{mark}=\d+\.", hang_s=hang_s)
-        text = self.said()[begin : self._read]
-        return text.split("\n", 1)[-1].rsplit(mark, 1)[0].strip("\n")
+        return answer_in(self.said()[begin : self._read], mark)
 
     def screen_text(self) -> str:
         """Return what stands on the first screen, its lines run together as the console keeps them."""
@@ -161,6 +160,12 @@ class Guest:
     def wait_end(self, hang_s: float = HANG_S) -> None:
         """Wait until the guest has switched itself off."""
         self.process.wait(hang_s)
+
+
+def answer_in(text: str, mark: str) -> str:
+    """Return what a command printed: what stands between the echo of its line and the mark behind it."""
+    echoed = f"{mark[:4]}''{mark[4:]}=$?."
+    return text.partition(f"{echoed}\n")[2].rpartition(mark)[0].strip("\n")
 
 
 def _empty(line: socket.socket) -> None:
