@@ -163,9 +163,9 @@ class Guest:
 
 
 def answer_in(text: str, mark: str) -> str:
-    """Return what a command printed: what stands between the echo of its line and the mark behind it."""
+    """Return what a command printed: between the echo of its line and the mark; a prompt may have come late."""
     echoed = f"{mark[:4]}''{mark[4:]}=$?."
-    return text.partition(f"{echoed}\n")[2].rpartition(mark)[0].strip("\n")
+    return text.partition(f"{echoed}\n")[2].rpartition(mark)[0].removeprefix("# ").strip("\n")
 
 
 def _empty(line: socket.socket) -> None:

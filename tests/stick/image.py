@@ -19,7 +19,7 @@ class CannotBuild(Exception):
 
 
 def small_image(work: Path) -> Path:
-    """Build the small image in a folder, with the mirror of this machine; VERIFYRIG_STICK_IMAGE names one that is there.
+    """Build the small image in a folder, with this machine's mirror; VERIFYRIG_STICK_IMAGE names one that is there.
 
     Raises:
         CannotBuild: No root's rights, a program is lacking, or packages cannot be had.

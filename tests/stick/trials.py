@@ -72,6 +72,8 @@ def heated_guest(
         "-machine", "memory-backend=ram", "-acpitable", f"file={folder / 'zone.aml'}",
         "-name", "guest,debug-threads=on", *(more or []),
     ]  # fmt: skip
+    with memory.open("wb") as file:
+        file.truncate(_MEMORY_MIB << 20)
     try:
         with started(stick, folder, more=words, memory_mib=_MEMORY_MIB, **options) as guest:
             die = Die(memory, guest.process.pid, full_k=full_k)
