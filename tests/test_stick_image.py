@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from stick.making import cpio, disk, fat, grub, modules, verity
+from stick.making.clearing import clear
 from stick.making.run import BuildError
 from tests.stick.guest import answer_in
 from tests.stick.image import mirror
@@ -151,3 +152,18 @@ def test_an_answer_on_the_serial_line_is_told_from_the_echo_of_its_command() -> 
     assert answer_in(said, "DONE3") == "1"
     typed_early = "cat a; echo DONE''1=$?.\n# one\ntwo\nDONE1=0."
     assert answer_in(typed_early, "DONE1") == "one\ntwo"
+
+
+def test_a_folder_in_which_something_is_mounted_is_not_removed(tmp_path: Path) -> None:
+    # What an interrupted installation leaves: the machine's own shared memory inside the root folder.
+    root = tmp_path / "work/root"
+    (root / "dev/shm").mkdir(parents=True)
+    (root / "dev/shm/of-somebody-else").write_text("x")
+    mounts = tmp_path / "mountinfo"
+    mounts.write_text(f"22 1 8:1 / / rw - ext4 /dev/sda1 rw\n30 22 0:27 / {root}/dev/shm rw - tmpfs tmpfs rw\n")
+    with pytest.raises(BuildError, match=r"umount .*dev/shm"):
+        clear(tmp_path / "work", mounts)
+    assert (root / "dev/shm/of-somebody-else").exists()
+    mounts.write_text("22 1 8:1 / / rw - ext4 /dev/sda1 rw\n")
+    clear(tmp_path / "work", mounts)
+    assert not root.exists()

@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 from stick.making import modules
+from stick.making.clearing import clear
 from stick.making.cpio import archive
 from stick.making.run import BuildError, run
 
@@ -27,7 +28,7 @@ def make(
         known: Modules that were unpacked before.
         level: How hard to pack.
     """
-    shutil.rmtree(folder, ignore_errors=True)
+    clear(folder)
     for name in _FOLDERS:
         (folder / name).mkdir(parents=True)
     shutil.copy(root / "usr/bin/busybox", folder / "bin/busybox")

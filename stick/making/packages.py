@@ -9,6 +9,7 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
+from stick.making.clearing import clear
 from stick.making.run import BuildError, NotToBeHad, run, say
 
 HERE = Path(__file__).resolve().parents[1]
@@ -63,8 +64,8 @@ def fetch(work: Path, *, mirror: str, suite: str, small: bool, epoch: int, fresh
     unpacked = names_of(HERE / "debian.unpacked", small=small)
     key = hashlib.sha256("\n".join([mirror, suite, str(epoch), *installed, "", *unpacked]).encode()).hexdigest()[:12]
     place = work / f"packages-{key}"
-    if fresh and place.exists():
-        shutil.rmtree(place)
+    if fresh:
+        clear(place)
     if not (place / "listing").is_file():
         _make(place, mirror, suite, installed, unpacked, epoch)
     return Packages(root=place / "root", unpacked=place / "unpacked", listing=(place / "listing").read_text())
@@ -73,7 +74,7 @@ def fetch(work: Path, *, mirror: str, suite: str, small: bool, epoch: int, fresh
 def _make(place: Path, mirror: str, suite: str, installed: list[str], unpacked: list[str], epoch: int) -> None:
     if os.geteuid() != 0:
         raise BuildError("This needs root's rights: packages are installed into a folder. Use sudo, or a container.")
-    shutil.rmtree(place, ignore_errors=True)
+    clear(place)
     place.mkdir(parents=True)
     sources = place / "debian.sources"
     sources.write_text(
@@ -85,7 +86,11 @@ def _make(place: Path, mirror: str, suite: str, installed: list[str], unpacked: 
     hook.chmod(0o755)
     say(f"installing {len(installed)} packages and what they need, from {suite}")
     try:
+        # In a mount namespace of its own: what it mounts in the root folder goes with it, even where it is killed.
         run(
+            "unshare",
+            "--mount",
+            "--propagation=private",
             "mmdebstrap",
             "--variant=minbase",
             "--mode=root",
@@ -115,7 +120,7 @@ def _make(place: Path, mirror: str, suite: str, installed: list[str], unpacked: 
         # Which module needs which: the package leaves that to its installation.
         run("depmod", "-b", place / "unpacked/usr", folder.name)
     (place / "listing").write_text(_listing(place / "root", debs))
-    shutil.rmtree(place / "debs")
+    clear(place / "debs")
 
 
 def _listing(root: Path, debs: list[Path]) -> str:

@@ -8,6 +8,7 @@ import os
 import shutil
 from pathlib import Path
 
+from stick.making.clearing import clear
 from stick.making.run import BuildError, run
 
 TREE = Path(__file__).resolve().parents[1] / "tree"
@@ -45,8 +46,8 @@ LEAVE_OUT = [
 
 def lay_out(target: Path, root: Path, unpacked: Path) -> None:
     """Copy the installed packages and the image's own files into an empty folder."""
-    shutil.rmtree(target, ignore_errors=True)
-    run("cp", "-a", "--reflink=auto", root, target)
+    clear(target)
+    run("cp", "-a", "-x", "--reflink=auto", root, target)
     shutil.copytree(TREE, target, dirs_exist_ok=True)
     for name in ("screen", "start", "stop", "shell", "serial", "data", "readonly", "returned", "drivers", "hotplug"):
         (target / "usr/lib/verifyrig-stick" / name).chmod(0o755)
@@ -83,7 +84,7 @@ def _keyboards(target: Path, unpacked: Path) -> None:
         run(*words, env={"LC_ALL": "C.UTF-8"})
         (place / name).write_bytes((target / "tmp/table").read_bytes())
     (target / "tmp/table").unlink()
-    shutil.rmtree(inside)
+    clear(inside)
 
 
 def _fonts(target: Path, unpacked: Path) -> None:

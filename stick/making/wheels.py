@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import re
-import shutil
 import sys
 import tomllib
 import zipfile
 from pathlib import Path
 
+from stick.making.clearing import clear
 from stick.making.run import BuildError, NotToBeHad, run, say
 
 LOCK = Path(__file__).resolve().parents[1] / "wheels.lock"
@@ -47,14 +47,14 @@ def install(site: Path, work: Path, epoch: int) -> None:
     wheels = work / "wheels"
     digest = hashlib.sha256(LOCK.read_bytes()).hexdigest()[:12]
     if not (wheels / digest).is_file():
-        shutil.rmtree(wheels, ignore_errors=True)
+        clear(wheels)
         say("fetching the locked wheels")
         pip("download", "-q", "--no-deps", "--require-hashes", "-r", LOCK, "-d", wheels, *_TARGET, *_PLATFORMS)
         (wheels / digest).touch()
     own = work / "own-wheel"
-    shutil.rmtree(own, ignore_errors=True)
+    clear(own)
     pip("wheel", "-q", "--no-deps", "-w", own, PROJECT, env={"SOURCE_DATE_EPOCH": str(epoch)})
-    shutil.rmtree(site, ignore_errors=True)
+    clear(site)
     site.mkdir(parents=True)
     for wheel in sorted([*wheels.glob("*.whl"), *own.glob("*.whl")]):
         with zipfile.ZipFile(wheel) as archive:
@@ -66,7 +66,7 @@ def _trim(site: Path) -> None:
     """Leave out the packages' own tests and what no image needs; licences stay in the .dist-info folders."""
     for folder in [*site.glob("*/**/tests"), *site.glob("*/**/test"), *site.glob("numpy/**/include"), site / "bin"]:
         if folder.is_dir() and "numpy/testing" not in folder.as_posix():
-            shutil.rmtree(folder)
+            clear(folder)
     for data in (site / "babel/locale-data").glob("*.dat"):
         if data.stem.split("_")[0] not in _LANGUAGES:
             data.unlink()
