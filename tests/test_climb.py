@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from verifyrig.analysis.climb import Climb
-from verifyrig.analysis.climb_terms import ClimbAct, ClimbRules, Decision, Sight
+from verifyrig.analysis.climb_terms import STOP_S, ClimbAct, ClimbRules, Decision, Sight, look_ahead_s
 from verifyrig.analysis.plausible import Settling
 from verifyrig.core.trace import FloatArray
 
@@ -260,3 +260,12 @@ def test_less_likely_than_not_it_waits_for_nothing() -> None:
     found = learning_climb(88.0, 6.0)
     assert [decision.share for _, decision in found][:3] == [0.25, 0.5, 0.75]
     assert found[2][0] - found[1][0] <= 12.0
+
+
+def test_the_look_ahead_is_the_worst_age_of_a_reading_and_the_stop() -> None:
+    # Fresh every 2 s, sampled every second; a doubtful reading counts as none, and 3 s may pass without one.
+    assert look_ahead_s(period_s=1.0, refresh_s=2.0, stale_after_s=3.0, stop_s=0.5) == pytest.approx(2 + 3 + 1 + 0.5)
+    # Where a period is longer than what may pass without a reading, it is looked at a second time a period later.
+    assert look_ahead_s(period_s=2.0, refresh_s=4.0, stale_after_s=1.0, stop_s=0.5) == pytest.approx(4 + 4 + 0.5)
+    # Nobody's stop is thought to be quicker than what was measured under load.
+    assert look_ahead_s(period_s=0.5, refresh_s=1.0, stale_after_s=0.5) == pytest.approx(2.0 + STOP_S)

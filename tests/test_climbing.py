@@ -13,7 +13,9 @@ import pytest
 from tests.fakes import FakeLoad, profile
 from tests.silent import Silent
 from tests.test_runner import Stand
+from verifyrig.analysis.climb import Climb
 from verifyrig.analysis.climb_end import climb_end
+from verifyrig.analysis.climb_terms import STOP_S, ClimbRules
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.core.load_changes import load_changes
@@ -127,12 +129,11 @@ def test_a_climb_that_runs_out_of_time_below_full_share_proves_nothing(tmp_path:
 def test_a_climb_hands_over_to_what_holds_a_temperature(tmp_path: Path) -> None:
     plan = find_profile("laptop", Bench(root=tmp_path))
     # This machine settles far below 80 °C; what is held lies below what full share would give it.
-    held = [
-        replace(one, load=replace(one.load, hold=Hold(die_temp_c=42.0)))
-        if one.load is not None and one.name == "load"
-        else one
-        for one in plan.stages
-    ]
+    held = [replace(one, max_duration_s=60.0) for one in plan.stages if one.name == "idle"]
+    for one in plan.stages:
+        if one.name == "load" and one.load is not None:
+            load = replace(one.load, hold=Hold(die_temp_c=42.0))
+            held.append(replace(one, load=load, min_duration_s=0.0, max_duration_s=260.0))
     trace = run_case(tmp_path, "healthy-air", 0, replace(plan, stages=tuple(held)))
     span = trace.stage("load")
     assert span is not None and span.end_s is not None and span.ended == StageEnd.TIME
@@ -140,7 +141,7 @@ def test_a_climb_hands_over_to_what_holds_a_temperature(tmp_path: Path) -> None:
     assert end is not None and end.reached and end.full_from_s is not None
     assert end.why is not None and end.why.code == "climb-held" and 0 < end.share < 1
     # Figures are those of the time in which it was held, though its share went on changing.
-    last = trace.usable("die_temp_c")[trace.within(replace(span, start_s=span.end_s - 300.0))]
+    last = trace.usable("die_temp_c")[trace.within(replace(span, start_s=span.end_s - 90.0))]
     assert np.nanmean(last) == pytest.approx(42.0, abs=1.5) and np.nanmax(trace.usable("die_temp_c")) < 48.0
     told = summary_of(trace, "x")
     assert told["climbs"][0]["reached"] and told["metrics"]["load.compute_errors"]["value"] == 0
@@ -241,3 +242,29 @@ def test_what_a_climb_proved_needs_no_other_forecast_and_what_it_did_not_prove_d
     permit.climbed(climbed, 0.75)
     assert permit.why_not(steady, False, buffer) is None
     assert permit.why_not(plan_of(LoadPattern.STEADY, share=1.0), False, buffer) is not None
+
+
+PULSE = """
+[[stage]]
+name = "pulse"
+kind = "load"
+load = { work = "linear-algebra", pattern = "pulses", on_s = 5, off_s = 10, count = 1, workers = "quarter" }
+[[stage]]
+name = "load"
+"""
+
+
+def test_the_climb_looks_ahead_as_long_as_this_machines_own_stops_took(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen_s: list[float] = []
+    for stop_s in (0.0, 1.7):
+        stand = Stand(lambda _t_s, share: 30.0 + 20.0 * share, CLIMB.replace('[[stage]]\nname = "load"\n', PULSE))
+
+        def begin(rules: ClimbRules, t_s: float, stand: Stand = stand) -> Climb:
+            seen_s.append(rules.look_ahead_s)
+            stand.controls.quit("operator")
+            return Climb(rules, t_s)
+
+        monkeypatch.setattr(FakeLoad, "stop", lambda load, stop_s=stop_s: load.set_share(0.0) or stop_s)
+        monkeypatch.setattr("verifyrig.rig.climbing.Climb", begin)
+        stand.run()
+    assert seen_s[1] - seen_s[0] == pytest.approx(1.7 - STOP_S)

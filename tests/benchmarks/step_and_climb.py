@@ -32,7 +32,7 @@ CASES = ("healthy-air", "healthy-liquid", "paste-dried", "coolant-slow", "fan-st
 LOADS = ("step", "climb", "climb-ended-low")
 _IDLE_S, _FULL_S = 200, 700
 _CHANNELS = ("die_temp_c", "package_power_w", "cpu_fan_speed_rpm", "ambient_temp_c")
-_JUDGED_S = (60, 600)
+_JUDGED_S = (60, 600)  # of a climb the first seconds are for the steps that follow it
 
 
 class _Run(NamedTuple):

@@ -9,8 +9,9 @@ from collections.abc import Iterable
 import numpy as np
 
 from verifyrig.analysis.climb import Climb
-from verifyrig.analysis.climb_terms import ClimbAct, ClimbRules, Decision, Sight
+from verifyrig.analysis.climb_terms import STOP_S, ClimbAct, ClimbRules, Decision, Sight, look_ahead_s
 from verifyrig.analysis.plausible import History, Outlook, UnwatchedParts, outlook_of
+from verifyrig.analysis.signals import held_s
 from verifyrig.core.channels import base_name
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.heat_sources import CARD, DIE, HeatSource, heated_by, of_same_part, part_of
@@ -26,7 +27,7 @@ from verifyrig.rig.run_buffer import BufferRows
 from verifyrig.rig.run_notes import kept
 from verifyrig.rig.stage_forecasts import StageForecasts
 from verifyrig.rig.stops import StopKind
-from verifyrig.rig.trip import ACT_WITHIN_S, Trip
+from verifyrig.rig.trip import Trip
 
 # A look costs tens of milliseconds for each temperature: one of them a sample, and at full share now and then.
 _EVERY_S, _AT_FULL_EVERY_S = 2.0, 10.0
@@ -130,12 +131,21 @@ class Climbing:
             own_limits_c={channel: limit for channel, limit in own.items() if limit is not None},
             any_of=_one_of_several(limits_c),
             resolution_k={channel: infos[channel].resolution or 1.0 for channel in limits_c},
-            look_ahead_s=2 * self._rig.profile.period_s + slowest_s + ACT_WITHIN_S,
+            look_ahead_s=look_ahead_s(
+                period_s=self._rig.profile.period_s,
+                refresh_s=slowest_s,
+                stale_after_s=self._rig.profile.stale_after_s,
+                # A machine whose own loads took longer to end is given so long.
+                stop_s=max(STOP_S, self._parts.load.longest_stop_s),
+            ),
             held_c={name: held_c for name in limits_c if (held_c := held_temp_c(stage.load, name)) is not None},
         )
 
     def _refresh_s(self, channel: str) -> float:
-        return self._rig.bank.infos[channel].refresh_s or _DEFAULT_REFRESH_S
+        """Return for how long the sensor shows one value: as it says, and no less than was seen of it."""
+        rows = self._parts.buffer.rows(with_left_out=False)
+        seen_s = held_s(rows.t_s, rows.column(channel)) if len(rows.t_s) else 0.0
+        return max(self._rig.bank.infos[channel].refresh_s or _DEFAULT_REFRESH_S, seen_s)
 
     def _look_at(self, channel: str) -> None:
         before = self._outlooks.get(channel)

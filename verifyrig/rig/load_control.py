@@ -24,6 +24,7 @@ class LoadControl:
 
     Attributes:
         driver: The load that is on, between its begin and its end; None else.
+        longest_stop_s: The longest that a load of this run took to end, s.
     """
 
     def __init__(
@@ -44,6 +45,7 @@ class LoadControl:
         self._coming: BringUp | None = None
         self._comes_for: LoadDriver | None = None
         self.driver: LoadDriver | None = None
+        self.longest_stop_s = 0.0
 
     @property
     def share(self) -> float:
@@ -125,6 +127,7 @@ class LoadControl:
         if driver is None:
             return self._end_bring_up(t_s)
         gone_s = self._load.stop()
+        self.longest_stop_s = max(self.longest_stop_s, gone_s if math.isfinite(gone_s) else 0.0)
         if driver.external:
             return self._person.order_off(t_s, driver.share) if driver.share else 0.0
         self._dips.load_commanded(t_s, 0.0, None)
