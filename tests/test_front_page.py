@@ -100,7 +100,7 @@ def test_cautions_are_the_customers_and_say_who_to_call() -> None:
     # What a technician minds with the case open is none of the customer's business.
     for word in ("capacitor", "thermocouple", "strap", "470", "Mains"):
         assert word not in told
-    assert front(report).call == "Call Invented Bench: +00 55 01. Give the number 20310314-1."
+    assert front(report).call == "Call Invented Bench: +00\u00a055\u00a001. Give the number 20310314-1."
     assert "1 Example Lane" in front(replace(report, shop=replace(report.shop, phone=""))).call
     assert "20310314-1" in front(replace(report, shop=Shop())).call
 

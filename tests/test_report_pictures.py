@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from tests import report_inputs as ri
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray
 from verifyrig.report import plot, svg
 from verifyrig.report.before_after import before_after
@@ -239,6 +240,15 @@ def test_a_load_that_was_refused_shows_where_it_would_have_gone() -> None:
     assert top < limit  # above the limit of 92 °C: it was forecast at 118 °C
     assert "forecast at full load: 118 ± 21\u202f°C" in wide
     assert "forecast" not in picture(ri.tripped_run(), ri.healthy_run())
+
+
+def test_a_vague_forecast_is_no_figure() -> None:
+    run = ri.early_befores()["refused"]
+    event = run.trace.events[0]
+    vague = reason("foreseen-too-hot", peak_c=219.0, u95_k=181.0, limit_c=92.0)
+    event = replace(event, detail={**event.detail, "why": str(vague), "reason": vague.as_json()})
+    drawn = picture(replace(run, trace=replace(run.trace, events=(event,))), ri.healthy_run())
+    assert "forecast at full load: too hot" in drawn and "219 ±" not in drawn
 
 
 def test_a_run_that_went_through_is_drawn_to_its_end() -> None:

@@ -22,6 +22,7 @@ from verifyrig.report import (
     before_after,
     conditions,
     done,
+    event_rows,
     fingerprint,
     front_page,
     method,
@@ -139,7 +140,7 @@ def texts_in_tables() -> set[str]:
     """Texts that reach `t` out of a table of words."""
     tables: tuple[Mapping[Any, str], ...] = (
         names._CHANNELS, names._SUBJECTS, names._WHOLE_METRICS, names._SUFFIXES, names._VERDICTS, names._OUTCOMES,
-        front_page.USE_WORDS, watch_for.OF_CAUSE, watch_for.OF_KIND,
+        event_rows.KINDS, event_rows.FACTS, front_page.USE_WORDS, watch_for.OF_CAUSE, watch_for.OF_KIND,
         names._CAUSES, names._ENDED, names._PURPOSES, names._KINDS, names._RULES, before_after._LIMIT_WORDS,
         before_after._END_WORDS, done._FACT_WORDS, conditions._MACHINE_WORDS, method._CONDITIONAL,
         run_rows._SEAL_WORDS, sentences._REMARKS, job_words.MACHINE_KINDS, job_words.CAUSES, job_words.OLD_PARTS,

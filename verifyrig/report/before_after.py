@@ -264,6 +264,8 @@ def _end_marks_and_words(drawing: _Drawing, taken: list[Box]) -> str:
 
 
 def _forecast_words(end: EarlyEnd, words: Words) -> str:
+    if end.is_vague:
+        return words.t("forecast at full load: too hot")
     value = words.temperature(end.full_c or 0.0, end.full_u95_k, decimals=0)
     return words.t("forecast at full load: {value}", value=value)
 

@@ -240,10 +240,15 @@ def _wrong_results(run: RunInput) -> bool:
     return errors is not None and bool((errors > 0).any())
 
 
-def _stages_left_out(run: RunInput, words: Words) -> list[str]:
+def _left_out(run: RunInput) -> list[str]:
+    """Return the stages of the plan that were not run."""
     ran = {stage.name: stage.ended for stage in run.trace.stages}
     planned = [stage.name for stage in run.trace.profile.stages] if run.trace.profile is not None else []
-    left = [name for name in planned if ran.get(name, StageEnd.SKIPPED) == StageEnd.SKIPPED]
+    return [name for name in planned if ran.get(name, StageEnd.SKIPPED) == StageEnd.SKIPPED]
+
+
+def _stages_left_out(run: RunInput, words: Words) -> list[str]:
+    left = _left_out(run)
     if not left:
         return []
     names = words.listed([stage_label(name, words) for name in left])
@@ -282,6 +287,9 @@ def _targets_not_held(run: RunInput, words: Words) -> list[str]:
 
 
 def _thresholds_without_figure(run: RunInput, words: Words) -> list[str]:
-    names = [limit.metric for limit in run.limits if limit.verdict is Verdict.NOT_MEASURED]
+    """Return the limits without a figure; that a stage was not run has been said already."""
+    left = _left_out(run)
+    missing = [limit.metric for limit in run.limits if limit.verdict is Verdict.NOT_MEASURED]
+    names = [name for name in missing if metric_parts(name)[0] not in left]
     labels = [f"{metric_label(name, words)} ({stage_label(metric_parts(name)[0], words)})" for name in names]
     return [words.t("No verdict for want of a figure: {metrics}.", metrics=words.listed(labels))] if labels else []

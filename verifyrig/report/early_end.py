@@ -13,6 +13,9 @@ from verifyrig.report.inputs import RunInput
 from verifyrig.report.story import RunStory, story_of
 from verifyrig.report.timeline import last_s, load_end_s
 
+# A forecast vaguer than this is no figure to be printed.
+VAGUE_K = 40.0
+
 
 class EndKind(StrEnum):
     """What ended it."""
@@ -41,6 +44,11 @@ class EarlyEnd:
     channel: str = ""
     full_c: float | None = None
     full_u95_k: float | None = None
+
+    @property
+    def is_vague(self) -> bool:
+        """Whether the forecast says no more than that it would have become too hot."""
+        return self.full_u95_k is not None and self.full_u95_k > VAGUE_K
 
 
 _KINDS = {RunStory.DARK: EndKind.DARK, RunStory.TRIPPED: EndKind.TRIPPED, RunStory.GATE: EndKind.GATE}

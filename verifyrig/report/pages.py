@@ -6,11 +6,11 @@ from typing import Any, NamedTuple
 
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line
-from verifyrig.core.trace import SENTENCE_KEYS, Event
 from verifyrig.jobs.fitness_model import Status
-from verifyrig.report import done, fitness, metric_rows, run_rows, safety, sentences, svg, tables
+from verifyrig.report import fitness, metric_rows, run_rows, safety, sentences, svg, tables
 from verifyrig.report.choose import main_channel
 from verifyrig.report.conditions import attestation_lines, condition_rows, instrument_rows
+from verifyrig.report.event_rows import event_rows
 from verifyrig.report.exposure import exposure_lines
 from verifyrig.report.figures import further_figures, key_sides, main_picture
 from verifyrig.report.front_page import front_page
@@ -27,7 +27,7 @@ from verifyrig.report.reasons import reason_text
 from verifyrig.report.required import required_items
 from verifyrig.report.wording import Words
 
-_MOST_EVENTS, _MOST_BAD = 400, 40
+_MOST_BAD = 40
 
 
 class SignatureLine(NamedTuple):
@@ -77,7 +77,7 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "required": required_items(words),
         "profile_cautions": safety.profile_cautions(report, words),
         "metrics": metric_rows.metric_rows(report, words) if archive else [],
-        "events": _events(report, words) if archive else [],
+        "events": event_rows(report, words) if archive else [],
         "noted": noted(report, words) if archive else [],
         **job_values(report, words),
     }
@@ -194,29 +194,6 @@ def _contradictions(report: ReportInput, words: Words) -> list[str]:
             why = reason_text(first.why, words)
             lines.append(f"{why[:1].upper()}{why[1:]} ({', '.join(names)}; {run.run_id})")
     return lines
-
-
-def _events(report: ReportInput, words: Words) -> list[tuple[str, str, str, str]]:
-    rows = [
-        (
-            run.run_id,
-            f"{words.number(event.t_s, 1)}\u202fs",
-            event.kind,
-            plain_line(done.plain(_event_detail(event, words), words), 400),
-        )
-        for run in report.runs
-        for event in run.trace.events
-    ]
-    left = len(rows) - _MOST_EVENTS
-    return rows if left <= 0 else [*rows[:_MOST_EVENTS], ("…", "", words.t("and {count} further", count=left), "")]
-
-
-def _event_detail(event: Event, words: Words) -> dict[str, Any]:
-    """Return what an event says, its reason in words."""
-    if event.why is None:
-        return dict(event.detail)
-    detail = {key: value for key, value in event.detail.items() if key not in ("reason", *SENTENCE_KEYS)}
-    return detail | {"why": reason_text(event.why, words)}
 
 
 def shapes() -> dict[str, Any]:

@@ -82,7 +82,7 @@ def _not_full(end: EarlyEnd, channel: str | None, words: Words) -> str:
         said = words.t("we did not let it work at full power, since it would have become too hot.")
     else:
         said = words.t("we did not take it up to full power, since it would have become too hot.")
-    if end.full_c is None or not (end.channel or channel):
+    if end.full_c is None or end.is_vague or not (end.channel or channel):
         return said
     what = _capital(subject(end.channel or channel or "", words))
     return f"{said} " + words.t(

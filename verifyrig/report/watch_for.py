@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from verifyrig.core.plain_text import plain_line
 from verifyrig.jobs.fitness_model import Status
 from verifyrig.report.inputs import JobFacts, ReportInput, Shop
+from verifyrig.report.unbroken import FIXED
 from verifyrig.report.wording import Words
 
 _LEAK = "A wet spot below it, or gurgling that does not end: switch it off and pull the plug."
@@ -68,6 +69,6 @@ def who_to_call(shop: Shop, number: str, words: Words) -> str:
     name = plain_line(shop.name)
     if not name:
         return words.t("Ask where you got this page, and give its number, {number}.", number=number)
-    where = plain_line(shop.phone or shop.address)
+    where = plain_line(shop.phone).replace(" ", FIXED) if shop.phone else plain_line(shop.address)
     said = words.t("Call {shop}: {where}.", shop=name, where=where) if where else words.t("Call {shop}.", shop=name)
     return f"{said} " + words.t("Give the number {number}.", number=number)
