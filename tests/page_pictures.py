@@ -1,7 +1,8 @@
 """Draws the first page of seven courses of a job, on a phone, a screen, A4 and Letter, to be looked at.
 
-`python -m tests.page_pictures OUT [STATE...] [--language CODE]`. Everything is invented, on simulated hardware.
-Needs Chromium, playwright and pdftoppm.
+`python -m tests.page_pictures OUT [STATE...] [--language CODE] [--sheet FILE]`, where the sheet has them all beside one
+another, on A4 and on a phone (`docs/first-pages.png`). Everything is invented, on simulated hardware.
+Needs Chromium, playwright, Pillow and pdftoppm.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import argparse
 import subprocess
 import sys
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -29,13 +31,35 @@ def main(words: list[str]) -> list[Path]:
     parser.add_argument("out", type=Path)
     parser.add_argument("states", nargs="*", default=list(STATES))
     parser.add_argument("--language", default="en")
+    parser.add_argument("--sheet", type=Path)
     args = parser.parse_args(words)
     made = []
     for state in args.states:
         with tempfile.TemporaryDirectory(prefix="verifyrig-page-") as folder:
             report = report_of(state, Path(folder) / "bench")
         made += draw({state: report}, args.out, args.language)
+    if args.sheet:
+        contact_sheet(args.states, args.out, args.sheet)
     return made
+
+
+def contact_sheet(states: Sequence[str], folder: Path, target: Path) -> None:
+    """Put the pictures of all states on A4 above those on a phone, few colours, for a small file."""
+    from PIL import Image
+
+    rows = []
+    for ending, width in (("a4", 440), (str(PHONE[0]), 220)):
+        found = [Image.open(folder / f"{state}-{ending}.png").convert("RGB") for state in states]
+        rows.append(
+            [one.resize((width, round(one.height * width / one.width)), Image.Resampling.LANCZOS) for one in found]
+        )
+    pitch = 450
+    heights = [max(one.height for one in row) for row in rows]
+    sheet = Image.new("RGB", (pitch * len(states), sum(heights) + 12), "#8C8676")
+    for row, top in zip(rows, (0, heights[0] + 12), strict=True):
+        for n, one in enumerate(row):
+            sheet.paste(one, (n * pitch + (pitch - one.width) // 2, top))
+    sheet.quantize(96, method=Image.Quantize.MAXCOVERAGE).save(target, optimize=True)
 
 
 def draw(reports: dict[str, ReportInput], out: Path, language: str = "en") -> list[Path]:

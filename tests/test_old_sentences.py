@@ -18,8 +18,8 @@ from verifyrig.core.trace import Event
 from verifyrig.jobs.fitness_text import points_open_at
 from verifyrig.jobs.text import parse_job
 from verifyrig.record import read_trace
+from verifyrig.report.event_rows import facts_of
 from verifyrig.report.fitness import open_point
-from verifyrig.report.pages import _event_detail
 from verifyrig.report.sentences import alone_sentence
 from verifyrig.report.wording import Foreign, words_for
 
@@ -127,7 +127,7 @@ def test_the_note_of_a_load_is_read_from_records_of_before_and_said_in_the_langu
     note = "storage is read back through the system's cache"
     event = Event(t_s=3.0, kind="load-note", detail={"stage": "load", "note": note})
     assert event.why == reason("storage-through-cache")
-    said = _event_detail(event, words_for("de"))
+    said = facts_of(event, words_for("de"))
     assert said == {"stage": "load", "why": "das Laufwerk wird durch den Zwischenspeicher des Systems zurückgelesen"}
 
 

@@ -272,7 +272,7 @@ def test_first_page_keeps_its_order() -> None:
         "<figure",
         "What we did not test",
         "What to watch for",
-        "Call Invented Bench",
+        "Ask Invented Bench",
         "signatures",
         'class="behind"',
         'class="three"',

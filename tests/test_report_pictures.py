@@ -13,11 +13,13 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from tests import report_inputs as ri
+from verifyrig.core.outcome import StageEnd
+from verifyrig.core.profile import LoadPattern
 from verifyrig.core.reason import reason
-from verifyrig.core.trace import FloatArray
+from verifyrig.core.trace import Event, FloatArray
 from verifyrig.report import plot, svg
 from verifyrig.report.before_after import before_after
-from verifyrig.report.early_end import early_end
+from verifyrig.report.early_end import EndKind, early_end
 from verifyrig.report.fingerprint import NORMAL_K_PER_W, fingerprint, prints
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.labels import Box, free_place
@@ -240,6 +242,31 @@ def test_a_load_that_was_refused_shows_where_it_would_have_gone() -> None:
     assert top < limit  # above the limit of 92 °C: it was forecast at 118 °C
     assert "forecast at full load: 118 ± 21\u202f°C" in wide
     assert "forecast" not in picture(ri.tripped_run(), ri.healthy_run())
+
+
+def test_a_climb_that_went_no_further_is_the_end_and_not_what_was_refused_after_it() -> None:
+    run = ri.tripped_run()
+    assert run.trace.profile is not None
+    plan = run.trace.profile
+    stages = tuple(
+        replace(s, load=replace(s.load, pattern=LoadPattern.CLIMB)) if s.load is not None and s.name == "load" else s
+        for s in plan.stages
+    )
+    spans = tuple(replace(s, ended=StageEnd.STOPPED) if s.name == "load" else s for s in run.trace.stages)
+    load = next(s for s in spans if s.name == "load")
+    why = reason("climb-full-too-hot", peak_c=104.0, u95_k=9.0, limit_c=92.0)
+    told = {"act": "end", "share": 0.5, "channel": "die_temp_c", "full_c": 104.0, "full_u95_k": 9.0}
+    refused = reason("no-load-after-stop")
+    events = (
+        Event(t_s=load.start_s, kind="load", detail={"share": 0.5}),
+        Event(t_s=load.start_s + 5.0, kind="climb", detail={**told, "why": str(why), "reason": why.as_json()}),
+        Event(t_s=590.0, kind="load-refused", detail={"why": str(refused), "reason": refused.as_json()}),
+    )
+    facts = {**run.trace.facts, "outcome": "stopped", "trip": None}
+    trace = replace(run.trace, profile=replace(plan, stages=stages), stages=spans, events=events, facts=facts)
+    end = early_end(replace(run, trace=trace))
+    assert end is not None and (end.kind, end.full_c) == (EndKind.CLIMB, 104.0)
+    assert load.end_s is not None and end.at_s <= load.end_s
 
 
 def test_a_vague_forecast_is_no_figure() -> None:

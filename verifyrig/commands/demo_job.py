@@ -34,6 +34,7 @@ _SETTINGS = """\
 name = "Demo Bench (invented)"
 operator = "I. N. Vented (demo)"
 address = "1 Example Lane, Nowhere"
+phone = "+00 0000 555 01"
 
 [report]
 language = "en"

@@ -60,9 +60,10 @@ def early_end(run: RunInput) -> EarlyEnd | None:
     if story in _KINDS:
         at_s = last_s(run.trace) if story is RunStory.DARK else load_end_s(run.trace)
         return EarlyEnd(kind=_KINDS[story], at_s=at_s)
-    found = _refused(run) or _climbed(run)
-    if found is not None:
-        return found
+    # A climb that went no further leaves the stages after it refused: what came first ended it.
+    found = [end for end in (_climbed(run), _refused(run)) if end is not None]
+    if found:
+        return min(found, key=lambda end: end.at_s)
     if run.outcome is Outcome.COMPLETED:
         return None
     kind = EndKind.STOPPED if run.outcome is Outcome.STOPPED else EndKind.INTERRUPTED

@@ -8,7 +8,7 @@ from typing import Any
 from verifyrig.core.channels import is_channel
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.plain_text import plain_line
-from verifyrig.core.trace import Event
+from verifyrig.core.trace import SENTENCE_KEYS, Event
 from verifyrig.report.done import plain
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.names import channel_label
@@ -92,12 +92,16 @@ def _kind(kind: str, words: Words) -> str:
     return words.t(KINDS[EventKind(kind)]) if kind in set(EventKind) else kind
 
 
+def facts_of(event: Event, words: Words) -> dict[str, Any]:
+    """Return what an event says by its keys, its reason in words."""
+    if event.why is None:
+        return dict(event.detail)
+    detail = {key: value for key, value in event.detail.items() if key not in ("reason", *SENTENCE_KEYS)}
+    return detail | {"why": reason_text(event.why, words)}
+
+
 def _facts(event: Event, words: Words) -> str:
-    """Return what an event says, its reason in words."""
-    detail = dict(event.detail)
-    if event.why is not None:
-        detail = {key: value for key, value in detail.items() if key not in ("reason", "text", "why")}
-        detail["why"] = reason_text(event.why, words)
+    detail = facts_of(event, words)
     said = [f"{words.t(FACTS[key]) if key in FACTS else key} {_value(value, words)}" for key, value in detail.items()]
     return plain_line(", ".join(said), _LONGEST)
 

@@ -69,6 +69,8 @@ def who_to_call(shop: Shop, number: str, words: Words) -> str:
     name = plain_line(shop.name)
     if not name:
         return words.t("Ask where you got this page, and give its number, {number}.", number=number)
-    where = plain_line(shop.phone).replace(" ", FIXED) if shop.phone else plain_line(shop.address)
-    said = words.t("Call {shop}: {where}.", shop=name, where=where) if where else words.t("Call {shop}.", shop=name)
+    phone, address = plain_line(shop.phone).replace(" ", FIXED), plain_line(shop.address)
+    said = words.t("Ask {shop}.", shop=f"{name}, {address}" if address else name)
+    if phone:
+        said = words.t("Call {shop}: {phone}.", shop=name, phone=phone)
     return f"{said} " + words.t("Give the number {number}.", number=number)
