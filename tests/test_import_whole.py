@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.forked import forked
 from tests.small_records import PROFILE_TEXT, write_record
 from verifyrig.commands import cli
 from verifyrig.core.trace import Trace
@@ -29,11 +28,9 @@ CHANNELS = {
 
 
 def process(*words: str) -> tuple[int, str, str]:
-    """What a real process answers: exit code, stdout, stderr."""
-    done = subprocess.run(
-        [sys.executable, "-m", "verifyrig", *words], capture_output=True, text=True, timeout=300, check=False
-    )
-    return done.returncode, done.stdout, done.stderr
+    """What a process of its own answers: exit code, stdout, stderr."""
+    done = forked().run(list(words), Path.cwd())
+    return done.returncode, done.stdout.decode(), done.stderr.decode()
 
 
 def ask(bench: Path, capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, Any]]:

@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -224,23 +225,29 @@ def test_labels_are_as_large_as_their_tape_and_the_code_is_the_jobs_id(tmp_path:
     assert {code.text for code in found} == {JOB} and len(found) == len(TAPES[tape].things)
 
 
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    sync = pytest.importorskip("playwright.sync_api")
+    with sync.sync_playwright() as play:
+        found = play.chromium.launch(executable_path=find_chromium(), args=["--no-sandbox"])
+        yield found
+        found.close()
+
+
 @needs_browser
 @pytest.mark.parametrize("tape", list(TAPES))
 @pytest.mark.parametrize("language", ["en", "de"])
-def test_no_word_of_a_label_is_cut_off(tmp_path: Path, tape: str, language: str) -> None:
-    sync = pytest.importorskip("playwright.sync_api")
+def test_no_word_of_a_label_is_cut_off(browser: Any, tmp_path: Path, tape: str, language: str) -> None:
     bench = lay(tmp_path, language, complaint="off")
     assert verifyrig(bench, "job", "correct", "model=A machine with a name that is long", "ticket=2024-000104") == 0
     assert verifyrig(bench, "job", "labels", "--tape", tape) == 0
-    with sync.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=find_chromium(), args=["--no-sandbox"])
-        page = browser.new_page(java_script_enabled=True)
-        page.goto((bench / "reports" / f"{JOB}.labels-{tape}.html").as_uri())
-        over: list[Any] = page.evaluate(
-            "[...document.querySelectorAll('.label')].map("
-            "l => [l.scrollHeight - l.clientHeight, l.scrollWidth - l.clientWidth])"
-        )
-        browser.close()
+    page = browser.new_page(java_script_enabled=True)
+    page.goto((bench / "reports" / f"{JOB}.labels-{tape}.html").as_uri())
+    over: list[Any] = page.evaluate(
+        "[...document.querySelectorAll('.label')].map("
+        "l => [l.scrollHeight - l.clientHeight, l.scrollWidth - l.clientWidth])"
+    )
+    page.close()
     assert over and all(down <= 0 and right <= 0 for down, right in over)
 
 

@@ -41,6 +41,23 @@ kind = "load"
 load = { work = "linear-algebra", pattern = "steady", share = 0.3, workers = 1 }
 max_duration_s = 1
 """
+# With a load to leave out, for a simulated machine.
+SHORT = """
+name = "short"
+title = "A short load"
+[trip]
+die_temp_c = { max = 95.0, below_machine_limit_k = 3.0 }
+[[stage]]
+name = "idle"
+kind = "idle"
+max_duration_s = 60
+gate = { channel = "die_temp_c", max = 50.0, max_rise_k = 25.0 }
+[[stage]]
+name = "load"
+kind = "load"
+load = { work = "linear-algebra", pattern = "steady" }
+max_duration_s = 30
+"""
 
 
 @pytest.fixture
@@ -148,9 +165,10 @@ def test_the_lines_answer_nothing_themselves(bench: Bench, heavy: Profile) -> No
 
 def test_no_load_measures_idle_and_pulses_and_says_so(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["run", "desktop-air", "--mock", "healthy-air", "--ambient", "22", "--no-load"]
-    assert verifyrig(bench, *words) == 4
-    assert "Idle and quarter-share pulses only" in capsys.readouterr().err
-    code, data = as_json(capsys, bench, *words)
+    code = verifyrig(bench, *words, "--json")
+    told = capsys.readouterr()
+    assert "Idle and quarter-share pulses only" in told.err
+    data = json.loads(told.out)
     ended = {stage["name"]: stage["ended"] for stage in data["stages"]}
     assert (code, data["outcome"], data["verdict"], data["purpose"]) == (4, "completed", "not-measured", "check")
     assert ended["load"] == ended["steps"] == "skipped" and ended["pulses"] == "time" and ended["cooldown"] != "skipped"
@@ -174,7 +192,8 @@ def test_a_run_without_its_load_verifies_nothing(bench: Bench, purpose: str) -> 
 
 
 def test_a_stage_left_out_of_choice_is_not_called_unsafe(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
-    words = ["run", "desktop-air", "--mock", "healthy-air", "--ambient", "22"]
+    (bench.root / "profiles" / "short.toml").write_text(SHORT, encoding="utf-8")
+    words = ["run", "short", "--mock", "healthy-air", "--ambient", "22"]
     _, before = as_json(capsys, bench, *words, "--no-load")
     _, after = as_json(capsys, bench, *words)
     _, data = as_json(capsys, bench, "compare", before["record"], after["record"])

@@ -6,7 +6,7 @@ import contextlib
 import io
 import itertools
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
@@ -16,6 +16,8 @@ import numpy as np
 import pytest
 
 from tests.small_records import PROFILE_TEXT
+from verifyrig.analysis import metrics_of
+from verifyrig.analysis.results import Metric
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands.cli import run as command
 from verifyrig.commands.run import answer_of
@@ -138,6 +140,23 @@ class Told:
     qa: Mapping[str, str]
     left_out: frozenset[str]
     listed: Mapping[str, str]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _figures_once() -> Iterator[None]:
+    """Compute the figures of a record once: what is tested is what each face makes of them."""
+    known: dict[tuple[object, ...], dict[str, Metric]] = {}
+
+    def once(trace: Trace) -> dict[str, Metric]:
+        key = (trace.run_id, len(trace.t_s), trace.stages, tuple(trace.columns), len(trace.events))
+        if key not in known:
+            known[key] = metrics_of(trace)
+        return dict(known[key])
+
+    with pytest.MonkeyPatch.context() as patch:
+        for place in ("verifyrig.runs.summary", "verifyrig.analysis.comparable", "verifyrig.analysis"):
+            patch.setattr(f"{place}.metrics_of", once)
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import numpy as np
 import pytest
 
 from tests.test_analysis_metrics import impedance, ladder_trace
-from verifyrig.analysis import MetricDifference, compare, metrics_of
+from verifyrig.analysis import Comparison, MetricDifference, compare, metrics_of
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
@@ -65,13 +66,23 @@ def run(
     )
 
 
+def compared(before: dict[str, Any], after: dict[str, Any]) -> Comparison:
+    """Two runs of `run` held against each other, once for all who ask for it."""
+    return _compared(tuple(sorted(before.items())), tuple(sorted(after.items())))
+
+
+@cache
+def _compared(before: tuple[tuple[str, Any], ...], after: tuple[tuple[str, Any], ...]) -> Comparison:
+    return compare(run(seed=1, **dict(before)), run(seed=2, **dict(after)))
+
+
 def differs(figure: str, before: dict[str, Any], after: dict[str, Any], stage: str = "load") -> MetricDifference:
     """How a figure of the die differs between two runs of `run`."""
-    return compare(run(seed=1, **before), run(seed=2, **after)).metrics[f"{stage}.die_temp_c.{figure}"]
+    return compared(before, after).metrics[f"{stage}.die_temp_c.{figure}"]
 
 
 def said(before: dict[str, Any], after: dict[str, Any]) -> list[str]:
-    found = compare(run(seed=1, **before), run(seed=2, **after)).stages["load"]
+    found = compared(before, after).stages["load"]
     assert found.comparable
     return [why.code for why in found.why]
 
@@ -138,7 +149,7 @@ def test_an_ambient_two_kelvin_warmer_is_corrected_for_and_said(figure: str, typ
 
 
 def test_the_ambient_itself_is_not_corrected_away() -> None:
-    found = compare(run(seed=1), run(seed=2, ambient_k=2.0)).metrics["load.ambient_temp_c.settled"]
+    found = compared({}, {"ambient_k": 2.0}).metrics["load.ambient_temp_c.settled"]
     assert found.difference == pytest.approx(2.0, abs=0.01) and found.significant
 
 

@@ -185,7 +185,7 @@ def as_meant(tree: Any, path: tuple[str, ...], values: dict[str, str | None]) ->
     return True
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(
     tree=FILES,
     path=st.sampled_from([("shop",), ("report",), PLATE, ("channel", "x y"), ("x y",)]),
