@@ -191,7 +191,7 @@ class Stand:
 
     def _stated_s(self, end: RunEnd) -> float | None:
         if end.trip is not None:
-            return float(end.trip["load_off_s"])
+            return end.trip["load_off_s"]
         stated = [detail["gone_s"] for _, _, detail in self.writer.events if "gone_s" in detail]
         return float(stated[0]) if stated else None
 

@@ -13,7 +13,9 @@ import pytest
 
 from verifyrig.bench.folder import Bench
 from verifyrig.commands import cli
+from verifyrig.core.contract import CauseObject
 from verifyrig.core.interfaces import Reading
+from verifyrig.core.outcome import CauseClass
 from verifyrig.jobs.model import EntryKind, Intake
 from verifyrig.jobs.store import append, new_entry, new_job, read_job
 from verifyrig.record import open_record, read_trace
@@ -108,7 +110,7 @@ def test_an_interrupted_record_comes_with_its_log_and_its_note(
     here: Bench, stick: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = record(stick, "20260314-090000-aaaa", close=False)
-    cause = {"class": "power-off", "why": ["seen at the first start after"]}
+    cause: CauseObject = {"class": CauseClass.POWER_OFF, "why": ["seen at the first start after"]}
     write_aftermath(path, Aftermath(run=path.stem, seen_utc_s=1.8e9, outcome="interrupted", cause=cause))
     code, answer = collect(here, stick, capsys)
     (taken,) = map(Path, answer["collected"]["taken"])

@@ -12,6 +12,8 @@ import pytest
 from tests.small_records import write_record
 from verifyrig.commands.cli import run
 from verifyrig.commands.diagnose import lines_of
+from verifyrig.core.contract import CauseObject
+from verifyrig.core.outcome import CauseClass
 from verifyrig.diagnosis import diagnose
 from verifyrig.diagnosis.suspects import CAUSES
 
@@ -97,7 +99,7 @@ def test_what_the_system_remembers_of_an_interrupted_run_counts(
     path = write_record(tmp_path / "runs", 2, close=False)
 
     def reasons(*remembered: LogEntry) -> list[str]:
-        cause = {"class": "power-off", "why": ["another boot"]}
+        cause: CauseObject = {"class": CauseClass.POWER_OFF, "why": ["another boot"]}
         note = Aftermath(run=path.stem, seen_utc_s=1.77e9, outcome="interrupted", cause=cause, remembered=remembered)
         aftermath_path(path).unlink(missing_ok=True)
         assert write_aftermath(path, note)

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from verifyrig.core.interfaces import Reading
+from verifyrig.core.outcome import CauseClass
 from verifyrig.record import open_record, read_head, read_trace
 from verifyrig.record.outcome_of import SystemState, ending_of, host_id
 from verifyrig.record.restart_note import Aftermath, aftermath_path, read_aftermath, write_aftermath
@@ -77,7 +78,7 @@ def test_an_interrupted_record_is_put_into_the_class_that_can_be_proven(
 ) -> None:
     ending = ending_of(FACTS, sealed=False, last_sample_utc_s=LAST_UTC_S, state=now)
     assert ending.outcome == outcome
-    assert (ending.cause or {}).get("class") == kind
+    assert (ending.cause["class"] if ending.cause is not None else None) == kind
     assert ending.cause is None or all(isinstance(why, str) and why for why in ending.cause["why"])
 
 
@@ -158,7 +159,7 @@ def test_what_was_noted_at_the_first_start_after_is_kept_and_not_replaced(tmp_pa
         seen_utc_s=LAST_UTC_S + 300,
         restarted_utc_s=LAST_UTC_S + 200,
         outcome="interrupted",
-        cause={"class": "power-off", "why": ["the system was restarted since"]},
+        cause={"class": CauseClass.POWER_OFF, "why": ["the system was restarted since"]},
         remembered=(LogEntry(utc_s=None, id="reset-reason", code="bit 0"),),
     )
     assert write_aftermath(path, note)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from verifyrig.core.contract import TripObject
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.reason import reason
@@ -49,8 +50,19 @@ def test_a_stop_for_safety_has_a_message_and_an_interruption_a_cause(kind: StopK
         assert stops.outcome is Outcome.STOPPED and stops.for_safety == [WHY] and stops.cause is None
 
 
-@pytest.mark.parametrize(("trip", "outcome"), [(None, Outcome.STOPPED), ({"rule": "max"}, Outcome.TRIPPED)])
-def test_a_trip_outranks_a_stop_and_a_stop_an_interruption(trip: dict[str, str] | None, outcome: Outcome) -> None:
+TRIP: TripObject = {
+    "rule": "max",
+    "channel": "die_temp_c",
+    "value": 96.0,
+    "limit": 95.0,
+    "stage": "load",
+    "t_s": 70.0,
+    "load_off_s": 0.01,
+}
+
+
+@pytest.mark.parametrize(("trip", "outcome"), [(None, Outcome.STOPPED), (TRIP, Outcome.TRIPPED)])
+def test_a_trip_outranks_a_stop_and_a_stop_an_interruption(trip: TripObject | None, outcome: Outcome) -> None:
     stops = Stops(Controls())
     stops.add(StopKind.SPACE_BAR, WHY)
     stops.add(StopKind.LOAD_LOST, WHY)

@@ -185,7 +185,10 @@ def _by_rule(job: Job) -> Seen:
             return seen
         seen.outcome = str(done.end.outcome) if done.end is not None else "went dark"
         if done.end is not None:
-            seen.why = (*(why.code for why in done.end.reasons), str((done.end.trip or {}).get("rule", "")))
+            seen.why = (
+                *(why.code for why in done.end.reasons),
+                done.end.trip["rule"] if done.end.trip is not None else "",
+            )
         _read_record(done.record, machine, seen)
     return seen
 

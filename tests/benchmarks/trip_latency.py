@@ -87,7 +87,9 @@ def _one_trip(after_s: float) -> float:
     )
     end = Runner(rig).run()
     assert end.trip is not None, "the run did not trip"
-    return float(end.trip["load_off_s"])
+    off_s = end.trip["load_off_s"]
+    assert off_s is not None, "a worker was not seen to end"
+    return off_s
 
 
 class _EndAfterTrip(Silent):

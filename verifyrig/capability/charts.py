@@ -129,7 +129,6 @@ class Chart:
     sigma: float
     spreads: FloatArray
     spread_centre: float
-    spread_low: float
     spread_high: float
     signals: tuple[Signal, ...]
 
@@ -259,7 +258,6 @@ def _chart(
         sigma=sigma,
         spreads=spreads,
         spread_centre=spread_centre,
-        spread_low=low,
         spread_high=high,
         signals=tuple(signals),
     )

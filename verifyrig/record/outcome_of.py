@@ -13,8 +13,9 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, NamedTuple, TypedDict
+from typing import Any, NamedTuple, TypedDict, cast
 
+from verifyrig.core.contract import CauseObject, TripObject
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.reason import Reason, reason
 from verifyrig.system.boot_span import BootSpan
@@ -33,9 +34,9 @@ class Ending(NamedTuple):
     """Outcome in the contract's words, {"class", "why"} where it is `interrupted`, the reasons, the trip if noted."""
 
     outcome: str
-    cause: dict[str, Any] | None
+    cause: CauseObject | None
     why: tuple[Reason, ...] = ()
-    trip: dict[str, Any] | None = None
+    trip: TripObject | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +136,7 @@ def ending_of(facts: Mapping[str, Any], *, sealed: bool, last_sample_utc_s: floa
     """
     outcome, cause = facts.get("outcome"), facts.get("cause")
     if outcome not in (None, Outcome.RUNNING):
-        return Ending(str(outcome), cause if isinstance(cause, dict) else None)
+        return Ending(str(outcome), cast(CauseObject, cause) if isinstance(cause, dict) else None)
     if facts.get("went_dark"):
         kind = CauseClass.HANG if facts["went_dark"] == CauseClass.HANG else CauseClass.POWER_OFF
         return _interrupted(kind, reason("went-dark"))
@@ -144,7 +145,7 @@ def ending_of(facts: Mapping[str, Any], *, sealed: bool, last_sample_utc_s: floa
     return _interrupted_ending(facts, last_sample_utc_s, state)
 
 
-def _interrupted(kind: str, *why: Reason) -> Ending:
+def _interrupted(kind: CauseClass, *why: Reason) -> Ending:
     return Ending(Outcome.INTERRUPTED, {"class": kind, "why": list(map(str, why))}, why)
 
 

@@ -145,8 +145,7 @@ def _ending(
     said = facts.get("outcome") not in (None, Outcome.RUNNING) or facts.get("went_dark")
     noted = None if sealed or said else read_aftermath(path)
     if noted is not None:
-        trip = dict(noted.trip) if noted.trip is not None else None
-        return Ending(noted.outcome, dict(noted.cause) if noted.cause is not None else None, noted.why, trip)
+        return Ending(noted.outcome, noted.cause, noted.why, noted.trip)
     ending = ending_of(facts, sealed=sealed, last_sample_utc_s=last_utc_s, state=state or system_state())
     if ending.outcome == Outcome.RUNNING and not wal_path(path).exists():
         # Whoever writes a record has its log beside it: this is a copy of one that was being written.

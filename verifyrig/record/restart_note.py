@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from verifyrig.core.contract import CauseObject, TripObject
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.reason import Reason, reason_of_json
 from verifyrig.files.atomic_write import write_whole
@@ -34,11 +35,11 @@ class Aftermath:
     run: str
     seen_utc_s: float
     outcome: str
-    cause: Mapping[str, Any] | None
+    cause: CauseObject | None
     restarted_utc_s: float | None = None
     remembered: tuple[LogEntry, ...] = ()
     why: tuple[Reason, ...] = ()
-    trip: Mapping[str, Any] | None = None
+    trip: TripObject | None = None
 
 
 def aftermath_path(record: Path) -> Path:

@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from verifyrig.record.reader import is_sealed
 from verifyrig.record.schema import SMALL_TABLES, opened, sample_channels
 from verifyrig.record.seal import BLOCK_ROWS, FILE_PART, RECORD_PART, SAMPLE_PART
 from verifyrig.record.stamp import UNSTAMPED
@@ -96,11 +95,6 @@ class Tail:
             self._events += len(tables["event"])
             tables[SEAL] = self._changed(SEAL, self._seals(connection, samples, end, whole=end == total))
         return Batch(first=samples + 1, samples=rows, tables=tables, more=end < total)
-
-    def is_closed(self) -> bool:
-        """Return whether the record is sealed: nothing will be added."""
-        with opened(self.path) as connection:
-            return is_sealed(connection)
 
     def _seals(
         self, connection: sqlite3.Connection, samples: int, end: int, *, whole: bool

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
-from verifyrig.core.contract import CauseObject
+from verifyrig.core.contract import CauseObject, TripObject
 from verifyrig.core.interfaces import Clock, Controls, Load, RecordWriter, SecondComputer, SensorBank
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.profile import Profile
@@ -47,7 +46,7 @@ class RunEnd:
 
     outcome: Outcome
     cause: CauseObject | None
-    trip: dict[str, Any] | None
+    trip: TripObject | None
     messages: tuple[str, ...]
     reasons: tuple[Reason, ...] = ()
     recorded: bool = True

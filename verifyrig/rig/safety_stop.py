@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 import time
-from typing import Any
 
+from verifyrig.core.contract import TripObject
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.profile import Stage
 from verifyrig.core.reason import Reason
@@ -34,7 +34,7 @@ class SafetyStop:
         """End the load by a trip of the sample at `t_s`, which was taken at `sampled_s` of the performance counter."""
         judged_s = time.perf_counter() - sampled_s
         off_s = judged_s + self._end_load(t_s)
-        noted: dict[str, Any] = {
+        noted: TripObject = {
             "rule": trip.rule,
             "channel": trip.channel,
             "value": trip.value,

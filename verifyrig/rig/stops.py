@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum, auto
-from typing import Any
 
-from verifyrig.core.contract import CauseObject
+from verifyrig.core.contract import CauseObject, TripObject
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.reason import Reason, reason
@@ -68,7 +67,7 @@ class Stops:
     def __init__(self, controls: Controls) -> None:
         self._controls = controls
         self._reasons: list[StopReason] = []
-        self.trip: dict[str, Any] | None = None
+        self.trip: TripObject | None = None
 
     def add(self, kind: StopKind, why: Reason) -> None:
         """Note that the run was stopped or interrupted."""

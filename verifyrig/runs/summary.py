@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 from verifyrig.analysis import Contradiction, Metric, ThresholdResult, contradictions_of, judge_thresholds, metrics_of
 from verifyrig.analysis.climb_end import ClimbEnd, climb_end
@@ -201,13 +200,18 @@ def budget_of(metrics: Mapping[str, Metric]) -> dict[str, list[BudgetLine]]:
     }
 
 
-def exit_code_of(summary: Mapping[str, Any]) -> ExitCode:
+def exit_code_of(summary: RunObject) -> ExitCode:
     """Return the exit code that the outcome and the verdict mean for `run`: the first that applies."""
-    cause = summary.get("cause") or {}
-    if summary["outcome"] == Outcome.INTERRUPTED and cause.get("class") in (
-        CauseClass.OPERATOR,
-        CauseClass.TERMINATED,
-        CauseClass.KILLED,
+    cause = summary["cause"]
+    if (
+        summary["outcome"] == Outcome.INTERRUPTED
+        and cause is not None
+        and cause.get("class")
+        in (
+            CauseClass.OPERATOR,
+            CauseClass.TERMINATED,
+            CauseClass.KILLED,
+        )
     ):
         return ExitCode.ENDED
     if summary["outcome"] in (Outcome.TRIPPED, Outcome.STOPPED):
@@ -226,7 +230,7 @@ _OUTCOME = {
 }
 
 
-def sentences_of(summary: Mapping[str, Any]) -> list[str]:
+def sentences_of(summary: RunObject) -> list[str]:
     """Return lines for a terminal: outcome, stages along the thermal path, thresholds, verdict."""
     title = f"Run {summary['run']}"
     if summary["simulated"]:
@@ -246,7 +250,7 @@ def sentences_of(summary: Mapping[str, Any]) -> list[str]:
     return [*lines, "", f"{shape(verdict)} {plain_word(verdict).capitalize()}."]
 
 
-def _climb_lines(summary: Mapping[str, Any]) -> list[str]:
+def _climb_lines(summary: RunObject) -> list[str]:
     """Return how far the load climbed, and what nobody watched."""
     lines = []
     for end in summary["climbs"]:
@@ -259,7 +263,7 @@ def _climb_lines(summary: Mapping[str, Any]) -> list[str]:
     return ["", *lines] if lines else []
 
 
-def _outcome(summary: Mapping[str, Any]) -> str:
+def _outcome(summary: RunObject) -> str:
     text = _OUTCOME.get(summary["outcome"], str(summary["outcome"]))
     trip, cause = summary["trip"], summary["cause"]
     if trip:
@@ -284,10 +288,10 @@ _FIGURES = (
 )
 
 
-def _stage_lines(stage: Mapping[str, Any], metrics: Mapping[str, Any]) -> Sequence[str]:
+def _stage_lines(stage: StageObject, metrics: Mapping[str, MetricObject]) -> Sequence[str]:
     ended = stage["ended"] or "still open"
-    end_s = stage["end_s"]
-    length = "" if end_s is None else f", {end_s - stage['start_s']:.0f} s"
+    start_s, end_s = stage["start_s"], stage["end_s"]
+    length = "" if start_s is None or end_s is None else f", {end_s - start_s:.0f} s"
     lines = [f"{stage['name']} ({stage['kind']}{length}, ended: {ended})"]
     path = [(place, channel) for place, channels in THERMAL_PATH for channel in channels]
     above: tuple[str, float] | None = None
@@ -296,8 +300,9 @@ def _stage_lines(stage: Mapping[str, Any], metrics: Mapping[str, Any]) -> Sequen
         if metric is None:
             continue
         lines.append(f"  {place:<17}{_settled_text(metric, above)}")
-        if metric["value"] is not None:
-            above = (place, metric["value"])
+        value = _number(metric)
+        if value is not None:
+            above = (place, value)
     for name, title, only_known in _FIGURES:
         metric = metrics.get(f"{stage['name']}.{name}")
         if metric is not None and not (only_known and metric["value"] is None):
@@ -305,14 +310,20 @@ def _stage_lines(stage: Mapping[str, Any], metrics: Mapping[str, Any]) -> Sequen
     return lines
 
 
-def _settled_text(metric: Mapping[str, Any], above: tuple[str, float] | None) -> str:
-    text = _figure(metric)
-    if above is not None and metric["value"] is not None:
-        text += f", {metric['value'] - above[1]:+.1f} K to the {above[0]}"
+def _settled_text(metric: MetricObject, above: tuple[str, float] | None) -> str:
+    text, value = _figure(metric), _number(metric)
+    if above is not None and value is not None:
+        text += f", {value - above[1]:+.1f} K to the {above[0]}"
     return text
 
 
-def _figure(metric: Mapping[str, Any]) -> str:
+def _number(metric: MetricObject) -> float | None:
+    """Return the one value of a metric, None where it has none or several."""
+    value = metric["value"]
+    return None if isinstance(value, list) else value
+
+
+def _figure(metric: MetricObject) -> str:
     if metric["value"] is None:
         return f"not measured: {metric.get('note', '')}"
     digits = 3 if metric["unit"] == "K/W" else 1
@@ -321,7 +332,7 @@ def _figure(metric: Mapping[str, Any]) -> str:
     return f"{metric['value']:.{digits}f} {spread} {metric['unit']}{note}"
 
 
-def _threshold_line(result: Mapping[str, Any]) -> str:
+def _threshold_line(result: ThresholdObject) -> str:
     verdict = Verdict(result["verdict"])
     limits = [f"at least {result['min']:g}"] if "min" in result else []
     limits += [f"at most {result['max']:g}"] if "max" in result else []

@@ -59,13 +59,8 @@ class Stick:
         return {**self.build, "clock": told}
 
     @property
-    def data_word(self) -> str:
-        """How its data partition was found: sound, healed, missing, unreadable, two-sticks; empty while unknown."""
-        return self._text("data.word").strip()
-
-    @property
     def data_text(self) -> str:
-        """The same as a clause for a person."""
+        """How its data partition was found, a clause for a person; empty while unknown."""
         return self._text("data.text").strip()
 
     @property
