@@ -214,7 +214,11 @@ def started(
         *_firmware_words(firmware, folder), *more,
     ]  # fmt: skip
     with (folder / "qemu.log").open("wb") as log:
-        process = subprocess.Popen(["nice", "-n", "10", *words], stdin=subprocess.DEVNULL, stdout=log, stderr=log)
+        # A guest goes with whoever started it, even where that was killed (setpriv(1)).
+        bound = ["setpriv", "--pdeathsig", "KILL"] if shutil.which("setpriv") else []
+        process = subprocess.Popen(
+            [*bound, "nice", "-n", "10", *words], stdin=subprocess.DEVNULL, stdout=log, stderr=log
+        )
     guest = Guest(folder=folder, process=process)
     try:
         yield guest

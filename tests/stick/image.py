@@ -32,9 +32,12 @@ def small_image(work: Path) -> Path:
         raise CannotBuild("the image is built with root's rights, which these tests do not have")
     image = work / "small.img"
     words = [sys.executable, str(REPO / "stick/build"), str(image), "--small", "--work", str(work / "parts")]
-    done = subprocess.run(
-        [*words, f"--mirror={mirror()}"], capture_output=True, text=True, timeout=BUILD_LIMIT_S, check=False
-    )
+    try:
+        done = subprocess.run(
+            [*words, f"--mirror={mirror()}"], capture_output=True, text=True, timeout=BUILD_LIMIT_S, check=False
+        )
+    except subprocess.TimeoutExpired as error:
+        raise CannotBuild(f"the build did not end within {BUILD_LIMIT_S} s") from error
     if done.returncode == NOT_TO_BE_HAD:
         raise CannotBuild(done.stderr.strip()[-600:])
     assert done.returncode == 0, done.stderr[-3000:]
