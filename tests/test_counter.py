@@ -80,7 +80,7 @@ def test_a_price_is_checked_where_it_is_typed(tmp_path: Path) -> None:
     lay(tmp_path)
     assert verifyrig(tmp_path, "job", "change", "part-replaced", "--part", "fan", "--price", "1.234") == 2
     parser, _ = command_parser("job")
-    asker = FakeAsker("5", "pump", "", "about 80", "80", "", "-", "n", "", "")
+    asker = FakeAsker("5", "pump", "", "about 80", "80", "", "-", "n", "", "", "")
     job_command.execute(parser.parse_args(["change"]), Context(bench=find_bench(str(tmp_path))), asker)
     assert read_job(Bench(root=tmp_path), JOB).changes[-1].detail["price"] == "80"
 

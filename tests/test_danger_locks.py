@@ -128,9 +128,9 @@ def test_a_lift_without_a_name_or_without_what_was_done_is_refused(
 def test_at_the_keys_a_change_asks_whether_the_danger_is_gone_and_who_signs(bench: Path) -> None:
     taken_in(bench)
     assert verifyrig(bench, "job", "finding", "pack=swollen") == 0
-    kept = by_keys(bench, ["change"], FakeAsker("1", "", "", "n"))
+    kept = by_keys(bench, ["change"], FakeAsker("1", "", "", "", "n"))
     assert [danger["code"] for danger in kept.data["dangers"]] == ["pack"]
-    asker = FakeAsker("5", "battery pack", "", "", "", "-", "n", "", "", "y", "old pack taken out", "N. Bench")
+    asker = FakeAsker("5", "battery pack", "", "", "", "-", "n", "", "", "", "y", "old pack taken out", "N. Bench")
     gone = by_keys(bench, ["change"], asker)
     assert asker.answers == [] and gone.data["dangers"] == []
     assert (gone.data["entries"][-1]["by"], gone.data["entries"][-1]["detail"]["lifts"]) == ("N. Bench", ["pack"])

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from tests.pictures import png
 from tests.small_records import PROFILE_TEXT, write_record
 from verifyrig.bench.folder import Bench
 from verifyrig.commands import cli
@@ -294,7 +295,7 @@ def test_nothing_is_written_through_a_link_in_a_job(
     for name in ("runs", "photos"):
         (here.job_dir("good") / name).symlink_to(outside)
     (tmp_path / "log.csv").write_text("t,a\n0,40\n1,41\n", encoding="utf-8")
-    (tmp_path / "b.jpg").write_bytes(b"another")
+    (tmp_path / "b.jpg").write_bytes(png(4, 3))
     imported = ["import", "log.csv", "--time", "t", "--channel", "die_temp_c=a", "--stage", "load=0:9", "--job", "good"]
     changed = ["job", "change", "cleaned", "--job", "good", "--photo", "b.jpg"]
     run = ["run", "quick-look", "--mock", "healthy-air", "--speed", "max", "--job", "good"]

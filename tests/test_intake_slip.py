@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from tests.pictures import png
 from verifyrig.bench.folder import Bench
 from verifyrig.commands.cli import run
 from verifyrig.files.png_mark import PNG_MARK, marked_png
@@ -25,17 +26,6 @@ from verifyrig.report.tape_labels import TAPES, masked_name
 JOB = "j-104"
 needs_browser = pytest.mark.skipif(find_chromium() is None, reason="no Chromium is installed")
 LONG = "It switches itself off after about twenty minutes of playing, and once in the middle of writing a letter. " * 6
-
-
-def png(width: int, height: int) -> bytes:
-    """A picture of one colour (Portable Network Graphics, W3C: 5.2 to 5.6)."""
-
-    def chunk(kind: bytes, data: bytes) -> bytes:
-        return len(data).to_bytes(4, "big") + kind + data + zlib.crc32(kind + data).to_bytes(4, "big")
-
-    head = width.to_bytes(4, "big") + height.to_bytes(4, "big") + bytes((8, 2, 0, 0, 0))
-    rows = b"".join(b"\0" + bytes((90, 120, 60)) * width for _ in range(height))
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(rows)) + chunk(b"IEND", b"")
 
 
 def verifyrig(bench: Path, *words: str) -> int:
@@ -94,7 +84,7 @@ def test_everything_that_is_agreed_stands_on_the_slip(tmp_path: Path) -> None:
     ):  # fmt: skip
         assert word in said, word
     page = (bench / "reports" / f"{JOB}.intake.html").read_text(encoding="utf-8")
-    assert page.count("data:image/png") == 4 and "photo" in said  # the fifth is named
+    assert page.count("data:image/jpeg") == 4 and "j-104" in said  # the fifth is named
     assert page.count("☒") == 2 and page.count("☐") == 10  # two answered, four never asked
     assert "(such as" not in said  # what helps to fill in a form is no running text
     assert "default-src 'none'" in page and "http://" not in page.replace("http://www.w3.org", "")

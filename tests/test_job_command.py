@@ -12,6 +12,7 @@ import pytest
 
 from tests.fake_asker import FakeAsker
 from tests.nobody import open_folder, python_for_nobody
+from tests.pictures import png
 from tests.small_records import write_record
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
@@ -103,7 +104,7 @@ def test_an_intake_by_keys_asks_everything_once(tmp_path: Path) -> None:
     asker = FakeAsker(
         "It goes off", "0007", "A. Customer", "counter", "T-7", "2", "Nobody's", "Box 1",
         "1", "6", "", "2", "4", "2 h", "40 s", "2", "1", "", "1", "24", "1",
-        "n", "y", "y", "y", "", "n", "120", "lead", "scratches",
+        "n", "y", "y", "y", "", "n", "120", "lead", "scratches", "", "", "",
     )  # fmt: skip
     answer = by_keys(tmp_path, ["open"], asker)
     assert asker.answers == []
@@ -209,29 +210,29 @@ def test_later_consent_is_an_entry(tmp_path: Path, capsys: pytest.CaptureFixture
 def test_changes_with_their_facts(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     taken_in(tmp_path)
     photo = tmp_path / "print.jpg"
-    photo.write_bytes(b"x")
+    photo.write_bytes(png(40, 30))
     words = ["job", "change", "part-replaced", "--part", "pump", "--lot", "L1", "--price", "89", "--warranty", "24"]
     _, data = as_json(capsys, tmp_path, *words, "--photo", str(photo), "--agreed", "yes")
     detail = data["entries"][0]["detail"]
     assert (detail["part"], detail["lot"], detail["warranty_months"], detail["agreed"]) == ("pump", "L1", 24, "yes")
-    assert (tmp_path / "jobs" / data["job"] / detail["photos"][0]).read_bytes() == b"x"
+    assert (tmp_path / "jobs" / data["job"] / detail["photos"][0]).read_bytes().startswith(b"\xff\xd8")  # JPEG
     _, data = as_json(capsys, tmp_path, "job", "change", "firmware-set", "--before", "4095 W", "--after", "125 W")
     assert data["entries"][1]["detail"] == {"before": "4095 W", "after": "125 W"}
 
 
 def test_a_test_part_goes_in_and_comes_out_by_keys(tmp_path: Path) -> None:
     taken_in(tmp_path)
-    answer = by_keys(tmp_path, ["change"], FakeAsker("6", "cooler of the shop", "y", "", ""))
+    answer = by_keys(tmp_path, ["change"], FakeAsker("6", "cooler of the shop", "y", "", "", ""))
     assert answer.data["test_parts"] == ["cooler of the shop"]
     assert verifyrig(tmp_path, "job", "change", "part-returned", "--part", "another") == 2
     # Its name is offered, so that Enter will do.
-    answer = by_keys(tmp_path, ["change"], FakeAsker("9", "", "y", "", ""))
+    answer = by_keys(tmp_path, ["change"], FakeAsker("9", "", "y", "", "", ""))
     assert answer.data["test_parts"] == [] and answer.data["entries"][-1]["what"] == "part-returned"
 
 
 def test_a_new_part_by_keys(tmp_path: Path) -> None:
     taken_in(tmp_path)
-    answer = by_keys(tmp_path, ["change"], FakeAsker("5", "pump", "L1", "89.00", "24", "y", "n", "", ""))
+    answer = by_keys(tmp_path, ["change"], FakeAsker("5", "pump", "L1", "89.00", "24", "y", "n", "", "", ""))
     detail = answer.data["entries"][-1]["detail"]
     assert detail == {"part": "pump", "lot": "L1", "price": "89.00", "warranty_months": 24, "agreed": "yes"}
 

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from tests.fake_asker import FakeAsker
+from tests.pictures import png
 from tests.small_records import write_record
 from verifyrig.bench.day import note_shift
 from verifyrig.bench.folder import Bench, find_bench
@@ -207,7 +208,7 @@ def test_a_warranty_is_a_number_of_months(text: str) -> None:
 
 def test_a_wrong_figure_stands_in_the_line_to_be_put_right(tmp_path: Path) -> None:
     opened(tmp_path)
-    asker = FakeAsker("5", "pump", "L1", "89.00", "two years", "24", "-", "n", "", "")
+    asker = FakeAsker("5", "pump", "L1", "89.00", "two years", "24", "-", "n", "", "", "")
     by_keys(tmp_path, ["change"], asker)
     assert read_job(Bench(root=tmp_path), JOB).changes[-1].detail["warranty_months"] == 24
     assert any("no number of months" in line for line in asker.said)
@@ -379,7 +380,7 @@ def test_a_deleted_jobs_id_is_never_given_again_and_no_copy_brings_it_back(tmp_p
 def test_what_was_cleared_does_not_come_back_from_a_stick(tmp_path: Path) -> None:
     here, stick = tmp_path / "here", tmp_path / "stick"
     photo = tmp_path / "photo.jpg"
-    photo.write_bytes(b"picture of Uestion")
+    photo.write_bytes(png(40, 30))
     record_change(Bench(root=here), opened(here), "cleaned", {"note": "Uestion saw it"}, photos=[photo], now=START)
     ended(here, read_job(Bench(root=here), JOB))
     shutil.copytree(here, stick)
@@ -407,7 +408,7 @@ def test_after_clearing_nothing_personal_is_left_in_the_bench(
 ) -> None:
     found, job = Bench(root=tmp_path), opened(tmp_path, ticket="T-77")
     photo = tmp_path.parent / f"{tmp_path.name}-photo.jpg"
-    photo.write_bytes(b"picture of Uestion")
+    photo.write_bytes(png(40, 30))
     record_change(
         found,
         job,
@@ -506,7 +507,7 @@ def test_a_mistyped_time_is_put_right_on_the_line(tmp_path: Path) -> None:
     for _ in range(6):
         child.send("-")
     child.expect_exact("price")
-    child.send("\r\r\r")
+    child.send("\r\r\r\r\r\r")
     child.expect(pexpect.EOF)
     child.close()
     assert child.exitstatus == 0

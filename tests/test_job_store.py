@@ -20,7 +20,6 @@ from verifyrig.jobs.model import Customer, EntryKind, Intake, Machine
 from verifyrig.jobs.store import (
     append,
     job_file,
-    keep_photos,
     merge_job,
     new_entry,
     new_job,
@@ -181,19 +180,6 @@ def test_another_job_of_the_same_id_comes_in_under_a_number(bench: Bench) -> Non
     hostile = tomli_w.dumps({"schema": 1, "job": "../../up", "opened": NOW})
     with pytest.raises(RigError, match="is no job id"):
         merge_job(bench, hostile, "job.toml")
-
-
-def test_photos_are_copied_under_names_of_our_own(bench: Bench, tmp_path: Path) -> None:
-    new_job(bench, INTAKE, job_id="a", now=NOW)
-    photo = tmp_path / "..paste print;rm.JPG"
-    photo.write_bytes(b"a picture")
-    other = tmp_path / "no ending"
-    other.write_bytes(b"b")
-    assert keep_photos(bench, "a", "e1", [photo, other]) == ["photos/e1-1.jpg", "photos/e1-2"]
-    assert (bench.job_dir("a") / "photos/e1-1.jpg").read_bytes() == b"a picture"
-    for bad in (tmp_path / "gone.jpg", tmp_path, Path("a\0b")):
-        with pytest.raises(JobError, match="no file"):
-            keep_photos(bench, "a", "e2", [bad])
 
 
 TEXTS = st.text(max_size=40)

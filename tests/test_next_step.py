@@ -122,7 +122,8 @@ def take_in(desk: Desk) -> None:
         ("2", "Any noise?"), ("2", "What changed"), ("\r", "Where does it stand?"), ("1", "How warm"),
         ("24\r", "none of these"), ("1", "Consent:"),
         ("n", "backup"), ("y", "recovery"), ("y", "heavy"), ("y", "together"), ("\r", "drive?"),
-        ("n", "Up to what price"), ("120\r", "What came with it?"), ("\r", "How does it look?"), ("\r", MENU),
+        ("n", "Up to what price"), ("120\r", "What came with it?"), ("\r", "How does it look?"),
+        ("\r", "photo of how it looks"), ("\r", "language"), ("\r", "Temperatures for the customer"), ("\r", MENU),
     ):  # fmt: skip
         desk.press(keys, until)
 
@@ -145,7 +146,8 @@ def note_labour(desk: Desk) -> None:
 def replace_the_cooler(desk: Desk) -> None:
     for keys, until in (
         ("4", "What was done?"), ("5", "Which part?"), ("closed cooler\r", "Lot"), ("\r", "Price?"),
-        ("89\r", "Warranty"), ("24\r", "different"), ("-", "cooler off"), ("y", "note?"), ("\r", "photo"), ("\r", MENU),
+        ("89\r", "Warranty"), ("24\r", "different"), ("-", "cooler off"), ("y", "note?"),
+        ("\r", "photo of before"), ("\r", "photo of after"), ("\r", MENU),
     ):  # fmt: skip
         desk.press(keys, until)
 
@@ -267,7 +269,7 @@ def test_where_stdin_is_no_terminal_help_is_shown(
 def test_an_error_is_said_and_the_screen_comes_again(bench: Path) -> None:
     new_job(Bench(root=bench), Intake(machine=Machine(kind="desktop-air")), now=find_now())
     # A setting without before and after cannot be recorded.
-    asker = turn(bench, "4", "7", "", "", "", "")
+    asker = turn(bench, "4", "7", "", "", "", "", "")
     assert any("from what to what" in text for text in asker.said)
     assert asker.said.count("Next: measure a baseline.") == 2
 

@@ -86,9 +86,8 @@ def bench(tmp_path: Path) -> Bench:
 
 
 def execute(bench: Bench, *what: str, **options: Any) -> Any:
-    args = argparse.Namespace(
-        what=list(what), place=None, out=options.get("out"), pdf=options.get("pdf", False), at=options.get("at", AT)
-    )
+    given = {"place": None, "out": None, "pdf": False, "at": AT, "language": None, "temperature_unit": None} | options
+    args = argparse.Namespace(what=list(what), **given)
     return command.execute(args, Context(bench=bench))
 
 

@@ -143,14 +143,14 @@ def test_a_bench_toml_that_is_no_toml_is_not_overwritten(tmp_path: Path, capsys:
 
 def test_everything_is_asked_once_and_offered_the_second_time(tmp_path: Path) -> None:
     first = FakeAsker(
-        "Bench", "N. Bench", "Lane 1", "01 23", "", "", "2", "", "Nowhere/At all", "Asia/Tokyo", "None.", "n"
+        "Bench", "N. Bench", "Lane 1", "01 23", "", "", "2", "", "Nowhere/At all", "Asia/Tokyo", "None.", "n", "n"
     )
     data = by_keys(tmp_path, first)
     assert first.answers == []
     assert data["shop"] == {"name": "Bench", "operator": "N. Bench", "address": "Lane 1", "phone": "01 23"}
     rest = {"time_zone": "Asia/Tokyo", "terms": "None."}
     assert data["report"] == {"language": "en", "paper": "Letter", "temperature_unit": "°C", **rest}
-    again = by_keys(tmp_path, FakeAsker("", "", "Lane 2", "", "", "", "", "", "", "", "n"))
+    again = by_keys(tmp_path, FakeAsker("", "", "Lane 2", "", "", "", "", "", "", "", "n", "n"))
     assert again["shop"]["name"] == "Bench" and again["shop"]["address"] == "Lane 2"
     assert again["report"] == data["report"]
 
@@ -240,7 +240,7 @@ def test_probes_are_found_and_the_warm_one_is_the_plate(thermometer: tuple[str, 
     url, warm_file = thermometer
     bench = tmp_path / "bench"
     bench.mkdir()
-    settings_only = ["Bench", "N.", "", "", "", "", "", "", "", ""]
+    settings_only = ["Bench", "N.", "", "", "", "", "", "", "", "", "n"]
     asker = WarmHand(warm_file, *settings_only, "y", url, "1", "1")
     data = by_keys(bench, asker)
     assert asker.answers == []
@@ -251,7 +251,7 @@ def test_probes_are_found_and_the_warm_one_is_the_plate(thermometer: tuple[str, 
 
 
 def test_a_port_without_a_thermometer_is_asked_again_and_the_rest_is_kept(tmp_path: Path) -> None:
-    asker = FakeAsker("Bench", "N.", "", "", "", "", "", "", "", "", "y", "/dev/no-such-port", "")
+    asker = FakeAsker("Bench", "N.", "", "", "", "", "", "", "", "", "n", "y", "/dev/no-such-port", "")
     data = by_keys(tmp_path, asker)
     assert "instrument" not in data and data["shop"]["name"] == "Bench"
     assert any("no such port" in text for text in asker.said)

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from tests.fake_asker import FakeAsker
+from tests.pictures import png
 from verifyrig.bench.day import note_shift
 from verifyrig.bench.find_profile import find_profile, list_profiles
 from verifyrig.bench.folder import Bench, find_bench
@@ -201,13 +202,13 @@ def test_a_mistyped_port_is_asked_again(tmp_path: Path, monkeypatch: pytest.Monk
 
 
 def test_a_mistyped_logo_and_photo_are_asked_again(tmp_path: Path) -> None:
-    (tmp_path / "logo.png").write_bytes(b"x")
+    (tmp_path / "logo.png").write_bytes(png(4, 3))
     asker = FakeAsker("Shop", "N. Bench", "", "lgo.png", "logo.png", "", "", "", "UTC", "")
     values = setup_command.ask_settings(asker, {}, tmp_path)
     assert values["shop", "logo"] == "logo.png" and any("no such file" in line for line in asker.said)
     new_job(Bench(root=tmp_path), Intake(), job_id="a", now=datetime.now(UTC))
     parser, _ = command_parser("job")
-    asker = FakeAsker("1", "", str(tmp_path / "gone.jpg"), str(tmp_path / "logo.png"))
+    asker = FakeAsker("1", "", "", str(tmp_path / "gone.jpg"), str(tmp_path / "logo.png"), "")
     answer = job_command.execute(parser.parse_args(["change"]), Context(bench=find_bench(str(tmp_path))), asker)
     assert len(answer.data["entries"][-1]["detail"]["photos"]) == 1
 
@@ -220,7 +221,7 @@ def open_job_by(bench: Path, asker: FakeAsker) -> Any:
 WHOLE = [
     "It goes off", "0007", "A. Customer", "counter", "T-7", "2", "Nobody's", "Box 1",
     "1", "6", "", "2", "4", "2 h", "40 s", "2", "1", "", "1", "24", "1",
-    "n", "y", "y", "y", "", "n", "120", "lead", "scratches",
+    "n", "y", "y", "y", "", "n", "120", "lead", "scratches", "", "", "",
 ]  # fmt: skip
 
 

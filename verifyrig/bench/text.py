@@ -14,7 +14,7 @@ file, a time zone of this computer) is reported where it is used.
     [gpu]                     card
     [place]                   names, here
     [prices]                  country, tax_percent, tax_included, labour_per_hour
-    [privacy]                 keep_days
+    [privacy]                 keep_days, keep_original_photos
     [alert]                   command, bell
     [autostart]               profile, batch, unit, ambient, attest, wait_s
     [rig_check]               golden, profile
@@ -179,6 +179,7 @@ def _privacy(top: TomlTable, name: str) -> None:
     table = top.table(name, mend="Write [privacy].")
     if table is not None:
         table.whole("keep_days", mend="Write days, such as 730.", maximum=LONGEST_KEPT_DAYS)
+        table.flag("keep_original_photos", mend="Write true or false.")
         table.done()
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import code_of, warned_integrity
-from verifyrig.commands.which_job import add_job_words, name_at_place, records_meant
+from verifyrig.commands.which_job import add_job_words, heading, records_meant
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code, kept_to
 from verifyrig.core.plain_text import plain_lines
 from verifyrig.core.profile import StageKind
@@ -53,7 +53,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     data = data_of(found)
     data["exposure"] = {"before": exposure[0], "after": exposure[1]}
     data["integrity"] = {"before": integrity[before], "after": integrity[after]}
-    head = [name_at_place(context, job)] if job is not None else []
+    head = heading(context, job, named=names)
     step, words = step_of(old, new), words_for("en")
     lines = table_lines(found, step, words) if args.table else summary_lines(found, step, words, _by_kind(new))
     return Answer(data=data, text=plain_lines([*head, *lines]), code=code)

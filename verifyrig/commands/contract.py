@@ -175,6 +175,8 @@ class ReportObject(TypedDict):
 
     number: str
     files: list[str]
+    digest: str
+    removed: list[str]
     state: FaultHeadline
     ready: Status
     hand_over: bool

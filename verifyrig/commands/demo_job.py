@@ -183,6 +183,9 @@ def _report(bench: Bench, job: Job) -> tuple[Path, str]:
 
     at = (DAY + timedelta(hours=6)).isoformat()
     answer = report.execute(
-        argparse.Namespace(what=[job.job_id], place=None, out=None, pdf=False, at=at), Context(bench=bench)
+        argparse.Namespace(
+            what=[job.job_id], place=None, out=None, pdf=False, at=at, language=None, temperature_unit=None
+        ),
+        Context(bench=bench),
     )
     return Path(answer.data["files"][0]), answer.data["sentence"]

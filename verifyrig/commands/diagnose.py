@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.evidence import code_of, warned_integrity
-from verifyrig.commands.which_job import add_job_words, job_meant, name_at_place, records_meant
+from verifyrig.commands.which_job import add_job_words, heading, job_meant, records_meant
 from verifyrig.core.errors import ExitCode, RecordError, UsageError, first_code
 from verifyrig.core.plain_text import plain_lines
 
@@ -66,7 +66,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         write_output(picture, found.picture(), Output.PICTURE)
         data["picture"] = str(picture)
         lines.append(f"The thermal path, drawn: {picture}")
-    head = [name_at_place(context, job)] if job is not None else []
+    head = heading(context, job, named=args.records)
     return Answer(data=data, text=plain_lines([*head, *lines]), code=code)
 
 

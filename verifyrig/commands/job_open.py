@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -41,6 +42,8 @@ def add_open(sub: argparse.ArgumentParser) -> None:
         sub.add_argument(
             f"--{flag.replace('_', '-')}", dest=flag, metavar="TEXT" if not choices else None, choices=choices
         )
+    sub.add_argument("--language", metavar="CODE", help="language of the customer's papers (default: bench.toml's)")
+    sub.add_argument("--temperature-unit", metavar="UNIT", choices=("°C", "°F"), help="°C or °F for the customer")
     keys = ", ".join(question.key for question in QUESTIONS)
     sub.add_argument("--answer", action="append", default=[], metavar="KEY=TEXT", help=f"an answer: {keys}")
     sub.add_argument(
@@ -51,12 +54,15 @@ def add_open(sub: argparse.ArgumentParser) -> None:
 def open_job(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Take a machine in."""
     from verifyrig.jobs.actions import keep_condition_photos, put_on_place, take_in
-    from verifyrig.jobs.store import check_photo
+    from verifyrig.jobs.photo_store import check_photo
+    from verifyrig.report.catalogue import checked_language
 
     place = place_meant(context, args.place)
-    for photo in args.photo:
-        check_photo(Path(photo))
-    intake, again = _intake(args, context, asker)
+    checked_language(args.language, "--language")
+    photos = [Path(photo) for photo in args.photo]
+    for photo in photos:
+        check_photo(photo)
+    intake, again, further = _intake(args, context, asker)
     job = take_in(
         context.bench,
         intake,
@@ -65,9 +71,7 @@ def open_job(args: argparse.Namespace, context: Context, asker: Asker | None) ->
         job_id=args.job_id,
         now=now(),
     )
-    job = keep_condition_photos(
-        context.bench, job, [Path(photo) for photo in args.photo], by=said_by(args, context), now=now()
-    )
+    job = keep_condition_photos(context.bench, job, [*photos, *further], by=said_by(args, context), now=now())
     if place:
         job = put_on_place(context.bench, job, place, by=said_by(args, context), now=now())
     lines = [f"Job {job.job_id} is open.", *([] if again else _earlier_lines(job, context))]
@@ -84,10 +88,10 @@ def _earlier_lines(job: Job, context: Context) -> list[str]:
     return [*lines, f"If it came back: `job open --again {found[-1].job_id}` compares with then."] if lines else []
 
 
-def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> tuple[Intake, str]:
-    """Return the intake, and from which job the machine came back."""
+def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> tuple[Intake, str, list[Path]]:
+    """Return the intake, from which job the machine came back, and photos that were named at the terminal."""
     from verifyrig.dialogs.draft import drafted
-    from verifyrig.dialogs.job_interview import ask_intake
+    from verifyrig.dialogs.job_interview import ask_intake, ask_photos
     from verifyrig.jobs.earlier import jobs_of_serial
     from verifyrig.jobs.store import read_job, read_jobs
 
@@ -96,23 +100,42 @@ def _intake(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
     if args.file is not None:
         if given:
             raise UsageError("a file and flags are given", where="job open", mend="Write all of it into the file.")
-        return _intake_of_file(Path(args.file)), again
+        return _intake_of_file(Path(args.file)), again, []
     if given or asker is None:
-        return _intake_of_flags(args), again
+        return _intake_of_flags(args), again, []
     known = read_job(context.bench, again) if again else None
     with drafted(asker, context.bench.root) as kept:
-        return ask_intake(kept, known, lambda serial: jobs_of_serial(read_jobs(context.bench)[0], serial))
+        intake, again = ask_intake(kept, known, lambda serial: jobs_of_serial(read_jobs(context.bench)[0], serial))
+        photos = ask_photos(kept, "A photo of how it looks?") if not args.photo else []
+        language, unit = _papers(args, context, kept, read_job(context.bench, again) if again else None)
+        return replace(intake, language=language, temperature_unit=unit), again, photos
+
+
+def _papers(args: argparse.Namespace, context: Context, asker: Asker, known: Job | None) -> tuple[str, str]:
+    """Return language and unit of the customer's papers: by the command line, else asked."""
+    from verifyrig.dialogs.job_interview import ask_papers
+    from verifyrig.report.catalogue import display_name, languages
+    from verifyrig.report.gather import customer_settings, read_settings
+
+    if args.language is not None or args.temperature_unit is not None:
+        return args.language or "", args.temperature_unit or ""
+    settings = read_settings(context.bench) if known is None else customer_settings(context.bench, known)
+    named = {code: display_name(code) for code in languages()}
+    return ask_papers(asker, named, settings.language, settings.temperature_unit)
 
 
 def _intake_of_file(path: Path) -> Intake:
     from verifyrig.jobs.text import parse_intake
+    from verifyrig.report.catalogue import checked_language
 
     where = repr(str(path)[:200])
     try:
         text = read_text(path, FileKind.INTAKE)
     except (OSError, ValueError) as error:
         raise JobError(f"cannot be read ({error})", where=where, mend="Check the file's path and rights.") from error
-    return parse_intake(text, path.name)
+    intake = parse_intake(text, path.name)
+    checked_language(intake.language, f"{path.name}, language")
+    return intake
 
 
 def _intake_of_flags(args: argparse.Namespace) -> Intake:
@@ -137,6 +160,8 @@ def _intake_of_flags(args: argparse.Namespace) -> Intake:
         price_ceiling=text("price_ceiling"),
         accessories=text("accessories"),
         condition=text("condition"),
+        language=text("language"),
+        temperature_unit=text("temperature_unit"),
     )
 
 

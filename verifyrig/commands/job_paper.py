@@ -39,10 +39,11 @@ def add_labels(sub: argparse.ArgumentParser) -> None:
 def slip(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Write the intake slip."""
     from verifyrig.report.intake_slip import write_intake_slip
-    from verifyrig.report.pdf import write_pdf
+    from verifyrig.report.pdf import remove_prints, write_pdf
 
     job = job_of(args, context, asker)
     page = write_intake_slip(context.bench, job, time.time())
+    remove_prints(page)
     files = [str(page), *([str(write_pdf(page))] if args.pdf else [])]
     return _pages(job, [*files, "Have it signed, then: verifyrig job sign --name NAME"], files)
 
@@ -66,11 +67,12 @@ def sign(args: argparse.Namespace, context: Context, asker: Asker | None) -> Ans
 
 def labels(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Write the labels."""
-    from verifyrig.report.pdf import write_pdf, write_png
+    from verifyrig.report.pdf import remove_prints, write_pdf, write_png
     from verifyrig.report.tape_labels import TAPES, write_labels
 
     job, tape = job_of(args, context, asker), TAPES[args.tape]
     page = write_labels(context.bench, job, args.tape)
+    remove_prints(page)
     files = [str(page), *([str(write_pdf(page))] if args.pdf else [])]
     if args.png:
         sheets = -(-len(tape.things) // (tape.columns * tape.rows))

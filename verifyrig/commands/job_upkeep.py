@@ -59,6 +59,7 @@ def correct(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
     from verifyrig.jobs.corrections import check_taken_back, correction_of
     from verifyrig.jobs.upkeep import correct as put_right
     from verifyrig.jobs.upkeep import take_back
+    from verifyrig.report.catalogue import checked_language
 
     job, by = job_of(args, context, asker), said_by(args, context)
     pairs, withdrawn, why = [_pair(word) for word in args.words], list(args.withdraw), args.reason[:_LONGEST]
@@ -71,6 +72,8 @@ def correct(args: argparse.Namespace, context: Context, asker: Asker | None) -> 
     # All are looked at before the first is written.
     for key, value in pairs:
         correction_of(job, key, value)
+        if key == "language":
+            checked_language(value, "job correct")
     for entry_id in withdrawn:
         check_taken_back(job, entry_id)
     if pairs:

@@ -22,7 +22,10 @@ def add_change(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--warranty", dest="warranty_months", type=int, metavar="MONTHS", help="its warranty")
     sub.add_argument("--before", metavar="TEXT", help="the setting before")
     sub.add_argument("--after", metavar="TEXT", help="the setting after")
-    sub.add_argument("--photo", action="append", default=[], metavar="FILE", help="a photo; copied into the job")
+    sub.add_argument("--photo-before", action="append", default=[], metavar="FILE", help="a photo of how it was found")
+    sub.add_argument(
+        "--photo", action="append", default=[], metavar="FILE", help="a photo of how it is after the change"
+    )
     sub.add_argument("--agreed", choices=("yes", "no"), help="did the customer agree to a part that looks different")
     sub.add_argument("--new-mount", action="store_true", help="the cooler was off the processor for it")
     sub.add_argument("--note", metavar="TEXT", help="anything else")
@@ -56,17 +59,20 @@ def change(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     from verifyrig.jobs.lifting import lift_of
 
     job, lift = job_of(args, context, asker), lift_of(args.lifts, args.done, args.by)
-    kind, photos = args.kind, [Path(photo) for photo in args.photo]
+    kind, photos, before = args.kind, list(map(Path, args.photo)), list(map(Path, args.photo_before))
     facts = ("part", "lot", "price", "warranty_months", "before", "after", "agreed", "note")
     detail: dict[str, Any] = {name: getattr(args, name) for name in facts}
     detail["new_mount"] = args.new_mount
     if kind is None:
         if asker is None:
             raise UsageError("it is not said what was done", where="job change", mend="Name the kind of change.")
-        kind, detail, photos = ask_change(asker, job)
+        asked = ask_change(asker, job)
+        kind, detail, photos, before = asked.kind, asked.detail, asked.photos, asked.photos_before
         lift = lift or ask_lift(asker, standing_dangers(job))
     by = lift.by if lift is not None else said_by(args, context)
-    job = record_change(context.bench, job, kind, _short(detail), photos=photos, by=by, lift=lift, now=now())
+    job = record_change(
+        context.bench, job, kind, _short(detail), photos=photos, photos_before=before, by=by, lift=lift, now=now()
+    )
     return answer_of(context, job, f"Recorded: {CHANGE_KINDS[kind]}.")
 
 

@@ -56,4 +56,9 @@ def _fitted(text: str) -> str:
     from verifyrig.dialogs.prompt import width, wrapped
 
     most = width()
-    return "\n".join(wrapped(line, indent="    ") if len(line) > most else line for line in text.split("\n"))
+    return "\n".join(wrapped(line, indent=_below(line)) if len(line) > most else line for line in text.split("\n"))
+
+
+def _below(line: str) -> str:
+    """Return the blanks before what goes on below: further in than the line itself."""
+    return " " * (len(line) - len(line.lstrip()) + 4)

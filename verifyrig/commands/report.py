@@ -8,12 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
-from verifyrig.commands.which_job import job_meant, name_at_place
+from verifyrig.commands.which_job import heading, job_meant
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_lines
 
 if TYPE_CHECKING:
     from verifyrig.commands.contract import ReportObject
+
+UNITS = ("°C", "°F")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -22,6 +24,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--place", metavar="NAME", help="the place of the bench on which the job's machine stands")
     parser.add_argument("--out", metavar="FILE", help="the customer's edition; archive and slip lie beside it")
     parser.add_argument("--pdf", action="store_true", help="print each to PDF too, through an installed Chromium")
+    parser.add_argument(
+        "--language", metavar="CODE", help="language of every edition (default: the job's, bench.toml's)"
+    )
+    parser.add_argument("--temperature-unit", metavar="UNIT", choices=UNITS, help="°C or °F, for every edition")
     parser.add_argument("--at", metavar="TIME", help="date of issue, ISO (the same time gives the same bytes)")
 
 
@@ -30,22 +36,32 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     import time
 
     from verifyrig.jobs.fitness_text import as_json
+    from verifyrig.report.catalogue import checked_language
     from verifyrig.report.fitness import hand_over_reason, status_sign
     from verifyrig.report.gather import gather
     from verifyrig.report.pdf import write_pdf
+    from verifyrig.report.state import SHOWN_DIGITS
     from verifyrig.report.wording import words_of
     from verifyrig.report.write import write_editions
 
     now_utc = time.time() if args.at is None else parse_time(args.at)
     job = None if args.what else job_meant(context, None, args.place, needed=True)
-    report = gather(context.bench, args.what if job is None else [job.job_id])
+    report = gather(
+        context.bench,
+        args.what if job is None else [job.job_id],
+        language=checked_language(args.language, "--language"),
+        temperature_unit=args.temperature_unit or "",
+    )
     written = write_editions(context.bench, report, Path(args.out) if args.out else None, now_utc)
     printed = [write_pdf(page) for page in written.paths] if args.pdf else []
     words = words_of(report.settings)
     files = [str(path) for path in [*written.paths, *printed]]
+    removed = [str(path) for path in written.removed if path not in printed]
     data: ReportObject = {
         "number": report.number,
         "files": files,
+        "digest": written.state,
+        "removed": removed,
         "state": report.fitness.headline,
         "ready": report.fitness.status,
         "hand_over": report.fitness.releasable,
@@ -54,8 +70,10 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         "fitness": as_json(report.fitness),
         "simulated": report.simulated,
     }
-    head = [name_at_place(context, job)] if job is not None else []
+    head = heading(context, job)
     lines = [*head, written.sentence, status_sign(report, words).word, *files]
+    lines += [f"State {written.state[:SHOWN_DIGITS]}, printed on each."]
+    lines += [f"Removed, a print of an earlier state: {path}" for path in removed]
     return Answer(data=data, text=plain_lines(lines))
 
 

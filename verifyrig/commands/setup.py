@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
+from verifyrig.commands.setup_bench import BenchValues, Value, ask_bench
 from verifyrig.core.errors import SerialError, UsageError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.checked import ask_checked
@@ -32,7 +33,7 @@ PLACES = {
     "vrm_temp_c": "the board's voltage converters",
 }
 _WARM_S = 60.0
-_Values = dict[tuple[str, str], str]
+_Values = BenchValues
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,6 +78,7 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
             )
         asker = asker or TerminalAsker()
         values = ask_settings(asker, context.bench.config, context.bench.root)
+        values |= ask_bench(asker, context.bench.config)
         instruments = ask_probes(asker, context.bench.config)
     settings = change_config(path, lambda text: changed_settings(text, values, instruments))
     data: SetupObject = {"file": str(path), "settings": settings}
@@ -104,16 +106,16 @@ def _key_text(key: SigningKey) -> str:
 
 
 def changed_settings(
-    text: str, values: Mapping[tuple[str, str], str], instruments: Sequence[Mapping[str, Any]] = ()
+    text: str, values: Mapping[tuple[str, str], Value | None], instruments: Sequence[Mapping[str, Any]] = ()
 ) -> str:
-    """Return bench.toml with texts set by table and key, and instruments added or replaced by their id.
+    """Return bench.toml with values set by table and key, and instruments added or replaced by their id.
 
-    An empty text takes the key away.
+    An empty text, or None, takes the key away.
     """
     from verifyrig.files.toml_edit import put_by_id, set_keys
 
     for (table, key), value in values.items():
-        text = set_keys(text, (table,), {key: value or None})
+        text = set_keys(text, (table,), {key: None if value == "" else value})
     for instrument in instruments:
         text = put_by_id(text, "instrument", instrument)
     return text
@@ -135,13 +137,10 @@ _FLAGS = {
 
 
 def _given(args: argparse.Namespace) -> _Values:
-    from verifyrig.report.catalogue import languages
+    from verifyrig.report.catalogue import checked_language
 
     values = {place: getattr(args, flag)[:LONGEST_TEXT] for place, flag in _FLAGS.items() if getattr(args, flag)}
-    language = values.get(("report", "language"))
-    if language is not None and language not in languages():
-        known = ", ".join(languages())
-        raise UsageError(f"there is no catalogue of language {language!r}", where="--language", mend=f"Known: {known}.")
+    checked_language(values.get(("report", "language")), "--language")
     zone = values.get(("report", "time_zone"))
     if zone is not None and not _is_zone(zone):
         from verifyrig.files.time_zone import ZONE_MEND

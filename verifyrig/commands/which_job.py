@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -116,6 +117,18 @@ def _remembered(context: Context, job: Job, place: str) -> Job:
     from verifyrig.jobs.actions import put_on_place
 
     return put_on_place(context.bench, job, place, by=context.bench.operator, now=datetime.now(UTC))
+
+
+def heading(context: Context, job: Job | None, *, named: Sequence[str] = ()) -> list[str]:
+    """Return the job's name as the first line of an answer; nothing where the same screen says it already.
+
+    Args:
+        named: Records that a person named: then nobody was told which job they are of.
+    """
+    if job is None:
+        return []
+    told = can_ask(json=context.json) and sys.stdout.isatty() and not set(named) - {"first", "last"}
+    return [] if told else [name_at_place(context, job)]
 
 
 def records_meant(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from verifyrig.jobs.earlier import earlier_line
 from verifyrig.jobs.lifting import Lift, lift_of
 from verifyrig.jobs.model import Customer, Intake, Job, Machine
 from verifyrig.jobs.money import parse_price
-from verifyrig.jobs.store import check_photo
+from verifyrig.jobs.photo_store import check_photo
 from verifyrig.jobs.typed import check_answer, check_months
 from verifyrig.jobs.vocabulary import (
     CAUSES,
@@ -88,6 +89,20 @@ def ask_intake(
     return taken_in, known.job_id if known is not None else ""
 
 
+def ask_papers(asker: Asker, languages: Mapping[str, str], language: str, temperature_unit: str) -> tuple[str, str]:
+    """Return language and temperature unit of the customer's papers.
+
+    Args:
+        languages: What each is called, by its code.
+        language, temperature_unit: Those of the shop, which Enter takes.
+    """
+    units = {unit: unit for unit in ("°C", "°F")}
+    return (
+        pick(asker, "In which language does the customer read?", languages, default=language),
+        pick(asker, "Temperatures for the customer in?", units, default=temperature_unit),
+    )
+
+
 def _ask_come_back(asker: Asker, jobs: Sequence[Job]) -> Job | None:
     """Name the earlier jobs of a machine that was here before; return the newest where it came back."""
     if not jobs:
@@ -143,8 +158,29 @@ def _ask_dangers(asker: Asker, machine_kind: str) -> dict[str, str]:
     return {q.key: q.danger for q in asked if q.key == chosen}
 
 
-def ask_change(asker: Asker, job: Job) -> tuple[str, dict[str, Any], list[Path]]:
-    """Return kind, facts and photo files of a change."""
+def ask_photos(asker: Asker, question: str) -> list[Path]:
+    """Return files of photos, each checked where it is typed; Enter ends the questions."""
+    found: list[Path] = []
+    while True:
+        asked = f"{question} (a file, Enter: none)" if not found else "Another one? (Enter: that is all)"
+        path = ask_checked(asker, asked, lambda text: check_photo(Path(text).expanduser()))
+        if not path:
+            return found
+        found.append(Path(path).expanduser())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskedChange:
+    """A change as it was answered: its kind, its facts, and files of photos of before and after."""
+
+    kind: str
+    detail: dict[str, Any]
+    photos_before: list[Path]
+    photos: list[Path]
+
+
+def ask_change(asker: Asker, job: Job) -> AskedChange:
+    """Ask for a change."""
     # The one kind that is not always there comes last, so that the others keep their keys.
     kinds = {key: text for key, text in CHANGE_KINDS.items() if key != "part-returned"}
     if job.test_parts():
@@ -162,8 +198,8 @@ def ask_change(asker: Asker, job: Job) -> tuple[str, dict[str, Any], list[Path]]
     if kind in ("setting-changed", "firmware-set"):
         detail |= {"before": asker.line("Before?"), "after": asker.line("After?")}
     detail["note"] = asker.line("Anything to note?")
-    photo = ask_checked(asker, "A photo's file? (Enter: none)", lambda text: check_photo(Path(text).expanduser()))
-    return kind, detail, [Path(photo).expanduser()] if photo else []
+    before = ask_photos(asker, "A photo of before?")
+    return AskedChange(kind=kind, detail=detail, photos_before=before, photos=ask_photos(asker, "A photo of after?"))
 
 
 def _ask_new_part(asker: Asker) -> dict[str, Any]:

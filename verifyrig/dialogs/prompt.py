@@ -70,7 +70,9 @@ def width() -> int:
 def wrapped(text: str, indent: str = "") -> str:
     """Return the text broken to the terminal's width, its own line breaks kept."""
     lines = (
-        textwrap.fill(line, width(), initial_indent="", subsequent_indent=indent, break_on_hyphens=False)
+        textwrap.fill(
+            line, width(), initial_indent="", subsequent_indent=indent, break_on_hyphens=False, break_long_words=False
+        )
         for line in text.split("\n")
     )
     return "\n".join(lines)

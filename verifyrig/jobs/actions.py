@@ -21,13 +21,24 @@ from verifyrig.jobs.fitness import fitness_of, points_to_close
 from verifyrig.jobs.fitness_model import code_of
 from verifyrig.jobs.fitness_text import kept
 from verifyrig.jobs.lifting import Lift, lift_facts
-from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine, RunFacts, same_part
+from verifyrig.jobs.model import (
+    PHOTOS,
+    PHOTOS_BEFORE,
+    Customer,
+    EntryKind,
+    Intake,
+    Job,
+    Machine,
+    RunFacts,
+    same_part,
+)
 from verifyrig.jobs.money import parse_price
+from verifyrig.jobs.photo_store import keep_photos
 from verifyrig.jobs.proof import PROOF, proof_of
 from verifyrig.jobs.rules import danger_obstacles
 from verifyrig.jobs.same_machine import hear_other_jobs, warn_other_jobs
 from verifyrig.jobs.signing import CONDITION
-from verifyrig.jobs.store import append, keep_photos, new_entry, new_job, read_job
+from verifyrig.jobs.store import append, new_entry, new_job, read_job
 from verifyrig.jobs.typed import LONGEST_WARRANTY_MONTHS
 from verifyrig.jobs.vocabulary import (
     CAUSES,
@@ -59,6 +70,8 @@ def take_in(
             intake,
             customer=old.customer if intake.customer == Customer() else intake.customer,
             machine=old.machine if intake.machine == Machine() else intake.machine,
+            language=intake.language or old.language,
+            temperature_unit=intake.temperature_unit or old.temperature_unit,
         )
     job = new_job(bench, intake, operator=operator, again=again, job_id=job_id, now=now)
     job = hear_other_jobs(bench, job, old_job)
@@ -71,8 +84,8 @@ def keep_condition_photos(bench: Bench, job: Job, photos: Sequence[Path], *, by:
     if not photos:
         return job
     entry = new_entry(EntryKind.NOTE, CONDITION, now=now, by=by)
-    kept = keep_photos(bench, job.job_id, entry.entry_id, photos)
-    return append(bench, job.job_id, [replace(entry, detail={"photos": kept})])
+    places = keep_photos(bench, job.job_id, entry.entry_id, photos)
+    return append(bench, job.job_id, [replace(entry, detail={PHOTOS: places})])
 
 
 def put_on_place(bench: Bench, job: Job, place: str, *, by: str = "", now: datetime) -> Job:
@@ -87,11 +100,15 @@ def record_change(
     detail: Mapping[str, Any],
     *,
     photos: Sequence[Path] = (),
+    photos_before: Sequence[Path] = (),
     by: str = "",
     lift: Lift | None = None,
     now: datetime,
 ) -> Job:
     """Append a change; with `lift` a person signs that it made a danger go.
+
+    Args:
+        photos: Of how it is after the change; `photos_before` of how it was found.
 
     Raises:
         UsageError: The kind is unknown, or a fact that it needs is missing.
@@ -99,9 +116,10 @@ def record_change(
     """
     facts = {**checked_change(job, kind, detail), **(lift_facts(job, lift) if lift is not None else {})}
     entry = new_entry(EntryKind.CHANGE, kind, now=now, by=by, detail=facts)
-    if photos:
-        facts["photos"] = keep_photos(bench, job.job_id, entry.entry_id, photos)
-        entry = replace(entry, detail=facts)
+    if photos or photos_before:
+        places = keep_photos(bench, job.job_id, entry.entry_id, [*photos_before, *photos])
+        shown = {PHOTOS_BEFORE: places[: len(photos_before)], PHOTOS: places[len(photos_before) :]}
+        entry = replace(entry, detail=facts | {key: own for key, own in shown.items() if own})
     return append(bench, job.job_id, [entry])
 
 

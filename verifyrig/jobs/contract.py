@@ -135,6 +135,8 @@ class JobObject(TypedDict):
     price_ceiling: str | None
     accessories: str
     condition: str
+    language: str
+    temperature_unit: str
     entries: list[EntryObject]
     steps: dict[str, bool]
     test_parts: list[str]

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from verifyrig.bench.text import TEMPERATURE_UNITS
 from verifyrig.core.errors import UsageError
 from verifyrig.files.toml_table import meant, shown
 from verifyrig.jobs.dangers import SIGN_KEYS, danger_of, lifts
@@ -18,7 +19,7 @@ from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry
 from verifyrig.jobs.typed import check_answer
 from verifyrig.jobs.vocabulary import MACHINE_KINDS, QUESTIONS
 
-_OF_INTAKE = ("complaint", "price_ceiling", "accessories", "condition")
+_OF_INTAKE = ("complaint", "price_ceiling", "accessories", "condition", "language", "temperature_unit")
 _OF_CUSTOMER = {"customer": "name", "contact": "contact", "ticket": "ticket"}
 _OF_MACHINE = ("kind", "maker", "model", "serial")
 _ANSWERS = tuple(question.key for question in QUESTIONS if question.key not in SIGN_KEYS)
@@ -81,6 +82,8 @@ def correction_of(job: Job, key: str, value: str) -> dict[str, Any]:
         raise UsageError(
             f"{shown(value)} is no kind of machine", where="job correct", mend=meant(value, list(MACHINE_KINDS))
         )
+    if key == "temperature_unit" and value.lower() not in ("", *TEMPERATURE_UNITS):
+        raise UsageError(f"{shown(value)} is no unit", where="job correct", mend="Write °C or °F.")
     check_answer(key, value, "job correct")
     before = fact_of(job.intake, key)
     if before == value:

@@ -18,6 +18,9 @@ from verifyrig.core.integrity import Integrity
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.jobs.vocabulary import NOT_ASKED, protective_steps
 
+PHOTOS, PHOTOS_BEFORE = "photos", "photos_before"
+"""Under these names an entry lists its photos; those of a change show how it is after it, or how it was found."""
+
 
 class EntryKind(StrEnum):
     """What an entry of a job's list is."""
@@ -48,8 +51,8 @@ class JobEntry:
         kind: One of `EntryKind`; a kind of a later version is kept as its word.
         what: Kind of change, name of the finding, id of the step, key of the consent, cause at the close.
         by: Who wrote it, empty where nobody was named.
-        detail: Further facts by name: part, lot, price, warranty_months, before, after, photos, agreed, value,
-            u95, unit, override, refused, to, old_parts, signature, note.
+        detail: Further facts by name: part, lot, price, warranty_months, before, after, photos, photos_before, agreed,
+            value, u95, unit, override, refused, to, old_parts, signature, note.
     """
 
     entry_id: str
@@ -100,6 +103,8 @@ class Intake:
         price_ceiling: Up to where the shop may go without asking again, in the customer's words.
         accessories: What came with it.
         condition: Cosmetic state.
+        language, temperature_unit: How the customer wants to read the report, `nl` and `°F` for instance; empty for
+            what the shop has.
     """
 
     complaint: str = ""
@@ -110,6 +115,8 @@ class Intake:
     price_ceiling: str = ""
     accessories: str = ""
     condition: str = ""
+    language: str = ""
+    temperature_unit: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

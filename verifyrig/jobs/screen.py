@@ -17,7 +17,7 @@ from verifyrig.jobs.danger_words import hints
 from verifyrig.jobs.dangers import BY_CODE, StandingDanger, lifts, standing_dangers
 from verifyrig.jobs.fitness_model import Fitness
 from verifyrig.jobs.fitness_text import as_json, lines_of
-from verifyrig.jobs.model import EntryKind, Job, JobEntry, RunFacts
+from verifyrig.jobs.model import PHOTOS, PHOTOS_BEFORE, EntryKind, Job, JobEntry, RunFacts
 from verifyrig.jobs.rules import Obstacle, in_order, next_purpose, obstacles_to_close
 from verifyrig.jobs.signing import intake_signature, is_signed_as_it_stands
 from verifyrig.jobs.soak import plan_soak
@@ -272,8 +272,8 @@ def _change_facts(entry: JobEntry) -> str:
     if entry.text("before") or entry.text("after"):
         words.append(f"{plain_line(entry.text('before'), 60)} → {plain_line(entry.text('after'), 60)}")
     words += [plain_line(entry.text("note"), 120)] if entry.text("note") else []
-    photos = entry.detail.get("photos")
-    words += [f"{len(photos)} photo{'s' if len(photos) > 1 else ''}"] if isinstance(photos, list) and photos else []
+    photos = sum(len(found) for key in (PHOTOS, PHOTOS_BEFORE) if isinstance(found := entry.detail.get(key), list))
+    words += [f"{photos} photo{'s' if photos > 1 else ''}"] if photos else []
     return f" ({', '.join(words)})" if words else ""
 
 
@@ -310,6 +310,8 @@ def job_object(job: Job, runs: Sequence[RunFacts], fitness: Fitness) -> JobObjec
         "consent": {key: job.consent(key) for key in CONSENTS},
         "price_ceiling": intake.price_ceiling or None,
         "accessories": intake.accessories,
+        "language": intake.language,
+        "temperature_unit": intake.temperature_unit,
         "condition": intake.condition,
         "entries": [_entry_object(entry) for entry in job.entries],
         "steps": job.steps(),

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import re
 import secrets
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
@@ -19,7 +18,7 @@ from typing import Any
 from verifyrig.bench.folder import Bench, check_id
 from verifyrig.core.errors import JobError
 from verifyrig.files.atomic_write import write_whole
-from verifyrig.files.foreign_file import FileKind, check_file, copy_new, read_text
+from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.files.toml_table import load_toml
 from verifyrig.jobs.log import deleted_ids
 from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, merged
@@ -27,7 +26,6 @@ from verifyrig.jobs.text import entry_data, job_data, parse_job
 from verifyrig.jobs.which import meant_of
 
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
-_PHOTO_ENDING = re.compile(r"\.[a-z0-9]{1,5}")
 
 
 def job_file(bench: Bench, job_id: str) -> Path:
@@ -207,37 +205,6 @@ def _merge_entries(path: Path, theirs: Job) -> int:
             data["entry"] = [*data.get("entry", []), *(entry_data(entry) for entry in added)]
             _write_data(path, data)
     return len(added)
-
-
-def keep_photos(bench: Bench, job_id: str, entry_id: str, paths: Sequence[Path]) -> list[str]:
-    """Copy photo files into the job's folder; return their places relative to it.
-
-    Raises:
-        JobError: A file is missing, is no plain file, or is larger than 50 MB.
-    """
-    folder = bench.writable(bench.job_dir(job_id) / "photos")
-    kept = []
-    for n, path in enumerate(paths, start=1):
-        check_photo(path)
-        ending = path.suffix.lower() if _PHOTO_ENDING.fullmatch(path.suffix.lower()) else ""
-        place = folder / f"{entry_id}-{n}{ending}"
-        with writing(folder):
-            folder.mkdir(parents=True, exist_ok=True)
-            copy_new(path, place, FileKind.PHOTO)
-        kept.append(f"photos/{place.name}")
-    return kept
-
-
-def check_photo(path: Path) -> None:
-    """Raise `JobError` where a path leads to no file that may be kept as a photo."""
-    try:
-        check_file(path, FileKind.PHOTO)
-    except OSError as error:
-        raise JobError(
-            f"this is no file of at most 50 MB ({error.strerror or error})",
-            where=f"photo {str(path)[:200]!r}",
-            mend="Check the file's path.",
-        ) from error
 
 
 def _to_millis(time: datetime) -> datetime:

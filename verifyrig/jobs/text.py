@@ -11,6 +11,7 @@ job.toml, by example:
     price_ceiling = "120"
     accessories = "power cord"
     condition = "scratch on the left side"
+    language = "nl"                 # of the customer's papers; and temperature_unit = "°F"
     [customer]                      name, contact, ticket
     [machine]                       kind, maker, model, serial
     [answers]                       what, when, how-often, ... (job_words.QUESTIONS)
@@ -41,7 +42,7 @@ from verifyrig.jobs.vocabulary import CONSENT_ANSWERS, CONSENTS, MACHINE_KINDS, 
 SCHEMA = 1
 LONGEST_TEXT = 20_000
 _FIRST_YEAR, _LAST_YEAR = 1980, 2999  # what every system's own calendar can show in local time
-_TEXTS = ("complaint", "price_ceiling", "accessories", "condition")
+_TEXTS = ("complaint", "price_ceiling", "accessories", "condition", "language", "temperature_unit")
 _FREE = "Write a text."
 _T = TypeVar("_T")
 
@@ -129,6 +130,8 @@ def _intake(table: TomlTable, *, strict: bool = True) -> Intake:
         price_ceiling=texts["price_ceiling"],
         accessories=texts["accessories"],
         condition=texts["condition"],
+        language=texts["language"],
+        temperature_unit=texts["temperature_unit"],
     )
 
 

@@ -11,6 +11,7 @@ from verifyrig.core.outcome import StageEnd
 from verifyrig.core.reason import reason
 from verifyrig.jobs.fitness_model import Code, code_of
 from verifyrig.jobs.fitness_text import points_open_at
+from verifyrig.jobs.model import PHOTOS, PHOTOS_BEFORE
 from verifyrig.jobs.vocabulary import CHANGE_KINDS, OLD_PARTS
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.report.choose import runs_since_last_change
@@ -50,7 +51,7 @@ _FACT_WORDS = {
     "after": "after",
     "setting": "setting",
     "photos": "photos",
-    "photo": "photo",
+    "photos_before": "photos of before",
     "agreed": "customer agreed",
     "note": "note",
     "serial": "serial",
@@ -111,6 +112,8 @@ def _facts(detail: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
 def _fact(key: str, value: Any, words: Words) -> str:
     if key == "warranty_months" and isinstance(value, int):
         return words.n("{count} month", "{count} months", value)
+    if key in (PHOTOS, PHOTOS_BEFORE) and isinstance(value, list | tuple):
+        return words.number(len(value))
     return plain(value, words)
 
 

@@ -28,12 +28,26 @@ if TYPE_CHECKING:
 _LOGO_KINDS = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".gif": "gif", ".webp": "webp", ".svg": "svg+xml"}
 
 
-def gather(bench: Bench, what: Sequence[str] = ()) -> ReportInput:
+def gather(bench: Bench, what: Sequence[str] = (), *, language: str = "", temperature_unit: str = "") -> ReportInput:
     """Return the report input that the words mean: a job's id, records, or the open job for none.
+
+    Args:
+        language, temperature_unit: For every edition of this report, before what bench.toml and the job say.
 
     Raises:
         RigError: A word is neither, or more than one job is named.
     """
+    report = _gathered(bench, what)
+    asked = {"language": language, "temperature_unit": temperature_unit}
+    asked = {key: value for key, value in asked.items() if value}
+    return replace(
+        report,
+        settings=replace(report.settings, **asked),
+        customer_settings=replace(report.customer_settings or report.settings, **asked),
+    )
+
+
+def _gathered(bench: Bench, what: Sequence[str]) -> ReportInput:
     from verifyrig.jobs.store import wanted_job
 
     if not what:
@@ -110,6 +124,7 @@ def _assembled(
         fitness=fitness,
         shop=read_shop(bench),
         settings=read_settings(bench),
+        customer_settings=customer_settings(bench, job) if job is not None else None,
         job=job_facts(bench, job) if job is not None else None,
         runs=tuple(ordered),
         unreadable=tuple((path.stem, error.what) for path, error in (unreadable or {}).items()),
@@ -246,6 +261,14 @@ def read_settings(bench: Bench) -> Settings:
     )
 
 
+def customer_settings(bench: Bench, job: Job) -> Settings:
+    """Return the settings as the customer chose at intake; what has no catalogue here stays as the shop has it."""
+    settings, intake = read_settings(bench), job.intake
+    unit = TEMPERATURE_UNITS.get(intake.temperature_unit.lower(), settings.temperature_unit)
+    language = intake.language if intake.language in languages() else settings.language
+    return replace(settings, language=language, temperature_unit=unit)
+
+
 def _time_zone(name: str) -> str:
     """The zone is the bench's and not this computer's, so that a second reader gets the same page."""
     try:
@@ -266,6 +289,7 @@ def job_facts(bench: Bench, job: Job) -> JobFacts:
     from verifyrig.jobs.fitness_text import points_open_at
     from verifyrig.jobs.store import read_jobs
     from verifyrig.jobs.vocabulary import CONSENTS, MACHINE_KINDS, QUESTIONS
+    from verifyrig.report.photo_files import photos_of
 
     intake, closing, handover = job.intake, job.closing, job.handover
     machine, questions = intake.machine, {question.key for question in QUESTIONS}
@@ -300,6 +324,7 @@ def job_facts(bench: Bench, job: Job) -> JobFacts:
         same_cause=tuple(same_cause(read_jobs(bench)[0], job)),
         warranties=tuple((part, day.isoformat()) for part, day in job.warranties()),
         handover=_handover(handover),
+        photos=photos_of(job, bench.job_dir(job.job_id)),
         digest=_file_digest(bench.job_dir(job.job_id) / "job.toml"),
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Any
 
 from verifyrig.analysis.contradictions import Contradiction
@@ -66,6 +67,34 @@ class Entry:
     detail: Mapping[str, Any] = field(default_factory=dict)
 
 
+class PhotoTime(StrEnum):
+    """When a photo was taken, as its reader asks."""
+
+    BEFORE = "before"
+    AFTER = "after"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """One photo of a job.
+
+    Attributes:
+        shows: Kind of change that it belongs to; empty for the condition as the machine came in.
+        part: The part that was changed, or empty.
+        name: Of its file, without its folder.
+        uri: A `data:` address of the picture, empty where it cannot be shown.
+        digest: SHA-256 of the picture as it is shown, hexadecimal; empty where it cannot be.
+    """
+
+    when: PhotoTime
+    shows: str = ""
+    part: str = ""
+    utc_s: float | None = None
+    name: str = ""
+    uri: str = ""
+    digest: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobFacts:
     """A job as the report sees it; every text may be empty, and comes from outside.
@@ -80,6 +109,7 @@ class JobFacts:
         again: Id of the earlier job whose machine came back, or empty.
         same_cause: Ids of earlier jobs of this machine that were closed with the same cause.
         warranties: Part and last day of its warranty (ISO), once the machine was handed over.
+        photos: All photos, in the order in which they were noted.
         digest: SHA-256 of the job's file, hexadecimal.
     """
 
@@ -103,6 +133,7 @@ class JobFacts:
     same_cause: tuple[str, ...] = ()
     warranties: tuple[tuple[str, str], ...] = ()
     handover: Mapping[str, Any] = field(default_factory=dict)
+    photos: tuple[Photo, ...] = ()
     digest: str = ""
 
     def of_kind(self, kind: str) -> tuple[Entry, ...]:
@@ -194,12 +225,15 @@ class ReportInput:
         before, after: Ids of the two runs that are set side by side; None where there is none.
         comparison: Whether these two may be compared, and what differs; None where there are not two.
         opinion: What the evidence says of the cause, None where nothing was measured or there is no job.
+        settings: Of the shop: for the archive, the index, and where the customer named nothing else.
+        customer_settings: How the customer wants to read it, None where they named nothing.
         instruments: `[[instrument]]` and `[channel.*]` of bench.toml with their calibration state.
     """
 
     fitness: Fitness
     shop: Shop = field(default_factory=Shop)
     settings: Settings = field(default_factory=Settings)
+    customer_settings: Settings | None = None
     job: JobFacts | None = None
     runs: tuple[RunInput, ...] = ()
     unreadable: tuple[tuple[str, str], ...] = ()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from pathlib import Path
 from typing import Any
 
@@ -10,23 +9,20 @@ from verifyrig import __version__
 from verifyrig.bench.folder import Bench
 from verifyrig.core.plain_text import plain_line
 from verifyrig.core.reason import reason
-from verifyrig.files.foreign_file import FileKind, read_bytes
 from verifyrig.files.output_file import Output, check_place, write_output
 from verifyrig.jobs.keeping import keep_days
 from verifyrig.jobs.model import Job
 from verifyrig.jobs.signing import SHOWN_DIGITS, intake_photos, intake_signature, is_signed_as_it_stands, signed_digest
 from verifyrig.jobs.vocabulary import CONSENTS, MACHINE_KINDS, NO, QUESTIONS, YES
 from verifyrig.report import done
-from verifyrig.report.gather import read_settings, read_shop
+from verifyrig.report.gather import customer_settings, read_shop
+from verifyrig.report.photo_files import page_picture
 from verifyrig.report.proof import qr_svg
 from verifyrig.report.reasons import reason_text
 from verifyrig.report.render import rendered
 from verifyrig.report.wording import Words, words_of
 
-_PICTURES = {".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg", ".webp": "webp"}
 _MOST_PICTURES = 4
-# A page that is to be printed and mailed: larger pictures are named, and lie with the job.
-_LARGEST_PICTURE = 4_000_000
 _LONGEST_COMPLAINT = 700
 
 
@@ -39,7 +35,7 @@ def write_intake_slip(bench: Bench, job: Job, at: float) -> Path:
     Raises:
         RigError: The settings cannot be read, or the page cannot be written.
     """
-    settings = read_settings(bench)
+    settings = customer_settings(bench, job)
     words = words_of(settings)
     path = bench.reports_dir / f"{job.job_id}.intake.html"
     check_place(path, Output.PAGE)
@@ -132,27 +128,14 @@ def _signed(job: Job, words: Words) -> str:
 
 
 def _pictures(bench: Bench, job: Job) -> tuple[list[str], list[str]]:
-    """Return pictures of the condition as data, and the names of those that are too many or too large for a page."""
+    """Return pictures of the condition as data, and the names of those that are too many or cannot be shown."""
     shown: list[str] = []
     named: list[str] = []
     folder = bench.job_dir(job.job_id)
     for photo in intake_photos(job):
-        data = _picture(folder / photo, folder) if len(shown) < _MOST_PICTURES else None
-        if data is None:
+        picture = page_picture(folder / photo, folder) if len(shown) < _MOST_PICTURES else None
+        if picture is None:
             named.append(Path(photo).name)
         else:
-            shown.append(data)
+            shown.append(picture.uri)
     return shown, named
-
-
-def _picture(path: Path, inside: Path) -> str | None:
-    kind = _PICTURES.get(path.suffix.lower())
-    if kind is None:
-        return None
-    try:
-        if path.stat().st_size > _LARGEST_PICTURE:
-            return None
-        data = read_bytes(path, FileKind.PHOTO, inside=inside)
-    except (OSError, ValueError):
-        return None
-    return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"

@@ -1,4 +1,4 @@
-"""The customer's edition: serials by their last four, host and user names, addresses and paths of people masked.
+"""The customer's edition: serials of their machine by the last four, host and user names, addresses, paths masked.
 
 The values that stand under such names anywhere in the job or a record are replaced wherever they occur, so that a
 serial in a note is masked like the one in its field. Patterns catch addresses that stand under no name.
@@ -15,7 +15,7 @@ from typing import Any
 from verifyrig.analysis.results import Comparison
 from verifyrig.core.reason import Reason
 from verifyrig.jobs.fitness_model import Fitness
-from verifyrig.report.inputs import JobFacts, Opinion, ReportInput, RunInput
+from verifyrig.report.inputs import Entry, JobFacts, Opinion, ReportInput, RunInput
 
 _SERIAL_KEYS = ("serial", "asset_tag", "service_tag", "uuid")
 _NAME_KEYS = ("host", "hostname", "host_name", "user", "username", "user_name", "login")
@@ -23,6 +23,7 @@ _CONTACT_KEYS = ("contact", "phone", "telephone", "email", "e-mail", "address", 
 # Shorter texts would hit ordinary words; they are masked in their own field only.
 _LEAST_LENGTH = 4
 _LONGEST_LOT = 8
+_FITTED = ("part-replaced", "part-fitted-for-test")
 HIDDEN = "•••"
 
 _PATTERNS: tuple[tuple[re.Pattern[str], str], ...] = (
@@ -90,9 +91,24 @@ def _secrets(report: ReportInput) -> Iterator[tuple[str, str]]:
     sources: list[Any] = [run.trace.facts for run in report.runs]
     if report.job is not None:
         sources += [report.job.machine, report.job.customer, report.job.handover]
-        sources += [entry.detail for entry in report.job.entries]
+        sources += [_without_own_part(entry) for entry in report.job.entries]
     for source in sources:
         yield from _secrets_in(source)
+
+
+def _without_own_part(entry: Entry) -> Mapping[str, Any]:
+    """Return the facts of an entry but for the number of a part that the shop fitted.
+
+    That one is not the customer's secret: under it the part has its warranty.
+    """
+    fitted = entry.kind == "change" and entry.what in _FITTED
+    return {key: value for key, value in entry.detail.items() if not (fitted and key == "lot")}
+
+
+def _masked_entry(entry: Entry, hide: Hide) -> Entry:
+    shown = _walked(_without_own_part(entry), hide)
+    own = {key: _walked(value, hide) for key, value in entry.detail.items() if key not in shown}
+    return replace(entry, what=hide(entry.what), detail={key: {**shown, **own}[key] for key in entry.detail})
 
 
 def _secrets_in(value: Any) -> Iterator[tuple[str, str]]:
@@ -146,7 +162,7 @@ def _masked_job(job: JobFacts, hide: Hide) -> JobFacts:
         consent=tuple((topic, hide(answer)) for topic, answer in job.consent),
         accessories=hide(job.accessories),
         condition=hide(job.condition),
-        entries=tuple(replace(e, what=hide(e.what), detail=_walked(e.detail, hide)) for e in job.entries),
+        entries=tuple(_masked_entry(entry, hide) for entry in job.entries),
         override=hide(job.override),
         refused=tuple(hide(one) if isinstance(one, str) else _masked_reason(one, hide) for one in job.refused),
         handover=_walked(job.handover, hide),

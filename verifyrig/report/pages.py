@@ -17,10 +17,10 @@ from verifyrig.report.front_page import front_page
 from verifyrig.report.headline import headlines
 from verifyrig.report.inputs import JobFacts, ReportInput
 from verifyrig.report.job_part import job_values, noted, slip_machine
-from verifyrig.report.marks import marks_of
 from verifyrig.report.method import method_lines
 from verifyrig.report.names import channel_label, stage_label
 from verifyrig.report.opinion import experience_sentence, opinion_sentence, share_rows, substitution_lines, suspect_rows
+from verifyrig.report.photos import photo_cells, photos_not_shown
 from verifyrig.report.plot import AFTER, ALONE, BEFORE
 from verifyrig.report.proof import proof_of
 from verifyrig.report.reasons import reason_text
@@ -46,12 +46,13 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "title": words.t("Report on a machine tested on the bench"),
         "edition_word": words.t("shop archive, with all details") if archive else words.t("for the customer"),
         "archive": archive,
-        "marks": marks_of(report, words),
         "picture": main_picture(report, channel, values["finding"], words) if channel is not None else None,
         "figures": further_figures(report, words),
         "headlines": headlines(report, words),
         "columns": [words.t(side.word) for side in key_sides(report)],
         "two_runs": report.before_run is not None and report.after_run is not None,
+        "photos": photo_cells(report, words, archive=archive),
+        "photos_not_shown": photos_not_shown(report, words, archive=archive),
         "thresholds": tables.threshold_rows(report, words),
         "stages": tables.stage_rows(report, words),
         "exposure": exposure_lines(report, words),

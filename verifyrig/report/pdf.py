@@ -49,6 +49,31 @@ def write_pdf(page: Path, search_path: str | None = None) -> Path:
     return target
 
 
+def remove_prints(page: Path) -> list[Path]:
+    """Remove PDF and PNG of ours beside a page that is about to be written anew; return what went.
+
+    A print of yesterday beside the page of today would be taken for the same. What is no print of ours stays.
+
+    Raises:
+        UsageError: It cannot be removed.
+    """
+    gone = []
+    for target, kind in ((page.with_suffix(".pdf"), Output.PDF), (page.with_suffix(".png"), Output.PNG)):
+        try:
+            check_place(target, kind)
+        except UsageError:
+            continue
+        try:
+            target.unlink()
+        except (FileNotFoundError, NotADirectoryError):
+            continue
+        except OSError as error:
+            why = f"the print of an earlier state cannot be removed ({error.strerror or error})"
+            raise UsageError(why, where=str(target), mend="Check the folder and its rights.") from error
+        gone.append(target)
+    return gone
+
+
 def write_png(page: Path, width_mm: float, height_mm: float, search_path: str | None = None) -> Path:
     """Draw an HTML file as PNG beside it, at 300 dots an inch; return that.
 

@@ -25,7 +25,7 @@ def reason_text(what: Reason | str, words: Words) -> str:
     sentences = words.catalogue.reasons
     return render(
         what,
-        lambda code, english: sentences.get(code, english),
+        lambda code, english: sentences.get(code) or words.lacking(english),
         words.formed,
         lambda value: _with_labels(words.known(value), words),
     )

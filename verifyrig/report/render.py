@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -11,10 +12,12 @@ from verifyrig.core.errors import BenchError
 from verifyrig.core.plain_text import plain_block, plain_lines
 from verifyrig.report import pages, svg
 from verifyrig.report.inputs import ReportInput
+from verifyrig.report.marks import marks_of
 from verifyrig.report.masking import masked
 from verifyrig.report.policy import guarded
+from verifyrig.report.state import SHOWN_DIGITS, state_digest
 from verifyrig.report.unbroken import unbroken
-from verifyrig.report.wording import Foreign, Words, words_of
+from verifyrig.report.wording import LACKING, Foreign, Words, words_of
 
 if TYPE_CHECKING:
     from jinja2 import Environment, TemplateError
@@ -39,12 +42,20 @@ def render(report_input: ReportInput, edition: Edition, *, now_utc: float) -> st
     """
     if edition not in EDITIONS:
         raise ValueError(f"there is no edition {edition!r}")
-    report = report_input if edition == "archive" else masked(report_input)
+    report = report_input if edition == "archive" else masked(_as_customer_reads(report_input))
     words = words_of(report.settings)
     values = pages.slip_values(report, words, now_utc) if edition == "slip" else pages.report_values(
         report, words, now_utc, archive=edition == "archive"
     )  # fmt: skip
+    values["state"] = state_digest(report_input)[:SHOWN_DIGITS]
+    if edition != "slip":
+        # The counter's list is in the language of the shop, whatever the customer reads.
+        values["marks"] = marks_of(report, words_of(report_input.settings))
     return rendered(_TEMPLATE[edition], values, words, report.settings.paper, report.settings.templates_dir)
+
+
+def _as_customer_reads(report: ReportInput) -> ReportInput:
+    return report if report.customer_settings is None else replace(report, settings=report.customer_settings)
 
 
 def rendered(
@@ -59,6 +70,7 @@ def rendered(
     environment = _environment(templates_dir)
     common = {
         "lang": words.language,
+        "state": "",  # a page that is of no state of a job says none
         "t": words.t,
         "paper": _PAPERS.get(paper.lower(), "A4"),
         "page_words": _page_words(words),
@@ -67,7 +79,7 @@ def rendered(
         "key_lines": pages.key_lines(),
         "running_head": _running_head(values),
         "running_right": values.get("number", ""),
-        "running_foot": values.get("issued", ""),
+        "running_foot": _running_foot(values, words),
     }
     filled = {**common, **values}
     from jinja2 import TemplateError
@@ -77,9 +89,26 @@ def rendered(
         # A browser reads every line end as "\n", and so does the hash of the style sheet.
         css = environment.get_template(style).render(filled).replace("\r\n", "\n").strip()
         page = environment.get_template(name).render({**filled, "css": Markup(css)}) + "\n"
-        return guarded(page, css)
+        return guarded(_with_note(page, words), css)
     except TemplateError as error:
         raise _template_fault(name, error) from error
+
+
+def _with_note(page: str, words: Words) -> str:
+    """Return the page with a line at its end that explains the mark of English texts, where any stands on it."""
+    if LACKING not in page:
+        return page
+    from markupsafe import escape
+
+    note = words.t("Texts with the mark [en] have no translation in this language yet, and stand in English.")
+    at = max(page.rfind("</main>"), 0) or page.rfind("</body>")
+    return f'{page[:at]}<p class="small">{escape(note)}</p>\n{page[at:]}'
+
+
+def _running_foot(values: Mapping[str, Any], words: Words) -> str:
+    """The foot of every printed sheet: sheets of two states are told apart by it."""
+    issued, state = str(values.get("issued", "")), str(values.get("state", ""))
+    return f"{issued} · {words.t('state {digest}', digest=state)}" if state else issued
 
 
 def _running_head(values: Mapping[str, Any]) -> str:

@@ -17,6 +17,10 @@ _LOCALES = {"en": "en_GB", "de": "de_DE"}
 _SMALL_UNITS = {"1": "", "°C": " °C"}
 
 
+LACKING = " [en]"
+"""Behind an English text that stands in a page of another language, for its catalogue lacks it."""
+
+
 class Foreign(str):
     """An English text that stands in a report of another language, and is marked so on the page."""
 
@@ -39,13 +43,21 @@ class Words:
 
     def t(self, text: str, /, **values: Any) -> str:
         """Return the text in the report's language, with `values` in its braces."""
-        said = self.catalogue.texts.get(text, text)
+        said = self.catalogue.texts.get(text) or self.lacking(text)
         return said.format(**values) if values else said
 
     def n(self, one: str, many: str, count: int, /, **values: Any) -> str:
         """Return the form of the text that fits `count`, which is `{count}` in it."""
-        forms = self.catalogue.plurals.get((one, many), (one, many))
-        return forms[0 if count == 1 else 1].format(count=self.number(count), **values)
+        forms = self.catalogue.plurals.get((one, many))
+        if forms is None:
+            said = self.lacking(one if count == 1 else many)
+        else:
+            said = forms[min(self.catalogue.plural(abs(count)), len(forms) - 1)]
+        return said.format(count=self.number(count), **values)
+
+    def lacking(self, text: str) -> str:
+        """Return an English text that the catalogue lacks, marked, so that nobody takes it for a translation."""
+        return text if self.language == SOURCE_LANGUAGE else text + LACKING
 
     def known(self, text: str) -> str:
         """Return a word that may be in the catalogue, unchanged where it is not (names from outside)."""

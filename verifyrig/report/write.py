@@ -12,8 +12,10 @@ from verifyrig.files.output_file import Output, check_place, write_output
 from verifyrig.report.gather import gather
 from verifyrig.report.index import write_index
 from verifyrig.report.inputs import ReportInput
+from verifyrig.report.pdf import remove_prints
 from verifyrig.report.render import EDITIONS, Edition, render
 from verifyrig.report.sentences import finding_of
+from verifyrig.report.state import state_digest
 from verifyrig.report.wording import words_of
 
 
@@ -23,12 +25,16 @@ class Written:
 
     Attributes:
         paths: Customer's edition, archive, slip, in this order.
-        sentence: What it says first, in its language.
+        sentence: What it says first, in the shop's language.
+        state: Digest of the state that all of them were made from.
+        removed: Prints of an earlier state that lay beside them.
     """
 
     report: ReportInput
     paths: tuple[Path, ...]
     sentence: str
+    state: str
+    removed: tuple[Path, ...] = ()
 
     @property
     def path(self) -> Path:
@@ -59,13 +65,20 @@ def write_editions(bench: Bench, report: ReportInput, out: Path | None, now_utc:
         check_place(path, Output.PAGE)
     # All are made before the first is written: a page that cannot be made leaves the earlier ones as they are.
     pages = {path: render(report, edition, now_utc=now_utc) for edition, path in paths.items()}
+    removed = [gone for path in pages for gone in remove_prints(path)]
     for path, page in pages.items():
         write_output(path, page, Output.PAGE)
     if out is None:
         write_index(bench)
     words = words_of(report.settings)
     finding = finding_of(report, words)
-    return Written(report=report, paths=tuple(paths.values()), sentence=f"{finding.word}. {finding.text}")
+    return Written(
+        report=report,
+        paths=tuple(paths.values()),
+        sentence=f"{finding.word}. {finding.text}",
+        state=state_digest(report),
+        removed=tuple(removed),
+    )
 
 
 def edition_paths(bench: Bench, report: ReportInput, out: Path | None) -> dict[Edition, Path]:
