@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.job_answer import answer_of, job_of, now, said_by
+from verifyrig.commands.which_job import heading
 from verifyrig.core.errors import UsageError
 from verifyrig.core.plain_text import plain_lines
 from verifyrig.dialogs.prompt import Asker
@@ -45,7 +46,7 @@ def slip(args: argparse.Namespace, context: Context, asker: Asker | None) -> Ans
     page = write_intake_slip(context.bench, job, time.time())
     remove_prints(page)
     files = [str(page), *([str(write_pdf(page))] if args.pdf else [])]
-    return _pages(job, [*files, "Have it signed, then: verifyrig job sign --name NAME"], files)
+    return _pages(context, job, [*files, "Have it signed, then: verifyrig job sign --name NAME"], files)
 
 
 def sign(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
@@ -77,11 +78,9 @@ def labels(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     if args.png:
         sheets = -(-len(tape.things) // (tape.columns * tape.rows))
         files.append(str(write_png(page, tape.width_mm, tape.height_mm * sheets)))
-    return _pages(job, files, files)
+    return _pages(context, job, files, files)
 
 
-def _pages(job: Job, lines: list[str], files: list[str]) -> Answer:
-    from verifyrig.jobs.naming import name_of
-
+def _pages(context: Context, job: Job, lines: list[str], files: list[str]) -> Answer:
     data: PagesObject = {"job": job.job_id, "files": files}
-    return Answer(data=data, text=plain_lines([name_of(job), *lines]))
+    return Answer(data=data, text=plain_lines([*heading(context, job), *lines]))

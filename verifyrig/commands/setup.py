@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Answer, Context
-from verifyrig.commands.setup_bench import BenchValues, Value, ask_bench
+from verifyrig.commands.setup_bench import BenchValues, ask_bench
 from verifyrig.core.errors import SerialError, UsageError
 from verifyrig.core.plain_text import plain_line
 from verifyrig.dialogs.checked import ask_checked
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
+from verifyrig.files.toml_edit import Value
 
 if TYPE_CHECKING:
     from verifyrig.commands.contract import SetupObject, SigningKey

@@ -12,8 +12,8 @@ from verifyrig.bench.text import COUNTRY_CODES, LARGEST_PRICE, LONGEST_KEPT_DAYS
 from verifyrig.core.errors import UsageError
 from verifyrig.dialogs.checked import ask_checked
 from verifyrig.dialogs.prompt import Asker, Option
+from verifyrig.files.toml_edit import Value
 
-Value = str | int | float | bool | list[str]
 BenchValues = dict[tuple[str, str], Value | None]
 _YES_NO = (Option(key="y", label="yes"), Option(key="n", label="no"))
 _LONGEST_ID = 64

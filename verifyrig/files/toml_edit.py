@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
 
-Value = str | float | date | Sequence[float] | Mapping[str, str]
+Value = str | float | date | Sequence[float] | Sequence[str] | Mapping[str, str]
 _Tree = MutableMapping[str, Any]
 
 
