@@ -66,7 +66,8 @@ def _cut(run_id: str, times: FloatArray, temps: FloatArray, rows: tuple[int, int
     t_s = times[low:high] - times[low]
     on_s, off_s = float(t_s[on - low]), float(t_s[off - low])
     stages = (("idle", 0.0, on_s), ("load", on_s, off_s), ("cooldown", off_s, float(t_s[-1])))
-    return _trace(run_id, t_s, {"die_temp_c": temps[low:high]}, stages, resolution=BOARD_STEP_K)
+    readings = {"die_temp_c": temps[low:high]}
+    return _trace(run_id, t_s, readings, stages, resolution=BOARD_STEP_K, began_s=float(times[low]))
 
 
 def card_traces(path: Path, *, every: int = 1, offset: int = 0) -> list[Trace]:
@@ -100,6 +101,7 @@ def simulated_run(
     used_s: float = 0.0,
     phase_s: float = 0.0,
     ambient_measured: bool = True,
+    days_later: int = 0,
 ) -> Trace:
     """Return a run of idle, steady load and a minute of cooldown.
 
@@ -110,6 +112,7 @@ def simulated_run(
         used_s: For how long the machine was in light use until 30 s before the run, s; 0: it was idle.
         phase_s: Where between two changes of the load the samples lie, s.
         ambient_measured: Whether the record has the ambient.
+        days_later: On which day it was.
     """
     simulated = SimulatedMachine(machine, seed=seed)
     if used_s:
@@ -144,7 +147,9 @@ def simulated_run(
         del known["ambient_temp_c"]
     stages = (("idle", 0.0, ends[0]), ("load", ends[0], ends[1]), ("cooldown", ends[1], float(columns[0][-1])))
     step_k = machine.sensors["die_temp_c"].step
-    run = _trace(f"simulated-{machine.case}-{seed}", columns[0], known, stages, resolution=step_k)
+    run = _trace(
+        f"simulated-{machine.case}-{seed}", columns[0], known, stages, resolution=step_k, began_s=86400.0 * days_later
+    )
     return replace(run, profile=PROFILE)
 
 
@@ -189,6 +194,7 @@ def simulated_pair(seed: int, *, factor: float = 1.0, ambient_measured: bool = T
             used_s=dice.choice((0.0, dice.uniform(60.0, 600.0))),
             phase_s=dice.random(),
             ambient_measured=ambient_measured,
+            days_later=n,
         )
         for n, machine in enumerate((before, after))
     ]
@@ -205,6 +211,7 @@ def _trace(
     stages: Sequence[tuple[str, float, float]],
     *,
     resolution: float,
+    began_s: float = 0.0,
 ) -> Trace:
     temp = "gpu_temp_c" if "gpu_temp_c" in columns else "die_temp_c"
     facts = {
@@ -218,4 +225,6 @@ def _trace(
         )
         for name, start_s, end_s in stages
     )
-    return Trace(run_id=run_id, facts=facts, profile=None, stages=spans, t_s=t_s, utc_s=t_s + 1.6e9, columns=columns)
+    return Trace(
+        run_id=run_id, facts=facts, profile=None, stages=spans, t_s=t_s, utc_s=t_s + 1.6e9 + began_s, columns=columns
+    )

@@ -62,7 +62,14 @@ def run(
         for name, start_s, stop_s in ends
     )
     return replace(
-        trace, run_id=f"run-{seed}", facts=facts, stages=stages, t_s=t_s, utc_s=t_s + 1.7e9, columns=columns, events=()
+        trace,
+        run_id=f"run-{seed}",
+        facts=facts,
+        stages=stages,
+        t_s=t_s,
+        utc_s=t_s + 1.7e9 + 86400.0 * seed,
+        columns=columns,
+        events=(),
     )
 
 

@@ -368,7 +368,7 @@ def test_history_is_ten_minutes_and_does_not_begin_amid_a_load(
     trace = flat_trace(to_and_fro(1200))
     before = StageSpan(name="before", kind=kind, start_s=start_s, end_s=end_s, ended=StageEnd.TIME)
     trace = replace(trace, stages=(before, replace(trace.stages[1], start_s=900.0)))
-    assert trace.t_s[settled_module._history_from(trace, 900.0)] == from_s
+    assert trace.t_s[settled_module.history_from(trace, 900.0)] == from_s
 
 
 # ---- the end that is forecast

@@ -15,6 +15,7 @@ from verifyrig.analysis.ambient import ambient_of
 from verifyrig.analysis.climb_end import at_full_share, climb_plan
 from verifyrig.analysis.differences import (
     ALIKE_AMBIENT_K,
+    compares_by_one_model,
     heated_parts,
     over_common_length,
     per_watt_differences,
@@ -22,12 +23,13 @@ from verifyrig.analysis.differences import (
     stage_differences,
     stage_mean,
 )
+from verifyrig.analysis.machine_ranges import SOUND
 from verifyrig.analysis.metrics import metrics_of
 from verifyrig.analysis.results import Comparison, Metric, MetricDifference, StageComparison
 from verifyrig.analysis.signals import sensor_facts
 from verifyrig.analysis.temperatures import CORRECTION_RANGE_K
 from verifyrig.core.channels import base_name, is_temperature
-from verifyrig.core.heat_sources import CARD, DIE
+from verifyrig.core.heat_sources import CARD, DIE, HeatSource
 from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
@@ -137,6 +139,8 @@ def _ambient(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterabl
     if ambients[0] is None or ambients[1] is None:
         both = ambients == (None, None)
         yield _Finding(reason("room-not-measured-both" if both else "room-not-measured-one"), False)
+        if compares_by_one_model(before, after, a, b):
+            yield _Finding(reason("told-from-both-runs"), False)
         return
     difference_k = ambients[1].value_c - ambients[0].value_c
     if abs(difference_k) > CORRECTION_RANGE_K:
@@ -156,9 +160,19 @@ def _power(before: Trace, after: Trace, a: StageSpan, b: StageSpan, *, climb: bo
             both = watts == [None, None]
             yield _Finding(reason("power-not-readable-both" if both else "power-not-readable-one"), False)
             yield from _work_rate(before, after, a, b)
-        elif abs(watts[1] - watts[0]) > _POWER_SHARE * max(abs(watts[0]), 1e-9):
+            continue
+        at_equal_heat_w = _at_equal_heat(watts[1], before, after, a, b, part)
+        if abs(at_equal_heat_w - watts[0]) > _POWER_SHARE * max(abs(watts[0]), 1e-9):
             code = "power-differs-per-watt" if climb else "power-differs"
             yield _Finding(reason(code, before_w=watts[0], after_w=watts[1]), not climb, climb)
+
+
+def _at_equal_heat(after_w: float, before: Trace, after: Trace, a: StageSpan, b: StageSpan, part: HeatSource) -> float:
+    """Return what the part would have drawn after, W, had it been as hot as before: a hotter die leaks more."""
+    temps_c = stage_mean(before, a, part.temp), stage_mean(after, b, part.temp)
+    if temps_c[0] is None or temps_c[1] is None:
+        return after_w
+    return after_w / (1.0 + SOUND["leakage_per_k"].middle * (temps_c[1] - temps_c[0]))
 
 
 def _work_rate(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> Iterable[_Finding]:

@@ -21,13 +21,16 @@ from verifyrig.analysis.repeatability import explained_k_per_s, explained_peak_k
 from verifyrig.analysis.results import Metric, MetricDifference
 from verifyrig.analysis.settled import settle_rule
 from verifyrig.analysis.signals import sensor_facts, stage_columns
+from verifyrig.analysis.two_runs import PathChange, path_change
 from verifyrig.core.ambient import TYPED
 from verifyrig.core.heat_sources import CARD, DIE, PARTS, HeatSource
+from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
 
 __all__ = [
     "ALIKE_AMBIENT_K",
+    "compares_by_one_model",
     "heated_parts",
     "over_common_length",
     "per_watt_differences",
@@ -39,7 +42,10 @@ __all__ = [
 # Common practice, no source: ambients that count as alike. Of those that nobody measured each is taken to lie anywhere
 # within half of it from the usual one, so their difference is triangular, JCGM 100:2008, 4.3.9.
 ALIKE_AMBIENT_K = 3.0
-_UNMEASURED_AMBIENTS = Component(name="ambients not measured", standard_uncertainty=ALIKE_AMBIENT_K / math.sqrt(6))
+_APART_K = ALIKE_AMBIENT_K / math.sqrt(6)
+# Of one machine done again soon it is nearly the same one: a room wanders by some tenths of a kelvin within the hour
+# (common practice, no source), and as the root of the time, as what wanders does.
+_SOON_K, _WANDERS_K = 0.2, 0.4
 _UNSTATED_AMBIENT_U95_K = 2.0 / math.sqrt(3)
 
 
@@ -71,6 +77,7 @@ def stage_differences(
     if spans[0] is None or spans[1] is None:
         return {}
     pair = _pair(before, after, spans[0], spans[1])
+    changes = _changes(pair, (spans[0], spans[1]))
     found = {}
     for name, metric in a.items():
         other = b.get(name)
@@ -80,6 +87,8 @@ def stage_differences(
         if figure in ("peak", "rate"):
             settled = a.get(f"{stage}.{channel}.settled"), b.get(f"{stage}.{channel}.settled")
             found[name] = _course_difference(pair, channel, figure, settled) or _difference(pair, metric, other)
+        elif figure == "settled" and channel in changes:
+            found[name] = _changed(metric, other, changes[channel])
         elif figure == "settled":
             found[name] = _settled_difference(pair, channel, metric, other)
         else:
@@ -107,6 +116,49 @@ def per_watt_differences(
     if settled in a and settled in b:
         found[settled] = _settled_difference(pair, lower[0], a[settled], b[settled])
     return found
+
+
+def compares_by_one_model(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> bool:
+    """Return whether one model of both loads tells their difference: one machine whose ambient nobody measured."""
+    if a.kind != StageKind.LOAD or b.kind != StageKind.LOAD:
+        return False
+    return _is_one_machine(before, after) and ambient_of(before, a) is None and ambient_of(after, b) is None
+
+
+def _changes(pair: _Pair, spans: tuple[StageSpan, StageSpan]) -> dict[str, PathChange]:
+    """Return what one model of both runs says of each heated part, by its temperature."""
+    before, after = pair.traces
+    if not compares_by_one_model(before, after, *spans):
+        return {}
+    found = {
+        part.temp: path_change(before, after, spans, part, _ambients_apart_k(before, after, *spans))
+        for part in heated_parts(before, spans[0])
+        if before.has(part.temp) and after.has(part.temp)
+    }
+    return {channel: change for channel, change in found.items() if change is not None}
+
+
+def _changed(before: Metric, after: Metric, change: PathChange) -> MetricDifference:
+    """Return the difference at equal ambient and power; the value after is the one before with it."""
+    if not isinstance(before.value, int | float) or not isinstance(after.value, int | float):
+        return MetricDifference(before=None, after=None, difference=None, u95=None, significant=None, unit=before.unit)
+    return _judged(
+        MetricDifference(
+            before=before.value,
+            after=before.value + change.settles_k,
+            difference=change.settles_k,
+            u95=1.96 * change.u_k,
+            significant=None,
+            unit=before.unit,
+        )
+    )
+
+
+def _is_one_machine(before: Trace, after: Trace) -> bool:
+    """Return whether it is one machine read by the same sensors."""
+    devices = [sensor_facts(trace, "die_temp_c").device for trace in (before, after)]
+    units = [trace.recorded.job or trace.recorded.unit or trace.recorded.machine for trace in (before, after)]
+    return devices[0] == devices[1] and units[0] == units[1]
 
 
 def over_common_length(a: StageSpan, b: StageSpan) -> tuple[StageSpan, StageSpan]:
@@ -138,15 +190,13 @@ def _pair(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> _Pair:
     shifts_k, lines = _correction(before, after, a, b)
     # How a climb came to its full share is no matter of the machine: what both did at it is compared.
     spans = over_common_length(at_full_share(before, a), at_full_share(after, b))
-    devices = [sensor_facts(trace, "die_temp_c").device for trace in (before, after)]
-    units = [trace.recorded.job or trace.recorded.unit or trace.recorded.machine for trace in (before, after)]
     return _Pair(
         traces=(before, after),
         spans=spans,
         shifts_k=shifts_k,
         ambient_lines=lines,
         power_shares={part.temp: _power_share(before, after, *spans, part) for part in (DIE, CARD)},
-        same_sensors=devices[0] == devices[1] and units[0] == units[1],
+        same_sensors=_is_one_machine(before, after),
     )
 
 
@@ -159,7 +209,8 @@ def _correction(
     """
     ambients = ambient_of(before, a), ambient_of(after, b)
     if ambients[0] is None or ambients[1] is None:
-        return (0.0, 0.0), (_UNMEASURED_AMBIENTS,)
+        apart_k = _ambients_apart_k(before, after, a, b)
+        return (0.0, 0.0), (Component(name="ambients not measured", standard_uncertainty=apart_k),)
     difference_k = ambients[1].value_c - ambients[0].value_c
     shifts_k = (0.0, -difference_k)
     if abs(difference_k) > ALIKE_AMBIENT_K:
@@ -168,6 +219,15 @@ def _correction(
     # Fans on a curve and leakage make a tenth of the shift uncertain (common practice, no source).
     lines = [Component(name=AMBIENT_CORRECTION, standard_uncertainty=0.1 * abs(shift_k)) for shift_k in shifts_k]
     return shifts_k, (*lines, *_ambient_lines(ambients[0], ambients[1]))
+
+
+def _ambients_apart_k(before: Trace, after: Trace, a: StageSpan, b: StageSpan) -> float:
+    """Return the standard uncertainty of how far two ambients lie apart that were not both measured, K."""
+    if not (_is_one_machine(before, after) and before.recorded.utc_known and after.recorded.utc_known):
+        return _APART_K
+    moments_s = [float(np.interp(span.start_s, trace.t_s, trace.utc_s)) for trace, span in ((before, a), (after, b))]
+    apart_h = abs(moments_s[1] - moments_s[0]) / 3600.0
+    return min(_APART_K, math.hypot(_SOON_K, _WANDERS_K * math.sqrt(apart_h)))
 
 
 def _ambient_lines(before: AmbientMean, after: AmbientMean) -> tuple[Component, ...]:

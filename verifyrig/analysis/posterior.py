@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
@@ -18,7 +18,18 @@ from verifyrig.analysis.prior import P, Prior
 from verifyrig.analysis.thermal_path import Drive, fan_share_at, simulate
 from verifyrig.core.trace import BoolArray, FloatArray
 
-__all__ = ["DRAWS", "Posterior", "update"]
+__all__ = [
+    "DRAWS",
+    "Explaining",
+    "Posterior",
+    "ReadingFit",
+    "descend",
+    "draw_around",
+    "fit_of",
+    "rivals",
+    "scout",
+    "update",
+]
 
 # The search: machines looked at first, rounds of Gauss-Newton steps (rivals are dropped after two unless near),
 # dampings tried in each, and the gain below which it ends.
@@ -59,25 +70,55 @@ class Posterior:
     late_u_k: float
 
 
+class Explaining(Protocol):
+    """What has to be explained: scaled residuals of machines in standard normal coordinates."""
+
+    @property
+    def readings(self) -> int:
+        """How many of the residuals are of readings; they come first."""
+        ...
+
+    def residuals(self, z: FloatArray) -> FloatArray:
+        """Return scaled residuals for machines z of shape (m, p), shape (m, r); the prior's own not included."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
-class _Fit:
+class ReadingFit:
+    """One run's readings, to be explained by machines of a prior."""
+
     prior: Prior
     data: Compressed
     whiten: FloatArray
     seen: BoolArray
     fan_sd: FloatArray | None
 
+    @property
+    def readings(self) -> int:
+        """How many of the residuals are of readings."""
+        return len(self.whiten)
+
     def residuals(self, z: FloatArray) -> FloatArray:
         """Return scaled residuals for machines z of shape (m, p), shape (m, r); the prior's own not included."""
-        theta = self.prior.values(z)
-        shown, _ = simulate(theta, self.data.drive)
-        temp = (shown[:, self.seen] - self.data.temp_c[self.seen]) @ self.whiten.T
+        return self.residuals_of(self.prior.values(z))
+
+    def residuals_of(self, theta: FloatArray) -> FloatArray:
+        """Return the same for machines of known parameters, shape (m, p)."""
+        temp = self.missed_k(theta) @ self.whiten.T
+        return np.concatenate((temp, self.fan_residuals(theta)), axis=1)
+
+    def missed_k(self, theta: FloatArray, start_k: FloatArray | None = None) -> FloatArray:
+        """Return what machines show above the readings, K, shape (m, k); `start_k` as in `simulate`."""
+        shown, _ = simulate(theta, self.data.drive, start_k)
+        return np.asarray(shown[:, self.seen] - self.data.temp_c[self.seen])
+
+    def fan_residuals(self, theta: FloatArray) -> FloatArray:
+        """Return how far the machines' fan curves lie from the speeds read, scaled; shape (m, 0) where none counts."""
         drive = self.data.drive
         if self.fan_sd is None or drive.fan_rpm is None:
-            return np.asarray(temp)
+            return np.empty((len(theta), 0))
         share = drive.fan_rpm[None, :] / theta[:, P.FULL_SPEED, None]
-        fan = (share - fan_share_at(theta, drive.seen_c[None, :])) / self.fan_sd
-        return np.concatenate((temp, fan), axis=1)
+        return np.asarray((share - fan_share_at(theta, drive.seen_c[None, :])) / self.fan_sd)
 
 
 def _fan_sd(drive: Drive) -> FloatArray | None:
@@ -92,7 +133,7 @@ def _fan_sd(drive: Drive) -> FloatArray | None:
     return np.asarray(np.hypot(_FAN_SHARE_SD, 0.025 * lag_k) * np.sqrt(max(1.0, len(drive.dt_s) / 12)))
 
 
-def _reading_covariance(data: Compressed, noise_k: float, refresh_s: float) -> FloatArray:
+def reading_covariance(data: Compressed, noise_k: float, refresh_s: float) -> FloatArray:
     """Return the covariance of the steps' mean readings around the lumps' answer, K², shape (k, k)."""
     fresh = np.maximum(1.0, np.minimum(data.count, data.drive.dt_s / refresh_s))
     timing = _TIMING_S * data.slope_k_per_s / np.sqrt(fresh)
@@ -100,12 +141,18 @@ def _reading_covariance(data: Compressed, noise_k: float, refresh_s: float) -> F
 
 
 def _model_covariance(data: Compressed) -> FloatArray:
-    """Return the covariance of what four lumps cannot follow: alike at times alike on a logarithmic scale."""
-    sd = _model_sd(data)
-    place = np.log(data.since_step_s + 3.0)
-    alike = np.exp(-0.5 * ((place[:, None] - place[None, :]) / _MODEL_LENGTH) ** 2)
-    same_part = data.part[:, None] == data.part[None, :]
-    return np.asarray(sd**2 * alike * same_part)
+    return model_covariance(data, data)
+
+
+def model_covariance(data: Compressed, other: Compressed) -> FloatArray:
+    """Return the covariance of what four lumps cannot follow in two runs of a machine, K², shape (k, l).
+
+    It is alike at times alike on a logarithmic scale after the same change of load, counted from the last one.
+    """
+    place, other_place = np.log(data.since_step_s + 3.0), np.log(other.since_step_s + 3.0)
+    alike = np.exp(-0.5 * ((place[:, None] - other_place[None, :]) / _MODEL_LENGTH) ** 2)
+    same_part = (data.part - data.part[-1])[:, None] == (other.part - other.part[-1])[None, :]
+    return np.asarray(_model_sd(data) * _model_sd(other) * alike * same_part)
 
 
 def _model_sd(data: Compressed) -> float:
@@ -130,24 +177,32 @@ def update(
         starts: Where to start from, standard normal coordinates, shape (s, p); None to look around first.
         draws: How many machines to draw.
     """
-    seen = np.isfinite(data.temp_c)
-    covariance = _reading_covariance(data, noise_k, refresh_s)[np.ix_(seen, seen)]
-    whiten = np.linalg.inv(np.linalg.cholesky(covariance))
-    fit = _Fit(prior, data, whiten, seen, _fan_sd(data.drive))
-    peaks = _descend(fit, scout(fit, seed) if starts is None else starts)
-    kept = [peak for peak in peaks if peak.cost < peaks[0].cost + _RIVAL_COST][:_MOST_RIVALS]
-    drawn, residuals = _draw_from_all(fit, kept, seed, draws)
+    fit = fit_of(prior, data, noise_k, refresh_s)
+    peaks = descend(fit, scout(fit, seed) if starts is None else starts)
+    drawn, residuals = draw_around(fit, rivals(peaks), seed, draws)
     late_k, late_u_k = _late_misfit(fit, residuals)
     return Posterior(
         peaks=np.array([peak.z for peak in peaks]),
         draws=prior.values(drawn),
         late_k=late_k,
         late_u_k=late_u_k,
-        misfit=peaks[0].squares / max(1.0, float(seen.sum())),
+        misfit=peaks[0].squares / max(1.0, float(fit.readings)),
     )
 
 
-def scout(fit: _Fit, seed: int) -> FloatArray:
+def fit_of(prior: Prior, data: Compressed, noise_k: float, refresh_s: float) -> ReadingFit:
+    """Return what is to be explained of one run; arguments as in `update`."""
+    seen = np.isfinite(data.temp_c)
+    covariance = reading_covariance(data, noise_k, refresh_s)[np.ix_(seen, seen)]
+    return ReadingFit(prior, data, np.linalg.inv(np.linalg.cholesky(covariance)), seen, _fan_sd(data.drive))
+
+
+def rivals(peaks: list[Peak]) -> list[Peak]:
+    """Return the best and, where another is nearly as good, that one too."""
+    return [peak for peak in peaks if peak.cost < peaks[0].cost + _RIVAL_COST][:_MOST_RIVALS]
+
+
+def scout(fit: ReadingFit, seed: int) -> FloatArray:
     """Look around among machines of the prior, rare faults included, for places to start from, shape (s, p)."""
     p = len(fit.prior.middle)
     z = np.random.default_rng(seed).standard_normal((_SCOUTS, p))
@@ -160,7 +215,7 @@ def scout(fit: _Fit, seed: int) -> FloatArray:
     return z[[first, second]]
 
 
-def _late_misfit(fit: _Fit, residuals: FloatArray) -> tuple[FloatArray, float]:
+def _late_misfit(fit: ReadingFit, residuals: FloatArray) -> tuple[FloatArray, float]:
     """Return how far the newest readings lie from what each drawn machine shows, as far as that will last, (d,).
 
     It is what the lumps cannot follow, forecast for the newest step from all residuals (a Gaussian process), with
@@ -172,7 +227,7 @@ def _late_misfit(fit: _Fit, residuals: FloatArray) -> tuple[FloatArray, float]:
     return np.asarray(-residuals[:, : len(gain)] @ gain), math.sqrt(max(left, 0.0))
 
 
-class _Peak(NamedTuple):
+class Peak(NamedTuple):
     """A most probable machine, the derivatives there, its sum of squared residuals, and what it costs in all."""
 
     z: FloatArray
@@ -181,7 +236,7 @@ class _Peak(NamedTuple):
     cost: float
 
 
-def _linearise(fit: _Fit, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _linearise(fit: Explaining, z: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return residuals (s, r) and their derivatives (s, r, p) at each of the machines z, shape (s, p)."""
     s, p = z.shape
     moved = np.concatenate((z[:, None, :], z[:, None, :] + _STEP * np.eye(p)[None]), axis=1).reshape(-1, p)
@@ -190,12 +245,12 @@ def _linearise(fit: _Fit, z: FloatArray) -> tuple[FloatArray, FloatArray]:
     return base, np.swapaxes((all_residuals[:, 1:] - base[:, None]) / _STEP, 1, 2)
 
 
-def _descend(fit: _Fit, starts: FloatArray) -> list[_Peak]:
+def descend(fit: Explaining, starts: FloatArray, rounds: int = _ROUNDS) -> list[Peak]:
     """Go down to the most probable machine from each start (Gauss–Newton with damping), the best first."""
     z, damping = starts.copy(), np.full(len(starts), 0.1)
     residual, slope = _linearise(fit, z)
     cost = _cost(residual, z)
-    for turn in range(_ROUNDS):
+    for turn in range(rounds):
         if turn == _RIVALS_UNTIL:
             keep = cost < cost.min() + 3 * _RIVAL_COST
             z, damping, residual, slope, cost = z[keep], damping[keep], residual[keep], slope[keep], cost[keep]
@@ -207,13 +262,13 @@ def _descend(fit: _Fit, starts: FloatArray) -> list[_Peak]:
         if gained.max() < _GAIN_ENOUGH:
             break
         residual, slope = _linearise(fit, z)
-    k = len(fit.whiten)
-    peaks = [_Peak(z[i], slope[i], float((residual[i, :k] ** 2).sum()), float(cost[i])) for i in range(len(z))]
+    k = fit.readings
+    peaks = [Peak(z[i], slope[i], float((residual[i, :k] ** 2).sum()), float(cost[i])) for i in range(len(z))]
     return sorted(peaks, key=lambda peak: peak.cost)
 
 
 def _try_steps(
-    fit: _Fit, z: FloatArray, residual: FloatArray, slope: FloatArray, damping: FloatArray
+    fit: Explaining, z: FloatArray, residual: FloatArray, slope: FloatArray, damping: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Try steps with several dampings from each place; return the best of each, its cost and its damping."""
     s, p = z.shape
@@ -233,7 +288,7 @@ def _cost(residual: FloatArray, z: FloatArray) -> FloatArray:
     return np.asarray((residual**2).sum(axis=1) + (z**2).sum(axis=1))
 
 
-def _draw_from_all(fit: _Fit, peaks: list[_Peak], seed: int, draws: int) -> tuple[FloatArray, FloatArray]:
+def draw_around(fit: Explaining, peaks: list[Peak], seed: int, draws: int) -> tuple[FloatArray, FloatArray]:
     """Draw machines around every peak, as many as its share of the probability; coordinates and residuals.
 
     Each draw is the best machine for readings and prior that were disturbed by as much as they are uncertain
@@ -257,7 +312,7 @@ def _draw_from_all(fit: _Fit, peaks: list[_Peak], seed: int, draws: int) -> tupl
 class _Cloud:
     """Machines drawn around one peak: coordinates (d, p), and the best of each so far with its residuals (d, r)."""
 
-    def __init__(self, peak: _Peak, draws: int, seed: int) -> None:
+    def __init__(self, peak: Peak, draws: int, seed: int) -> None:
         rng = np.random.default_rng(seed)
         r, p = peak.slope.shape
         half_data, half_prior = rng.standard_normal((draws // 2, r)), rng.standard_normal((draws // 2, p))

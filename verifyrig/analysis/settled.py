@@ -20,7 +20,7 @@ from verifyrig.core.profile import Settle, StageKind
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
-__all__ = ["Settled", "settle_rule", "settled_value"]
+__all__ = ["Settled", "commanded_share", "history_from", "settle_rule", "settled_value"]
 
 _HISTORY_S = 600.0
 _LONG_IN_TIME_CONSTANTS = 5.0
@@ -110,7 +110,7 @@ def _forecast_end(trace: Trace, stage: StageSpan, channel: str, rule: Settle, fr
     return Settled(ahead.settles_at_c, ahead.u95_k / 2, known, True, (extrapolated, *ahead.why))
 
 
-def _history_from(trace: Trace, from_s: float) -> int:
+def history_from(trace: Trace, from_s: float) -> int:
     """Return from which sample on the history counts: ten minutes, but not from amid a load or a cooldown on.
 
     A machine stands nowhere there; of a file with many cycles the same is used as of one that was cut out.
@@ -129,7 +129,7 @@ def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: f
     facts = sensor_facts(trace, channel)
     part = part_of(channel)
     span = trace.within(stage)
-    early = max(_history_from(trace, from_s), load_known_from(trace, from_s))
+    early = max(history_from(trace, from_s), load_known_from(trace, from_s))
     span = slice(min(early, span.start), span.stop)
     if part is None:
         return _unpowered(trace, stage, channel, span, rule)
@@ -143,7 +143,7 @@ def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: f
         power_w=column(part.power, power_scale(trace, part)),
         fan_rpm=column(part.fan),
         ambient_c=ambient_columns(trace, stage, span),
-        load_share=_share(trace)[span],
+        load_share=commanded_share(trace)[span],
         load_on_s=from_s,
         settle=rule,
         resolution_k=facts.resolution,
@@ -160,7 +160,7 @@ def _unpowered(trace: Trace, stage: StageSpan, channel: str, span: slice, rule: 
     return forecast_from_own_answers(
         trace.t_s[span],
         trace.usable(channel)[span],
-        _share(trace)[span],
+        commanded_share(trace)[span],
         None if ambient is None or ambient.source == channel else ambient.value_c,
         rule,
         facts.resolution,
@@ -168,7 +168,7 @@ def _unpowered(trace: Trace, stage: StageSpan, channel: str, span: slice, rule: 
     )
 
 
-def _share(trace: Trace) -> FloatArray:
+def commanded_share(trace: Trace) -> FloatArray:
     """Return the share of the load at each sample; where none is on record, that of the stages' kinds."""
     if trace.has("load_share"):
         return np.nan_to_num(trace.columns["load_share"])

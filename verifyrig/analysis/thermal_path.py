@@ -112,17 +112,20 @@ def _powers(theta: FloatArray, drive: Drive) -> FloatArray:
     return gain * drive.power_w[None, :]
 
 
-def simulate(theta: FloatArray, drive: Drive) -> tuple[FloatArray, FloatArray]:
+def simulate(theta: FloatArray, drive: Drive, start_k: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
     """Return what the die's sensor shows on average in each step, °C, shape (m, k), and the last state, (m, 4).
 
     Args:
         theta: Parameters of m machines, shape (m, p).
+        start_k: What else each lump has above its idle state at the first sample, K, shape (m, 4).
     """
     fan, case_fan = _shares(theta, drive)
     sink, case = _sink_w_per_k(theta, fan), _case_w_per_k(theta, case_fan)
     # Each step has its own steady state; only how fast it is approached is taken from a few fan speeds.
     steady = _steady(theta, sink, case, _powers(theta, drive), drive.ambient_c[None, :])
     state = _first_state(theta, sink[:, :1], case[:, :1], drive)
+    if start_k is not None:
+        state = state + start_k
     rates, modes, inverse = _modes(theta, sink[:, drive.level_at], case[:, drive.level_at])
     fade, shown, pair_of = _fades(rates, modes, drive)
     # In a fan speed's own modes a step is a plain fading; a matrix is needed only where the speed changes.

@@ -25,6 +25,7 @@ TEXTS: dict[str, str] = {
     "recipe-unknown-one": "the recipe of one run is unknown",
     "recipe-differs": "the recipe differs",
     "room-not-measured-both": "the room of both runs was not measured",
+    "told-from-both-runs": "where the load settles is compared by one model of both runs, which needs no room",
     "room-not-measured-one": "the room of one run was not measured",
     "rooms-too-far-apart": "the rooms differ by {difference_k:.1f} K, too far to correct for",
     "rooms-corrected": (
