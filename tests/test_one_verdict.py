@@ -22,13 +22,11 @@ from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands.cli import run as command
 from verifyrig.commands.run import answer_of
 from verifyrig.core.event_kind import EventKind
-from verifyrig.core.integrity import Integrity
 from verifyrig.core.interfaces import Reading
 from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
 from verifyrig.core.profile import LoadPlan, Profile, Purpose, Stage, StageKind, WorkName
 from verifyrig.core.trace import Trace
 from verifyrig.jobs.runs import facts_of
-from verifyrig.metrology.run_verdict import run_verdict
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.plan.text import parse_profile
 from verifyrig.pytest_plugin import _read
@@ -224,35 +222,6 @@ def test_a_machine_that_lost_its_power_has_failed_unless_it_was_to_be_switched_o
 def test_only_a_completed_run_passes(told: Told) -> None:
     passed = [case for case, path in told.records.items() if told.listed[path.stem] == Verdict.PASS]
     assert passed and {case.outcome for case in passed} == {Outcome.COMPLETED}
-
-
-def verdict_of(*limits: Verdict, outcome: Outcome = Outcome.COMPLETED, **told: Any) -> Verdict:
-    return run_verdict(limits, outcome=outcome, **{"lost_power": False, **told})
-
-
-def test_a_run_is_worth_what_its_worst_figure_is() -> None:
-    assert verdict_of(Verdict.PASS, Verdict.CONDITIONAL_FAIL) is Verdict.CONDITIONAL_FAIL
-    assert verdict_of() is Verdict.NOT_MEASURED
-
-
-@pytest.mark.parametrize("outcome", [one for one in Outcome if one != Outcome.COMPLETED])
-@pytest.mark.parametrize("verdict", list(Verdict))
-def test_a_run_that_did_not_complete_never_passes_and_fails_what_failed(outcome: Outcome, verdict: Verdict) -> None:
-    good = verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
-    assert verdict_of(verdict, outcome=outcome) is (Verdict.NOT_MEASURED if good else verdict)
-    assert verdict_of(verdict) is verdict
-
-
-def test_a_broken_record_fails_nobody_and_only_a_sealed_one_passes() -> None:
-    for integrity in Integrity:
-        found = {verdict: verdict_of(verdict, integrity=integrity) for verdict in Verdict}
-        dark = verdict_of(lost_power=True, outcome=Outcome.INTERRUPTED, integrity=integrity)
-        if integrity.is_broken:
-            assert set(found.values()) == {Verdict.NOT_MEASURED} and dark is Verdict.NOT_MEASURED
-        else:
-            assert found[Verdict.FAIL] is Verdict.FAIL and dark is Verdict.FAIL
-            assert found[Verdict.CONDITIONAL_FAIL] is Verdict.CONDITIONAL_FAIL
-            assert (found[Verdict.PASS] is Verdict.PASS) == (integrity is Integrity.SEALED)
 
 
 OUTSIDE = Profile(

@@ -66,7 +66,7 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.rig.climbing": ("test_climbing.py",),
     "verifyrig.rig.stops": ("test_stops.py", "test_runner.py"),
     "verifyrig.metrology.verdict": ("test_verdict.py",),
-    "verifyrig.metrology.run_verdict": ("test_one_verdict.py",),
+    "verifyrig.metrology.run_verdict": ("test_run_verdict.py",),
     "verifyrig.metrology.uncertainty": ("test_uncertainty.py",),
     "verifyrig.analysis.thresholds": ("test_thresholds.py", "test_analysis_metrics.py"),
     "verifyrig.analysis.contradictions": ("test_contradictions.py",),
