@@ -23,7 +23,7 @@ from verifyrig.core.interfaces import Controls, Reading
 from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.profile import LoadPattern, Profile, Purpose, StageKind
 from verifyrig.jobs.actions import close_job, record_change, take_in, tick_steps
-from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine
+from verifyrig.jobs.model import ChangeFacts, Customer, EntryKind, Intake, Job, Machine
 from verifyrig.jobs.runs import runs_of
 from verifyrig.jobs.store import append, new_entry, read_job
 from verifyrig.record import open_record
@@ -55,7 +55,7 @@ def fixed(bench: Bench) -> str:
     )
     measured(bench, job, "desktop-liquid", "coolant-stopped", Purpose.BASELINE, DAY + timedelta(minutes=12))
     seen(bench, job, {"radiator": "cold", "pump": "silent"}, DAY + timedelta(hours=2))
-    part = {"part": "closed liquid cooler", "price": "89.00", "warranty_months": 24}
+    part: ChangeFacts = {"part": "closed liquid cooler", "price": "89.00", "warranty_months": 24}
     record_change(bench, read_job(bench, job), "part-replaced", part, by=OPERATOR, now=DAY + timedelta(hours=2.2))
     measured(bench, job, "desktop-liquid", "healthy-liquid", Purpose.VERIFICATION, DAY + timedelta(hours=2.5))
     closed(bench, job, "coolant-flow")
@@ -133,7 +133,7 @@ def card(bench: Bench) -> str:
     )
     measured_card(bench, job, 3.8, Purpose.BASELINE, DAY + timedelta(minutes=12))
     seen(bench, job, {"paste": "dry"}, DAY + timedelta(hours=2))
-    detail = {"part": "paste and pads of the graphics card", "note": "cooler seated again"}
+    detail: ChangeFacts = {"part": "paste and pads of the graphics card", "note": "cooler seated again"}
     record_change(bench, read_job(bench, job), "paste-renewed", detail, by=OPERATOR, now=DAY + timedelta(hours=2.2))
     for hours in (2.5, 4.0):
         measured_card(bench, job, 1.0, Purpose.VERIFICATION, DAY + timedelta(hours=hours))
@@ -153,7 +153,7 @@ def _fan_job(bench: Bench, complaint: str, day: datetime, again: str) -> str:
     job = taken_in(bench, complaint, machine, answers, again=again, day=day)
     measured(bench, job, "desktop-air", "fan-stopped", Purpose.BASELINE, day + timedelta(minutes=12))
     seen(bench, job, {"cpu-fan": "stopped"}, day + timedelta(hours=2))
-    part = {"part": "cooler fan", "price": "19.00", "warranty_months": 12}
+    part: ChangeFacts = {"part": "cooler fan", "price": "19.00", "warranty_months": 12}
     record_change(bench, read_job(bench, job), "part-replaced", part, by=OPERATOR, now=day + timedelta(hours=2.2))
     measured(bench, job, "desktop-air", "healthy-air", Purpose.VERIFICATION, day + timedelta(hours=2.5))
     closed(bench, job, "airflow", day=day)

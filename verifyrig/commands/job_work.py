@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.job_answer import answer_of, job_of, now, said_by
 from verifyrig.core.errors import UsageError
 from verifyrig.dialogs.prompt import Asker
 from verifyrig.jobs.vocabulary import CHANGE_KINDS
+
+if TYPE_CHECKING:
+    from verifyrig.jobs.model import ChangeFacts
 
 
 def add_change(sub: argparse.ArgumentParser) -> None:
@@ -60,9 +63,7 @@ def change(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
 
     job, lift = job_of(args, context, asker), lift_of(args.lifts, args.done, args.by)
     kind, photos, before = args.kind, list(map(Path, args.photo)), list(map(Path, args.photo_before))
-    facts = ("part", "lot", "price", "warranty_months", "before", "after", "agreed", "note")
-    detail: dict[str, Any] = {name: getattr(args, name) for name in facts}
-    detail["new_mount"] = args.new_mount
+    detail = _facts_of(args)
     if kind is None:
         if asker is None:
             raise UsageError("it is not said what was done", where="job change", mend="Name the kind of change.")
@@ -76,8 +77,16 @@ def change(args: argparse.Namespace, context: Context, asker: Asker | None) -> A
     return answer_of(context, job, f"Recorded: {CHANGE_KINDS[kind]}.")
 
 
-def _short(detail: dict[str, Any]) -> dict[str, Any]:
-    return {key: value[:2000] if isinstance(value, str) else value for key, value in detail.items()}
+def _facts_of(args: argparse.Namespace) -> ChangeFacts:
+    from verifyrig.jobs.model import ChangeFacts
+
+    given = {name: getattr(args, name) for name in ChangeFacts.__annotations__}
+    return cast(ChangeFacts, {name: value for name, value in given.items() if value is not None})
+
+
+def _short(detail: ChangeFacts) -> ChangeFacts:
+    short = {name: value[:2000] if isinstance(value, str) else value for name, value in detail.items()}
+    return cast("ChangeFacts", short)
 
 
 def finding(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:

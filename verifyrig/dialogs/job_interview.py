@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from verifyrig.dialogs.checked import ask_checked
 from verifyrig.dialogs.prompt import Asker, Option
@@ -13,7 +12,7 @@ from verifyrig.jobs.actions import parse_finding
 from verifyrig.jobs.dangers import StandingDanger
 from verifyrig.jobs.earlier import earlier_line
 from verifyrig.jobs.lifting import Lift, lift_of
-from verifyrig.jobs.model import Customer, Intake, Job, Machine
+from verifyrig.jobs.model import ChangeFacts, Customer, Intake, Job, Machine
 from verifyrig.jobs.money import parse_price
 from verifyrig.jobs.photo_store import check_photo
 from verifyrig.jobs.typed import check_answer, check_months
@@ -174,7 +173,7 @@ class AskedChange:
     """A change as it was answered: its kind, its facts, and files of photos of before and after."""
 
     kind: str
-    detail: dict[str, Any]
+    detail: ChangeFacts
     photos_before: list[Path]
     photos: list[Path]
 
@@ -186,24 +185,25 @@ def ask_change(asker: Asker, job: Job) -> AskedChange:
     if job.test_parts():
         kinds["part-returned"] = CHANGE_KINDS["part-returned"]
     kind = pick(asker, "What was done?", kinds)
-    detail: dict[str, Any] = {}
+    detail: ChangeFacts = {}
     if kind in PART_CHANGES:
         fitted = [entry.text("part") for entry in job.test_parts()]
         detail["part"] = asker.line("Which part?", default=fitted[0] if kind == "part-returned" and fitted else "")
     if kind == "part-replaced":
-        detail |= _ask_new_part(asker)
+        detail.update(_ask_new_part(asker))
     if kind in PART_CHANGES:
         question = "Was the cooler off the processor for it?"
         detail["new_mount"] = asker.choose(question, _YES_NO, default="n") == "y"
     if kind in ("setting-changed", "firmware-set"):
-        detail |= {"before": asker.line("Before?"), "after": asker.line("After?")}
+        detail["before"] = asker.line("Before?")
+        detail["after"] = asker.line("After?")
     detail["note"] = asker.line("Anything to note?")
     before = ask_photos(asker, "A photo of before?")
     return AskedChange(kind=kind, detail=detail, photos_before=before, photos=ask_photos(asker, "A photo of after?"))
 
 
-def _ask_new_part(asker: Asker) -> dict[str, Any]:
-    detail: dict[str, Any] = {"lot": asker.line("Lot or serial?"), "price": ask_checked(asker, "Price?", parse_price)}
+def _ask_new_part(asker: Asker) -> ChangeFacts:
+    detail: ChangeFacts = {"lot": asker.line("Lot or serial?"), "price": ask_checked(asker, "Price?", parse_price)}
     months = ask_checked(asker, "Warranty, months?", check_months)
     if months:
         detail["warranty_months"] = int(months)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, NotReleasable, UsageError
@@ -24,6 +24,7 @@ from verifyrig.jobs.lifting import Lift, lift_facts
 from verifyrig.jobs.model import (
     PHOTOS,
     PHOTOS_BEFORE,
+    ChangeFacts,
     Customer,
     EntryKind,
     Intake,
@@ -97,7 +98,7 @@ def record_change(
     bench: Bench,
     job: Job,
     kind: str,
-    detail: Mapping[str, Any],
+    detail: ChangeFacts,
     *,
     photos: Sequence[Path] = (),
     photos_before: Sequence[Path] = (),
@@ -114,7 +115,8 @@ def record_change(
         UsageError: The kind is unknown, or a fact that it needs is missing.
         JobError: The part to return is not in the machine, or nothing can be written.
     """
-    facts = {**checked_change(job, kind, detail), **(lift_facts(job, lift) if lift is not None else {})}
+    facts: dict[str, Any] = {**checked_change(job, kind, detail)}
+    facts |= lift_facts(job, lift) if lift is not None else {}
     entry = new_entry(EntryKind.CHANGE, kind, now=now, by=by, detail=facts)
     if photos or photos_before:
         places = keep_photos(bench, job.job_id, entry.entry_id, [*photos_before, *photos])
@@ -123,15 +125,16 @@ def record_change(
     return append(bench, job.job_id, [entry])
 
 
-def checked_change(job: Job, kind: str, detail: Mapping[str, Any]) -> dict[str, Any]:
+def checked_change(job: Job, kind: str, detail: ChangeFacts) -> ChangeFacts:
     """Return the facts of a change, complete; raise `UsageError` or `JobError` where they are not valid."""
     if kind not in CHANGE_KINDS:
         raise UsageError(
             f"{shown(kind)} is no kind of change", where="job change", mend=meant(kind, list(CHANGE_KINDS))
         )
-    facts = {key: value for key, value in detail.items() if value not in ("", None) and value is not False}
+    said = {key: value for key, value in detail.items() if value not in ("", None) and value is not False}
+    facts = cast(ChangeFacts, said)
     if kind == "part-returned":
-        facts["part"] = _part_to_return(job, str(facts.get("part", "")))
+        facts["part"] = _part_to_return(job, facts.get("part", ""))
     if kind in ("part-replaced", "part-fitted-for-test") and "part" not in facts:
         raise UsageError("it is not said which part", where=f"job change {kind}", mend="Add --part NAME.")
     if kind in ("setting-changed", "firmware-set") and not {"before", "after"} <= facts.keys():
@@ -139,7 +142,7 @@ def checked_change(job: Job, kind: str, detail: Mapping[str, Any]) -> dict[str, 
             "it is not said from what to what", where=f"job change {kind}", mend="Add --before TEXT --after TEXT."
         )
     if "price" in facts:
-        parse_price(str(facts["price"]))
+        parse_price(facts["price"])
     months = facts.get("warranty_months")
     if months is not None and not 0 <= months <= LONGEST_WARRANTY_MONTHS:
         raise UsageError(

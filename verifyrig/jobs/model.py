@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from enum import StrEnum
-from typing import Any
+from typing import Any, TypedDict
 
 from verifyrig.core.exposure import Exposure
 from verifyrig.core.integrity import Integrity
@@ -39,6 +39,20 @@ class EntryKind(StrEnum):
     WITHDRAWAL = "withdrawal"
     CANCEL = "cancel"
     CLEARING = "clearing"
+
+
+class ChangeFacts(TypedDict, total=False):
+    """What is noted of a change beside its kind; what was not said is absent."""
+
+    part: str
+    lot: str
+    price: str
+    warranty_months: int
+    before: str
+    after: str
+    agreed: str
+    note: str
+    new_mount: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
