@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import os
 from dataclasses import replace
 from typing import Any
 
@@ -444,3 +445,48 @@ def test_a_link_that_the_load_is_to_obey_and_that_is_silent_ends_the_load_and_no
     assert codes(stand, "stopped") == ["link-silent"] * stops
     assert stand.writer.stages["load"] == ("interrupted" if stops else "time")
     assert stand.writer.stages["cooldown"] == "time"
+
+
+# ---- a load on its way up, and one that ends amid a dip
+
+
+def test_a_read_that_hangs_ends_a_load_on_its_way_up_too() -> None:
+    stand = stand_of()
+    start, hanging = stand.load.start, list[str]()
+    stand.bank.hanging = lambda: tuple(hanging)  # type: ignore[method-assign]
+
+    def slowly(demand: Any) -> None:
+        while stand.clock.t < 1030.0 and not events(stand, "stopped"):
+            os.sched_yield()
+        start(demand)
+
+    stand.load.start = slowly  # type: ignore[method-assign]
+    at(stand, 22.0, lambda: hanging.append("vrm_temp_c"))
+    assert stand.run().outcome == "stopped" and codes(stand, "stopped") == ["read-hangs"]
+    assert len(events(stand, "bring-up-ended")) == 1 and all(share == 0.0 for share in stand.shares())
+
+
+def test_a_trip_without_a_load_took_no_time_to_end_it() -> None:
+    stand = stand_of(lambda t_s, share: 95.0 if 10.0 <= t_s < 15.0 else sound(t_s, share))
+    trip = stand.run().trip
+    assert trip is not None and trip["load_off_s"] is not None and trip["load_off_s"] < 0.9
+
+
+def test_a_load_that_ends_amid_a_dip_leaves_the_dip_on_record() -> None:
+    # It freezes at 75 s: asked half a minute later, it does not answer, and the space bar comes meanwhile.
+    stand = stand_of()
+    dips: list[float] = []
+
+    def watch(load: Any) -> None:
+        if load.share == 0.0 and stand.clock.t > 1070.0 and not dips:
+            dips.append(stand.clock.t)
+            stand.controls.press_end_load()
+
+    stand.load.on_status = watch
+    frozen = stand.bank.sample
+    stand.bank.sample = lambda now_s, *, load_share: (  # type: ignore[method-assign]
+        frozen(now_s, load_share=1.0) if now_s > 1075.0 else frozen(now_s, load_share=load_share)
+    )
+    stand.run()
+    (dip,) = events(stand, "dip")
+    assert dips and dip["asked"] == ["die_temp_c"] and dip["answered"] == []

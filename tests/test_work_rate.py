@@ -12,6 +12,7 @@ from verifyrig.analysis import judge_thresholds, metrics_of
 from verifyrig.analysis.results import Metric
 from verifyrig.analysis.work_rate import work_rate_kept
 from verifyrig.core.outcome import StageEnd
+from verifyrig.core.pattern import LEAST_KEPT_LOAD_S
 from verifyrig.core.profile import Hold, LoadPattern, LoadPlan, Profile, Stage, StageKind, Threshold
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.metrology.verdict import Verdict
@@ -148,3 +149,37 @@ def test_a_held_load_counts_whatever_its_share_is() -> None:
 def test_shares_within_a_hundredth_are_the_same_one() -> None:
     share = np.tile([1.0, 0.995, 0.99], 30)
     assert kept(trace_of(100.0 * share, share=share)).why[0].values["window_s"] == pytest.approx(44.5)
+
+
+@pytest.mark.parametrize(("n", "told"), [(9, False), (10, True)])
+def test_five_readings_at_each_end_are_the_least(n: int, told: bool) -> None:
+    # Every 5 s: of ten the first five lie within half of the 45 s, of nine the first four within half of the 40 s.
+    assert (kept(trace_of(np.full(n, 250.0), period_s=5.0)).value is not None) is told
+
+
+def test_a_load_that_is_just_long_enough_is_told() -> None:
+    n = round(LEAST_KEPT_LOAD_S / 0.5)
+    assert kept(trace_of(np.full(n + 1, 250.0), period_s=0.5)).value == pytest.approx(1.0)
+    assert kept(trace_of(np.full(n, 250.0), period_s=0.5)).value is None
+
+
+def test_slow_work_is_work() -> None:
+    assert kept(trace_of(np.full(60, 0.5))).value == pytest.approx(1.0)
+
+
+def test_the_highest_share_may_be_a_low_one() -> None:
+    share = np.tile(np.repeat([0.5, 0.0], [10, 10]), 6)
+    found = kept(trace_of(100.0 * share, share=share, pattern=LoadPattern.PULSES, on_s=10, off_s=10, count=6))
+    assert found.value == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("period_s", "independent"),
+    # Neighbours alike by more than 0.98 count as alike by that much: of 600 readings n (1 - r) / (1 + r) = 6.1 are
+    # independent. Of 60 no less than two, or there would be no scatter.
+    [(0.1, 600 * 0.02 / 1.98), (1.0, 2.0)],
+)
+def test_of_readings_that_are_all_alike_few_are_independent(period_s: float, independent: float) -> None:
+    rate = np.linspace(250.0, 240.0, round(120 / period_s) + 1)
+    budget = kept(trace_of(rate, period_s=period_s)).budget
+    assert [line.dof for line in budget] == pytest.approx([independent - 1] * 2, rel=0.01)
