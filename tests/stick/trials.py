@@ -192,7 +192,8 @@ class Day:
         self._guest.send(f"({words} >/run/answer 2>/run/told </dev/null; echo $? >/run/code) &\r")
 
     def _load_is_on(self) -> None:
-        until(lambda: self._guest.shell("busybox pgrep -f loads.worker | wc -l").strip() not in ("0", "1"), "a load")
+        count = "grep -l 'loads[.]worker' /proc/[0-9]*/cmdline 2>/dev/null | wc -l"
+        until(lambda: self._guest.shell(count).strip() != "0", "a load")
 
     def _over(self) -> dict[str, Any]:
         until(lambda: self._guest.shell("cat /run/code 2>/dev/null").strip().isdigit(), "the run's end", every_s=3.0)

@@ -57,16 +57,23 @@ def entries_beside(record: Path) -> Sequence[LogEntry]:
     return tuple(kernel_entries(lines_of_text(text)))
 
 
-class _Keeper(threading.Thread):
-    """Writes lines as they come; lines that the medium does not take now are written with the next ones."""
+class _Keeper:
+    """Writes lines as they come; lines that the medium does not take now are written with the next ones.
+
+    It has a thread and is none: the names that `threading.Thread` keeps for itself differ between versions of Python.
+    """
 
     def __init__(self, path: Path, handle: int, boot_utc_s: Callable[[], float]) -> None:
-        super().__init__(name="kernel log", daemon=True)
-        self._path, self._handle, self._boot_utc_s = path, handle, boot_utc_s
+        self._path, self._kernel, self._boot_utc_s = path, handle, boot_utc_s
+        self._thread = threading.Thread(target=self._run, name="kernel log", daemon=True)
         self._over = threading.Event()
         self._waiting: list[str] = []
 
-    def run(self) -> None:
+    def start(self) -> None:
+        """Begin to write."""
+        self._thread.start()
+
+    def _run(self) -> None:
         while not self._over.wait(_EVERY_S):
             self._keep()
         self._keep()
@@ -74,7 +81,7 @@ class _Keeper(threading.Thread):
     def stop(self) -> None:
         """Write what has come until now."""
         self._over.set()
-        self.join(5.0)
+        self._thread.join(5.0)
 
     def _keep(self) -> None:
         text = self._read()
@@ -91,7 +98,7 @@ class _Keeper(threading.Thread):
         parts: list[bytes] = []
         while len(parts) < 1000:
             try:
-                part = os.read(self._handle, 8192)
+                part = os.read(self._kernel, 8192)
             except BrokenPipeError:  # lines were overwritten meanwhile; the next read goes on
                 continue
             except OSError:
