@@ -38,8 +38,8 @@ MEANT_BY: dict[str, tuple[type[StrEnum], ...]] = {
 ALONE = frozenset(
     {
         Outcome.COMPLETED, Outcome.INTERRUPTED, Outcome.TRIPPED, CauseClass.TERMINATED, CauseClass.KILLED,
-        CauseClass.POWER_OFF, StageKind.COOLDOWN, LoadPattern.STEADY, WorkName.LINEAR_ALGEBRA,
-        WorkName.GPU_LINEAR_ALGEBRA, WorkName.GPU_AND_PROCESSOR, Purpose.BASELINE,
+        CauseClass.POWER_OFF, StageKind.COOLDOWN, WorkName.LINEAR_ALGEBRA, WorkName.GPU_LINEAR_ALGEBRA,
+        WorkName.GPU_AND_PROCESSOR, Purpose.BASELINE,
         *(kind for kind in EventKind if "-" in kind and kind not in ("gate-closed", "read-hangs")),
     }
 )  # fmt: skip

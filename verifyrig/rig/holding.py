@@ -29,7 +29,7 @@ class Holding:
         """Take the target, and the share to begin with."""
         key, self._channel = next((key, channel) for key, channel in _CHANNELS if getattr(hold, key) is not None)
         self._controller = _controller(self._channel, getattr(hold, key), share)
-        self._told: Reason | None = None
+        self._limited: Reason | None = None
 
     @property
     def share(self) -> float:
@@ -43,9 +43,9 @@ class Holding:
     def newly_limited(self) -> Reason | None:
         """Return why the target is out of reach, once for each reason; None otherwise."""
         limited = self._controller.limited
-        if limited == self._told:
+        if limited == self._limited:
             return None
-        self._told = limited
+        self._limited = limited
         return limited
 
     def _held_value(self, readings: Mapping[str, Reading]) -> float | None:
