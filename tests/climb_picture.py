@@ -38,11 +38,16 @@ PICTURE = Path(__file__).resolve().parent.parent / "docs" / "climb.svg"
 MACHINES = (("healthy-liquid", 5, "a sound machine"), ("radiator-blocked", 23, "its radiator blocked"))
 WIDTH, HEIGHT, LEFT, TOP, BOTTOM, GAP = 960.0, 440.0, 56.0, 56.0, 330.0, 48.0
 LONGEST_S = 400.0
+HIGHEST_C = 120.0
 LINES_C = (40.0, 60.0, 80.0, 100.0)
-LEGEND = "blue: die, and below it the share of the load · orange: where full share would settle, with u95 · simulated"
+LEGEND = (
+    "blue: die, and below it the share of the load · orange: where full share would settle, with u95; ▲ above 120 °C · "
+    "simulated"
+)
 DESCRIPTION = (
-    "On a sound machine the share goes to full in four steps. With a blocked radiator it ends where the forecast "
-    "for full share lies above the trip limit."
+    "After two short pulses the share goes up in four steps. On a sound machine full share is kept until it is known "
+    "where it settles. With a blocked radiator the load ends, the die far below its trip limit, as soon as it is sure "
+    "enough that full share would go beyond it."
 )
 
 
@@ -60,7 +65,7 @@ def panel(trace: Trace, words: str, left: float, width: float) -> list[str]:
     assert stage is not None and stage.end_s is not None
     start_s, end_s = stage.start_s - 60.0, min(stage.end_s + 60.0, stage.start_s + LONGEST_S)
     x = Scale(start_s, end_s, left, left + width)
-    y = Scale(20.0, 120.0, BOTTOM, TOP)
+    y = Scale(20.0, HIGHEST_C, BOTTOM, TOP)
     inside = (trace.t_s >= start_s) & (trace.t_s <= end_s)
     t_s, die_c, share = trace.t_s[inside], trace.usable("die_temp_c")[inside], trace.columns["load_share"][inside]
     base, high = BOTTOM + 50.0, BOTTOM + 14.0
@@ -95,13 +100,17 @@ def panel(trace: Trace, words: str, left: float, width: float) -> list[str]:
 def forecast(event: Event, x: Scale, y: Scale) -> list[str]:
     """Return the forecast for full share of one look, with its u95 as far as the picture goes."""
     full_c, u95_k = event.detail.get("full_c"), event.detail.get("full_u95_k")
-    if not isinstance(full_c, float) or not isinstance(u95_k, float) or not 20.0 < full_c < 120.0:
+    if not isinstance(full_c, float) or not isinstance(u95_k, float) or full_c <= 20.0 or event.t_s > x.high:
         return []
-    if event.t_s > x.high:
-        return []
-    at, low, high = x(event.t_s), y(max(20.0, full_c - u95_k)), y(min(120.0, full_c + u95_k))
+    at, low, high = x(event.t_s), y(min(HIGHEST_C, max(20.0, full_c - u95_k))), y(min(HIGHEST_C, full_c + u95_k))
+    bar = line(at, low, at, high, stroke=BEFORE_LINE, stroke_width=1.4)
+    if full_c > HIGHEST_C:
+        points = (
+            f"{number(at - 5)},{number(high + 8)} {number(at)},{number(high - 1)} {number(at + 5)},{number(high + 8)}"
+        )
+        return [bar, tag("polygon", points=points, fill=BEFORE_LINE)]
     return [
-        line(at, low, at, high, stroke=BEFORE_LINE, stroke_width=1.4),
+        bar,
         tag("circle", cx=at, cy=y(full_c), r=3.5, fill=BEFORE_LINE),
     ]
 

@@ -13,6 +13,7 @@ import pytest
 from mock_hw.physics.parameters import draw
 from tests.benchmarks.step_and_climb import one_machine, run_of
 from verifyrig.analysis import compare, judge_thresholds, metrics_of
+from verifyrig.analysis.climb_end import climb_end
 from verifyrig.analysis.results import Comparison
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Threshold
@@ -105,3 +106,12 @@ def test_u95_holds_the_truth_and_one_machine_does_not_differ_from_itself() -> No
         differs += [flag for flags in pairs.values() for flag in flags]
     assert len(figures) >= 6 and sum(one.inside for one in figures) >= 0.8 * len(figures)
     assert len(differs) >= 4 and sum(differs) <= 0.2 * len(differs)
+
+
+def test_a_climb_that_gave_up_at_its_full_share_did_not_come_to_it(sound: Trace) -> None:
+    trace = ended_low(sound, 104.0, 9.0)
+    (span,) = (stage for stage in trace.stages if stage.name == "load")
+    end = climb_end(trace, span)
+    assert end is not None and not end.reached and end.share == 1.0
+    assert metrics_of(trace)["load.die_temp_c.settled"].value == 104.0
+    assert climb_end(sound, span) is not None and climb_end(sound, span).reached  # type: ignore[union-attr]

@@ -20,6 +20,7 @@ from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import CASES, MachineParameters, draw
 from tests.benchmarks._settle_runs import outside
+from verifyrig.core.trace import Trace
 
 HIDDEN = ("vrm_temp_c", "coolant_temp_c")
 SOUND = ("healthy-air", "healthy-liquid", "sound-hot-room", "sound-weak-cooler")
@@ -28,6 +29,7 @@ DISHONEST = ("sensor-offset", "sensor-stuck")
 COOLANT_LIMIT_C = 70.0  # hoses and pumps are rated up to 60 to 70 °C: from memory
 LOAD_S, AFTER_S = 1200.0, 120.0
 _HOT_ROOM_C = 40.0
+_SURE = 0.9
 _HOLDS_BELOW_TRIP_K = 3.0
 
 
@@ -57,6 +59,8 @@ class Seen:
         known_min: From the load's start until its settled value was known, min; infinite where it never was.
         error_k, u95_k: Of that value.
         took_min: From the run's start to the load's end, min.
+        sure_min, sure_is_right: From the start to the first end of a stage at which a cause stands first with 90 %,
+            min, infinite where none does; and whether it is the right one.
     """
 
     die_over_k: float = -math.inf
@@ -72,6 +76,8 @@ class Seen:
     error_k: float = math.nan
     u95_k: float = math.nan
     took_min: float = math.inf
+    sure_min: float = math.inf
+    sure_is_right: bool = False
 
     def take(self, machine: SimulatedMachine, dt_s: float, hot_spot_k_per_w: float) -> None:
         """Add what the machine is now, for `dt_s` seconds."""
@@ -200,6 +206,7 @@ def _read_record(path: Path, machine: MachineParameters, seen: Seen) -> None:
     from verifyrig.record import read_trace
 
     trace = read_trace(path)
+    _judge_as_it_went(trace, machine, seen)
     stage = trace.stage("load")
     if stage is None or stage.ended == "skipped" or stage.end_s is None:
         return
@@ -214,6 +221,20 @@ def _read_record(path: Path, machine: MachineParameters, seen: Seen) -> None:
         end = steady_state(machine, 1.0, ambient_c=machine.ambient.temp_at_c(stage.end_s))
         truth_c = min(end.die_c + sensor.offset, sensor.high)
         seen.error_k, seen.u95_k = found.value_c - truth_c, max(1.0, 2 * found.u_k)
+
+
+def _judge_as_it_went(trace: Trace, machine: MachineParameters, seen: Seen) -> None:
+    """Note when the evidence so far first names a cause with 90 %, stage by stage."""
+    from verifyrig.diagnosis.judging import judge, see
+
+    for stage in trace.stages:
+        if stage.end_s is None or stage.ended == "skipped":
+            continue
+        causes = judge(see(trace.until(stage.end_s))).causes
+        first = max(causes, key=lambda cause: causes[cause])
+        if causes[first] >= _SURE:
+            seen.sure_min, seen.sure_is_right = stage.end_s / 60, str(first) == CASES[machine.case]
+            return
 
 
 @contextmanager

@@ -76,11 +76,18 @@ def table(found: Sequence[tuple[Job, Seen]], rule: str) -> dict[str, Any]:
     }
     if rule == "trip-only":
         return figures
+    # Of a sound machine in a hot room the room is no fault, and what is the right cause is open.
+    judged = [seen for job, seen in own if job.case in CASES]
+    until_right = [seen.sure_min if seen.sure_is_right else math.inf for seen in judged]
     waits = [min(seen.known_min, WAIT_MIN) / WAIT_MIN for job, seen in own if job.case in SOUND]
     return figures | {
         "wait_median_sound": float(np.median(waits)),
         "wait_slowest_tenth_sound": float(np.quantile(waits, 0.9)),
         "inside_u95": _share(abs(seen.error_k) <= seen.u95_k for seen in known),
+        "minutes_until_the_right_cause_stands_first_median": float(np.median(until_right)),
+        "right_where_a_cause_stands_first": _share(
+            seen.sure_is_right for seen in judged if math.isfinite(seen.sure_min)
+        ),
         "bench_minutes_median_sound": float(np.median([seen.took_min for seen in sound])),
     }
 

@@ -27,7 +27,7 @@ class ClimbEnd:
     Attributes:
         share: The share that it ended at, 0 to 1; `full_share` the one that it was to reach.
         full_from_s: Since when it had its full share, or was held at its temperature, s since the run began; None where
-            it ended below it.
+            it ended below it, or gave up there.
         channel: The temperature that full share would bring nearest to its limit; empty where none was named.
         full_c, full_u95_k: Where that was forecast to settle at full share, °C, and its u95, K.
         why: Why it went no further, or what was said last.
@@ -62,9 +62,9 @@ def climb_end(trace: Trace, stage: StageSpan) -> ClimbEnd | None:
     changes = _rises(trace, stage)
     share = changes[-1].share if changes else 0.0
     looks = _looks(trace, stage)
-    handed_over_s = _handed_over_s(looks)
-    reached = bool(changes) and share >= plan.share - _HAIR
-    full_from_s = changes[-1].t_s if reached else handed_over_s
+    full_from_s = changes[-1].t_s if changes and share >= plan.share - _HAIR else _handed_over_s(looks)
+    if looks and looks[-1].detail.get("act") == ClimbAct.END:
+        full_from_s = None  # what full share would come to was seen at full share only
     last = next((e.detail for e in reversed(looks) if isinstance(e.detail.get("full_c"), int | float)), {})
     return ClimbEnd(
         share=share,
