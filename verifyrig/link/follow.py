@@ -66,7 +66,8 @@ class RunLink:
         self._controls: Controls | None = None
         self._heard_s = time.monotonic()
         self._lines: list[str] = []
-        self._view: dict[str, Any] | None = None
+        self._view: dict[str, Any] | None = None  # what changed since the last was said
+        self._shows: dict[str, Any] = {}
         self._closing = False
         self._follows = False
         self._number = 0
@@ -143,6 +144,7 @@ class RunLink:
         """Show this on the bench computer's page; an older view that did not go out yet is dropped."""
         with self._changed:
             self._view = {**(self._view or {}), **view}
+            self._shows |= view
             self._changed.notify_all()
 
     def load_ended(self) -> None:
@@ -197,6 +199,7 @@ class RunLink:
         )
         with self._changed:
             self._process = process
+            self._view = dict(self._shows) or None
             self._lines[:0] = [line for line in self._first if line not in self._lines]
             self._changed.notify_all()
 

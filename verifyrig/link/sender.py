@@ -59,7 +59,8 @@ class Sender:
         self._clocks = clocks or Clocks()
         self._tail: Tail | None = None
         self._run: dict[str, Any] = {}
-        self._view: dict[str, Any] | None = None
+        self._view: dict[str, Any] | None = None  # what changed since the last was sent
+        self._shows: dict[str, Any] = {}
         self._ended: asyncio.Queue[int] = asyncio.Queue()
         self._wake = asyncio.Event()
         self._over_s: float | None = None  # when the run's program closed its end
@@ -80,7 +81,8 @@ class Sender:
             self._run = {"run": order["run"], "shown": order.get("shown", {})}
             self._tail = Tail(Path(order["follow"]))
         if "view" in order:
-            self._view = order["view"]
+            self._view = {**(self._view or {}), **order["view"]}
+            self._shows |= self._view
         if "load_ended" in order:
             self._ended.put_nowait(int(order["load_ended"]))
         self._closed = self._closed or bool(order.get("closed"))
@@ -216,6 +218,7 @@ class Sender:
 
     async def _introduce(self, session: Session, tail: Tail) -> None:
         tail.forget()
+        self._view = dict(self._shows)
         self._acked.clear()
         await session.send(Kind.RUN, channels=list(tail.channels()), **self._run)
         async with asyncio.timeout(ANSWER_S):

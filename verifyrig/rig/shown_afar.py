@@ -16,6 +16,7 @@ class ShownAfar:
     def __init__(self, face: Observer, second: SecondComputer) -> None:
         self._face = face
         self._second = second
+        self._asks = False
 
     def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
         """Show what is about to be run."""
@@ -26,6 +27,9 @@ class ShownAfar:
         """A stage starts."""
         self._face.stage(stage, index, t_s)
         self._second.show({"stage": stage.name, "kind": stage.kind.value, "stage_index": index})
+        if self._asks:  # nobody answered while its load was on: with that, the question is over
+            self._asks = False
+            self._second.show({"attention": None})
 
     def tick(self, view: TickView) -> None:
         """A sample was taken."""
@@ -41,6 +45,7 @@ class ShownAfar:
     def attend(self, what: Attention | None) -> None:
         """Call somebody; None: what was asked is answered."""
         self._face.attend(what)
+        self._asks = what is Attention.QUESTION
         self._second.show({"attention": None if what is None else what.value})
 
     def end(self) -> None:
