@@ -45,6 +45,14 @@ class Bench:
         return str(self.config.get("bench", {}).get("id", ""))
 
     @property
+    def is_shared(self) -> bool:
+        """Whether other computers write to it as well: as bench.toml says, else where it lies on a network."""
+        from verifyrig.files.shared_folder import is_on_network
+
+        said = self.config.get("bench_folder", {}).get("shared")
+        return said if isinstance(said, bool) else is_on_network(self.root)
+
+    @property
     def jobs_dir(self) -> Path:
         """Folder of the jobs."""
         return self.root / "jobs"

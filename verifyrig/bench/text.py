@@ -225,6 +225,13 @@ def _bench_computer(top: TomlTable, name: str) -> None:
     table.done()
 
 
+def _bench_folder(top: TomlTable, name: str) -> None:
+    table = top.table(name, mend="Write [bench_folder].")
+    if table is not None:
+        table.flag("shared", mend="Write true where other computers write to this folder as well, else false.")
+        table.done()
+
+
 def _rig_check(top: TomlTable, name: str) -> None:
     table = top.table(name, mend="Write [rig_check].")
     if table is not None:
@@ -249,5 +256,6 @@ _READERS: Mapping[str, Callable[[TomlTable, str], None]] = {
     "diagnosis": _diagnosis,
     "rig_check": _rig_check,
     "bench_computer": _bench_computer,
+    "bench_folder": _bench_folder,
     "training": _texts("before", "after"),
 }

@@ -2,7 +2,7 @@
 
 A tool of another version may have written keys that this one does not know: they stay where they are, for an entry is
 appended to the file's data as it was read. Two programs that append at once wait for one another (a lock on the
-folder, where the system has such locks).
+folder, where the system has such locks; a rename in a folder that computers share).
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from verifyrig.bench.folder import Bench, check_id
 from verifyrig.core.errors import JobError
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.files.foreign_file import FileKind, read_text
+from verifyrig.files.shared_folder import locked_by_rename
 from verifyrig.files.toml_table import load_toml
 from verifyrig.jobs.log import deleted_ids
 from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, merged
@@ -106,7 +107,7 @@ def new_job(
     ids = [check_id(job_id, "job")] if job_id is not None else _free_ids(bench, now)
     for chosen in ids:
         job = Job(job_id=chosen, opened=_to_millis(now), intake=intake, operator=operator, again=again)
-        if _write_new(bench.job_dir(chosen), job):
+        if _write_new(bench, job):
             return job
     raise JobError("there is such a job already", where=ids[-1], mend="Choose another id, or none.")
 
@@ -118,11 +119,12 @@ def _free_ids(bench: Bench, now: datetime) -> list[str]:
     return [name for n in range(1, len(taken) + 20) if (name := f"{day}-{n}") not in taken]
 
 
-def _write_new(folder: Path, job: Job) -> bool:
+def _write_new(bench: Bench, job: Job) -> bool:
     """Write the job's file; return False where one is there already."""
+    folder = bench.job_dir(job.job_id)
     with writing(folder):
         folder.mkdir(parents=True, exist_ok=True)
-        with _locked(folder):
+        with _locked(bench, folder):
             path = folder / "job.toml"
             if path.exists():
                 return False
@@ -155,7 +157,7 @@ def append(bench: Bench, job_id: str, entries: Sequence[JobEntry]) -> Job:
 def change_file(bench: Bench, job_id: str, change: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
     """Write what `change` makes of the job file's data, as read; raise `JobError` where that cannot be."""
     path = job_file(bench, bench.check_job(job_id))
-    with writing(path.parent), _locked(path.parent):
+    with writing(path.parent), _locked(bench, path.parent):
         text = _read_text(path)
         _parsed(text, job_id, f"jobs/{job_id}/job.toml")
         _write_data(path, change(load_toml(text)))
@@ -190,12 +192,12 @@ def merge_job(bench: Bench, text: str, origin: str) -> tuple[str, int]:
         ours = read_job(bench, job_id)
         if ours.opened == theirs.opened:
             # What was cleared here must not come back from a copy.
-            return job_id, 0 if ours.is_cleared else _merge_entries(path, theirs)
+            return job_id, 0 if ours.is_cleared else _merge_entries(bench, path, theirs)
     raise JobError("a hundred other jobs bear its id", where=origin, mend="Rename the job there.")
 
 
-def _merge_entries(path: Path, theirs: Job) -> int:
-    with writing(path.parent), _locked(path.parent):
+def _merge_entries(bench: Bench, path: Path, theirs: Job) -> int:
+    with writing(path.parent), _locked(bench, path.parent):
         text = _read_text(path)
         ours = parse_job(text, path.name)
         known = {entry.entry_id for entry in ours.entries}
@@ -234,7 +236,11 @@ def writing(folder: Path) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _locked(folder: Path) -> Iterator[None]:
+def _locked(bench: Bench, folder: Path) -> Iterator[None]:
+    if bench.is_shared:
+        with locked_by_rename(folder):
+            yield
+        return
     try:
         import fcntl
     except ImportError:

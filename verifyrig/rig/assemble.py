@@ -17,6 +17,7 @@ from verifyrig.record.pullable import PullableConnection
 from verifyrig.record.store import Connect, connect_alone
 from verifyrig.rig.arming import limits_of
 from verifyrig.rig.danger_watch import danger_refusal, danger_watch, heats
+from verifyrig.rig.live_record import bring_in, facts_of_place, place_of, put_in_place
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.observer import Observer
 from verifyrig.rig.patience import patiently
@@ -77,11 +78,15 @@ def _run_on(
 ) -> RunDone:
     profile, absent, blind = request.profile, watch.absent, watch.blind
     run_id = claim.run = new_run_id(stand.clock.utc_s())
-    path = bench.writable(bench.runs_dir(request.job)) / f"{run_id}.sqlite"
+    bring_in(bench)
+    path = place_of(bench, request.job, run_id)
     load = make_load(stand.root, storage_dir=path.parent, now_s=stand.clock.now_s, card=card_of(bench))
     writer = open_record(
         path,
-        facts=facts_of(request, stand, bank, watch, run_id, patiently(lambda: machine_facts(stand.root), controls)),
+        facts={
+            **facts_of(request, stand, bank, watch, run_id, patiently(lambda: machine_facts(stand.root), controls)),
+            **facts_of_place(bench),
+        },
         profile_text=profile.text,
         channels=[*bank.infos, *OWN_CHANNELS],
         live=stand.live,
@@ -111,6 +116,7 @@ def _run_on(
         beat_every_s=BEAT_EVERY_S if stand.live else math.inf,
         second=request.second,
     )
+    is_sent = request.second is not None
     in_memory = [IN_MEMORY.format(folder=bench.root)] if stand.live and lies_in_memory(path.parent) else []
     observer.begin(profile, bank.infos, [*in_memory, *notes_of(request, stand, absent, blind)])
     try:
@@ -122,10 +128,10 @@ def _run_on(
     except MachineOff as dark:
         # Nothing more can be written on a machine gone dark: the record stays as that moment left it.
         writer.abandon(dark.kind)
-        return RunDone(run=run_id, record=path, end=None)
+        return RunDone(run=run_id, record=put_in_place(bench, request.job, path, keep=is_sent), end=None)
     finally:
         observer.end()
-    return RunDone(run=run_id, record=writer.path, end=end)
+    return RunDone(run=run_id, record=put_in_place(bench, request.job, writer.path, keep=is_sent), end=end)
 
 
 def _connect(run_id: str, bench: Bench) -> Connect:
