@@ -103,6 +103,23 @@ def test_a_drawing_with_a_clear_ground_becomes_white(tmp_path: Path) -> None:
     assert near(opened(read_picture(tmp_path / "b.webp").data).getpixel((10, 10)), (128, 128, 128))
 
 
+def test_damaged_metadata_take_the_picture_not_down_and_say_nothing(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    path = camera_photo(tmp_path / "a.jpg", orientation=6)
+    whole = path.read_bytes()
+    # Exif 2.32: an entry is tag, type, count, offset; with such a count its text would lie beyond the end of the file.
+    entries = [struct.pack(order + "HHI", ExifTags.Base.Make, 2, len(SECRET) + 1) for order in "<>"]
+    (entry,) = (one for one in entries if one in whole)
+    order = "<>"[entries.index(entry)]
+    path.write_bytes(whole.replace(entry, struct.pack(order + "HHI", ExifTags.Base.Make, 2, 1 << 30)))
+    assert opened(read_picture(path).data).size == (40, 60)
+    cut = whole.index(b"Exif\0\0") + 20  # the head of the metadata, and nothing behind it
+    path.write_bytes(whole[:cut] + bytes(60) + whole[cut + 60 :])
+    assert opened(read_picture(path).data).size in ((40, 60), (60, 40))
+    assert capfd.readouterr().err == ""
+
+
 # ---- hostile files
 
 

@@ -69,8 +69,8 @@ def _made(file: IO[bytes], longest_px: int) -> PlainPhoto:
     from PIL import Image
 
     with warnings.catch_warnings():
-        # What it warns of from a size on is refused below, at a lower one.
-        warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+        # What it warns of is refused below (a size), or of no matter to the picture (metadata that are damaged).
+        warnings.simplefilter("ignore")
         try:
             image = Image.open(file, formats=_FORMATS)
         except Image.DecompressionBombError as error:
