@@ -18,7 +18,7 @@ from verifyrig.bench.folder import find_bench
 from verifyrig.commands import Context
 from verifyrig.commands.cli import run
 from verifyrig.commands.parsers import command_parser
-from verifyrig.commands.run import request_from
+from verifyrig.commands.run_request import request_from
 from verifyrig.core.errors import RigError
 
 REPO = Path(__file__).resolve().parent.parent

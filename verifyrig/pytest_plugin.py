@@ -144,7 +144,8 @@ class BenchRig:
         from verifyrig.bench.folder import find_bench
         from verifyrig.commands import Context
         from verifyrig.commands.parsers import command_parser
-        from verifyrig.commands.run import request_from, run_and_read
+        from verifyrig.commands.run import run_and_read
+        from verifyrig.commands.run_request import request_from
         from verifyrig.core.interfaces import Controls
         from verifyrig.terminal.lines import PlainLines
 
