@@ -18,6 +18,7 @@ from verifyrig.commands.contract import (
     BenchKnownObject,
     ChannelsObject,
     CheckedObject,
+    DatasetObject,
     DiagnoseObject,
     ErrorAnswer,
     ExportObject,
@@ -41,7 +42,7 @@ KERNEL_LOG = "2026-03-01T14:05:00+00:00 box kernel: thermal: critical temperatur
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A bench folder with an open job and its baseline, and one run that lost power."""
     folder = tmp_path_factory.mktemp("bench")
-    (folder / "bench.toml").write_text("")
+    (folder / "bench.toml").write_text('[bench]\nid = "one"\n')
     (folder / "profiles").mkdir()
     (folder / "profiles" / "short.toml").write_text(SHORT)
     (folder / "log.csv").write_text(LOG)
@@ -86,6 +87,7 @@ ANSWERS: list[tuple[str, Any]] = [
     ("job list", JobsObject),
     ("report", ReportObject),
     ("qa --profile short", QaObject),
+    ("dataset kept --site here", DatasetObject),
     ("rig-check --profile short", RigCheckObject),
     ("export first", ExportObject),
     ("profile list", ProfilesObject),

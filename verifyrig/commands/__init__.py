@@ -66,6 +66,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "diagnose": ("diagnose", "where the heat or the power stops, and the next test"),
     "history": ("history", "what the system itself remembers of its last shut-downs"),
     "report": ("report", "write the sign-off report"),
+    "dataset": ("dataset", "kept figures of this bench as Parquet"),
     "qa": ("qa", "units against the limits, with capability"),
     "rig-check": ("rig_check", "is the bench itself still right"),
     "inspect": ("inspect", "does a record fit its digests, is it sealed and signed; how did its run end"),

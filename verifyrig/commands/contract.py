@@ -262,6 +262,24 @@ class ExportObject(TypedDict):
     rows: int
 
 
+class RefusedRun(TypedDict):
+    """A record that cannot be used, and why."""
+
+    run: str
+    why: str
+
+
+class DatasetObject(TypedDict):
+    """What `dataset` prints: files below the place, runs in them, and runs of customers' jobs, which stay at home."""
+
+    place: str
+    written: list[str]
+    unchanged: list[str]
+    runs: int
+    customers: int
+    refused: list[RefusedRun]
+
+
 class CalibrateObject(TypedDict):
     """What `calibrate` prints; `written` is bench.toml, null where nothing was written.
 

@@ -16,6 +16,8 @@ from verifyrig.files.output_file import Output, check_place, write_output
 from verifyrig.files.streams import tell
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from verifyrig.core.profile import Profile
     from verifyrig.qa import QaFinding, UnitRun
     from verifyrig.qa.comparing import BuildsCompared
@@ -41,6 +43,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a difference that would not matter; with --against",
     )
     parser.add_argument("--propose", metavar="FILE.toml", help="take limits from these units and write a profile")
+    parser.add_argument("--of-bench", metavar="ID", help="only runs of this bench")
+    parser.add_argument("--since", metavar="DATE", help="only runs from this day on, as 2026-03-01")
+    parser.add_argument("--until", metavar="DATE", help="only runs before this day")
+    parser.add_argument("--dataset", metavar="PLACE", help="take the runs from a dataset instead of this bench folder")
     parser.add_argument("--cores", metavar="N", type=int, help="how many cores compute (default: all)")
 
 
@@ -84,18 +90,42 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 def _runs(args: argparse.Namespace, context: Context, profile: Profile) -> list[UnitRun]:
     from verifyrig.qa.findings import may_be_asked
     from verifyrig.qa.index import collect_runs
+    from verifyrig.qa.run_filter import RunFilter
 
     if args.cores is not None and args.cores < 1:
         raise UsageError(f"{args.cores} is no number of cores", where="--cores", mend="Give 1 or more.")
+    # A batch to compare with is another one, so the batch is no filter of what is read then.
+    batch = None if args.against else args.batch
+    days = _day(args.since, "--since"), _day(args.until, "--until")
+    asked = RunFilter(batch=batch, bench=args.of_bench, since=days[0], until=days[1])
+    if args.dataset is not None:
+        from verifyrig.qa.dataset import dataset_runs
+
+        if args.records:
+            raise UsageError("records are named, and a dataset", where="qa", mend="Leave one of them out.")
+        return dataset_runs(args.dataset, profile, may_be_asked(profile), asked)
     named = [context.bench.find_record(text) for text in args.records]
     return collect_runs(
         context.bench.root,
         named or context.bench.records(),
         may_be_asked(profile),
         profile=None if named else profile,
+        asked=asked,
         workers=args.cores,
         progress=_show_progress if not context.json and sys.stderr.isatty() else None,
     )
+
+
+def _day(text: str | None, option: str) -> datetime | None:
+    """Return the begin of a day, in UTC."""
+    from datetime import UTC, datetime
+
+    if text is None:
+        return None
+    try:
+        return datetime.strptime(text, "%Y-%m-%d").replace(tzinfo=UTC)
+    except ValueError:
+        raise UsageError(f"{text!r} is no day", where=option, mend="Write it as 2026-03-01.") from None
 
 
 def _show_progress(done: int, of: int) -> None:

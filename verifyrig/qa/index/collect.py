@@ -10,10 +10,11 @@ from verifyrig.core.profile import Profile
 from verifyrig.qa import UnitRun
 from verifyrig.qa.index.compute import Computed, compute_all, holds, sealed_digest, spread
 from verifyrig.qa.index.kept import all_figures, figure_picker, unit_run
-from verifyrig.qa.index.store import Index, open_index
+from verifyrig.qa.index.store import Index, KeptRow, open_index
+from verifyrig.qa.run_filter import RunFilter
 from verifyrig.runs.index_file import INDEX_NAME
 
-__all__ = ["INDEX_NAME", "collect_runs"]
+__all__ = ["INDEX_NAME", "collect_runs", "update_index"]
 
 _KEEP_EVERY = 64
 
@@ -24,6 +25,7 @@ def collect_runs(
     wanted: Callable[[str], bool],
     *,
     profile: Profile | None = None,
+    asked: RunFilter | None = None,
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[UnitRun]:
@@ -35,6 +37,7 @@ def collect_runs(
         folder: The bench folder, where the index is kept.
         profile: Return only runs of this name or of this recipe (limits may be tried on runs made under others);
             unusable records are returned all the same.
+        asked: Return only runs of this batch, bench or time; the others' figures are computed and kept all the same.
         workers: Processes to compute with; as many as there are cores if None.
         progress: Called with how many records are computed, of how many.
     """
@@ -45,12 +48,33 @@ def collect_runs(
         known |= _moved(index, [path for path in paths if path not in known], workers)
         missing = [path for path in paths if path not in known]
         fresh = _compute(index, missing, workers, progress)
-        found = _kept_runs(index, known, wanted, profile, ANALYSIS_VERSION)
+        found = _kept_runs(index, known, wanted, (profile, asked), ANALYSIS_VERSION)
     for path, computed in fresh.items():
         run = _fresh_run(computed, wanted, profile, ANALYSIS_VERSION)
+        if run is not None and asked is not None and not run.refused and not asked.fits(run):
+            continue
         if run is not None:
             found[path] = run
     return _each_once([found[path] for path in paths if path in found])
+
+
+def update_index(
+    folder: Path, paths: Sequence[Path], *, workers: int | None = None
+) -> tuple[list[KeptRow], dict[int, tuple[tuple[str, str], ...]], list[tuple[str, str]]]:
+    """Bring the index up to date; return what is kept of each record, names with units by layout, and what is refused.
+
+    A record that may yet change (it is still written, or was never sealed) is not kept, and not returned.
+    """
+    from verifyrig.analysis import ANALYSIS_VERSION
+
+    with open_index(folder / INDEX_NAME, ANALYSIS_VERSION) as index:
+        known = index.digests(paths)
+        known |= _moved(index, [path for path in paths if path not in known], workers)
+        fresh = _compute(index, [path for path in paths if path not in known], workers, None)
+        lasting = {path: item.kept.digest for path, item in fresh.items() if item.kept is not None and item.lasting}
+        rows = list(index.rows(list(dict.fromkeys([*known.values(), *lasting.values()]))))
+        refused = [(item.run, item.refused) for item in fresh.values() if item.kept is None]
+        return rows, dict(index.layouts()), refused
 
 
 def _each_once(runs: Sequence[UnitRun]) -> list[UnitRun]:
@@ -101,13 +125,17 @@ def _compute(
 
 
 def _kept_runs(
-    index: Index, known: dict[Path, str], wanted: Callable[[str], bool], profile: Profile | None, version: str
+    index: Index,
+    known: dict[Path, str],
+    wanted: Callable[[str], bool],
+    which: tuple[Profile | None, RunFilter | None],
+    version: str,
 ) -> dict[Path, UnitRun]:
     pickers = {number: figure_picker(names, wanted) for number, names in index.layouts().items()}
     digests = list(dict.fromkeys(known.values()))
     by_digest = {
         row.digest: unit_run(row.head, pickers[row.layout](row.figures, row.remarks), version)
-        for row in index.rows(digests, profile)
+        for row in index.rows(digests, *which)
     }
     return {path: by_digest[digest] for path, digest in known.items() if digest in by_digest}
 

@@ -204,6 +204,7 @@ def computed_head(trace: Trace) -> UnitHead:
         "ambient_c": _ambient_c(trace),
         "states": dict(facts.states),
         "simulated": facts.simulated,
+        "job": facts.job,
         "bench": facts.bench,
         "operator": facts.operator,
         "rework": facts.rework or "",

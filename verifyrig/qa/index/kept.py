@@ -33,6 +33,7 @@ class UnitHead(TypedDict):
     ambient_c: float | None
     states: dict[str, str]
     simulated: bool
+    job: NotRequired[str | None]
     bench: NotRequired[str | None]
     operator: NotRequired[str | None]
     rework: NotRequired[str]

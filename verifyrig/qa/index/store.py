@@ -21,11 +21,14 @@ from verifyrig.core.profile import Profile
 from verifyrig.core.trace import FloatArray
 from verifyrig.qa.index.compute import Computed
 from verifyrig.qa.index.kept import UnitHead, json_of
+from verifyrig.qa.run_filter import RunFilter
 from verifyrig.runs.index_file import connect_index
 
 __all__ = ["Index", "KeptRow", "open_index", "stat_of"]
 
 _AT_ONCE = 500
+# What is kept of a run beside its figures; figures kept with less are computed anew.
+_HEAD_FORMAT = 2
 _TABLES = (
     "CREATE TABLE IF NOT EXISTS layout (id INTEGER PRIMARY KEY, names TEXT NOT NULL UNIQUE)",
     "CREATE TABLE IF NOT EXISTS kept (digest TEXT NOT NULL, version TEXT NOT NULL, profile TEXT, "
@@ -39,6 +42,7 @@ class KeptRow(NamedTuple):
     """One kept record."""
 
     digest: str
+    version: str
     layout: int
     head: UnitHead
     figures: FloatArray
@@ -73,7 +77,8 @@ class Index:
 
     def __init__(self, connection: sqlite3.Connection, version: str, root: Path) -> None:
         self._connection = connection
-        self._version = version
+        self._figures_version = version
+        self._version = f"{version}/{_HEAD_FORMAT}"
         self._root = os.fspath(root.absolute())
 
     def digests(self, paths: Sequence[Path]) -> dict[Path, str]:
@@ -125,19 +130,19 @@ class Index:
         place = (self._name(Path(item.path)), stat, kept.digest)
         self._connection.execute("INSERT OR REPLACE INTO place VALUES (?, ?, ?)", place)
 
-    def rows(self, digests: Sequence[str], profile: Profile | None = None) -> Iterator[KeptRow]:
+    def rows(
+        self, digests: Sequence[str], profile: Profile | None = None, asked: RunFilter | None = None
+    ) -> Iterator[KeptRow]:
         """Yield what is kept of records, in any order; with a profile only runs of its name or of its recipe."""
+        more, values = _conditions(profile, asked)
         for begin in range(0, len(digests), _AT_ONCE):
             some = digests[begin : begin + _AT_ONCE]
             marks = ",".join("?" * len(some))
             query = f"SELECT digest, layout, head, figures, remarks FROM kept WHERE version = ? AND digest IN ({marks})"
-            parameters: list[Any] = [self._version, *some]
-            if profile is not None:
-                query += " AND (profile IS ? OR json_extract(head, '$.recipe') IS ?)"
-                parameters += [profile.name, profile.recipe]
-            for digest, layout, head, figures, remarks in self._connection.execute(query, parameters):
+            parameters: list[Any] = [self._version, *some, *values]
+            for digest, layout, head, figures, remarks in self._connection.execute(query + more, parameters):
                 packed = np.frombuffer(figures, dtype="<f8").reshape(2, -1)
-                yield KeptRow(digest, layout, json.loads(head), packed, remarks)
+                yield KeptRow(digest, self._figures_version, layout, json.loads(head), packed, remarks)
 
     def layouts(self) -> Mapping[int, tuple[tuple[str, str], ...]]:
         """Return the names with units of every layout."""
@@ -149,3 +154,20 @@ class Index:
         whole = os.path.abspath(path)  # noqa: PTH100 - without resolving links, and quick
         inside = whole.startswith(self._root + os.sep)
         return whole[len(self._root) + 1 :] if inside else whole
+
+
+def _conditions(profile: Profile | None, asked: RunFilter | None) -> tuple[str, list[Any]]:
+    """Return what a row must fulfil, as SQL with its parameters."""
+    found: list[tuple[str, list[Any]]] = []
+    if profile is not None:
+        found.append(("(profile IS ? OR json_extract(head, '$.recipe') IS ?)", [profile.name, profile.recipe]))
+    if asked is not None and asked.batch is not None:
+        batch = "(json_extract(head, '$.batch') IS ? OR json_extract(head, '$.model') IS ?)"
+        found.append((batch, [asked.batch, asked.batch]))
+    if asked is not None and asked.bench is not None:
+        found.append(("json_extract(head, '$.bench') IS ?", [asked.bench]))
+    if asked is not None and asked.since is not None:
+        found.append(("json_extract(head, '$.started_utc_s') >= ?", [asked.since.timestamp()]))
+    if asked is not None and asked.until is not None:
+        found.append(("json_extract(head, '$.started_utc_s') < ?", [asked.until.timestamp()]))
+    return "".join(f" AND {condition}" for condition, _ in found), [value for _, own in found for value in own]

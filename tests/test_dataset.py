@@ -1,0 +1,141 @@
+"""Kept figures as Parquet: the same answers as from the records, nothing personal, nothing twice, the same bytes."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.small_records import PROFILE_TEXT, write_record
+from verifyrig.bench.folder import Bench
+from verifyrig.commands import cli
+
+pytest.importorskip("pyarrow", reason="the extra fleet is not installed")
+pytest.importorskip("fsspec", reason="the extra fleet is not installed")
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = tmp_path_factory.mktemp("fleet") / "bench"
+    (root / "runs").mkdir(parents=True)
+    (root / "profiles").mkdir()
+    (root / "profiles" / "tiny-build.toml").write_text(PROFILE_TEXT, "utf-8")
+    (root / "bench.toml").write_text('[bench]\nid = "north-1"\n', "utf-8")
+    for number in range(8):
+        facts: dict[str, Any] = {
+            "batch": "week-13" if number < 4 else "week-14",
+            "bench": "north-1",
+            "operator": "Invented Person",
+        }
+        facts["states"] = {"panel": "closed", "remark": "call Invented Customer"}
+        write_record(root / "runs", number, unit=f"unit-{number}", k_per_w=0.35 + 0.003 * number, facts=facts)
+    (root / "jobs/j1/runs").mkdir(parents=True)
+    write_record(root / "jobs/j1/runs", 50, facts={"job": "j1"})
+    return root
+
+
+def answer(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, Any]]:
+    code = cli.run([*words, "--json"])
+    return code, json.loads(capsys.readouterr().out)
+
+
+def files_of(folder: Path) -> dict[str, bytes]:
+    return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*.parquet")}
+
+
+def test_qa_of_a_dataset_is_that_of_its_records_digit_for_digit(
+    bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = tmp_path / "set"
+    code, done = answer(capsys, "dataset", str(place), "--site", "north", "--bench", str(bench))
+    assert (code, done["runs"], done["customers"]) == (0, 8, 1)
+    assert all(name.startswith("site=north/month=2026-02/north-1-") for name in done["written"])
+    before = files_of(place)
+    again = answer(capsys, "dataset", str(place), "--site", "north", "--bench", str(bench))[1]
+    assert again["written"] == [] and files_of(place) == before
+
+    words = ("qa", "--profile", "tiny-build", "--batch", "week-14", "--cores", "1", "--bench", str(bench))
+    ours = answer(capsys, *words)
+    theirs = answer(capsys, *words, "--dataset", str(place))
+    assert {attempt.pop("operator") for attempt in ours[1]["attempts"]} == {"Invented Person"}
+    assert {attempt.pop("operator") for attempt in theirs[1]["attempts"]} == {None}
+    assert ours == theirs and ours[1]["units"] == 4
+    early = answer(capsys, *words[:3], "--until", "2026-02-01", "--dataset", str(place), "--bench", str(bench))[1]
+    assert early["units"] == 0
+
+
+def test_nothing_that_a_person_typed_is_in_it(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from pyarrow import parquet
+
+    answer(capsys, "dataset", str(tmp_path), "--site", "north", "--bench", str(bench))
+    table = parquet.read_table(next(tmp_path.rglob("*.parquet")), partitioning=None)
+    text = json.dumps(table.to_pydict(), default=str)
+    assert "Invented" not in text and "closed" in text
+    assert "j1" not in set(table.column("unit").to_pylist())
+    assert table.schema.field("load.die_temp_c.rise").metadata == {b"unit": b"K"}
+
+
+def test_a_run_that_two_sites_export_counts_once(
+    bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for site in ("north", "south"):
+        answer(capsys, "dataset", str(tmp_path), "--site", site, "--bench", str(bench))
+    words = ("qa", "--profile", "tiny-build", "--dataset", str(tmp_path), "--bench", str(bench))
+    assert answer(capsys, *words)[1]["units"] == 8
+
+
+def test_duckdb_answers_a_question_of_ones_own(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    duckdb = pytest.importorskip("duckdb", reason="duckdb is not installed")
+    answer(capsys, "dataset", str(tmp_path), "--site", "north", "--bench", str(bench))
+    query = f"""
+        SELECT batch, count(*), avg("load.die_temp_c.rise") FROM read_parquet('{tmp_path}/**/*.parquet',
+        hive_partitioning = true, union_by_name = true) WHERE site = 'north' GROUP BY batch ORDER BY batch
+    """
+    rows = duckdb.sql(query).fetchall()
+    assert [(batch, n) for batch, n, _ in rows] == [("week-13", 4), ("week-14", 4)]
+    found = answer(capsys, "qa", "--profile", "tiny-build", "--batch", "week-13", "--bench", str(bench))[1]
+    if "load.die_temp_c.rise" in found["metrics"]:
+        assert rows[0][2] == pytest.approx(found["metrics"]["load.die_temp_c.rise"]["mean"])
+
+
+def test_bad_places_and_files_get_one_sentence(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def said(*words: str) -> str:
+        assert cli.run([*words, "--bench", str(bench)]) == 2
+        return capsys.readouterr().err
+
+    assert "no name of a site" in said("dataset", str(tmp_path), "--site", "a/../b")
+    assert "there is no dataset" in said("qa", "--profile", "tiny-build", "--dataset", str(tmp_path / "nothing"))
+    (tmp_path / "site=x/month=2026-02").mkdir(parents=True)
+    (tmp_path / "site=x/month=2026-02/torn.parquet").write_bytes(b"PAR1 torn")
+    assert "cannot be read" in said("qa", "--profile", "tiny-build", "--dataset", str(tmp_path))
+    assert "is no day" in said("qa", "--profile", "tiny-build", "--since", "soon")
+
+
+def test_an_object_store_gets_each_file_whole(
+    bench: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # fsspec's own store in memory: no rename, a file appears with one upload, as on an object store.
+    import fsspec
+
+    system = fsspec.filesystem("memory")
+    place = "memory://fleet-test"
+    first = answer(capsys, "dataset", place, "--site", "north", "--bench", str(bench))[1]
+    assert len(first["written"]) == 1
+    pipe = type(system).pipe_file
+
+    def broken(self: Any, path: str, value: bytes, **kwargs: Any) -> None:
+        raise OSError("the link is gone")
+
+    before = system.cat_file(f"/fleet-test/{first['written'][0]}")
+    other = Bench(root=bench)
+    write_record(other.root / "runs", 70, unit="unit-late", facts={"batch": "week-15", "bench": "north-1"})
+    monkeypatch.setattr(type(system), "pipe_file", broken)
+    assert cli.run(["dataset", place, "--site", "north", "--bench", str(bench)]) == 2
+    assert "the link is gone" in capsys.readouterr().err
+    monkeypatch.setattr(type(system), "pipe_file", pipe)
+    assert system.cat_file(f"/fleet-test/{first['written'][0]}") == before
+    assert answer(capsys, "dataset", place, "--site", "north", "--bench", str(bench))[1]["runs"] == 9
+    words = ("qa", "--profile", "tiny-build", "--dataset", place, "--bench", str(bench))
+    assert answer(capsys, *words)[1]["units"] == 9
