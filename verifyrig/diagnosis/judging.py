@@ -22,7 +22,7 @@ from verifyrig.diagnosis.suspects import CAUSES, MECHANISMS, Mechanism, cause_of
 __all__ = ["Judgement", "Suspect", "judge", "see", "see_all", "suspects_of"]
 
 _LISTED = 0.005
-_MODEL_DOUBT = 0.003
+_MODEL_DOUBT = 0.002
 _INFORMATIVE = 0.5
 _MOST_REASONS = 4
 
