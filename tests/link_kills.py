@@ -35,7 +35,8 @@ class Child:
             *words, program=(sys.executable, "-m", "tests.link_child"),
             stdin=subprocess.PIPE, stderr=None,
         )  # fmt: skip
-        threading.Thread(target=self._listen, daemon=True).start()
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
 
     def _listen(self) -> None:
         assert self.process.stdout is not None
@@ -54,7 +55,20 @@ class Child:
         assert self.process.stdin is not None
         with contextlib.suppress(OSError):
             self.process.stdin.close()
+        self._reap()
+
+    def kill(self) -> None:
+        """Kill it as `kill -9` does; the programs that send live on for a while."""
+        self.process.kill()
+        self._reap()
+
+    def _reap(self) -> None:
         self.process.wait(60)
+        self._listener.join(60)
+        for pipe in (self.process.stdin, self.process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(OSError):
+                    pipe.close()
 
 
 def kill_many(folder: Path, kills: int, seed: int) -> dict[str, Any]:
@@ -86,8 +100,7 @@ def kill_many(folder: Path, kills: int, seed: int) -> dict[str, Any]:
                     with contextlib.suppress(psutil.Error):
                         process.kill()
             else:
-                child.process.kill()
-                child.process.wait()
+                child.kill()
                 acked |= {run: sent for run, (_, sent) in child.said.items()}
                 child = Child(machine, records)
         child.end()
@@ -97,7 +110,7 @@ def kill_many(folder: Path, kills: int, seed: int) -> dict[str, Any]:
         wait_for(lambda: not set(acked) & {path.stem for path in outbox.glob("*.json")})
         last.end()
     finally:
-        child.process.kill()
+        child.kill()
         served.process.terminate() if served.process is not None else None
         served.process.communicate() if served.process is not None else None
     faults = [fault for run, sent in acked.items() for fault in _faults(records / f"{run}.sqlite", served, run, sent)]

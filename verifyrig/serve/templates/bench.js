@@ -35,6 +35,11 @@ function put(id, html) {
   old.dataset.call = call;
   for (const part of fresh.querySelectorAll("[data-part]")) {
     const place = old.querySelector(`[data-part="${part.dataset.part}"]`);
+    const own = place?.querySelector(".end"), now = part.querySelector(".end");
+    if (own && now && place.contains(document.activeElement)) {  // a button that is replaced or disabled loses its focus
+      own.setAttribute("aria-disabled", now.getAttribute("aria-disabled"));
+      continue;
+    }
     if (place && place.innerHTML !== part.innerHTML) place.innerHTML = part.innerHTML;
   }
 }
@@ -62,5 +67,6 @@ sound?.addEventListener("click", () => {
 document.addEventListener("submit", async (event) => {
   if (!event.target.action.endsWith("/end")) return;
   event.preventDefault();
+  if (event.target.querySelector('[aria-disabled="true"]')) return;
   await fetch(event.target.action, { method: "POST", headers: { "X-Bench": "1" } });
 });
