@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from verifyrig.commands import cli
 from verifyrig.core.channels import quantity_of
 from verifyrig.core.errors import ImportFault, UsageError
+from verifyrig.files import units
 from verifyrig.files.csv_table import read_table
 from verifyrig.files.units import TIME_UNITS_S, fold_unit, time_unit_in_head, unit_in_head, units_for
 from verifyrig.runs.csv_import import Imported, samples_of
@@ -245,3 +246,29 @@ def test_the_answer_names_units_and_what_was_assumed(tmp_path: Path, capsys: pyt
     assert answer["imported"]["units_assumed"] == ["cpu_fan_speed_rpm"]
     assert answer["metrics"]["load.die_temp_c.peak"]["value"] == pytest.approx((129 - 32) / 1.8, abs=1e-4)
     assert answer["metrics"]["load.package_power_w.mean"]["value"] == pytest.approx(6.3225, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("plain", "found"),
+    [
+        ("TF", []),  # two letters may be a part's name
+        ("TaF", ["F"]),
+        ("milli watts", ["watts"]),
+        ("Power milli watts", ["milliwatts"]),
+        ("Power of milli watts", ["milliwatts"]),
+        ("Power k W", ["W"]),  # one letter before may be a part's
+    ],
+)
+def test_a_unit_at_the_end_may_be_of_two_words(plain: str, found: list[str]) -> None:
+    assert units._at_the_end(plain) == found
+
+
+def test_in_brackets_a_word_of_two_letters_may_be_a_unit_and_a_letter_is_one_after_a_word_of_degrees() -> None:
+    assert units._in_brackets("Power [avg mW]") == ["avg", "mW"]
+    assert units._in_brackets("Temp [core a, deg F]") == ["core", "deg", "F"]
+
+
+def test_a_letter_at_the_end_that_is_a_unit_of_something_else_is_a_letter() -> None:
+    assert unit_in_head("Core W", "temperature") is None
+    with pytest.raises(units.OddUnit, match="mW"):
+        unit_in_head("Core mW", "temperature")
