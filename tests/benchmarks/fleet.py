@@ -114,7 +114,7 @@ def _table_by_duckdb(place: Path) -> list[float]:
         SELECT avg(x) FROM (SELECT DISTINCT ON (digest) batch, "{_METRIC}" AS x
         FROM read_parquet('{place}/**/*.parquet', union_by_name = true)) GROUP BY batch
     """
-    return [float(mean) for (mean,) in duckdb.sql(query).fetchall()]
+    return [float(mean) for (mean,) in duckdb.execute(query).fetchall()]
 
 
 def _table_by_pandas(place: Path) -> list[float]:
