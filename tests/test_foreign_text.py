@@ -180,6 +180,7 @@ def command_lines(root: Path, text: str) -> list[list[str]]:
     read = ["--time", "s", "--channel", "die_temp_c=die:°C", "--stage", "idle=0:1"]
     return [
         ["setup", "--shop", arg], ["setup", "--language", arg], ["demo", "--case", arg],
+        ["bench", "known"], ["bench", "forget", arg],
         ["channels", "--root", str(root / "tree")], ["channels", "--root", arg],
         ["profile", "list"], ["profile", "show", "hostile"], ["profile", "show", arg],
         ["profile", "check", str(root / "profiles/broken.toml"), f"{name}.toml", str(root / "profiles/hostile.toml")],
