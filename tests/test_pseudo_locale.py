@@ -209,8 +209,7 @@ def test_no_decision_exit_code_or_figure_changes(program: Path, plain: Play, tmp
 @pytest.fixture(scope="module")
 def of_copy(program: Path, plain: Play) -> dict[str, list[str]]:
     """The pages that the copy makes of the plain play, by their language."""
-    of_each = by_copy(program, "print(json.dumps({one: t.pages(bench, one) for one in ('de', 'en')}))", plain.bench)
-    return dict(of_each)
+    return {one: by_copy(program, f"print(json.dumps(t.pages(bench, {one!r})))", plain.bench) for one in ("de", "en")}
 
 
 def test_records_of_before_give_the_same_german_page_whatever_the_english_is(
@@ -228,8 +227,12 @@ def test_records_of_before_give_the_same_german_page_whatever_the_english_is(
 
 
 def seen(page: str) -> list[str]:
-    """Return what a reader sees of a page: its style sheet repeats some texts in escapes, with a digest in the head."""
-    return re.sub(r"<style>.*?</style>|<meta http-equiv[^>]*>", "", page, flags=re.DOTALL).splitlines()
+    """Return what a reader sees of a page: its style sheet repeats some texts in escapes, with a digest in the head.
+
+    A number's unit is set closer to it than a word, and a unit that is worded otherwise is none.
+    """
+    shown = re.sub(r"<style>.*?</style>|<meta http-equiv[^>]*>", "", page, flags=re.DOTALL)
+    return shown.replace("\u202f", " ").splitlines()
 
 
 def test_the_english_page_is_the_same_but_for_its_words(of_copy: dict[str, list[str]], plain: Play) -> None:

@@ -17,7 +17,7 @@ from typing import Any
 
 from verifyrig.commands import cli
 
-HANG_S = 10.0
+HANG_S = 60.0
 CODES = (0, 1, 2, 3, 4, 130)
 _LONGEST_SIMULATED_S = 900.0
 _PATH_EVENTS = {  # audit events of the standard library: which of their arguments name what is written
