@@ -142,7 +142,9 @@ def command(bench: Path, *words: str) -> Said:
     if words[0] == "runs":
         # Runs of one second are listed by their ids, which are drawn at random.
         data["runs"].sort(key=lambda one: (str(one["profile"]), one["outcome"]))
-    return Said(settled(" ".join(words[:2]), bench), code, data, err.getvalue())
+    # A profile given by its path lies elsewhere in the copy.
+    asked = " ".join(Path(word).name for word in words[:2])
+    return Said(settled(asked, bench), code, data, err.getvalue())
 
 
 VOLATILE = {"load_off_s", "digest"}
