@@ -2,8 +2,9 @@
 
 Simulated machines differ between their two runs as two days do (`simulated_pair`), with the ambient measured and
 without; of a board all pairs of its cycles. Constants were chosen on `board_exhaust_fan` and on seeds below 100;
-`board_solid_top`, the server cards and the seeds used here were kept aside. Intervals are Clopper-Pearson, 95 %; pairs
-of one board's cycles hang together, so theirs are narrower than the truth.
+`board_solid_top`, the server cards and the seeds used here were kept aside; what states a run may begin in
+(`analysis.two_runs`) was worked out with the first cycle of that board in view, without choosing a number by it.
+Intervals are Clopper-Pearson, 95 %; pairs of one board's cycles hang together, so theirs are narrower than the truth.
 """
 
 from __future__ import annotations
