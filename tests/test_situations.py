@@ -203,7 +203,7 @@ def test_a_mistyped_port_is_asked_again(tmp_path: Path, monkeypatch: pytest.Monk
 
 def test_a_mistyped_logo_and_photo_are_asked_again(tmp_path: Path) -> None:
     (tmp_path / "logo.png").write_bytes(png(4, 3))
-    asker = FakeAsker("Shop", "N. Bench", "", "lgo.png", "logo.png", "", "", "", "UTC", "")
+    asker = FakeAsker("Shop", "N. Bench", "", "", "lgo.png", "logo.png", "", "", "", "UTC", "")
     values = setup_command.ask_settings(asker, {}, tmp_path)
     assert values["shop", "logo"] == "logo.png" and any("no such file" in line for line in asker.said)
     new_job(Bench(root=tmp_path), Intake(), job_id="a", now=datetime.now(UTC))
