@@ -29,7 +29,7 @@ def test_page_is_sound_html_and_names_what_stands_out_and_what_was_left_out() ->
     page = page_of(find(batch_with_three_faults(), PROFILE))
     parsed(page)
     assert f"unit-{MOUNTING_FAULT:02d}" in page[page.index("What stands out") : page.index("What was left out")]
-    assert "its room was 34.0 °C" in page
+    assert "its room was 34.0\u202f°C" in page  # a number and its unit hold together
     assert page.count('<svg viewBox="0 0 720 118"') == len(find(batch_with_three_faults(), PROFILE).metrics)
     assert "simulated hardware" in page
 
