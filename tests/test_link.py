@@ -23,10 +23,13 @@ from verifyrig.link.messages import Kind, encode
 from verifyrig.link.pairing import PairingSide, WrongCode
 from verifyrig.link.probes import ProbeValues
 from verifyrig.link.sender import Sender
+from verifyrig.record.restart_note import Aftermath, aftermath_path, write_aftermath
 from verifyrig.record.tail import Tail
+from verifyrig.runs.end_of_run import post_mortem_of
 from verifyrig.serve.app import Doors
 from verifyrig.serve.codes import LASTS_S, Codes
 from verifyrig.serve.hub import Hub
+from verifyrig.serve.mortem import made_of_it
 from verifyrig.serve.places import PlaceState
 
 with warnings.catch_warnings():  # its newer form wants another client library than its older one
@@ -234,6 +237,34 @@ def test_odd_messages_are_refused_and_counted_and_the_run_goes_on(hub: Hub, clie
         assert _next(link, Kind.BEAT)["t1"] == 1.0
     counted = sum(hub.places.refused.values()) - strangers
     assert counted == n + 1 and hub.places.by_run[record.stem].state is PlaceState.ENDED
+
+
+def test_a_machine_that_came_back_tells_what_its_system_remembered(
+    hub: Hub, client: TestClient, tmp_path: Path
+) -> None:
+    record = write_record(tmp_path, 0, close=False)
+    note = Aftermath(
+        run=record.stem, seen_utc_s=1.78e9, outcome="interrupted", cause={"class": "power-off", "why": []},
+        restarted_utc_s=1.78e9,
+    )  # fmt: skip
+    assert write_aftermath(record, note)
+    told = json.loads(aftermath_path(record).read_text())
+    with client.websocket_connect("/link") as link:
+        _hello(link, hub)
+        link.send_text(encode(Kind.RUN, n=1, run=record.stem, channels=list(Tail(record).channels()), shown={}))
+        _next(link, Kind.HAVE)
+        link.send_text(encode(Kind.ROWS, n=2, **Tail(record).after(0).as_json()))
+        assert not _next(link, Kind.ACK)["closed"]
+        place = hub.places.by_run[record.stem]
+        assert "Waits for the machine to come back" in made_of_it(place.twin)[-1]
+        link.send_text(encode(Kind.AFTER, n=3, note={**told, "run": "20260202-080000-else"}))
+        link.send_text(encode(Kind.AFTER, n=4, note=told))
+        _next(link, Kind.ACK)
+        assert hub.places.refused["malformed"] == 1
+        assert place.came_back and not any("Waits" in line for line in place.mortem)
+        assert place.view["outcome"] == "interrupted"
+        found = post_mortem_of(record)
+        assert found is not None and str(found.conclusion)[1:] in " ".join(place.mortem)
 
 
 # ---- the page ----------------------------------------------------------------------------------------------------

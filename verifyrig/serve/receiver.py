@@ -248,6 +248,9 @@ class Receiver:
             if note is None or note.run != place.run:
                 path.unlink()
                 raise Malformed("no note of this run")
+        kept = read_aftermath(place.twin)
+        if kept is not None:
+            place.view["outcome"] = kept.outcome
         place.came_back = True
         self._set(place, PlaceState.ENDED)
         await self._hub.examine(place)
