@@ -14,7 +14,9 @@ from starlette.websockets import WebSocketDisconnect
 
 from tests.small_records import write_record
 from verifyrig.bench.folder import Bench
+from verifyrig.core.contract import CauseObject
 from verifyrig.core.errors import UsageError
+from verifyrig.core.outcome import CauseClass
 from verifyrig.link import keys
 from verifyrig.link.clock_offset import DRIFT_PPM, Exchange, OffsetFilter
 from verifyrig.link.clocks import Clocks
@@ -243,8 +245,9 @@ def test_a_machine_that_came_back_tells_what_its_system_remembered(
     hub: Hub, client: TestClient, tmp_path: Path
 ) -> None:
     record = write_record(tmp_path, 0, close=False)
+    cause: CauseObject = {"class": CauseClass.POWER_OFF, "why": []}
     note = Aftermath(
-        run=record.stem, seen_utc_s=1.78e9, outcome="interrupted", cause={"class": "power-off", "why": []},
+        run=record.stem, seen_utc_s=1.78e9, outcome="interrupted", cause=cause,
         restarted_utc_s=1.78e9,
     )  # fmt: skip
     assert write_aftermath(record, note)

@@ -214,7 +214,6 @@ class Receiver:
                 self._hub.places.count("not-fitting")
                 self._say(encode(Kind.REFUSED, why=str(error)))
                 continue
-            self._say(encode(Kind.ACK, samples=twin.samples, closed=twin.closed))
             place.samples = twin.samples
             if new:
                 place.series.add(batch.samples[behind:])
@@ -224,6 +223,7 @@ class Receiver:
             if twin.closed:
                 await asyncio.to_thread(_read_end, place)
                 self._set(place, PlaceState.ENDED)
+            self._say(encode(Kind.ACK, samples=twin.samples, closed=twin.closed))
 
     def _show(self, place: Place, view: dict[str, Any]) -> None:
         urgent = view.get("attention") != place.view.get("attention") if "attention" in view else False
