@@ -231,9 +231,11 @@ def test_records_of_before_give_the_same_german_page_whatever_the_english_is(
 def seen(page: str) -> list[str]:
     """Return what a reader sees of a page: its style sheet repeats some texts in escapes, with a digest in the head.
 
-    A number's unit is set closer to it than a word, and a unit that is worded otherwise is none.
+    A number's unit is set closer to it than a word, and a unit that is worded otherwise is none. Where labels stand in
+    a picture depends on how wide their words are.
     """
     shown = re.sub(r"<style>.*?</style>|<meta http-equiv[^>]*>", "", page, flags=re.DOTALL)
+    shown = re.sub(r"<svg.*?</svg>", lambda found: re.sub(r"<(\w+)[^>]*>", r"<\1>", found[0]), shown, flags=re.DOTALL)
     return shown.replace("\u202f", " ").splitlines()
 
 
@@ -241,4 +243,4 @@ def test_the_english_page_is_the_same_but_for_its_words(of_copy: dict[str, list[
     before, after = pages(plain.bench, "en"), of_copy["en"]
     for then, now in zip(before, after, strict=True):
         assert now.count(MARK) > 20
-        assert seen(unmarked(now)) == seen(then)
+        assert [pair for pair in zip(seen(unmarked(now)), seen(then), strict=True) if pair[0] != pair[1]] == []
