@@ -158,7 +158,7 @@ def settled(value: Any, bench: Path) -> Any:
     if isinstance(value, list):
         return [settled(one, bench) for one in value]
     if isinstance(value, str):
-        text = unmarked(value).replace(str(bench), "BENCH")
+        text = unmarked(value).replace(str(bench), "BENCH").replace(str(shipped_dir()), "PROFILES")
         text = re.sub(r"\b\d{4}-\d\d-\d\d(T[\d:.]+(\+[\d:]+)?)?", "TIME", text)
         return re.sub(r"\b\d{8}-(\d{6}-[a-z0-9]{4}|\d+)\b", "ID", text)
     return value
