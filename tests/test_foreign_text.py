@@ -201,6 +201,7 @@ def command_lines(root: Path, text: str) -> list[list[str]]:
         ["history", csv_path], ["history", name], ["qa", "--profile", "tiny-build"], ["qa", "--profile", arg],
         ["qa", "--profile", "hostile", *RUNS, *outs],
         ["qa", "--profile", "tiny-build", "--batch", arg], ["rig-check", "--profile", "tiny-build"],
+        ["dataset", str(root / "kept"), "--site", arg], ["dataset", str(root / "kept"), "--site", "here"],
         ["rig-check", arg, "--profile", "hostile"],
         ["export", RUNS[2]], ["export", RUNS[0], "--out", str(root / f"{name}.csv")], ["export", arg],
         ["calibrate", arg], ["calibrate", "--channel", arg], [arg], ["--bench", arg],

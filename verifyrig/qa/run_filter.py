@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 from verifyrig.qa.unit_run import UnitRun
 
-__all__ = ["RunFilter"]
+__all__ = ["RunFilter", "in_utf8"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,3 +32,8 @@ class RunFilter:
             and (self.since is None or begun >= self.since)
             and (self.until is None or begun < self.until)
         )
+
+
+def in_utf8(text: str) -> str:
+    """Return a text as tables take it; half a character, which no record holds, becomes a question mark."""
+    return text.encode("utf-8", "replace").decode("utf-8")

@@ -17,6 +17,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from verifyrig.files.atomic_write import write_whole
+from verifyrig.files.streams import tell
 from verifyrig.stick.medium import MEDIUM
 from verifyrig.system.stick import this_stick
 
@@ -125,7 +126,7 @@ def main() -> int:
     """Load everything; write what came of it into the stick's folder of words."""
     stick = this_stick()
     if stick is None:
-        print("verifyrig.stick.drivers runs on the stick alone", file=sys.stderr)
+        tell("verifyrig.stick.drivers runs on the stick alone")
         return 2
     root, bench, machine = Path("/"), Path(os.environ.get("VERIFYRIG_BENCH", "/bench")), machine_digest()
     (stick.folder / "machine").write_text(machine)

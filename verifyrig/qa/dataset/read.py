@@ -16,7 +16,7 @@ from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Profile
 from verifyrig.qa.dataset.schema import HEAD_COLUMNS, SCHEMA_VERSION, UNCERTAINTY, arrow
 from verifyrig.qa.dataset.write import file_system
-from verifyrig.qa.run_filter import RunFilter
+from verifyrig.qa.run_filter import RunFilter, in_utf8
 from verifyrig.qa.unit_run import UnitFigure, UnitRun
 
 __all__ = ["dataset_runs"]
@@ -77,9 +77,10 @@ def _expression(ds: Any, profile: Profile, asked: RunFilter) -> Any:
     field = ds.field
     expression = (field("profile") == profile.name) | (field("recipe") == profile.recipe)
     if asked.batch is not None:
-        expression &= (field("batch") == asked.batch) | (field("model") == asked.batch)
+        batch = in_utf8(asked.batch)
+        expression &= (field("batch") == batch) | (field("model") == batch)
     if asked.bench is not None:
-        expression &= field("bench") == asked.bench
+        expression &= field("bench") == in_utf8(asked.bench)
     if asked.since is not None:
         expression &= field("started") >= asked.since
     if asked.until is not None:

@@ -21,7 +21,7 @@ from verifyrig.core.profile import Profile
 from verifyrig.core.trace import FloatArray
 from verifyrig.qa.index.compute import Computed
 from verifyrig.qa.index.kept import UnitHead, json_of
-from verifyrig.qa.run_filter import RunFilter
+from verifyrig.qa.run_filter import RunFilter, in_utf8
 from verifyrig.runs.index_file import connect_index
 
 __all__ = ["Index", "KeptRow", "open_index", "stat_of"]
@@ -163,9 +163,9 @@ def _conditions(profile: Profile | None, asked: RunFilter | None) -> tuple[str, 
         found.append(("(profile IS ? OR json_extract(head, '$.recipe') IS ?)", [profile.name, profile.recipe]))
     if asked is not None and asked.batch is not None:
         batch = "(json_extract(head, '$.batch') IS ? OR json_extract(head, '$.model') IS ?)"
-        found.append((batch, [asked.batch, asked.batch]))
+        found.append((batch, [in_utf8(asked.batch)] * 2))
     if asked is not None and asked.bench is not None:
-        found.append(("json_extract(head, '$.bench') IS ?", [asked.bench]))
+        found.append(("json_extract(head, '$.bench') IS ?", [in_utf8(asked.bench)]))
     if asked is not None and asked.since is not None:
         found.append(("json_extract(head, '$.started_utc_s') >= ?", [asked.since.timestamp()]))
     if asked is not None and asked.until is not None:
