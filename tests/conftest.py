@@ -29,6 +29,7 @@ REPO = Path(__file__).resolve().parent.parent
 
 # They take longest and begin first, so that no worker is left alone with one of them at the end.
 _LONGEST = (
+    "test_second_computer",  # mostly waits
     "test_output_errors", "test_foreign_text", "test_pseudo_locale", "test_bring_up", "test_hostile", "test_safe_runs",
     "test_json_contract", "test_one_verdict", "test_report_write", "test_fitness", "test_contract", "test_next_step",
     "test_intake_slip", "test_demo", "test_report_policy", "test_report_browser", "test_load_answers",
