@@ -79,7 +79,7 @@ def test_a_job_begun_with_an_earlier_edition_is_finished_with_it_and_compared(
         run(["job", "open", "--complaint", "hot", "--kind", "desktop-air", "--id", "j-1", "--bench", str(tmp_path)])
         == 0
     )
-    mock = ("--mock", "fan-stopped:3")
+    mock = ("--mock", "healthy-air:3")
     capsys.readouterr()
     _, before = as_json(capsys, tmp_path, "run", str(then), *mock)
     assert before["recipe"] == RECIPES_THEN["desktop-air"] and before["purpose"] == "baseline"

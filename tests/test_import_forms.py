@@ -243,9 +243,9 @@ def test_the_answer_says_what_is_not_in_the_record(tmp_path: Path, capsys: pytes
 
 def test_unit_and_batch_are_kept_as_a_run_keeps_them(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["--time", "t", "--channel", "die_temp_c=die", "--unit", "unit-07", "--batch", "week-14", "--as", "build"]
-    for began in ("2026-03-01T10:00:00", "2026-03-01T09:00:00"):
+    for began, why in (("2026-03-01T10:00:00", ["--rework", "paste"]), ("2026-03-01T09:00:00", [])):
         code, answer = bring(
-            tmp_path, "t,die\n0,40\n1,41\n", *words, "--profile", "build", "--started", began, capsys=capsys
+            tmp_path, "t,die\n0,40\n1,41\n", *words, *why, "--profile", "build", "--started", began, capsys=capsys
         )
         assert code == 0 and answer["unit"] == "unit-07"
     told = read_trace(Path(answer["record"])).recorded

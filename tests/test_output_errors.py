@@ -53,6 +53,7 @@ WORDS: dict[str, tuple[list[str], int]] = {
     "rig-check": (["rig-check", "--profile", "tiny-build"], 4),
     "inspect": (["inspect", "20260202-080002-test"], 1),
     "export": (["export", "20260202-080000-test"], 0),
+    "dataset": (["dataset", "kept", "--site", "here"], 2),
     "calibrate": (["calibrate", "--help"], 0),
     "bench": (["bench", "--help"], 0),
     "--help": (["--help"], 0),

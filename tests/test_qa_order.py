@@ -133,7 +133,7 @@ def test_the_headline_claims_no_more_than_the_least_of_its_limits() -> None:
     # 30 clean units prove 90 % (exact binomial bound 1 - 0.05^(1/30) = 9.5 %), not 95.
     found = find(batch(30), PROFILE)
     assert found.verdict is Verdict.PASS
-    page = qa_page(found, Shop(), Settings(), 0.0)
+    page = " ".join(qa_page(found, Shop(), Settings(), 0.0).replace("\u202f", " ").split())
     assert "at least 90 % of all units" in page and "it of 95 %" not in page
 
 

@@ -51,6 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--without-job", action="store_true", help="keep it with no job, also where one is open")
     add("--unit", metavar="NAME", help="which unit of a build line")
     add("--batch", metavar="NAME", help="which batch the unit is of")
+    add("--rework", metavar="CODE", help="why this unit was measured again: what was changed on it")
     add(
         "--as",
         dest="purpose",
@@ -105,6 +106,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         job=job,
         unit=unit,
         batch=batch,
+        rework=short_name(args.rework, "--rework"),
         purpose=args.purpose,
         where=where,
     )

@@ -95,9 +95,11 @@ def _by_bench(golden: Sequence[UnitRun]) -> list[UnitRun]:
     for run in golden:
         benches.setdefault(run.unit, set()).add(run.bench)
     return [
-        replace(run, unit=f"{run.unit} on {run.bench or 'no named bench'}", batch=None)
-        if len(benches[run.unit]) > 1
-        else run
+        replace(
+            run,
+            unit=f"{run.unit} on {run.bench or 'no named bench'}" if len(benches[run.unit]) > 1 else run.unit,
+            batch=None,  # a kept machine is the same one whatever batch it was measured beside
+        )
         for run in golden
     ]
 

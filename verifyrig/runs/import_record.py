@@ -50,6 +50,7 @@ class ImportOrder:
     job: str | None = None
     unit: str | None = None
     batch: str | None = None
+    rework: str | None = None
     purpose: str = Purpose.CHECK
     where: Sequence[tuple[str, str]] = field(default_factory=tuple)
 
@@ -93,6 +94,7 @@ def _facts(run_id: str, samples: Imported, order: ImportOrder) -> dict[str, Any]
         "job": order.job,
         "unit": order.unit,
         "batch": order.batch,
+        "rework": order.rework,
         "simulated": False,
         "started_utc_s": samples.start_utc_s,
         "utc_known": samples.start_utc_s is not None,
