@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 import os
 import subprocess
 import sys
@@ -53,9 +54,18 @@ def test_a_run_that_did_not_settle_proves_nothing() -> None:
     assert (guarded(80.0, why_no_pass="the stage did not settle") <= 60).verdict is Verdict.FAIL
 
 
-def test_equality_and_strict_comparison_have_no_guard_band_and_are_refused() -> None:
-    with pytest.raises(TypeError):
-        assert guarded(40.0) < 60  # type: ignore[operator]
+def test_figures_compare_as_numbers_do_where_it_is_proven() -> None:
+    def proven(figure: GuardedFigure, value: float) -> str:
+        signs = {"<": operator.lt, "=": operator.eq, "!": operator.ne, ">": operator.gt}
+        return "".join(sign for sign, compare in signs.items() if compare(figure, value))
+
+    errors, rise = guarded(0.0, 0.0), guarded(50.0, 2.0)
+    assert [proven(errors, value) for value in (0, 1, -1)] == ["=", "<!", "!>"]
+    # A figure with an uncertainty is never proven to be one number; one that only just reaches a limit is not below it.
+    assert [proven(rise, value) for value in (50, 52, 53, 48, 47)] == ["", "", "<!", "", "!>"]
+    missing = guarded(None, None, note="the load never settled")
+    assert proven(missing, 0) == ""
+    assert "only just reaches" in repr(rise < 52)
 
 
 def test_a_failing_comparison_is_told_in_words() -> None:

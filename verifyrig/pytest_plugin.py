@@ -58,7 +58,7 @@ class Judged:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GuardedFigure:
-    """One metric of a run, to be compared with `<=` and `>=`."""
+    """One metric of a run, to be compared with `<=`, `>=`, `<`, `>` and `==` as a number is, true where proven."""
 
     name: str
     figure: UnitFigure
@@ -69,6 +69,35 @@ class GuardedFigure:
 
     def __ge__(self, minimum: float) -> Judged:
         return self._judged(minimum=float(minimum))
+
+    def __lt__(self, maximum: float) -> Judged:
+        return self._strictly(self <= maximum, float(maximum))
+
+    def __gt__(self, minimum: float) -> Judged:
+        return self._strictly(self >= minimum, float(minimum))
+
+    def __eq__(self, value: object) -> Judged:  # type: ignore[override]
+        """A count equals what it counts; a figure with an uncertainty is never proven to be one number."""
+        if not isinstance(value, int | float):
+            return NotImplemented
+        return self._judged(minimum=float(value), maximum=float(value))
+
+    def __ne__(self, value: object) -> Judged:  # type: ignore[override]
+        """True where it is proven to lie on one side or the other."""
+        if not isinstance(value, int | float):
+            return NotImplemented
+        above, below = self > value, self < value
+        return above or below
+
+    def __hash__(self) -> int:
+        return hash((self.name, self.run))
+
+    def _strictly(self, judged: Judged, limit: float) -> Judged:
+        """Return the judgement, not proven where the figure with its uncertainty only just reaches the limit."""
+        value, u95 = self.figure.value, self.figure.u95
+        if judged and value is not None and abs(value - limit) <= (u95 or 0.0):
+            return Judged(verdict=Verdict.CONDITIONAL_PASS, why="it only just reaches it")
+        return judged
 
     def _judged(self, *, minimum: float | None = None, maximum: float | None = None) -> Judged:
         from verifyrig.qa import judge_figure
