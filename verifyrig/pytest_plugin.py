@@ -11,6 +11,7 @@ run allows a pass (settled, nothing missing). `--rig-mock CASE` runs on simulate
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -118,6 +119,16 @@ class GuardedFigure:
         return f"{self.name} ({value:.4g}{'' if u95 is None else f' ± {u95:.2g}'}{unit})"
 
 
+_COMPARED = {
+    "<=": operator.le,
+    ">=": operator.ge,
+    "<": operator.lt,
+    ">": operator.gt,
+    "==": operator.eq,
+    "!=": operator.ne,
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RigRun:
     """A run that is over.
@@ -207,7 +218,7 @@ def rig(request: pytest.FixtureRequest) -> BenchRig:
 
 def pytest_assertrepr_compare(op: str, left: object, right: object) -> list[str] | None:
     """Say in words why a comparison with a limit does not hold."""
-    if not isinstance(left, GuardedFigure) or op not in ("<=", ">=") or not isinstance(right, int | float):
+    if not isinstance(left, GuardedFigure) or op not in _COMPARED or not isinstance(right, int | float):
         return None
-    judged = left <= right if op == "<=" else left >= right
+    judged = _COMPARED[op](left, right)
     return [f"{left!r} {op} {right:g}: {judged!r}", f"run {left.run}"]
