@@ -1,31 +1,5 @@
-"""A run's observer that shows nothing."""
+"""A run's observer that shows nothing: the one that the stick's first minutes have."""
 
-from __future__ import annotations
+from verifyrig.stick.silent import BlankScreen as Silent
 
-from collections.abc import Mapping
-
-from verifyrig.core.interfaces import ChannelInfo
-from verifyrig.core.profile import Profile, Stage
-from verifyrig.rig.observer import Attention, TickView
-
-
-class Silent:
-    """Shows nothing."""
-
-    def begin(self, profile: Profile, infos: Mapping[str, ChannelInfo], notes: list[str]) -> None:
-        """Show nothing."""
-
-    def stage(self, stage: Stage, index: int, t_s: float) -> None:
-        """Show nothing."""
-
-    def tick(self, view: TickView) -> None:
-        """Show nothing."""
-
-    def say(self, text: str, *, loud: bool = False) -> None:
-        """Show nothing."""
-
-    def attend(self, what: Attention | None) -> None:
-        """Call nobody."""
-
-    def end(self) -> None:
-        """Show nothing."""
+__all__ = ["Silent"]

@@ -33,7 +33,7 @@ from verifyrig.qa.units import UnitRun
 
 __all__ = ["FALSE_ALARM", "GoldenChart", "chart_golden", "watched_metrics"]
 
-# Of anything being said against a steady bench at one look (ISO 7870-1 leaves the choice; common practice, no source).
+# Of anything being said against a steady bench at one look: a bench looked at weekly is then accused once in two years.
 FALSE_ALARM = 0.01
 _DAY_S = 86_400.0
 # The last run alone, and the last three together: what began since the last looks.

@@ -18,7 +18,7 @@ __all__ = ["Kept", "all_figures", "figure_picker", "json_of", "pack_figures", "u
 
 
 class UnitHead(TypedDict):
-    """Who a record is of, as `UnitRun` has it; an index of before lacks the last ones."""
+    """Who a record is of, as `UnitRun` has it; what may be left out counts as not known."""
 
     run: str
     unit: str
