@@ -51,6 +51,7 @@ def test_a_drifting_bench_is_not_passed_and_every_face_says_so() -> None:
     assert metric["order"][0]["change"] == pytest.approx(11 * 0.35 / 120, rel=0.1)
     text = "\n".join(lines_of(found))
     assert "Changed while the batch was measured" in text and text.endswith("○ Inside the limit, not proven.")
+    assert text.count("it drifts by") == len(found.changed)
     assert "changed while they were measured" in as_junit(found)
     page = qa_page(found, Shop(), Settings(), 0.0)
     assert "What changed while the batch was measured" in page
@@ -185,3 +186,13 @@ def test_a_faulty_unit_moves_no_proposed_limit() -> None:
     assert [unit for unit, _, _ in odd] == [runs[7].unit]
     moved = next(p for p in propose_thresholds(golden, PROFILE) if p.threshold.metric == RESISTANCE).limit
     assert usual is not None and moved == pytest.approx(usual, rel=0.02)
+
+
+def test_a_change_of_temperature_is_in_kelvin() -> None:
+    name = "load.die_temp_c.settled"
+    profile = replace(PROFILE, thresholds=(Threshold(metric=name, maximum=90.0),))
+    runs = [
+        replace(run, metrics={**run.metrics, name: UnitFigure(value=60.0 + at, u95=1.0, unit="°C")}, ambient_c=22.0)
+        for at, run in enumerate(batch(12))
+    ]
+    assert "by +11 K from" in dict(find(runs, profile).changed)[name]

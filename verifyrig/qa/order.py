@@ -59,7 +59,7 @@ def changes_of(
 
 def _change(signal: OrderSignal, values: Sequence[float | None], unit: str, runs: Sequence[UnitRun]) -> OrderChange:
     column = np.array([np.nan if value is None else value for value in values], dtype=np.float64)
-    p_value, said = signal.p_value, "" if unit == "1" else unit
+    p_value, said = signal.p_value, {"1": "", "°C": "K"}.get(unit, unit)
     if signal.pattern is OrderPattern.STEP:
         change = float(np.nanmean(column[signal.at :]) - np.nanmean(column[: signal.at]))
         run = runs[signal.at]

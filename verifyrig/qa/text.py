@@ -123,7 +123,8 @@ def _metrics(found: QaFinding) -> list[str]:
                 mark,
             ]
         )
-        notes += [f"  {name}: {note}." for note in metric.notes_beside_limits]
+        above = {str(change.why) for change in metric.order}  # said once, at the head
+        notes += [f"  {name}: {note}." for note in metric.notes_beside_limits if note not in above]
         notes += [f"  {name}: {words}." for words in bench_words(metric)]
     return [*table(rows), *notes, ""]
 
