@@ -1,6 +1,7 @@
 """From the call of `stop` to the last worker gone, at full load on all cores.
 
-Then a stop of workers that come up, in each of their states (`_bring_up`).
+Then the same of a graphics card's load, where there is a real card, and a stop of workers that come up, in each of
+their states (`_bring_up`).
 Beside it: killing the same number of loading processes at once and waiting for them, which nothing can beat.
 """
 
@@ -12,16 +13,16 @@ import subprocess
 import sys
 import time
 
-from tests.benchmarks._bring_up import each_state, stop_on_the_way_s
+from tests.benchmarks._bring_up import cards, each_state, stop_on_the_way_s
 from verifyrig.core.interfaces import LoadDemand
 from verifyrig.loads.worker_load import WorkerLoad
 
 SPIN = "while True: pass"
 
 
-def stop_s(load: WorkerLoad, number: int) -> tuple[float, int]:
+def stop_s(load: WorkerLoad, number: int, work: str = "linear-algebra") -> tuple[float, int]:
     """Return how long a stop took, at another moment of a block each time, s, and how many workers there were."""
-    load.start(LoadDemand(work="linear-algebra"))
+    load.start(LoadDemand(work=work))
     load.set_share(1.0)
     load.beat()
     time.sleep(0.03 + 0.001 * (number % 17))
@@ -40,6 +41,17 @@ def kill_s(count: int) -> float:
     for process in processes:
         process.wait()
     return time.perf_counter() - began_s
+
+
+def card_stops(count: int) -> dict[str, object]:
+    """Return figures of stops of a real card's load at full share; says so where there is no such card."""
+    card, called = cards()
+    if not card or called != card:
+        return {"stops": 0, "card": called}
+    load = WorkerLoad(card=card)
+    stops = [stop_s(load, number, "gpu-linear-algebra")[0] for number in range(count)]
+    load.close()
+    return {"stops": count, "card": called, **figures(stops)}
 
 
 def figures(values: list[float]) -> dict[str, float]:
@@ -72,5 +84,6 @@ def measure(full: bool = True) -> dict[str, object]:
         "kill": figures(kills),
         "within_50_ms": sum(took_s <= 0.05 for took_s in stops) / count,
         "ratio": statistics.median(stops) / statistics.median(kills),
+        "card": card_stops(200 if full else 5),
         "bring_up": each_state(40 if full else 3, stop_on_the_way_s),
     }
