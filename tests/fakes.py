@@ -52,20 +52,32 @@ def die_info(**more: Any) -> ChannelInfo:
 
 
 class FakeClock:
-    """Time that moves only when somebody sleeps; `late` adds to each sleep what a busy system would."""
+    """Time that moves only when somebody sleeps; `late` adds to each sleep what a busy system would.
+
+    What never sleeps, or sleeps for ever, fails here and at once, and not by the hang limit of the suite.
+    """
+
+    LONGEST_S = 7200.0
+    MOST_LOOKS = 2000
 
     def __init__(self, late: Callable[[], float] = lambda: 0.0) -> None:
         self.t = 1000.0
         self.late = late
+        self._looks = 0
 
     def now_s(self) -> float:
+        self._looks += 1
+        assert self._looks < self.MOST_LOOKS, "it looks at the clock again and again, and never sleeps"
         return self.t
 
     def utc_s(self) -> float:
         return 1.7e9 + self.t
 
     def sleep_until(self, t_s: float, wake: threading.Event) -> None:
-        self.t = max(self.t, t_s) + self.late()
+        before_s, self.t = self.t, max(self.t, t_s) + self.late()
+        if self.t > before_s:
+            self._looks = 0
+        assert self.t < 1000.0 + self.LONGEST_S, "it never ends"
 
 
 class FakeBank:
