@@ -99,3 +99,15 @@ def test_the_shipped_profiles_pass_their_own_check(capsys: pytest.CaptureFixture
 def test_wrong_words_end_with_2_and_one_sentence(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["profile", *words]) == 2
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_check_takes_a_name_as_run_does(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    own = tmp_path / "profiles" / "of-the-shop.toml"
+    own.parent.mkdir()
+    own.write_text('name = "of-the-shop"\ntitle = 3\n', encoding="utf-8")
+    names = ("desktop-air", "of-the-shop", "none-such")
+    code, data = as_json(capsys, "profile", "check", *names, "--bench", str(tmp_path))
+    assert code == 2
+    assert [bool(row["faults"]) for row in data["files"]] == [False, True, True]
+    assert data["files"][1]["faults"][0]["where"].startswith("of-the-shop.toml")
+    assert data["files"][2]["faults"][0]["what"] == "no such profile"

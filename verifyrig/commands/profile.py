@@ -1,4 +1,4 @@
-"""`verifyrig profile list | show NAME | check FILE...`."""
+"""`verifyrig profile list | show NAME | check FILE_OR_NAME...`."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from verifyrig.bench.find_profile import ProfileFile, find_profile, list_profiles, read_profile_text
+from verifyrig.bench.find_profile import ProfileFile, find_profile, find_profile_file, list_profiles, read_profile_text
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, ProfileError, UsageError
 from verifyrig.core.pattern import pattern_duration_s
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the action and what it is about."""
     parser.add_argument("action", choices=("list", "show", "check"), help="what to do")
-    parser.add_argument("names", nargs="*", metavar="NAME", help="show: a profile; check: files")
+    parser.add_argument("names", nargs="*", metavar="NAME", help="show: a profile; check: files or profiles")
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
@@ -41,7 +41,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         raise UsageError(
             f"`profile {args.action}` needs a name or a file", where="verifyrig profile", mend="Write it behind."
         )
-    return _check(args.names) if args.action == "check" else _show(args.names, context)
+    return _check(args.names, context) if args.action == "check" else _show(args.names, context)
 
 
 def _list(names: list[str], context: Context) -> Answer:
@@ -81,11 +81,11 @@ def _show(names: list[str], context: Context) -> Answer:
     return Answer(data=data, text=describe(profile))
 
 
-def _check(names: list[str]) -> Answer:
+def _check(names: list[str], context: Context) -> Answer:
     rows: list[CheckedFile] = []
     faults: list[ProfileError] = []
     for name in names:
-        found = _faults_of(Path(name))
+        found = _faults_of(name, context)
         faults.extend(found)
         rows.append({"file": name, "faults": [fault.as_json() for fault in found]})
     lines = [str(fault) for fault in faults]
@@ -97,8 +97,9 @@ def _check(names: list[str]) -> Answer:
     return Answer(data=data, text="\n".join(lines), code=ExitCode.BAD_INPUT)
 
 
-def _faults_of(path: Path) -> list[ProfileError]:
+def _faults_of(name: str, context: Context) -> list[ProfileError]:
     try:
+        path = Path(name) if Path(name).exists() else find_profile_file(name, context.bench)
         return profile_faults(read_profile_text(path), path.name)
     except ProfileError as error:
         return [error]
