@@ -203,6 +203,7 @@ def command_lines(root: Path, text: str) -> list[list[str]]:
         ["qa", "--profile", "tiny-build", "--batch", arg], ["rig-check", "--profile", "tiny-build"],
         ["dataset", str(root / "kept"), "--site", arg], ["dataset", str(root / "kept"), "--site", "here"],
         ["rig-check", arg, "--profile", "hostile"],
+        ["notices"], ["notices", "--again", RUNS[0]], ["notices", "--again", arg], ["notices", "--give-up", arg],
         ["export", RUNS[2]], ["export", RUNS[0], "--out", str(root / f"{name}.csv")], ["export", arg],
         ["calibrate", arg], ["calibrate", "--channel", arg], [arg], ["--bench", arg],
     ]  # fmt: skip

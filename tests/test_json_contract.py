@@ -28,8 +28,10 @@ from verifyrig.commands.contract import (
     ReportObject,
     SetupObject,
 )
+from verifyrig.core.json_schema import JsonSchemaObject
 from verifyrig.core.outcome import Outcome
 from verifyrig.jobs.contract import JobObject, JobsObject
+from verifyrig.notify.contract import NoticesObject
 from verifyrig.qa.contract import QaObject, RigCheckObject
 from verifyrig.runs.contract import CompareObject, InspectObject, PairedObject, RunObject, RunsObject
 
@@ -87,6 +89,9 @@ ANSWERS: list[tuple[str, Any]] = [
     ("job list", JobsObject),
     ("report", ReportObject),
     ("qa --profile short", QaObject),
+    ("qa --schema", JsonSchemaObject),
+    ("notices", NoticesObject),
+    ("notices --schema", JsonSchemaObject),
     ("dataset kept --site here", DatasetObject),
     ("rig-check --profile short", RigCheckObject),
     ("export first", ExportObject),

@@ -18,6 +18,7 @@ file, a time zone of this computer) is reported where it is used.
     [alert]                   command, bell
     [autostart]               profile, batch, unit, ambient, attest, wait_s
     [rig_check]               golden, profile
+    [[notify]]                see notice_targets.py
     [diagnosis]               experience
     [training]                before, after
 """
@@ -29,6 +30,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from verifyrig.bench.instruments import read_instruments
+from verifyrig.bench.notice_targets import read_targets
 from verifyrig.core.channels import is_channel
 from verifyrig.files.toml_table import Faults, TomlTable, meant, parse_table, shown
 
@@ -257,5 +259,6 @@ _READERS: Mapping[str, Callable[[TomlTable, str], None]] = {
     "rig_check": _rig_check,
     "bench_computer": _bench_computer,
     "bench_folder": _bench_folder,
+    "notify": read_targets,
     "training": _texts("before", "after"),
 }

@@ -68,6 +68,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("report", "write the sign-off report"),
     "dataset": ("dataset", "kept figures of this bench as Parquet"),
     "qa": ("qa", "units against the limits, with capability"),
+    "notices": ("notices", "who is told of runs and alarms, and what still waits for them"),
     "rig-check": ("rig_check", "is the bench itself still right"),
     "inspect": ("inspect", "does a record fit its digests, is it sealed and signed; how did its run end"),
     "export": ("export", "a record as CSV"),

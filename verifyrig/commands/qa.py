@@ -29,7 +29,7 @@ ENDINGS = (".html", ".csv", ".xml")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `qa`."""
     parser.add_argument("records", nargs="*", metavar="RECORD", help="records (default: all runs of the profile)")
-    parser.add_argument("--profile", metavar="NAME", required=True, help="whose thresholds the units are judged by")
+    parser.add_argument("--profile", metavar="NAME", help="whose thresholds the units are judged by (needed)")
     parser.add_argument(
         "--out", metavar="FILE", action="append", default=[], help="write .html, .csv or .xml (JUnit); may be repeated"
     )
@@ -48,6 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--until", metavar="DATE", help="only runs before this day")
     parser.add_argument("--dataset", metavar="PLACE", help="take the runs from a dataset instead of this bench folder")
     parser.add_argument("--cores", metavar="N", type=int, help="how many cores compute (default: all)")
+    parser.add_argument("--schema", action="store_true", help="print the JSON Schema of what --json gives")
 
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
@@ -55,6 +56,10 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.bench.find_profile import find_profile
     from verifyrig.qa import as_json, find, lines_of
 
+    if args.schema:
+        return _schema()
+    if args.profile is None:
+        raise UsageError("no profile is named", where="verifyrig qa", mend="Name one with --profile.")
     outs = [_out_path(text) for text in args.out]
     margins = _margins(args)
     profile = find_profile(args.profile, context.bench)
@@ -85,6 +90,13 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         _write(path, found, compared, context)
     data["files"] = [str(path) for path in outs]
     return Answer(data=data, text=plain_lines([*lines, *data["files"]]), code=_code(found))
+
+
+def _schema() -> Answer:
+    from verifyrig.core.json_schema import schema_object, schema_text
+    from verifyrig.qa.contract import QaObject
+
+    return Answer(data=schema_object(QaObject), text=schema_text(QaObject).rstrip("\n"))
 
 
 def _runs(args: argparse.Namespace, context: Context, profile: Profile) -> list[UnitRun]:

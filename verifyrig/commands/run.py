@@ -17,12 +17,12 @@ from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.core.profile import Purpose
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from verifyrig.core.interfaces import Controls
     from verifyrig.dialogs.prompt import Asker
     from verifyrig.link.follow import RunLink
-    from verifyrig.rig.observer import Observer
+    from verifyrig.rig.observer import Attention, Observer
     from verifyrig.rig.request import RunDone, RunRequest
     from verifyrig.terminal.alerting import Alerting
 
@@ -76,14 +76,28 @@ def _run(args: argparse.Namespace, context: Context, link: RunLink | None) -> An
         _offer_outside(args, context, lacking)
         request = request_from(args, context, link)
     fast = request.mock is not None and request.speed == SPEED_MAX
-    face = _alerting(choose_face(simulated_fast=fast, title=_title(context, request)), context)
+    face = _alerting(choose_face(simulated_fast=fast, title=_title(context, request)), context, request)
     controls = Controls()
     with people_in_control(controls, keys=not context.json):
         done = run_on_rig(request, context.bench, face, controls)
     answer = _named(answer_of(done), context, request)
+    _tell_others(answer, context, request)
     face.call(Attention.END)
     face.join()
     return replace(answer, text=_with_end_screen(answer, request)) if _shows_end_screen(context) else answer
+
+
+def _tell_others(answer: Answer, context: Context, request: RunRequest) -> None:
+    """Keep a notice of the run for those whom bench.toml names."""
+    if not context.bench.config.get("notify"):
+        return
+    from typing import cast
+
+    from verifyrig.notify.hand_over import hand_over, run_notice
+    from verifyrig.runs.contract import RunObject
+
+    notice = run_notice(cast(RunObject, answer.data), request.facts)
+    hand_over(context.bench, notice, quiet=context.json)
 
 
 def _offer_outside(args: argparse.Namespace, context: Context, lacking: NoTemperature) -> None:
@@ -123,7 +137,7 @@ def look_first(profile_name: str, context: Context, recipes: Sequence[str] = ())
     check_start(replace(plain, ambient=typed_ambient("22")), context.bench)
 
 
-def _alerting(face: Observer, context: Context) -> Alerting:
+def _alerting(face: Observer, context: Context, request: RunRequest) -> Alerting:
     """Return the face with the shop's way of calling somebody."""
     from verifyrig.files.streams import tell
     from verifyrig.terminal.alerting import Alerting, alert_command, ring_bell
@@ -132,7 +146,34 @@ def _alerting(face: Observer, context: Context) -> Alerting:
     if refused and not context.json:
         tell(f"verifyrig: [alert] command is not started: {refused}.")
     silent = context.bench.config.get("alert", {}).get("bell") is False
-    return Alerting(face, command, (lambda: None) if silent else ring_bell)
+    return Alerting(face, command, (lambda: None) if silent else ring_bell, _alarm(context, request))
+
+
+def _alarm(context: Context, request: RunRequest) -> Callable[[Attention], None] | None:
+    """Return what hands an alarm of this run over; None where bench.toml names nobody."""
+    if not context.bench.config.get("notify"):
+        return None
+    from verifyrig.notify.hand_over import alarm_notice, hand_over
+
+    words = {"trip": "a limit was crossed: the load is off", "gate": "the gate closed: no load follows"}
+
+    def alarm(what: Attention) -> None:
+        of_line = request.job is None
+        notice = alarm_notice(
+            {
+                "code": str(what),
+                "text": words.get(what, "the run was stopped for safety"),
+                "profile": request.profile.name,
+                "unit": request.unit if of_line else None,
+                "batch": request.facts.get("batch") if of_line else None,
+                "run": None,
+                "metric": None,
+            },
+            request.facts,
+        )
+        hand_over(context.bench, notice, quiet=True)
+
+    return alarm
 
 
 def _title(context: Context, request: RunRequest) -> str:

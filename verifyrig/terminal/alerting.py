@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import stat
 import subprocess
 import threading
 import time
@@ -22,11 +21,13 @@ from typing import Any
 
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Profile, Stage
+from verifyrig.files.own_settings import why_not_own
 from verifyrig.files.streams import tell
 from verifyrig.rig.observer import Attention, Observer, TickView
 
 ASK_EVERY_S = 5.0
 _BELL, _STDERR = b"\a", 2
+_ALARMS = (Attention.TRIP, Attention.GATE, Attention.STOP)
 
 
 def ring_bell() -> None:
@@ -42,8 +43,15 @@ def ring_bell() -> None:
 class Alerting:
     """A face that calls as well: hands on everything, and rings at what a person must hear of."""
 
-    def __init__(self, face: Observer, command: Sequence[str] = (), ring: Callable[[], None] = ring_bell) -> None:
+    def __init__(
+        self,
+        face: Observer,
+        command: Sequence[str] = (),
+        ring: Callable[[], None] = ring_bell,
+        alarm: Callable[[Attention], None] | None = None,
+    ) -> None:
         self._face = face
+        self._alarm = alarm
         self._command = tuple(command)
         self._ring = ring
         self._asks_since_s: float | None = None
@@ -76,7 +84,7 @@ class Alerting:
             self.call(what)
 
     def call(self, what: Attention) -> None:
-        """Ring, and start the shop's command."""
+        """Ring, start the shop's command, and hand an alarm over; nothing of it is waited for."""
         self._ring()
         if self._command:
             # Starting a program takes tens of milliseconds, in which a run takes samples and may have to trip.
@@ -84,6 +92,10 @@ class Alerting:
             words = [*self._command, str(what)]
             threading.Thread(target=_start, args=(words, started), daemon=True).start()
             self._started.append(started)
+        if self._alarm is not None and what in _ALARMS:
+            kept = threading.Event()
+            threading.Thread(target=_keep, args=(self._alarm, what, kept), daemon=True).start()
+            self._started.append(kept)
 
     def end(self) -> None:
         """Hand it on."""
@@ -93,6 +105,13 @@ class Alerting:
         """Wait a little until every command was started: the program's own end must not forestall the last one."""
         for started in self._started:
             started.wait(within_s)
+
+
+def _keep(alarm: Callable[[Attention], None], what: Attention, kept: threading.Event) -> None:
+    try:
+        alarm(what)
+    finally:
+        kept.set()
 
 
 def _start(words: Sequence[str], started: threading.Event) -> None:
@@ -119,12 +138,5 @@ def alert_command(config: Mapping[str, Any], settings: Path) -> tuple[tuple[str,
     somebody else, as on a stick, starts nothing.
     """
     command = tuple(config.get("alert", {}).get("command", ()))
-    if not command or os.name == "nt":
-        return command, ""
-    try:
-        status = settings.stat()
-    except OSError as error:
-        return (), f"{settings} cannot be looked at ({error.strerror})"
-    if status.st_uid not in (0, os.geteuid()) or status.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
-        return (), f"{settings} belongs to somebody else, or others may write to it"
-    return command, ""
+    refused = why_not_own(settings) if command else ""
+    return ((), refused) if refused else (command, "")
