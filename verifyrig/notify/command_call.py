@@ -10,7 +10,7 @@ from pathlib import Path
 
 from verifyrig.bench.notice_targets import NoticeTarget
 from verifyrig.core.plain_text import plain_line
-from verifyrig.notify.attempt import NotTaken
+from verifyrig.notify.attempt import NotDelivered
 from verifyrig.notify.spool import Waiting
 
 __all__ = ["send_to_command"]
@@ -28,7 +28,7 @@ def send_to_command(target: NoticeTarget, notice: Waiting, root: Path) -> None:
             start_new_session=True,
         )
     except (OSError, ValueError) as error:
-        raise NotTaken(
+        raise NotDelivered(
             f"{target.command[0]} cannot be started ({getattr(error, 'strerror', None) or error})"
         ) from error
     with process:
@@ -36,11 +36,11 @@ def send_to_command(target: NoticeTarget, notice: Waiting, root: Path) -> None:
             _, told = process.communicate(notice.body.encode("utf-8"), timeout=target.timeout_s)
         except subprocess.TimeoutExpired:
             _end(process)
-            raise NotTaken(f"{target.command[0]} did not end within {target.timeout_s:g} s") from None
+            raise NotDelivered(f"{target.command[0]} did not end within {target.timeout_s:g} s") from None
     if process.returncode != 0:
         last = told.decode("utf-8", "replace").strip().splitlines()[-1:]
         why = f": {plain_line(last[0], 200)}" if last else ""
-        raise NotTaken(f"{target.command[0]} ended with {process.returncode}{why}")
+        raise NotDelivered(f"{target.command[0]} ended with {process.returncode}{why}")
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 from verifyrig.bench.notice_targets import NoticeTarget, NoticeWay
 from verifyrig.core.errors import BenchError
 from verifyrig.files.only_one import only_one
-from verifyrig.notify.attempt import NotTaken
+from verifyrig.notify.attempt import NotDelivered
 from verifyrig.notify.command_call import send_to_command
 from verifyrig.notify.folder_drop import send_to_folder
 from verifyrig.notify.mqtt import send_by_mqtt
@@ -94,7 +94,7 @@ def _drain(spool: Spool, target: NoticeTarget, root: Path, ends_s: float, at_onc
         at_once = False
         try:
             send(target, notice, root)
-        except NotTaken as why:
+        except NotDelivered as why:
             spool.failed(notice, why.said, time.time() + pause_s(notice.tries + 1, why.wait_s))
             if time.monotonic() >= ends_s:
                 return False

@@ -11,7 +11,7 @@ from typing import cast
 from verifyrig.bench.notice_targets import NoticeTarget
 from verifyrig.core.plain_text import plain_cell
 from verifyrig.files.atomic_write import write_whole
-from verifyrig.notify.attempt import NotTaken
+from verifyrig.notify.attempt import NotDelivered
 from verifyrig.notify.contract import NoticeFigure, NoticeObject
 from verifyrig.notify.spool import Waiting
 
@@ -30,7 +30,7 @@ def send_to_folder(target: NoticeTarget, notice: Waiting, root: Path) -> None:
     """
     folder = root / target.folder
     if not folder.is_dir():
-        raise NotTaken(f"there is no folder {target.folder}")
+        raise NotDelivered(f"there is no folder {target.folder}")
     kept = io.StringIO(newline="")
     writer = csv.writer(kept, lineterminator="\r\n")
     writer.writerow(COLUMNS)
@@ -38,7 +38,7 @@ def send_to_folder(target: NoticeTarget, notice: Waiting, root: Path) -> None:
     try:
         write_whole(folder / f"{notice.number:010d}-{notice.id}.csv", kept.getvalue())
     except OSError as error:
-        raise NotTaken(f"{target.folder} cannot be written ({error.strerror or error})") from error
+        raise NotDelivered(f"{target.folder} cannot be written ({error.strerror or error})") from error
 
 
 def as_rows(notice: NoticeObject) -> list[list[str]]:

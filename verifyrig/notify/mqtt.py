@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.bench.notice_targets import NoticeTarget
 from verifyrig.core.plain_text import plain_line
-from verifyrig.notify.attempt import NotTaken, secret_of
+from verifyrig.notify.attempt import NotDelivered, secret_of
 from verifyrig.notify.spool import Waiting
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ def send_by_mqtt(target: NoticeTarget, notice: Waiting, root: Path) -> None:
         from paho.mqtt.packettypes import PacketTypes
         from paho.mqtt.properties import Properties
     except ImportError:
-        raise NotTaken("MQTT needs paho-mqtt: install verifyrig[notify]") from None
+        raise NotDelivered("MQTT needs paho-mqtt: install verifyrig[notify]") from None
     client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
     client.connect_timeout = target.timeout_s
     if target.user:
@@ -45,14 +45,14 @@ def send_by_mqtt(target: NoticeTarget, notice: Waiting, root: Path) -> None:
         _publish(client, target, notice.body, properties)
     except (OSError, ValueError) as error:
         why = plain_line(str(getattr(error, "strerror", None) or error), 120)
-        raise NotTaken(f"{target.host} cannot be reached ({why})") from error
+        raise NotDelivered(f"{target.host} cannot be reached ({why})") from error
 
 
 def _publish(client: Client, target: NoticeTarget, body: str, properties: Properties) -> None:
     answered, said = threading.Event(), [""]
 
-    def heard(_client: Any, _data: Any, *rest: Any) -> None:
-        code = rest[1]  # (flags, code, properties) of a connection; (message, code, properties) of a publication
+    def heard(_client: Any, _data: Any, *more: Any) -> None:
+        code = more[1]  # (flags, code, properties) of a connection; (message, code, properties) of a publication
         said[0] = str(code) if code.is_failure else ""
         answered.set()
 
@@ -72,6 +72,6 @@ def _publish(client: Client, target: NoticeTarget, body: str, properties: Proper
 
 def _wait(answered: threading.Event, target: NoticeTarget, said: list[str]) -> None:
     if not answered.wait(target.timeout_s):
-        raise NotTaken(f"{target.host} did not answer within {target.timeout_s:g} s")
+        raise NotDelivered(f"{target.host} did not answer within {target.timeout_s:g} s")
     if said[0]:
-        raise NotTaken(f"{target.host} refused it: {plain_line(said[0], 80)}")
+        raise NotDelivered(f"{target.host} refused it: {plain_line(said[0], 80)}")

@@ -22,7 +22,7 @@ from urllib.parse import urlsplit
 
 from verifyrig.bench.notice_targets import NoticeTarget
 from verifyrig.core.plain_text import plain_line
-from verifyrig.notify.attempt import NotTaken, secret_of
+from verifyrig.notify.attempt import NotDelivered, secret_of
 from verifyrig.notify.spool import Waiting
 
 __all__ = ["send_by_webhook", "signature_of"]
@@ -55,7 +55,7 @@ def send_by_webhook(
         connection = _connection(target, root)
         connection.connect()
     except (OSError, ValueError) as error:
-        raise NotTaken(f"{parts.hostname} cannot be reached ({_why(error)})") from error
+        raise NotDelivered(f"{parts.hostname} cannot be reached ({_why(error)})") from error
     # A server that sends a byte now and then outlasts every limit of a single read.
     late = threading.Event()
     cut = threading.Timer(max(0.0, ends_s - time.monotonic()), _cut, [connection.sock, late])
@@ -67,7 +67,7 @@ def send_by_webhook(
         answer.read(_MOST_READ)
     except (OSError, http.client.HTTPException) as error:
         timed_out = late.is_set() or isinstance(error, TimeoutError)
-        raise NotTaken(
+        raise NotDelivered(
             f"{parts.hostname} did not answer within {target.timeout_s:g} s"
             if timed_out
             else f"{parts.hostname} gave no whole answer ({_why(error)})"
@@ -76,9 +76,9 @@ def send_by_webhook(
         cut.cancel()
         connection.close()
     if late.is_set():  # what was cut in the middle of its head may read like an answer
-        raise NotTaken(f"{parts.hostname} did not answer within {target.timeout_s:g} s")
+        raise NotDelivered(f"{parts.hostname} did not answer within {target.timeout_s:g} s")
     if not 200 <= answer.status < 300:
-        raise NotTaken(
+        raise NotDelivered(
             f"{parts.hostname} answered {answer.status} {plain_line(answer.reason, 60)}", _asked_wait_s(answer)
         )
 
