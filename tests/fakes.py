@@ -10,6 +10,7 @@ from tests.silent import Silent
 from verifyrig.core.errors import RecordError
 from verifyrig.core.interfaces import ChannelInfo, LoadDemand, LoadStatus, Quality, Reading
 from verifyrig.plan.text import parse_profile
+from verifyrig.rig.observer import Attention
 
 PROFILE = """
 name = "bench-test"
@@ -189,6 +190,17 @@ class Ears(Silent):
 
     def say(self, text: str, *, loud: bool = False) -> None:
         self.said.append((text, loud))
+
+
+class Face(Ears):
+    """Keeps what is said, and whom it was to call."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.calls: list[Attention | None] = []
+
+    def attend(self, what: Attention | None) -> None:
+        self.calls.append(what)
 
 
 def profile(text: str = PROFILE) -> Any:

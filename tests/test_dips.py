@@ -13,14 +13,13 @@ import pytest
 from tests.fakes import PROFILE, die_info
 from tests.test_runner import EXTERNAL_PLAN, Stand
 from verifyrig.analysis import compare, metrics_of
-from verifyrig.core.channels import number_of
-from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
+from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Purpose, StageKind
 from verifyrig.core.trace import Event, StageSpan, Trace
 from verifyrig.rig.arming import arm
 from verifyrig.rig.dip import ANSWER_WITHIN_S, LEFT_OUT_S
-from verifyrig.rig.dips import DIP_EVERY_S, STANDS_S, Dips
+from verifyrig.rig.dips import DIP_EVERY_S, STANDS_S
 from verifyrig.rig.guard import Guard
 from verifyrig.rig.run_buffer import RunBuffer
 
@@ -143,95 +142,6 @@ def test_a_load_held_at_a_temperature_dips_and_comes_back_to_its_share() -> None
         commanded = [share for share in shares if share]
         assert max(commanded) - min(commanded) < 0.1, (t_s, detail)
     assert dips_of(made)
-
-
-class Hand:
-    """`Dips` fed by hand, a second each."""
-
-    def __init__(self, *channels: str, resolution: float = 1.0) -> None:
-        infos = {
-            c: replace(die_info(), channel=c, resolution=resolution, device=f"card:{number_of(c)}:{c}")
-            for c in channels
-        }
-        self.dips = Dips(
-            {name: ChannelInfo(**{f: getattr(i, f) for f in i.__dataclass_fields__}) for name, i in infos.items()}
-        )
-        self.t_s = 0.0
-        self.load: object = "work"
-
-    def feed(self, seconds: int, share: float, **values: float) -> list[dict[str, Reading]]:
-        if share != self.dips.share and self.dips.open is None:
-            self.dips.load_commanded(self.t_s, share, self.load)
-        found = []
-        for _ in range(seconds):
-            self.t_s += 1.0
-            found.append(self.dips.take(self.t_s, {name: Reading(value=value) for name, value in values.items()}))
-        return found
-
-    def until_due(self, share: float = 1.0, **values: float) -> tuple[str, ...]:
-        for _ in range(120):
-            self.feed(1, share, **values)
-            if due := self.dips.due(self.t_s, share):
-                return due
-        return ()
-
-
-def test_each_numbered_die_is_asked_by_itself() -> None:
-    hand = Hand("die_temp_c", "die_2_temp_c")
-    hand.feed(10, 0.0, die_temp_c=30.0, die_2_temp_c=31.0)
-    hand.feed(15, 1.0, die_temp_c=60.0, die_2_temp_c=62.0)
-    due = hand.until_due(die_temp_c=61.0, die_2_temp_c=63.0)
-    assert due == ("die_temp_c", "die_2_temp_c")
-    hand.dips.begin(hand.t_s, due)
-    marked = hand.feed(10, 1.0, die_temp_c=50.0, die_2_temp_c=63.0)[-1]
-    assert marked["die_temp_c"].ok
-    assert marked["die_2_temp_c"].quality is Quality.STUCK
-    assert hand.dips.end(hand.t_s).answered == ("die_temp_c",)
-
-
-def test_no_answer_is_held_against_nobody_while_other_programs_keep_the_machine_busy() -> None:
-    hand = Hand("die_temp_c", "package_power_w", "busy_share")
-    hand.feed(10, 0.0, die_temp_c=30.0, package_power_w=20.0, busy_share=0.05)
-    hand.feed(15, 1.0, die_temp_c=60.0, package_power_w=100.0, busy_share=1.0)
-    due = hand.until_due(die_temp_c=61.0, package_power_w=100.0, busy_share=1.0)
-    hand.dips.begin(hand.t_s, due)
-    readings = hand.feed(12, 1.0, die_temp_c=61.0, package_power_w=98.0, busy_share=1.0)
-    assert all(found["die_temp_c"].ok for found in readings)
-    assert not hand.dips.end(hand.t_s).fair
-
-
-def test_each_card_is_asked_by_its_own_power() -> None:
-    # The load is on the second card alone: the first stays as it is, and nobody asks it.
-    hand = Hand("gpu_temp_c", "gpu_2_temp_c", "gpu_power_w", "gpu_2_power_w")
-    idle = {"gpu_temp_c": 35.0, "gpu_power_w": 60.0}
-    hand.feed(10, 0.0, **idle, gpu_2_temp_c=34.0, gpu_2_power_w=60.0)
-    hand.feed(15, 1.0, **idle, gpu_2_temp_c=55.0, gpu_2_power_w=350.0)
-    due = hand.until_due(**idle, gpu_2_temp_c=60.0, gpu_2_power_w=350.0)
-    assert due == ("gpu_2_temp_c",)
-    hand.dips.begin(hand.t_s, due)
-    last = hand.feed(10, 1.0, **idle, gpu_2_temp_c=60.0, gpu_2_power_w=70.0)[-1]
-    assert last["gpu_2_temp_c"].quality is Quality.STUCK and last["gpu_temp_c"].ok
-
-
-def test_what_one_load_showed_is_not_expected_of_another() -> None:
-    # Quarter workers after all of them: a quarter of the heat, and no answer of three steps.
-    hand = Hand("die_temp_c")
-    hand.feed(10, 0.0, die_temp_c=30.0)
-    hand.feed(15, 1.0, die_temp_c=60.0)
-    hand.feed(40, 0.0, die_temp_c=33.0)
-    hand.load = "a quarter of the workers"
-    assert hand.until_due(die_temp_c=36.0) == ()
-
-
-def test_a_stuck_reading_that_moves_again_is_believed_again() -> None:
-    hand = Hand("die_temp_c")
-    hand.feed(10, 0.0, die_temp_c=30.0)
-    hand.feed(15, 1.0, die_temp_c=60.0)
-    hand.dips.begin(hand.t_s, hand.until_due(die_temp_c=61.0))
-    assert not hand.feed(10, 1.0, die_temp_c=61.0)[-1]["die_temp_c"].ok
-    hand.dips.end(hand.t_s)
-    assert not hand.feed(1, 1.0, die_temp_c=61.0)[0]["die_temp_c"].ok
-    assert hand.feed(1, 1.0, die_temp_c=58.0)[0]["die_temp_c"].ok
 
 
 def test_the_climb_out_of_a_dip_is_no_rise_towards_the_limit() -> None:

@@ -167,6 +167,11 @@ def test_a_steady_load_must_be_answered_by_what_it_heats() -> None:
     assert told.said == [] and control.is_under_way
 
 
+def test_a_quarter_of_the_workers_heat_a_quarter() -> None:
+    control, _, _ = on(replace(STEADY, workers="quarter"))
+    assert (control.share, control.heating) == (0.8, {"die_temp_c": pytest.approx(0.2)})
+
+
 def test_pulses_are_commanded_as_they_fall_due_and_are_no_steady_load() -> None:
     control, told, load = on(PULSES)
     assert control.next_step_s(1.0) == pytest.approx(6.0)

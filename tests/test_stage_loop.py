@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tests.fakes import Ears, FakeWriter, die_info
+from tests.fakes import Face, FakeWriter, die_info
 from tests.test_runner import Stand
 from verifyrig.analysis import Forecast
 from verifyrig.core.interfaces import Quality, Reading
@@ -33,17 +33,6 @@ PULSES = replace(STEADY, pattern=LoadPattern.PULSES, on_s=2.5, off_s=7.5, count=
 IDLE = Stage(name="idle", kind=StageKind.IDLE, max_duration_s=20.0)
 LOAD = Stage(name="load", kind=StageKind.LOAD, max_duration_s=20.0, load=STEADY)
 COOLDOWN = Stage(name="cooldown", kind=StageKind.COOLDOWN, max_duration_s=20.0)
-
-
-class Face(Ears):
-    """Keeps what is said, and whom it was to call."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.calls: list[Attention | None] = []
-
-    def attend(self, what: Attention | None) -> None:
-        self.calls.append(what)
 
 
 class Forecasts:
