@@ -158,7 +158,6 @@ class Interruptions:
         """Ask again who is here; return whether nobody answered and the run goes on without load."""
         every_s = self._profile.ask_presence_every_s
         if every_s is None or self._load.driver is None:
-            self._present_s = self._schedule.t_s if every_s is None else self._present_s
             return False
         late_s = self._schedule.t_s - self._present_s - every_s
         if late_s >= PRESENCE_ANSWER_S:
