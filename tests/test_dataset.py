@@ -139,3 +139,38 @@ def test_an_object_store_gets_each_file_whole(
     assert answer(capsys, "dataset", place, "--site", "north", "--bench", str(bench))[1]["runs"] == 9
     words = ("qa", "--profile", "tiny-build", "--dataset", place, "--bench", str(bench))
     assert answer(capsys, *words)[1]["units"] == 9
+
+
+def test_what_has_not_changed_is_not_made_again_and_what_was_overtaken_goes(
+    bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from verifyrig.qa.dataset.schema import bytes_of
+
+    words = ("dataset", str(tmp_path), "--site", "north", "--bench", str(bench))
+    first = answer(capsys, *words)[1]
+    folder = (tmp_path / first["written"][0]).parent
+    made: list[Any] = []
+
+    def making(table: Any) -> bytes:
+        made.append(table)
+        return bytes_of(table)
+
+    monkeypatch.setattr("verifyrig.qa.dataset.write.bytes_of", making)
+    assert answer(capsys, *words)[1]["unchanged"] == first["written"] and not made
+
+    # As after a change of the analysis: the same runs stand in a file of another set of metrics.
+    (folder / "north-1-00000000.parquet").write_bytes((tmp_path / first["written"][0]).read_bytes())
+    # And this month's records are no longer here, as where a disk is not mounted.
+    gone = folder.parent / "month=2025-12"
+    gone.mkdir()
+    write_record(bench / "runs", 80, unit="gone", facts={"bench": "north-1"})
+    answer(capsys, "dataset", str(tmp_path / "other"), "--site", "north", "--bench", str(bench))
+    other = next((tmp_path / "other").rglob("*.parquet"))
+    (gone / other.name).write_bytes(other.read_bytes())
+    next((bench / "runs").glob("*-080120-test.sqlite")).unlink()
+    listed = json.loads((tmp_path / "site=north/north-1.files.json").read_text())["files"]
+    more = ["month=2026-02/north-1-00000000.parquet", f"month=2025-12/{other.name}"]
+    (tmp_path / "site=north/north-1.files.json").write_text(json.dumps({"files": [*listed, *more]}))
+    again = answer(capsys, *words)[1]
+    assert again["removed"] == ["site=north/month=2026-02/north-1-00000000.parquet"]
+    assert (gone / other.name).is_file() and not (folder / "north-1-00000000.parquet").exists()

@@ -17,11 +17,12 @@ from typing import Any
 import numpy as np
 
 from tests.benchmarks._qa_batch import PROFILE, fill_bench, template
+from verifyrig.analysis import ANALYSIS_VERSION
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.qa import as_json, find
 from verifyrig.qa.dataset import dataset_runs, export_dataset
-from verifyrig.qa.dataset.schema import head_cells, table_of
+from verifyrig.qa.dataset.schema import head_columns, table_of
 from verifyrig.qa.findings import may_be_asked
 from verifyrig.qa.index.kept import Kept, json_of
 from verifyrig.qa.run_filter import RunFilter
@@ -82,7 +83,7 @@ def _generate(place: Path, n: int, kept: Kept, names: list[str]) -> None:
 
     units = dict(kept.names)
     at = [list(units).index(name) for name in names]
-    remarks = json_of({})
+    wanted = [(name, units[name]) for name in names]
     rng = np.random.default_rng(n)
     for begin in range(0, n, _A_FILE):
         count = min(_A_FILE, n - begin)
@@ -90,17 +91,20 @@ def _generate(place: Path, n: int, kept: Kept, names: list[str]) -> None:
         benches = numbers % _BENCHES
         factor = 1 + 0.03 * rng.standard_normal(count) + 0.01 * (benches - _BENCHES / 2) / _BENCHES + 0.01 * numbers / n
         month = f"2026-{1 + begin // _A_FILE % 12:02d}"
-        rows = []
-        for number, bench in zip(numbers.tolist(), benches.tolist(), strict=True):
-            run, unit, batch = f"r{number:09d}", f"unit-{number:08d}", f"batch-{number // _BATCH:06d}"
-            head = {**kept.head, "run": run, "unit": unit, "batch": batch, "bench": f"b{bench:02d}"}
-            cells = head_cells(head, remarks)  # type: ignore[arg-type]
-            rows.append({**cells, "digest": f"{number:064x}", "version": "1", "site": "north"})
-        figures = {
-            name: np.stack([kept.figures[0, place_] * factor, np.full(count, kept.figures[1, place_])])
-            for name, place_ in zip(names, at, strict=True)
+        columns: dict[str, Any] = {name: own * count for name, own in head_columns([kept.head]).items()}
+        columns |= {
+            "run": [f"r{number:09d}" for number in numbers],
+            "unit": [f"unit-{number:08d}" for number in numbers],
+            "batch": [f"batch-{number // _BATCH:06d}" for number in numbers],
+            "bench": [f"b{bench:02d}" for bench in benches],
+            "digest": [rng.bytes(32).hex() for _ in range(count)],
+            "version": [ANALYSIS_VERSION] * count,
+            "site": ["north"] * count,
+            "remarks": [json_of({})] * count,
         }
-        table = table_of(rows, {name: units[name] for name in names}, figures)
+        figures = np.broadcast_to(kept.figures[:, at], (count, 2, len(at))).copy()
+        figures[:, 0] *= factor[:, None]
+        table = table_of(columns, wanted, figures, {})
         for site, some in (("north", table), ("south", table.take(np.arange(0, count, 50)))):
             folder = place / f"site={site}" / f"month={month}"
             folder.mkdir(parents=True, exist_ok=True)

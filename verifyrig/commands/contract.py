@@ -275,6 +275,7 @@ class DatasetObject(TypedDict):
     place: str
     written: list[str]
     unchanged: list[str]
+    removed: list[str]
     runs: int
     customers: int
     refused: list[RefusedRun]

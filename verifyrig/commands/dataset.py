@@ -34,6 +34,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         "place": args.place,
         "written": done.written,
         "unchanged": done.unchanged,
+        "removed": done.removed,
         "runs": done.runs,
         "customers": done.customers,
         "refused": [{"run": run, "why": why} for run, why in done.refused],

@@ -14,8 +14,8 @@ from typing import Any
 from verifyrig.core.errors import RecordError, UsageError
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Profile
+from verifyrig.qa.dataset.place import open_place, saying
 from verifyrig.qa.dataset.schema import HEAD_COLUMNS, SCHEMA_VERSION, UNCERTAINTY, arrow
-from verifyrig.qa.dataset.write import file_system
 from verifyrig.qa.run_filter import RunFilter, in_utf8
 from verifyrig.qa.unit_run import UnitFigure, UnitRun
 
@@ -38,24 +38,21 @@ def dataset_runs(url: str, profile: Profile, wanted: Callable[[str], bool], aske
     from pyarrow import dataset as ds
     from pyarrow import parquet
 
-    system, root = file_system(url)
-    files = sorted(path for path in system.find(root) if path.endswith(".parquet"))
+    place = open_place(url)
+    system, files = place.system, [place.path(name) for name in place.names()]
     if not files:
         raise UsageError("there is no dataset", where=url, mend="Write one with `verifyrig dataset`.")
     found: dict[str, tuple[str, UnitRun]] = {}
     for path in files:
         if not _month_fits(path, asked):
             continue
-        try:
+        with saying("read", path, "Remove it, and export it anew."):
             with system.open(path, "rb") as file:
                 schema = parquet.read_schema(file)
             source = ds.dataset(path, filesystem=system, format="parquet", schema=schema)
             names = _metric_names(schema, path)
             columns = [*HEAD_COLUMNS, *(n + s for n in names if wanted(n) for s in ("", UNCERTAINTY))]
             table = source.to_table(columns=columns, filter=_expression(ds, profile, asked))
-        except (OSError, ValueError) as error:
-            why = str(error).partition("\n")[0]
-            raise RecordError(f"cannot be read ({why})", where=path, mend="Export it anew, or remove it.") from error
         units = {n: _unit_of(schema, n) for n in names}
         for digest, version, run in _runs(table, names, units, wanted):
             known = found.get(digest)

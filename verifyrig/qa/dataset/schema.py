@@ -10,19 +10,30 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from verifyrig.core.errors import UsageError
 from verifyrig.core.trace import FloatArray
 from verifyrig.qa.index.kept import UnitHead, json_of
 
-__all__ = ["HEAD_COLUMNS", "SCHEMA_VERSION", "UNCERTAINTY", "arrow", "head_cells", "table_of"]
+__all__ = [
+    "HEAD_COLUMNS",
+    "SCHEMA_VERSION",
+    "UNCERTAINTY",
+    "arrow",
+    "bytes_of",
+    "head_columns",
+    "starts_us",
+    "table_of",
+]
 
 SCHEMA_VERSION = 1
 UNCERTAINTY = ".u95"
+_ROWS_A_GROUP = 20_000
 HEAD_COLUMNS = (
     "digest", "version", "site", "bench", "run", "unit", "batch", "model", "board", "profile", "recipe", "rework",
     "started", "started_utc_s", "duration_s", "outcome", "cause", "stopped_by", "lost_power", "ambient_c", "simulated",
@@ -56,17 +67,27 @@ def arrow() -> Any:
     return pyarrow
 
 
-def head_cells(head: UnitHead, remarks: str) -> dict[str, Any]:
-    """Return the cells of a run but those that the export adds (digest, version, site)."""
-    cells: dict[str, Any] = {name: head.get(name) for name in _TEXTS}
-    cells["started"] = datetime.fromtimestamp(head["started_utc_s"], UTC)
-    cells["started_utc_s"] = head["started_utc_s"]
-    cells["duration_s"] = float(head.get("duration_s", 0.0))
-    cells["lost_power"], cells["simulated"] = head["lost_power"], head["simulated"]
-    cells["ambient_c"] = head["ambient_c"]
-    cells["states"] = json_of({key: _state(value) for key, value in sorted(head["states"].items())})
-    cells["remarks"] = remarks
-    return cells
+def head_columns(heads: Sequence[UnitHead]) -> dict[str, list[Any]]:
+    """Return the columns of runs but those that the export adds (digest, version, site, remarks)."""
+    columns: dict[str, list[Any]] = {name: [head.get(name) for head in heads] for name in _TEXTS}
+    columns["started_utc_s"] = [head["started_utc_s"] for head in heads]
+    columns["started"] = starts_us(columns["started_utc_s"]).tolist()
+    columns["duration_s"] = [float(head.get("duration_s", 0.0)) for head in heads]
+    columns["lost_power"] = [head["lost_power"] for head in heads]
+    columns["simulated"] = [head["simulated"] for head in heads]
+    columns["ambient_c"] = [head["ambient_c"] for head in heads]
+    columns["states"] = [_states(tuple(sorted(head["states"].items()))) for head in heads]
+    return columns
+
+
+def starts_us(started_utc_s: Sequence[float]) -> NDArray[np.int64]:
+    """Return starts in whole microseconds since 1970, shape (n,)."""
+    return np.round(np.asarray(started_utc_s, dtype=np.float64) * 1e6).astype(np.int64)
+
+
+@lru_cache(maxsize=4096)  # units of one line are set up alike
+def _states(states: tuple[tuple[str, str], ...]) -> str:
+    return json_of({key: _state(value) for key, value in states})
 
 
 def _state(value: str) -> str:
@@ -75,13 +96,16 @@ def _state(value: str) -> str:
     return "#" + hashlib.sha256(value.encode("utf-8")).hexdigest()[:8]
 
 
-def table_of(rows: Sequence[Mapping[str, Any]], metrics: Mapping[str, str], figures: Mapping[str, FloatArray]) -> Any:
+def table_of(
+    columns: Mapping[str, Sequence[Any]], names: Sequence[tuple[str, str]], figures: FloatArray, more: Mapping[str, str]
+) -> Any:
     """Return the Arrow table, its columns in a fixed order.
 
     Args:
-        rows: Cells of `HEAD_COLUMNS` by run.
-        metrics: Metric and its unit.
-        figures: By metric an array of values and U95, shape (2, rows), NaN where there is none.
+        columns: By name of `HEAD_COLUMNS`, one value a run.
+        names: Metric and its unit.
+        figures: Values and U95 by metric, shape (rows, 2, metrics), NaN where there is none.
+        more: What else to note in the file.
     """
     pa = arrow()
     kinds = {
@@ -93,16 +117,28 @@ def table_of(rows: Sequence[Mapping[str, Any]], metrics: Mapping[str, str], figu
         "simulated": pa.bool_(),
     }
     word = pa.dictionary(pa.int32(), pa.string())
-    fields, columns = [], []
+    fields, cells = [], []
     for name in HEAD_COLUMNS:
         kind = kinds.get(name, word if name in _REPEATED else pa.string())
         fields.append(pa.field(name, kind))
-        cells = [row[name] for row in rows]
-        columns.append(pa.array(cells, pa.string()).dictionary_encode() if kind == word else pa.array(cells, kind))
-    for name in sorted(metrics):
-        for suffix, values in (("", figures[name][0]), (UNCERTAINTY, figures[name][1])):
-            fields.append(pa.field(name + suffix, pa.float64(), metadata={"unit": metrics[name]}))
-            columns.append(pa.array(values, pa.float64(), mask=np.isnan(values)))
-    order = json.dumps(list(metrics))  # the order in which a record names its metrics, which remarks count in
-    metadata = {"verifyrig.schema": str(SCHEMA_VERSION), "verifyrig.metrics": order}
-    return pa.table(columns, schema=pa.schema(fields, metadata=metadata))
+        own = columns[name]
+        cells.append(pa.array(own, pa.string()).dictionary_encode() if kind == word else pa.array(own, kind))
+    by_metric = np.ascontiguousarray(np.moveaxis(figures, 0, 2))  # (2, metrics, rows): each column in one piece
+    unknown = np.isnan(by_metric)
+    for at, (name, unit) in sorted(enumerate(names), key=lambda item: item[1][0]):
+        for row, suffix in enumerate(("", UNCERTAINTY)):
+            fields.append(pa.field(name + suffix, pa.float64(), metadata={"unit": unit}))
+            cells.append(pa.array(by_metric[row, at], pa.float64(), mask=unknown[row, at]))
+    order = json.dumps([name for name, _ in names])  # the order in which a record names them, which remarks count in
+    metadata = {"verifyrig.schema": str(SCHEMA_VERSION), "verifyrig.metrics": order, **more}
+    return pa.table(cells, schema=pa.schema(fields, metadata=metadata))
+
+
+def bytes_of(table: Any) -> bytes:
+    """Return the Parquet file of a table: the same bytes for the same table."""
+    pa = arrow()
+    # Words repeat and are kept once each; figures hardly ever do, and looking for it takes most of the time.
+    words = [field.name for field in table.schema if field.type not in (pa.float64(), pa.bool_())]
+    out = pa.BufferOutputStream()
+    pa.parquet.write_table(table, out, compression="zstd", row_group_size=_ROWS_A_GROUP, use_dictionary=words)
+    return bytes(out.getvalue().to_pybytes())

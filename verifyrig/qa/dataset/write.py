@@ -1,34 +1,32 @@
 """Writes the kept figures of a bench as Parquet below `site=NAME/month=YYYY-MM/`, a file for each set of metrics.
 
 A file is named by its bench and by what set of metrics its runs have, and holds all of the month's: so no two benches
-write one file, the same runs give the same bytes, and what has not changed is not written again. A file is put in its
-place whole, by a rename on a file system and by one upload on an object store.
+write one file, and the same runs give the same bytes. Each file notes what it was made of, so that one that would
+come out the same is not made again.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
-import io
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
-from verifyrig.core.errors import RecordError, UsageError
-from verifyrig.qa.dataset.schema import arrow, head_cells, table_of
-from verifyrig.qa.index.collect import update_index
-from verifyrig.qa.index.kept import UnitHead
-from verifyrig.qa.index.store import KeptRow
+from verifyrig.core.errors import UsageError
+from verifyrig.qa.dataset.place import FILES_ENDING, DatasetPlace, open_place
+from verifyrig.qa.dataset.schema import SCHEMA_VERSION, arrow, bytes_of, head_columns, starts_us, table_of
+from verifyrig.qa.index.collect import updated_index
+from verifyrig.qa.index.store import Index, KeptHead
 
-__all__ = ["Exported", "export_dataset", "file_system"]
+__all__ = ["Exported", "export_dataset"]
 
 _NAME = re.compile(r"[A-Za-z0-9_.-]{1,40}")
-_ROWS_A_GROUP = 20_000
+_MADE_OF = "verifyrig.made_of"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -36,38 +34,28 @@ class Exported:
     """What an export did.
 
     Attributes:
-        written, unchanged: Files below the destination.
+        written, unchanged: Files below the destination; `removed` are those whose runs stand in others now.
         runs: Runs in them; `customers` are those of jobs, which stay at home.
         refused: Records that cannot be used, with the reason.
     """
 
     written: list[str] = field(default_factory=list)
     unchanged: list[str] = field(default_factory=list)
+    removed: list[str] = field(default_factory=list)
     runs: int = 0
     customers: int = 0
     refused: list[tuple[str, str]] = field(default_factory=list)
 
 
-def file_system(url: str) -> tuple[Any, str]:
-    """Return the file system of a path or URL that fsspec knows, and the path in it.
-
-    Raises:
-        UsageError: fsspec is not installed, or knows no such place.
-    """
-    try:
-        import fsspec
-    except ImportError as error:
-        mend = "Install it: pip install 'verifyrig[fleet]'."
-        raise UsageError("a dataset needs the extra `fleet`", where=url, mend=mend) from error
-    try:
-        system, path = fsspec.core.url_to_fs(url)
-    except (ValueError, ImportError) as error:
-        raise UsageError(f"this place is not known ({error})", where=url, mend="Name a folder or a URL.") from error
-    return system, str(path)
-
-
 def export_dataset(
-    folder: Path, paths: Sequence[Path], url: str, *, site: str, bench: str, workers: int | None = None
+    folder: Path,
+    paths: Sequence[Path],
+    url: str,
+    *,
+    site: str,
+    bench: str,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Exported:
     """Bring the dataset at `url` up to date with these records.
 
@@ -84,62 +72,87 @@ def export_dataset(
             mend = "Use letters, digits, '.', '_' and '-', 40 at most."
             raise UsageError(f"{name!r} is no name of a {what}", where="dataset", mend=mend)
     arrow()
-    system, root = file_system(url)
-    rows, layouts, refused = update_index(folder, paths, workers=workers)
-    done = Exported(refused=refused)
-    groups: dict[tuple[str, int], list[KeptRow]] = {}
-    for row in rows:
-        if row.head.get("job") is not None:
-            done.customers += 1
-            continue
-        groups.setdefault((_month(row.head), row.layout), []).append(row)
-    for (month, layout), some in sorted(groups.items(), key=lambda item: (item[0][0], json.dumps(layouts[item[0][1]]))):
-        name = f"site={site}/month={month}/{bench}-{_layout_name(layouts[layout])}.parquet"
-        content = _content(some, layouts[layout], site)
-        done.runs += len(some)
-        changed = _put(system, f"{root.rstrip('/')}/{name}", content)
-        (done.written if changed else done.unchanged).append(name)
+    place, done = open_place(url), Exported()
+    with updated_index(folder, paths, workers=workers, progress=progress) as (index, digests, done.refused):
+        heads = index.heads(digests)
+        own = [head for head in heads if head.head.get("job") is None]
+        done.customers, done.runs = len(heads) - len(own), len(own)
+        for name, some in _files(own, index, bench).items():
+            changed = _bring_up(place, f"site={site}/{name}", some, index, site)
+            (done.written if changed else done.unchanged).append(f"site={site}/{name}")
+    _tell_files(place, site, bench, done, {head.digest for head in own})
     return done
 
 
-def _month(head: UnitHead) -> str:
-    return datetime.fromtimestamp(head["started_utc_s"], UTC).strftime("%Y-%m")
+def _files(heads: Sequence[KeptHead], index: Index, bench: str) -> dict[str, list[KeptHead]]:
+    """Return by file, below its site, the runs that it holds, in order of time."""
+    layouts = {number: _layout_name(names) for number, names in index.layouts().items()}
+    ordered = sorted(heads, key=lambda own: (own.head["started_utc_s"], own.head["run"], own.digest))
+    months = starts_us([own.head["started_utc_s"] for own in ordered]).astype("datetime64[us]").astype("datetime64[M]")
+    files: dict[str, list[KeptHead]] = {}
+    for month, own in zip(np.datetime_as_string(months).tolist(), ordered, strict=True):
+        files.setdefault(f"month={month}/{bench}-{layouts[own.layout]}.parquet", []).append(own)
+    return dict(sorted(files.items()))
 
 
 def _layout_name(names: Sequence[tuple[str, str]]) -> str:
     return hashlib.sha256(json.dumps(names).encode("utf-8")).hexdigest()[:8]
 
 
-def _content(rows: Sequence[KeptRow], names: Sequence[tuple[str, str]], site: str) -> bytes:
-    """Return the file's bytes: the same for the same rows, whatever their order."""
+def _bring_up(place: DatasetPlace, name: str, runs: Sequence[KeptHead], index: Index, site: str) -> bool:
+    """Write a file where it is not made of the same already; return whether it was written."""
+    digests = [own.digest for own in runs]
+    said = json.dumps([SCHEMA_VERSION, index.figures_version, site, digests])
+    made_of = hashlib.sha256(said.encode("utf-8")).hexdigest()
+    if _noted(place, name) == made_of:
+        return False
+    columns = head_columns([own.head for own in runs])
+    block = index.block(digests)
+    columns |= {
+        "digest": digests,
+        "version": [index.version] * len(runs),
+        "site": [site] * len(runs),
+        "remarks": block.remarks,
+    }
+    names = index.layouts()[runs[0].layout]
+    place.put(name, bytes_of(table_of(columns, names, block.figures, {_MADE_OF: made_of})))
+    return True
+
+
+def _noted(place: DatasetPlace, name: str) -> str | None:
+    """Return what a file there says it was made of, None where there is none that could be read."""
+    from pyarrow import ArrowInvalid, parquet
+
+    # One that is torn is written anew, as is one that is missing.
+    with place.opened(name) as file, contextlib.suppress(ArrowInvalid):
+        if file is not None:
+            metadata = parquet.read_schema(file).metadata or {}
+            return bytes(metadata.get(_MADE_OF.encode(), b"")).decode("utf-8", "replace")
+    return None
+
+
+def _tell_files(place: DatasetPlace, site: str, bench: str, done: Exported, digests: set[str]) -> None:
+    """Tell which files the bench has, and then remove those whose runs all stand in others now.
+
+    Figures of a later version of the analysis have other metrics, and so stand in another file of the month. A file of
+    runs that are no longer here stays: an archive that is not mounted takes nothing away.
+    """
+    own = f"site={site}/{bench}{FILES_ENDING}"
+    now = {name.partition("/")[2] for name in (*done.written, *done.unchanged)}
+    before = place.told(own)
+    earlier = [name for name in before if name not in now]
+    left = {name for name in earlier if _digests(place, f"site={site}/{name}") <= digests}
+    files = sorted({*now, *earlier} - left)
+    if files != before:
+        place.tell(own, files)
+    for name in sorted(left):
+        place.remove(f"site={site}/{name}")
+        done.removed.append(f"site={site}/{name}")
+
+
+def _digests(place: DatasetPlace, name: str) -> set[str]:
+    """Return the records that a file holds; none of one that is not there any more."""
     from pyarrow import parquet
 
-    ordered = sorted(rows, key=lambda row: (row.head["started_utc_s"], row.head["run"], row.digest))
-    cells = [
-        {**head_cells(row.head, row.remarks), "digest": row.digest, "version": row.version, "site": site}
-        for row in ordered
-    ]
-    figures = np.stack([row.figures for row in ordered], axis=2)
-    by_name = {name: figures[:, at] for at, (name, _) in enumerate(names)}
-    table = table_of(cells, dict(names), by_name)
-    out = io.BytesIO()
-    parquet.write_table(table, out, compression="zstd", row_group_size=_ROWS_A_GROUP, store_schema=True)
-    return out.getvalue()
-
-
-def _put(system: Any, path: str, content: bytes) -> bool:
-    """Put a file in its place whole; return whether it was another one before."""
-    try:
-        if system.exists(path) and system.size(path) == len(content) and system.cat_file(path) == content:
-            return False
-        system.makedirs(path.rpartition("/")[0], exist_ok=True)
-        if "file" in system.protocol:
-            aside = f"{path}.new"
-            system.pipe_file(aside, content)
-            Path(aside).replace(path)
-        else:
-            system.pipe_file(path, content)
-    except OSError as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise RecordError(f"cannot be written ({why})", where=path, mend="Check the place and its rights.") from error
-    return True
+    with place.opened(name) as file:
+        return set() if file is None else set(parquet.read_table(file, columns=["digest"]).column(0).to_pylist())

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import contextlib
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,11 +11,11 @@ from verifyrig.core.profile import Profile
 from verifyrig.qa import UnitRun
 from verifyrig.qa.index.compute import Computed, compute_all, holds, sealed_digest, spread
 from verifyrig.qa.index.kept import all_figures, figure_picker, unit_run
-from verifyrig.qa.index.store import Index, KeptRow, open_index
+from verifyrig.qa.index.store import Index, open_index
 from verifyrig.qa.run_filter import RunFilter
 from verifyrig.runs.index_file import INDEX_NAME
 
-__all__ = ["INDEX_NAME", "collect_runs", "update_index"]
+__all__ = ["INDEX_NAME", "collect_runs", "updated_index"]
 
 _KEEP_EVERY = 64
 
@@ -58,23 +59,27 @@ def collect_runs(
     return _each_once([found[path] for path in paths if path in found])
 
 
-def update_index(
-    folder: Path, paths: Sequence[Path], *, workers: int | None = None
-) -> tuple[list[KeptRow], dict[int, tuple[tuple[str, str], ...]], list[tuple[str, str]]]:
-    """Bring the index up to date; return what is kept of each record, names with units by layout, and what is refused.
+@contextlib.contextmanager
+def updated_index(
+    folder: Path,
+    paths: Sequence[Path],
+    *,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Iterator[tuple[Index, list[str], list[tuple[str, str]]]]:
+    """Yield the index brought up to date, the digest of each record that it keeps, and what is refused, with why.
 
-    A record that may yet change (it is still written, or was never sealed) is not kept, and not returned.
+    A record that may yet change (it is still written, or was never sealed) is not kept.
     """
     from verifyrig.analysis import ANALYSIS_VERSION
 
     with open_index(folder / INDEX_NAME, ANALYSIS_VERSION) as index:
         known = index.digests(paths)
         known |= _moved(index, [path for path in paths if path not in known], workers)
-        fresh = _compute(index, [path for path in paths if path not in known], workers, None)
-        lasting = {path: item.kept.digest for path, item in fresh.items() if item.kept is not None and item.lasting}
-        rows = list(index.rows(list(dict.fromkeys([*known.values(), *lasting.values()]))))
+        fresh = _compute(index, [path for path in paths if path not in known], workers, progress)
+        lasting = [item.kept.digest for item in fresh.values() if item.kept is not None and item.lasting]
         refused = [(item.run, item.refused) for item in fresh.values() if item.kept is None]
-        return rows, dict(index.layouts()), refused
+        yield index, list(dict.fromkeys([*known.values(), *lasting])), refused
 
 
 def _each_once(runs: Sequence[UnitRun]) -> list[UnitRun]:

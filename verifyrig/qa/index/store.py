@@ -24,7 +24,7 @@ from verifyrig.qa.index.kept import UnitHead, json_of
 from verifyrig.qa.run_filter import RunFilter, in_utf8
 from verifyrig.runs.index_file import connect_index
 
-__all__ = ["Index", "KeptRow", "open_index", "stat_of"]
+__all__ = ["Index", "KeptBlock", "KeptHead", "KeptRow", "open_index", "stat_of"]
 
 _AT_ONCE = 500
 # What is kept of a run beside its figures; figures kept with less are computed anew.
@@ -56,6 +56,26 @@ def stat_of(path: Path) -> str | None:
     except OSError:
         return None
     return f"{found.st_size}:{found.st_mtime_ns}:{found.st_ctime_ns}:{found.st_ino}"
+
+
+class KeptHead(NamedTuple):
+    """Who one kept record is of; its figures stay in the index."""
+
+    digest: str
+    layout: int
+    head: UnitHead
+
+
+class KeptBlock(NamedTuple):
+    """The figures of kept records of one layout, as columns.
+
+    Attributes:
+        figures: Values and U95 by metric, shape (n, 2, metrics), NaN where there is none.
+        remarks: JSON text of each record, as `Kept.remarks`.
+    """
+
+    figures: FloatArray
+    remarks: list[str]
 
 
 @contextlib.contextmanager
@@ -144,10 +164,49 @@ class Index:
                 packed = np.frombuffer(figures, dtype="<f8").reshape(2, -1)
                 yield KeptRow(digest, self._figures_version, layout, json.loads(head), packed, remarks)
 
+    def heads(self, digests: Sequence[str]) -> list[KeptHead]:
+        """Return who these records are of, as far as they are kept, in any order."""
+        with self._asked(digests):
+            query = "SELECT digest, layout, head FROM kept JOIN asked USING (digest) WHERE version = ?"
+            rows = self._connection.execute(query, (self._version,)).fetchall()
+        # Parsing one text of all is several times quicker than one text each.
+        heads = json.loads("[" + ",".join(head for _, _, head in rows) + "]")
+        return [KeptHead(digest, layout, head) for (digest, layout, _), head in zip(rows, heads, strict=True)]
+
+    def block(self, digests: Sequence[str]) -> KeptBlock:
+        """Return the figures of kept records that have one layout, in the order given."""
+        with self._asked(digests):
+            query = "SELECT digest, figures, remarks FROM kept JOIN asked USING (digest) WHERE version = ?"
+            found = {digest: own for digest, *own in self._connection.execute(query, (self._version,))}
+        packed = b"".join(found[digest][0] for digest in digests)
+        figures = np.frombuffer(packed, dtype="<f8").reshape(len(digests), 2, -1)
+        return KeptBlock(figures, [found[digest][1] for digest in digests])
+
+    @contextlib.contextmanager
+    def _asked(self, digests: Sequence[str]) -> Iterator[None]:
+        """Hold digests in a table of this connection alone, so that one query takes any number of them."""
+        self._connection.execute("CREATE TEMP TABLE asked (digest TEXT PRIMARY KEY) WITHOUT ROWID")
+        try:
+            self._connection.executemany("INSERT OR IGNORE INTO asked VALUES (?)", ((digest,) for digest in digests))
+            yield
+        finally:
+            self._connection.execute("DROP TABLE asked")
+            self._connection.commit()
+
     def layouts(self) -> Mapping[int, tuple[tuple[str, str], ...]]:
         """Return the names with units of every layout."""
         rows = self._connection.execute("SELECT id, names FROM layout")
         return {number: tuple((name, unit) for name, unit in json.loads(names)) for number, names in rows}
+
+    @property
+    def version(self) -> str:
+        """Version of the analysis whose figures are taken."""
+        return self._figures_version
+
+    @property
+    def figures_version(self) -> str:
+        """Version of the analysis and form in which its figures are kept."""
+        return self._version
 
     def _name(self, path: Path) -> str:
         """Return the path below the bench folder, so that the folder may move; a foreign one as it is."""
