@@ -183,9 +183,29 @@ def test_nobody_is_asked_while_no_load_is_on() -> None:
     hand = loaded("die_temp_c", "package_power_w", package_power_w=20.0)
     hand.feed(40, 1.0, die_temp_c=61.0, package_power_w=100.0)
     assert hand.dips.due(hand.t_s, 0.0) == () and hand.dips.cannot_answer(hand.t_s, 0.0) == ()
-    hand.dips.load_commanded(hand.t_s, 0.0, None)
-    hand.dips.load_commanded(hand.t_s - 200.0, 0.0, hand.load)
+    hand.feed(40, 0.0, die_temp_c=61.0, package_power_w=100.0)
     assert hand.dips.due(hand.t_s, 1.0) == () and hand.dips.share == 0.0
+
+
+def test_before_any_load_the_share_is_none_and_the_first_step_is_watched() -> None:
+    hand = Hand("die_temp_c")
+    assert hand.dips.share == 0.0
+    hand.feed(10, 0.0, die_temp_c=30.0)
+    hand.feed(15, 0.5, die_temp_c=60.0)
+    assert first_due_s(hand, share=0.5, die_temp_c=60.0) is not None
+
+
+@pytest.mark.parametrize(("shown", "asked"), [(True, True), (False, False)])
+def test_where_the_power_is_read_all_that_it_moved_is_expected(shown: bool, asked: bool) -> None:
+    # 5 K: four steps of 1 K, and half of it is not.
+    hand = Hand("die_temp_c", *(["package_power_w"] if shown else []))
+
+    def with_power(power_w: float) -> dict[str, float]:
+        return {"package_power_w": power_w} if shown else {}
+
+    hand.feed(10, 0.0, die_temp_c=30.0, **with_power(20.0))
+    hand.feed(15, 1.0, die_temp_c=35.0, **with_power(100.0))
+    assert (first_due_s(hand, die_temp_c=35.0, **with_power(100.0)) is not None) is asked
 
 
 def test_how_far_it_must_move_follows_from_the_step_that_moved_it() -> None:
@@ -360,6 +380,44 @@ def test_by_the_power_that_is_taken_away_the_whole_answer_is_expected() -> None:
     assert not one.must_answer(1.0, None)
 
 
+def test_no_more_is_expected_than_what_the_load_moved_when_it_began() -> None:
+    # 3 K by 80 W, and 200 W are taken away: still 3 K, less than four steps.
+    assert not watched({10.0: 33.0}, power_w=100.0).must_answer(1.0, 300.0)
+    # 7 K from half of the load to all of it; the whole load is taken away, and half of 7 K is expected.
+    one = watched({})
+    one.load_rises(5.0, 0.5)
+    one.take(10.0, 37.0, None)
+    assert not one.must_answer(1.0, None)
+    # A load of half a watt is a load: all of its 5 K are expected.
+    assert watched({10.0: 35.0}, power_w=20.5).must_answer(1.0, 20.5)
+
+
+def test_a_power_that_was_not_read_before_the_load_says_nothing() -> None:
+    one = watched({10.0: 38.0})
+    one.take(11.0, 38.0, 100.0)
+    assert one.must_answer(1.0, 100.0) and not one.must_answer(0.9, 100.0)
+
+
+def test_where_it_stood_is_the_mean_of_the_five_readings_before() -> None:
+    one = Watched("die_temp_c", {"die_temp_c": die_info()})
+    assert not one.named
+    for t_s, value in enumerate([0.0] * 10 + [40.0] * 5):
+        one.take(float(t_s), value, None)
+    one.load_rises(15.0, 1.0)
+    one.take(20.0, 47.9, None)
+    assert not one.must_answer(1.0, None)
+    one.take(21.0, 48.0, None)
+    assert one.must_answer(1.0, None)
+
+
+def test_what_it_showed_before_one_step_does_not_count_before_the_next() -> None:
+    one = watched({10.0: 60.0, 15.0: 60.0, 16.0: 60.0})
+    one.forget()
+    one.load_rises(17.0, 1.0)
+    one.take(18.0, 64.0, None)
+    assert not one.must_answer(1.0, None)
+
+
 def test_a_load_that_is_not_known_yet_asks_nobody() -> None:
     one = Watched("die_temp_c", {"die_temp_c": die_info()})
     one.load_rises(0.0, 1.0)
@@ -417,6 +475,7 @@ def test_a_dip_is_over_with_the_last_answer_or_after_ten_seconds() -> None:
         ({"p": 100.0}, {"p": 70.0}, True),
         ({"p": 100.0}, {"p": 71.0}, False),
         ({"p": 100.0}, {}, False),
+        ({"p": 0.5}, {"p": 0.5}, False),
         ({}, {"p": 99.0}, True),  # what was not read before says nothing
         ({"b": 0.8}, {"b": 0.4}, True),
         ({"b": 0.8}, {"b": 0.41}, False),

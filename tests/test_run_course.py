@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 import os
 from dataclasses import replace
@@ -13,7 +12,7 @@ import pytest
 from tests.fakes import PROFILE, Ears, FakeLoad
 from tests.test_runner import EXTERNAL_PLAN, Stand, sound
 from verifyrig.core.errors import LoadError, RecordError
-from verifyrig.core.interfaces import DangerNotice, LoadStatus, Reading
+from verifyrig.core.interfaces import DangerNotice, Reading
 from verifyrig.core.profile import Stage
 from verifyrig.core.reason import reason
 from verifyrig.rig.observer import TickView
@@ -151,13 +150,6 @@ def test_a_stop_in_the_last_stage_is_watched_for_another_minute_without_load(why
     assert all(row["load_share"].value == 0.0 for t, row in stand.writer.rows if t > 75.0)
     assert ears(stand).ticks[-1].stage.name == "load" and ears(stand).ticks[-1].stage_s == 0.0
     assert ears(stand).ticks[-1].remaining_s is None
-
-
-def test_that_minute_ends_at_once_for_who_asks() -> None:
-    stand = stand_of(lambda t_s, share: 95.0 if 70.0 <= t_s < 75.0 else sound(t_s, share), WITHOUT_COOLDOWN)
-    at(stand, 90.0, lambda: stand.controls.quit("operator"))
-    stand.run()
-    assert stand.writer.rows[-1][0] == pytest.approx(90.0, abs=1.5)
 
 
 def test_a_run_that_ends_as_planned_is_not_watched_any_longer() -> None:
@@ -333,20 +325,6 @@ def test_what_happens_while_a_load_comes_up_lets_it_not_begin() -> None:
     assert events(stand, "load-refused")[0]["reason"]["code"] in ("ended-while-coming-up", "no-load-after-stop")
 
 
-def test_a_wrong_result_is_recorded_with_its_place() -> None:
-    stand = stand_of()
-    counted = stand.load.status
-
-    def wrong() -> LoadStatus:
-        return replace(counted(), compute_errors=1 if stand.clock.t > 1070.0 else 0)
-
-    stand.load.status = wrong  # type: ignore[method-assign]
-    stand.run()
-    under = [(t, row["compute_errors"].value) for t, row in stand.writer.rows if "compute_errors" in row]
-    assert [value for t, value in under if t < 70.0] and all(value == 0 for t, value in under if t < 70.0)
-    assert all(value == 1 for t, value in under if t > 71.5)
-
-
 SETTLING = """
 name = "settling"
 title = "Stages that end once it is known where the die settles"
@@ -382,26 +360,6 @@ def test_a_stage_that_may_settle_lasts_its_least_time_and_no_longer_than_it_take
     assert 30.0 <= ended_s < 400.0
 
 
-def test_a_stage_without_a_condition_to_settle_lasts_all_its_time() -> None:
-    text = "\n".join(line for line in SETTLING.splitlines() if not line.startswith("settle"))
-    stand = stand_of(wobbling(31.0), text)
-    stand.run()
-    assert stand.writer.stages["idle"] == "time" and ears(stand).stages[1][2] == pytest.approx(400.0, abs=0.01)
-
-
-def test_a_die_that_rests_above_its_gate_gets_a_minute_of_cooldown_and_no_more() -> None:
-    stand = stand_of(wobbling(55.0), SETTLING)
-    end = stand.run()
-    assert stand.writer.stages["idle"] == "gate" and end.outcome == "stopped"
-    (closed,) = events(stand, "gate-closed")
-    assert closed["stage"] == "idle" and closed["channel"] == "die_temp_c" and closed["limit"] == 50.0
-    assert closed["value"] >= 55.0 and closed["reason"]["code"]
-    assert stand.writer.stages["cooldown"] == "time"
-    began_s = ears(stand).stages[1][2]
-    assert stand.writer.rows[-1][0] == pytest.approx(began_s + 60.0, abs=1.5)
-    assert sum("Switch the machine off now" in text for text in ears(stand).texts(loud=True)) == 1
-
-
 def test_a_gate_is_asked_once_more_where_its_stage_has_settled() -> None:
     # On its way to 52 °C, and not yet above the limit of 50: at the end of the stage the forecast itself counts.
     def warming(t_s: float, share: float) -> float:
@@ -414,44 +372,3 @@ def test_a_gate_is_asked_once_more_where_its_stage_has_settled() -> None:
     assert not any((row["die_temp_c"].value or 0.0) > 50.0 for t, row in stand.writer.rows if t <= ended_s)
     (closed,) = events(stand, "gate-closed")
     assert closed["reason"]["code"] == "will-be-too-hot" and 50.0 < closed["value"] < 57.0
-
-
-def test_a_sensor_that_nobody_can_read_is_no_reason_to_close_a_gate() -> None:
-    stand = stand_of(wobbling(31.0), SETTLING)
-    stand.bank.infos = {
-        **stand.bank.infos,
-        "die_2_temp_c": replace(stand.bank.infos["die_temp_c"], channel="die_2_temp_c", unreadable="no right to read"),
-    }
-    stand.run()
-    assert stand.writer.stages["idle"] == "settled" and events(stand, "gate-closed") == []
-
-
-def test_a_limit_crossed_while_cooling_is_recorded_and_the_cooldown_goes_on() -> None:
-    stand = stand_of(lambda t_s, share: 95.0 if 125.0 <= t_s < 130.0 else sound(t_s, share))
-    end = stand.run()
-    assert end.outcome == "tripped" and end.trip is not None and end.trip["stage"] == "cooldown"
-    assert stand.writer.stages["cooldown"] == "time"
-    assert stand.writer.rows[-1][0] == pytest.approx(END_S, abs=1.5)
-
-
-def test_a_limit_crossed_while_idle_ends_that_stage() -> None:
-    stand = stand_of(lambda t_s, share: 95.0 if 10.0 <= t_s < 15.0 else sound(t_s, share))
-    stand.run()
-    assert stand.writer.stages["idle"] == "tripped" and not any(entry[0] == "start" for entry in stand.log)
-
-
-def test_a_record_that_fails_ends_whatever_stage_it_is() -> None:
-    stand = stand_of()
-    stand.writer.fail_at = 130  # in the cooldown
-    stand.run()
-    assert stand.clock.t - 1000.0 == pytest.approx(130.0, abs=3.0)
-
-
-def test_heartbeats_reach_the_load_while_nothing_else_is_due() -> None:
-    text = PROFILE.replace("[trip]", "[sampling]\nperiod_s = 10.0\n\n[trip]", 1)
-    stand = stand_of(text=text.replace("stale_after_s = 3.0", "stale_after_s = 30.0"))
-    beats: list[float] = []
-    stand.load.beat = lambda: beats.append(stand.clock.t)  # type: ignore[method-assign]
-    stand.run()
-    gaps = [b - a for a, b in itertools.pairwise(beats)]
-    assert max(gaps) <= 0.4 + 1e-6 and len(beats) >= (stand.clock.t - 1000.0) / 0.4 * 0.95

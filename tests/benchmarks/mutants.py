@@ -71,7 +71,7 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.metrology.run_verdict": ("test_run_verdict.py",),
     "verifyrig.metrology.uncertainty": ("test_uncertainty.py",),
     "verifyrig.analysis.thresholds": ("test_thresholds.py", "test_analysis_metrics.py"),
-    "verifyrig.analysis.contradictions": ("test_contradiction_rules.py", "test_contradictions.py"),
+    "verifyrig.analysis.contradictions": ("test_contradiction_rules.py",),
     "verifyrig.analysis.work_rate": ("test_work_rate.py",),
     "verifyrig.plan.feeding": ("test_fed_profiles.py",),
     "verifyrig.analysis.settled": ("test_settled.py",),
