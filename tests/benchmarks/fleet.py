@@ -20,12 +20,12 @@ from tests.benchmarks._qa_batch import PROFILE, fill_bench, template
 from verifyrig.analysis import ANALYSIS_VERSION
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
+from verifyrig.core.run_columns import RunFilter
 from verifyrig.qa import as_json, find
 from verifyrig.qa.dataset import dataset_runs, export_dataset
 from verifyrig.qa.dataset.schema import head_columns, table_of
 from verifyrig.qa.findings import may_be_asked
 from verifyrig.qa.index.kept import Kept, json_of
-from verifyrig.qa.run_filter import RunFilter
 
 _BATCH = 400
 _A_FILE = 50_000

@@ -100,9 +100,9 @@ def _schema() -> Answer:
 
 
 def _runs(args: argparse.Namespace, context: Context, profile: Profile) -> list[UnitRun]:
+    from verifyrig.core.run_columns import RunFilter
     from verifyrig.qa.findings import may_be_asked
     from verifyrig.qa.index import collect_runs
-    from verifyrig.qa.run_filter import RunFilter
 
     if args.cores is not None and args.cores < 1:
         raise UsageError(f"{args.cores} is no number of cores", where="--cores", mend="Give 1 or more.")

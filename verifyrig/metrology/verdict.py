@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable
 from enum import StrEnum
 
-__all__ = ["Verdict", "judge", "plain_word", "shape", "worst"]
+__all__ = ["MILDEST_FIRST", "Verdict", "judge", "plain_word", "shape", "worst"]
 
 
 class Verdict(StrEnum):
@@ -23,7 +23,7 @@ class Verdict(StrEnum):
     NOT_MEASURED = "not-measured"
 
 
-_MILDEST_FIRST = (
+MILDEST_FIRST = (
     Verdict.PASS,
     Verdict.CONDITIONAL_PASS,
     Verdict.CONDITIONAL_FAIL,
@@ -96,7 +96,7 @@ def worst(verdicts: Iterable[Verdict]) -> Verdict:
 
     Worst first: fail, not-measured, conditional-fail, conditional-pass, pass.
     """
-    return max(verdicts, key=_MILDEST_FIRST.index, default=Verdict.NOT_MEASURED)
+    return max(verdicts, key=MILDEST_FIRST.index, default=Verdict.NOT_MEASURED)
 
 
 def plain_word(verdict: Verdict) -> str:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
+from typing import Protocol
+
+import numpy as np
 
 from verifyrig.core.reason import Reason, reason
-from verifyrig.qa.unit_run import UnitRun
+from verifyrig.core.run_columns import BoolArray, Coded
 
-__all__ = ["Question", "named_apart", "questions_of"]
+__all__ = ["NamedRun", "Question", "named_apart", "questions_of"]
 
 # A serial under as many names is none: makers ship boards with one serial for all (common practice, no source).
 _NAMES_OF_NO_SERIAL = 3
@@ -23,19 +26,39 @@ class Question:
     runs: tuple[str, ...]
 
 
-def named_apart(runs: Sequence[UnitRun]) -> list[UnitRun]:
-    """Return the runs, units of one name in several batches named `batch/unit`: they are different machines."""
-    batches: dict[str, set[str | None]] = {}
-    for run in runs:
-        if not run.refused:
-            batches.setdefault(run.unit, set()).add(run.batch)
-    return [
-        replace(run, unit=f"{run.batch or 'no batch'}/{run.unit}") if len(batches.get(run.unit, ())) > 1 else run
-        for run in runs
-    ]
+class NamedRun(Protocol):
+    """What is looked at of a run; `UnitRun` is one."""
+
+    @property
+    def run(self) -> str: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def board(self) -> str | None: ...
+    @property
+    def rework(self) -> str: ...
 
 
-def questions_of(runs: Sequence[UnitRun]) -> tuple[Question, ...]:
+def named_apart(units: Coded, batches: Coded, unusable: BoolArray) -> Coded:
+    """Return the units' names, those of one name in several batches as `batch/unit`: they are different machines.
+
+    Args:
+        unusable: Runs whose records cannot be used; they make no second batch.
+    """
+    width = len(batches.words)
+    pairs = units.codes * width + batches.codes
+    several = np.bincount(np.unique(pairs[~unusable]) // max(1, width), minlength=len(units.words)) > 1
+    apart = several[units.codes]
+    if not apart.any():
+        return units
+    keys, own = np.unique(pairs[apart], return_inverse=True)
+    words = [f"{batches.words[key % width] or 'no batch'}/{units.words[key // width]}" for key in keys.tolist()]
+    codes = units.codes.copy()
+    codes[apart] = len(units.words) + own
+    return Coded.joined([Coded(codes, (*units.words, *words))])
+
+
+def questions_of(runs: Sequence[NamedRun]) -> tuple[Question, ...]:
     """Return where one name stands for several boards, or one board for several names; a rework code answers both.
 
     Args:

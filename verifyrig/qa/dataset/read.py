@@ -14,9 +14,9 @@ from typing import Any
 from verifyrig.core.errors import RecordError, UsageError
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Profile
+from verifyrig.core.run_columns import RunFilter, in_utf8
 from verifyrig.qa.dataset.place import open_place, saying
 from verifyrig.qa.dataset.schema import HEAD_COLUMNS, SCHEMA_VERSION, UNCERTAINTY, arrow
-from verifyrig.qa.run_filter import RunFilter, in_utf8
 from verifyrig.qa.unit_run import UnitFigure, UnitRun
 
 __all__ = ["dataset_runs"]

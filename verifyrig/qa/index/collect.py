@@ -8,11 +8,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from verifyrig.core.profile import Profile
+from verifyrig.core.run_columns import RunFilter
 from verifyrig.qa import UnitRun
 from verifyrig.qa.index.compute import Computed, compute_all, holds, sealed_digest, spread
 from verifyrig.qa.index.kept import all_figures, figure_picker, unit_run
 from verifyrig.qa.index.store import Index, open_index
-from verifyrig.qa.run_filter import RunFilter
 from verifyrig.runs.index_file import INDEX_NAME
 
 __all__ = ["INDEX_NAME", "collect_runs", "updated_index"]
@@ -52,7 +52,12 @@ def collect_runs(
         found = _kept_runs(index, known, wanted, (profile, asked), ANALYSIS_VERSION)
     for path, computed in fresh.items():
         run = _fresh_run(computed, wanted, profile, ANALYSIS_VERSION)
-        if run is not None and asked is not None and not run.refused and not asked.fits(run):
+        if (
+            run is not None
+            and asked is not None
+            and not run.refused
+            and not asked.fits((run.batch, run.model), run.bench, run.started_utc_s)
+        ):
             continue
         if run is not None:
             found[path] = run

@@ -18,10 +18,10 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from verifyrig.core.profile import Profile
+from verifyrig.core.run_columns import RunFilter, in_utf8
 from verifyrig.core.trace import FloatArray
 from verifyrig.qa.index.compute import Computed
 from verifyrig.qa.index.kept import UnitHead, json_of
-from verifyrig.qa.run_filter import RunFilter, in_utf8
 from verifyrig.runs.index_file import connect_index
 
 __all__ = ["Index", "KeptBlock", "KeptHead", "KeptRow", "open_index", "stat_of"]
