@@ -12,9 +12,9 @@ import select
 import sys
 import time
 from pathlib import Path
-from typing import Any
 
 from verifyrig.core.interfaces import Controls, Reading
+from verifyrig.core.run_view import RunView
 from verifyrig.link.find import find_bench_computer
 from verifyrig.link.follow import RunLink
 from verifyrig.record import new_run_id, open_record
@@ -47,7 +47,7 @@ class Recorded:
         values = {name: 40 + n + 5 * math.sin(t_s / 20 + self.number) for n, name in enumerate(self.channels)}
         self.writer.sample(t_s, time.time(), {name: Reading(value=value) for name, value in values.items()})
         self.samples += 1
-        view: dict[str, Any] = {
+        view: RunView = {
             "t_s": t_s, "stage": "load", "kind": "load", "stage_s": t_s, "share": 1.0, "margin_k": 40.0,
             "margin_channel": "die_temp_c", "limits_c": {"die_temp_c": 95.0},
             "forecast": {"channel": "die_temp_c", "value_c": 47.0, "u95_k": 2.0, "known": False, "remaining_s": 60.0},

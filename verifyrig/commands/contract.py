@@ -7,6 +7,7 @@ from typing import Any, NotRequired, TypedDict
 from verifyrig.core.contract import ErrorObject, LeftOut, Number
 from verifyrig.core.integrity import Integrity
 from verifyrig.core.interfaces import Quality, Quantity
+from verifyrig.core.profile import LoadPattern, StageKind, WorkName
 from verifyrig.jobs.contract import FitnessObject
 from verifyrig.jobs.fitness_model import FaultHeadline, Status
 
@@ -209,10 +210,106 @@ class ProfilesObject(TypedDict):
     profiles: list[ProfileRow]
 
 
-class ProfileObject(TypedDict):
-    """What `profile show` prints: the profile as plain data."""
+class SettleObject(TypedDict):
+    """What ends a stage once its settled value is known."""
 
-    profile: dict[str, Any]
+    channel: str
+    within_k: float
+    slowest_time_constant_s: float
+
+
+class GateObject(TypedDict):
+    """What closes the way to any load."""
+
+    channel: str
+    max_c: float | None
+    max_rise_k: float | None
+
+
+class HoldObject(TypedDict):
+    """The target that a load is steered to; one of them is set."""
+
+    power_w: float | None
+    die_temp_c: float | None
+    gpu_power_w: float | None
+    gpu_temp_c: float | None
+
+
+class LoadObject(TypedDict):
+    """The load of a stage."""
+
+    work: WorkName
+    pattern: LoadPattern
+    share: float
+    workers: str | int | list[int]
+    on_s: float | None
+    off_s: float | None
+    count: int | None
+    shares: list[float]
+    step_s: float | None
+    hold: HoldObject | None
+    memory_share: float
+
+
+class PlannedStage(TypedDict):
+    """One stage of a profile."""
+
+    name: str
+    kind: StageKind
+    min_duration_s: float
+    max_duration_s: float | None
+    settle: SettleObject | None
+    gate: GateObject | None
+    load: LoadObject | None
+
+
+class TripLimitObject(TypedDict):
+    """A limit that ends the load; an empty `stages` means every stage."""
+
+    channel: str
+    minimum: float | None
+    maximum: float | None
+    below_machine_limit_k: float | None
+    max_rate_k_per_s: float | None
+    stages: list[str]
+    optional: bool
+    why: str
+
+
+class LimitOfMetric(TypedDict):
+    """A threshold: what a metric of the run must keep to."""
+
+    metric: str
+    minimum: float | None
+    maximum: float | None
+    why: str
+
+
+class WholeProfile(TypedDict):
+    """A profile as plain data."""
+
+    name: str
+    title: str
+    recipe: str
+    stages: list[PlannedStage]
+    reference_ambient_c: float
+    period_s: float
+    requires: list[str]
+    requires_one_of: list[list[str]]
+    trip_limits: list[TripLimitObject]
+    stale_after_s: float
+    blind_load_s: float | None
+    thresholds: list[LimitOfMetric]
+    cautions: list[str]
+    on_conditional: str
+    ask_presence_every_s: float | None
+    origin: str
+
+
+class ProfileObject(TypedDict):
+    """What `profile show` prints."""
+
+    profile: WholeProfile
 
 
 class CheckedFile(TypedDict):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from verifyrig.commands import Context
 from verifyrig.commands.who import at_the_bench
@@ -13,6 +13,7 @@ from verifyrig.core.channels import is_channel
 from verifyrig.core.errors import UsageError
 
 if TYPE_CHECKING:
+    from verifyrig.core.run_view import RunView
     from verifyrig.jobs.model import Job
     from verifyrig.link.follow import RunLink
 
@@ -72,9 +73,9 @@ def _say_what_is_left(link: RunLink, context: Context) -> None:
         tell(f"verifyrig: {link.name} does not have the whole record yet; the next run with it sends the rest.")
 
 
-def shown_on_page(args: argparse.Namespace, context: Context, job_id: str | None, *, simulated: bool) -> dict[str, Any]:
+def shown_on_page(args: argparse.Namespace, context: Context, job_id: str | None, *, simulated: bool) -> RunView:
     """Return what the page of the bench computer says of a run; nothing of it stands in a record."""
-    shown: dict[str, Any] = {"simulated": simulated, "operator": at_the_bench(context.bench, args.by) or None}
+    shown: RunView = {"simulated": simulated, "operator": at_the_bench(context.bench, args.by) or None}
     if job_id is None:
         return {**shown, "device": args.unit}
     from verifyrig.jobs.store import read_job
@@ -82,7 +83,7 @@ def shown_on_page(args: argparse.Namespace, context: Context, job_id: str | None
     return {**shown, **_of_job(context, read_job(context.bench, job_id))}
 
 
-def _of_job(context: Context, job: Job) -> dict[str, Any]:
+def _of_job(context: Context, job: Job) -> RunView:
     from verifyrig.jobs.naming import machine_name
     from verifyrig.jobs.places import place_names, places_of
     from verifyrig.jobs.store import open_jobs

@@ -6,7 +6,7 @@ import argparse
 import math
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from verifyrig.bench.find_profile import ProfileFile, find_profile, find_profile_file, list_profiles, read_profile_text
 from verifyrig.commands import Answer, Context
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
         ProfileObject,
         ProfileRow,
         ProfilesObject,
+        WholeProfile,
     )
 
 
@@ -77,7 +78,7 @@ def _show(names: list[str], context: Context) -> Answer:
     profile = find_profile(names[0], context.bench)
     plain = asdict(profile)
     del plain["text"]
-    data: ProfileObject = {"profile": plain}
+    data: ProfileObject = {"profile": cast("WholeProfile", plain)}
     return Answer(data=data, text=describe(profile))
 
 

@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import Any, Literal, NamedTuple, Protocol
 
 from verifyrig.core.event_kind import EventKind
+from verifyrig.core.kept_facts import BenchComputerFact
 from verifyrig.core.outcome import CauseClass
+from verifyrig.core.run_view import LinkNews, RunView
 
 Quantity = Literal["temperature", "speed", "voltage", "power", "energy", "clock", "share", "count"]
 
@@ -285,11 +287,11 @@ class SecondComputer(Protocol):
         """Return its probes that this run asked for."""
         ...
 
-    def follow(self, record: Path, run: str, controls: Controls, shown: dict[str, Any]) -> None:
+    def follow(self, record: Path, run: str, controls: Controls, shown: RunView) -> None:
         """Send this record from now on, and let the bench computer end the load."""
         ...
 
-    def show(self, view: dict[str, Any]) -> None:
+    def show(self, view: RunView) -> None:
         """Show this on its page; the newest counts."""
         ...
 
@@ -297,11 +299,11 @@ class SecondComputer(Protocol):
         """Say that the load is off."""
         ...
 
-    def news(self) -> Sequence[Mapping[str, Any]]:
+    def news(self) -> Sequence[LinkNews]:
         """Return what happened to the link since the last call, as details of events."""
         ...
 
-    def facts(self) -> Mapping[str, Any]:
+    def facts(self) -> BenchComputerFact:
         """Return what the record says of the link."""
         ...
 

@@ -29,11 +29,15 @@ _MOST_DECIMALS = 9
 DURATION = "duration"
 
 
+# A value of a reason as JSON and TOML have it; a reason inside another is a list of one.
+KeptValue = str | int | float | list["KeptReason"]
+
+
 class KeptReason(TypedDict):
     """A reason as a record or a file keeps it."""
 
     code: str
-    values: dict[str, Any]
+    values: dict[str, KeptValue]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +94,7 @@ def reason_of_json(kept: Any) -> Reason | None:
         return None
 
 
-def kept_value(name: str, value: Value) -> Any:
+def kept_value(name: str, value: Value) -> KeptValue:
     """Return a value of a reason as a record or a file keeps it."""
     return kept_word(name, value) or ([part.as_json() for part in value] if isinstance(value, tuple) else value)
 

@@ -15,7 +15,7 @@ class FitnessReason(TypedDict):
 
     code: Code
     text: str
-    values: dict[str, Any]
+    values: dict[str, str | int | float]
 
 
 class FitnessObject(TypedDict):

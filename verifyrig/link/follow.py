@@ -20,6 +20,8 @@ from typing import Any
 
 from verifyrig.core.errors import SensorError, UsageError
 from verifyrig.core.interfaces import Controls, LoadEndedBy, Sensor
+from verifyrig.core.kept_facts import BenchComputerFact
+from verifyrig.core.run_view import LinkNews, RunView
 from verifyrig.link.keys import BenchComputer
 from verifyrig.link.messages import OBEYED_WITHIN_S
 from verifyrig.link.outbox import Unsent, remember
@@ -62,12 +64,12 @@ class RunLink:
         self._refused = ""
         self._sent: tuple[int, bool] = (0, False)
         self._over = False
-        self._news: list[dict[str, Any]] = []
+        self._news: list[LinkNews] = []
         self._controls: Controls | None = None
         self._heard_s = time.monotonic()
         self._lines: list[str] = []
-        self._view: dict[str, Any] | None = None  # what changed since the last was said
-        self._shows: dict[str, Any] = {}
+        self._view: RunView | None = None  # what changed since the last was said
+        self._shows: RunView = {}
         self._closing = False
         self._follows = False
         self._number = 0
@@ -87,7 +89,7 @@ class RunLink:
         """What the bench computer is called."""
         return self._bench_computer.name
 
-    def facts(self) -> dict[str, Any]:
+    def facts(self) -> BenchComputerFact:
         """Return what the record says of the link."""
         return {"name": self.name, "fingerprint": self._bench_computer.fingerprint, "obeyed": self._obeyed,
                 "probes": self._want}  # fmt: skip
@@ -127,7 +129,7 @@ class RunLink:
             link_sensors(linked.get("probes", []), linked.get("granted", []), str(linked.get("name")), self._values)
         )
 
-    def follow(self, record: Path, run: str, controls: Controls, shown: dict[str, Any]) -> None:
+    def follow(self, record: Path, run: str, controls: Controls, shown: RunView) -> None:
         """Send this record from now on, and let the bench computer end the load of its run."""
         with contextlib.suppress(OSError):  # then the rest is sent by hand, from the record
             remember(Unsent(run, record, self._bench_computer.fingerprint))
@@ -140,7 +142,7 @@ class RunLink:
         self._heard_s = time.monotonic()
         self._controls = controls
 
-    def show(self, view: dict[str, Any]) -> None:
+    def show(self, view: RunView) -> None:
         """Show this on the bench computer's page; an older view that did not go out yet is dropped."""
         with self._changed:
             self._view = {**(self._view or {}), **view}
@@ -152,7 +154,7 @@ class RunLink:
         if self._number:
             self._put({"load_ended": self._number})
 
-    def news(self) -> list[dict[str, Any]]:
+    def news(self) -> list[LinkNews]:
         """Return what happened to the link since the last call, as details of events of kind `bench-computer`."""
         with self._changed:
             news, self._news = self._news, []
@@ -199,7 +201,7 @@ class RunLink:
         )
         with self._changed:
             self._process = process
-            self._view = dict(self._shows) or None
+            self._view = self._shows.copy() or None
             self._lines[:0] = [line for line in self._first if line not in self._lines]
             self._changed.notify_all()
 
@@ -260,7 +262,15 @@ class RunLink:
                 self._refused = str(said["refused"])
                 self._news.append({"act": "refused", "why_refused": self._refused})
             elif "clock" in said:
-                self._news.append({"act": "clock", **said["clock"]})
+                clock = said["clock"]
+                self._news.append(
+                    {
+                        "act": "clock",
+                        "wall_offset_s": float(clock["wall_offset_s"]),
+                        "steady_offset_s": float(clock["steady_offset_s"]),
+                        "u95_s": float(clock["u95_s"]),
+                    }
+                )
             elif "sent" in said:
                 self._sent = (int(said["sent"]), bool(said["closed"]))
             self._changed.notify_all()

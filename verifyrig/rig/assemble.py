@@ -85,6 +85,7 @@ def _run_on(
         path,
         facts={
             **facts_of(request, stand, bank, watch, run_id, patiently(lambda: machine_facts(stand.root), controls)),
+            **request.facts,
             **facts_of_place(bench),
         },
         profile_text=profile.text,

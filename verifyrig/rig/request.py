@@ -11,6 +11,7 @@ from typing import Any
 from verifyrig.core.interfaces import DangerNotice, SecondComputer
 from verifyrig.core.profile import Profile
 from verifyrig.core.reason import Reason
+from verifyrig.core.run_view import RunView
 from verifyrig.rig.parts import Ambient, RunEnd
 from verifyrig.system.machine import THIS_MACHINE, MachineRoot
 
@@ -63,7 +64,7 @@ class RunRequest:
     may_load_blind: Callable[[], bool] = lambda: False
     facts: Mapping[str, Any] = field(default_factory=dict)
     second: SecondComputer | None = None
-    shown: Mapping[str, Any] = field(default_factory=dict)
+    shown: RunView = field(default_factory=RunView)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from verifyrig import __version__
 from verifyrig.core.ambient import TYPED, AmbientFact, ambient_channel
-from verifyrig.core.interfaces import SensorBank
+from verifyrig.core.interfaces import ChannelInfo, SensorBank
+from verifyrig.core.kept_facts import ChannelFact, MachineFact, StartFacts
 from verifyrig.core.pattern import is_gentle
 from verifyrig.rig.request import RunRequest
 from verifyrig.rig.requirements import Watch
@@ -20,11 +19,11 @@ def facts_of(
     bank: SensorBank,
     watch: Watch,
     run_id: str,
-    machine: dict[str, Any],
-) -> dict[str, Any]:
-    """Return the facts of the record, by name."""
+    machine: MachineFact,
+) -> StartFacts:
+    """Return the facts of the record, by name; what the request adds of its own comes beside them."""
     profile = request.profile
-    return {
+    facts: StartFacts = {
         "run": run_id,
         "tool_version": __version__,
         "profile_name": profile.name,
@@ -46,10 +45,10 @@ def facts_of(
         "refusals": list(map(str, request.refusals)),
         "refusal_reasons": [why.as_json() for why in request.refusals],
         "no_load": request.no_load,
-        "bench_computer": dict(request.second.facts()) if request.second is not None else None,
-        **({"stick": stick.as_fact()} if (stick := this_stick()) is not None else {}),
-        **request.facts,
+        "bench_computer": request.second.facts() if request.second is not None else None,
     }
+    stick = this_stick()
+    return facts if stick is None else {**facts, "stick": stick.as_fact()}
 
 
 def _ambient_fact(request: RunRequest, bank: SensorBank) -> AmbientFact | None:
@@ -61,12 +60,24 @@ def _ambient_fact(request: RunRequest, bank: SensorBank) -> AmbientFact | None:
     return {"value_c": None, "u95_k": bank.infos[channel].expanded_uncertainty, "source": channel}
 
 
-def _channel_fact(info: Any) -> dict[str, Any]:
-    names = (
-        "label", "device", "source", "quantity", "unit", "driver", "limit", "resolution", "refresh_s",
-        "expanded_uncertainty", "correction", "correction_slope", "correction_at", "unreadable", "note",
-    )  # fmt: skip
-    return {name: getattr(info, name) for name in names}
+def _channel_fact(info: ChannelInfo) -> ChannelFact:
+    return {
+        "label": info.label,
+        "device": info.device,
+        "source": info.source,
+        "quantity": info.quantity,
+        "unit": info.unit,
+        "driver": info.driver,
+        "limit": info.limit,
+        "resolution": info.resolution,
+        "refresh_s": info.refresh_s,
+        "expanded_uncertainty": info.expanded_uncertainty,
+        "correction": info.correction,
+        "correction_slope": info.correction_slope,
+        "correction_at": info.correction_at,
+        "unreadable": info.unreadable,
+        "note": info.note,
+    }
 
 
 def notes_of(request: RunRequest, stand: Stand, absent: list[str], blind: bool) -> list[str]:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 from verifyrig.core.interfaces import ChannelInfo, SecondComputer
 from verifyrig.core.profile import Profile, Stage
+from verifyrig.core.run_view import RunView
 from verifyrig.rig.observer import Attention, Observer, TickView
 
 
@@ -54,7 +54,7 @@ class ShownAfar:
         self._second.show({"attention": Attention.END.value, "share": 0.0})
 
 
-def _shown(view: TickView) -> dict[str, Any]:
+def _shown(view: TickView) -> RunView:
     forecast = view.forecast
     return {
         "t_s": view.t_s,

@@ -16,8 +16,10 @@ from verifyrig import __version__
 from verifyrig.core.ambient import TYPED, AmbientFact, ambient_channel
 from verifyrig.core.ceilings import COLDEST_READING_C, HOTTEST_READING_C
 from verifyrig.core.channels import quantity_of, unit_of
+from verifyrig.core.contract import CauseObject
 from verifyrig.core.errors import UsageError
 from verifyrig.core.interfaces import Quality, Reading
+from verifyrig.core.kept_facts import ChannelFact, EndFacts, StartFacts
 from verifyrig.core.outcome import CauseClass, Outcome, StageEnd
 from verifyrig.core.profile import Profile, Purpose
 from verifyrig.core.reason import reason
@@ -83,7 +85,7 @@ def write_imported(runs_dir: Path, samples: Imported, order: ImportOrder) -> Pat
     return path
 
 
-def _facts(run_id: str, samples: Imported, order: ImportOrder) -> dict[str, Any]:
+def _facts(run_id: str, samples: Imported, order: ImportOrder) -> StartFacts:
     profile = order.profile
     return {
         "run": run_id,
@@ -128,7 +130,7 @@ def _ambient(order: ImportOrder) -> AmbientFact | None:
     return None if source is None else {"value_c": None, "u95_k": None, "source": source}
 
 
-def _channel(entry: ChannelColumn, samples: Imported, order: ImportOrder) -> dict[str, Any]:
+def _channel(entry: ChannelColumn, samples: Imported, order: ImportOrder) -> ChannelFact:
     return {
         "label": entry.column,
         "device": f"column {entry.column}",
@@ -145,7 +147,7 @@ def _channel(entry: ChannelColumn, samples: Imported, order: ImportOrder) -> dic
     }
 
 
-def _derived_channel(samples: Imported) -> dict[str, Any]:
+def _derived_channel(samples: Imported) -> ChannelFact:
     """Return what the record says of a share that nobody logged."""
     from_stages = samples.load_from == STAGES
     return {
@@ -190,9 +192,9 @@ def _reading(channel: str, value: float) -> Reading:
     return Reading(value=value)
 
 
-def _ending(order: ImportOrder) -> dict[str, Any]:
+def _ending(order: ImportOrder) -> EndFacts:
     if order.ended == Outcome.COMPLETED:
         return {"outcome": Outcome.COMPLETED, "cause": None, "trip": None}
     why = reason("said-by-importer")
-    cause = {"class": CauseClass.POWER_OFF, "why": [str(why)]}
+    cause: CauseObject = {"class": CauseClass.POWER_OFF, "why": [str(why)]}
     return {"outcome": Outcome.INTERRUPTED, "cause": cause, "cause_reasons": [why.as_json()], "trip": None}

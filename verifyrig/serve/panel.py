@@ -130,7 +130,7 @@ def _word(place: Place) -> tuple[str, str, Tone, str]:
     if (place.view.get("share") or 0) > 0:
         return "LOAD ON", f"at {place.view['share']:.0%}", Tone.LOAD, ""
     kind = place.view.get("kind")
-    words = {StageKind.IDLE: "IDLE", StageKind.COOLDOWN: "COOLING", StageKind.LOAD: "LOAD OFF"}
+    words: dict[str, str] = {StageKind.IDLE: "IDLE", StageKind.COOLDOWN: "COOLING", StageKind.LOAD: "LOAD OFF"}
     return words.get(kind, "STARTS") if kind else "STARTS", "", Tone.CALM, ""
 
 
@@ -155,8 +155,9 @@ def _stage(place: Place) -> str:
         return str(view.get("profile") or "")
     stages = view.get("stages") or []
     at = f" ({stages.index(view['stage']) + 1} of {len(stages)})" if view["stage"] in stages else ""
-    since = f", {clock(view['stage_s'])}" if view.get("stage_s") is not None else ""
-    until_end = f", at most {clock(view['until_end_s'])} until the end" if view.get("until_end_s") is not None else ""
+    stage_s, until_end_s = view.get("stage_s"), view.get("until_end_s")
+    since = f", {clock(stage_s)}" if stage_s is not None else ""
+    until_end = f", at most {clock(until_end_s)} until the end" if until_end_s is not None else ""
     return f"{view.get('profile') or ''}: {view['stage']}{at}{since}{until_end}"
 
 

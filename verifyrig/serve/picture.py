@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from html import escape
-from typing import Any
 
+from verifyrig.core.run_view import RunView
 from verifyrig.report.svg import AFTER_LINE, BEFORE_TEXT, INK, MUTED, PAPER, RULE, Scale, nice_ticks, number, time_ticks
 from verifyrig.serve.series import Series
 
@@ -14,16 +13,16 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 62.0, 70.0, 12.0, 26.0
 _AHEAD = 0.18  # the share of the width kept for what is still to come
 
 
-def channel_of(series: Series, view: Mapping[str, Any]) -> str:
+def channel_of(series: Series, view: RunView) -> str:
     """Return the channel that is shown: the one with the least left to its limit, else the first that there is."""
-    forecast = view.get("forecast") or {}
-    for name in (view.get("margin_channel"), forecast.get("channel"), "die_temp_c"):
-        if name in series.values:
-            return str(name)
+    forecast = view.get("forecast")
+    for name in (view.get("margin_channel"), forecast["channel"] if forecast else None, "die_temp_c"):
+        if name is not None and name in series.values:
+            return name
     return next(iter(series.values), "")
 
 
-def picture(series: Series, view: Mapping[str, Any], words: str, ident: str) -> str:
+def picture(series: Series, view: RunView, words: str, ident: str) -> str:
     """Return the picture as SVG; `words` says the same to somebody who does not see it."""
     channel = channel_of(series, view)
     points = [(t, v) for t, v in zip(series.t_s, series.values.get(channel, ()), strict=False) if v is not None]

@@ -7,9 +7,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from verifyrig.core.plain_text import plain_line
+from verifyrig.core.run_view import ForecastView, RunView
 from verifyrig.record.shape import is_number
 from verifyrig.serve.series import Series
 
@@ -52,8 +53,8 @@ class Place:
     twin: Path
     channels: tuple[str, ...]
     series: Series
-    shown: dict[str, Any] = field(default_factory=dict)
-    view: dict[str, Any] = field(default_factory=dict)
+    shown: RunView = field(default_factory=RunView)
+    view: RunView = field(default_factory=RunView)
     state: PlaceState = PlaceState.RUNNING
     samples: int = 0
     heard_s: float = 0.0
@@ -121,14 +122,14 @@ _TEXTS = (
     "place", "operator", "verdict", "outcome",
 )  # fmt: skip
 _NUMBERS = ("t_s", "stage_s", "stage_index", "share", "margin_k", "remaining_s", "until_end_s", "until_question_s",
-            "period_s", "value_c", "u95_k")  # fmt: skip
+            "period_s")  # fmt: skip
 
 
-def plain_view(view: Any) -> dict[str, Any]:
+def plain_view(view: Any) -> RunView:
     """Return what a run shows of itself, each value of its kind and no longer than a screen; the rest is left out."""
     if not isinstance(view, dict):
         return {}
-    found: dict[str, Any] = {}
+    found: dict[str, object] = {}
     for key, value in view.items():
         if value is None and (key in _TEXTS or key in _NUMBERS or key == "forecast"):
             found[key] = None
@@ -144,10 +145,10 @@ def plain_view(view: Any) -> dict[str, Any]:
             found[key] = {plain_line(str(k), 60): float(v) for k, v in list(value.items())[:100] if is_number(v)}
         elif key == "forecast" and isinstance(value, dict):
             found[key] = _forecast(value)
-    return found
+    return cast(RunView, found)
 
 
-def _forecast(value: Mapping[str, Any]) -> dict[str, Any] | None:
+def _forecast(value: Mapping[str, Any]) -> ForecastView | None:
     if not (is_number(value.get("value_c")) and is_number(value.get("u95_k"))) or not isinstance(
         value.get("channel"), str
     ):

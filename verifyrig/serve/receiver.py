@@ -14,6 +14,7 @@ from verifyrig.bench.folder import ID_PATTERN
 from verifyrig.core.channels import is_channel
 from verifyrig.core.errors import RigError
 from verifyrig.core.outcome import Outcome
+from verifyrig.core.run_view import RunView
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.link.keys import PairedMachine, proof, same
 from verifyrig.link.messages import Kind, Malformed, decode, encode
@@ -225,7 +226,7 @@ class Receiver:
                 self._set(place, PlaceState.ENDED)
             self._say(encode(Kind.ACK, samples=twin.samples, closed=twin.closed))
 
-    def _show(self, place: Place, view: dict[str, Any]) -> None:
+    def _show(self, place: Place, view: RunView) -> None:
         urgent = view.get("attention") != place.view.get("attention") if "attention" in view else False
         place.view.update(view)
         place.touch(urgent=urgent)

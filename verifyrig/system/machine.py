@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import platform
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from verifyrig.core.errors import UsageError
+from verifyrig.core.kept_facts import MachineFact
 from verifyrig.files.foreign_file import FileKind, read_bytes
 from verifyrig.system.mains import mains_of
 
@@ -61,14 +62,14 @@ def is_live(root: Path) -> bool:
         return False
 
 
-def machine_facts(machine: MachineRoot) -> dict[str, Any]:
+def machine_facts(machine: MachineRoot) -> MachineFact:
     """Return maker, model, firmware, processor, cores, memory, system, kernel and boot id; None where unreadable.
 
     Serial numbers are not read: they are of no use for heat.
     """
     root, live = machine
     dmi = root / "sys/class/dmi/id"
-    facts: dict[str, Any] = {
+    return {
         "maker": _line(dmi / "sys_vendor"),
         "model": _line(dmi / "product_name"),
         "board": _line(dmi / "board_name"),
@@ -80,10 +81,9 @@ def machine_facts(machine: MachineRoot) -> dict[str, Any]:
         "kernel": platform.release() if live else _line(root / "proc/sys/kernel/osrelease"),
         "boot_id": boot_id(root),
         "governor": _line(root / "sys/devices/system/cpu/cpu0/cpufreq/scaling_governor"),
+        "mains": mains_of(root),
+        "power_limits_w": _power_limits(root),
     }
-    facts["mains"] = mains_of(root)
-    facts["power_limits_w"] = _power_limits(root)
-    return facts
 
 
 def boot_id(root: Path) -> str | None:

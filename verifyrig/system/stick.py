@@ -11,6 +11,7 @@ import contextlib
 import json
 import os
 import subprocess
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -50,7 +51,7 @@ class Stick:
         table = found if isinstance(found, dict) else {}
         return {**{str(key): str(value) for key, value in table.items()}, "root_hash": self.boot("root")}
 
-    def as_fact(self) -> dict[str, Any]:
+    def as_fact(self) -> Mapping[str, object]:
         """Return what a record says of the stick and of its clock."""
         try:
             told = json.loads(self._text("clock.json"))
@@ -84,7 +85,7 @@ class Stick:
         """Folder in memory for what belongs on the stick while it is away."""
         return self.folder / "twins"
 
-    def drivers(self) -> dict[str, Any]:
+    def drivers(self) -> Mapping[str, object]:
         """Return what the drivers came to; empty while they are still being loaded."""
         try:
             found = json.loads(self._text("drivers.json"))
