@@ -22,7 +22,8 @@ from verifyrig.core.event_kind import EventKind
 from verifyrig.core.interfaces import Controls, Reading
 from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.profile import LoadPattern, Profile, Purpose, StageKind
-from verifyrig.jobs.actions import close_job, record_change, take_in, tick_steps
+from verifyrig.jobs.actions import record_change, take_in, tick_steps
+from verifyrig.jobs.ending import close_job
 from verifyrig.jobs.model import ChangeFacts, Customer, EntryKind, Intake, Job, Machine
 from verifyrig.jobs.runs import runs_of
 from verifyrig.jobs.store import append, new_entry, read_job

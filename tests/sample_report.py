@@ -16,7 +16,8 @@ from pathlib import Path
 from verifyrig.bench.folder import find_bench
 from verifyrig.commands.demo_job import DAY, OPERATOR, run_demo
 from verifyrig.commands.demo_stories import DEFAULT_CASE
-from verifyrig.jobs.actions import close_job, tick_steps
+from verifyrig.jobs.actions import tick_steps
+from verifyrig.jobs.ending import close_job
 from verifyrig.jobs.rules import obstacles_to_close
 from verifyrig.jobs.runs import runs_of
 from verifyrig.jobs.store import read_job

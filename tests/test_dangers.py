@@ -10,10 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from verifyrig.core.errors import UsageError
-from verifyrig.jobs.actions import parse_finding
 from verifyrig.jobs.danger_words import hints
 from verifyrig.jobs.dangers import DANGERS, INTAKE, DangerCode, danger_of, dangers_in, standing_dangers
 from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry
+from verifyrig.jobs.typed_finding import parse_finding
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 # As they are written at the bench: each of them alone keeps a machine off the mains.

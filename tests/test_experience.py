@@ -26,7 +26,7 @@ from verifyrig.diagnosis.experience import (
     learnt,
 )
 from verifyrig.diagnosis.suspects import CAUSES, MECHANISMS, Mechanism, cause_of
-from verifyrig.jobs.actions import close_job
+from verifyrig.jobs.ending import close_job
 from verifyrig.jobs.keeping import cleared
 from verifyrig.jobs.model import EntryKind, Job, JobEntry, RunFacts
 from verifyrig.jobs.proof import proof_of

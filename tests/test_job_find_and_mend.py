@@ -23,8 +23,9 @@ from verifyrig.commands.cli import run
 from verifyrig.commands.parsers import command_parser
 from verifyrig.core.errors import UsageError
 from verifyrig.dialogs.line_edit import after_key
-from verifyrig.jobs.actions import close_job, hand_over, note_findings, record_change
+from verifyrig.jobs.actions import note_findings, record_change
 from verifyrig.jobs.dangers import standing_dangers
+from verifyrig.jobs.ending import close_job, hand_over
 from verifyrig.jobs.keeping import kept_until
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine
 from verifyrig.jobs.store import append, new_entry, new_job, read_job, read_jobs

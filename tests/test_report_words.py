@@ -16,7 +16,7 @@ from verifyrig.core.channels import THERMAL_PATH
 from verifyrig.core.plain_text import plain_block
 from verifyrig.core.reason import Reason, message_ids, reason
 from verifyrig.core.trace import Event
-from verifyrig.jobs import dangers, fitness_text, safety
+from verifyrig.jobs import cautions, dangers, fitness_text, safety
 from verifyrig.jobs import vocabulary as job_words
 from verifyrig.report import (
     before_after,
@@ -156,7 +156,7 @@ def texts_in_tables() -> set[str]:
     found |= {text for _, asks, _, where in required._ITEMS for text in (asks, where)}
     found |= {text for window in fingerprint.WINDOWS for text in window} | {place for place, _ in THERMAL_PATH}
     found |= {side.word for side in (plot.BEFORE, plot.AFTER, plot.ALONE)} | {safety.FIRST_RULE}
-    found |= {text for note in safety.NOTES.values() for text in (note.title, note.text, note.source)}
+    found |= {text for note in cautions.NOTES.values() for text in (note.title, note.text, note.source)}
     found |= {danger.do for danger in dangers.DANGERS}
     found |= {watch_for.NEVER, watch_for.GRAVE, watch_for.AGAIN}
     found |= {front_page._KEEP_A_COPY, front_page._STAY, front_page._COOL, front_page._CARD_CONTACT}

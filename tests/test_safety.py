@@ -14,9 +14,9 @@ from verifyrig.core.errors import ExitCode, SafetyRefusal, UsageError
 from verifyrig.core.profile import Profile
 from verifyrig.core.reason import reason
 from verifyrig.dialogs.attestation import answers_for
+from verifyrig.jobs.cautions import NOTES, notes_for
 from verifyrig.jobs.model import Intake, Machine
 from verifyrig.jobs.safety import (
-    NOTES,
     QUESTIONS,
     Attestation,
     consent_refusals,
@@ -24,7 +24,6 @@ from verifyrig.jobs.safety import (
     load_refusals,
     longest_until_load_ends_s,
     missing_answers,
-    notes_for,
     parse_attestation,
     questions_for,
 )

@@ -20,7 +20,8 @@ from verifyrig.commands.cli import run
 from verifyrig.commands.which_job import job_meant
 from verifyrig.core.errors import BenchError
 from verifyrig.dialogs.rows import RowMark
-from verifyrig.jobs.actions import close_job, hand_over, put_on_place
+from verifyrig.jobs.actions import put_on_place
+from verifyrig.jobs.ending import close_job, hand_over
 from verifyrig.jobs.model import Customer, Intake, Job, Machine
 from verifyrig.jobs.places import places_of
 from verifyrig.jobs.store import new_job, read_job

@@ -22,7 +22,8 @@ from verifyrig.core.errors import BenchError
 from verifyrig.core.interfaces import Controls
 from verifyrig.core.pattern import longest_s_of
 from verifyrig.dialogs.attestation import answers_for
-from verifyrig.jobs.safety import FIRST_RULE, NOTES
+from verifyrig.jobs.cautions import NOTES
+from verifyrig.jobs.safety import FIRST_RULE
 from verifyrig.rig.assemble import run as run_on_rig
 from verifyrig.rig.observer import Attention, TickView
 from verifyrig.rig.request import RunRequest

@@ -27,7 +27,7 @@ class ExponentialFit:
 
     Attributes:
         base, u_base: What remains for ever, in y's unit; 0 for a fit without it.
-        amplitudes, u_amplitudes: Shape (k,), in y's unit.
+        amplitudes: Shape (k,), in y's unit.
         time_constants_s, u_time_constants_s: Shape (k,), s, shortest first.
         residual_sd: Standard deviation of the residuals, in y's unit.
         dof: Degrees of freedom left.
@@ -36,7 +36,6 @@ class ExponentialFit:
     base: float
     u_base: float
     amplitudes: FloatArray
-    u_amplitudes: FloatArray
     time_constants_s: FloatArray
     u_time_constants_s: FloatArray
     residual_sd: float
@@ -131,7 +130,6 @@ def _with_uncertainties(t_s: FloatArray, y: FloatArray, tau_s: FloatArray, base:
         base=level,
         u_base=u_base,
         amplitudes=linear[:k],
-        u_amplitudes=u[:k],
         time_constants_s=tau_s,
         u_time_constants_s=u[-k:],
         residual_sd=sd,

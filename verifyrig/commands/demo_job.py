@@ -17,7 +17,8 @@ from verifyrig.core.interfaces import Controls
 from verifyrig.core.profile import Profile, Purpose
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.files.foreign_file import FileKind, read_text
-from verifyrig.jobs.actions import close_job, tick_steps
+from verifyrig.jobs.actions import tick_steps
+from verifyrig.jobs.ending import close_job
 from verifyrig.jobs.model import Customer, EntryKind, Intake, Job, Machine
 from verifyrig.jobs.rules import missing_verification
 from verifyrig.jobs.runs import runs_of

@@ -31,9 +31,10 @@ def add_handover(sub: argparse.ArgumentParser) -> None:
 def close(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Close the job with its cause; refused where it is not finished."""
     from verifyrig.dialogs.job_interview import ask_cause, ask_not_safe, ask_override, ask_steps
-    from verifyrig.jobs.actions import close_job, note_findings, tick_steps
+    from verifyrig.jobs.actions import note_findings, tick_steps
     from verifyrig.jobs.dangers import standing_dangers
     from verifyrig.jobs.earlier import same_cause
+    from verifyrig.jobs.ending import close_job
     from verifyrig.jobs.fitness import fitness_of, points_to_close
     from verifyrig.jobs.proof import proved_changes
     from verifyrig.jobs.runs import comparable_in, runs_of
@@ -82,8 +83,8 @@ def close(args: argparse.Namespace, context: Context, asker: Asker | None) -> An
 def handover(args: argparse.Namespace, context: Context, asker: Asker | None) -> Answer:
     """Note the pickup."""
     from verifyrig.dialogs.job_interview import ask_handover, ask_not_safe
-    from verifyrig.jobs.actions import hand_over
     from verifyrig.jobs.dangers import standing_dangers
+    from verifyrig.jobs.ending import hand_over
     from verifyrig.jobs.runs import runs_of
 
     job = job_of(args, context, asker)

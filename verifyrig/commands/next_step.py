@@ -1,11 +1,7 @@
 """Bare `verifyrig`: where the open job stands and what comes next; numbered choices, one key each.
 
 What it does it does through the other commands, with words as somebody could have typed them; it asks only for what
-the job cannot say. A bench.toml with a table `[training]` makes it a practice bench on simulated hardware:
-
-    [training]
-    before = "coolant-stopped"      # the simulated machine until something is changed
-    after = "healthy-liquid:7"      # and from then on; CASE or CASE:SEED
+the job cannot say.
 """
 
 from __future__ import annotations
@@ -20,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.job_upkeep import clear_due
+from verifyrig.commands.practice import practice_case
 from verifyrig.commands.ways import ask_stick, choose_plan, choose_situation, choose_way, plan_title, set_up_probes
 from verifyrig.commands.which_job import choose_job, name_at_place, place_meant
 from verifyrig.commands.who import ask_anew, ask_who, at_the_bench
@@ -159,7 +156,7 @@ class _Desk:
 
     def _head(self) -> list[str]:
         lines = [""]
-        if self._training():
+        if self._case:
             lines.append("Practice bench: simulated hardware.")
         if lies_in_memory(self._bench.root):
             lines.append(IN_MEMORY.format(folder=self._bench.root))
@@ -240,6 +237,10 @@ class _Desk:
 
     # ---- measuring
 
+    @property
+    def _case(self) -> str:
+        return practice_case(self._bench, changed=self._job is not None and self._job.last_change is not None)
+
     def _profile(self) -> str:
         """Return the profile that comes next: the job's last one, before that the one of its kind of machine."""
         from verifyrig.bench.find_profile import list_profiles
@@ -305,9 +306,9 @@ class _Desk:
     def _run(self, profile: str) -> None:
         if self._stick is not None:
             self._stick.before_run(self._job.job_id if self._job is not None else None)
-        words = [*self._training_words()]
+        words = [f"--mock={self._case}"] if self._case else []
         words += ["--job", self._wanted] if self._job is not None else ["--without-job"]
-        if not self._training():
+        if not self._case:
             # Before the room is asked for: whether anything can be measured at all.
             profile = self._measurable(profile)
             question = "Room, °C? (Enter: a probe measures it)"
@@ -324,18 +325,6 @@ class _Desk:
         except NoTemperature as lacking:
             return outside_instead(self._asker, lacking, profile)
         return profile
-
-    def _training(self) -> dict[str, Any]:
-        table: dict[str, Any] = self._bench.config.get("training", {})
-        return table if table.get("before") else {}
-
-    def _training_words(self) -> list[str]:
-        table = self._training()
-        if not table:
-            return []
-        changed = self._job is not None and self._job.last_change is not None
-        case = table.get("after") if changed and table.get("after") else table["before"]
-        return [f"--mock={case}"]
 
     # ---- the rest
 
@@ -385,7 +374,8 @@ class _Desk:
             self._do(chosen)
 
     def _say_safety(self) -> None:
-        from verifyrig.jobs.safety import FIRST_RULE, notes_for
+        from verifyrig.jobs.cautions import notes_for
+        from verifyrig.jobs.safety import FIRST_RULE
 
         self._asker.say(FIRST_RULE)
         for note in notes_for(None, self._job.intake.machine.kind if self._job is not None else None):

@@ -14,6 +14,7 @@ from verifyrig.core.profile import Profile
 from verifyrig.core.reason import Reason
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker, can_ask
 from verifyrig.files.foreign_file import FileKind, read_text
+from verifyrig.jobs.cautions import notes_for
 from verifyrig.jobs.danger_look import note_dangers, notice_of
 from verifyrig.jobs.dangers import danger_of
 from verifyrig.jobs.model import EntryKind, Job
@@ -29,7 +30,6 @@ from verifyrig.jobs.safety import (
     longest_until_load_ends_s,
     missing_answers,
     not_asked,
-    notes_for,
     parse_attestation,
     questions_for,
 )

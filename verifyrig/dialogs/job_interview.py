@@ -8,7 +8,6 @@ from pathlib import Path
 
 from verifyrig.dialogs.checked import ask_checked
 from verifyrig.dialogs.prompt import Asker, Option
-from verifyrig.jobs.actions import parse_finding
 from verifyrig.jobs.dangers import StandingDanger
 from verifyrig.jobs.earlier import earlier_line
 from verifyrig.jobs.lifting import Lift, lift_of
@@ -16,6 +15,7 @@ from verifyrig.jobs.model import ChangeFacts, Customer, Intake, Job, Machine
 from verifyrig.jobs.money import parse_price
 from verifyrig.jobs.photo_store import check_photo
 from verifyrig.jobs.typed import check_answer, check_months
+from verifyrig.jobs.typed_finding import parse_finding
 from verifyrig.jobs.vocabulary import (
     CAUSES,
     CHANGE_KINDS,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from verifyrig.jobs.safety import FIRST_RULE, NOTES, SafetyNote, notes_for
+from verifyrig.jobs.cautions import NOTES, SafetyNote, notes_for
+from verifyrig.jobs.safety import FIRST_RULE
 from verifyrig.report.inputs import ReportInput
 from verifyrig.report.timeline import highest
 from verifyrig.report.wording import Words
