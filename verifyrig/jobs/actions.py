@@ -30,7 +30,7 @@ from verifyrig.jobs.same_machine import hear_other_jobs, warn_other_jobs
 from verifyrig.jobs.signing import CONDITION
 from verifyrig.jobs.store import append, new_entry, new_job, read_job
 from verifyrig.jobs.typed import LONGEST_WARRANTY_MONTHS
-from verifyrig.jobs.typed_finding import Noted, parse_finding
+from verifyrig.jobs.typed_finding import TypedEntry, parse_finding
 from verifyrig.jobs.vocabulary import (
     CHANGE_KINDS,
     protective_steps,
@@ -169,7 +169,7 @@ def note_findings(
     return job
 
 
-def _lifting(job: Job, lift: Lift, found: Sequence[Noted]) -> Noted:
+def _lifting(job: Job, lift: Lift, found: Sequence[TypedEntry]) -> TypedEntry:
     if len(found) != 1 or found[0][0] is not EntryKind.FINDING:
         raise UsageError(
             "a danger is lifted by one finding", where="--lifts", mend="Write what was found, as in pack=flat."
@@ -181,7 +181,7 @@ def _lifting(job: Job, lift: Lift, found: Sequence[Noted]) -> Noted:
             where="--lifts",
             mend="Note it on its own; it lifts nothing.",
         )
-    return Noted(kind, what, {**detail, **lift_facts(job, lift)})
+    return TypedEntry(kind, what, {**detail, **lift_facts(job, lift)})
 
 
 def _moment(now: datetime, n: int) -> datetime:

@@ -26,7 +26,7 @@ _KEY = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 _TEMPERATURE = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*(?:°?C)?\s*(?:(?:±|\+-|\+/-)\s*(\d+(?:[.,]\d+)?)\s*(?:K|°?C)?)?")
 
 
-class Noted(NamedTuple):
+class TypedEntry(NamedTuple):
     """What an entry is made of: its kind, its name, and its detail."""
 
     kind: EntryKind
@@ -34,7 +34,7 @@ class Noted(NamedTuple):
     detail: Mapping[str, Any]
 
 
-def parse_finding(word: str) -> Noted:
+def parse_finding(word: str) -> TypedEntry:
     """Return kind, name and facts of KEY=VALUE: `radiator=cold`, `hose-in=52±2`, `consent-data=yes`.
 
     A temperature gets ±3 K where no uncertainty is typed. A name or a word that looks like a slip is refused with
@@ -47,11 +47,11 @@ def parse_finding(word: str) -> Noted:
             f"{shown(word)} is no KEY=VALUE", where="job finding", mend="Write it like radiator=cold or hose-in=52."
         )
     if key.startswith("consent-"):
-        return Noted(EntryKind.CONSENT, key.removeprefix("consent-"), {"value": _consent(key, value)})
+        return TypedEntry(EntryKind.CONSENT, key.removeprefix("consent-"), {"value": _consent(key, value)})
     _refuse_slip(key, list(FINDINGS), "is no known finding")
     known = FINDINGS.get(key)
     if known is not None and known.unit:
-        return Noted(EntryKind.FINDING, key, _typed_temperature(key, value))
+        return TypedEntry(EntryKind.FINDING, key, _typed_temperature(key, value))
     if known is not None:
         value = value.lower() if value.lower() in known.choices else value
         _refuse_slip(value, known.choices, f"is no known word for {key}")
@@ -63,7 +63,7 @@ def parse_finding(word: str) -> Noted:
             where="job finding",
             mend=f"Write {meant_as} if that is so; what is no danger goes into note=TEXT.",
         )
-    return Noted(EntryKind.FINDING, key, {"value": value})
+    return TypedEntry(EntryKind.FINDING, key, {"value": value})
 
 
 def _consent(key: str, value: str) -> str:
