@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from tests.diagnosis_traces import Made, entry, made_job, made_run
+from verifyrig.core.trace import Event
 from verifyrig.diagnosis import diagnose, tables
 from verifyrig.diagnosis.evidence import MachineEvidence
 from verifyrig.diagnosis.judging import judge
@@ -132,6 +133,11 @@ def test_a_trip_a_refused_load_or_a_dark_machine_forbids_the_next_load() -> None
     assert not state_of([whole], {}).load_unsafe
     tripped = replace(whole, facts={**whole.facts, "outcome": "tripped"})
     assert state_of([tripped], {}).load_unsafe
+    refused = replace(whole, events=(*whole.events, Event(t_s=60.0, kind="load-refused", detail={})))
+    assert state_of([refused], {}).load_unsafe
+    # One that did not come up says nothing of what the machine bears.
+    failed = {**whole.facts, "outcome": "interrupted", "cause": {"class": "load-failed", "why": []}}
+    assert not state_of([replace(refused, facts=failed)], {}).load_unsafe
 
 
 def test_idle_within_25_k_of_the_limit_forbids_pulses() -> None:

@@ -21,6 +21,7 @@ from verifyrig.core.reason import reason
 from verifyrig.core.trace import Event, QualityInterval
 from verifyrig.jobs.fitness_model import FaultHeadline, Status
 from verifyrig.metrology.verdict import Verdict
+from verifyrig.report.early_end import EndKind, early_end
 from verifyrig.report.inputs import Entry, ReportInput, RunInput, Shop
 from verifyrig.report.render import EDITIONS, css_string, render
 from verifyrig.report.required import required_items
@@ -97,6 +98,21 @@ def test_a_load_that_was_forecast_too_hot_says_so() -> None:
     before = replace(cold, trace=replace(cold.trace, stages=stages, events=events))
     told = said(ri.report(before, ri.healthy_run()))
     assert "Before: no full load was run, as idle and pulses forecast too much heat under it." in told
+
+
+def test_a_load_that_did_not_come_up_is_neither_safety_nor_heat() -> None:
+    cold = ri.gated_run()
+    why = reason("of-stage", stage="load", why=(reason("load-failed", what="no worker came"),))
+    stages = tuple(replace(s, ended=StageEnd.TIME) if s.ended == StageEnd.GATE else s for s in cold.trace.stages)
+    events = (Event(t_s=60.0, kind="load-refused", detail={"stage": "load", "why": str(why), "reason": why.as_json()}),)
+    facts = {**cold.trace.facts, "outcome": "interrupted", "cause": {"class": "load-failed", "why": [str(why)]}}
+    facts.pop("stopped_because")
+    run = replace(cold.trace, stages=stages, events=events, facts=facts)
+    before = replace(cold, trace=run)
+    told = said(ri.report(before, ri.healthy_run()))
+    assert "Before: interrupted: the load did not come up." in told
+    assert (end := early_end(before)) is not None and end.kind is EndKind.INTERRUPTED
+    assert "safety" not in told and "too hot" not in told and "too much heat" not in told
 
 
 def test_a_load_that_climbed_and_did_not_come_to_its_full_share_says_how_far_it_went() -> None:

@@ -11,7 +11,7 @@ class Outcome(StrEnum):
     RUNNING = "running"
     COMPLETED = "completed"
     TRIPPED = "tripped"  # a trip limit was crossed
-    STOPPED = "stopped"  # for safety: a gate, a lost load, a full disk, nobody present
+    STOPPED = "stopped"  # for safety: a gate, a load that is refused or lost, a full disk, nobody present
     INTERRUPTED = "interrupted"  # all else that ends early; a `CauseClass` says what
 
 
@@ -24,6 +24,7 @@ class CauseClass(StrEnum):
     POWER_OFF = "power-off"
     HANG = "hang"
     SUSPEND = "suspend"
+    LOAD_FAILED = "load-failed"  # a load did not come up: nothing was unsafe, and nothing was measured under it
     UNKNOWN = "unknown"
 
 

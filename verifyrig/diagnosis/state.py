@@ -32,6 +32,8 @@ def state_of(traces: Sequence[Trace], findings: Mapping[str, str], done: frozens
 def _load_unsafe(trace: Trace) -> bool:
     dark = trace.recorded.cause_class in (CauseClass.POWER_OFF, CauseClass.HANG)
     refused = any(event.kind == EventKind.LOAD_REFUSED for event in trace.events)
+    if trace.recorded.cause_class == CauseClass.LOAD_FAILED:
+        refused = False  # by the rig's own fault: it says nothing of what the machine bears
     return dark or refused or trace.recorded.outcome in (Outcome.TRIPPED, Outcome.STOPPED) or _idle_unsafe(trace)
 
 

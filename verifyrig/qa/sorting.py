@@ -30,6 +30,7 @@ _ENDED_BY_PEOPLE: dict[str, str] = {
     CauseClass.TERMINATED: "the run was ended from outside",
     CauseClass.KILLED: "the program was killed",
     CauseClass.SUSPEND: "the machine was suspended",
+    CauseClass.LOAD_FAILED: "the load did not come up",
     CauseClass.HANG: "the run hung",
     CauseClass.UNKNOWN: "the run was interrupted, and nobody knows why",
 }

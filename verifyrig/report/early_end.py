@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from verifyrig.analysis.climb_end import climb_end
 from verifyrig.core.event_kind import EventKind
-from verifyrig.core.outcome import Outcome
+from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.reason import Reason
 from verifyrig.report.inputs import RunInput
 from verifyrig.report.story import RunStory, story_of
@@ -74,6 +74,8 @@ def _refused(run: RunInput) -> EarlyEnd | None:
     event = next((event for event in run.trace.events if event.kind == EventKind.LOAD_REFUSED), None)
     if event is None:
         return None
+    if run.trace.recorded.cause_class == CauseClass.LOAD_FAILED:
+        return EarlyEnd(kind=EndKind.INTERRUPTED, at_s=event.t_s)  # nobody refused it: it did not come up
     why = forecast_in(event.why)
     if why is None:
         return EarlyEnd(kind=EndKind.REFUSED, at_s=event.t_s)

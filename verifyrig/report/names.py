@@ -125,6 +125,7 @@ _CAUSES: dict[str, str] = {
     CauseClass.POWER_OFF: "the machine lost power",
     CauseClass.HANG: "the machine stopped answering",
     CauseClass.SUSPEND: "the machine went to sleep",
+    CauseClass.LOAD_FAILED: "the load did not come up",
     CauseClass.UNKNOWN: "for a reason not known",
 }
 _ENDED: dict[str, str] = {

@@ -122,7 +122,8 @@ class Runner:
         self._skip(stage)
         parts.notes.event(EventKind.LOAD_REFUSED, stage=stage.name, **kept(why))
         if not parts.stops.no_more_load:
-            parts.stops.add(StopKind.LOAD_REFUSED, reason("of-stage", stage=stage.name, why=(why,)))
+            kind = StopKind.LOAD_FAILED if why.code == "load-failed" else StopKind.LOAD_REFUSED
+            parts.stops.add(kind, reason("of-stage", stage=stage.name, why=(why,)))
             parts.notes.say(f"No load in stage {stage.name}: {why}.", loud=True)
 
     def _skip(self, stage: Stage) -> None:

@@ -25,6 +25,7 @@ class StopKind(Enum):
     DANGER = auto()
     LINK_SILENT = auto()
     # These interrupt a run; nothing was wrong with the machine.
+    LOAD_FAILED = auto()
     SPACE_BAR = auto()
     BENCH_COMPUTER = auto()
     SUSPEND = auto()
@@ -32,6 +33,7 @@ class StopKind(Enum):
 
 
 _INTERRUPTING = {
+    StopKind.LOAD_FAILED: CauseClass.LOAD_FAILED,
     StopKind.SPACE_BAR: CauseClass.OPERATOR,
     StopKind.BENCH_COMPUTER: CauseClass.OPERATOR,
     StopKind.SUSPEND: CauseClass.SUSPEND,

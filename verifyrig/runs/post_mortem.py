@@ -96,7 +96,7 @@ _WEIGHED_TOLD = {
 def explain_end(
     trace: Trace, remembered: Sequence[LogEntry] = (), restarted_utc_s: float | None = None
 ) -> PostMortem | None:
-    """Return what ended a run; None where it ended in order, was tripped or stopped, or is not over.
+    """Return what ended a run; None where it ended in order, was tripped or stopped, had no load, or is not over.
 
     Args:
         remembered: What the system's logs say of the time around the end.
@@ -108,6 +108,8 @@ def explain_end(
     moments = last_moments(trace)
     restart_s = _restart_s(trace, restarted_utc_s)
     kind, why = str(cause.get("class")), trace.why_interrupted
+    if kind == CauseClass.LOAD_FAILED:
+        return None
     if kind in _OF_LOG:
         verdict, conclusion = _OF_LOG[kind]
         return _finding(verdict, conclusion, why, (), {}, moments, restart_s)
