@@ -18,8 +18,8 @@ from pathlib import Path
 QEMU = "qemu-system-x86_64"
 _OVMF = Path("/usr/share/OVMF")
 # Plain `max` without these: an emulated processor that says it clears pages by one instruction is slow at it, and
-# QEMU 7.2 takes the fifth vector register (ymm4) as index of an AVX2 gather for none at all (its field is 100b, which
-# means "no index" in a plain address; Intel SDM vol. 2A, 2.3.12: not so in a vector's): numpy sorts wrongly, and crashes.
+# QEMU 7.2 takes ymm4 as index of an AVX2 gather for no index at all (its field is 100b, which means that in a plain
+# address; Intel SDM vol. 2A, 2.3.12: not so in a vector's). numpy sorts wrongly there, and crashes by what it sorted.
 _PROCESSOR = "max,la57=off,erms=off,fsrm=off,avx2=off"
 HANG_S = 1500.0
 

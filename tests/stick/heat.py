@@ -1,7 +1,8 @@
 """The die of a guest: a lumped model on the host, heated by what the guest's processors really do.
 
-The share of time that QEMU's processor threads want to run is taken from their state, not from the time that they get:
-on a busy host a guest that is under full load gets little time and heats all the same.
+On a busy host the guest's processors wait for the host's. That time is left out (Linux, Documentation/scheduler/
+sched-stats.rst: what a thread ran, and what it waited to run): an idle guest would look busy for it, as it takes longer
+over the little that it does, and one under full load would look idle by the time it gets.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ class Die:
     """Writes the temperature into the guest's memory until it is closed.
 
     Attributes:
-        full_k: Rise at full work once settled, K: 25 for a sound cooler, 70 for a blocked one.
+        full_k: Rise at full work once settled, K: 25 for a sound cooler, 70 for one without contact.
+        time_constant_s: How fast it settles, s: without contact the die alone takes up the heat.
         forced_c: A temperature that is written whatever the model says; None for the model's own.
     """
 
@@ -29,8 +31,9 @@ class Die:
         self.full_k = full_k
         self.forced_c: float | None = None
         self.temp_c = _IDLE_C
-        self._tau_s = time_constant_s
+        self.time_constant_s = time_constant_s
         self._pid = pid
+        self._before: dict[str, tuple[float, float]] = {}
         self._file = memory.open("r+b")
         self._memory = mmap.mmap(self._file.fileno(), 4096)
         self._over = threading.Event()
@@ -42,23 +45,29 @@ class Die:
         before_s = time.monotonic()
         while not self._over.wait(_LOOK_S):
             now_s = time.monotonic()
-            goal_c = _IDLE_C + self.full_k * self._busy()
-            self.temp_c += (goal_c - self.temp_c) * min(1.0, (now_s - before_s) / self._tau_s)
+            busy, lasted_s = self._busy(now_s - before_s)
+            goal_c = _IDLE_C + self.full_k * busy
+            self.temp_c += (goal_c - self.temp_c) * min(1.0, lasted_s / self.time_constant_s)
             before_s = now_s
             self._write(self.temp_c if self.forced_c is None else self.forced_c)
 
-    def _busy(self) -> float:
-        """Return the share of the guest's processors that want to run now."""
-        states = []
+    def _busy(self, passed_s: float) -> tuple[float, float]:
+        """Return the share of the guest's processors that worked, and how long that lasted without waiting, s."""
+        shares, lasted = [], []
         for task in Path(f"/proc/{self._pid}/task").glob("*"):
             try:
-                name, _, rest = (task / "stat").read_text().partition("(")[2].rpartition(")")
-                label = (task / "comm").read_text()
-            except OSError:
+                if "CPU" not in (task / "comm").read_text():
+                    continue
+                ran_ns, waited_ns, _ = (task / "schedstat").read_text().split()
+            except (OSError, ValueError):
                 continue
-            if "CPU" in label or "CPU" in name:
-                states.append(rest.split()[0] == "R")
-        return sum(states) / len(states) if states else 0.0
+            now = int(ran_ns) / 1e9, int(waited_ns) / 1e9
+            ran_s, waited_s = (new - old for new, old in zip(now, self._before.get(task.name, now), strict=True))
+            self._before[task.name] = now
+            own_s = max(passed_s - waited_s, ran_s, 1e-4)
+            shares.append(ran_s / own_s)
+            lasted.append(own_s)
+        return (sum(shares) / len(shares), sum(lasted) / len(lasted)) if shares else (0.0, passed_s)
 
     def _write(self, temp_c: float) -> None:
         self._memory[_AT : _AT + 8] = struct.pack("<II", round((temp_c + 273.15) * 10), 1)
