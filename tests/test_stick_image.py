@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from stick.making import cpio, disk, fat, grub, modules, verity
+from stick.making import cpio, disk, fat, grub, modules, verity, wheels
 from stick.making.clearing import clear
 from stick.making.run import BuildError
 from tests.stick.guest import answer_in
@@ -50,6 +50,10 @@ def test_both_tables_fit_their_digests_and_point_at_one_another(tmp_path: Path) 
     spans = [struct.unpack_from("<QQ", data, 1024 + 128 * n + 32) for n in range(2)]
     assert spans == [(2048, 2048 + 2999), (6144, 6144 + 2047)], "each begins at a whole MiB, none overlaps"
     assert data[510:512] == b"\x55\xaa" and data[450] == 0xEE  # the protective entry, section 5.2.3
+
+
+def test_the_lock_names_all_that_the_program_needs() -> None:
+    wheels.check_lock()
 
 
 def test_the_same_parts_give_the_same_bytes(tmp_path: Path) -> None:
