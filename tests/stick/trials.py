@@ -190,7 +190,9 @@ class Day:
     def _start(self, profile: str) -> None:
         words = f"verifyrig run {profile} --bench /bench/trial --without-job --yes --ambient 22 --json"
         # What the first screen records meanwhile would be work of an idle machine twice over.
-        self._guest.shell("busybox killall -q -TERM python3; while busybox pidof python3 >/dev/null; do sleep 0.3; done")
+        self._guest.shell(
+            "busybox killall -q -TERM python3; while busybox pidof python3 >/dev/null; do sleep 0.3; done"
+        )
         self._guest.shell("rm -f /run/code; mount -o remount,rw /bench")
         self._guest.send(f"({words} >/run/answer 2>/run/told </dev/null; echo $? >/run/code) &\r")
 
