@@ -195,20 +195,22 @@ def started(
     memory_mib: int = 2048,
     processors: int = 2,
     more: Sequence[str] = (),
-    stick: str = "",
+    drive: str = "",
+    screen: Sequence[str] = ("-vga", "std"),
 ) -> Iterator[Guest]:
     """Start a guest with the image in a USB port; it is gone afterwards, whatever happens.
 
     Args:
-        stick: Options of the stick's drive in place of the plain ones.
+        drive: Options of the stick's drive in place of the plain ones.
+        screen: The graphics.
     """
     folder.mkdir(parents=True, exist_ok=True)
     for name in ("serial", "monitor", "serial.log"):
         (folder / name).unlink(missing_ok=True)
-    drive = stick or f"format=raw,file={image}"
+    drive = drive or f"format=raw,file={image}"
     words = [
         QEMU, "-accel", "tcg,thread=multi,tb-size=512", "-cpu", _PROCESSOR, "-m", str(memory_mib),
-        "-smp", str(processors), "-display", "none", "-vga", "std", "-nic", "none", "-no-reboot",
+        "-smp", str(processors), "-display", "none", "-nic", "none", "-no-reboot", *screen,
         "-chardev", f"socket,id=serial,path={folder / 'serial'},server=on,wait=off,logfile={folder / 'serial.log'}",
         "-serial", "chardev:serial", "-monitor", f"unix:{folder / 'monitor'},server,nowait",
         "-device", "qemu-xhci,id=usb", "-drive", f"if=none,id=stick,{drive}",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import struct
 import subprocess
 from pathlib import Path
@@ -11,15 +12,37 @@ _SECTOR = 512
 
 
 def data_offset(image: Path) -> int:
-    """Return where the data partition begins, bytes (UEFI Specification 2.10, 5.3.3: entries of 128 bytes)."""
+    """Return where the data partition begins, bytes."""
+    return data_span(image)[0]
+
+
+def data_span(image: Path) -> tuple[int, int]:
+    """Return where the data partition begins and its size, bytes."""
+    return _span(image, "vr-data")
+
+
+def choose_entry(image: Path, number: int) -> None:
+    """Make another entry of the boot menu the one that is taken when nobody presses a key."""
+    place = f"{image}@@{_span(image, 'vr-boot')[0]}"
+    for name in ("EFI/debian/grub.cfg", "boot/grub/grub.cfg"):
+        menu = subprocess.run(["mtype", "-i", place, f"::{name}"], capture_output=True, env=_env(), check=True).stdout
+        changed = menu.replace(b"set default=0", b"set default=%d" % number)
+        assert changed != menu
+        words = ["mcopy", "-o", "-i", place, "-", f"::{name}"]
+        subprocess.run(words, input=changed, capture_output=True, env=_env(), check=True)
+
+
+def _span(image: Path, kind: str) -> tuple[int, int]:
+    """Return where a partition begins and its size, bytes (UEFI Specification 2.10, 5.3.3: entries of 128 bytes)."""
     with image.open("rb") as file:
         file.seek(2 * _SECTOR)
         for _ in range(128):
             entry = file.read(128)
             name = entry[56:128].decode("utf-16le").rstrip("\0")
-            if name.startswith("vr-data"):
-                return int(struct.unpack_from("<Q", entry, 32)[0]) * _SECTOR
-    raise AssertionError(f"{image} has no data partition")
+            if name.startswith(kind):
+                first, last = struct.unpack_from("<QQ", entry, 32)
+                return first * _SECTOR, (last - first + 1) * _SECTOR
+    raise AssertionError(f"{image} has no partition {kind}")
 
 
 def put(image: Path, files: dict[str, str]) -> None:
@@ -40,8 +63,14 @@ def put(image: Path, files: dict[str, str]) -> None:
 
 def take(image: Path, folder: Path) -> Path:
     """Copy everything from the stick into a folder; return it."""
-    folder.mkdir(parents=True, exist_ok=True)
-    words = ["mcopy", "-s", "-n", "-m", "-i", _place(image), "::*", str(folder)]
+    return take_from(_place(image), folder)
+
+
+def take_from(place: str, folder: Path) -> Path:
+    """Copy everything from a file system, named as mtools names it, into a folder emptied before; return it."""
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    words = ["mcopy", "-s", "-n", "-m", "-i", place, "::*", str(folder)]
     subprocess.run(words, env=_env(), capture_output=True, check=True)
     return folder
 

@@ -5,10 +5,22 @@ from __future__ import annotations
 import argparse
 import json
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
+from tests.stick.day import Day
 from tests.stick.guest import lacking
-from tests.stick.trials import TRIALS, Bench
+from tests.stick.later import after_panic, cuts, plain_and_off, told_then_panic
+from tests.stick.trials import Bench
+
+TRIALS: dict[str, Callable[[Bench], None]] = {
+    "day": lambda bench: Day(bench).run(),
+    "cuts": cuts,
+    "after-cut": told_then_panic,
+    "uefi": after_panic,
+    "plain": plain_and_off,
+}
+"""By name, in the order in which they are made: each of the last four goes on with the stick of the one before."""
 
 
 def main() -> int:
@@ -25,8 +37,12 @@ def main() -> int:
     bench = Bench(image=args.image, work=args.work or Path(tempfile.mkdtemp(prefix="stick-trials-")))
     bench.work.mkdir(parents=True, exist_ok=True)
     for name in args.trials or TRIALS:
-        print(f"{name}: {(TRIALS[name].__doc__ or '').strip()}", flush=True)
-        TRIALS[name](bench)
+        print(f"{name} begins", flush=True)
+        try:
+            TRIALS[name](bench)
+        except Exception as error:  # told with the others: the next trial may stand by itself
+            bench.seen.setdefault(name, []).append(f"FAILED: {type(error).__name__}: {str(error)[-600:]}")
+            print(bench.seen[name][-1], flush=True)
         (bench.work / "seen.json").write_text(json.dumps(bench.seen, indent=1, ensure_ascii=False))
     for name, lines in bench.seen.items():
         print("\n".join([f"\n{name}", *(f"  {line}" for line in lines)]))

@@ -1,0 +1,120 @@
+"""One stick on one start after another: each is told how the last one ended, by a cut, a panic, or in order."""
+
+from __future__ import annotations
+
+import random
+import shutil
+import time
+
+from tests.stick.cuts import SEED, cuts_of
+from tests.stick.guest import Firmware, Guest
+from tests.stick.partition import choose_entry, is_dirty
+from tests.stick.trials import BENCH, HERE, Bench, Runs, heated_guest, until
+from tests.stick.write_log import drive
+
+_CUTS = 20
+# Both are asked for by the screen's own description of itself (VESA EDID), as a monitor does.
+_SMALL, _4K = "1024x768", "3840x2160"
+
+
+def _screen(size: str) -> list[str]:
+    wide, high = size.split("x")
+    return ["-device", f"VGA,edid=on,xres={wide},yres={high},vgamem_mb=64"]
+
+
+def _told(bench: Bench, guest: Guest, name: str) -> None:
+    """Note what the start says of the last one."""
+    seen = bench.seen[name]
+    seen.append(f"data partition: {guest.shell('cat /run/verifyrig-stick/data.word')}")
+    screen = " ".join(guest.screen_text().split())
+    (bench.work / f"{name}.txt").write_text(screen)
+    seen.append(f"screen: {screen[:900]}")
+    guest.picture(bench.work / f"{name}.png")
+
+
+def cuts(bench: Bench) -> None:
+    """The plug pulled in mid-run, and the same run cut at 20 random moments by what was written until then."""
+    stick = bench.copy(
+        "cuts", {"trial/bench.toml": BENCH, "trial/profiles/short.toml": (HERE / "short.toml").read_text()}
+    )
+    before = shutil.copyfile(stick, bench.work / "cuts-before.img")
+    log = bench.work / "cuts.log"
+    seen = bench.seen.setdefault("cuts", [])
+    with heated_guest(bench, stick, "cuts", full_k=25.0, drive=drive(stick, log)) as (guest, _):
+        runs = Runs(guest)
+        runs.start("short")
+        runs.await_load()
+        time.sleep(random.Random(SEED).uniform(5.0, 25.0))
+        run = guest.shell("ls /bench/trial/runs").split(".")[0]
+        guest.cut_power()
+    seen.append(f"dirty after the cut: {is_dirty(stick)}")
+    seen += cuts_of(before, log, run, bench.work / "cut", _CUTS)
+    print("\n".join(seen), flush=True)
+
+
+def told_then_panic(bench: Bench) -> None:
+    """The next start tells the run that was cut; then the kernel panics in mid-run by an uncorrected machine check."""
+    stick = bench.work / "cuts.img"
+    with heated_guest(bench, stick, "after-cut", full_k=25.0) as (guest, _):
+        _told(bench, guest, "after-cut")
+        seen = bench.seen["after-cut"]
+        seen.append("runs: " + guest.shell("verifyrig runs --bench /bench/trial 2>&1 | tail -n 4"))
+        runs = Runs(guest)
+        runs.start("short")
+        runs.await_load()
+        time.sleep(8.0)
+        # Uncorrected, context corrupt, on all processors: the kernel gives up (Intel SDM vol. 3B, 15.3.2.2 and 15.10).
+        guest.monitor("mce -b 0 9 0xbe00000000000136 0x5 0x1000 0x0")
+        until(lambda: "Kernel panic" in guest.said(), "the panic", hang_s=300.0)
+        seen.append("panic on the serial line: " + guest.said().partition("Kernel panic")[2][:80].strip())
+        guest.cut_power()
+    print("\n".join(seen), flush=True)
+
+
+def after_panic(bench: Bench) -> None:
+    """UEFI with Secure Boot off, a screen of 4K: what the start says after the panic."""
+    stick = bench.work / "cuts.img"
+    with heated_guest(bench, stick, "uefi", full_k=25.0, firmware=Firmware.UEFI, screen=_screen(_4K)) as (guest, _):
+        _told(bench, guest, "uefi")
+        seen = bench.seen["uefi"]
+        seen.append("runs: " + guest.shell("verifyrig runs --bench /bench/trial 2>&1 | tail -n 6"))
+        seen.append("screen's size: " + guest.shell("cat /sys/class/graphics/fb0/virtual_size; stty size </dev/tty1"))
+    print("\n".join(seen), flush=True)
+
+
+def plain_and_off(bench: Bench) -> None:
+    """Secure Boot, the plain entry, 1024 by 768: then the key that switches off."""
+    stick = bench.work / "cuts.img"
+    choose_entry(stick, 1)
+    with heated_guest(bench, stick, "plain", full_k=25.0, firmware=Firmware.SECURE_BOOT, screen=_screen(_SMALL)) as (
+        guest,
+        _,
+    ):
+        _told(bench, guest, "plain")
+        seen = bench.seen["plain"]
+        seen.append("kernel: " + guest.shell("grep -o 'nomodeset verifyrig.plain=1' /proc/cmdline"))
+        seen.append("lockdown: " + guest.shell("cat /sys/kernel/security/lockdown; dmesg | grep -i secure.boot"))
+        seen.append("screen's size: " + guest.shell("cat /sys/class/graphics/fb0/virtual_size; stty size </dev/tty1"))
+        # The clock is asked first, then the menu stands; "o" closes everything.
+        guest.keys("ret")
+        until(lambda: "witch off" in guest.screen_text(), "the menu")
+        guest.picture(bench.work / "plain-menu.png")
+        guest.keys("o ret")
+        until(lambda: guest.process.poll() is not None or "Keep the record" in guest.screen_text(), "the question")
+        guest.keys("ret")
+        _last_picture(bench, guest)
+        seen.append(f"switched itself off: {guest.process.poll() == 0}")
+    seen.append(f"let go of in order: {not is_dirty(stick)}")
+    print("\n".join(seen), flush=True)
+
+
+def _last_picture(bench: Bench, guest: Guest) -> None:
+    """Take pictures until the machine is off: the last one shows that the stick may be pulled."""
+    until_s = time.monotonic() + 600.0
+    while guest.process.poll() is None and time.monotonic() < until_s:
+        try:
+            guest.picture(bench.work / "off.png")
+        except OSError:
+            break  # gone in the middle of it
+        time.sleep(0.5)
+    guest.wait_end(60.0)
