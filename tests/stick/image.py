@@ -12,6 +12,9 @@ REPO = Path(__file__).resolve().parents[2]
 BUILD_LIMIT_S = 1500
 # What stick/build answers where packages or wheels could not be had: nothing is wrong with the tree then.
 NOT_TO_BE_HAD = 3
+_PROGRAMS = (
+    "mmdebstrap", "mksquashfs", "veritysetup", "mkfs.vfat", "mcopy", "zstd", "grub-mkimage", "depmod", "readelf", "xz",
+)  # fmt: skip
 
 
 class CannotBuild(Exception):
@@ -19,17 +22,23 @@ class CannotBuild(Exception):
 
 
 def small_image(work: Path) -> Path:
-    """Build the small image in a folder, with this machine's mirror; VERIFYRIG_STICK_IMAGE names one that is there.
+    """Return the small image in a folder of its own: built as by `build_small`, or a copy of VERIFYRIG_STICK_IMAGE."""
+    there = os.environ.get("VERIFYRIG_STICK_IMAGE")
+    return Path(shutil.copyfile(there, work / "small.img")) if there else build_small(work)
+
+
+def build_small(work: Path) -> Path:
+    """Build the small image in a folder, with this machine's mirror.
 
     Raises:
         CannotBuild: No root's rights, a program is lacking, or packages cannot be had.
         AssertionError: The build failed by a fault of its own.
     """
-    there = os.environ.get("VERIFYRIG_STICK_IMAGE")
-    if there:
-        return Path(shutil.copyfile(there, work / "small.img"))
     if os.geteuid() != 0:
         raise CannotBuild("the image is built with root's rights, which these tests do not have")
+    missing = [name for name in _PROGRAMS if shutil.which(name) is None]
+    if missing:
+        raise CannotBuild(f"not installed: {', '.join(missing)}")
     image = work / "small.img"
     words = [sys.executable, str(REPO / "stick/build"), str(image), "--small", "--work", str(work / "parts")]
     try:
