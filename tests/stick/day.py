@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.stick.partition import is_dirty
-from tests.stick.trials import BENCH, HERE, PROBE, Bench, Runs, digest, heated_guest, own_disk, records_on, until
+from tests.stick.trials import BENCH, PROBE, SOUND_K, Bench, Runs, digest, heated_guest, own_disk, records_on, until
 from verifyrig.core.errors import RecordError
 from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
@@ -30,8 +30,6 @@ class Day:
             "day",
             {
                 "bench.toml": f"{BENCH}\n{PROBE}",
-                "trial/bench.toml": BENCH,
-                "trial/profiles/short.toml": (HERE / "short.toml").read_text(),
             },
         )
 
@@ -44,10 +42,10 @@ class Day:
         )  # fmt: skip
         until(lambda: (self._bench.work / "probe").exists(), "the probe's port")
         try:
-            with heated_guest(self._bench, self._stick, "day", full_k=25.0, more=self._hardware()) as (guest, die):
+            with heated_guest(self._bench, self._stick, "day", full_k=SOUND_K, more=self._hardware()) as (guest, die):
                 self._guest, self._die, self._runs = guest, die, Runs(guest)
                 for step in (
-                    self._what_is_shown, self._healthy, self._blocked, self._trip, self._pulled, self._machine_check,
+                    self._what_is_shown, self._blocked, self._healthy, self._trip, self._pulled, self._machine_check,
                     self._bad_disk, self._cut,
                 ):  # fmt: skip
                     self._try(step)
@@ -93,21 +91,24 @@ class Day:
         return f"chips {chips}, zone {zone} m°C, {nodes}, read-only {read_only}"
 
     def _told(self, run: dict[str, Any]) -> str:
-        peak = run["metrics"].get("pulses.die_temp_c.peak", {}).get("value")
-        return f"exit {run['code']}, {run['outcome']}, verdict {run['verdict']}, pulses' peak {peak} °C"
+        cause = f" ({run['cause']})" if run["cause"] else ""
+        peak = f"pulses' peak {run['peak_c']} °C"
+        return f"{run['run']}: exit {run['code']}, {run['outcome']}{cause}, verdict {run['verdict']}, {peak}"
 
     def _healthy(self) -> str:
-        self._runs.start("quick-look")
+        self._runs.start("quick-look", on_screen=True)
         self._runs.await_load()
         self._guest.picture(self._bench.work / "day-run.png")
-        return self._told(self._runs.result())
+        told = self._told(self._runs.result())
+        self._guest.picture(self._bench.work / "day-end.png")
+        return told
 
     def _blocked(self) -> str:
         # 103 °C at full work: above every limit, below the zone's own critical 110 °C.
         self._die.full_k, self._die.time_constant_s = 65.0, 4.0
         self._runs.start("quick-look")
         run = self._runs.result()
-        self._die.full_k, self._die.time_constant_s = 25.0, 12.0
+        self._die.full_k, self._die.time_constant_s = SOUND_K, 12.0
         return self._told(run)
 
     def _trip(self) -> str:
@@ -171,7 +172,7 @@ class Day:
         page = self._bench.work / "report.html"
         sealed = [path for path in found.values() if profile_of(path) == "quick-look"]
         if sealed:
-            words = [sys.executable, "-m", "verifyrig", "report", *map(str, sealed[:1]), "--out", str(page)]
+            words = [sys.executable, "-m", "verifyrig", "report", *map(str, sealed[:2]), "--out", str(page)]
             done = subprocess.run(words, capture_output=True, text=True, check=False, cwd=self._bench.work)
             lines.append(f"report on the host: {page.exists()} {done.stderr[-200:]}")
         lines.append(f"disk unchanged: {digest(self._disk) == self._before}; dirty: {is_dirty(self._stick)}")

@@ -9,7 +9,7 @@ import time
 from tests.stick.cuts import SEED, cuts_of
 from tests.stick.guest import Firmware, Guest
 from tests.stick.partition import choose_entry, is_dirty
-from tests.stick.trials import BENCH, HERE, Bench, Runs, heated_guest, until
+from tests.stick.trials import SOUND_K, Bench, Runs, heated_guest, until
 from tests.stick.write_log import drive
 
 _CUTS = 20
@@ -34,13 +34,11 @@ def _told(bench: Bench, guest: Guest, name: str) -> None:
 
 def cuts(bench: Bench) -> None:
     """The plug pulled in mid-run, and the same run cut at 20 random moments by what was written until then."""
-    stick = bench.copy(
-        "cuts", {"trial/bench.toml": BENCH, "trial/profiles/short.toml": (HERE / "short.toml").read_text()}
-    )
+    stick = bench.copy("cuts", {})
     before = shutil.copyfile(stick, bench.work / "cuts-before.img")
     log = bench.work / "cuts.log"
     seen = bench.seen.setdefault("cuts", [])
-    with heated_guest(bench, stick, "cuts", full_k=25.0, drive=drive(stick, log)) as (guest, _):
+    with heated_guest(bench, stick, "cuts", full_k=SOUND_K, drive=drive(stick, log)) as (guest, _):
         runs = Runs(guest)
         runs.start("short")
         runs.await_load()
@@ -55,7 +53,7 @@ def cuts(bench: Bench) -> None:
 def told_then_panic(bench: Bench) -> None:
     """The next start tells the run that was cut; then the kernel panics in mid-run by an uncorrected machine check."""
     stick = bench.work / "cuts.img"
-    with heated_guest(bench, stick, "after-cut", full_k=25.0) as (guest, _):
+    with heated_guest(bench, stick, "after-cut", full_k=SOUND_K) as (guest, _):
         _told(bench, guest, "after-cut")
         seen = bench.seen["after-cut"]
         seen.append("runs: " + guest.shell("verifyrig runs --bench /bench/trial 2>&1 | tail -n 4"))
@@ -74,7 +72,7 @@ def told_then_panic(bench: Bench) -> None:
 def after_panic(bench: Bench) -> None:
     """UEFI with Secure Boot off, a screen of 4K: what the start says after the panic."""
     stick = bench.work / "cuts.img"
-    with heated_guest(bench, stick, "uefi", full_k=25.0, firmware=Firmware.UEFI, screen=_screen(_4K)) as (guest, _):
+    with heated_guest(bench, stick, "uefi", full_k=SOUND_K, firmware=Firmware.UEFI, screen=_screen(_4K)) as (guest, _):
         _told(bench, guest, "uefi")
         seen = bench.seen["uefi"]
         seen.append("runs: " + guest.shell("verifyrig runs --bench /bench/trial 2>&1 | tail -n 6"))
@@ -86,7 +84,7 @@ def plain_and_off(bench: Bench) -> None:
     """Secure Boot, the plain entry, 1024 by 768: then the key that switches off."""
     stick = bench.work / "cuts.img"
     choose_entry(stick, 1)
-    with heated_guest(bench, stick, "plain", full_k=25.0, firmware=Firmware.SECURE_BOOT, screen=_screen(_SMALL)) as (
+    with heated_guest(bench, stick, "plain", full_k=SOUND_K, firmware=Firmware.SECURE_BOOT, screen=_screen(_SMALL)) as (
         guest,
         _,
     ):
