@@ -101,9 +101,10 @@ def test_no_difference_found_is_not_the_same_as_equivalent() -> None:
 
 
 def test_temperatures_move_with_their_room_and_an_unknown_room_gives_none() -> None:
-    assert over_reference_ambient([70.0, None, 75.0], [22.0, 22.0, None], 25.0) == [73.0, None, None]
-    with pytest.raises(ValueError, match="shorter"):
-        over_reference_ambient([70.0], [], 25.0)
+    moved = over_reference_ambient(np.array([70.0, np.nan, 75.0]), np.array([22.0, 22.0, np.nan]), 25.0)
+    assert moved[0] == 73.0 and np.isnan(moved[1:]).all()
+    with pytest.raises(ValueError, match="shape"):
+        over_reference_ambient(np.array([70.0]), np.array([]), 25.0)
 
 
 def test_groups_without_an_answer_say_so() -> None:

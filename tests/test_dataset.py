@@ -66,6 +66,31 @@ def test_qa_of_a_dataset_is_that_of_its_records_digit_for_digit(
     assert early["units"] == 0
 
 
+def test_the_table_says_of_all_units_what_qa_says_of_them(
+    bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for site in ("north", "south"):  # each run twice
+        answer(capsys, "dataset", str(tmp_path), "--site", site, "--bench", str(bench))
+    words = ("qa", "--profile", "tiny-build", "--cores", "1", "--bench", str(bench))
+    for source, units in (((), 9), (("--dataset", str(tmp_path)), 8)):  # the customer's run stays at home
+        code, whole = answer(capsys, *words, *source)
+        table = answer(capsys, *words, "--table", *source)
+        assert table[0] == code
+        for name, metric in table[1]["metrics"].items():
+            assert metric == {key: whole["metrics"][name][key] for key in metric}
+        assert list(table[1]["metrics"]) == list(whole["metrics"])
+        for key in ("units", "verdict", "steady", "first_pass", "final", "simulated"):
+            assert table[1][key] == whole[key]
+        assert sum(table[1]["verdicts"].values()) == whole["units"] == units
+        assert sum(table[1]["left_out"].values()) == len(whole["left_out"]) == 0
+    one = answer(capsys, *words, "--table", "--batch", "week-13")[1]
+    assert one["units"] == 4 and one["runs"] == 4
+    assert cli.run([*words, "--table", "--propose", "x.toml"]) == 2
+    assert "--table has none" in capsys.readouterr().err
+    assert cli.run([*words, "--table"]) == code
+    assert "Capability by tiny-build: 9 units in 9 runs, simulated hardware" in capsys.readouterr().out
+
+
 def test_nothing_that_a_person_typed_is_in_it(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     from pyarrow import parquet
 

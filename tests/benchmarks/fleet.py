@@ -22,7 +22,7 @@ from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.core.run_columns import RunFilter
 from verifyrig.qa import as_json, find
-from verifyrig.qa.dataset import dataset_runs, export_dataset
+from verifyrig.qa.dataset import Dataset, export_dataset
 from verifyrig.qa.dataset.schema import head_columns, table_of
 from verifyrig.qa.findings import may_be_asked
 from verifyrig.qa.index.kept import Kept, json_of
@@ -62,7 +62,7 @@ def _one(place: Path, n: int, kept: Kept) -> dict[str, float]:
     wanted = may_be_asked(profile)
     _generate(place, n, kept, [name for name, _ in kept.names if wanted(name)])
     started = time.perf_counter()
-    runs = dataset_runs(str(place), profile, wanted, RunFilter(batch=f"batch-{n // _BATCH // 2:06d}"))
+    runs = Dataset(str(place)).runs(profile, RunFilter(batch=f"batch-{n // _BATCH // 2:06d}"))
     answer = as_json(find(runs, profile))
     batch_s = time.perf_counter() - started
     if answer["units"] != _BATCH:

@@ -7,7 +7,7 @@ Sources: Welch (1947), e-Handbook 7.3.1; Mann and Whitney (1947) with the shift 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -212,21 +212,17 @@ def equivalence(
     return Equivalence(difference=middle, low=low, high=high, margin=margin, p_value=p_value, alpha=alpha)
 
 
-def over_reference_ambient(
-    temps_c: Sequence[float | None], ambients_c: Sequence[float | None], reference_ambient_c: float
-) -> list[float | None]:
+def over_reference_ambient(temps_c: FloatArray, ambients_c: FloatArray, reference_ambient_c: float) -> FloatArray:
     """Return temperatures as they would stand in a room of `reference_ambient_c`: each moves with its room.
 
-    A temperature whose room is unknown is unknown there too. Rises and K/W need no such correction.
+    A temperature whose room is unknown (NaN) is unknown there too. Rises and K/W need no such correction.
 
     Raises:
-        ValueError: The two lists differ in length.
+        ValueError: The two differ in length.
     """
-    pairs = zip(temps_c, ambients_c, strict=True)
-    return [
-        None if temp_c is None or ambient_c is None else temp_c - ambient_c + reference_ambient_c
-        for temp_c, ambient_c in pairs
-    ]
+    if temps_c.shape != ambients_c.shape:
+        raise ValueError(f"temps_c has shape {temps_c.shape}, ambients_c {ambients_c.shape}")
+    return temps_c - ambients_c + reference_ambient_c
 
 
 def _too_few(ones: FloatArray, others: FloatArray) -> Unanswered | None:

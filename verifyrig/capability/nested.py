@@ -16,6 +16,7 @@ import numpy.typing as npt
 from verifyrig.capability.samples import FloatArray, Unanswered
 from verifyrig.capability.tolerance import Side, ToleranceInterval
 from verifyrig.core.reason import reason
+from verifyrig.core.run_columns import Coded
 
 __all__ = ["SpreadSource", "grouped_interval", "nested_components"]
 
@@ -100,7 +101,12 @@ def _trace(outer: _Codes, inner: _Codes) -> float:
 
 
 def grouped_interval(
-    values: Sequence[float], groups: Sequence[Hashable], *, share: float = 0.95, confidence: float = 0.95, side: Side
+    values: Sequence[float] | FloatArray,
+    groups: Sequence[Hashable] | Coded,
+    *,
+    share: float = 0.95,
+    confidence: float = 0.95,
+    side: Side,
 ) -> ToleranceInterval | Unanswered:
     """Return between what values `share` of all units of all groups lies, those of groups not yet seen included.
 
@@ -109,10 +115,10 @@ def grouped_interval(
     """
     from scipy.special import ndtri
 
-    samples = [
-        np.array([value for value, own in zip(values, groups, strict=True) if own == group])
-        for group in dict.fromkeys(groups)
-    ]
+    column = np.asarray(values, dtype=np.float64)
+    coded = groups if isinstance(groups, Coded) else Coded.of(groups)
+    present, first = np.unique(coded.codes, return_index=True)
+    samples = [column[coded.codes == code] for code in present[np.argsort(first)]]
     a, n = len(samples), len(values)
     if a < FEWEST_GROUPS or n - a < 2:
         return Unanswered(why=reason("groups-too-few", count=a, needed=FEWEST_GROUPS))

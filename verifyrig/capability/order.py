@@ -16,7 +16,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from verifyrig.capability.samples import FloatArray
+from verifyrig.capability.samples import FloatArray, as_column
 
 __all__ = ["FEWEST_FOR_ORDER", "OrderPattern", "OrderSignal", "find_order"]
 
@@ -61,7 +61,7 @@ class OrderSignal:
 
 
 def find_order(
-    series: Mapping[str, Sequence[float | None]], batches: Sequence[Hashable], *, alpha: float = 0.05
+    series: Mapping[str, Sequence[float | None] | FloatArray], batches: Sequence[Hashable], *, alpha: float = 0.05
 ) -> list[OrderSignal]:
     """Return every pattern that is too plain for chance, the plainest first.
 
@@ -113,11 +113,11 @@ def _without_likeness(signals: list[OrderSignal]) -> list[OrderSignal]:
     return [signal for signal in signals if signal.pattern is not OrderPattern.WAVES or signal.metric not in moved]
 
 
-def _scores(values: Sequence[float | None]) -> FloatArray | None:
+def _scores(values: Sequence[float | None] | FloatArray) -> FloatArray | None:
     """Return centred ranks of unit spread, 0 where nothing was measured, shape (n,); None where all are equal."""
     from scipy.stats import rankdata
 
-    column = np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+    column = as_column(values)
     known = np.isfinite(column)
     if np.count_nonzero(known) < FEWEST_FOR_ORDER:
         return None

@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from verifyrig.capability.samples import FloatArray, Unanswered, are_equal
+from verifyrig.capability.samples import FloatArray, Unanswered, are_equal, as_column
 from verifyrig.core.reason import reason
 
 __all__ = ["EsdStep", "GrubbsTest", "find_outliers", "generalised_esd", "grubbs"]
@@ -109,7 +109,7 @@ def generalised_esd(
 
 def find_outliers(values: Iterable[float | None], *, alpha: float = 0.05) -> list[int] | Unanswered:
     """Return the indices of outliers, by the test that suits the number of units: Grubbs, or generalised ESD."""
-    listed = list(values)
+    listed = as_column(values)
     n = _placed(listed)[1].size
     if n < _FEWEST_FOR_SEVERAL:
         single = grubbs(listed, alpha=alpha)
@@ -120,7 +120,7 @@ def find_outliers(values: Iterable[float | None], *, alpha: float = 0.05) -> lis
 
 def _placed(values: Iterable[float | None]) -> tuple[np.ndarray[tuple[int], np.dtype[np.intp]], FloatArray]:
     """Return where the finite values stand among those given, and the values."""
-    column = np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+    column = as_column(values)
     places = np.flatnonzero(np.isfinite(column))
     return places, column[places]
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from verifyrig.core.reason import Reason, reason
 
-__all__ = ["FloatArray", "Unanswered", "are_equal", "finite", "spread_of"]
+__all__ = ["FloatArray", "Unanswered", "are_equal", "as_column", "finite", "spread_of"]
 
 FloatArray = npt.NDArray[np.float64]
 # Equal figures that were computed on the way from equal readings differ in their last binary digits.
@@ -28,10 +28,17 @@ class Unanswered:
     why: Reason
 
 
+def as_column(values: Iterable[float | None] | FloatArray) -> FloatArray:
+    """Return the values, shape (n,), NaN for None; an array as it is."""
+    if isinstance(values, np.ndarray):
+        return values
+    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+
+
 def finite(values: Iterable[float | None] | FloatArray) -> FloatArray:
     """Return the values that are numbers, shape (n,), in their order; None and NaN were not measured."""
-    columns = np.array([np.nan if value is None else value for value in values], dtype=np.float64)
-    return columns[np.isfinite(columns)]
+    column = as_column(values)
+    return column[np.isfinite(column)]
 
 
 def are_equal(sample: FloatArray) -> bool:

@@ -18,7 +18,10 @@ from verifyrig.files.streams import tell
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from verifyrig.core.interfaces import RunTable
     from verifyrig.core.profile import Profile
+    from verifyrig.core.run_columns import RunFilter
+    from verifyrig.metrology.verdict import Verdict
     from verifyrig.qa import QaFinding, UnitRun
     from verifyrig.qa.comparing import BuildsCompared
     from verifyrig.qa.contract import ProposalObject
@@ -47,6 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--since", metavar="DATE", help="only runs from this day on, as 2026-03-01")
     parser.add_argument("--until", metavar="DATE", help="only runs before this day")
     parser.add_argument("--dataset", metavar="PLACE", help="take the runs from a dataset instead of this bench folder")
+    parser.add_argument(
+        "--table", action="store_true", help="only the capability table over all of them, for very many units"
+    )
     parser.add_argument("--cores", metavar="N", type=int, help="how many cores compute (default: all)")
     parser.add_argument("--schema", action="store_true", help="print the JSON Schema of what --json gives")
 
@@ -63,14 +69,17 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     outs = [_out_path(text) for text in args.out]
     margins = _margins(args)
     profile = find_profile(args.profile, context.bench)
-    runs = _runs(args, context, profile)
+    if args.table:
+        return _table(args, context, profile)
+    source, asked = _source(args, context), _asked(args)
+    runs = source.runs(profile, asked)
     # Units that were measured before the plan was changed are judged by what it was then; the newest unit decides.
     meant = _of_group(runs, args.batch) if args.batch else runs
     newest_first = sorted(meant, key=lambda run: run.started_utc_s, reverse=True)
     edition = find_profile(args.profile, context.bench, [run.recipe for run in newest_first if run.recipe])
     if edition.recipe != profile.recipe:
         profile = edition
-        runs = _runs(args, context, profile)
+        runs = source.runs(profile, asked)
     own = _of_group(runs, args.batch) if args.batch else runs
     if args.against and not args.batch:
         own = [run for run in runs if args.against not in (run.batch, run.model)]
@@ -99,30 +108,53 @@ def _schema() -> Answer:
     return Answer(data=schema_object(QaObject), text=schema_text(QaObject).rstrip("\n"))
 
 
-def _runs(args: argparse.Namespace, context: Context, profile: Profile) -> list[UnitRun]:
-    from verifyrig.core.run_columns import RunFilter
-    from verifyrig.qa.findings import may_be_asked
-    from verifyrig.qa.index import collect_runs
+def _table(args: argparse.Namespace, context: Context, profile: Profile) -> Answer:
+    """Answer with the capability table alone; what points at single units is asked of a batch."""
+    from verifyrig.bench.find_profile import find_profile
+    from verifyrig.qa.capability_table import capability_table, recipes_newest_first
+    from verifyrig.qa.table_words import table_json, table_lines
 
-    if args.cores is not None and args.cores < 1:
-        raise UsageError(f"{args.cores} is no number of cores", where="--cores", mend="Give 1 or more.")
+    for option, value in (("--out", args.out), ("--against", args.against), ("--propose", args.propose)):
+        if value:
+            mend = f"Leave --table out, or {option}."
+            raise UsageError(f"{option} looks at single units, and --table has none", where="qa", mend=mend)
+    source, asked = _source(args, context), _asked(args)
+    columns = source.columns(profile, asked)
+    edition = find_profile(args.profile, context.bench, recipes_newest_first(columns))
+    if edition.recipe != profile.recipe:
+        profile = edition
+        columns = source.columns(profile, asked)
+    found = capability_table(columns, profile)
+    code = _code_of(found.verdict, broken=bool(columns.broken.any()))
+    return Answer(data=table_json(found), text=plain_lines(table_lines(found)), code=code)
+
+
+def _asked(args: argparse.Namespace) -> RunFilter:
+    from verifyrig.core.run_columns import RunFilter
+
     # A batch to compare with is another one, so the batch is no filter of what is read then.
     batch = None if args.against else args.batch
     days = _day(args.since, "--since"), _day(args.until, "--until")
-    asked = RunFilter(batch=batch, bench=args.of_bench, since=days[0], until=days[1])
+    return RunFilter(batch=batch, bench=args.of_bench, since=days[0], until=days[1])
+
+
+def _source(args: argparse.Namespace, context: Context) -> RunTable[UnitRun]:
+    """Return where the figures are taken from: a dataset, or the records of this bench."""
+    from verifyrig.qa.index import BenchTable
+
+    if args.cores is not None and args.cores < 1:
+        raise UsageError(f"{args.cores} is no number of cores", where="--cores", mend="Give 1 or more.")
     if args.dataset is not None:
-        from verifyrig.qa.dataset import dataset_runs
+        from verifyrig.qa.dataset import Dataset
 
         if args.records:
             raise UsageError("records are named, and a dataset", where="qa", mend="Leave one of them out.")
-        return dataset_runs(args.dataset, profile, may_be_asked(profile), asked)
+        return Dataset(args.dataset)
     named = [context.bench.find_record(text) for text in args.records]
-    return collect_runs(
-        context.bench.root,
-        named or context.bench.records(),
-        may_be_asked(profile),
-        profile=None if named else profile,
-        asked=asked,
+    return BenchTable(
+        folder=context.bench.root,
+        paths=named or context.bench.records(),
+        named=bool(named),
         workers=args.cores,
         progress=_show_progress if not context.json and sys.stderr.isatty() else None,
     )
@@ -261,8 +293,12 @@ def _page(found: QaFinding, compared: BuildsCompared | None, context: Context) -
 
 
 def _code(found: QaFinding) -> ExitCode:
+    return _code_of(found.verdict, broken=any(item.broken for item in found.sorted.left_out))
+
+
+def _code_of(verdict: Verdict, *, broken: bool) -> ExitCode:
     from verifyrig.metrology.verdict import Verdict
 
-    if found.verdict is Verdict.FAIL or any(item.broken for item in found.sorted.left_out):
+    if verdict is Verdict.FAIL or broken:
         return ExitCode.FAILED
-    return ExitCode.DONE if found.verdict is Verdict.PASS else ExitCode.NOT_PROVEN
+    return ExitCode.DONE if verdict is Verdict.PASS else ExitCode.NOT_PROVEN

@@ -10,12 +10,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Literal, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Protocol, TypeVar
 
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.kept_facts import BenchComputerFact
 from verifyrig.core.outcome import CauseClass
 from verifyrig.core.run_view import LinkNews, RunView
+
+if TYPE_CHECKING:
+    from verifyrig.core.profile import Profile
+    from verifyrig.core.run_columns import RunColumns, RunFilter
+
+_Run_co = TypeVar("_Run_co", covariant=True)
 
 Quantity = Literal["temperature", "speed", "voltage", "power", "energy", "clock", "share", "count"]
 
@@ -377,3 +383,19 @@ class Controls:
         """End the run; the first reason stands."""
         self.quit_reason = self.quit_reason or reason
         self.wake.set()
+
+
+class RunTable(Protocol[_Run_co]):
+    """Kept figures of many runs, wherever they lie: the index of a bench, a dataset of many.
+
+    What is asked for reaches what holds the figures before a row is read: profile (its name, or its recipe), batch,
+    bench and time.
+    """
+
+    def runs(self, profile: Profile, asked: RunFilter) -> Sequence[_Run_co]:
+        """Return the runs, each with the metrics that QA against the profile may look at."""
+        ...
+
+    def columns(self, profile: Profile, asked: RunFilter) -> RunColumns:
+        """Return the same as columns, for very many."""
+        ...

@@ -13,6 +13,7 @@ from verifyrig.qa.contract import (
     BenchPlaceObject,
     OrderObject,
     QaObject,
+    TableMetric,
     UnitsMetric,
     YieldObject,
 )
@@ -22,7 +23,7 @@ from verifyrig.qa.units import Attempt
 from verifyrig.qa.yields import Yield
 from verifyrig.runs.contract import Bounds
 
-__all__ = ["as_json"]
+__all__ = ["as_json", "metric_json", "yield_json"]
 
 
 def as_json(found: QaFinding) -> QaObject:
@@ -35,8 +36,8 @@ def as_json(found: QaFinding) -> QaObject:
         "verdict": found.verdict,
         "steady": found.steady,
         "false_alarm": FALSE_ALARM,
-        "first_pass": _yield(found.first_pass),
-        "final": _yield(found.final),
+        "first_pass": yield_json(found.first_pass),
+        "final": yield_json(found.final),
         "questions": [
             {"code": question.why.code, "runs": list(question.runs), "text": str(question.why)}
             for question in found.sorted.questions
@@ -55,7 +56,8 @@ def as_json(found: QaFinding) -> QaObject:
     }
 
 
-def _metric(metric: MetricFinding) -> UnitsMetric:
+def metric_json(metric: MetricFinding) -> TableMetric:
+    """Return what is said of all units together; single units are in `UnitsMetric`."""
     bounds: Bounds = {}
     if metric.minimum is not None:
         bounds["min"] = metric.minimum
@@ -75,14 +77,20 @@ def _metric(metric: MetricFinding) -> UnitsMetric:
         "ppk_low": plain_number(metric.ppk_low),
         "steady": metric.steady,
         "order": [_order(change) for change in metric.order],
+        "verdict": metric.verdict,
+        "notes": list(metric.notes),
+    }
+
+
+def _metric(metric: MetricFinding) -> UnitsMetric:
+    return {
+        **metric_json(metric),
         "benches": {place.bench: _place(place) for place in metric.places},
         "components": [
             {"name": c.name, "sd": plain_number(c.sd), "share": plain_number(c.share), "dof": c.dof}
             for c in metric.components
         ],
         "outliers": list(metric.outliers),
-        "verdict": metric.verdict,
-        "notes": list(metric.notes),
         "signals": [{"run": s.run, "rule": s.rule, "why": s.why} for s in metric.signals],
         "batches": None if metric.batches is None else _batches(metric.batches),
     }
@@ -99,7 +107,8 @@ def _place(place: BenchPlace) -> BenchPlaceObject:
     }
 
 
-def _yield(share: Yield) -> YieldObject:
+def yield_json(share: Yield) -> YieldObject:
+    """Return a yield with its interval."""
     return {
         "passed": share.passed,
         "of": share.of,

@@ -23,6 +23,7 @@ from verifyrig.capability.nested import FEWEST_GROUPS
 from verifyrig.capability.samples import FloatArray
 from verifyrig.capability.tolerance import Side
 from verifyrig.core.reason import Reason, reason
+from verifyrig.core.run_columns import Coded
 from verifyrig.qa.units import UnitRun
 
 __all__ = ["BenchPlace", "bench_interval", "components_of", "places_of", "within_benches"]
@@ -52,16 +53,19 @@ class BenchPlace:
         return not self.low <= 0 <= self.high
 
 
-def within_benches(values: Sequence[float | None], runs: Sequence[UnitRun]) -> list[float | None]:
-    """Return the values with each bench's own level taken off, so that only what changes over time remains."""
-    column = np.array([np.nan if value is None else value for value in values], dtype=np.float64)
-    benches = [run.bench for run in runs]
-    if len(set(benches)) > 1:
-        for bench in set(benches):
-            own = np.array([bench == each for each in benches])
-            if np.isfinite(column[own]).any():
-                column[own] -= np.nanmedian(column[own])
-    return [None if value != value else float(value) for value in column]
+def within_benches(values: FloatArray, benches: Coded) -> FloatArray:
+    """Return the values with each bench's own level taken off, so that only what changes over time remains.
+
+    Args:
+        values: NaN where there is none, shape (n,).
+    """
+    column = values.copy()
+    codes = np.unique(benches.codes)
+    for code in codes if codes.size > 1 else ():
+        own = benches.codes == code
+        if np.isfinite(column[own]).any():
+            column[own] -= np.nanmedian(column[own])
+    return column
 
 
 def places_of(values: Sequence[float | None], runs: Sequence[UnitRun]) -> tuple[BenchPlace, ...]:
@@ -99,21 +103,22 @@ def components_of(values: Sequence[float | None], runs: Sequence[UnitRun]) -> tu
 
 
 def bench_interval(
-    sample: FloatArray, benches: Sequence[str | None], side: Side, share: float, confidence: float
+    sample: FloatArray, benches: Coded, side: Side, share: float, confidence: float
 ) -> tuple[ToleranceInterval | None, Reason | None]:
     """Return the interval that regards the benches, None where the plain one does, and of which benches it holds."""
-    names = sorted({bench for bench in benches if bench is not None})
+    present = {benches.words[code] for code in np.unique(benches.codes).tolist()}
+    names = sorted(bench for bench in present if bench is not None)
     if not names:
         return None, None
     if len(names) == 1:
         return None, reason("claim-of-one-bench", bench=names[0])
-    if None not in benches and len(names) >= FEWEST_GROUPS:
-        across = grouped_interval(list(sample), benches, share=share, confidence=confidence, side=side)
+    if None not in present and len(names) >= FEWEST_GROUPS:
+        across = grouped_interval(sample, benches, share=share, confidence=confidence, side=side)
         if not isinstance(across, Unanswered):
             return across, reason("claim-across-benches", count=len(names))
     every = [
         normal_interval(
-            sample[[own == bench for own in benches]],
+            sample[benches.codes == benches.words.index(bench)],
             share=share,
             confidence=1 - (1 - confidence) / len(names),
             side=side,

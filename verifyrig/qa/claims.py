@@ -24,6 +24,7 @@ from verifyrig.capability import (
 from verifyrig.capability.samples import FloatArray
 from verifyrig.capability.tolerance import Side
 from verifyrig.core.reason import Reason, reason
+from verifyrig.core.run_columns import Coded
 from verifyrig.qa.benches import bench_interval
 
 __all__ = ["CONFIDENCE", "SHARE", "SampleClaim", "claim_for"]
@@ -65,14 +66,14 @@ def claim_for(
     *,
     count: bool = False,
     steady: bool = True,
-    benches: Sequence[str | None] = (),
+    benches: Coded | None = None,
 ) -> SampleClaim:
     """Return what a sample of finite values, in order of time, proves against the limits (either may be None).
 
     Args:
         count: Whether the values are counts, of which no spread is taken.
         steady: Whether the series shows no order; of one that changed on the way nothing follows for further units.
-        benches: The bench of each value; empty where nothing is known of benches.
+        benches: The bench of each value; None where nothing is known of benches.
     """
     n, has_limit = int(sample.size), minimum is not None or maximum is not None
     provisional = reason("claim-provisional", count=n) if n < FEWEST_FOR_A_CLAIM else None
@@ -94,7 +95,7 @@ def claim_for(
             n=n, has_limit=has_limit, why_not_proven=unsteady, notes=(provisional,) if provisional else ()
         )
     shape_note, interval, doubtful = _for_shape(sample, interval, side)
-    across, of_benches = bench_interval(sample, benches or [None] * n, side, SHARE, CONFIDENCE)
+    across, of_benches = bench_interval(sample, benches or Coded.of([None] * n), side, SHARE, CONFIDENCE)
     interval = across or interval
     index = capability(sample, minimum=minimum, maximum=maximum, confidence=CONFIDENCE) if has_limit else None
     found = index if isinstance(index, Capability) else None

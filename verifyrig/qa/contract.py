@@ -67,8 +67,8 @@ class ComponentObject(TypedDict):
     dof: int
 
 
-class UnitsMetric(Bounds):
-    """One metric over all units, in `unit`."""
+class TableMetric(Bounds):
+    """One metric over all units together, in `unit`."""
 
     n: int
     unit: str
@@ -82,11 +82,16 @@ class UnitsMetric(Bounds):
     ppk_low: Number
     steady: bool | None
     order: list[OrderObject]
+    verdict: Verdict
+    notes: list[str]
+
+
+class UnitsMetric(TableMetric):
+    """The same, with what points at benches and single units."""
+
     benches: dict[str, BenchPlaceObject]
     components: list[ComponentObject]
     outliers: list[str]
-    verdict: Verdict
-    notes: list[str]
     signals: list[UnitSignal]
     batches: BatchesObject | None
 
@@ -202,6 +207,25 @@ class QaObject(TypedDict):
     comparison: NotRequired[BuildsObject]
     proposals: NotRequired[list[ProposalObject]]
     files: NotRequired[list[str]]
+
+
+class TableObject(TypedDict):
+    """What `qa --table` prints: all units together, and of `left_out` how many runs by reason."""
+
+    profile: str
+    units: int
+    runs: int
+    metrics: dict[str, TableMetric]
+    verdicts: dict[str, int]
+    left_out: dict[str, int]
+    questions: int
+    without_run: int
+    first_pass: YieldObject
+    final: YieldObject
+    verdict: Verdict
+    steady: bool | None
+    false_alarm: Number
+    simulated: bool
 
 
 class GoldenObject(TypedDict):

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+
+import numpy as np
 
 from verifyrig.capability import (
     FEWEST_FOR_ORDER,
@@ -16,8 +19,10 @@ from verifyrig.capability import (
     finite,
     over_reference_ambient,
 )
+from verifyrig.capability.samples import as_column
 from verifyrig.core.ambient import AMBIENT_CHANNELS
 from verifyrig.core.profile import Profile
+from verifyrig.core.run_columns import Coded
 from verifyrig.core.trace import FloatArray
 from verifyrig.metrology.verdict import Verdict, worst
 from verifyrig.qa.benches import BenchPlace, components_of, places_of, within_benches
@@ -36,7 +41,19 @@ from verifyrig.qa.shapes import (
 from verifyrig.qa.units import Attempt, Sorted, UnitFigure, UnitRun, judge_figure, judge_unit, sort_out
 from verifyrig.qa.yields import Yield, yields_of
 
-__all__ = ["MetricFinding", "QaFinding", "find", "may_be_asked", "values_of"]
+__all__ = [
+    "MetricFinding",
+    "QaFinding",
+    "find",
+    "limits_of",
+    "may_be_asked",
+    "metric_names",
+    "metric_verdict",
+    "moved_values",
+    "sd_of",
+    "too_few",
+    "values_of",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,12 +169,15 @@ def find(runs: Sequence[UnitRun], profile: Profile) -> QaFinding:
     """Return the findings; runs that cannot be compared are left out with their reasons, the rest is answered."""
     sorted_runs = sort_out(runs, profile)
     stage = fingerprint_stage(sorted_runs.counted)
-    names = _metric_names(sorted_runs.counted, profile, stage)
+    names = metric_names(_known(sorted_runs.counted), len(sorted_runs.counted), profile, stage)
     alpha = OUTLIER_FALSE_ALARM / max(1, len(names))
     series = {name: values_of(sorted_runs.counted, name, profile) for name in names}
     counted = sorted_runs.counted
-    levelled = {name: (within_benches(values, counted), _unit(name, counted)) for name, (values, _) in series.items()}
-    changes = changes_of(levelled, counted)
+    benches = Coded.of(run.bench for run in counted)
+    levelled = {
+        name: (within_benches(as_column(values), benches), _unit(name, counted)) for name, (values, _) in series.items()
+    }
+    changes = changes_of(levelled, [run.batch for run in counted], lambda at: (counted[at].unit, counted[at].run))
     metrics = {
         name: _find_metric(name, sorted_runs, profile, alpha, series[name], changes.get(name, ())) for name in names
     }
@@ -222,22 +242,27 @@ def _batch_notes(sorted_runs: Sorted, profile: Profile) -> list[str]:
     return notes
 
 
-def _metric_names(runs: Sequence[UnitRun], profile: Profile, stage: str | None) -> list[str]:
-    """Return the thresholds' metrics, then those that show a fault before a limit does."""
+def metric_names(known: Mapping[str, int], n: int, profile: Profile, stage: str | None) -> list[str]:
+    """Return the thresholds' metrics, then those that show a fault before a limit does.
+
+    Args:
+        known: By metric, how many of `n` runs have a figure of it.
+        stage: Whose fingerprint windows are taken.
+    """
     names = [threshold.metric for threshold in profile.thresholds]
     names += [] if stage is None else [f"{stage}.{window}" for window in WINDOWS]
     loads = [stage.name for stage in profile.stages if stage.load is not None]
     names += [f"{stage}.{metric}" for stage in loads for metric in ("die_temp_c.rise", "package_power_w.mean")]
     judged = {threshold.metric for threshold in profile.thresholds}
-    return [name for name in dict.fromkeys(names) if name in judged or _is_known(name, runs)]
+    often = {name for name, count in known.items() if count >= 2 and 2 * count >= n}
+    return [name for name in dict.fromkeys(names) if name in judged or name in often]
 
 
-def _is_known(name: str, runs: Sequence[UnitRun]) -> bool:
-    known = sum(1 for run in runs if (figure := run.metrics.get(name)) is not None and figure.value is not None)
-    return known >= 2 and 2 * known >= len(runs)
+def _known(runs: Sequence[UnitRun]) -> Counter[str]:
+    return Counter(name for run in runs for name, figure in run.metrics.items() if figure.value is not None)
 
 
-def _limits(name: str, profile: Profile) -> tuple[float | None, float | None]:
+def limits_of(name: str, profile: Profile) -> tuple[float | None, float | None]:
     """Return the tightest limits that the profile's thresholds put on a metric."""
     own = [threshold for threshold in profile.thresholds if threshold.metric == name]
     lows = [threshold.minimum for threshold in own if threshold.minimum is not None]
@@ -264,17 +289,17 @@ def _find_metric(
     series: tuple[list[float | None], bool],
     changes: tuple[OrderChange, ...],
 ) -> MetricFinding:
-    minimum, maximum = _limits(name, profile)
+    minimum, maximum = limits_of(name, profile)
     runs = sorted_runs.counted
     figures = [run.metrics.get(name) for run in runs]
     values, moved = series
     sample = finite(values)
     notes = ["as in a room of the profile's reference ambient"] if moved else []
     is_count = _is_count(figures)
-    measured_on = [run.bench for run, value in zip(runs, values, strict=True) if value is not None]
+    measured_on = Coded.of(run.bench for run, value in zip(runs, values, strict=True) if value is not None)
     claim = claim_for(sample, minimum, maximum, count=is_count, steady=not changes, benches=measured_on)
     every = [attempt.run for attempt in sorted_runs.attempts]
-    verdict, why = _verdict(_unit_verdict(name, sorted_runs, minimum, maximum), claim)
+    verdict, why = metric_verdict(_unit_verdict(name, sorted_runs, minimum, maximum), claim)
     outliers = find_outliers(values, alpha=alpha)
     chart = chart_over_time(values, runs)
     return MetricFinding(
@@ -282,7 +307,7 @@ def _find_metric(
         unit=_unit(name, runs),
         n=int(sample.size),
         mean=float(sample.mean()) if sample.size else None,
-        sd=_sd(sample),
+        sd=sd_of(sample),
         minimum=minimum,
         maximum=maximum,
         tolerance_low=claim.tolerance_low,
@@ -291,7 +316,7 @@ def _find_metric(
         cpk_low=claim.cpk_low,
         ppk=claim.ppk,
         ppk_low=claim.ppk_low,
-        steady=False if changes else None if _few(sample) else True,
+        steady=False if changes else None if too_few(sample) else True,
         order=changes,
         proven_share=claim.proven_share,
         places=() if is_count else places_of(values, runs),
@@ -309,7 +334,8 @@ def _find_metric(
     )
 
 
-def _few(sample: FloatArray) -> bool:
+def too_few(sample: FloatArray) -> bool:
+    """Return whether a sample is too small, or too equal, to tell whether it changed."""
     return sample.size < FEWEST_FOR_ORDER or are_equal(sample)
 
 
@@ -324,17 +350,25 @@ def values_of(runs: Sequence[UnitRun], name: str, profile: Profile) -> tuple[lis
     Temperatures are moved where most rooms are known, and one whose room is not known is then no figure; rises and
     resistances need no such correction.
     """
-    figures = [run.metrics.get(name) for run in runs]
-    values = [_number(figure) for figure in figures]
-    ambients = [run.ambient_c for run in runs]
-    unit = next((figure.unit for figure in figures if figure is not None), "")
-    known = sum(ambient is not None for ambient in ambients)
-    if unit != "°C" or name.split(".")[1] in AMBIENT_CHANNELS or 2 * known <= len(runs):
+    values = as_column(_number(run.metrics.get(name)) for run in runs)
+    ambients_c = as_column(run.ambient_c for run in runs)
+    column, moved = moved_values(values, _unit(name, runs), ambients_c, name, profile)
+    return [None if value != value else value for value in column.tolist()], moved
+
+
+def moved_values(
+    values: FloatArray, unit: str, ambients_c: FloatArray, name: str, profile: Profile
+) -> tuple[FloatArray, bool]:
+    """Return what `values_of` does, of columns in which NaN is no figure and no known room."""
+    values = np.where(np.isfinite(values), values, np.nan)
+    known = np.count_nonzero(np.isfinite(ambients_c))
+    if unit != "°C" or name.split(".")[1] in AMBIENT_CHANNELS or 2 * known <= values.size:
         return values, False
-    return over_reference_ambient(values, ambients, profile.reference_ambient_c), True
+    return over_reference_ambient(values, ambients_c, profile.reference_ambient_c), True
 
 
-def _sd(sample: FloatArray) -> float | None:
+def sd_of(sample: FloatArray) -> float | None:
+    """Return the spread of finite values, None where there are too few."""
     if sample.size < 2:
         return None
     return 0.0 if are_equal(sample) else float((sample - sample[0]).std(ddof=1))
@@ -357,7 +391,7 @@ def _unit_verdict(name: str, sorted_runs: Sorted, minimum: float | None, maximum
     return worst(judge_figure(run.metrics.get(name), minimum, maximum) for run in sorted_runs.deciding)
 
 
-def _verdict(units: Verdict, claim: SampleClaim) -> tuple[Verdict, list[str]]:
+def metric_verdict(units: Verdict, claim: SampleClaim) -> tuple[Verdict, list[str]]:
     """Return the verdict on a metric: that of its units, conditional where what they prove of others falls short."""
     if not claim.has_limit:
         return units, []

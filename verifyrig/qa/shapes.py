@@ -8,7 +8,7 @@ temperature reaches a limit.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,7 @@ __all__ = [
     "find_shapes",
     "fingerprint_of",
     "fingerprint_stage",
+    "stage_of_most",
     "usual_fingerprint",
 ]
 
@@ -61,10 +62,19 @@ def fingerprint_stage(runs: Sequence[UnitRun]) -> str | None:
     """Return the stage whose windows most runs have, None where no run has any."""
     known = {tuple(run.metrics) for run in runs}  # runs of one recipe have one set of names, or a few
     names = [name for name in dict.fromkeys(name for some in known for name in some) if _is_window(name)]
+    return stage_of_most({name: sum(_has_value(run, name) for run in runs) for name in names})
+
+
+def stage_of_most(known: Mapping[str, int]) -> str | None:
+    """Return the stage whose windows most runs have, None where no run has any.
+
+    Args:
+        known: By metric, how many runs have a figure of it.
+    """
     counts: dict[str, int] = {}
-    for name in sorted(names):
+    for name in sorted(name for name in known if _is_window(name)):
         stage = name.partition(".")[0]
-        counts[stage] = counts.get(stage, 0) + sum(_has_value(run, name) for run in runs)
+        counts[stage] = counts.get(stage, 0) + known[name]
     return max((stage for stage in counts if counts[stage]), key=lambda stage: counts[stage], default=None)
 
 

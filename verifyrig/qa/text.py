@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line
@@ -13,7 +13,16 @@ from verifyrig.qa.shapes import Fingerprint
 from verifyrig.qa.units import Attempt, UnitFigure, judge_figure
 from verifyrig.qa.yields import Yield
 
-__all__ = ["bench_words", "limit_words", "lines_of", "standing_out", "table", "verdict_words", "yield_words"]
+__all__ = [
+    "bench_words",
+    "limit_words",
+    "lines_of",
+    "metric_lines",
+    "standing_out",
+    "table",
+    "verdict_words",
+    "yield_words",
+]
 
 _LONGEST_NAME = 24
 
@@ -23,7 +32,7 @@ def lines_of(found: QaFinding) -> list[str]:
     simulated = ", simulated hardware" if any(attempt.run.simulated for attempt in found.attempts) else ""
     n = len(found.unit_verdicts)
     lines = [f"QA of {found.profile.name}: {n} {'unit' if n == 1 else 'units'}{simulated}", ""]
-    lines += [*_changed(found), *_units(found), *_metrics(found), *_outliers(found), *_batches(found)]
+    lines += [*_changed(found), *_units(found), *metric_lines(found.metrics), *_outliers(found), *_batches(found)]
     lines += _left_out(found)
     lines += [f"Note: {note}." for note in found.notes]
     if any(attempt.number > 1 for attempt in found.attempts):
@@ -102,13 +111,14 @@ def limit_words(metric: MetricFinding) -> str:
     return f"{metric.metric}, {' and '.join(limits)}{unit}"
 
 
-def _metrics(found: QaFinding) -> list[str]:
-    if not found.metrics:
+def metric_lines(metrics: Mapping[str, MetricFinding]) -> list[str]:
+    """Return one line for each metric, and below them what a reader must know."""
+    if not metrics:
         return []
     heads = ["metric", "n", "mean", "sd", "95 % of all units", "Ppk", "at least", "Cpk", ""]
     rows = [heads]
     notes = []
-    for name, metric in found.metrics.items():
+    for name, metric in metrics.items():
         mark = f"{shape(metric.verdict)} {plain_word(metric.verdict)}" if metric.has_limit else ""
         rows.append(
             [

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from verifyrig.metrology.verdict import Verdict
 from verifyrig.qa.units import Attempt
 
-__all__ = ["Yield", "yields_of"]
+__all__ = ["Yield", "yield_of", "yields_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,13 +34,14 @@ def yields_of(attempts: Sequence[Attempt], verdicts: Mapping[str, Verdict]) -> t
     """Return the first-pass and the final yield: what passes without a rework, and what passes at its last attempt."""
     first = [verdicts[attempt.run.run] for attempt in attempts if attempt.number == 1]
     last = [verdicts[attempt.run.run] for attempt in attempts if attempt.last]
-    return _yield(first), _yield(last)
+    passed = [sum(verdict is Verdict.PASS for verdict in verdicts) for verdicts in (first, last)]
+    return yield_of(passed[0], len(first)), yield_of(passed[1], len(last))
 
 
-def _yield(verdicts: Sequence[Verdict]) -> Yield:
+def yield_of(passed: int, of: int) -> Yield:
+    """Return the yield of `of` units."""
     from scipy.special import betaincinv
 
-    of, passed = len(verdicts), sum(verdict is Verdict.PASS for verdict in verdicts)
     low = float(betaincinv(passed, of - passed + 1, 0.025)) if passed else 0.0
     high = float(betaincinv(passed + 1, of - passed, 0.975)) if passed < of else 1.0
     return Yield(passed=passed, of=of, low=low, high=high)

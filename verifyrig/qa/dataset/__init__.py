@@ -1,6 +1,6 @@
 """Kept figures of many benches as Parquet: one table under `qa` that any engine reads. Needs the extra `fleet`."""
 
-from verifyrig.qa.dataset.read import dataset_runs
+from verifyrig.qa.dataset.read import Dataset
 from verifyrig.qa.dataset.write import Exported, export_dataset
 
-__all__ = ["Exported", "dataset_runs", "export_dataset"]
+__all__ = ["Dataset", "Exported", "export_dataset"]

@@ -7,58 +7,109 @@ only the columns that are asked for. DuckDB and Polars read the same files for q
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from verifyrig.core.errors import RecordError, UsageError
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.core.profile import Profile
-from verifyrig.core.run_columns import RunFilter, in_utf8
+from verifyrig.core.run_columns import Coded, FigureColumn, RowArray, RunColumns, RunFilter, in_utf8
 from verifyrig.qa.dataset.place import open_place, saying
 from verifyrig.qa.dataset.schema import HEAD_COLUMNS, SCHEMA_VERSION, UNCERTAINTY, arrow
+from verifyrig.qa.findings import may_be_asked
 from verifyrig.qa.unit_run import UnitFigure, UnitRun
 
-__all__ = ["dataset_runs"]
+__all__ = ["Dataset"]
 
-_KINDS = ("note", "why_no_pass")
+_CODED = ("unit", "batch", "model", "bench", "board", "recipe", "version", "rework", "outcome", "cause", "states")
+_FLAGS, _NUMBERS = ("lost_power", "simulated"), ("started_utc_s", "ambient_c")
 
 
-def dataset_runs(url: str, profile: Profile, wanted: Callable[[str], bool], asked: RunFilter) -> list[UnitRun]:
-    """Return the runs of a profile's name or recipe, each once, in order of time.
+class _Part(NamedTuple):
+    """What one file holds of what was asked for.
+
+    Attributes:
+        names: Every metric of the file, in the order in which remarks count.
+        units: Unit of each wanted one.
+    """
+
+    table: Any
+    names: list[str]
+    units: dict[str, str]
+
+
+class Dataset:
+    """A dataset at a path or URL, as a `RunTable`.
 
     A run that stands in several files (two sites collected the same bench) counts once, by its record's digest; of
     figures by several versions of the analysis the newest is taken.
-
-    Raises:
-        UsageError: There is no dataset, or the extra is missing.
-        RecordError: A file is none of ours, or of a later schema.
     """
-    arrow()
-    from pyarrow import dataset as ds
-    from pyarrow import parquet
 
-    place = open_place(url)
-    system, files = place.system, [place.path(name) for name in place.names()]
-    if not files:
-        raise UsageError("there is no dataset", where=url, mend="Write one with `verifyrig dataset`.")
-    found: dict[str, tuple[str, UnitRun]] = {}
-    for path in files:
-        if not _month_fits(path, asked):
-            continue
-        with saying("read", path, "Remove it, and export it anew."):
-            with system.open(path, "rb") as file:
-                schema = parquet.read_schema(file)
-            source = ds.dataset(path, filesystem=system, format="parquet", schema=schema)
-            names = _metric_names(schema, path)
-            columns = [*HEAD_COLUMNS, *(n + s for n in names if wanted(n) for s in ("", UNCERTAINTY))]
-            table = source.to_table(columns=columns, filter=_expression(ds, profile, asked))
-        units = {n: _unit_of(schema, n) for n in names}
-        for digest, version, run in _runs(table, names, units, wanted):
-            known = found.get(digest)
-            if known is None or known[0] < version:
-                found[digest] = (version, run)
-    return sorted((run for _, run in found.values()), key=lambda run: (run.started_utc_s, run.run))
+    def __init__(self, url: str) -> None:
+        self._url = url
+
+    def runs(self, profile: Profile, asked: RunFilter) -> list[UnitRun]:
+        """Return the runs of a profile's name or recipe, each once, in order of time.
+
+        Raises:
+            UsageError: There is no dataset, or the extra is missing.
+            RecordError: A file is none of ours, or of a later schema, or cannot be read.
+        """
+        found: dict[str, tuple[str, UnitRun]] = {}
+        for part in self._parts(profile, asked, HEAD_COLUMNS):
+            for digest, version, run in _runs(part):
+                known = found.get(digest)
+                if known is None or known[0] < version:
+                    found[digest] = (version, run)
+        return sorted((run for _, run in found.values()), key=lambda run: (run.started_utc_s, run.run))
+
+    def columns(self, profile: Profile, asked: RunFilter) -> RunColumns:
+        """Return the same runs as columns, in any order; raises what `runs` does."""
+        parts = list(self._parts(profile, asked, ("digest", "run", "remarks", *_CODED, *_FLAGS, *_NUMBERS)))
+        rows = _once([part.table.column("digest") for part in parts], [_coded(part, "version") for part in parts])
+        own: dict[str, Any] = {name: Coded.joined([_coded(part, name) for part in parts]) for name in _CODED}
+        own |= {
+            name: np.concatenate([np.empty(0, dtype=kind), *(_array(part, name) for part in parts)])
+            for names, kind in ((_FLAGS, np.bool_), (_NUMBERS, np.float64))
+            for name in names
+        }
+        n = len(rows)
+        every = RunColumns(
+            run=tuple(name for part in parts for name in part.table.column("run").to_pylist()),
+            **own,
+            refused=Coded(np.zeros(n, dtype=np.int64), ("",)),
+            broken=np.zeros(n, dtype=np.bool_),
+            figures=_figures(parts),
+        )
+        return every if rows.all() else every.take(np.flatnonzero(rows))
+
+    def _parts(self, profile: Profile, asked: RunFilter, heads: Sequence[str]) -> Iterator[_Part]:
+        """Yield what each file holds of the runs that are asked for."""
+        arrow()
+        from pyarrow import dataset as ds
+        from pyarrow import parquet
+
+        place = open_place(self._url)
+        files = [place.path(name) for name in place.names()]
+        if not files:
+            raise UsageError("there is no dataset", where=self._url, mend="Write one with `verifyrig dataset`.")
+        wanted = may_be_asked(profile)
+        for path in files:
+            if not _month_fits(path, asked):
+                continue
+            with saying("read", path, "Remove it, and export it anew."):
+                with place.system.open(path, "rb") as file:
+                    schema = parquet.read_schema(file)
+                source = ds.dataset(path, filesystem=place.system, format="parquet", schema=schema)
+                names = _metric_names(schema, path)
+                picked = [name for name in names if wanted(name)]
+                columns = [*heads, *(name + suffix for name in picked for suffix in ("", UNCERTAINTY))]
+                table = source.to_table(columns=columns, filter=_expression(ds, profile, asked))
+            if table.num_rows:
+                yield _Part(table, names, {name: _unit_of(schema, name) for name in picked})
 
 
 def _month_fits(path: str, asked: RunFilter) -> bool:
@@ -99,30 +150,29 @@ def _unit_of(schema: Any, name: str) -> str:
     return bytes(metadata.get(b"unit", b"")).decode("utf-8")
 
 
-def _runs(
-    table: Any, names: list[str], units: dict[str, str], wanted: Callable[[str], bool]
-) -> list[tuple[str, str, UnitRun]]:
+@lru_cache(maxsize=4096)  # runs of one recipe often have the same remarks
+def _texts(remarks: str, kind: str) -> Mapping[int, str]:
+    """Return the remark at each place of a file's metrics."""
+    return {at: text for text, own in json.loads(remarks).get(kind, {}).items() for at in own}
+
+
+# ---- as runs ------------------------------------------------------------------------------------------------------
+
+
+def _runs(part: _Part) -> Iterator[tuple[str, str, UnitRun]]:
+    table = part.table
     heads = {name: table.column(name).to_pylist() for name in HEAD_COLUMNS}
-    picked = [(at, name) for at, name in enumerate(names) if wanted(name)]
-    values = {name: table.column(name).to_pylist() for _, name in picked}
-    spreads = {name: table.column(name + UNCERTAINTY).to_pylist() for _, name in picked}
-
-    @lru_cache(maxsize=1024)
-    def texts(remarks: str) -> tuple[dict[int, str], dict[int, str]]:
-        kinds = json.loads(remarks)
-        notes, whys = ({at: text for text, own in kinds.get(k, {}).items() for at in own} for k in _KINDS)
-        return notes, whys
-
-    runs = []
+    picked = [(part.names.index(name), name, unit) for name, unit in part.units.items()]
+    values = {name: table.column(name).to_pylist() for name in part.units}
+    spreads = {name: table.column(name + UNCERTAINTY).to_pylist() for name in part.units}
     for row in range(table.num_rows):
         head = {name: column[row] for name, column in heads.items()}
-        notes, whys = texts(head["remarks"])
+        notes, whys = _texts(head["remarks"], "note"), _texts(head["remarks"], "why_no_pass")
         figures = {
-            name: UnitFigure(values[name][row], spreads[name][row], units[name], notes.get(at, ""), whys.get(at, ""))
-            for at, name in picked
+            name: UnitFigure(values[name][row], spreads[name][row], unit, notes.get(at, ""), whys.get(at, ""))
+            for at, name, unit in picked
         }
-        runs.append((str(head["digest"]), str(head["version"]), _run(head, figures)))
-    return runs
+        yield str(head["digest"]), str(head["version"]), _run(head, figures)
 
 
 def _run(head: dict[str, Any], figures: dict[str, UnitFigure]) -> UnitRun:
@@ -146,4 +196,73 @@ def _run(head: dict[str, Any], figures: dict[str, UnitFigure]) -> UnitRun:
         board=head["board"],
         duration_s=head["duration_s"],
         stopped_by=head["stopped_by"] or "",
+    )
+
+
+# ---- as columns ---------------------------------------------------------------------------------------------------
+
+_MEANING: dict[str, Callable[[Any], Any]] = {
+    "rework": lambda word: word or "",
+    "outcome": lambda word: None if word is None else Outcome(word),
+    "cause": lambda word: None if word is None else CauseClass(word),
+    "states": lambda word: tuple(json.loads(word or "{}").items()),
+}
+
+
+def _coded(part: _Part, name: str) -> Coded:
+    pa = arrow()
+    column = part.table.column(name)
+    if not pa.types.is_dictionary(column.type):
+        column = column.dictionary_encode()
+    whole = column.unify_dictionaries().combine_chunks()
+    words = whole.dictionary.to_pylist()
+    codes = whole.indices.fill_null(len(words)).to_numpy(zero_copy_only=False).astype(np.int64)
+    meant = [*words, None] if whole.null_count else words
+    told = _MEANING.get(name)
+    return Coded(codes, tuple(meant if told is None else map(told, meant)))
+
+
+def _array(part: _Part, name: str) -> Any:
+    """Return a column as an array, NaN for null."""
+    return part.table.column(name).to_numpy()
+
+
+def _once(digests: Sequence[Any], versions: Sequence[Coded]) -> Any:
+    """Return which rows are taken: of each record one, that of the newest version, of several the first."""
+    pa = arrow()
+    every = pa.chunked_array([chunk for column in digests for chunk in column.chunks], pa.string())
+    encoded = every.dictionary_encode().unify_dictionaries().combine_chunks()
+    taken = np.ones(len(every), dtype=np.bool_)
+    if len(encoded.dictionary) == len(every):
+        return taken
+    codes: RowArray = encoded.indices.to_numpy(zero_copy_only=False).astype(np.int64)
+    joined = Coded.joined(versions)
+    rank = np.argsort(np.argsort(np.array(joined.words)))[joined.codes]
+    order = np.lexsort((np.arange(codes.size), -rank, codes))
+    taken[order[1:]] = codes[order[1:]] != codes[order[:-1]]
+    return taken
+
+
+def _figures(parts: Sequence[_Part]) -> dict[str, FigureColumn]:
+    units = {name: unit for part in reversed(parts) for name, unit in part.units.items()}
+    return {name: _figure(name, unit, parts) for name, unit in units.items()}
+
+
+def _figure(name: str, unit: str, parts: Sequence[_Part]) -> FigureColumn:
+    values, u95, may_pass = [], [], []
+    for part in parts:
+        n = part.table.num_rows
+        if name not in part.units:
+            values.append(np.full(n, np.nan))
+            u95.append(np.full(n, np.nan))
+            may_pass.append(np.ones(n, dtype=np.bool_))
+            continue
+        at = part.names.index(name)
+        values.append(_array(part, name))
+        u95.append(_array(part, name + UNCERTAINTY))
+        remarks = _coded(part, "remarks")
+        free = np.array([at not in _texts(word, "why_no_pass") for word in remarks.words], dtype=np.bool_)
+        may_pass.append(free[remarks.codes])
+    return FigureColumn(
+        unit=unit, values=np.concatenate(values), u95=np.concatenate(u95), may_pass=np.concatenate(may_pass)
     )

@@ -1,0 +1,197 @@
+"""The capability table of very many runs, made on columns: what `find` says of each metric, without a line a unit.
+
+Outliers, charts and fingerprints point at single units; of a million of them a batch is asked, not the table.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from verifyrig.capability.samples import FloatArray
+from verifyrig.core.outcome import Outcome
+from verifyrig.core.profile import Profile
+from verifyrig.core.run_columns import Coded, FigureColumn, RowArray, RunColumns
+from verifyrig.metrology.verdict import MILDEST_FIRST, Verdict, worst
+from verifyrig.metrology.verdict_columns import Severities, judge_figures, judge_runs, severity
+from verifyrig.qa.benches import within_benches
+from verifyrig.qa.claims import claim_for
+from verifyrig.qa.findings import MetricFinding, limits_of, metric_names, metric_verdict, moved_values, sd_of, too_few
+from verifyrig.qa.order import OrderChange, changes_of
+from verifyrig.qa.shapes import stage_of_most
+from verifyrig.qa.sorting import SortedColumns, Why, sort_columns
+from verifyrig.qa.yields import Yield, yield_of
+
+__all__ = ["CapabilityTable", "capability_table", "recipes_newest_first"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CapabilityTable:
+    """What is said of all units together.
+
+    Attributes:
+        units: Units with a comparable run, `runs` all runs that were looked at.
+        metrics: Without what points at single units: outliers, benches, components, charts.
+        verdicts: How many units have which verdict, by their last attempt.
+        left_out: How many runs do not count, by reason.
+        questions: How many names and boards do not agree; `without_run` units of which no run is comparable.
+    """
+
+    profile: Profile
+    units: int
+    runs: int
+    metrics: Mapping[str, MetricFinding]
+    verdicts: Mapping[Verdict, int]
+    left_out: Mapping[str, int]
+    questions: int
+    without_run: int
+    first_pass: Yield
+    final: Yield
+    steady: bool | None
+    verdict: Verdict
+    simulated: bool
+
+
+def capability_table(columns: RunColumns, profile: Profile) -> CapabilityTable:
+    """Return the table of these runs, in any order; each figure is that of `find`, digit for digit."""
+    found = sort_columns(columns, profile)
+    counted = found.attempts.counted_rows
+    taken = {name: column.take(counted) for name, column in found.columns.figures.items()}
+    known = {name: int(np.count_nonzero(np.isfinite(column.values))) for name, column in taken.items()}
+    names = metric_names(known, counted.size, profile, stage_of_most(known))
+    ambients_c = found.columns.ambient_c[counted]
+    none = np.full(counted.size, np.nan)
+    empty = FigureColumn(unit="", values=none, u95=none, may_pass=np.ones(counted.size, dtype=np.bool_))
+    figures = {name: taken.get(name, empty) for name in names}
+    series = {name: moved_values(own.values, own.unit, ambients_c, name, profile) for name, own in figures.items()}
+    benches = found.columns.bench.take(counted)
+    changes = _changes(
+        found, counted, {n: (within_benches(v, benches), figures[n].unit) for n, (v, _) in series.items()}
+    )
+    metrics = {
+        name: _metric(name, found, profile, figures[name], series[name], benches, changes.get(name, ()))
+        for name in names
+    }
+    judged = _judged(found, profile)
+    last, first = judged[found.attempts.last], judged[found.attempts.number == 1]
+    verdicts = {
+        verdict: count for at, verdict in enumerate(MILDEST_FIRST) if (count := int(np.count_nonzero(last == at)))
+    }
+    steadiness = [metric.steady for metric in metrics.values() if metric.steady is not None]
+    steady = all(steadiness) if steadiness else None
+    doubts = [Verdict.CONDITIONAL_PASS] if found.questions or steady is False else []
+    unseen = [Verdict.NOT_MEASURED] if found.without_run else []
+    own = [metric.verdict for metric in metrics.values() if metric.has_limit]
+    passed = severity(Verdict.PASS)
+    return CapabilityTable(
+        profile=profile,
+        units=int(last.size),
+        runs=len(columns),
+        metrics=metrics,
+        verdicts=verdicts,
+        left_out=_left_out(found),
+        questions=len(found.questions),
+        without_run=len(found.without_run),
+        first_pass=yield_of(int(np.count_nonzero(first == passed)), int(first.size)),
+        final=yield_of(int(np.count_nonzero(last == passed)), int(last.size)),
+        steady=steady,
+        verdict=worst([*own, *verdicts, *unseen, *doubts]),
+        simulated=bool(found.columns.simulated[found.attempts.rows].any()),
+    )
+
+
+def recipes_newest_first(columns: RunColumns) -> list[str]:
+    """Return the recipes of the runs, that of the newest run first."""
+    codes = columns.recipe.codes[np.argsort(-columns.started_utc_s, kind="stable")]
+    present, first = np.unique(codes, return_index=True)
+    words = [columns.recipe.words[code] for code in present[np.argsort(first)].tolist()]
+    return [word for word in words if word]
+
+
+def _changes(
+    found: SortedColumns, counted: RowArray, series: Mapping[str, tuple[FloatArray, str]]
+) -> dict[str, tuple[OrderChange, ...]]:
+    def named(at: int) -> tuple[str, str]:
+        row = int(counted[at])
+        return str(found.units[row]), found.columns.run[row]
+
+    batches = found.columns.batch.take(counted)
+    words = np.array([*batches.words, None], dtype=object)[:-1]
+    return changes_of(series, words[batches.codes].tolist(), named)
+
+
+def _metric(
+    name: str,
+    found: SortedColumns,
+    profile: Profile,
+    figures: FigureColumn,
+    series: tuple[FloatArray, bool],
+    benches: Coded,
+    changes: tuple[OrderChange, ...],
+) -> MetricFinding:
+    minimum, maximum = limits_of(name, profile)
+    values, moved = series
+    measured = np.isfinite(values)
+    sample = values[measured]
+    finite = np.isfinite(figures.values)
+    is_count = bool(finite.any()) and bool(np.all(figures.u95[finite] == 0))
+    claim = claim_for(sample, minimum, maximum, count=is_count, steady=not changes, benches=benches.take(measured))
+    verdict, why = metric_verdict(_units_verdict(name, found, minimum, maximum), claim)
+    missing = values.size - sample.size
+    gaps = (f"not measured in {missing} units",) if missing and sample.size else ()
+    notes = ["as in a room of the profile's reference ambient"] if moved else []
+    return MetricFinding(
+        metric=name,
+        unit=figures.unit,
+        n=int(sample.size),
+        mean=float(sample.mean()) if sample.size else None,
+        sd=sd_of(sample),
+        minimum=minimum,
+        maximum=maximum,
+        tolerance_low=claim.tolerance_low,
+        tolerance_high=claim.tolerance_high,
+        cpk=claim.cpk,
+        cpk_low=claim.cpk_low,
+        ppk=claim.ppk,
+        ppk_low=claim.ppk_low,
+        steady=False if changes else None if too_few(sample) else True,
+        order=changes,
+        proven_share=claim.proven_share,
+        verdict=verdict,
+        remarks=(*notes, *(str(change.why) for change in changes), *map(str, claim.notes), *why),
+        gaps=gaps,
+    )
+
+
+def _units_verdict(name: str, found: SortedColumns, minimum: float | None, maximum: float | None) -> Verdict:
+    deciding = found.attempts.rows[found.attempts.last]
+    if (minimum is None and maximum is None) or name not in found.columns.figures or not deciding.size:
+        return Verdict.NOT_MEASURED
+    own = found.columns.figures[name].take(deciding)
+    judged = judge_figures(own.values, own.u95, own.may_pass, minimum=minimum, maximum=maximum)
+    return MILDEST_FIRST[int(judged.max())]
+
+
+def _judged(found: SortedColumns, profile: Profile) -> Severities:
+    """Return the verdict on every comparable run, in the order of the attempts."""
+    rows = found.attempts.rows
+    limits = []
+    for threshold in profile.thresholds:
+        column = found.columns.figures.get(threshold.metric)
+        if column is None:
+            limits.append(np.full(rows.size, severity(Verdict.NOT_MEASURED), dtype=np.int8))
+        else:
+            own = column.take(rows)
+            limits.append(
+                judge_figures(own.values, own.u95, own.may_pass, minimum=threshold.minimum, maximum=threshold.maximum)
+            )
+    completed = found.columns.outcome.where(lambda word: word == Outcome.COMPLETED)[rows]
+    return judge_runs(limits, completed=completed, lost_power=found.columns.lost_power[rows])
+
+
+def _left_out(found: SortedColumns) -> dict[str, int]:
+    counts = Counter(found.why[found.why != Why.KEPT].tolist())
+    return {Why(why).name.lower().replace("_", "-"): counts[why] for why in sorted(counts)}
