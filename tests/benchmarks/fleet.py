@@ -23,13 +23,15 @@ from verifyrig.bench.folder import Bench
 from verifyrig.core.run_columns import RunFilter
 from verifyrig.qa import as_json, find
 from verifyrig.qa.dataset import Dataset, export_dataset
-from verifyrig.qa.dataset.schema import head_columns, table_of
+from verifyrig.qa.dataset.schema import head_columns, starts_us, table_of
 from verifyrig.qa.findings import may_be_asked
 from verifyrig.qa.index.kept import Kept, json_of
 
 _BATCH = 400
 _A_FILE = 50_000
 _BENCHES = 12
+# One year, whatever the number of rows.
+_BEGIN_UTC_S, _SPAN_S = 1_767_225_600.0, 365 * 86_400.0
 _METRIC = "load.thermal_resistance"
 
 
@@ -90,12 +92,16 @@ def _generate(place: Path, n: int, kept: Kept, names: list[str]) -> None:
         numbers = np.arange(begin, begin + count)
         benches = numbers % _BENCHES
         factor = 1 + 0.03 * rng.standard_normal(count) + 0.01 * (benches - _BENCHES / 2) / _BENCHES + 0.01 * numbers / n
-        month = f"2026-{1 + begin // _A_FILE % 12:02d}"
+        starts_utc_s = (_BEGIN_UTC_S + _SPAN_S / n * numbers).astype(np.float64)
+        started_us = starts_us(starts_utc_s)
+        month = str(started_us[:1].astype("datetime64[us]").astype("datetime64[M]")[0])
         columns: dict[str, Any] = {name: own * count for name, own in head_columns([kept.head]).items()}
         columns |= {
             "run": [f"r{number:09d}" for number in numbers],
             "unit": [f"unit-{number:08d}" for number in numbers],
             "batch": [f"batch-{number // _BATCH:06d}" for number in numbers],
+            "started": started_us.tolist(),
+            "started_utc_s": starts_utc_s.tolist(),
             "bench": [f"b{bench:02d}" for bench in benches],
             "digest": [rng.bytes(32).hex() for _ in range(count)],
             "version": [ANALYSIS_VERSION] * count,

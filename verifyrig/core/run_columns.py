@@ -53,6 +53,10 @@ class Coded:
         """Return in which rows the value passes a test, which is asked once a word."""
         return np.array([test(word) for word in self.words], dtype=np.bool_)[self.codes]
 
+    def present(self) -> RowArray:
+        """Return the codes that some row has, in order."""
+        return np.flatnonzero(np.bincount(self.codes, minlength=len(self.words)))
+
     def take(self, rows: RowArray | BoolArray) -> Coded:
         """Return some of the rows."""
         return Coded(self.codes[rows], self.words)

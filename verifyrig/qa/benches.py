@@ -60,7 +60,7 @@ def within_benches(values: FloatArray, benches: Coded) -> FloatArray:
         values: NaN where there is none, shape (n,).
     """
     column = values.copy()
-    codes = np.unique(benches.codes)
+    codes = benches.present()
     for code in codes if codes.size > 1 else ():
         own = benches.codes == code
         if np.isfinite(column[own]).any():
@@ -106,7 +106,7 @@ def bench_interval(
     sample: FloatArray, benches: Coded, side: Side, share: float, confidence: float
 ) -> tuple[ToleranceInterval | None, Reason | None]:
     """Return the interval that regards the benches, None where the plain one does, and of which benches it holds."""
-    present = {benches.words[code] for code in np.unique(benches.codes).tolist()}
+    present = {benches.words[code] for code in benches.present().tolist()}
     names = sorted(bench for bench in present if bench is not None)
     if not names:
         return None, None

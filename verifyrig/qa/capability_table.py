@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -59,23 +60,30 @@ def capability_table(columns: RunColumns, profile: Profile) -> CapabilityTable:
     """Return the table of these runs, in any order; each figure is that of `find`, digit for digit."""
     found = sort_columns(columns, profile)
     counted = found.attempts.counted_rows
-    taken = {name: column.take(counted) for name, column in found.columns.figures.items()}
-    known = {name: int(np.count_nonzero(np.isfinite(column.values))) for name, column in taken.items()}
+    given = found.order[counted]  # rows of the columns as given
+    known = {name: int(np.count_nonzero(np.isfinite(own.values[given]))) for name, own in columns.figures.items()}
     names = metric_names(known, counted.size, profile, stage_of_most(known))
     ambients_c = found.columns.ambient_c[counted]
-    none = np.full(counted.size, np.nan)
-    empty = FigureColumn(unit="", values=none, u95=none, may_pass=np.ones(counted.size, dtype=np.bool_))
-    figures = {name: taken.get(name, empty) for name in names}
-    series = {name: moved_values(own.values, own.unit, ambients_c, name, profile) for name, own in figures.items()}
-    benches = found.columns.bench.take(counted)
-    changes = _changes(
-        found, counted, {n: (within_benches(v, benches), figures[n].unit) for n, (v, _) in series.items()}
-    )
-    metrics = {
-        name: _metric(name, found, profile, figures[name], series[name], benches, changes.get(name, ()))
-        for name in names
+    nothing = _no_figures(len(columns))
+    figures = {name: columns.figures.get(name, nothing) for name in names}
+    series = {
+        name: moved_values(own.values[given], own.unit, ambients_c, name, profile) for name, own in figures.items()
     }
-    judged = _judged(found, profile)
+    benches = found.columns.bench.take(counted)
+    with ThreadPoolExecutor() as pool:  # numpy lets others work while it sorts and sums
+        levels = pool.map(lambda name: within_benches(series[name][0], benches), names)
+        levelled = {name: (own, figures[name].unit) for name, own in zip(names, levels, strict=True)}
+        changes = _changes(found, counted, levelled)
+        del levelled
+
+        def told(name: str) -> MetricFinding:
+            limits = limits_of(name, profile)
+            units = _units_verdict(figures[name], found, *limits)
+            column = replace(figures[name], values=series[name][0], u95=figures[name].u95[given])
+            return _metric(name, column, series[name][1], limits, units, benches, changes.get(name, ()))
+
+        metrics = dict(zip(names, pool.map(told, names), strict=True))
+    judged = _judged(columns, found, profile)
     last, first = judged[found.attempts.last], judged[found.attempts.number == 1]
     verdicts = {
         verdict: count for at, verdict in enumerate(MILDEST_FIRST) if (count := int(np.count_nonzero(last == at)))
@@ -123,24 +131,33 @@ def _changes(
     return changes_of(series, words[batches.codes].tolist(), named)
 
 
+def _no_figures(n: int) -> FigureColumn:
+    none = np.full(n, np.nan)
+    return FigureColumn(unit="", values=none, u95=none, may_pass=np.ones(n, dtype=np.bool_))
+
+
 def _metric(
     name: str,
-    found: SortedColumns,
-    profile: Profile,
     figures: FigureColumn,
-    series: tuple[FloatArray, bool],
+    moved: bool,
+    limits: tuple[float | None, float | None],
+    units: Verdict,
     benches: Coded,
     changes: tuple[OrderChange, ...],
 ) -> MetricFinding:
-    minimum, maximum = limits_of(name, profile)
-    values, moved = series
-    measured = np.isfinite(values)
-    sample = values[measured]
-    finite = np.isfinite(figures.values)
-    is_count = bool(finite.any()) and bool(np.all(figures.u95[finite] == 0))
+    """Return what is said of a metric.
+
+    Args:
+        figures: Of the runs that count, in order of time; `moved` if to the reference ambient.
+        units: Verdict of the units.
+    """
+    minimum, maximum = limits
+    measured = np.isfinite(figures.values)
+    sample = figures.values[measured]
+    is_count = bool(sample.size) and bool(np.all(figures.u95[measured] == 0))
     claim = claim_for(sample, minimum, maximum, count=is_count, steady=not changes, benches=benches.take(measured))
-    verdict, why = metric_verdict(_units_verdict(name, found, minimum, maximum), claim)
-    missing = values.size - sample.size
+    verdict, why = metric_verdict(units, claim)
+    missing = measured.size - sample.size
     gaps = (f"not measured in {missing} units",) if missing and sample.size else ()
     notes = ["as in a room of the profile's reference ambient"] if moved else []
     return MetricFinding(
@@ -166,25 +183,27 @@ def _metric(
     )
 
 
-def _units_verdict(name: str, found: SortedColumns, minimum: float | None, maximum: float | None) -> Verdict:
-    deciding = found.attempts.rows[found.attempts.last]
-    if (minimum is None and maximum is None) or name not in found.columns.figures or not deciding.size:
+def _units_verdict(
+    figures: FigureColumn, found: SortedColumns, minimum: float | None, maximum: float | None
+) -> Verdict:
+    deciding = found.order[found.attempts.rows[found.attempts.last]]
+    if (minimum is None and maximum is None) or not deciding.size:
         return Verdict.NOT_MEASURED
-    own = found.columns.figures[name].take(deciding)
+    own = figures.take(deciding)
     judged = judge_figures(own.values, own.u95, own.may_pass, minimum=minimum, maximum=maximum)
     return MILDEST_FIRST[int(judged.max())]
 
 
-def _judged(found: SortedColumns, profile: Profile) -> Severities:
+def _judged(columns: RunColumns, found: SortedColumns, profile: Profile) -> Severities:
     """Return the verdict on every comparable run, in the order of the attempts."""
     rows = found.attempts.rows
     limits = []
     for threshold in profile.thresholds:
-        column = found.columns.figures.get(threshold.metric)
+        column = columns.figures.get(threshold.metric)
         if column is None:
             limits.append(np.full(rows.size, severity(Verdict.NOT_MEASURED), dtype=np.int8))
         else:
-            own = column.take(rows)
+            own = column.take(found.order[rows])
             limits.append(
                 judge_figures(own.values, own.u95, own.may_pass, minimum=threshold.minimum, maximum=threshold.maximum)
             )

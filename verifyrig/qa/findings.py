@@ -56,6 +56,10 @@ __all__ = [
 ]
 
 
+# Of a stage with a load: what shows a fault before a limit does.
+_SHOWN = ("die_temp_c.rise", "package_power_w.mean")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MetricFinding:
     """One metric over all units, in `unit`.
@@ -252,7 +256,7 @@ def metric_names(known: Mapping[str, int], n: int, profile: Profile, stage: str 
     names = [threshold.metric for threshold in profile.thresholds]
     names += [] if stage is None else [f"{stage}.{window}" for window in WINDOWS]
     loads = [stage.name for stage in profile.stages if stage.load is not None]
-    names += [f"{stage}.{metric}" for stage in loads for metric in ("die_temp_c.rise", "package_power_w.mean")]
+    names += [f"{stage}.{metric}" for stage in loads for metric in _SHOWN]
     judged = {threshold.metric for threshold in profile.thresholds}
     often = {name for name, count in known.items() if count >= 2 and 2 * count >= n}
     return [name for name in dict.fromkeys(names) if name in judged or name in often]
@@ -273,8 +277,8 @@ def limits_of(name: str, profile: Profile) -> tuple[float | None, float | None]:
 def may_be_asked(profile: Profile) -> Callable[[str], bool]:
     """Return a test of whether QA against this profile may look at a metric of a given name."""
     judged = {threshold.metric for threshold in profile.thresholds}
-    shown = (*WINDOWS, "die_temp_c.rise", "package_power_w.mean")
-    return lambda name: name in judged or name.partition(".")[2] in shown
+    shown = {f"{stage.name}.{metric}" for stage in profile.stages if stage.load is not None for metric in _SHOWN}
+    return lambda name: name in judged or name in shown or name.partition(".")[2] in WINDOWS
 
 
 def _unit(name: str, runs: Sequence[UnitRun]) -> str:

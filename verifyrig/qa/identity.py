@@ -45,9 +45,11 @@ def named_apart(units: Coded, batches: Coded, unusable: BoolArray) -> Coded:
     Args:
         unusable: Runs whose records cannot be used; they make no second batch.
     """
+    if not units.codes.size or np.bincount(units.codes).max() < 2:
+        return units
     width = len(batches.words)
     pairs = units.codes * width + batches.codes
-    several = np.bincount(np.unique(pairs[~unusable]) // max(1, width), minlength=len(units.words)) > 1
+    several = np.bincount(np.unique(pairs[~unusable]) // width, minlength=len(units.words)) > 1
     apart = several[units.codes]
     if not apart.any():
         return units

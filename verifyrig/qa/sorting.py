@@ -6,7 +6,7 @@ Steps follow one another, each looking only at what those before it have left; `
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import NamedTuple
 
@@ -88,6 +88,7 @@ class SortedColumns:
     """All runs, sorted out; rows are those of `columns`, which are in order of time.
 
     Attributes:
+        columns: Without figures, which stay in the columns as given.
         order: Which row of the columns as given each one was.
         units: Who each run is of, units of one name in several batches named apart.
         why: A `Why` for each row, shape (n,).
@@ -147,7 +148,7 @@ def sort_columns(columns: RunColumns, profile: Profile, *, repeats: bool = False
         repeats: Whether units are measured again and again on purpose, as golden ones are.
     """
     order = _by_time(columns)
-    own = columns.take(order)
+    own = replace(columns, figures={}).take(order)
     units = named_apart(own.unit, own.batch, own.refused.where(bool))
     why = _own_reasons(own, profile)
     later = _broken_rows(own, units)
@@ -155,7 +156,7 @@ def sort_columns(columns: RunColumns, profile: Profile, *, repeats: bool = False
         since = own.started_utc_s[row]
         earlier = (units.codes == unit) & ~((since > 0.0) & (since < own.started_utc_s))
         why[earlier & (why == Why.KEPT)] = Why.LATER_BROKEN
-    newest = max((own.version.words[code] for code in np.unique(own.version.codes[why == Why.KEPT])), default="")
+    newest = max((own.version.words[code] for code in own.version.take(why == Why.KEPT).present().tolist()), default="")
     why[(why == Why.KEPT) & own.version.where(lambda word: word != newest)] = Why.VERSION
     usual = _usual_states(own.states.take(why == Why.KEPT))
     unlike = own.states.where(lambda items: any(_differs(item, usual) for item in items))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -68,23 +68,21 @@ class Dataset:
 
     def columns(self, profile: Profile, asked: RunFilter) -> RunColumns:
         """Return the same runs as columns, in any order; raises what `runs` does."""
-        parts = list(self._parts(profile, asked, ("digest", "run", "remarks", *_CODED, *_FLAGS, *_NUMBERS)))
-        rows = _once([part.table.column("digest") for part in parts], [_coded(part, "version") for part in parts])
+        parts = _each_once(list(self._parts(profile, asked, ("digest", "run", "remarks", *_CODED, *_FLAGS, *_NUMBERS))))
+        n = sum(part.table.num_rows for part in parts)
         own: dict[str, Any] = {name: Coded.joined([_coded(part, name) for part in parts]) for name in _CODED}
         own |= {
             name: np.concatenate([np.empty(0, dtype=kind), *(_array(part, name) for part in parts)])
             for names, kind in ((_FLAGS, np.bool_), (_NUMBERS, np.float64))
             for name in names
         }
-        n = len(rows)
-        every = RunColumns(
+        return RunColumns(
             run=tuple(name for part in parts for name in part.table.column("run").to_pylist()),
-            **own,
             refused=Coded(np.zeros(n, dtype=np.int64), ("",)),
             broken=np.zeros(n, dtype=np.bool_),
             figures=_figures(parts),
+            **own,
         )
-        return every if rows.all() else every.take(np.flatnonzero(rows))
 
     def _parts(self, profile: Profile, asked: RunFilter, heads: Sequence[str]) -> Iterator[_Part]:
         """Yield what each file holds of the runs that are asked for."""
@@ -227,30 +225,48 @@ def _array(part: _Part, name: str) -> Any:
     return part.table.column(name).to_numpy()
 
 
-def _once(digests: Sequence[Any], versions: Sequence[Coded]) -> Any:
-    """Return which rows are taken: of each record one, that of the newest version, of several the first."""
+def _each_once(parts: list[_Part]) -> list[_Part]:
+    """Return the parts with each record in one of them: of its newest version, of several the first."""
     pa = arrow()
-    every = pa.chunked_array([chunk for column in digests for chunk in column.chunks], pa.string())
-    encoded = every.dictionary_encode().unify_dictionaries().combine_chunks()
-    taken = np.ones(len(every), dtype=np.bool_)
-    if len(encoded.dictionary) == len(every):
-        return taken
+    chunks = [chunk.cast(pa.large_string()) for part in parts for chunk in part.table.column("digest").chunks]
+    encoded = pa.concat_arrays(chunks or [pa.array([], pa.large_string())]).dictionary_encode()
+    if len(encoded.dictionary) == len(encoded):
+        return [part._replace(table=part.table.drop_columns("digest")) for part in parts]
     codes: RowArray = encoded.indices.to_numpy(zero_copy_only=False).astype(np.int64)
-    joined = Coded.joined(versions)
-    rank = np.argsort(np.argsort(np.array(joined.words)))[joined.codes]
+    versions = Coded.joined([_coded(part, "version") for part in parts])
+    rank = np.argsort(np.argsort(np.array(versions.words)))[versions.codes]
     order = np.lexsort((np.arange(codes.size), -rank, codes))
+    taken = np.ones(codes.size, dtype=np.bool_)
     taken[order[1:]] = codes[order[1:]] != codes[order[:-1]]
-    return taken
+    once, begin = [], 0
+    while parts:  # each goes as soon as its rows are taken: a million runs are in memory once only
+        part = parts.pop(0)
+        end = begin + part.table.num_rows
+        once.append(part._replace(table=part.table.drop_columns("digest").filter(pa.array(taken[begin:end]))))
+        begin = end
+    return once
 
 
-def _figures(parts: Sequence[_Part]) -> dict[str, FigureColumn]:
+def _figures(parts: list[_Part]) -> dict[str, FigureColumn]:
+    """Return the figures by metric; the parts give theirs away, since a million runs have them in memory once only."""
     units = {name: unit for part in reversed(parts) for name, unit in part.units.items()}
-    return {name: _figure(name, unit, parts) for name, unit in units.items()}
+    remarks = [_coded(part, "remarks") for part in parts]
+    found = {}
+    for name, unit in units.items():
+        found[name] = _figure(name, unit, parts, remarks)
+        gone = (name, name + UNCERTAINTY)
+        parts[:] = [p._replace(table=p.table.drop_columns(list(gone))) if name in p.units else p for p in parts]
+    return found
 
 
-def _figure(name: str, unit: str, parts: Sequence[_Part]) -> FigureColumn:
+def _is_free(at: int, remarks: str) -> bool:
+    """Return whether nothing in a run's remarks forbids the figure at this place to pass."""
+    return at not in _texts(remarks, "why_no_pass")
+
+
+def _figure(name: str, unit: str, parts: Sequence[_Part], remarks: Sequence[Coded]) -> FigureColumn:
     values, u95, may_pass = [], [], []
-    for part in parts:
+    for part, said in zip(parts, remarks, strict=True):
         n = part.table.num_rows
         if name not in part.units:
             values.append(np.full(n, np.nan))
@@ -260,9 +276,7 @@ def _figure(name: str, unit: str, parts: Sequence[_Part]) -> FigureColumn:
         at = part.names.index(name)
         values.append(_array(part, name))
         u95.append(_array(part, name + UNCERTAINTY))
-        remarks = _coded(part, "remarks")
-        free = np.array([at not in _texts(word, "why_no_pass") for word in remarks.words], dtype=np.bool_)
-        may_pass.append(free[remarks.codes])
+        may_pass.append(said.where(partial(_is_free, at)))
     return FigureColumn(
         unit=unit, values=np.concatenate(values), u95=np.concatenate(u95), may_pass=np.concatenate(may_pass)
     )

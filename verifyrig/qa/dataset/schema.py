@@ -80,7 +80,7 @@ def head_columns(heads: Sequence[UnitHead]) -> dict[str, list[Any]]:
     return columns
 
 
-def starts_us(started_utc_s: Sequence[float]) -> NDArray[np.int64]:
+def starts_us(started_utc_s: Sequence[float] | FloatArray) -> NDArray[np.int64]:
     """Return starts in whole microseconds since 1970, shape (n,)."""
     return np.round(np.asarray(started_utc_s, dtype=np.float64) * 1e6).astype(np.int64)
 
