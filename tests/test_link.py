@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import json
 import random
+import sqlite3
+import sys
+import time
 import warnings
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +20,7 @@ from starlette.websockets import WebSocketDisconnect
 
 from tests.small_records import write_record
 from verifyrig.bench.folder import Bench
+from verifyrig.commands.cli import run as command_line
 from verifyrig.core.contract import CauseObject
 from verifyrig.core.errors import UsageError
 from verifyrig.core.outcome import CauseClass
@@ -25,14 +32,19 @@ from verifyrig.link.messages import Kind, encode
 from verifyrig.link.pairing import PairingSide, WrongCode
 from verifyrig.link.probes import ProbeValues
 from verifyrig.link.sender import Sender
+from verifyrig.record.check import check_record
 from verifyrig.record.restart_note import Aftermath, aftermath_path, write_aftermath
+from verifyrig.record.signature import SignatureState, key_path, load_key, make_key, sign_record, signatures_path
 from verifyrig.record.tail import Tail
 from verifyrig.runs.end_of_run import post_mortem_of
 from verifyrig.serve.app import Doors
 from verifyrig.serve.codes import LASTS_S, Codes
 from verifyrig.serve.hub import Hub
 from verifyrig.serve.mortem import made_of_it
+from verifyrig.serve.page import Page
 from verifyrig.serve.places import PlaceState
+from verifyrig.serve.restored import AWAITED_S
+from verifyrig.serve.seen import Seen, read_seen
 
 with warnings.catch_warnings():  # its newer form wants another client library than its older one
     warnings.simplefilter("ignore")
@@ -268,6 +280,120 @@ def test_a_machine_that_came_back_tells_what_its_system_remembered(
         assert place.view["outcome"] == "interrupted"
         found = post_mortem_of(record)
         assert found is not None and str(found.conclusion)[1:] in " ".join(place.mortem)
+
+
+def _sent(link: Any, hub: Hub, record: Path, **shown: Any) -> None:
+    """Send a record as far as it goes."""
+    _hello(link, hub)
+    link.send_text(encode(Kind.RUN, n=1, run=record.stem, channels=list(Tail(record).channels()), shown=shown))
+    _next(link, Kind.HAVE)
+    link.send_text(encode(Kind.ROWS, n=2, **Tail(record).after(0).as_json()))
+    _next(link, Kind.ACK)
+
+
+def test_signatures_come_with_a_twin_and_those_of_something_else_do_not(
+    hub: Hub, client: TestClient, tmp_path: Path
+) -> None:
+    record = write_record(tmp_path, 0)
+    digest = check_record(record).digest
+    make_key(key_path())
+    sign_record(record, load_key(key_path()), run=record.stem, digest="0" * 64, now=datetime.now(UTC))
+    wrong = signatures_path(record).read_text()
+    signatures_path(record).unlink()
+    sign_record(record, load_key(key_path()), run=record.stem, digest=str(digest), now=datetime.now(UTC))
+    own = signatures_path(record).read_text()
+    with client.websocket_connect("/link") as link:
+        _sent(link, hub, record)
+        for n, text in enumerate((wrong, own.replace('"bench"', '"counter"'), "{", None, own, own), start=3):
+            link.send_text(encode(Kind.SIGNED, n=n, text=text))
+            _next(link, Kind.ACK)
+        found = check_record(hub.places.by_run[record.stem].twin).signatures
+    assert [(one.signature.role, one.state) for one in found] == [
+        ("counter", SignatureState.FITS), ("bench", SignatureState.FITS)]  # fmt: skip
+    assert hub.places.refused["not-fitting"] == 4
+
+
+def test_a_service_that_began_anew_shows_what_was_dark_at_once_and_awaits_the_rest(
+    hub: Hub, client: TestClient, tmp_path: Path
+) -> None:
+    records = [write_record(tmp_path, n, close=n == 2) for n in range(3)]
+    for record in records:
+        with client.websocket_connect("/link") as link:
+            _sent(link, hub, record, device="Tower", customer="Q. Invented")
+            if record is records[0]:
+                hub.places.by_run[record.stem].heard_s -= 5.0
+                (dark,) = hub.places.look(hub.clocks.steady_s())
+                hub.note(dark, "word", state=dark.state.value, view=dark.view)
+    for seen in hub.seen.values():
+        seen.flush()
+
+    async def anew() -> Hub:
+        again = Hub(hub.bench, hub.certificate)
+        again.restore()
+        await again.examine(again.places.by_run[records[0].stem])
+        return again
+
+    again = asyncio.run(anew())
+    assert [(place.run, place.state) for place in again.places.newest()] == [
+        (records[0].stem, PlaceState.DARK), (records[1].stem, PlaceState.UNLINKED)]  # fmt: skip
+    first, second = again.places.newest()
+    assert first.mortem and first.machine_name == "left" and first.shown["customer"] == "Q. Invented"
+    assert first.samples == len(first.series.t_s) > 0
+    assert again.places.look(again.clocks.steady_s()) == []
+    assert again.places.look(again.clocks.steady_s() + AWAITED_S + 0.1) == [second]
+
+
+def test_a_forgotten_machine_is_cut_off_and_a_page_that_lost_its_pairing_ends(hub: Hub, client: TestClient) -> None:
+    assert client.portal is not None
+    with client.websocket_connect("/link") as link:
+        assert _hello(link, hub)["kind"] == "welcome"
+        client.portal.call(hub.end_forgotten)
+        link.send_text(encode(Kind.BEAT, n=1, t1=1.0, wall_ahead_s=0.0))
+        assert _next(link, Kind.BEAT)["t1"] == 1.0  # it is still known
+        keys.write_known(hub.known.without("left"))
+        client.portal.call(hub.end_forgotten)
+        with pytest.raises(WebSocketDisconnect):
+            link.receive_text()
+    paired = [True, True, True, False]
+
+    async def read() -> list[str]:
+        return [event async for event in Page(hub, still_paired=lambda: paired.pop(0), wall=False).live()]
+
+    assert asyncio.run(asyncio.wait_for(read(), 60.0)) and paired == []
+
+
+def test_whoever_notes_what_was_seen_does_not_wait_for_the_disk(hub: Hub, tmp_path: Path) -> None:
+    seen = Seen(tmp_path / "r.sqlite", Clocks())
+    seen.note("word", state="running")
+    seen.flush()
+    with contextlib.closing(sqlite3.connect(tmp_path / "r.seen", isolation_level=None)) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        began_s = time.monotonic()
+        for n in range(100):
+            seen.note("arrival", samples=n)
+        assert time.monotonic() - began_s < 4.0  # SQLite waits 5 s for a lock
+        other.execute("ROLLBACK")
+    for _ in range(20):
+        seen.flush()
+        if len(found := read_seen(tmp_path / "r.sqlite", "arrival")) == 100:
+            break
+    assert [moment.detail["samples"] for moment in found] == list(range(100))
+    seen.close()
+
+
+def test_without_the_extra_both_sides_say_what_is_lacking_in_one_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "zeroconf", None)  # what an absent library looks like to an import
+    monkeypatch.setitem(sys.modules, "spake2", None)
+    (tmp_path / "bench.toml").touch()
+    for words in (["bench", "serve"], ["run", "quick-look", "--mock", "healthy-air", "--bench-computer", "auto"]):
+        assert command_line([*words, "--bench", str(tmp_path)]) == 2
+        told = capsys.readouterr()
+        assert told.out == "" and told.err == (
+            "verifyrig[serve]: a second computer needs libraries that are not installed (zeroconf, spake2). "
+            "Install them on both computers: pip install 'verifyrig[serve]'.\n"
+        )
 
 
 # ---- the page ----------------------------------------------------------------------------------------------------

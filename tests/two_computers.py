@@ -24,10 +24,14 @@ PROGRAM = (sys.executable, "-m", "verifyrig")
 
 
 class Computer:
-    """One of the two: its namespace (empty for this network), its own keys, its bench folder."""
+    """One of the two: its namespace (empty for this network), its own keys, its bench folder.
+
+    Attributes:
+        up_since_s: So much longer than this computer it has been up, by its steady clocks (time_namespaces(7)).
+    """
 
     def __init__(self, folder: Path, namespace: str = "") -> None:
-        self.folder, self.namespace = folder, namespace
+        self.folder, self.namespace, self.up_since_s = folder, namespace, 0
         self.bench = folder / "bench"
         self.bench.mkdir(parents=True, exist_ok=True)
         (self.bench / "bench.toml").touch()
@@ -42,6 +46,9 @@ class Computer:
     def start(self, *words: str, program: tuple[str, ...] = PROGRAM, **how: Any) -> subprocess.Popen[str]:
         """Start a program there; its streams are pipes of text unless said otherwise."""
         inside = ("ip", "netns", "exec", self.namespace) if self.namespace else ()
+        if self.up_since_s:
+            up_s = str(self.up_since_s)
+            inside = (*inside, "unshare", "--time", "--monotonic", up_s, "--boottime", up_s)
         pipes = {"stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
         return subprocess.Popen(
             [*inside, *program, *words], env=self.env, cwd=self.bench, text=True, **{**pipes, **how}
@@ -62,14 +69,15 @@ class Served:
     """The bench computer's service, with its page as a browser there sees it."""
 
     def __init__(self, computer: Computer, host: str, port: int = PORT) -> None:
-        self.computer, self.host, self.port = computer, host, port
+        self.computer, self.host, self.port, self.page_port = computer, host, port, port + 1
         self.cookie = ""
         self.process: subprocess.Popen[str] | None = None
         self.code = ""
 
     def start(self) -> None:
         """Start it, and wait until its doors are open."""
-        self.process = self.computer.start("bench", "serve", "--listen", self.host, "--port", str(self.port))
+        words = ("--listen", self.host, "--port", str(self.port), "--page-port", str(self.page_port))
+        self.process = self.computer.start("bench", "serve", *words)
         assert self.process.stderr is not None
         said = ""
         for line in self.process.stderr:

@@ -29,6 +29,7 @@ class EventKind(StrEnum):
     READ_HANGS = "read-hangs"  # `channels`
     # The second computer: `act` is linked, lost, back, refused or clock (`wall_offset_s`, `steady_offset_s`, `u95_s`).
     BENCH_COMPUTER = "bench-computer"
+    PROBE_TIMES = "probe-times"  # when readings over the link were taken: `channel`, `at_s` of samples, `read_s`
     # What a person hears or says.
     SWITCH_OFF_ORDERED = "switch-off-ordered"  # of a load that a person runs: `share`
     SWITCH_OFF_ADVISED = "switch-off-advised"  # of a machine that stays hot: why

@@ -131,6 +131,15 @@ def read_known() -> Known:
         ) from error
 
 
+def known_stamp() -> tuple[int, int]:
+    """Return what changes with every change of what this computer was paired with."""
+    try:
+        found = (link_folder() / "known.json").stat()
+    except OSError:
+        return (0, 0)
+    return (found.st_mtime_ns, found.st_ino)
+
+
 def write_known(known: Known) -> None:
     """Keep what this computer was paired with; raise `BenchError` where that cannot be written."""
     data = {

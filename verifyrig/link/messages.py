@@ -9,6 +9,7 @@
     machine: rows {first, samples, tables}       answered by ack {samples, closed}, once it is on the medium
     machine: beat {t1, wall_ahead_s}             answered by beat {t1, t2, t3, wall_ahead_s}
     machine: view {...}                          what the run shows of itself now; the newest counts
+    machine: signed {text}                       the signatures of a record that is whole there; answered by ack
     machine: after {note}                        what the machine's own system remembered, once it came back
     machine: gone {}                             the run's program is gone, its machine is not
     machine: load-ended {number}
@@ -46,6 +47,7 @@ class Kind(StrEnum):
     ACK = "ack"
     BEAT = "beat"
     VIEW = "view"
+    SIGNED = "signed"
     AFTER = "after"
     GONE = "gone"
     LOAD_ENDED = "load-ended"

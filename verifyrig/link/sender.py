@@ -33,6 +33,7 @@ from verifyrig.link.session import ANSWER_S, NotWanted, Session, session_with
 from verifyrig.record.outcome_of import system_state
 from verifyrig.record.reader import read_head
 from verifyrig.record.restart_note import aftermath_path, read_aftermath
+from verifyrig.record.signature import signatures_path
 from verifyrig.record.tail import Tail
 
 _LOOK_AFTER_S = (0.015, 0.05, 0.15)  # after a sample was taken, until the medium has it
@@ -66,6 +67,7 @@ class Sender:
         self._over_s: float | None = None  # when the run's program closed its end
         self._closed = False
         self._whole = False
+        self._done = False  # whole there, and signed as it is here
         self._told_gone = False
         self._acked = asyncio.Event()
         self._have = 0
@@ -119,7 +121,7 @@ class Sender:
     def _is_done(self) -> bool:
         if self._over_s is None:
             return False
-        return self._whole or self._tail is None or time.monotonic() - self._over_s > _AFTER_THE_RUN_S
+        return self._done or self._tail is None or time.monotonic() - self._over_s > _AFTER_THE_RUN_S
 
     async def _talk(self, session: Session) -> None:
         granted: list[str] = []
@@ -210,6 +212,8 @@ class Sender:
                 await session.send(Kind.VIEW, view=view)
             if known and self._tail is not None:
                 await self._send_rows(session, self._tail, expected=view is not None)
+            if self._whole and (self._closed or self._over_s is not None) and not self._done:
+                await self._send_signatures(session, self._run["run"])
             if self._over_s is not None and not self._closed and known and not self._told_gone:
                 await session.send(Kind.GONE)
                 self._told_gone = True
@@ -224,12 +228,25 @@ class Sender:
         async with asyncio.timeout(ANSWER_S):
             await self._acked.wait()
 
+    async def _send_signatures(self, session: Session, run: str) -> None:
+        """Send what signs the record, if anything does: it is signed once it is closed, before the run's last word."""
+        assert self._tail is not None
+        text = signatures_text(self._tail.path)
+        if text:
+            self._acked.clear()
+            await session.send(Kind.SIGNED, text=text)
+            async with asyncio.timeout(ANSWER_S):
+                await self._acked.wait()
+        forget(run)
+        self._done = True
+
     async def _send_rows(self, session: Session, tail: Tail, *, expected: bool) -> None:
         """Send what is new; a sample that was just taken is looked for until the medium has it."""
         for wait_s in _LOOK_AFTER_S if expected else (0.0,):
             await asyncio.sleep(wait_s)
             found = False
-            while not (batch := tail.after(self._have)).empty:
+            # Aside: a long record takes its time to be read, and the end of a load must not wait for it.
+            while not (batch := await asyncio.to_thread(tail.after, self._have)).empty:
                 found = True
                 self._acked.clear()
                 await session.send(Kind.ROWS, **batch.as_json())
@@ -237,7 +254,6 @@ class Sender:
                     await self._acked.wait()
                 self._say({"sent": self._have, "closed": self._whole})
                 if self._whole:
-                    forget(self._run["run"])
                     return
                 if not batch.more:
                     break
@@ -263,10 +279,21 @@ async def deliver(bench_computer: BenchComputer, left: Unsent) -> None:
         have = await session.ask(Kind.RUN, Kind.HAVE, run=left.run, channels=list(tail.channels()), shown={})
         while not have.get("closed") and not (batch := tail.after(int(have["samples"]))).empty:
             have = await session.ask(Kind.ROWS, Kind.ACK, **batch.as_json())
+        text = signatures_text(left.record)
+        if have.get("closed") and text:
+            have = await session.ask(Kind.SIGNED, Kind.ACK, text=text)
         if read_aftermath(left.record) is not None:
             note = json.loads(read_text(aftermath_path(left.record), FileKind.NOTE, inside=left.record.parent))
             have = await session.ask(Kind.AFTER, Kind.ACK, note=note)
     forget(left.run)
+
+
+def signatures_text(record: Path) -> str:
+    """Return the signatures that lie beside a record as text; empty where there are none."""
+    path = signatures_path(record)
+    with contextlib.suppress(OSError, ValueError):
+        return read_text(path, FileKind.NOTE, inside=path.parent) if path.exists() else ""
+    return ""
 
 
 async def _deliver_earlier(bench_computer: BenchComputer, own_run: Callable[[], str]) -> None:

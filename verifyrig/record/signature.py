@@ -23,6 +23,7 @@ import contextlib
 import hashlib
 import json
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -182,7 +183,12 @@ def sign_record(
     signed = now.isoformat(timespec="seconds")
     bytes_signed = key.sign(signed_lines(role=role, run=run, digest=digest, signed=signed))
     own = Signature(role=role, public_key=public_half(key), signed=signed, signature=bytes_signed)
-    entries = [_entry(one) for one in (*read_signatures(record), own)]
+    add_signatures(record, [own])
+
+
+def add_signatures(record: Path, more: Sequence[Signature]) -> None:
+    """Add signatures to a record; those that are there stay, and none is there twice. Errors as `sign_record`."""
+    entries = [_entry(one) for one in dict.fromkeys((*read_signatures(record), *more))]
     try:
         write_whole(signatures_path(record), json.dumps({"schema": 1, "signatures": entries}, indent=1) + "\n")
     except OSError as error:
@@ -201,20 +207,30 @@ def read_signatures(record: Path) -> tuple[Signature, ...]:
     if not os.path.lexists(path):
         return ()
     try:
-        data = json.loads(read_bytes(path, FileKind.NOTE, inside=path.parent))
-        entries = data["signatures"]
+        return signatures_of(read_bytes(path, FileKind.NOTE, inside=path.parent))
+    except (OSError, ValueError) as error:
+        raise RecordError("its signatures cannot be read", where=str(path), mend="Take another copy of it.") from error
+
+
+def signatures_of(text: str | bytes) -> tuple[Signature, ...]:
+    """Return the signatures that the text of such a file holds; raise `ValueError` where it is none."""
+    try:
+        entries = json.loads(text)["signatures"]
         if not isinstance(entries, list) or len(entries) > _MOST_SIGNATURES:
             raise ValueError("no list of signatures")
         return tuple(_signature(one) for one in entries)
-    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
-        raise RecordError("its signatures cannot be read", where=str(path), mend="Take another copy of it.") from error
+    except (KeyError, TypeError, RecursionError) as error:
+        raise ValueError("no signatures") from error
 
 
 def check_signatures(record: Path, *, run: str, digest: str) -> tuple[CheckedSignature, ...]:
     """Return the signatures, each checked against what the record holds now; errors as `read_signatures`."""
-    return tuple(
-        CheckedSignature(signature=one, state=_state(one, run=run, digest=digest)) for one in read_signatures(record)
-    )
+    return checked(read_signatures(record), run=run, digest=digest)
+
+
+def checked(signatures: Sequence[Signature], *, run: str, digest: str) -> tuple[CheckedSignature, ...]:
+    """Return signatures, each checked against a run and the digest of its record."""
+    return tuple(CheckedSignature(signature=one, state=_state(one, run=run, digest=digest)) for one in signatures)
 
 
 def _state(one: Signature, *, run: str, digest: str) -> SignatureState:

@@ -83,6 +83,7 @@ def event_rows(report: ReportInput, words: Words) -> list[tuple[str, str, str, s
         (run.run_id, f"{words.number(event.t_s, 1)}\u202fs", _kind(event.kind, words), _facts(event, words))
         for run in report.runs
         for event in run.trace.events
+        if event.kind != EventKind.PROBE_TIMES  # a figure for each sample: no news for a reader
     ]
     left = len(rows) - _MOST_EVENTS
     return rows if left <= 0 else [*rows[:_MOST_EVENTS], ("…", "", words.t("and {count} further", count=left), "")]

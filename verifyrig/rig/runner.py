@@ -142,6 +142,7 @@ class Runner:
     def _close(self) -> RunEnd:
         stops, notes = self._parts.stops, self._parts.notes
         stops.add_quit()
+        self._sampler.end()
         self._parts.person.say_at_end()
         cost = self._cost.share() if math.isfinite(self._rig.beat_every_s) else None
         if cost is not None:

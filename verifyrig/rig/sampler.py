@@ -19,6 +19,7 @@ from verifyrig.rig.load_readings import load_readings
 from verifyrig.rig.note_keys import keys_now
 from verifyrig.rig.observer import TickView
 from verifyrig.rig.parts import Parts, Rig
+from verifyrig.rig.probe_times import ProbeTimes
 from verifyrig.rig.run_notes import kept
 from verifyrig.rig.stage_forecasts import StageForecasts
 from verifyrig.rig.stage_notes import TouchWatch
@@ -40,6 +41,7 @@ class Sampler:
         self._limits_c = limits_of(rig.armed)
         self._heat = IdleHeat(parts.buffer, self._limits_c)
         self._touch = TouchWatch(parts.buffer)
+        self._probe_times = ProbeTimes(rig.bank.infos, parts.notes)
         self.forecasts = StageForecasts(parts.buffer, rig.bank.infos, self._limits_c)
 
     def take(self, stage: Stage, start_s: float | None = None, last_s: float = math.inf) -> None:
@@ -61,6 +63,7 @@ class Sampler:
         parts.person.follow(t_s, readings, parts.load.share)
         row = {**readings, **self._own_readings(t_s, readings)}
         parts.notes.sample(t_s, rig.clock.utc_s(), row)
+        self._probe_times.take(t_s, readings)
         parts.schedule.advance(now_s)
         self._interruptions.watch_disk()
         self._interruptions.watch_suspend()
@@ -69,6 +72,10 @@ class Sampler:
         self._say_by_the_way(stage)
         self._dipping.follow(t_s)
         rig.observer.tick(self._view(t_s, start_s, stage, row, last_s))
+
+    def end(self) -> None:
+        """Note what is still to be noted, at the run's end."""
+        self._probe_times.write()
 
     def _read(self, now_s: float, t_s: float) -> Mapping[str, Reading]:
         """Read all channels, and append them to the run's samples."""

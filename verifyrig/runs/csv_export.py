@@ -14,6 +14,7 @@ import numpy.typing as npt
 from verifyrig.core.channels import unit_of
 from verifyrig.core.plain_text import plain_cell
 from verifyrig.core.trace import Trace
+from verifyrig.runs.probe_times import read_times_s
 
 _ROWS_AT_ONCE = 10_000
 
@@ -32,6 +33,7 @@ def head_of(trace: Trace) -> list[str]:
     head = ["t_s [s]", "utc [ISO 8601]", "stage"]
     for channel in trace.columns:
         head += [f"{channel} [{unit_of(channel)}]", f"{channel} quality"]
+        head += [f"{channel} read at [s]"] if read_times_s(trace, channel) is not None else []
     return [*head, "hardware"] if trace.recorded.simulated else head
 
 
@@ -43,6 +45,8 @@ def _rows(trace: Trace, part: slice) -> Iterator[list[str]]:
     for channel, values in trace.columns.items():
         numbers = [_number(v) for v in values[part].tolist()]
         columns += [numbers, _qualities(trace, channel, values, part)]
+        read_s = read_times_s(trace, channel)
+        columns += [[_number(t) for t in read_s[part].tolist()]] if read_s is not None else []
     if trace.recorded.simulated:
         columns.append(["simulated hardware"] * len(times))
     for row in zip(*columns, strict=True):

@@ -26,6 +26,9 @@ _LONGEST_BACK_OFF_S = 5.0
 class PortLike(Protocol):
     """What is needed of an open port."""
 
+    @property
+    def in_waiting(self) -> int: ...
+
     def read(self, size: int) -> bytes: ...
 
     def write(self, data: bytes) -> int | None: ...
@@ -143,6 +146,18 @@ class TextFeed(Protocol):
     def feed(self, data: bytes, now_s: float) -> int: ...
 
 
+def _arrived(port: PortLike) -> bytes:
+    """Return what has come, as soon as something came.
+
+    Asked for more than is there, the port library waits its whole time for the rest, and each reading would count as
+    up to that much younger than it is.
+    """
+    data = port.read(1)
+    while data and port.in_waiting and len(data) < _READ_BYTES:
+        data += port.read(port.in_waiting)
+    return data
+
+
 class TextConversation:
     """Takes lines as they come, after asking for them where the instrument waits for a query."""
 
@@ -167,7 +182,7 @@ class TextConversation:
         if self._query and now_s >= self._next_query_s:
             port.write(self._query + b"\n")
             self._next_query_s = max(self._next_query_s + self._period_s, now_s)
-        data = port.read(_READ_BYTES)
+        data = _arrived(port)
         if data:
             self._feed.feed(data, boot_time_s())
 

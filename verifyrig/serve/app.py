@@ -121,7 +121,7 @@ class Doors:
     # ---- the page
 
     def _page(self, request: Request) -> Page:
-        return Page(self._hub, paired=self._browsers.knows(request), wall="wall" in request.query_params)
+        return Page(self._hub, still_paired=lambda: self._browsers.knows(request), wall="wall" in request.query_params)
 
     async def _whole(self, request: Request) -> Response:
         return HTMLResponse(self._page(request).whole())

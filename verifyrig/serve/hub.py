@@ -5,16 +5,18 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+from collections.abc import Callable
 from pathlib import Path
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
 from verifyrig.link.clocks import Clocks
-from verifyrig.link.keys import Certificate, Known, read_known
+from verifyrig.link.keys import Certificate, Known, known_stamp, read_known
 from verifyrig.record.twin import Twin
 from verifyrig.serve.codes import Codes
 from verifyrig.serve.mortem import made_of_it
-from verifyrig.serve.places import Place, Places
+from verifyrig.serve.places import Place, Places, PlaceState
+from verifyrig.serve.restored import restored_places
 from verifyrig.serve.seen import Seen
 from verifyrig.serve.stand import ProbeStand
 
@@ -35,6 +37,7 @@ class Hub:
         self.stand = ProbeStand(bench.config)
         self.twins: dict[str, Twin] = {}
         self.seen: dict[str, Seen] = {}
+        self.linked: dict[str, tuple[str, Callable[[], None]]] = {}  # by session: the machine, and what ends it
         self._news = asyncio.Event()
         self._examining: set[asyncio.Task[None]] = set()
 
@@ -58,23 +61,49 @@ class Hub:
             await asyncio.wait_for(self._news.wait(), up_to_s)
 
     async def watch(self) -> None:
-        """Look after silent runs, for ever."""
+        """Look after silent runs and forgotten machines, for ever."""
+        kept = known_stamp()
         while True:
             asked_s = self.clocks.steady_s()
+            if (now := known_stamp()) != kept:
+                kept = now
+                self.end_forgotten()
             await asyncio.sleep(_LOOK_EVERY_S)
             if self.clocks.steady_s() - asked_s > _OWN_PAUSE_S:
                 continue  # this computer was busy itself: what came meanwhile is read first
             dark = self.places.look(self.clocks.steady_s())
             for place in dark:
-                self.note(place, "word", state=place.state.value, heard_utc_s=place.heard_utc_s)
+                self.note(place, "word", state=place.state.value, heard_utc_s=place.heard_utc_s, view=place.view)
             if dark:
                 self.announce()
             for place in dark:
-                self._examining.add(task := asyncio.create_task(self.examine(place)))
-                task.add_done_callback(self._examining.discard)
+                self._examine_soon(place)
+
+    def end_forgotten(self) -> None:
+        """End the connections of machines whose key is void now."""
+        with contextlib.suppress(RigError):  # it cannot be read just now: who is linked stays
+            known = self.known
+            for machine, end in list(self.linked.values()):
+                if known.machine(machine) is None:
+                    end()
+
+    def restore(self) -> None:
+        """Show again what was not over when the service ended; what was dark is dark at once."""
+        for place in restored_places(self.bench.root / "received", self.known, self.clocks):
+            self.places.by_run[place.run] = place
+            self.seen[place.run] = Seen(place.twin, self.clocks)
+            if place.state is PlaceState.DARK:
+                self._examine_soon(place)
+
+    def _examine_soon(self, place: Place) -> None:
+        self._examining.add(task := asyncio.create_task(self.examine(place)))
+        task.add_done_callback(self._examining.discard)
 
     async def examine(self, place: Place) -> None:
         """Read back what the records say of a run's end."""
+        seen = self.seen.get(place.run)
+        if seen is not None:
+            await asyncio.to_thread(seen.flush)
         with contextlib.suppress(RigError, OSError):
             place.mortem = await asyncio.to_thread(made_of_it, place.twin)
         place.touch()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -33,11 +33,16 @@ def _environment() -> Environment:
 
 
 class Page:
-    """The page as one kind of reader sees it: paired or not, on a wall or not."""
+    """The page as one kind of reader sees it: paired or not, on a wall or not.
 
-    def __init__(self, hub: Hub, *, paired: bool, wall: bool) -> None:
+    Args:
+        still_paired: Asked while the page is live: pairing ends by time, by a person, and with it the names shown.
+    """
+
+    def __init__(self, hub: Hub, *, still_paired: Callable[[], bool], wall: bool) -> None:
         self._hub = hub
-        self._paired = paired
+        self._still_paired = still_paired
+        self._paired = still_paired()
         self._wall = wall
 
     def whole(self, refused: str = "") -> str:
@@ -49,23 +54,25 @@ class Page:
         )  # fmt: skip
 
     async def live(self) -> AsyncIterator[str]:
-        """Yield events for as long as somebody listens: first all panels, then those that changed."""
+        """Yield events until nobody listens, or may any more: first all panels, then those that changed."""
         told: dict[str, tuple[int, int, float]] = {}
         waits, beat_s = "", 0.0
-        while True:
+        while self._still_paired() is self._paired:
             now_s = time.monotonic()
             places = self._hub.places.newest()
+            waits_may_change = not waits
             for place in places:
                 changed, urgent, at_s = told.get(place.run, (-1, -1, 0.0))
-                counts_down = place.end_asked_s is not None and place.end_took_s is None
-                fresh = place.changed != changed or counts_down
+                fresh = place.changed != changed or place.waits_for_end
                 if place.urgent != urgent or (fresh and now_s - at_s >= _LEAST_S):
                     told[place.run] = (place.changed, place.urgent, now_s)
+                    waits_may_change = True
                     yield self._event_of(place)
             for run in set(told) - {place.run for place in places}:
                 told.pop(run)
+                waits_may_change = True
                 yield _event("gone", {"id": f"p-{ident_of(run)}"})
-            html = self._waits(places)
+            html = self._waits(places) if waits_may_change else waits
             if html != waits:
                 waits = html
                 yield _event("waits", {"html": html})
@@ -76,6 +83,15 @@ class Page:
             await asyncio.sleep(0.05)  # what comes together is told together
 
     def _event_of(self, place: Place) -> str:
+        """Return the event of a place's panel; readers of one kind share it."""
+        key = (self._paired, self._wall)
+        changed, event = place.drawn.get(key, (-1, ""))
+        if changed != place.changed or place.waits_for_end:
+            changed, event = place.changed, self._new_event_of(place)
+            place.drawn[key] = (changed, event)
+        return event
+
+    def _new_event_of(self, place: Place) -> str:
         panel = self._panel(place)
         html = _environment().get_template("panel.html.j2").render(panel=panel, paired=self._paired, wall=self._wall)
         return _event("panel", {"id": f"p-{panel.ident}", "html": html.strip()})

@@ -115,7 +115,12 @@ def _word(place: Place) -> tuple[str, str, Tone, str]:
         why = "The measuring program ended; its machine is up. The load ended with it."
         return "PROGRAM GONE", why, Tone.ALARM, f"gone-{place.urgent}"
     if place.state is PlaceState.UNLINKED:
-        return "NOT LINKED", "The connection was closed. The run may go on: look at the machine.", Tone.ASKS, ""
+        why = (
+            "This service began anew, and the machine has not linked again yet."
+            if place.awaited_until_s is not None
+            else "The connection was closed. The run may go on: look at the machine."
+        )
+        return "NOT LINKED", why, Tone.ASKS, ""
     outcome = place.view.get("outcome")
     if place.state is PlaceState.ENDED:
         return _word_of_end(place, str(outcome or ""))

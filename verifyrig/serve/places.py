@@ -16,6 +16,7 @@ from verifyrig.serve.series import Series
 
 # Beats come four times a second: three missed ones, and the word stands on the page well within 2 s of the last sample.
 SILENT_AFTER_S = 0.9
+_MOST_ENDED = 24  # a service that runs for months does not remember every run; their twins stay
 
 
 class PlaceState(StrEnum):
@@ -42,8 +43,9 @@ class Place:
         changed: Goes up with every change, `urgent` with those that cannot wait.
         send: Sends a message to the machine; None while it is not linked.
         end_number, end_asked_s, end_took_s: The last wish to end its load, and how long until it was off.
-        clock: How its wall clock stands to this one's, and how far off that may be, s.
+        awaited_until_s: Where the service began anew: until then its machine may link again before it counts as dark.
         mortem: What the records say of its end, once it went dark.
+        drawn: Its panel as it was drawn last, with the `changed` that it shows, by kind of reader.
     """
 
     key: str
@@ -61,6 +63,7 @@ class Place:
     heard_utc_s: float = 0.0
     began_utc_s: float = 0.0
     silent_for_s: float = 0.0
+    awaited_until_s: float | None = None
     changed: int = 0
     urgent: int = 0
     send: Callable[[str], None] | None = None
@@ -69,6 +72,12 @@ class Place:
     end_took_s: float | None = None
     came_back: bool = False
     mortem: tuple[str, ...] = ()
+    drawn: dict[tuple[bool, bool], tuple[int, str]] = field(default_factory=dict)
+
+    @property
+    def waits_for_end(self) -> bool:
+        """Whether its load was to be ended, and the answer is not here yet."""
+        return self.end_asked_s is not None and self.end_took_s is None
 
     def touch(self, *, urgent: bool = False) -> None:
         """Note that something is to be shown anew."""
@@ -94,13 +103,22 @@ class Places:
         gone = set(map(id, over[: max(0, len(places) - most)]))
         return [place for place in places if id(place) not in gone]
 
+    def _beyond(self, most: int) -> list[Place]:
+        """Return the runs that ended and are not linked any more, without the newest of them."""
+        ended = [p for p in self.by_run.values() if p.state is PlaceState.ENDED and p.send is None]
+        return sorted(ended, key=lambda place: place.began_utc_s)[:-most]
+
     def look(self, now_s: float) -> list[Place]:
-        """Return the runs that went dark just now: linked, not ended, and silent."""
+        """Return the runs that went dark just now: linked, not ended, and silent; drop those that ended long ago."""
         dark = []
+        for place in self._beyond(_MOST_ENDED):
+            del self.by_run[place.run]
         for place in self.by_run.values():
             silent_s = now_s - place.heard_s
-            if place.state is PlaceState.RUNNING and place.send is not None and silent_s > SILENT_AFTER_S:
-                place.state = PlaceState.DARK
+            silent = place.state is PlaceState.RUNNING and place.send is not None and silent_s > SILENT_AFTER_S
+            in_vain = place.state is PlaceState.UNLINKED and now_s > (place.awaited_until_s or math.inf)
+            if silent or in_vain:
+                place.state, place.awaited_until_s = PlaceState.DARK, None
                 place.touch(urgent=True)
                 dark.append(place)
         return dark

@@ -24,8 +24,10 @@ from verifyrig.record.shape import is_number
 from verifyrig.record.twin import NotTaken, Twin, batch_of_json
 from verifyrig.serve.hub import Hub
 from verifyrig.serve.places import Place, PlaceState, heard, plain_view
+from verifyrig.serve.restored import refill
 from verifyrig.serve.seen import Seen
 from verifyrig.serve.series import Series
+from verifyrig.serve.twin_signatures import counter_sign, keep_signatures
 
 _HELLO_WITHIN_S = 6.0
 _PROBE_EVERY_S = 0.1
@@ -49,6 +51,7 @@ class Receiver:
         self._number = 0
         self._lent: list[str] = []
         self._full = False
+        self._beats = False
         self._out: asyncio.Queue[str] = asyncio.Queue(maxsize=256)
         self._rows: asyncio.Queue[dict[str, Any]] = asyncio.Queue(maxsize=4)
 
@@ -59,6 +62,7 @@ class Receiver:
             self._machine = await self._hello()
             if self._machine is None:
                 return
+            self._hub.linked[self._session] = (self._machine.machine, self._end)
             try:
                 async with asyncio.TaskGroup() as tasks:
                     helpers = [tasks.create_task(work()) for work in (self._speak, self._keep_rows, self._read_probes)]
@@ -69,6 +73,8 @@ class Receiver:
                 known = group.subgroup((WebSocketDisconnect, RuntimeError, OSError))
                 if known is None or len(known.exceptions) != len(group.exceptions):
                     raise
+                with contextlib.suppress(RuntimeError):  # where it is not closed already
+                    await self._socket.close(1011)
             finally:
                 self._leave()
 
@@ -145,6 +151,8 @@ class Receiver:
                 self._load_ended(place, message.get("number"))
             case Kind.GONE if place is not None:
                 self._set(place, PlaceState.PROGRAM_GONE)
+            case Kind.SIGNED if place is not None:
+                await self._keep_signatures(place, message.get("text"))
             case Kind.AFTER if place is not None:
                 await self._keep_note(place, message)
             case _:
@@ -152,6 +160,7 @@ class Receiver:
 
     def _answer_beat(self, message: dict[str, Any]) -> None:
         t2 = self._hub.clocks.steady_s()
+        self._beats = True
         t1, ahead_s = message["t1"], message["wall_ahead_s"]
         if not (is_number(t1) and is_number(ahead_s)):
             raise Malformed("a beat without its time")
@@ -179,14 +188,15 @@ class Receiver:
             )  # fmt: skip
             self._hub.places.by_run[run] = place
             if twin.samples:
-                await asyncio.to_thread(_refill, place)
-        elif place.state in (PlaceState.DARK, PlaceState.UNLINKED, PlaceState.PROGRAM_GONE):
-            place.came_back = True
+                await asyncio.to_thread(refill, place)
         self._place = place
-        place.shown = plain_view(message.get("shown")) or place.shown
+        shown = plain_view(message.get("shown"))
+        if shown:
+            place.shown = shown
+            self._hub.note(place, "shown", shown=shown)
         place.samples = twin.samples
         place.heard_s, place.heard_utc_s = self._hub.clocks.steady_s(), self._hub.clocks.wall_s()
-        place.send = self._say
+        place.send, place.awaited_until_s = self._say, None
         self._set(place, PlaceState.ENDED if twin.closed else PlaceState.RUNNING)
         self._say(encode(Kind.HAVE, samples=twin.samples, closed=twin.closed))
 
@@ -222,7 +232,9 @@ class Receiver:
                 place.touch()
                 self._hub.announce()
             if twin.closed:
+                place.came_back = not self._beats  # it is sent by a later run of that machine
                 await asyncio.to_thread(_read_end, place)
+                await asyncio.to_thread(counter_sign, place.twin, place.run)
                 self._set(place, PlaceState.ENDED)
             self._say(encode(Kind.ACK, samples=twin.samples, closed=twin.closed))
 
@@ -238,6 +250,16 @@ class Receiver:
             self._hub.note(place, "load-ended", took_s=place.end_took_s)
             place.touch(urgent=True)
             self._hub.announce()
+
+    async def _keep_signatures(self, place: Place, text: Any) -> None:
+        """Keep the machine's signatures beside a sealed twin; those of anything else are not kept."""
+        twin = self._twin
+        if twin is None or not twin.closed:
+            raise Malformed("not whole yet")
+        with contextlib.suppress(RigError):
+            if not await asyncio.to_thread(keep_signatures, place.twin, place.run, text):
+                self._hub.places.count("not-fitting")
+        self._say(encode(Kind.ACK, samples=place.samples, closed=True))
 
     async def _keep_note(self, place: Place, message: dict[str, Any]) -> None:
         """Keep what the machine's own system remembered, once; what is no such note is not kept."""
@@ -260,7 +282,7 @@ class Receiver:
     def _set(self, place: Place, state: PlaceState) -> None:
         if place.state is not state or state is PlaceState.RUNNING:
             place.state = state
-            self._hub.note(place, "word", state=state.value)
+            self._hub.note(place, "word", state=state.value, view=place.view)
             place.touch(urgent=True)
             self._hub.announce()
 
@@ -304,11 +326,17 @@ class Receiver:
             self._full = True
 
     async def _speak(self) -> None:
-        while not self._full:
-            await self._socket.send_text(await self._out.get())
+        while (text := await self._out.get()) and not self._full:
+            await self._socket.send_text(text)
         raise WebSocketDisconnect(1011)
 
+    def _end(self) -> None:
+        """End the connection: its machine asks anew, and is told what it may."""
+        self._full = True
+        self._say("")
+
     def _leave(self) -> None:
+        self._hub.linked.pop(self._session, None)
         self._hub.stand.give_back(self._session)
         place = self._place
         if place is None or place.send != self._say:
@@ -318,6 +346,8 @@ class Receiver:
             self._hub.twins.pop(place.run).leave()
         if place.state is PlaceState.RUNNING:
             self._set(place, PlaceState.UNLINKED)
+        if place.state is PlaceState.ENDED:
+            self._hub.seen.pop(place.run).close()
 
 
 def _run_named(message: dict[str, Any]) -> tuple[str, list[str]]:
@@ -327,14 +357,6 @@ def _run_named(message: dict[str, Any]) -> tuple[str, list[str]]:
     if len(channels) > _MOST_CHANNELS or not all(isinstance(one, str) and is_channel(one) for one in channels):
         raise Malformed("no channels")
     return run, channels
-
-
-def _refill(place: Place) -> None:
-    """Take the course so far from the twin, where the service began anew in the middle of a run."""
-    from verifyrig.record.schema import opened
-
-    with contextlib.suppress(RigError), opened(place.twin) as connection:
-        place.series.add(connection.execute("SELECT * FROM sample ORDER BY rowid"))
 
 
 def _read_end(place: Place) -> None:

@@ -77,6 +77,7 @@ async def _serve(
     ready: Callable[[Listening], None],
 ) -> None:
     hub, local_key = Hub(bench, certificate), secrets.token_hex(16)
+    hub.restore()
     doors = Doors(hub, local_key)
     servers = [
         _Server(_config(doors.secured(), certificate)),
@@ -101,6 +102,7 @@ async def _serve(
     for twin in hub.twins.values():
         twin.leave()
     for seen in hub.seen.values():
+        seen.flush()
         seen.close()
     hub.stand.close()
 
