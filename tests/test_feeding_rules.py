@@ -12,7 +12,7 @@ from verifyrig.plan.feeding import check_fed, shortest_s
 
 STEADY = LoadPlan(work=WorkName.LINEAR_ALGEBRA)
 PULSES = replace(STEADY, pattern=LoadPattern.PULSES, on_s=5.0, off_s=15.0, count=3)
-STEPS = replace(STEADY, pattern=LoadPattern.STEPS, shares=(0.5, 1.0, 0.2, 1.0), step_s=10.0)
+STEPS = replace(STEADY, pattern=LoadPattern.STEPS, shares=(0.5, 1.0, 0.2, 1.0, 0.1), step_s=10.0)
 CARD = replace(STEADY, work=WorkName.GPU_LINEAR_ALGEBRA)
 IDLE = Stage(name="idle", kind=StageKind.IDLE, max_duration_s=60.0)
 LOAD = Stage(name="load", kind=StageKind.LOAD, max_duration_s=300.0, load=STEADY)
@@ -117,6 +117,7 @@ def test_a_steepest_rise_is_one_over_ten_seconds(seconds_s: float, fed: bool) ->
         (lasting(10.0), 2.0, ""),
         (lasting(9.9), 2.0, "needs 10 s"),
         (replace(LOAD, load=PULSES), 1.0, "pulses never settle"),
+        (replace(LOAD, load=replace(PULSES, count=2)), 1.0, "pulses never settle"),
         (replace(LOAD, load=replace(PULSES, count=1)), 1.0, ""),
         (replace(LOAD, load=STEPS), 1.0, ""),
     ],

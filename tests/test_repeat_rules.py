@@ -62,6 +62,11 @@ def test_no_more_than_the_whole_of_a_start_is_left() -> None:
     assert explained_peak_k(low, course(start_c=34.0, peak_c=20.0, after_s=-5.0), 60.0, 0.0) == pytest.approx(4.0)
 
 
+def test_a_peak_before_the_stage_leaves_the_whole_of_a_start() -> None:
+    before, after = (course(start_c=start_c, settled_c=None, after_s=-5.0) for start_c in (30.0, 33.0))
+    assert explained_peak_k(before, after, 60.0, 0.0) == 3.0
+
+
 @pytest.mark.parametrize("settled_c", [None, 30.0])
 def test_where_no_way_is_known_the_slowest_part_alone_counts(settled_c: float | None) -> None:
     before = course(settled_c=settled_c, peak_c=60.0, after_s=60.0)

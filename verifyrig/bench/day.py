@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.files.toml_table import load_toml
@@ -76,7 +75,7 @@ def _write(root: Path, day: Day) -> None:
 
     from verifyrig.files.atomic_write import write_whole
 
-    data: dict[str, Any] = {"by": day.by} if day.by else {}
+    data: dict[str, object] = {"by": day.by} if day.by else {}
     data |= {"since": day.since} if day.since is not None else {}
     data |= {"read": dict(day.read)} if day.read else {}
     with contextlib.suppress(OSError):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, NamedTuple
 
 from verifyrig.commands import Answer, Context
 from verifyrig.core.errors import ExitCode, UsageError
@@ -35,7 +35,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     from verifyrig.qa.index import collect_runs
 
     settings = _settings(context)
-    golden = set(args.golden or settings["golden"])
+    golden = set(args.golden or settings.golden)
     profile = find_profile(_profile_name(args, settings), context.bench)
     named = [context.bench.find_record(text) for text in args.records]
     runs = collect_runs(
@@ -61,14 +61,20 @@ def _golden_runs(runs: list[UnitRun], golden: set[str]) -> list[UnitRun]:
     return [run for run in runs if run.unit in golden]
 
 
-def _settings(context: Context) -> dict[str, Any]:
-    """Return table `rig_check` of bench.toml: `golden` (names of units) and `profile`."""
+class _Settings(NamedTuple):
+    """Table `rig_check` of bench.toml: names of the golden units, and the profile."""
+
+    golden: tuple[str, ...]
+    profile: str
+
+
+def _settings(context: Context) -> _Settings:
     table = context.bench.config.get("rig_check", {})
-    return {"golden": table.get("golden", []), "profile": table.get("profile")}
+    return _Settings(tuple(table.get("golden", ())), table.get("profile") or "")
 
 
-def _profile_name(args: argparse.Namespace, settings: dict[str, Any]) -> str:
-    name = args.profile or settings["profile"]
+def _profile_name(args: argparse.Namespace, settings: _Settings) -> str:
+    name = args.profile or settings.profile
     if not name:
         raise UsageError(
             "no profile is named", where="rig-check", mend="Use --profile, or set profile in bench.toml, [rig_check]."
@@ -86,7 +92,7 @@ def _calibrated(context: Context) -> list[Calibrated]:
     ]
 
 
-def _date(value: Any) -> date | None:
+def _date(value: object) -> date | None:
     return value.date() if isinstance(value, datetime) else value if isinstance(value, date) else None
 
 

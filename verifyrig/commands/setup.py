@@ -6,7 +6,7 @@ import argparse
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypedDict
 
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.setup_bench import BenchValues, ask_bench
@@ -160,7 +160,7 @@ def _is_zone(name: str) -> bool:
     return True
 
 
-def _given_instrument(args: argparse.Namespace, context: Context) -> list[dict[str, Any]]:
+def _given_instrument(args: argparse.Namespace, context: Context) -> list[_Instrument]:
     from verifyrig.core.channels import is_channel
 
     if args.probe is None:
@@ -178,7 +178,17 @@ def _given_instrument(args: argparse.Namespace, context: Context) -> list[dict[s
     return [_instrument(_free_id(context.bench.config), args.probe, 9600, channels)]
 
 
-def _instrument(name: str, url: str, baud: int, channels: Mapping[str, str]) -> dict[str, Any]:
+class _Instrument(TypedDict):
+    """One table `instrument` of bench.toml; the channels by the key that the instrument gives its readings."""
+
+    id: str
+    url: str
+    protocol: str
+    baud: int
+    channels: dict[str, str]
+
+
+def _instrument(name: str, url: str, baud: int, channels: Mapping[str, str]) -> _Instrument:
     return {"id": name, "url": url, "protocol": "text", "baud": baud, "channels": dict(channels)}
 
 
@@ -237,7 +247,7 @@ def _ask_zone(asker: Asker, known: str) -> str:
         asker.say(f"There is no time zone {zone!r} on this computer.")
 
 
-def ask_probes(asker: Asker, config: Mapping[str, Any]) -> list[dict[str, Any]]:
+def ask_probes(asker: Asker, config: Mapping[str, Any]) -> list[_Instrument]:
     """Look for serial thermometers, and ask which reading is which place."""
     from verifyrig.sensors.probe_finder import FoundProbe, find_probe, ports
 

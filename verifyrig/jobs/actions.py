@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, cast
+from typing import cast
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import JobError, UsageError
@@ -95,8 +95,9 @@ def record_change(
         UsageError: The kind is unknown, or a fact that it needs is missing.
         JobError: The part to return is not in the machine, or nothing can be written.
     """
-    facts: dict[str, Any] = {**checked_change(job, kind, detail)}
-    facts |= lift_facts(job, lift) if lift is not None else {}
+    facts: dict[str, object] = {**checked_change(job, kind, detail)}
+    if lift is not None:
+        facts |= lift_facts(job, lift)
     entry = new_entry(EntryKind.CHANGE, kind, now=now, by=by, detail=facts)
     if photos or photos_before:
         places = keep_photos(bench, job.job_id, entry.entry_id, [*photos_before, *photos])

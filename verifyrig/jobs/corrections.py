@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypedDict
 
 from verifyrig.bench.text import TEMPERATURE_UNITS
 from verifyrig.core.errors import UsageError
@@ -70,7 +70,15 @@ def corrected(intake: Intake, entries: Sequence[JobEntry]) -> Intake:
     return intake
 
 
-def correction_of(job: Job, key: str, value: str) -> dict[str, Any]:
+class CorrectionFact(TypedDict, total=False):
+    """What an entry keeps of a correction: what stood there, and what stands there now; files keep no empty text."""
+
+    before: str
+    after: str
+    emptied: bool
+
+
+def correction_of(job: Job, key: str, value: str) -> CorrectionFact:
     """Return the facts of a correction; raise `UsageError` where it is not valid."""
     if key in SIGN_KEYS:
         raise UsageError(

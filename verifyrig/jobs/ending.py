@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import NotReleasable, UsageError
@@ -63,17 +62,18 @@ def close_job(
             where=job.job_id,
             mend="Do that first, or close it with --override REASON, which the report prints.",
         )
-    detail: dict[str, Any] = {}
+    detail: dict[str, object] = {}
     if open_points:
         codes = sorted({str(code_of(reason)) for reason in open_points})
         detail = {"override": override, "refused": texts, "covers": codes, "reasons": list(map(kept, open_points))}
     detail |= dangers
     proof = proof_of(job, runs, cause, comparable) if comparable is not None and not detail else None
-    detail |= {PROOF: proof} if proof is not None else {}
+    if proof is not None:
+        detail[PROOF] = proof
     return append(bench, job.job_id, [new_entry(EntryKind.CLOSE, cause, now=now, by=by, detail=detail)])
 
 
-def _not_safe(job: Job, not_safe: bool, done: str, action: str) -> dict[str, Any]:
+def _not_safe(job: Job, not_safe: bool, done: str, action: str) -> dict[str, list[str]]:
     """Return what an entry keeps of the dangers that stand, nothing for none; refuse them where it is not said."""
     standing = standing_dangers(job)
     if not_safe and not standing:
@@ -131,6 +131,11 @@ def hand_over(
             where=job.job_id,
             mend="Close the job first; one that is not fit is given back as it is after `job close --override REASON`.",
         )
-    detail = {"to": to, "old_parts": old_parts or "none", "signature": signature or to, "as": str(fitness.status)}
+    detail: dict[str, object] = {
+        "to": to,
+        "old_parts": old_parts or "none",
+        "signature": signature or to,
+        "as": str(fitness.status),
+    }
     detail |= dangers
     return append(bench, job.job_id, [new_entry(EntryKind.HANDOVER, "handed over", now=now, by=by, detail=detail)])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TypedDict
 
 from verifyrig.core.errors import UsageError
 from verifyrig.files.toml_table import meant, shown
@@ -52,7 +52,15 @@ def lift_of(codes: Sequence[str], done: str | None, by: str | None) -> Lift | No
     )
 
 
-def lift_facts(job: Job, lift: Lift) -> dict[str, Any]:
+class LiftFact(TypedDict):
+    """What an entry keeps that lifts dangers: their codes, the ids of the notes, and what was done."""
+
+    lifts: list[str]
+    lifted_notes: list[str]
+    done: str
+
+
+def lift_facts(job: Job, lift: Lift) -> LiftFact:
     """Return the facts that an entry keeps of a lift: the dangers, the notes that are lifted, what was done.
 
     Raises:

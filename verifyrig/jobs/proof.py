@@ -7,7 +7,7 @@ the records at hand; whoever counts such cases later reads the jobs alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TypedDict
 
 from verifyrig.jobs.fault import Comparable, is_bad
 from verifyrig.jobs.fitness import fitness_of
@@ -21,7 +21,15 @@ NO_CAUSE = ("none", "unknown")
 _COMES_AND_GOES = ("part-fitted-for-test", "part-returned")  # what stays in the machine is what it was repaired by
 
 
-def proof_of(job: Job, runs: Sequence[RunFacts], cause: str, comparable: Comparable) -> dict[str, Any] | None:
+class ProofFact(TypedDict):
+    """What the closing of a job keeps as proof of its cause: two runs, and the entries of what was changed between."""
+
+    before: str
+    after: str
+    changes: list[str]
+
+
+def proof_of(job: Job, runs: Sequence[RunFacts], cause: str, comparable: Comparable) -> ProofFact | None:
     """Return what proves the cause of a job that is about to be closed; None where nothing does.
 
     Proved is what was fixed: a run shows the fault, something was changed, and a run after it that may be compared

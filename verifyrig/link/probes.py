@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, TypedDict
 
 from verifyrig.core.channels import is_channel, quantity_of, unit_of
 from verifyrig.core.errors import SensorError
@@ -61,7 +61,21 @@ class LinkSensor:
         """Nothing to close: the link is the run's."""
 
 
-def link_sensors(offered: list[dict[str, Any]], granted: list[str], name: str, values: ProbeValues) -> list[LinkSensor]:
+class OfferedProbe(TypedDict):
+    """A probe as the bench computer offers it; the quantities in the channel's unit, None where they are unknown."""
+
+    channel: str
+    label: str
+    resolution: float | None
+    expanded_uncertainty: float | None
+    correction: float
+    correction_slope: float
+    correction_at: float
+
+
+def link_sensors(
+    offered: Sequence[Mapping[str, object]], granted: list[str], name: str, values: ProbeValues
+) -> list[LinkSensor]:
     """Return the granted probes as sensors; what the bench computer says of them is text from outside."""
     sensors = []
     for one in offered:

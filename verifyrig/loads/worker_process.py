@@ -155,9 +155,6 @@ class WorkerProcess:
                     stream.close()
 
     def _spawn(self, command: list[str]) -> subprocess.Popen[bytes]:
-        own_session: dict[str, Any] = (
-            {"start_new_session": True} if POSIX else {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}  # type: ignore[attr-defined]
-        )
         return subprocess.Popen(
             command,
             stdin=subprocess.PIPE,
@@ -165,7 +162,9 @@ class WorkerProcess:
             stderr=subprocess.DEVNULL,
             bufsize=0,
             env=worker_environment(os.environ),
-            **own_session,
+            # A session of its own, where a signal to this program's terminal does not reach it.
+            start_new_session=POSIX,
+            creationflags=0 if POSIX else subprocess.CREATE_NEW_PROCESS_GROUP,  # type: ignore[attr-defined]
         )
 
     @staticmethod

@@ -93,7 +93,7 @@ def _kind(kind: str, words: Words) -> str:
     return words.t(KINDS[EventKind(kind)]) if kind in set(EventKind) else kind
 
 
-def facts_of(event: Event, words: Words) -> dict[str, Any]:
+def facts_of(event: Event, words: Words) -> dict[str, object]:
     """Return what an event says by its keys, its reason in words."""
     if event.why is None:
         return dict(event.detail)

@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict
-from typing import Any
 
 from verifyrig.core.plain_json import plain_json
 from verifyrig.report.inputs import ReportInput
@@ -19,7 +18,7 @@ SHOWN_DIGITS = 16
 def state_digest(report: ReportInput) -> str:
     """Return the SHA-256 of job, records, photos, shop and instruments as they are known now, hexadecimal."""
     job, opinion = report.job, report.opinion
-    state: dict[str, Any] = {
+    state: dict[str, object] = {
         "number": report.number,
         "job": job.digest if job is not None else "",
         "same_cause": list(job.same_cause) if job is not None else [],

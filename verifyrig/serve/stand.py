@@ -8,6 +8,7 @@ from typing import Any
 
 from verifyrig.core.errors import SensorError
 from verifyrig.core.interfaces import ChannelInfo, Taken
+from verifyrig.link.probes import OfferedProbe
 from verifyrig.sensors.corrections import corrected
 from verifyrig.sensors.instruments import InstrumentSensor, open_instruments
 
@@ -25,7 +26,7 @@ class ProbeStand:
                 self._sensors[channel] = sensor
         self._lent: dict[str, str] = {}
 
-    def offered(self) -> list[dict[str, Any]]:
+    def offered(self) -> list[OfferedProbe]:
         """Return what can be lent, for the link."""
         return [_described(channel, sensor.info) for channel, sensor in self._sensors.items()]
 
@@ -56,7 +57,7 @@ class ProbeStand:
             sensor.close()
 
 
-def _described(channel: str, info: ChannelInfo) -> dict[str, Any]:
+def _described(channel: str, info: ChannelInfo) -> OfferedProbe:
     return {
         "channel": channel,
         "label": info.label,

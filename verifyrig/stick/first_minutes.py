@@ -10,10 +10,9 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
@@ -54,7 +53,7 @@ class FirstMinutes:
     """Two records in a thread of their own, until `end` says what becomes of them."""
 
     def __init__(
-        self, bench: Bench, *, drivers_loaded: Callable[[], bool], facts: dict[str, Any], medium: Medium = MEDIUM
+        self, bench: Bench, *, drivers_loaded: Callable[[], bool], facts: Mapping[str, object], medium: Medium = MEDIUM
     ) -> None:
         """Take where to record, how to see that all drivers are there, and what each record says besides."""
         self._bench = bench
@@ -123,7 +122,7 @@ class FirstMinutes:
                 # A probe or a chip of another machine is named there: what this one shows is recorded all the same.
                 self._one(FIRST_MINUTES, bare, {**follows, "settings_left_out": self.fault})
 
-    def _one(self, name: str, bench: Bench, more: dict[str, Any]) -> str | None:
+    def _one(self, name: str, bench: Bench, more: Mapping[str, object]) -> str | None:
         """Record until the drivers are there (the first), or until it is ended; return the run's id."""
         request = RunRequest(
             profile=parse_profile(profile_text(name), origin=name),
