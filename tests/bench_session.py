@@ -40,7 +40,7 @@ labour_per_hour = 60
 before = "coolant-stopped"
 after = "healthy-liquid"
 """
-_PROFILE = """
+SHORT_PROFILE = """
 name = "desktop-liquid"
 title = "Desktop with a closed liquid cooler, short"
 
@@ -76,7 +76,7 @@ def lay_bench(root: Path) -> None:
     (root / "bench.toml").write_text(_SETTINGS, encoding="utf-8")
     (root / "profiles").mkdir()
     for name in ("desktop-liquid", "pulses-only"):
-        (root / "profiles" / f"{name}.toml").write_text(_PROFILE.replace("desktop-liquid", name), encoding="utf-8")
+        (root / "profiles" / f"{name}.toml").write_text(SHORT_PROFILE.replace("desktop-liquid", name), encoding="utf-8")
     note_shift(root, "N. Bench", now)
     for n, (ticket, who, model, complaint) in enumerate(PEOPLE):
         intake = Intake(

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from tests.bench_session import MENU, SHORT_PROFILE
 from tests.fake_asker import FakeAsker
 from verifyrig.bench.day import note_shift
 from verifyrig.bench.folder import Bench, find_bench
@@ -28,30 +29,6 @@ PRICES = '[prices]\ncountry = "DE"\ntax_percent = 19\nlabour_per_hour = 60\n'
 TRAINING = (
     f'{PRICES}[shop]\noperator = "N. Bench"\n\n[training]\nbefore = "coolant-stopped"\nafter = "healthy-liquid"\n'
 )
-# Under the names of shipped profiles, but short: what is tested here is the way through the job.
-SHORT = """
-name = "desktop-liquid"
-title = "A short one"
-
-[trip]
-die_temp_c = { max = 95.0, below_machine_limit_k = 3.0, max_rate_k_per_s = 8.0 }
-
-[[stage]]
-name = "idle"
-kind = "idle"
-max_duration_s = 20
-gate = { channel = "die_temp_c", max = 50.0, max_rise_k = 25.0 }
-
-[[stage]]
-name = "pulses"
-kind = "load"
-load = { work = "linear-algebra", pattern = "pulses", on_s = 5, off_s = 10, count = 1, workers = "quarter" }
-
-[[threshold]]
-metric = "pulses.die_temp_c.peak"
-max = 85.0
-"""
-MENU = "q leave\r\n"
 LAST_OF_MORE = "back (Enter)\r\n"
 
 
@@ -62,7 +39,7 @@ def bench(tmp_path: Path) -> Path:
     note_shift(tmp_path, "N. Bench", find_now())
     (tmp_path / "profiles").mkdir()
     for name in ("desktop-liquid", "pulses-only"):
-        text = SHORT.replace("desktop-liquid", name)
+        text = SHORT_PROFILE.replace("desktop-liquid", name)
         (tmp_path / "profiles" / f"{name}.toml").write_text(text, encoding="utf-8")
     return tmp_path
 

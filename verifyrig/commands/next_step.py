@@ -16,18 +16,16 @@ from typing import TYPE_CHECKING, Any
 from verifyrig.bench.folder import Bench, find_bench
 from verifyrig.commands import Answer, Context
 from verifyrig.commands.job_upkeep import clear_due
-from verifyrig.commands.practice import practice_case
-from verifyrig.commands.ways import ask_stick, choose_plan, choose_situation, choose_way, plan_title, set_up_probes
+from verifyrig.commands.measuring import AtHand, Measuring, case_of, measure_label, next_plan
+from verifyrig.commands.ways import ask_stick, choose_plan, choose_situation, choose_way, set_up_probes
 from verifyrig.commands.which_job import choose_job, name_at_place, place_meant
 from verifyrig.commands.who import ask_anew, ask_who, at_the_bench
-from verifyrig.core.errors import NoTemperature, RigError
+from verifyrig.core.errors import RigError
 from verifyrig.core.plain_text import plain_line
-from verifyrig.dialogs.checked import ask_checked
 from verifyrig.dialogs.prompt import Asker, Option, TerminalAsker
 from verifyrig.files.streams import tell
-from verifyrig.files.typed_values import parse_ambient
 from verifyrig.jobs.model import EntryKind, Job, RunFacts
-from verifyrig.jobs.rules import LoadCaution, in_order, last_profile, load_caution, next_purpose, recipes_of
+from verifyrig.jobs.rules import in_order, load_caution
 from verifyrig.jobs.screen import SHIFT_NOTE, danger_lines, entry_line, run_line, standing_of
 from verifyrig.jobs.situations import SITUATIONS, Deed, Situation
 from verifyrig.system.in_memory import IN_MEMORY, lies_in_memory
@@ -37,7 +35,6 @@ if TYPE_CHECKING:
     from verifyrig.stick.desk import StickDesk
 
 LEAVE = "q"
-_FIRST_PROFILE = "quick-look"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +78,7 @@ class _Desk:
         self._root = root
         self._asker = asker
         self._stick = stick
-        self._ambient = ""
+        self._measuring = Measuring(asker)
         self._bench: Bench = find_bench(str(root))
         self._job: Job | None = None
         self._wanted = ""
@@ -156,7 +153,7 @@ class _Desk:
 
     def _head(self) -> list[str]:
         lines = [""]
-        if self._case:
+        if case_of(self._at_hand):
             lines.append("Practice bench: simulated hardware.")
         if lies_in_memory(self._bench.root):
             lines.append(IN_MEMORY.format(folder=self._bench.root))
@@ -189,7 +186,7 @@ class _Desk:
                 *([_Item(key="9", label="the open jobs", act=self._another)] if self._without_job else []),
             ]
         return [
-            _Item(key="1", label=f"measure: {self._measure_label()}", act=self._measure),
+            _Item(key="1", label=f"measure: {measure_label(self._at_hand)}", act=self._measure),
             _Item(key="2", label="measure otherwise: how is the machine?", act=self._sort),
             _Item(key="3", label="note a finding", act=lambda: self._do_for("job", "finding")),
             _Item(key="4", label="record a change", act=lambda: self._do_for("job", "change")),
@@ -238,27 +235,19 @@ class _Desk:
     # ---- measuring
 
     @property
-    def _case(self) -> str:
-        return practice_case(self._bench, changed=self._job is not None and self._job.last_change is not None)
+    def _at_hand(self) -> AtHand:
+        return AtHand(bench=self._bench, job=self._job, runs=self._runs)
 
-    def _profile(self) -> str:
-        """Return the profile that comes next: the job's last one, before that the one of its kind of machine."""
-        from verifyrig.bench.find_profile import list_profiles
+    def _measure(self) -> None:
+        self._run(next_plan(self._at_hand))
 
-        assert self._job is not None
-        caution = self._caution()
-        if caution is not None:
-            return caution.instead
-        known = {file.name for file in list_profiles(self._bench)}
-        kind = self._job.intake.machine.kind
-        return last_profile(self._runs) or (kind if kind in known else _FIRST_PROFILE)
+    def _measure_with_another(self) -> None:
+        self._run(choose_plan(self._asker, self._bench))
 
-    def _caution(self) -> LoadCaution | None:
-        return load_caution(self._job, self._runs) if self._job is not None else None
-
-    def _measure_label(self) -> str:
-        assert self._job is not None
-        return f"{next_purpose(self._job, self._runs)}, {plan_title(self._bench, self._profile())}"
+    def _run(self, profile: str) -> None:
+        if self._stick is not None:
+            self._stick.before_run(self._job.job_id if self._job is not None else None)
+        self._do("run", *self._measuring.words(self._at_hand, profile))
 
     # ---- how the machine comes
 
@@ -296,35 +285,6 @@ class _Desk:
         words = ask_import(self._asker)
         if words:
             self._do("import", *words, *(["--job", self._wanted] if self._job is not None else []))
-
-    def _measure(self) -> None:
-        self._run(self._profile())
-
-    def _measure_with_another(self) -> None:
-        self._run(choose_plan(self._asker, self._bench))
-
-    def _run(self, profile: str) -> None:
-        if self._stick is not None:
-            self._stick.before_run(self._job.job_id if self._job is not None else None)
-        words = [f"--mock={self._case}"] if self._case else []
-        words += ["--job", self._wanted] if self._job is not None else ["--without-job"]
-        if not self._case:
-            # Before the room is asked for: whether anything can be measured at all.
-            profile = self._measurable(profile)
-            question = "Room, °C? (Enter: a probe measures it)"
-            self._ambient = ask_checked(self._asker, question, parse_ambient, default=self._ambient)
-            words += [f"--ambient={self._ambient}"] if self._ambient else []
-        self._do("run", profile, *words)
-
-    def _measurable(self, profile: str) -> str:
-        """Return the plan; where a temperature is lacking that is said, and the probe from outside offered."""
-        from verifyrig.commands.run import look_first, outside_instead
-
-        try:
-            look_first(profile, Context(bench=self._bench), recipes_of(self._runs))
-        except NoTemperature as lacking:
-            return outside_instead(self._asker, lacking, profile)
-        return profile
 
     # ---- the rest
 

@@ -360,7 +360,7 @@ class Controls:
     keys: list[str] = field(default_factory=list)
     danger: DangerNotice | None = None
     enough: threading.Event = field(default_factory=threading.Event)
-    last_facts: dict[str, Any] = field(default_factory=dict)
+    last_facts: dict[str, object] = field(default_factory=dict)
 
     def press_enough(self) -> None:
         """End the stage without load that is on now."""
