@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -84,7 +85,7 @@ def test_at_every_moment_the_twin_is_what_the_record_was(tmp_path: Path) -> None
     assert np.array_equal(ours.t_s, theirs.t_s) and np.all(np.diff(theirs.t_s) > 0)
 
 
-def _spoiled(data: dict[str, Any]) -> list[tuple[str, Any]]:
+def _spoiled(data: Mapping[str, Any]) -> list[tuple[str, Any]]:
     samples, stage = data["samples"], data["tables"]["stage"]
     return [
         ("a gap", {**data, "first": 5}),

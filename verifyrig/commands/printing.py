@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Callable
-from typing import Any, TextIO
+from typing import TextIO
 
 from verifyrig.commands import Answer
 from verifyrig.core.errors import ExitCode
@@ -33,7 +33,7 @@ def send(answer: Answer, *, wants_json: bool = False) -> None:
         put(lambda out: print(_fitted(plain_block(answer.text)), file=out))
 
 
-def _json_line(data: dict[str, Any]) -> Callable[[TextIO], object]:
+def _json_line(data: dict[str, object]) -> Callable[[TextIO], object]:
     """Return what writes JSON in one line; in a code page other than UTF-8 as ASCII, which loses no character."""
 
     def write(out: TextIO) -> None:

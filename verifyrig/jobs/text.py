@@ -231,10 +231,10 @@ def content_digest(data: bytes) -> str:
     return hashlib.sha256(tomli_w.dumps(left).encode("utf-8")).hexdigest()
 
 
-def job_data(job: Job) -> dict[str, Any]:
+def job_data(job: Job) -> dict[str, object]:
     """Return the job as data for a TOML writer, empty texts left out."""
     intake = job.intake
-    head: dict[str, Any] = {"schema": SCHEMA, "job": job.job_id, "opened": job.opened}
+    head: dict[str, object] = {"schema": SCHEMA, "job": job.job_id, "opened": job.opened}
     texts = {"operator": job.operator, "again": job.again} | {key: getattr(intake, key) for key in _TEXTS}
     head |= {key: value for key, value in texts.items() if value}
     tables = {
@@ -249,9 +249,9 @@ def job_data(job: Job) -> dict[str, Any]:
     return head
 
 
-def entry_data(entry: JobEntry) -> dict[str, Any]:
+def entry_data(entry: JobEntry) -> dict[str, object]:
     """Return one entry as data for a TOML writer."""
-    data: dict[str, Any] = {"id": entry.entry_id, "time": entry.time, "kind": str(entry.kind), "what": entry.what}
+    data: dict[str, object] = {"id": entry.entry_id, "time": entry.time, "kind": str(entry.kind), "what": entry.what}
     if entry.by:
         data["by"] = entry.by
     detail = _filled(entry.detail)
@@ -260,5 +260,5 @@ def entry_data(entry: JobEntry) -> dict[str, Any]:
     return data
 
 
-def _filled(values: Mapping[str, Any]) -> dict[str, Any]:
+def _filled(values: Mapping[str, Any]) -> dict[str, object]:
     return {key: value for key, value in values.items() if value not in ("", None, [], ())}

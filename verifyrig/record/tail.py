@@ -12,7 +12,7 @@ import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict
 
 from verifyrig.record.schema import SMALL_TABLES, opened, sample_channels
 from verifyrig.record.seal import BLOCK_ROWS, FILE_PART, RECORD_PART, SAMPLE_PART
@@ -21,6 +21,14 @@ from verifyrig.record.stamp import UNSTAMPED
 BLOCKS_AT_ONCE = 2  # what catches up comes in pieces: a live sample must not wait behind an hour of old ones
 SEAL = "seal"
 _REWRITTEN = ("run", "stage", "reading_quality")  # their rows change after they were written; events never do
+
+
+class RowsObject(TypedDict):
+    """Rows as they go over the link: the number of the first sample, the samples, and other tables by name."""
+
+    first: int
+    samples: list[list[Any]]
+    tables: dict[str, list[list[Any]]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +57,7 @@ class Batch:
         """Whether the record is closed and sealed with it."""
         return any(row[1] == RECORD_PART for row in self.tables.get(SEAL, ()))
 
-    def as_json(self) -> dict[str, Any]:
+    def as_json(self) -> RowsObject:
         """Return it as JSON can hold it: bytes in base64."""
         tables = {name: [list(row) for row in rows] for name, rows in self.tables.items() if rows}
         for row in tables.get(SEAL, []):

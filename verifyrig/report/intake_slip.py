@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
@@ -45,7 +44,7 @@ def write_intake_slip(bench: Bench, job: Job, at: float) -> Path:
     return path
 
 
-def intake_values(bench: Bench, job: Job, words: Words, now_utc: float) -> dict[str, Any]:
+def intake_values(bench: Bench, job: Job, words: Words, now_utc: float) -> dict[str, object]:
     """Return all values of the template."""
     intake, machine = job.intake, job.intake.machine
     pictures, named = _pictures(bench, job)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from verifyrig.core.plain_text import plain_line
 from verifyrig.jobs.vocabulary import CAUSES
@@ -49,11 +48,11 @@ def noted(report: ReportInput, words: Words) -> list[tuple[str, str, str, str]]:
     ]
 
 
-def job_values(report: ReportInput, words: Words) -> dict[str, Any]:
+def job_values(report: ReportInput, words: Words) -> dict[str, object]:
     job = report.job
     if job is None:
         names = ("answers", "findings", "done", "machine", "parts", "protective_steps")
-        empty: dict[str, Any] = {name: [] for name in names}
+        empty: dict[str, object] = {name: [] for name in names}
         return {"job": False, "complaint": "", "old_parts": "", **empty}
     return {
         "job": True,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from typing import NamedTuple
 
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line
@@ -38,15 +39,16 @@ class SignatureLine(NamedTuple):
     when: str
 
 
-def report_values(report: ReportInput, words: Words, now_utc: float, *, archive: bool) -> dict[str, Any]:
+def report_values(report: ReportInput, words: Words, now_utc: float, *, archive: bool) -> dict[str, object]:
     """Return all values of the report's template."""
     channel = main_channel(report.before_run, report.after_run)
-    values = _common(report, words, now_utc)
+    finding = sentences.finding_of(report, words)
+    values = _common(report, finding, words, now_utc)
     values |= {
         "title": words.t("Report on a machine tested on the bench"),
         "edition_word": words.t("shop archive, with all details") if archive else words.t("for the customer"),
         "archive": archive,
-        "picture": main_picture(report, channel, values["finding"], words) if channel is not None else None,
+        "picture": main_picture(report, channel, finding, words) if channel is not None else None,
         "figures": further_figures(report, words),
         "headlines": headlines(report, words),
         "columns": [words.t(side.word) for side in key_sides(report)],
@@ -85,10 +87,10 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
     return values
 
 
-def slip_values(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]:
+def slip_values(report: ReportInput, words: Words, now_utc: float) -> dict[str, object]:
     """Return all values of the slip's template."""
     status = fitness.status_sign(report, words)
-    values = _common(report, words, now_utc)
+    values = _common(report, sentences.finding_of(report, words), words, now_utc)
     values |= {
         "title": words.t("Pickup slip"),
         "edition_word": words.t("for the counter"),
@@ -102,8 +104,7 @@ def slip_values(report: ReportInput, words: Words, now_utc: float) -> dict[str, 
     return values
 
 
-def _common(report: ReportInput, words: Words, now_utc: float) -> dict[str, Any]:
-    finding = sentences.finding_of(report, words)
+def _common(report: ReportInput, finding: sentences.Finding, words: Words, now_utc: float) -> dict[str, object]:
     return {
         "draft": fitness.draft_of(report, words),
         "shop": report.shop,
@@ -197,7 +198,7 @@ def _contradictions(report: ReportInput, words: Words) -> list[str]:
     return lines
 
 
-def shapes() -> dict[str, Any]:
+def shapes() -> Mapping[str, str]:
     """Return the marks of verdicts by name, drawn around the origin in the current colour."""
     from markupsafe import Markup
 
@@ -213,7 +214,7 @@ def shapes() -> dict[str, Any]:
     return {name: Markup(text) for name, text in drawn.items()}
 
 
-def key_lines() -> dict[str, Any]:
+def key_lines() -> Mapping[str, str]:
     """Return, by the word of a run, the sample of its line with dash and marker."""
     from markupsafe import Markup
 

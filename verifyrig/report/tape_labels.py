@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from verifyrig import __version__
 from verifyrig.bench.folder import Bench
@@ -67,7 +66,7 @@ def write_labels(bench: Bench, job: Job, tape: str) -> Path:
     return path
 
 
-def label_values(bench: Bench, job: Job, tape: Tape, words: Words) -> dict[str, Any]:
+def label_values(bench: Bench, job: Job, tape: Tape, words: Words) -> dict[str, object]:
     """Return all values of the template; the code holds the job's id and nothing else."""
     customer = job.intake.customer
     label = {
