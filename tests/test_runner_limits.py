@@ -11,8 +11,10 @@ import pytest
 from tests.fakes import Ears, FakeBank, FakeClock, FakeLoad, FakeWriter, profile
 from verifyrig.core.interfaces import Controls
 from verifyrig.rig.arming import arm, limits_of
+from verifyrig.rig.blind_time import BlindTime
 from verifyrig.rig.load_permit import LoadPermit
 from verifyrig.rig.runner import Ambient, Rig, RunEnd, Runner
+from verifyrig.rig.schedule import Schedule
 
 BLIND = """
 name = "blind"
@@ -98,6 +100,11 @@ def test_blind_pulses_longer_than_allowed_are_not_begun() -> None:
     assert end.outcome == "stopped"
 
 
+def test_a_profile_that_allows_no_blind_load_allows_none_at_all() -> None:
+    plan = profile(BLIND.replace("blind_load_s = 12\n", ""))
+    assert [BlindTime(plan).on_s(stage) for stage in plan.stages if stage.load is not None] == [0.0, 0.0]
+
+
 def test_fewer_pulses_than_allowed_stay_as_planned() -> None:
     assert blind_spans(BLIND.replace("blind_load_s = 12", "blind_load_s = 30"))[:4] == [5.0] * 4
     stand = Stand(BLIND.replace("count = 4", "count = 1"), blind=True)
@@ -155,6 +162,15 @@ def test_a_sample_that_is_a_little_late_shifts_none_after_it() -> None:
 
 def test_a_deadline_that_is_met_late_by_a_whole_number_of_periods_is_not_taken_twice() -> None:
     assert sampled_at({7.7: 2.0})[7:11] == [7.0, 10.0, 11.0, 12.0]
+
+
+def test_a_deadline_is_met_and_not_missed_at_its_own_instant() -> None:
+    clock = FakeClock()
+    schedule = Schedule(clock, 0.1)
+    for n in range(1, 50):
+        # 0.1 s is no binary fraction: k periods after the start may come out a hair short of k of them.
+        schedule.advance(1000.0 + 0.1 * n)
+        assert schedule.next_sample_s == pytest.approx(1000.0 + 0.1 * (n + 1), abs=1e-6)
 
 
 def test_the_grid_is_the_plans_own_period() -> None:
