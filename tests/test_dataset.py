@@ -6,11 +6,13 @@ import json
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.small_records import PROFILE_TEXT, write_record
 from verifyrig.bench.folder import Bench
 from verifyrig.commands import cli
+from verifyrig.record import read_trace
 
 pytest.importorskip("pyarrow", reason="the extra fleet is not installed")
 pytest.importorskip("fsspec", reason="the extra fleet is not installed")
@@ -111,18 +113,45 @@ def test_a_run_that_two_sites_export_counts_once(
     assert answer(capsys, *words)[1]["units"] == 8
 
 
+def test_samples_go_beside_on_demand_and_hold_nothing_that_was_typed(
+    bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from pyarrow import parquet
+
+    words = ("dataset", str(tmp_path / "set"), "--site", "north", "--bench", str(bench))
+    done = answer(capsys, *words, "--samples", str(tmp_path / "samples"))[1]
+    assert done["samples"] == {"place": str(tmp_path / "samples"), "written": 8, "unchanged": 0}
+    files = files_of(tmp_path / "samples")
+    assert all(name.startswith("site=north/month=2026-02/") for name in files) and len(files) == 8
+    assert not any(b"Invented" in content for content in files.values())
+    record = sorted((bench / "runs").glob("*.sqlite"))[0]
+    trace = read_trace(record)
+    (path,) = (tmp_path / "samples").rglob(f"{record.stem}-*.parquet")
+    table = parquet.read_table(path, partitioning=None)
+    assert set(trace.columns) | {"digest", "run", "stage", "t_s", "utc_s"} == set(table.column_names)
+    for channel, values in trace.columns.items():
+        np.testing.assert_array_equal(table.column(channel).to_numpy(), values)
+    assert table.column("stage").to_pylist()[30] == "idle" and table.column("stage").to_pylist()[200] == "load"
+    assert answer(capsys, *words, "--samples", str(tmp_path / "samples"))[1]["samples"]["unchanged"] == 8
+    assert files_of(tmp_path / "samples") == files
+
+
 def test_duckdb_answers_a_question_of_ones_own(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     duckdb = pytest.importorskip("duckdb", reason="duckdb is not installed")
-    answer(capsys, "dataset", str(tmp_path), "--site", "north", "--bench", str(bench))
-    query = f"""
-        SELECT batch, count(*), avg("load.die_temp_c.rise") FROM read_parquet('{tmp_path}/**/*.parquet',
-        hive_partitioning = true, union_by_name = true) WHERE site = 'north' GROUP BY batch ORDER BY batch
-    """
-    rows = duckdb.sql(query).fetchall()
-    assert [(batch, n) for batch, n, _ in rows] == [("week-13", 4), ("week-14", 4)]
-    found = answer(capsys, "qa", "--profile", "tiny-build", "--batch", "week-13", "--bench", str(bench))[1]
-    if "load.die_temp_c.rise" in found["metrics"]:
-        assert rows[0][2] == pytest.approx(found["metrics"]["load.die_temp_c.rise"]["mean"])
+    for site in ("north", "south"):
+        answer(capsys, "dataset", str(tmp_path), "--site", site, "--bench", str(bench))
+    text = (Path(__file__).parent.parent / "docs" / "fleet.md").read_text("utf-8")
+    blocks = text[text.index("    CREATE VIEW") :].replace("PLACE", str(tmp_path)).split(";\n")
+    view, by_bench, by_batch, by_end = (block for block in blocks if "SELECT" in block)
+    with duckdb.connect() as shell:
+        shell.execute(view)
+        ((name, month, n, mean, sd),) = shell.execute(by_bench).fetchall()
+        assert (name, month, n) == ("north-1", "2026-02", 8)
+        assert shell.execute(by_batch.replace("n >= 8", "n >= 4")).fetchall()[0][1] == 4
+        assert shell.execute(by_end).fetchall() == [("completed", None, 8)]
+    words = ("qa", "--profile", "tiny-build", "--dataset", str(tmp_path), "--bench", str(bench))
+    found = answer(capsys, *words)[1]["metrics"]["load.die_temp_c.rise"]
+    assert (mean, sd) == (pytest.approx(found["mean"]), pytest.approx(found["sd"]))
 
 
 def test_bad_places_and_files_get_one_sentence(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

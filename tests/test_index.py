@@ -204,6 +204,23 @@ def test_many_processes_give_what_one_gives_to_the_last_digit(bench: Path, monke
         )
 
 
+def test_what_was_computed_before_an_interruption_is_not_computed_again(
+    bench: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = collected(bench, records(bench))
+    (bench / INDEX_NAME).unlink()
+
+    def interrupted(done: int, of: int) -> None:
+        if done == 2:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        collected(bench, records(bench), progress=interrupted)
+    seen = count_computed(monkeypatch)
+    assert collected(bench, records(bench)) == first
+    assert seen == records(bench)[2:]
+
+
 def test_a_bench_that_cannot_be_written_is_answered_all_the_same(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     first = collected(bench, records(bench))
     (bench / INDEX_NAME).unlink()

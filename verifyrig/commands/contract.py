@@ -366,6 +366,14 @@ class RefusedRun(TypedDict):
     why: str
 
 
+class SamplesObject(TypedDict):
+    """Runs whose samples were written, and those whose were there already."""
+
+    place: str
+    written: int
+    unchanged: int
+
+
 class DatasetObject(TypedDict):
     """What `dataset` prints: files below the place, runs in them, and runs of customers' jobs, which stay at home."""
 
@@ -376,6 +384,7 @@ class DatasetObject(TypedDict):
     runs: int
     customers: int
     refused: list[RefusedRun]
+    samples: NotRequired[SamplesObject]
 
 
 class CalibrateObject(TypedDict):

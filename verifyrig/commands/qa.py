@@ -53,6 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--table", action="store_true", help="only the capability table over all of them, for very many units"
     )
+    parser.add_argument("--cluster", metavar="ADDRESS", help="compute on a Dask cluster, as tcp://host:8786")
     parser.add_argument("--cores", metavar="N", type=int, help="how many cores compute (default: all)")
     parser.add_argument("--schema", action="store_true", help="print the JSON Schema of what --json gives")
 
@@ -155,7 +156,7 @@ def _source(args: argparse.Namespace, context: Context) -> RunTable[UnitRun]:
         folder=context.bench.root,
         paths=named or context.bench.records(),
         named=bool(named),
-        workers=args.cores,
+        workers=args.cluster or args.cores,
         progress=_show_progress if not context.json and sys.stderr.isatty() else None,
     )
 

@@ -19,8 +19,10 @@ import numpy as np
 
 from verifyrig.core.errors import UsageError
 from verifyrig.qa.dataset.place import FILES_ENDING, DatasetPlace, open_place
+from verifyrig.qa.dataset.samples import ExportedSamples, export_samples
 from verifyrig.qa.dataset.schema import SCHEMA_VERSION, arrow, bytes_of, head_columns, starts_us, table_of
 from verifyrig.qa.index.collect import updated_index
+from verifyrig.qa.index.compute import Workers
 from verifyrig.qa.index.store import Index, KeptHead
 
 __all__ = ["Exported", "export_dataset"]
@@ -45,6 +47,7 @@ class Exported:
     runs: int = 0
     customers: int = 0
     refused: list[tuple[str, str]] = field(default_factory=list)
+    samples: ExportedSamples | None = None
 
 
 def export_dataset(
@@ -54,7 +57,8 @@ def export_dataset(
     *,
     site: str,
     bench: str,
-    workers: int | None = None,
+    samples_url: str | None = None,
+    workers: Workers = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Exported:
     """Bring the dataset at `url` up to date with these records.
@@ -62,6 +66,7 @@ def export_dataset(
     Args:
         folder: The bench folder, where the index lies.
         site, bench: Where they were measured; both are part of the place.
+        samples_url: Where their samples go; nowhere if None.
 
     Raises:
         UsageError: A name does not fit, or the extra is missing.
@@ -73,14 +78,20 @@ def export_dataset(
             raise UsageError(f"{name!r} is no name of a {what}", where="dataset", mend=mend)
     arrow()
     place, done = open_place(url), Exported()
-    with updated_index(folder, paths, workers=workers, progress=progress) as (index, digests, done.refused):
-        heads = index.heads(digests)
+    with updated_index(folder, paths, workers=workers, progress=progress) as (index, records, done.refused):
+        heads = index.heads(list(records))
         own = [head for head in heads if head.head.get("job") is None]
         done.customers, done.runs = len(heads) - len(own), len(own)
-        for name, some in _files(own, index, bench).items():
+        files = _files(own, index, bench)
+        for name, some in files.items():
             changed = _bring_up(place, f"site={site}/{name}", some, index, site)
             (done.written if changed else done.unchanged).append(f"site={site}/{name}")
     _tell_files(place, site, bench, done, {head.digest for head in own})
+    if samples_url is not None:
+        partitions = {
+            one.digest: f"site={site}/{name.partition('/')[0]}" for name, some in files.items() for one in some
+        }
+        done.samples = export_samples(samples_url, {d: (partition, records[d]) for d, partition in partitions.items()})
     return done
 
 

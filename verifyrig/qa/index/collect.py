@@ -10,7 +10,7 @@ from pathlib import Path
 from verifyrig.core.profile import Profile
 from verifyrig.core.run_columns import RunFilter
 from verifyrig.qa import UnitRun
-from verifyrig.qa.index.compute import Computed, compute_all, holds, sealed_digest, spread
+from verifyrig.qa.index.compute import Computed, Workers, compute_all, holds, sealed_digest, spread
 from verifyrig.qa.index.kept import all_figures, figure_picker, unit_run
 from verifyrig.qa.index.store import Index, open_index
 from verifyrig.runs.index_file import INDEX_NAME
@@ -27,7 +27,7 @@ def collect_runs(
     *,
     profile: Profile | None = None,
     asked: RunFilter | None = None,
-    workers: int | None = None,
+    workers: Workers = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[UnitRun]:
     """Return the runs of these records with the wanted metrics, in the order given.
@@ -39,7 +39,7 @@ def collect_runs(
         profile: Return only runs of this name or of this recipe (limits may be tried on runs made under others);
             unusable records are returned all the same.
         asked: Return only runs of this batch, bench or time; the others' figures are computed and kept all the same.
-        workers: Processes to compute with; as many as there are cores if None.
+        workers: Processes to compute with, as many as there are cores if None; or the address of a cluster's scheduler.
         progress: Called with how many records are computed, of how many.
     """
     from verifyrig.analysis import ANALYSIS_VERSION
@@ -69,10 +69,10 @@ def updated_index(
     folder: Path,
     paths: Sequence[Path],
     *,
-    workers: int | None = None,
+    workers: Workers = None,
     progress: Callable[[int, int], None] | None = None,
-) -> Iterator[tuple[Index, list[str], list[tuple[str, str]]]]:
-    """Yield the index brought up to date, the digest of each record that it keeps, and what is refused, with why.
+) -> Iterator[tuple[Index, dict[str, Path], list[tuple[str, str]]]]:
+    """Yield the index brought up to date, the records that it keeps by digest, and what is refused, with why.
 
     A record that may yet change (it is still written, or was never sealed) is not kept.
     """
@@ -82,9 +82,9 @@ def updated_index(
         known = index.digests(paths)
         known |= _moved(index, [path for path in paths if path not in known], workers)
         fresh = _compute(index, [path for path in paths if path not in known], workers, progress)
-        lasting = [item.kept.digest for item in fresh.values() if item.kept is not None and item.lasting]
+        known |= {path: item.kept.digest for path, item in fresh.items() if item.kept is not None and item.lasting}
         refused = [(item.run, item.refused) for item in fresh.values() if item.kept is None]
-        yield index, list(dict.fromkeys([*known.values(), *lasting])), refused
+        yield index, {digest: path for path, digest in reversed(known.items())}, refused
 
 
 def _each_once(runs: Sequence[UnitRun]) -> list[UnitRun]:
@@ -99,7 +99,7 @@ def _each_once(runs: Sequence[UnitRun]) -> list[UnitRun]:
     return [*first.values(), *others]
 
 
-def _moved(index: Index, paths: Sequence[Path], workers: int | None) -> dict[Path, str]:
+def _moved(index: Index, paths: Sequence[Path], workers: Workers) -> dict[Path, str]:
     """Return the digests of files that are new here but whose figures are kept: copied, moved, touched.
 
     Each is checked against its digest first, so that an altered copy borrows nothing.
@@ -115,7 +115,7 @@ def _moved(index: Index, paths: Sequence[Path], workers: int | None) -> dict[Pat
 
 
 def _compute(
-    index: Index, paths: Sequence[Path], workers: int | None, progress: Callable[[int, int], None] | None
+    index: Index, paths: Sequence[Path], workers: Workers, progress: Callable[[int, int], None] | None
 ) -> dict[Path, Computed]:
     """Compute records; keep them in batches, so that little is lost where somebody interrupts."""
     fresh: dict[Path, Computed] = {}

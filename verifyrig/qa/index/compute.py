@@ -22,10 +22,13 @@ from verifyrig.core.reason import sentence
 from verifyrig.core.recorded import Recorded, text_or_none
 from verifyrig.core.trace import Trace
 from verifyrig.qa import UnitFigure
+from verifyrig.qa.index.cluster import on_cluster
 from verifyrig.qa.index.kept import Kept, UnitHead, pack_figures
 
-__all__ = ["Computed", "compute_all", "compute_one", "computed_head", "holds", "sealed_digest", "spread"]
+__all__ = ["Computed", "Workers", "compute_all", "compute_one", "computed_head", "holds", "sealed_digest", "spread"]
 
+# Processes of this machine, all of its cores (None), or the address of a cluster's scheduler.
+Workers = int | str | None
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
 
@@ -57,20 +60,22 @@ class Computed:
     started_utc_s: float = 0.0
 
 
-def compute_all(paths: Sequence[Path], workers: int | None = None) -> Iterator[Computed]:
+def compute_all(paths: Sequence[Path], workers: Workers = None) -> Iterator[Computed]:
     """Yield what comes of each file, in the order given, computed by as many processes as there are cores."""
     return spread(compute_one, paths, workers)
 
 
-def spread(
-    function: Callable[[_Item], _Result], items: Sequence[_Item], workers: int | None = None
-) -> Iterator[_Result]:
+def spread(function: Callable[[_Item], _Result], items: Sequence[_Item], workers: Workers = None) -> Iterator[_Result]:
     """Yield the results of a function for each item, in the order given.
 
     Args:
         function: A function of a module, so that another process can find it.
-        workers: Processes; as many as this machine has cores if None.
+        workers: Processes; as many as this machine has cores if None; of a cluster, the address of its scheduler.
     """
+    if isinstance(workers, str):
+        if items:
+            yield from on_cluster(function, items, workers)
+        return
     count = min(workers or os.cpu_count() or 1, len(items))
     if count < 2 or len(items) < _FEWEST_FOR_A_POOL:
         yield from map(function, items)

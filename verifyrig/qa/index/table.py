@@ -11,6 +11,7 @@ from verifyrig.core.run_columns import RunColumns, RunFilter
 from verifyrig.qa.columns import columns_of
 from verifyrig.qa.findings import may_be_asked
 from verifyrig.qa.index.collect import collect_runs
+from verifyrig.qa.index.compute import Workers
 from verifyrig.qa.unit_run import UnitRun
 
 __all__ = ["BenchTable"]
@@ -22,14 +23,14 @@ class BenchTable:
 
     Attributes:
         paths: The records; `named` if a person named each, so that those of other profiles count too.
-        workers: Processes to compute with; as many as there are cores if None.
+        workers: As `collect_runs` takes them.
         progress: Called with how many records are computed, of how many.
     """
 
     folder: Path
     paths: Sequence[Path]
     named: bool = False
-    workers: int | None = None
+    workers: Workers = None
     progress: Callable[[int, int], None] | None = None
 
     def runs(self, profile: Profile, asked: RunFilter) -> list[UnitRun]:
