@@ -84,7 +84,7 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.analysis.forecast": ("test_forecast_rules.py",),
     "verifyrig.analysis.stage_forecaster": ("test_forecast_widening.py",),
     "verifyrig.analysis.repeatability": ("test_repeat_rules.py",),
-    "verifyrig.analysis.differences": ("test_repeats.py", "test_compare.py"),
+    "verifyrig.analysis.differences": ("test_difference_rules.py",),
     "verifyrig.record.seal": ("test_seal.py",),
     "verifyrig.files.units": ("test_unit_heads.py",),
     "verifyrig.files.time_cells": ("test_import_forms.py",),
