@@ -160,13 +160,6 @@ def test_the_ambient_itself_is_not_corrected_away() -> None:
     assert found.difference == pytest.approx(2.0, abs=0.01) and found.significant
 
 
-def test_what_a_person_typed_as_ambient_is_uncertain_in_both_runs() -> None:
-    """JCGM 100:2008, 5.1.2: independent readings add in quadrature, 2 K each at 95 %."""
-    by_probe, typed = (differs("settled", {"typed": u95}, {"typed": u95}).u95 for u95 in (None, 2.0))
-    assert by_probe is not None and typed is not None
-    assert typed == pytest.approx(np.hypot(by_probe, 2.0 * 2**0.5), rel=0.1)
-
-
 @pytest.mark.parametrize("figure", ["peak", "settled"])
 def test_where_nobody_measured_the_ambient_two_kelvin_are_no_change_and_six_are(figure: str) -> None:
     silent = {"ambient": False}
