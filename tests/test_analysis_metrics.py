@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -88,6 +89,18 @@ def test_the_impedance_is_the_closed_form_from_step_and_cooldown(stage: str, win
     found = metrics_of(ladder_trace(noise_k=0.2))[f"{stage}.thermal_impedance_{window_s}s"]
     # Half of the 10 % that a fingerprint is allowed; the lumps are not this ladder.
     assert found.value == pytest.approx(float(impedance(float(window_s))), rel=0.05)
+
+
+@pytest.mark.parametrize("noise_k", [0.0, 0.5])
+def test_the_noise_of_the_readings_widens_the_impedance_by_the_fit_alone(noise_k: float) -> None:
+    found = metrics_of(ladder_trace(noise_k=noise_k))["load.thermal_impedance_600s"]
+    fit, lumps, gain = (
+        next(line.contribution for line in found.budget if line.name.startswith(start))
+        for start in ("fit", "lumps", "gain")
+    )
+    # Root of the sum of squares, twice (JCGM 100:2008, 5.1.2 and 6.2.1): beside these lines only the power's scatter.
+    assert found.u95 == pytest.approx(2 * math.hypot(fit, lumps, gain), rel=0.04)
+    assert 1.96 * lumps / 0.30 < 0.025
 
 
 def test_a_threshold_well_above_the_figure_passes_and_exits_0() -> None:

@@ -2,15 +2,16 @@
 
 Each machine is run three times, in other noise: a step to full share, a climb to it, and a climb that ends at a lesser
 share after some minutes. The truth is that of its network at the mean fan speed of each window; the error of the power
-reading, which is the same in all runs of a machine, belongs to what u95 must hold. Beside it, what a user would do
-instead: read the trace at 60 and 600 s after the load began.
+reading, which is the same in all runs of a machine, belongs to what u95 must hold. Then step and climb on ladders of
+six masses, which no lumps match. Beside both, what a user would do instead: read the trace at 60 and 600 s after the
+load began.
 """
 
 from __future__ import annotations
 
 import os
 import random
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from typing import Any, NamedTuple
 
@@ -20,10 +21,12 @@ from threadpoolctl import threadpool_limits
 from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import true_impedance
 from mock_hw.physics.parameters import MachineParameters, draw
+from tests.benchmarks._ladders import ladder, record_of
 from tests.benchmarks._settle_runs import BELOW_LIMIT_K, FIRST_SEED, USUAL_TRIP_C
 from verifyrig.analysis.budget import POWER_GAIN, expanded
 from verifyrig.analysis.differences import per_watt_differences
 from verifyrig.analysis.fingerprint import LUMPS, WINDOWS_S, impedance_metrics
+from verifyrig.analysis.results import Metric
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Stage, StageKind, WorkName
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
@@ -48,8 +51,8 @@ class Found(NamedTuple):
 
     Attributes:
         error: Over the truth; `read_off_error` that of reading the trace off.
-        inside: Whether u95 held the truth. The simulated path is of lumps as the model's own, and the power reading's
-            error is never beyond its bound, so that of both u95 has more than this needs.
+        inside: Whether u95 held the truth. The simulated machine's path is of lumps as the model's own, that of a
+            ladder of six masses is not; the power reading's error is never beyond its bound.
         inside_fit: Whether the uncertainty of fit and readings alone held the truth, as the power reading has it.
     """
 
@@ -104,19 +107,40 @@ def run_of(machine: MachineParameters, seed: int, load: str) -> _Run | None:
         watts = simulated.power_w * machine.power_gain
         fan = simulated.fans.levels[1] / 100
         rows.append((readings["die_temp_c"], watts, readings["cpu_fan_speed_rpm"], readings["ambient_temp_c"], fan))
-    data, t_s = np.array(rows), np.arange(1.0, len(rows) + 1)
+    data = np.array(rows)
+    return _Run(_trace(load, data[:, :4], events, machine.sensors["die_temp_c"].step), data[:, 4], events[-1].t_s)
+
+
+def _trace(load: str, data: FloatArray, events: Sequence[Event], step_k: float) -> Trace:
+    t_s = np.arange(1.0, len(data) + 1)
     stages = (
         StageSpan(name="idle", kind=StageKind.IDLE, start_s=0.0, end_s=float(_IDLE_S), ended=StageEnd.TIME),
         StageSpan(
-            name="load", kind=StageKind.LOAD, start_s=float(_IDLE_S), end_s=float(len(rows)), ended=StageEnd.TIME
+            name="load", kind=StageKind.LOAD, start_s=float(_IDLE_S), end_s=float(len(data)), ended=StageEnd.TIME
         ),
     )
-    facts = {"channels": {"die_temp_c": {"resolution": machine.sensors["die_temp_c"].step, "device": "d"}}}
-    trace = Trace(
-        run_id=load, facts={**facts, "job": "j"}, profile=_plan(load), stages=stages, t_s=t_s, utc_s=t_s,
-        columns=dict(zip(_CHANNELS, data[:, :4].T, strict=True)), events=tuple(events),
+    facts = {"channels": {"die_temp_c": {"resolution": step_k, "device": "d"}}, "job": "j"}
+    return Trace(
+        run_id=load, facts=facts, profile=_plan(load), stages=stages, t_s=t_s, utc_s=t_s,
+        columns=dict(zip(_CHANNELS, data.T, strict=True)), events=tuple(events),
     )  # fmt: skip
-    return _Run(trace, data[:, 4], events[-1].t_s)
+
+
+def one_ladder(seed: int) -> list[Found]:
+    """Return the figures of a step and of a climb on a path of six masses (`_ladders`)."""
+    path, found = ladder(seed), []
+    for load in LOADS[:2]:
+        shares = _shares(load, random.Random(f"ladder/{seed}/{load}"))
+        by_second = [0.0] * _IDLE_S + [shares(second) for second in range(_FULL_S)]
+        data, events = record_of(path, seed, by_second)
+        trace = _trace(load, data, events, 1.0)
+        metrics = impedance_metrics(trace, trace.stages[1])
+        for window in _JUDGED_S:
+            metric, truth = metrics[f"thermal_impedance_{window}s"], path.impedance(float(window))
+            found.append(
+                _found(f"{load}, six masses", window, metric, truth, path.power_gain, _read_off(trace, window))
+            )
+    return [one for one in found if one is not None]
 
 
 def one_machine(job: tuple[str, int]) -> tuple[list[Found], dict[str, list[bool]]]:
@@ -141,15 +165,27 @@ def _figures(machine: MachineParameters, load: str, run: _Run) -> Iterable[Found
     metrics = impedance_metrics(trace, trace.stages[1])
     for window in WINDOWS_S:
         metric = metrics[f"thermal_impedance_{window}s"]
-        if window not in _JUDGED_S or not isinstance(metric.value, float) or metric.u95 is None:
+        if window not in _JUDGED_S:
             continue
         start = int(run.step_s)
         truth = true_impedance(machine, float(window), fan_share=float(np.mean(run.fan_share[start : start + window])))
-        read_off = _read_off(trace, window) / truth - 1
-        inside, seen = abs(metric.value - truth) <= metric.u95, truth / machine.power_gain
-        fit = expanded(tuple(line for line in metric.budget if line.name not in (POWER_GAIN, LUMPS)))
-        inside_fit = abs(metric.value - seen) <= fit
-        yield Found(load, window, metric.value / truth - 1, inside, inside_fit, read_off)
+        found = _found(load, window, metric, truth, machine.power_gain, _read_off(trace, window))
+        if found is not None:
+            yield found
+
+
+def _found(load: str, window: int, metric: Metric, truth: float, power_gain: float, read_off: float) -> Found | None:
+    if not isinstance(metric.value, float) or metric.u95 is None:
+        return None
+    fit = expanded(tuple(line for line in metric.budget if line.name not in (POWER_GAIN, LUMPS)))
+    return Found(
+        load=load,
+        window_s=window,
+        error=metric.value / truth - 1,
+        inside=abs(metric.value - truth) <= metric.u95,
+        inside_fit=abs(metric.value - truth / power_gain) <= fit,
+        read_off_error=read_off / truth - 1,
+    )
 
 
 def _read_off(trace: Trace, window_s: int) -> float:
@@ -170,6 +206,8 @@ def measure(full: bool = True, machines: int | None = None) -> dict[str, Any]:
             figures += found
             for pair, flags in pairs.items():
                 differs.setdefault(pair, []).extend(flags)
+        for found in pool.map(one_ladder, range(FIRST_SEED, FIRST_SEED + 3 * len(seeds)), chunksize=4):
+            figures += found
     return table(figures, differs)
 
 
