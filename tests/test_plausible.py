@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from mock_hw.physics.parameters import draw
 from verifyrig.analysis.exposure import exposure_of
 from verifyrig.analysis.plausible import History, Outlook, UnwatchedParts, outlook_of, unwatched_on
 from verifyrig.analysis.plausible.power_law import power_law
+from verifyrig.analysis.posterior import spread_of
 from verifyrig.analysis.prior import P
 from verifyrig.analysis.thermal_path import Ahead
 from verifyrig.core.heat_sources import CARD, DIE
@@ -206,3 +208,11 @@ def test_machines_ahead_start_where_the_samples_left_them() -> None:
     seen = outlook(rows)
     shown_c = seen.ahead.state_c[:, 0] + seen.ahead.theta[:, P.OFFSET] + seen.shift_k
     assert float(np.mean(shown_c)) == pytest.approx(float(rows[-3:, 1].mean()), abs=1.5)
+
+
+def test_one_far_machine_among_many_neither_moves_nor_widens_a_forecast() -> None:
+    # The middle and the standard deviation of a normal distribution by its own quantiles (tables of the normal law).
+    drawn = 60.0 + 1.5 * np.array([NormalDist().inv_cdf((n + 0.5) / 47) for n in range(47)])
+    with_stray = np.append(drawn, 140.0)
+    assert spread_of(drawn) == pytest.approx(1.5, rel=0.05)
+    assert spread_of(with_stray) == pytest.approx(1.5, rel=0.12)

@@ -17,7 +17,7 @@ import numpy as np
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.compress import compress
 from verifyrig.analysis.own_answers import Driven, OwnEnd, expected_level, own_end, reading_noise_k, weighed
-from verifyrig.analysis.posterior import DRAWS, Posterior, update
+from verifyrig.analysis.posterior import DRAWS, Posterior, spread_of, update
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import held_s
@@ -371,7 +371,7 @@ def _forecast_end(samples: Samples, posterior: Posterior, rule: Settle, limit_c:
     end = _end(samples, posterior)
     shown_c = end.shown_c + posterior.late_k
     # A limit that most machines would reach says where they end, not how sure that is: the spread is taken before.
-    spread_k = float(np.std(shown_c))
+    spread_k = spread_of(shown_c)
     if limit_c is not None:
         shown_c = np.minimum(shown_c, limit_c + np.clip(posterior.draws[:, P.OFFSET], -2.0, 1.0))
     misfit = math.sqrt(max(1.0, posterior.misfit / _MISFIT_ALLOWED))
@@ -383,7 +383,7 @@ def _forecast_end(samples: Samples, posterior: Posterior, rule: Settle, limit_c:
     wait_s = 0.0 if known else slowest_s * math.log(max(u95_k / rule.within_k, 1.05))
     slower = (reason("slower-than-allowed", time_constant_s=slowest_s),) if slow else ()
     return Forecast(
-        settles_at_c=float(np.mean(shown_c)),
+        settles_at_c=float(np.median(shown_c)),
         u95_k=u95_k,
         known=known,
         remaining_s=wait_s,

@@ -28,6 +28,7 @@ __all__ = [
     "fit_of",
     "rivals",
     "scout",
+    "spread_of",
     "update",
 ]
 
@@ -49,6 +50,8 @@ _FLOOR_K = 0.06  # what no average gets below: a sensor's steps do not average o
 _MODEL_K, _MODEL_SHARE, _MODEL_LENGTH = 0.1, 0.012, 1.0
 _TIMING_S = 0.7  # age of a held reading is not known better
 _FAN_SHARE_SD = 0.03  # of full speed: a real curve is not two straight lines
+# Quantiles, and how many standard deviations of a normal distribution lie between the two.
+_QUANTILES = ((0.05, 3.28971), (0.10, 2.56310))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,6 +228,15 @@ def _late_misfit(fit: ReadingFit, residuals: FloatArray) -> tuple[FloatArray, fl
     gain = fit.whiten @ _model_covariance(fit.data)[last, fit.seen]
     left = _model_sd(fit.data) ** 2 - float(gain @ gain)
     return np.asarray(-residuals[:, : len(gain)] @ gain), math.sqrt(max(left, 0.0))
+
+
+def spread_of(drawn: FloatArray) -> float:
+    """Return the standard deviation of what nine in ten drawn machines say, shape (d,), were they normal.
+
+    A few machines far from all others would stretch mean square and mean at will. Two distances between quantiles,
+    because of some forty draws one of them hangs on two or three.
+    """
+    return float(np.mean([np.diff(np.quantile(drawn, (q, 1 - q)))[0] / wide for q, wide in _QUANTILES]))
 
 
 class Peak(NamedTuple):

@@ -17,7 +17,7 @@ from verifyrig.analysis.compress import compress
 from verifyrig.analysis.forecast import Samples, explain
 from verifyrig.analysis.plausible.history import History
 from verifyrig.analysis.plausible.power_law import PowerLaw, power_law
-from verifyrig.analysis.posterior import DRAWS, Posterior
+from verifyrig.analysis.posterior import DRAWS, Posterior, spread_of
 from verifyrig.analysis.prior import P
 from verifyrig.analysis.signals import held_s
 from verifyrig.analysis.thermal_path import Ahead, look_ahead, settle
@@ -34,8 +34,6 @@ _MISFIT_ALLOWED = 1.5
 # A mean of rounded readings stays off by so much of the step where their noise is a fifth of it, and a rise of two such
 # means is scaled with its error. B. Widrow, I. Kollar, Quantization Noise (2008): d/pi exp(-2 (pi s/d)^2), from memory.
 _MEAN_OF_STEPS = 0.1
-# Quantiles, and how many standard deviations of a normal distribution lie between the two.
-_QUANTILES = ((0.05, 3.290), (0.10, 2.563))
 _LOOK_EVERY_S = 2.0
 # Machines that would get this hot are far beyond any limit: how far says nothing more.
 _FAR_C = 200.0
@@ -125,14 +123,11 @@ class Outlook:
             fan_stands=fan_rpm is not None and fan_rpm < _FAN_STANDS_RPM,
             fan_rpm=fan_rpm,
         )
-        # A few far machines would stretch mean and deviation beyond what nine in ten of them say. Two distances
-        # between quantiles, because of some forty draws one of them hangs on two or three.
         shown_c = end.shown_c + self.shift_k
         at_c = float(np.median(shown_c))
-        spread_k = float(np.mean([np.diff(np.quantile(shown_c, (q, 1 - q)))[0] / wide for q, wide in _QUANTILES]))
         read_k = math.sqrt(2) * _MEAN_OF_STEPS * self.resolution_k * self.power.scaled(share)
         scaling_k = u_share * max(0.0, at_c - float(np.mean(samples.ambient_c[late])))
-        return Settling(at_c=at_c, u95_k=1.96 * math.hypot(self._u_k(spread_k), scaling_k, read_k))
+        return Settling(at_c=at_c, u95_k=1.96 * math.hypot(self._u_k(spread_of(shown_c)), scaling_k, read_k))
 
     def case_c(self) -> float:
         """Return the air in the case as most of the machines have it, °C."""
