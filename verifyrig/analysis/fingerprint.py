@@ -11,6 +11,7 @@ Source: JESD51-1, definition of transient thermal impedance; the cooldown mirror
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -39,7 +40,7 @@ from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component
 
-__all__ = ["LUMPS", "WINDOWS_S", "impedance_metrics", "impedances_at_like_fans"]
+__all__ = ["LUMPS", "WINDOWS_S", "impedance_metrics", "impedances_at_like_fans", "impedances_of_machines"]
 
 WINDOWS_S = (5, 60, 600)
 _LONGEST_PULSE_WINDOW_S = 60
@@ -50,7 +51,7 @@ _READ_WINDOW_S = 5
 _MISFIT_ALLOWED = 3.0
 # What four lumps leave out of a path of many, beyond what the fit to the readings allows for already: against ladders
 # of six masses (benchmark `step-and-climb`). After 600 s nearly all of the path counts, whatever it is made of.
-_LUMPS_SHARE, LUMPS = {5: 0.025, 60: 0.025, 600: 0.01}, "lumps in place of the true path"
+_LUMPS_SHARE, LUMPS = ({5: 0.025, 60: 0.025, 600: 0.01}, "lumps in place of the true path")
 # A climb's steps are small and its sensors slow: after 5 s the machines that explain both leave so much more open than
 # they differ by (benchmark `step-and-climb`). Five steps from idle to full share show it better.
 _CLIMBED_5_S_SHARE = 0.13
@@ -96,11 +97,29 @@ def impedances_at_like_fans(
             _fan_of_window(trace, stage, explained.samples, steps, window) for trace, stage, explained, steps in sides
         ]
         speeds = [rpm for rpm, _ in fans if rpm is not None]
-        like = (sum(speeds) / 2 if len(speeds) == 2 else None), sum(at_c for _, at_c in fans) / 2
+        like = ((sum(speeds) / 2 if len(speeds) == 2 else None), sum(at_c for _, at_c in fans) / 2)
         one, other = (_window(*side, window, part, like) for side in sides)
         if one.value is not None and other.value is not None:
             found[f"{part.prefix}{_NAME.format(window)}"] = one, other
     return found
+
+
+def impedances_of_machines(
+    trace: Trace, stage: StageSpan, t_s: Sequence[float], part: HeatSource = DIE
+) -> FloatArray | None:
+    """Return what machines that explain the stage's steps rise so long after a step, K/W, shape (d, n).
+
+    None where nothing explains them, or where the power was not read. Each at the mean fan speed until then.
+    """
+    steps = steps_in(trace, stage)
+    explained = _explained(trace, stage, steps, part)
+    if isinstance(explained, Reason) or power_channel(trace, part) is None:
+        return None
+    found = []
+    for at_s in t_s:
+        rpm, at_c = _fan_of_window(trace, stage, explained.samples, steps, at_s)
+        found.append(explained.scale * impedance(explained.posterior.draws, np.array([at_s]), rpm, at_c)[:, 0])
+    return np.column_stack(found)
 
 
 def _explained(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSource) -> _Explained | Reason:

@@ -1,8 +1,9 @@
 """What is plausible of a machine: one table of ranges for forecasts, climbs and the diagnosis, each with its source.
 
 The chain is die, lid, plate, coolant or heat pipes, radiator or fins, case air, room. Sound machines first, then what
-faults change, then graphics cards. `prior` takes the chain together into the four lumps of the forecast; the diagnosis
-draws whole machines. The simulated machines of tests have their own ranges and know nothing of these.
+faults change, then graphics cards, then what a load heats and few machines show. `prior` takes the chain together into
+the four lumps of the forecast; the diagnosis draws whole machines. The simulated machines of tests have their own
+ranges and know nothing of these.
 """
 
 from __future__ import annotations
@@ -14,7 +15,18 @@ import numpy as np
 
 from verifyrig.core.trace import FloatArray
 
-__all__ = ["CARD", "FAULTY", "SOUND", "WATER_W_PER_K_AT_1_L_PER_MIN", "MachineRange"]
+__all__ = [
+    "CARD",
+    "COOLANT_LIMIT_C",
+    "FAULTY",
+    "HOT_SPOT",
+    "SOUND",
+    "UNWATCHED",
+    "WATER_W_PER_K_AT_1_L_PER_MIN",
+    "HotSpotRange",
+    "MachineRange",
+    "UnwatchedRange",
+]
 
 _PRACTICE = "common practice, no source"
 _INTERFACES = "0.05 to 0.10 K/W of interface in two processor makers' guidelines (from memory), widened by practice"
@@ -136,3 +148,69 @@ CARD: dict[str, MachineRange] = {
     # A card without a fan of its own stands in the air of fans that hardly follow it (common practice, no source).
     "low_share": _normal(0.7, 0.2),
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnwatchedRange:
+    """A part that the power heats through two lags, sound or faulty; rises are given at the machine's own full power.
+
+    A board for a strong processor has strong regulators: rises differ less between machines than kelvins for each watt.
+
+    Attributes:
+        heated_by: Temperature of the part whose power heats it; empty for all of the machine's.
+        watched_by: Channels one of which would watch it.
+        rise_k, faulty_rise_k: Over the air beside it, K.
+        lags_s: Its two time constants, s.
+        limit_c: What it stands, °C.
+    """
+
+    heated_by: str
+    watched_by: tuple[str, ...]
+    rise_k: MachineRange
+    faulty_rise_k: MachineRange
+    lags_s: tuple[MachineRange, MachineRange]
+    limit_c: MachineRange
+    faulty_share: float = 0.005  # one in two hundred machines that come to a shop (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HotSpotRange:
+    """How far the hottest point lies above the die's sensor at full power, K; `spread` as of `MachineRange`."""
+
+    sound_k: float
+    tilted_k: float
+    spread: float
+    tilted_share: float
+
+
+def _lags(first_s: float, second_s: float) -> tuple[MachineRange, MachineRange]:
+    return _about(first_s, 0.4), _about(second_s, 0.4)
+
+
+UNWATCHED: dict[str, UnwatchedRange] = {
+    # A controller warns at 100 °C by default (data sheet TPS40425); hot boards pin the clocks within 3 to 15 minutes,
+    # sound ones lie 20 to 45 K over the air of the case (common practice, no source).
+    "regulator": UnwatchedRange(
+        heated_by="die_temp_c", watched_by=("vrm_temp_c",), rise_k=_about(29.0, 0.20), faulty_rise_k=_about(90.0, 0.3),
+        lags_s=_lags(150.0, 30.0), limit_c=_normal(102.0, 4.0),
+    ),
+    # 95 °C is what a data-centre card's management library names as the highest for its memory; lifted pads double the
+    # rise (common practice, no source).
+    "card-memory": UnwatchedRange(
+        heated_by="gpu_temp_c", watched_by=("gpu_memory_temp_c",), rise_k=_about(40.0, 0.20),
+        faulty_rise_k=_about(75.0, 0.25), lags_s=_lags(20.0, 60.0), limit_c=_normal(100.0, 3.0),
+    ),
+    # Supplies are rated up to 50 °C of intake and shut at 100 to 110 °C inside (common practice, no source).
+    "supply": UnwatchedRange(
+        heated_by="", watched_by=(), rise_k=_about(30.0, 0.25), faulty_rise_k=_about(60.0, 0.3),
+        lags_s=_lags(400.0, 200.0), limit_c=_normal(100.0, 5.0),
+    ),
+    # Cells are rated up to 60 °C while they give or take current (common practice, no source).
+    "battery": UnwatchedRange(
+        heated_by="", watched_by=(), rise_k=_about(12.0, 0.35), faulty_rise_k=_about(25.0, 0.3),
+        lags_s=_lags(600.0, 300.0), limit_c=_normal(60.0, 2.0),
+    ),
+}  # fmt: skip
+# Between cores of one die 3 to 6 K, with a tilted mount 10 K and more (common practice, no source).
+HOT_SPOT = HotSpotRange(sound_k=3.5, tilted_k=12.0, spread=0.4, tilted_share=0.005)
+COOLANT_LIMIT_C = 70.0  # pumps and hoses are rated up to 60 to 70 °C of coolant (from memory)

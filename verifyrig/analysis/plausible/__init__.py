@@ -2,6 +2,6 @@
 
 from verifyrig.analysis.plausible.history import History
 from verifyrig.analysis.plausible.outlook import Outlook, Settling, outlook_of
-from verifyrig.analysis.plausible.unwatched import Unwatched, UnwatchedParts, unwatched_on
+from verifyrig.analysis.plausible.unwatched import UnwatchedParts, unwatched_on
 
-__all__ = ["History", "Outlook", "Settling", "Unwatched", "UnwatchedParts", "outlook_of", "unwatched_on"]
+__all__ = ["History", "Outlook", "Settling", "UnwatchedParts", "outlook_of", "unwatched_on"]

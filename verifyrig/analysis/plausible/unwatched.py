@@ -1,88 +1,31 @@
 """Parts that a load heats and no sensor shows: how likely each passes its limit, by plausible sound and faulty ones.
 
 Each is warmer than the air around it by a rise that follows the power through one or two lags, so that it goes on
-rising for a while after the load is off. Rises are given at the machine's own full power: a board for a strong
-processor has strong regulators.
+rising for a while after the load is off. How warm each gets stands in the one table of ranges (`machine_ranges`).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
+from verifyrig.analysis.machine_ranges import COOLANT_LIMIT_C, UNWATCHED, UnwatchedRange
+from verifyrig.analysis.machine_ranges import HOT_SPOT as _HOTTEST
 from verifyrig.analysis.plausible.outlook import Outlook
 from verifyrig.core.channels import base_name
 from verifyrig.core.heat_sources import CARD, DIE
 from verifyrig.core.trace import FloatArray
 
-__all__ = ["Unwatched", "UnwatchedParts", "unwatched_on"]
+__all__ = ["UnwatchedParts", "unwatched_on"]
 
 _DRAWS = 400
 # Looked at after load-off: what lies behind two lags goes on rising meanwhile.
 _AFTER_OFF_S = np.array([15.0, 30.0, 60.0, 120.0, 240.0])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unwatched:
-    """A kind of part. Spreads are standard deviations of the logarithm.
-
-    Attributes:
-        name: As `not_watched` names it.
-        heated_by: Temperature of the part whose power heats it.
-        watched_by: Channels one of which would watch it.
-        rise_k, spread: Rise over the air beside it at the machine's full power, K.
-        faulty_share: How many are faulty; `faulty_rise_k`, `faulty_spread` is the rise of those.
-        lags_s: Medians of its two time constants, s; their spread is 0.4.
-        limit_c, limit_sd_k: What it stands, °C.
-    """
-
-    name: str
-    heated_by: str
-    watched_by: tuple[str, ...]
-    rise_k: float
-    spread: float
-    faulty_share: float
-    faulty_rise_k: float
-    faulty_spread: float
-    lags_s: tuple[float, float]
-    limit_c: float
-    limit_sd_k: float
-
-
-# Shares of faulty parts: one in two hundred machines that come to a shop (common practice, no source).
-LAGGED = (
-    # A controller warns at 100 °C by default (data sheet TPS40425); hot boards pin the clocks within 3 to 15 minutes,
-    # sound ones lie 20 to 45 K over the air of the case (common practice, no source).
-    Unwatched(
-        name="regulator", heated_by=DIE.temp, watched_by=("vrm_temp_c",), rise_k=29.0, spread=0.20,
-        faulty_share=0.005, faulty_rise_k=90.0, faulty_spread=0.3, lags_s=(150.0, 30.0), limit_c=102.0, limit_sd_k=4.0,
-    ),
-    # 95 °C is what a data-centre card's management library names as the highest for its memory; lifted pads double the
-    # rise (common practice, no source).
-    Unwatched(
-        name="card-memory", heated_by=CARD.temp, watched_by=("gpu_memory_temp_c",), rise_k=40.0, spread=0.20,
-        faulty_share=0.005, faulty_rise_k=75.0, faulty_spread=0.25, lags_s=(20.0, 60.0), limit_c=100.0, limit_sd_k=3.0,
-    ),
-    # Supplies are rated up to 50 °C of intake and shut at 100 to 110 °C inside (common practice, no source).
-    Unwatched(
-        name="supply", heated_by="", watched_by=(), rise_k=30.0, spread=0.25,
-        faulty_share=0.005, faulty_rise_k=60.0, faulty_spread=0.3, lags_s=(400.0, 200.0), limit_c=100.0, limit_sd_k=5.0,
-    ),
-    # Cells are rated up to 60 °C while they give or take current (common practice, no source).
-    Unwatched(
-        name="battery", heated_by="", watched_by=(), rise_k=12.0, spread=0.35,
-        faulty_share=0.005, faulty_rise_k=25.0, faulty_spread=0.3, lags_s=(600.0, 300.0), limit_c=60.0, limit_sd_k=2.0,
-    ),
-)  # fmt: skip
 HOT_SPOT, COOLANT = "hot-spot", "coolant"
-# How far the hottest point lies above the sensor at full power, K: between cores of one die 3 to 6 K, with a tilted
-# mount 10 K and more (common practice, no source).
-_HOT_SPOT_K, _HOT_SPOT_SPREAD, _HOT_SPOT_FAULTY, _HOT_SPOT_FAULTY_K = 3.5, 0.4, 0.005, 12.0
-# Pumps and hoses are rated up to 60 to 70 °C of coolant (from memory).
-_COOLANT_LIMIT_C = 70.0
 
 
 def unwatched_on(heated: Collection[str], channels: Iterable[str], *, has_battery: bool) -> tuple[str, ...]:
@@ -95,11 +38,11 @@ def unwatched_on(heated: Collection[str], channels: Iterable[str], *, has_batter
     """
     have = {base_name(channel) for channel in channels}
     found = [
-        kind.name
-        for kind in LAGGED
+        name
+        for name, kind in UNWATCHED.items()
         if (not kind.heated_by or kind.heated_by in heated)
         and not have & set(kind.watched_by)
-        and (kind.name != "battery" or has_battery)
+        and (name != "battery" or has_battery)
     ]
     if CARD.temp not in heated or "gpu_hotspot_temp_c" not in have:
         found.append(HOT_SPOT)
@@ -112,15 +55,12 @@ def unwatched_on(heated: Collection[str], channels: Iterable[str], *, has_batter
 class _Lagged:
     """Draws of one kind, half of them sound and half faulty, and how much power has come through to them so far."""
 
-    def __init__(self, kind: Unwatched, rng: np.random.Generator) -> None:
-        self._kind = kind
+    def __init__(self, kind: UnwatchedRange, rng: np.random.Generator) -> None:
         half = _DRAWS // 2
-        sound = kind.rise_k * np.exp(kind.spread * rng.standard_normal(half))
-        faulty = kind.faulty_rise_k * np.exp(kind.faulty_spread * rng.standard_normal(half))
-        self._rise_k = np.concatenate((sound, faulty))
+        self._rise_k = np.concatenate((kind.rise_k.draw(half, rng), kind.faulty_rise_k.draw(half, rng)))
         self._weight = np.repeat([(1 - kind.faulty_share) / half, kind.faulty_share / half], half)
-        self._first_s, self._second_s = (lag * np.exp(0.4 * rng.standard_normal(2 * half)) for lag in kind.lags_s)
-        self._limit_c = kind.limit_c + kind.limit_sd_k * rng.standard_normal(2 * half)
+        self._first_s, self._second_s = (lag.draw(2 * half, rng) for lag in kind.lags_s)
+        self._limit_c = kind.limit_c.draw(2 * half, rng)
         self._come_w: FloatArray | None = None
         self._through_w = np.zeros(2 * half)
 
@@ -163,7 +103,7 @@ class UnwatchedParts:
     def __init__(self, names: Collection[str], seed: int = 1) -> None:
         rng = np.random.default_rng(seed)
         self.names = tuple(names)
-        self._lagged = {kind.name: (kind, _Lagged(kind, rng)) for kind in LAGGED if kind.name in names}
+        self._lagged = {name: (kind, _Lagged(kind, rng)) for name, kind in UNWATCHED.items() if name in names}
         self._t_s: float | None = None
 
     def take(self, t_s: float, power_w: Mapping[str, float]) -> None:
@@ -221,17 +161,17 @@ class UnwatchedParts:
         return found
 
 
-def _heat_of(kind: Unwatched, power_w: Mapping[str, float]) -> float:
+def _heat_of(kind: UnwatchedRange, power_w: Mapping[str, float]) -> float:
     return power_w.get(kind.heated_by, 0.0) if kind.heated_by else sum(power_w.values())
 
 
 def _hot_spot_risk(outlook: Outlook, share: float, limit_c: float, within_s: float) -> float:
     hottest_c, u_k = outlook.hottest_c(share, within_s)
     part = float(np.mean(outlook.power.at(share))) / max(float(np.mean(outlook.power.at(1.0))), 1.0)
-    sound_k, tilted_k = part * _HOT_SPOT_K, part * _HOT_SPOT_FAULTY_K
-    sound = _beyond(limit_c, hottest_c + sound_k, math.hypot(u_k, _HOT_SPOT_SPREAD * sound_k))
-    tilted = _beyond(limit_c, hottest_c + tilted_k, math.hypot(u_k, _HOT_SPOT_SPREAD * tilted_k))
-    return (1 - _HOT_SPOT_FAULTY) * sound + _HOT_SPOT_FAULTY * tilted
+    sound_k, tilted_k = part * _HOTTEST.sound_k, part * _HOTTEST.tilted_k
+    sound = _beyond(limit_c, hottest_c + sound_k, math.hypot(u_k, _HOTTEST.spread * sound_k))
+    tilted = _beyond(limit_c, hottest_c + tilted_k, math.hypot(u_k, _HOTTEST.spread * tilted_k))
+    return (1 - _HOTTEST.tilted_share) * sound + _HOTTEST.tilted_share * tilted
 
 
 def _coolant_risk(outlook: Outlook, share: float, within_s: float) -> float:
@@ -239,7 +179,7 @@ def _coolant_risk(outlook: Outlook, share: float, within_s: float) -> float:
     under = outlook.ahead.course(outlook.power.at(share), np.array([within_s]))[:, 0]
     water_c = 0.5 * (under[:, 1] + under[:, 2])
     spread_k = outlook.spread * float(np.std(water_c))
-    return _beyond(_COOLANT_LIMIT_C, float(np.mean(water_c)), math.hypot(spread_k, 1.0))
+    return _beyond(COOLANT_LIMIT_C, float(np.mean(water_c)), math.hypot(spread_k, 1.0))
 
 
 def _beyond(limit: float, mean: float, u: float) -> float:
