@@ -4,19 +4,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 
 from verifyrig.core.outcome import StageEnd
-from verifyrig.core.profile import StageKind
+from verifyrig.core.profile import LoadPattern, LoadPlan, Profile, Stage, StageKind, WorkName
 from verifyrig.core.trace import Event, StageSpan, Trace
 from verifyrig.diagnosis.judging import Judgement
 from verifyrig.jobs.model import EntryKind, Intake, Job, JobEntry, Machine
 
 DAY = datetime(2031, 3, 14, 9, 0, tzinfo=UTC)
+CLIMB = Profile(
+    name="climb", title="", text="", recipe="climb",
+    stages=(
+        Stage(
+            name="load", kind=StageKind.LOAD, max_duration_s=900.0,
+            load=LoadPlan(work=WorkName.LINEAR_ALGEBRA, pattern=LoadPattern.CLIMB),
+        ),
+    ),
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,13 +63,19 @@ def made_run(
     load_s: int = 900,
     pulses: bool = True,
     between_pulses_s: int = 55,
+    climbs: bool = False,
     ends_at_s: float | None = None,
     cause: str | None = None,
     start: datetime = DAY,
     run_id: str = "20310314-090000-made",
 ) -> Trace:
-    """Return idle, pulses, load and cooldown of an invented machine; `ends_at_s` interrupts it."""
+    """Return idle, pulses, load and cooldown of an invented machine; `ends_at_s` interrupts it.
+
+    With `climbs` the load goes up by quarters, 12 s each, and after two minutes of cooldown come five steps.
+    """
     spans, share = _plan(load_s, pulses, between_pulses_s)
+    if climbs:
+        spans, share = _climbed(spans, share)
     t_s = np.arange(0.0, float(len(share)))
     columns, events = _columns(machine, t_s, share, spans)
     end_s = float(t_s[-1]) if ends_at_s is None else ends_at_s
@@ -77,7 +92,7 @@ def made_run(
     return Trace(
         run_id=run_id,
         facts=facts,
-        profile=None,
+        profile=CLIMB if climbs else None,
         stages=stages,
         t_s=t_s[:n],
         utc_s=t_s[:n] + start.timestamp(),
@@ -114,6 +129,17 @@ def _plan(load_s: int, pulses: bool, between_pulses_s: int) -> tuple[list[StageS
     return spans, np.array(share)
 
 
+def _climbed(spans: list[StageSpan], share: np.ndarray) -> tuple[list[StageSpan], np.ndarray]:
+    load, cooldown = spans[-2], spans[-1]
+    start, end_s = int(load.start_s), int(cooldown.start_s) + 120
+    share = share[:end_s].copy()
+    for quarter in range(3):
+        share[start + 12 * quarter : start + 12 * (quarter + 1)] = 0.25 * (quarter + 1)
+    share = np.concatenate((share, ([1.0] * 5 + [0.0] * 25) * 5))
+    steps = StageSpan(name="steps", kind=StageKind.LOAD, start_s=end_s, end_s=float(len(share)), ended=StageEnd.TIME)
+    return [*spans[:-1], replace(cooldown, end_s=float(end_s)), steps], share
+
+
 def _columns(
     m: Made, t_s: np.ndarray, share: np.ndarray, spans: list[StageSpan]
 ) -> tuple[dict[str, np.ndarray], list[Event]]:
@@ -133,9 +159,7 @@ def _columns(
     working = share > 0
     errors = np.floor(np.cumsum(working * share) * m.errors_per_s)
     steps = np.flatnonzero(np.diff(errors) > 0) + 1
-    events = [
-        Event(t_s=float(t), kind="load", detail={"share": 1.0 if share[int(t)] else 0.0}) for t in _load_steps(share)
-    ]
+    events = [Event(t_s=float(t), kind="load", detail={"share": float(share[int(t)])}) for t in _load_steps(share)]
     cores = m.error_cores or (0,)
     events += [
         Event(t_s=float(t_s[at]), kind="compute-error", detail={"core": cores[i % len(cores)]})

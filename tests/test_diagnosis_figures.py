@@ -40,6 +40,34 @@ def test_windows_add_up_to_the_closed_form_of_the_path(whole: Trace) -> None:
     assert figures["load_rise"].value == pytest.approx(sum(r for r, _ in parts), abs=0.01)
 
 
+@pytest.fixture(scope="module")
+def climbed() -> Trace:
+    return made_run(Made(), climbs=True)
+
+
+def test_windows_of_a_climb_are_those_of_one_step(climbed: Trace) -> None:
+    machine = Made()
+    parts = [(machine.contact, 1.5), (machine.flow, 18.0), (machine.air, 110.0)]
+
+    def z(t: float) -> float:
+        return sum(r * (1 - math.exp(-t / tau)) for r, tau in parts)
+
+    figures = see(climbed).figures
+    # The closed form as above; 0.02 K/W is 2 K at 85 W. Read off, the last step has the heat of all others in it.
+    for name, later_s, earlier_s in (("60s", 59, 4.8), ("180s", 178, 59), ("600s", 600, 59)):
+        found = figures[f"window_{name}"]
+        assert found.value == pytest.approx(z(later_s) - z(earlier_s), abs=0.02)
+        assert abs(found.value - (z(later_s) - z(earlier_s))) < 2 * found.u
+
+
+def test_five_steps_on_a_machine_that_still_cools_show_its_path_as_idle_does() -> None:
+    slow = made_run(Made(flow=0.10, air=0.50, air_s=120.0), climbs=True)
+    idle, cooling = see(slow.until(385.0)).figures, see(slow).figures
+    for name in ("window_5s", "pulse_tail"):
+        apart = abs(cooling[name].value - idle[name].value)
+        assert apart < 2 * math.hypot(cooling[name].u, idle[name].u)
+
+
 def test_a_run_that_is_interrupted_after_ten_seconds_of_load_still_gives_its_first_window() -> None:
     broken = made_run(Made(), ends_at_s=402.0, cause="power-off")
     figures = see(broken).figures

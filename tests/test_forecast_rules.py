@@ -91,7 +91,7 @@ def told(samples: Samples, rule: Settle = RULE, limit_c: float | None = None) ->
     return answer.forecast
 
 
-# Draws at 59, 60, 61 °C: nine in ten of them lie within 1.8 K, eight in ten within 1.6 K (straight lines between draws);
+# Draws at 59, 60, 61 °C: nine in ten of them lie within 1.8 K, eight in ten within 1.6 K, by straight lines between;
 # of a normal distribution that is so many standard deviations.
 DRAWS = (59.0, 60.0, 61.0)
 SD_K = (1.8 / (2 * NormalDist().inv_cdf(0.95)) + 1.6 / (2 * NormalDist().inv_cdf(0.90))) / 2

@@ -99,6 +99,7 @@ TEXTS_OF_DIAGNOSIS: dict[str, str] = {
     "from-pulse-forecast": "forecast from pulses",
     "from-one-step": "1 step of {power_w:.0f} W",
     "from-steps": "{count} steps of {power_w:.0f} W",
+    "from-climb": "a climb by {power_w:.0f} W",
     "from-cooldown": "the cooldown, mirrored",
     "from-rail-steps": "{count} steps, board's reading of 12 V",
     "from-cores": "{count} cores under load",

@@ -7,7 +7,9 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
+from verifyrig.analysis.signals import fit_line
 from verifyrig.core.reason import reason
+from verifyrig.diagnosis.climb_windows import climb_windows, climbs, rises_of
 from verifyrig.diagnosis.load_figures import load_figures
 from verifyrig.diagnosis.probe_figures import core_spread, probe_gaps
 from verifyrig.diagnosis.quantities import RecordFigure
@@ -18,6 +20,8 @@ __all__ = ["heat_figures"]
 Found = Iterator[tuple[str, RecordFigure]]
 
 _PROBE_U_K = 0.4
+# A step after a load that lasted so long finds the machine cooling; its fall is read over so long before the step.
+_LONG_S, _TREND_S = 30.0, 20.0
 _BETWEEN = {"window_20s": (20, 5), "window_60s": (60, 5), "window_180s": (180, 60), "window_600s": (600, 60)}
 
 
@@ -59,8 +63,11 @@ def _idle(readings: Readings) -> Found:
 
 
 def _windows(readings: Readings) -> Found:
-    ups = [s for s in readings.steps() if s.up and s.length_s >= 4.9 and math.isfinite(s.step_w)]
-    five = _weighted(readings, ups, _at_five)
+    """From steps, and where none shows a window from a climb; of a climb's steps the first alone is one of its own."""
+    later = {step.t_s for stage in climbs(readings) for step in rises_of(readings, stage)[1:]}
+    ups = [s for s in readings.steps() if s.up and s.length_s >= 4.9 and math.isfinite(s.step_w) and s.t_s not in later]
+    shown = dict(climb_windows(readings))
+    five = _weighted(readings, ups, _at_five) or shown.get("window_5s")
     if five is None:
         return
     yield "window_5s", five
@@ -70,9 +77,11 @@ def _windows(readings: Readings) -> Found:
         window = _window(readings, ups, at_s, around)
         if window is not None:
             found[at_s] = window
-    for name, (later, earlier) in _BETWEEN.items():
-        if later in found and earlier in found:
-            yield name, _less(found[later], found[earlier])
+    for name, (long_s, short_s) in _BETWEEN.items():
+        if name in shown:
+            yield name, shown[name]
+        elif long_s in found and short_s in found:
+            yield name, _less(found[long_s], found[short_s])
 
 
 def _window(readings: Readings, ups: list[PowerStep], at_s: int, around: tuple[float, float]) -> RecordFigure | None:
@@ -98,7 +107,8 @@ def _tail(readings: Readings, ups: list[PowerStep]) -> Found:
         base = _baseline(readings, step)
         watts = readings.mean("package_power_w", step.t_s + 1.0, step.t_s + 5.05) - step.before_w
         if all(map(math.isfinite, (left, base, watts))) and watts > 3.0:
-            found.append((left - base, watts * step.length_s / 5.0))
+            fallen_k = _falls_k_per_s(readings, step) * (step.length_s + 17.5 + _baseline_s(step) / 2)
+            found.append((left - base - fallen_k, watts * step.length_s / 5.0))
     if found:
         rises, watts_of = np.array([f[0] for f in found]), np.array([f[1] for f in found])
         weight = float(watts_of @ watts_of)
@@ -127,13 +137,26 @@ def is_slowed(readings: Readings, step: PowerStep, within_s: float) -> bool:
 
 
 def _baseline(readings: Readings, step: PowerStep) -> float:
-    return readings.mean("die_temp_c", step.t_s - min(10.0, max(2.0, step.before_s - 2.0)), step.t_s)
+    return readings.mean("die_temp_c", step.t_s - _baseline_s(step), step.t_s)
+
+
+def _baseline_s(step: PowerStep) -> float:
+    return min(10.0, max(2.0, step.before_s - 2.0))
+
+
+def _falls_k_per_s(readings: Readings, step: PowerStep) -> float:
+    """Return how fast the die still fell before a step that came after a longer load, K/s; 0 before any such load."""
+    if not any(not s.up and s.before_s >= _LONG_S and s.t_s < step.t_s - 1.0 for s in readings.steps()):
+        return 0.0
+    times, values = readings.within("die_temp_c", step.t_s - min(_TREND_S, step.before_s - 4.0), step.t_s)
+    return min(0.0, fit_line(times, values).slope) if len(times) >= 5 else 0.0
 
 
 def _at_five(readings: Readings, step: PowerStep) -> tuple[float, float]:
     """Rise and watts around 5 s: the readings of the fourth to fifth second, some of them a second old."""
     watts = readings.mean("package_power_w", step.t_s + 1.0, step.t_s + 5.05) - step.before_w
-    return readings.mean("die_temp_c", step.t_s + 3.9, step.t_s + 5.05) - _baseline(readings, step), watts
+    fallen_k = _falls_k_per_s(readings, step) * (4.5 + _baseline_s(step) / 2)
+    return readings.mean("die_temp_c", step.t_s + 3.9, step.t_s + 5.05) - _baseline(readings, step) - fallen_k, watts
 
 
 def _impedance(readings: Readings, step: PowerStep, from_s: float, to_s: float) -> tuple[float, float]:
