@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 
 from verifyrig.core.profile import LoadPlan, Profile, Stage, StageKind, Threshold, WorkName
 from verifyrig.qa import UnitFigure, UnitRun
+from verifyrig.qa.bench_check import check_bench
+from verifyrig.qa.golden_charts import GoldenChart
 
 START_UTC_S = 1_770_000_000.0
 
@@ -105,3 +108,38 @@ def again(run: UnitRun, metrics: dict[str, UnitFigure], *, later_s: float = 7200
         started_utc_s=run.started_utc_s + later_s,
         metrics={**run.metrics, **metrics},
     )
+
+
+def drifting_batch(n: int = 30, seed: int = 2) -> list[UnitRun]:
+    """Return a batch whose fins choke by and by: the resistance rises by a sixth from its first unit to its last."""
+    rng = np.random.default_rng(seed)
+    return [unit_run(number, rng, fins_factor=1 + 0.5 * number / n) for number in range(n)]
+
+
+def three_benches(n: int = 36, seed: int = 4) -> list[UnitRun]:
+    """Return a batch measured on three benches in turn, of which the third reads 6 % more."""
+    rng = np.random.default_rng(seed)
+    runs = [replace(unit_run(number, rng), batch="batch-1", bench=f"bench-{1 + number % 3}") for number in range(n)]
+    return [_read_more(run, 1.06) if run.bench == "bench-3" else run for run in runs]
+
+
+def _read_more(run: UnitRun, factor: float) -> UnitRun:
+    thermal = ("load.die_temp_c.rise", "load.thermal_resistance", "load.thermal_impedance_5s",
+               "load.thermal_impedance_60s", "load.thermal_impedance_600s")  # fmt: skip
+    more = {name: run.metrics[name]._replace(value=(run.metrics[name].value or 0.0) * factor) for name in thermal}
+    return replace(run, metrics={**run.metrics, **more})
+
+
+def golden_charts(seed: int = 9) -> tuple[GoldenChart, ...]:
+    """Return the charts of one golden unit on three benches, weekly, of which the second creeps by 8 % in 20 weeks."""
+    rng = np.random.default_rng(seed)
+    runs = []
+    for week in range(20):
+        for bench in (1, 2, 3):
+            level = rng.normal(1.0, 0.004) * (1 + 0.08 * week / 20 if bench == 2 else 1)
+            run = replace(
+                unit_run(0, np.random.default_rng(1)), run=f"golden-{week:02d}-{bench}", unit="gold", batch=None,
+                bench=f"bench-{bench}", started_utc_s=START_UTC_S + 604_800.0 * week + 3600 * bench,
+            )  # fmt: skip
+            runs.append(_read_more(run, level))
+    return check_bench(runs, [], PROFILE, [], {}, date(2026, 7, 1)).golden

@@ -12,8 +12,8 @@ REPO = Path(__file__).resolve().parent.parent
 # From the ground up; DEVELOPERS.md says in a sentence each what they hold.
 ORDER = (
     "core", "files", "metrology", "plan", "bench", "system", "sensors", "loads", "record", "link", "analysis", "rig",
-    "runs", "notify", "jobs", "diagnosis", "capability", "qa", "dialogs", "terminal", "report", "serve", "stick",
-    "commands", "pytest_plugin", "__main__",
+    "runs", "notify", "jobs", "diagnosis", "capability", "qa", "line", "dialogs", "terminal", "report", "serve",
+    "stick", "commands", "pytest_plugin", "__main__",
 )  # fmt: skip
 EDGES = {"sensors", "loads", "record"}
 PURE = {"analysis", "diagnosis", "capability"}

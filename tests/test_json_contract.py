@@ -31,6 +31,7 @@ from verifyrig.commands.contract import (
 from verifyrig.core.json_schema import JsonSchemaObject
 from verifyrig.core.outcome import Outcome
 from verifyrig.jobs.contract import JobObject, JobsObject
+from verifyrig.line.contract import LineLimitsObject, LineObject, LineWatchObject
 from verifyrig.notify.contract import NoticesObject
 from verifyrig.qa.contract import QaObject, RigCheckObject
 from verifyrig.runs.contract import CompareObject, InspectObject, PairedObject, RunObject, RunsObject
@@ -91,6 +92,10 @@ ANSWERS: list[tuple[str, Any]] = [
     ("qa --profile short", QaObject),
     ("qa --schema", JsonSchemaObject),
     ("notices", NoticesObject),
+    ("line show", LineObject),
+    ("line hold u1 --why loose --by QA", LineObject),
+    ("line limits short", LineLimitsObject),
+    ("line watch --profile short --once", LineWatchObject),
     ("notices --schema", JsonSchemaObject),
     ("dataset kept --site here", DatasetObject),
     ("rig-check --profile short", RigCheckObject),

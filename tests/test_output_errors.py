@@ -51,6 +51,7 @@ WORDS: dict[str, tuple[list[str], int]] = {
     "report": (["report", "20260202-080000-test"], 0),
     "qa": (["qa", "--profile", "tiny-build"], 1),
     "notices": (["notices"], 0),
+    "line": (["line", "show"], 0),
     "rig-check": (["rig-check", "--profile", "tiny-build"], 4),
     "inspect": (["inspect", "20260202-080002-test"], 1),
     "export": (["export", "20260202-080000-test"], 0),

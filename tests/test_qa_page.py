@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
 
-from tests.batches import MOUNTING_FAULT, PROFILE, batch, batch_with_three_faults
+from tests.batches import MOUNTING_FAULT, PROFILE, batch, batch_with_three_faults, golden_charts, three_benches
 from verifyrig.core.outcome import CauseClass, Outcome
 from verifyrig.qa import QaFinding, UnitRun, find
 from verifyrig.qa.comparing import BuildsCompared, compare_builds
+from verifyrig.qa.golden_charts import GoldenChart
 from verifyrig.report.inputs import Settings, Shop
 from verifyrig.report.qa_page import qa_page
 
 NOW_UTC_S = 1_770_000_000.0
 
 
-def page_of(found: QaFinding, compared: BuildsCompared | None = None) -> str:
-    return qa_page(found, Shop(name="Invented shop"), Settings(), NOW_UTC_S, compared)
+def page_of(found: QaFinding, compared: BuildsCompared | None = None, golden: Sequence[GoldenChart] = ()) -> str:
+    return qa_page(found, Shop(name="Invented shop"), Settings(), NOW_UTC_S, compared, golden)
 
 
 def parsed(page: str) -> None:
@@ -82,3 +84,16 @@ def test_a_page_about_nothing_says_so() -> None:
     page = page_of(find([], PROFILE))
     parsed(page)
     assert "no comparable run was found" in page
+
+
+def test_each_bench_stands_on_the_page_with_its_mark_and_what_it_shows_of_its_golden_unit() -> None:
+    golden = golden_charts()
+    page = page_of(find(three_benches(), PROFILE), golden=golden)
+    parsed(page)
+    assert "bench-1</bdi> is a ring" in page and "bench-3</bdi> is a diamond" in page
+    assert page.count('<svg viewBox="0 0 720 132"') == len(golden)
+    part = page[page.index("The benches, by their golden units") :]
+    assert "gold on bench-2: load.die_temp_c.rise" in part
+    drifting = [one for one in golden if one.creeps]
+    assert {one.unit for one in drifting} == {"gold on bench-2"} and "it creeps by" in part
+    assert "The benches" not in page_of(find(batch(12), PROFILE))

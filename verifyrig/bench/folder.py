@@ -45,6 +45,11 @@ class Bench:
         return str(self.config.get("bench", {}).get("id", ""))
 
     @property
+    def golden_units(self) -> frozenset[str]:
+        """The kept machines, which are measured again and again to watch the bench itself."""
+        return frozenset(self.config.get("rig_check", {}).get("golden", ()))
+
+    @property
     def is_shared(self) -> bool:
         """Whether other computers write to it as well: as bench.toml says, else where it lies on a network."""
         from verifyrig.files.shared_folder import is_on_network

@@ -19,6 +19,7 @@ file, a time zone of this computer) is reported where it is used.
     [autostart]               profile, batch, unit, ambient, attest, wait_s
     [rig_check]               golden, profile
     [[notify]]                see notice_targets.py
+    [line]                    label
     [diagnosis]               experience
     [training]                before, after
 """
@@ -26,6 +27,7 @@ file, a time zone of this computer) is reported where it is used.
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -234,6 +236,18 @@ def _bench_folder(top: TomlTable, name: str) -> None:
         table.done()
 
 
+def _line(top: TomlTable, name: str) -> None:
+    table = top.table(name, mend="Write [line].")
+    if table is None:
+        return
+    label = table.text("label", mend="Write the form of a unit's label as a pattern, such as 'SN(?P<unit>[0-9]{8})'.")
+    try:
+        re.compile(label or "")
+    except (re.error, RecursionError) as error:
+        table.fault(f"label is no pattern ({error})", "Write one such as 'SN(?P<unit>[0-9]{8})'.")
+    table.done()
+
+
 def _rig_check(top: TomlTable, name: str) -> None:
     table = top.table(name, mend="Write [rig_check].")
     if table is not None:
@@ -260,5 +274,6 @@ _READERS: Mapping[str, Callable[[TomlTable, str], None]] = {
     "bench_computer": _bench_computer,
     "bench_folder": _bench_folder,
     "notify": read_targets,
+    "line": _line,
     "training": _texts("before", "after"),
 }

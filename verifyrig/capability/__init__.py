@@ -36,6 +36,7 @@ from verifyrig.capability.indices import (
     zero_events_bound,
 )
 from verifyrig.capability.limits import LimitProposal, propose_limit
+from verifyrig.capability.looks import LOOKS, alpha_of_a_look, looks_due
 from verifyrig.capability.nested import SpreadSource, grouped_interval, nested_components
 from verifyrig.capability.order import FEWEST_FOR_ORDER, OrderPattern, OrderSignal, find_order
 from verifyrig.capability.outliers import EsdStep, GrubbsTest, find_outliers, generalised_esd, grubbs
@@ -53,6 +54,7 @@ from verifyrig.capability.trend import Trend, find_trend
 __all__ = [
     "FEWEST_FOR_A_CLAIM",
     "FEWEST_FOR_ORDER",
+    "LOOKS",
     "AnovaLine",
     "Capability",
     "Chart",
@@ -74,6 +76,7 @@ __all__ = [
     "ToleranceInterval",
     "Trend",
     "Unanswered",
+    "alpha_of_a_look",
     "are_equal",
     "batch_chart",
     "bissell_lower_bound",
@@ -99,6 +102,7 @@ __all__ = [
     "individuals_chart",
     "k_one_sided",
     "k_two_sided",
+    "looks_due",
     "moving_range_dof",
     "needed_units",
     "nested_components",

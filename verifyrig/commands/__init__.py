@@ -69,6 +69,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "dataset": ("dataset", "kept figures of this bench as Parquet"),
     "qa": ("qa", "units against the limits, with capability"),
     "notices": ("notices", "who is told of runs and alarms, and what still waits for them"),
+    "line": ("line", "a line that builds: orders, holds, changed limits, a batch watched"),
     "rig-check": ("rig_check", "is the bench itself still right"),
     "inspect": ("inspect", "does a record fit its digests, is it sealed and signed; how did its run end"),
     "export": ("export", "a record as CSV"),

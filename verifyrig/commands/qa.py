@@ -6,6 +6,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from verifyrig.qa import QaFinding, UnitRun
     from verifyrig.qa.comparing import BuildsCompared
     from verifyrig.qa.contract import ProposalObject
+    from verifyrig.qa.golden_charts import GoldenChart
 
 ENDINGS = (".html", ".csv", ".xml")
 
@@ -81,10 +83,12 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
     if edition.recipe != profile.recipe:
         profile = edition
         runs = source.runs(profile, asked)
+    # A kept machine that is measured every week is no unit of a batch, unless nothing else is asked about.
+    runs = [run for run in runs if run.unit not in context.bench.golden_units] or runs
     own = _of_group(runs, args.batch) if args.batch else runs
     if args.against and not args.batch:
         own = [run for run in runs if args.against not in (run.batch, run.model)]
-    found = find(own, profile)
+    found = _with_line(find(own, profile), context, own)
     # Whoever asks for JSON reads no table, and ten thousand lines of one take their time.
     data, lines = as_json(found), [] if context.json else lines_of(found)
     compared = _compare(args, profile, found, runs, margins)
@@ -97,7 +101,7 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
         data["proposals"], more = _propose(Path(args.propose), found, profile)
         lines += more
     for path in outs:
-        _write(path, found, compared, context)
+        _write(path, found, compared, context, args)
     data["files"] = [str(path) for path in outs]
     return Answer(data=data, text=plain_lines([*lines, *data["files"]]), code=_code(found))
 
@@ -107,6 +111,25 @@ def _schema() -> Answer:
     from verifyrig.qa.contract import QaObject
 
     return Answer(data=schema_object(QaObject), text=schema_text(QaObject).rstrip("\n"))
+
+
+def _with_line(found: QaFinding, context: Context, runs: Sequence[UnitRun]) -> QaFinding:
+    """Return the finding with what the line's trail says against it: holds, and limits that changed unexplained."""
+    from verifyrig.line.limits import changed_limits, limits_of
+    from verifyrig.line.state import state_of
+    from verifyrig.line.trail import read_trail
+    from verifyrig.metrology.verdict import Verdict, worst
+
+    state, notes = state_of(read_trail(context.bench)), []
+    held = dict.fromkeys(run.unit for run in runs if state.hold_of(run.unit, run.batch) is not None)
+    if held:
+        notes.append("on hold: " + ", ".join(held))
+    name = found.profile.name
+    if name in state.limits and changed_limits(state.limits[name], limits_of(found.profile)):
+        notes.append(f"limits of {name} changed and nobody said why: `verifyrig line limits {name}`")
+    if not notes:
+        return found
+    return replace(found, notes=(*found.notes, *notes), verdict=worst([found.verdict, Verdict.CONDITIONAL_PASS]))
 
 
 def _table(args: argparse.Namespace, context: Context, profile: Profile) -> Answer:
@@ -272,7 +295,9 @@ def _out_path(text: str) -> Path:
     return path
 
 
-def _write(path: Path, found: QaFinding, compared: BuildsCompared | None, context: Context) -> None:
+def _write(
+    path: Path, found: QaFinding, compared: BuildsCompared | None, context: Context, args: argparse.Namespace
+) -> None:
     from verifyrig.qa import as_csv, as_junit
 
     if path.suffix.lower() == ".csv":
@@ -280,17 +305,31 @@ def _write(path: Path, found: QaFinding, compared: BuildsCompared | None, contex
     elif path.suffix.lower() == ".xml":
         text = as_junit(found)
     else:
-        text = _page(found, compared, context)
+        text = _page(found, compared, context, _golden(args, context, found.profile))
     write_output(path, text, _OUTPUTS[path.suffix.lower()])
 
 
-def _page(found: QaFinding, compared: BuildsCompared | None, context: Context) -> str:
+def _golden(args: argparse.Namespace, context: Context, profile: Profile) -> Sequence[GoldenChart]:
+    """Return what each bench shows of its golden units, whatever batch they were measured beside."""
+    from datetime import UTC, datetime
+
+    from verifyrig.qa.bench_check import check_bench
+
+    names = context.bench.golden_units
+    if not names:
+        return ()
+    every = argparse.Namespace(**{**vars(args), "batch": None, "against": None, "records": []})
+    own = [run for run in _source(every, context).runs(profile, _asked(every)) if run.unit in names]
+    return check_bench(own, [], profile, [], {}, datetime.now(UTC).date()).golden if own else ()
+
+
+def _page(found: QaFinding, compared: BuildsCompared | None, context: Context, golden: Sequence[GoldenChart]) -> str:
     import time
 
     from verifyrig.report.gather import read_settings, read_shop
     from verifyrig.report.qa_page import qa_page
 
-    return qa_page(found, read_shop(context.bench), read_settings(context.bench), time.time(), compared)
+    return qa_page(found, read_shop(context.bench), read_settings(context.bench), time.time(), compared, golden)
 
 
 def _code(found: QaFinding) -> ExitCode:

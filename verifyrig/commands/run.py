@@ -39,6 +39,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--as", dest="purpose", metavar="PURPOSE", choices=PURPOSES, help=", ".join(PURPOSES))
     parser.add_argument("--unit", metavar="NAME", help="which unit of a build line")
     parser.add_argument("--batch", metavar="NAME", help="which batch the unit is of")
+    parser.add_argument(
+        "--scan", metavar="LABEL", nargs="?", const="", help="scan the unit's label: its order says batch and profile"
+    )
+    parser.add_argument("--other-parts", metavar="TEXT", help="why it has other parts than its order says")
     parser.add_argument("--rework", metavar="CODE", help="why this unit is measured again: what was changed on it")
     parser.add_argument("--ambient", metavar="C[±U]", help="room temperature, °C, and its uncertainty, K")
     parser.add_argument("--state", action="append", default=[], metavar="KEY=VALUE", help="panel, position, fans, ...")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from verifyrig.commands import Context
 from verifyrig.commands.linked_run import shown_on_page
+from verifyrig.commands.unit_asked import check_hold, check_ordered_parts, settle_unit, take_scan
 from verifyrig.commands.which_job import job_meant
 from verifyrig.commands.who import at_the_bench
 from verifyrig.core.errors import ProfileError, UsageError
@@ -41,10 +42,12 @@ def request_from(args: argparse.Namespace, context: Context, link: RunLink | Non
     from verifyrig.files.typed_values import short_name
     from verifyrig.jobs.runs import defaults_for
     from verifyrig.jobs.safety import is_heavy
+    from verifyrig.line.units import UnitToMeasure
     from verifyrig.rig.assemble import check_start
     from verifyrig.rig.request import RunRequest
     from verifyrig.system.machine import resolve_root
 
+    take_scan(args, context)
     defaults = defaults_for(context.bench, _job_of(args, context))
     name = args.profile or defaults.profile or DEFAULT_PROFILE
     profile = find_profile(name, context.bench, defaults.recipes)
@@ -54,6 +57,16 @@ def request_from(args: argparse.Namespace, context: Context, link: RunLink | Non
     simulated = mock is not None or not root.live
     states, ambient, speed = _states(args.state), typed_ambient(args.ambient), _speed(args.speed, mock)
     unit, batch = short_name(args.unit, "--unit"), short_name(args.batch, "--batch")
+    board = _board(args, context, defaults, root)
+    if unit is not None and defaults.job is None:
+        asked = UnitToMeasure(
+            unit=unit, batch=batch, board=board, recipe=profile.recipe, rework=args.rework, states=tuple(states)
+        )
+        settled = settle_unit(args, context, asked)
+        unit, batch = settled.unit, settled.batch
+        check_hold(unit, batch, context)
+        if mock is None:
+            check_ordered_parts(args, context, root)
     look = _danger_look(context, defaults.job, profile, states, no_load=args.no_load)
     heavy = any(is_heavy(stage) for stage in profile.stages)
     if not simulated:
@@ -86,7 +99,7 @@ def request_from(args: argparse.Namespace, context: Context, link: RunLink | Non
             "batch": batch,
             "bench": context.bench.bench_id or None,
             "rework": short_name(args.rework, "--rework"),
-            "board": _board(args, context, defaults, root),
+            "board": board,
             "operator": at_the_bench(context.bench, args.by) or None,
         },
         second=link,

@@ -28,7 +28,7 @@ from verifyrig.metrology.verdict import Verdict, worst
 from verifyrig.qa.benches import BenchPlace, components_of, places_of, within_benches
 from verifyrig.qa.charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of
 from verifyrig.qa.claims import SampleClaim, claim_for
-from verifyrig.qa.order import OUTLIER_FALSE_ALARM, OrderChange, changes_of, order_words
+from verifyrig.qa.order import FALSE_ALARM, OUTLIER_FALSE_ALARM, OrderChange, changes_of, order_words
 from verifyrig.qa.shapes import (
     WINDOWS,
     Fingerprint,
@@ -44,6 +44,7 @@ from verifyrig.qa.yields import Yield, yields_of
 __all__ = [
     "MetricFinding",
     "QaFinding",
+    "changes_over",
     "find",
     "limits_of",
     "may_be_asked",
@@ -51,6 +52,7 @@ __all__ = [
     "metric_verdict",
     "moved_values",
     "sd_of",
+    "series_of",
     "too_few",
     "values_of",
 ]
@@ -173,15 +175,10 @@ def find(runs: Sequence[UnitRun], profile: Profile) -> QaFinding:
     """Return the findings; runs that cannot be compared are left out with their reasons, the rest is answered."""
     sorted_runs = sort_out(runs, profile)
     stage = fingerprint_stage(sorted_runs.counted)
-    names = metric_names(_known(sorted_runs.counted), len(sorted_runs.counted), profile, stage)
+    series = series_of(sorted_runs.counted, profile)
+    names = list(series)
     alpha = OUTLIER_FALSE_ALARM / max(1, len(names))
-    series = {name: values_of(sorted_runs.counted, name, profile) for name in names}
-    counted = sorted_runs.counted
-    benches = Coded.of(run.bench for run in counted)
-    levelled = {
-        name: (within_benches(as_column(values), benches), _unit(name, counted)) for name, (values, _) in series.items()
-    }
-    changes = changes_of(levelled, [run.batch for run in counted], lambda at: (counted[at].unit, counted[at].run))
+    changes = changes_over(sorted_runs.counted, series, FALSE_ALARM - OUTLIER_FALSE_ALARM)
     metrics = {
         name: _find_metric(name, sorted_runs, profile, alpha, series[name], changes.get(name, ())) for name in names
     }
@@ -207,6 +204,27 @@ def find(runs: Sequence[UnitRun], profile: Profile) -> QaFinding:
         steady=_steady(metrics),
         notes=tuple(_batch_notes(sorted_runs, profile)),
     )
+
+
+def series_of(counted: Sequence[UnitRun], profile: Profile) -> dict[str, tuple[list[float | None], bool]]:
+    """Return by metric of the batch its values, and whether they were moved to the reference ambient."""
+    names = metric_names(_known(counted), len(counted), profile, fingerprint_stage(counted))
+    return {name: values_of(counted, name, profile) for name in names}
+
+
+def changes_over(
+    counted: Sequence[UnitRun], series: Mapping[str, tuple[list[float | None], bool]], alpha: float
+) -> dict[str, tuple[OrderChange, ...]]:
+    """Return by metric what changed over the runs, each bench's own level taken off.
+
+    Args:
+        alpha: Chance of any change being found in a batch that stayed the same.
+    """
+    benches = Coded.of(run.bench for run in counted)
+    levelled = {
+        name: (within_benches(as_column(values), benches), _unit(name, counted)) for name, (values, _) in series.items()
+    }
+    return changes_of(levelled, [run.batch for run in counted], lambda at: (counted[at].unit, counted[at].run), alpha)
 
 
 def _batch_verdict(

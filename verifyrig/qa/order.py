@@ -42,7 +42,10 @@ class OrderChange:
 
 
 def changes_of(
-    series: Mapping[str, tuple[FloatArray, str]], batches: Sequence[str | None], named: Callable[[int], tuple[str, str]]
+    series: Mapping[str, tuple[FloatArray, str]],
+    batches: Sequence[str | None],
+    named: Callable[[int], tuple[str, str]],
+    alpha: float = FALSE_ALARM - OUTLIER_FALSE_ALARM,
 ) -> dict[str, tuple[OrderChange, ...]]:
     """Return by metric what changed over the runs, in order of time; metrics that stayed the same are left out.
 
@@ -50,9 +53,10 @@ def changes_of(
         series: By metric, its values in the order of the runs, NaN where there is none, and their unit.
         batches: Of each run.
         named: Unit and run at a place of the series.
+        alpha: Chance of any change being found in a batch that stayed the same.
     """
     values = {name: pair[0] for name, pair in series.items()}
-    signals = find_order(values, batches, alpha=FALSE_ALARM - OUTLIER_FALSE_ALARM)
+    signals = find_order(values, batches, alpha=alpha)
     found: dict[str, tuple[OrderChange, ...]] = {}
     for signal in signals:
         numbers, unit = series[signal.metric]

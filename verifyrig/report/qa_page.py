@@ -9,10 +9,12 @@ from verifyrig.core.outcome import Outcome
 from verifyrig.metrology.verdict import Verdict, plain_word
 from verifyrig.qa import Attempt, MetricFinding, QaFinding, judge_figure
 from verifyrig.qa.comparing import BuildsCompared, interval_words
+from verifyrig.qa.golden_charts import GoldenChart
 from verifyrig.qa.text import bench_words, limit_words, standing_out, verdict_words, yield_words
+from verifyrig.report.golden_strips import golden_strip
 from verifyrig.report.inputs import Settings, Shop
 from verifyrig.report.names import SHAPES
-from verifyrig.report.qa_strips import metric_strip
+from verifyrig.report.qa_strips import bench_marks, metric_strip
 from verifyrig.report.render import rendered
 from verifyrig.report.wording import words_for
 
@@ -41,9 +43,18 @@ class AttemptLine(NamedTuple):
 
 
 def qa_page(
-    found: QaFinding, shop: Shop, settings: Settings, now_utc: float, compared: BuildsCompared | None = None
+    found: QaFinding,
+    shop: Shop,
+    settings: Settings,
+    now_utc: float,
+    compared: BuildsCompared | None = None,
+    golden: Sequence[GoldenChart] = (),
 ) -> str:
-    """Return the page as HTML text; the same findings and time give the same bytes."""
+    """Return the page as HTML text; the same findings and time give the same bytes.
+
+    Args:
+        golden: What the benches show of their golden units.
+    """
     words = words_for("en", "°C")
     limited = [metric for metric in found.metrics.values() if metric.has_limit]
     attempts = _listed(found)
@@ -65,6 +76,8 @@ def qa_page(
         "unlisted": len(found.attempts) - len(attempts),
         "metrics": [_metric(found, metric, at) for at, metric in enumerate(found.metrics.values())],
         "changed": found.changed,
+        "bench_marks": bench_marks(found.sorted.counted),
+        "golden": [_golden(one, at) for at, one in enumerate(golden)],
         "yields": (yield_words(found.first_pass), yield_words(found.final)),
         "odd": standing_out(found),
         "left_out": [(item.unit, item.run, item.why) for item in found.sorted.left_out],
@@ -117,6 +130,17 @@ def _metric(found: QaFinding, metric: MetricFinding, at: int) -> Mapping[str, An
         "picture": Markup(metric_strip(found, metric, f"strip-{at}")),
         "said": _said(metric),
         "notes": [note[0].upper() + note[1:] for note in (*metric.notes_beside_limits, *bench_words(metric))],
+    }
+
+
+def _golden(one: GoldenChart, at: int) -> Mapping[str, Any]:
+    from markupsafe import Markup
+
+    return {
+        "name": f"{one.unit}: {one.metric}",
+        "verdict": _verdict(one.verdict),
+        "picture": Markup(golden_strip(one, f"golden-{at}")),
+        "said": f"{one.why[0].upper()}{one.why[1:]}.",
     }
 
 

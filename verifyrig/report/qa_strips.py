@@ -13,13 +13,14 @@ from verifyrig.qa.findings import values_of
 from verifyrig.qa.units import UnitRun
 from verifyrig.report import svg
 
-__all__ = ["metric_strip"]
+__all__ = ["bench_marks", "metric_strip"]
 
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _FOOT = 720.0, 118.0, 16.0, 16.0, 30.0, 84.0
 # Beyond this the marks lie on one another, and bars show more.
 _MOST_MARKS = 400
 _BINS = 60
 _MOST_NAMES = 6
+_BENCH_MARKS = ("ring", "square", "diamond", "hollow-triangle")
 
 
 class _Point(NamedTuple):
@@ -40,6 +41,12 @@ def metric_strip(found: QaFinding, metric: MetricFinding, ident: str) -> str:
     parts += _names(x, points, metric)
     title = f"{metric.metric}, {len(points)} units"
     return svg.figure("".join(parts), _WIDTH, _HEIGHT, ident=ident, title=title, desc=_described(metric), css="strip")
+
+
+def bench_marks(runs: Sequence[UnitRun]) -> dict[str, str]:
+    """Return the mark of each bench, where there are several and a mark for each."""
+    benches = sorted({run.bench for run in runs if run.bench is not None})
+    return dict(zip(benches, _BENCH_MARKS, strict=False)) if 1 < len(benches) <= len(_BENCH_MARKS) else {}
 
 
 def _scale(metric: MetricFinding, points: Sequence[_Point]) -> svg.Scale:
@@ -84,15 +91,24 @@ def _limits(x: svg.Scale, metric: MetricFinding) -> list[str]:
 
 
 def _marks(x: svg.Scale, points: Sequence[_Point], metric: MetricFinding) -> str:
-    """A ring for each unit, in order of time from top to bottom; a triangle for one that stands out."""
+    """A ring for each unit, or its bench's mark, in order of time from top to bottom; a triangle stands out."""
     parts = []
+    shapes = bench_marks([point.run for point in points])
     step = (_FOOT - _TOP - 16) / max(len(points) - 1, 1)
     for at, point in enumerate(points):
         odd = point.run.run in metric.outliers
         look: dict[str, str | float] = {"stroke": svg.AFTER_LINE, "fill": svg.PAPER, "stroke_width": 1.5}
         if odd:
             look = {"stroke": svg.INK, "fill": svg.INK}
-        parts.append(svg.marker("triangle" if odd else "ring", x(point.value), _TOP + 8 + at * step, 4.0, **look))
+        parts.append(
+            svg.marker(
+                "triangle" if odd else shapes.get(point.run.bench or "", "ring"),
+                x(point.value),
+                _TOP + 8 + at * step,
+                4.0,
+                **look,
+            )
+        )
     return "".join(parts)
 
 
