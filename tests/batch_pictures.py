@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 from tests.batches import PROFILE, START_UTC_S, batch, drifting_batch, golden_charts, three_benches
 from verifyrig.qa import find
@@ -49,7 +50,7 @@ def main(out: Path) -> list[Path]:
             if name == "three-benches":
                 start = page.locator("h2", has_text="The benches").bounding_box()
                 assert start is not None
-                clip = {"x": 0, "y": start["y"] - 10, "width": _WIDTH, "height": 1100}
+                clip: Any = {"x": 0, "y": start["y"] - 10, "width": _WIDTH, "height": 1100}
                 page.screenshot(path=out / "batch-golden-units.png", full_page=True, clip=clip)
                 made.append(out / "batch-golden-units.png")
             made.append(picture)

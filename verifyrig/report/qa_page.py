@@ -77,7 +77,7 @@ def qa_page(
         "metrics": [_metric(found, metric, at) for at, metric in enumerate(found.metrics.values())],
         "changed": found.changed,
         "bench_marks": bench_marks(found.sorted.counted),
-        "golden": [_golden(one, at) for at, one in enumerate(golden)],
+        "golden": [_golden(one, at) for at, one in enumerate(_by_metric(golden))],
         "yields": (yield_words(found.first_pass), yield_words(found.final)),
         "odd": standing_out(found),
         "left_out": [(item.unit, item.run, item.why) for item in found.sorted.left_out],
@@ -131,6 +131,12 @@ def _metric(found: QaFinding, metric: MetricFinding, at: int) -> Mapping[str, An
         "said": _said(metric),
         "notes": [note[0].upper() + note[1:] for note in (*metric.notes_beside_limits, *bench_words(metric))],
     }
+
+
+def _by_metric(golden: Sequence[GoldenChart]) -> list[GoldenChart]:
+    """Return the charts with all benches of one metric below one another."""
+    metrics = list(dict.fromkeys(one.metric for one in golden))
+    return sorted(golden, key=lambda one: metrics.index(one.metric))
 
 
 def _golden(one: GoldenChart, at: int) -> Mapping[str, Any]:

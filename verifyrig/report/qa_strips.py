@@ -100,15 +100,8 @@ def _marks(x: svg.Scale, points: Sequence[_Point], metric: MetricFinding) -> str
         look: dict[str, str | float] = {"stroke": svg.AFTER_LINE, "fill": svg.PAPER, "stroke_width": 1.5}
         if odd:
             look = {"stroke": svg.INK, "fill": svg.INK}
-        parts.append(
-            svg.marker(
-                "triangle" if odd else shapes.get(point.run.bench or "", "ring"),
-                x(point.value),
-                _TOP + 8 + at * step,
-                4.0,
-                **look,
-            )
-        )
+        mark = "triangle" if odd else shapes.get(point.run.bench or "", "ring")
+        parts.append(svg.marker(mark, x(point.value), _TOP + 8 + at * step, 4.0, **look))
     return "".join(parts)
 
 
