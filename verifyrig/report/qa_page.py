@@ -22,6 +22,14 @@ __all__ = ["qa_page"]
 
 # A page that lists more is read by nobody; the CSV holds them all.
 _MOST_UNITS = 200
+# A bench is held against itself, and not against a limit.
+_BENCH_WORDS = {
+    Verdict.PASS: "unchanged",
+    Verdict.CONDITIONAL_PASS: "unchanged so far",
+    Verdict.CONDITIONAL_FAIL: "in doubt",
+    Verdict.FAIL: "changed",
+    Verdict.NOT_MEASURED: "not known",
+}
 _TONES = {Verdict.PASS: "proven", Verdict.FAIL: "fault"}
 
 
@@ -144,7 +152,7 @@ def _golden(one: GoldenChart, at: int) -> Mapping[str, Any]:
 
     return {
         "name": f"{one.unit}: {one.metric}",
-        "verdict": _verdict(one.verdict),
+        "verdict": FigureCell(SHAPES[str(one.verdict)], _BENCH_WORDS[one.verdict]),
         "picture": Markup(golden_strip(one, f"golden-{at}")),
         "said": f"{one.why[0].upper()}{one.why[1:]}.",
     }
