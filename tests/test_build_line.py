@@ -66,7 +66,7 @@ def test_autostart_words_come_from_bench_toml(tmp_path: Path) -> None:
     assert autostart_words(bench_with(tmp_path, "")) is None
     toml = '[autostart]\nprofile = "build"\nbatch = "week 14"\nambient = "22±1"\nattest = "answers.toml"\n'
     assert autostart_words(bench_with(tmp_path, toml)) == [
-        "run", "build", "--as", "build", "--batch", "week 14", "--ambient", "22±1",
+        "run", "build", "--as", "build", "--by-itself", "--batch", "week 14", "--ambient", "22±1",
         "--attest", str(tmp_path / "answers.toml"),
     ]  # fmt: skip
 

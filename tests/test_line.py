@@ -292,7 +292,7 @@ def test_a_machine_with_other_parts_is_refused_until_somebody_says_why(bench: Pa
     (bench / "tree/proc").mkdir(parents=True)
     (bench / "tree/proc/meminfo").write_text("MemTotal:       16000000 kB\n", encoding="utf-8")
     context, root = Context(bench=find_bench(str(bench)), json=True), resolve_root(bench / "tree")
-    words = argparse.Namespace(unit="0002", batch="w1", other_parts=None, by=None)
+    words = argparse.Namespace(unit="0002", batch="w1", other_parts=None, by=None, by_itself=False)
     with pytest.raises(UsageError) as told:
         check_ordered_parts(words, context, root)
     assert told.value.what == "not the parts of order A1: memory is 15.3 GiB, ordered 32 GiB"

@@ -29,7 +29,7 @@ def autostart_words(bench: Bench) -> list[str] | None:
     table = bench.config.get("autostart")
     if table is None:
         return None
-    words = ["run", table["profile"], "--as", "build"]
+    words = ["run", table["profile"], "--as", "build", "--by-itself"]
     for key in _OPTIONS:
         if key in table:
             words += [f"--{key}", str(bench.root / table[key]) if key == "attest" else table[key]]

@@ -42,6 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--scan", metavar="LABEL", nargs="?", const="", help="scan the unit's label: its order says batch and profile"
     )
+    parser.add_argument("--by-itself", action="store_true", help=argparse.SUPPRESS)
     parser.add_argument("--other-parts", metavar="TEXT", help="why it has other parts than its order says")
     parser.add_argument("--rework", metavar="CODE", help="why this unit is measured again: what was changed on it")
     parser.add_argument("--ambient", metavar="C[±U]", help="room temperature, °C, and its uncertainty, K")

@@ -48,20 +48,27 @@ def unit_of_label(text: str, context: Context) -> str:
     return short_name(groups.get("unit") or next((one for one in found.groups() if one), text), "--scan") or text
 
 
+def _may_ask(args: argparse.Namespace, context: Context) -> bool:
+    """Whether somebody at a terminal can be asked; a run that bench.toml starts by itself waits for nobody."""
+    from verifyrig.dialogs.prompt import can_ask
+
+    return not args.by_itself and can_ask(json=context.json)
+
+
 def take_scan(args: argparse.Namespace, context: Context) -> None:
     """Take unit, batch and profile from a scanned label and its order into the words of the command line.
 
     Raises:
         UsageError: No label, one of another form, no order, several of them, or a hold.
     """
-    from verifyrig.dialogs.prompt import TerminalAsker, can_ask
+    from verifyrig.dialogs.prompt import TerminalAsker
 
     wants_unit = args.batch is not None and args.unit is None and args.job is None
     if args.scan is not None and args.unit is not None:
         raise UsageError("a unit is named, and a label is to be scanned", where="--scan", mend="Leave one of them out.")
     if args.scan:
         args.unit = unit_of_label(args.scan, context)
-    elif can_ask(json=context.json) and (args.scan is not None or (wants_unit and not args.yes)):
+    elif _may_ask(args, context) and (args.scan is not None or (wants_unit and not args.yes)):
         args.unit = _ask_label(TerminalAsker(), context, needed=args.scan is not None)
     elif args.scan is not None:
         raise UsageError("there is no terminal to scan at", where="--scan", mend="Write it: --scan LABEL.")
@@ -124,13 +131,13 @@ def settle_unit(args: argparse.Namespace, context: Context, unit: UnitToMeasure)
     Raises:
         UsageError: They do not agree, and nobody can be asked.
     """
-    from verifyrig.dialogs.prompt import TerminalAsker, can_ask
+    from verifyrig.dialogs.prompt import TerminalAsker
     from verifyrig.line.units import question_of
     from verifyrig.runs.units_seen import units_seen
 
     seen = units_seen(context.bench)
     while (asked := question_of(unit, seen, context.bench.golden_units)) is not None:
-        if not can_ask(json=context.json):
+        if not _may_ask(args, context):
             raise _refusal(unit, *asked)
         unit = ask_about_unit(TerminalAsker(), context, unit, *asked)
         args.unit, args.batch, args.rework = unit.unit, unit.batch, unit.rework
@@ -200,7 +207,7 @@ def check_ordered_parts(args: argparse.Namespace, context: Context, root: Machin
     Raises:
         UsageError: A part differs, and nobody says that this is right.
     """
-    from verifyrig.dialogs.prompt import TerminalAsker, can_ask
+    from verifyrig.dialogs.prompt import TerminalAsker
     from verifyrig.files.streams import tell
     from verifyrig.line.parts import PartState, check_parts, parse_parts
     from verifyrig.system.parts import parts_of
@@ -219,7 +226,7 @@ def check_ordered_parts(args: argparse.Namespace, context: Context, root: Machin
         return
     said = "; ".join(f"{one.part} is {plain_line(one.found, 60)}, ordered {one.expected}" for one in differing)
     why = args.other_parts
-    if why is None and can_ask(json=context.json):
+    if why is None and _may_ask(args, context):
         why = _ask_why_parts(TerminalAsker(), order, said)
     if not why:
         raise UsageError(
