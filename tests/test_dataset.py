@@ -218,8 +218,8 @@ def test_what_has_not_changed_is_not_made_again_and_what_was_overtaken_goes(
     gone = folder.parent / "month=2025-12"
     gone.mkdir()
     write_record(bench / "runs", 80, unit="gone", facts={"bench": "north-1"})
-    answer(capsys, "dataset", str(tmp_path / "other"), "--site", "north", "--bench", str(bench))
-    other = next((tmp_path / "other").rglob("*.parquet"))
+    answer(capsys, "dataset", str(bench.parent / "other"), "--site", "north", "--bench", str(bench))
+    other = next((bench.parent / "other").rglob("*.parquet"))
     (gone / other.name).write_bytes(other.read_bytes())
     next((bench / "runs").glob("*-080120-test.sqlite")).unlink()
     listed = json.loads((tmp_path / "site=north/north-1.files.json").read_text())["files"]
@@ -228,3 +228,11 @@ def test_what_has_not_changed_is_not_made_again_and_what_was_overtaken_goes(
     again = answer(capsys, *words)[1]
     assert again["removed"] == ["site=north/month=2026-02/north-1-00000000.parquet"]
     assert (gone / other.name).is_file() and not (folder / "north-1-00000000.parquet").exists()
+    # Whoever removes it by hand may ask all the same, and the next export strikes it off the list.
+    (gone / other.name).unlink()
+    asked = ("qa", "--profile", "tiny-build", "--dataset", str(tmp_path), "--bench", str(bench))
+    assert answer(capsys, *asked)[1]["units"] == again["runs"]
+    answer(capsys, *words)
+    assert json.loads((tmp_path / "site=north/north-1.files.json").read_text())["files"] == listed
+    nobody = answer(capsys, *asked, "--table", "--batch", "no such batch")
+    assert nobody[0] == 4 and nobody[1]["units"] == 0 and nobody[1]["verdict"] == "not-measured"

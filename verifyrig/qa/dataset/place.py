@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import secrets
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -139,7 +140,7 @@ def saying(done: str, path: str, mend: str) -> Iterator[None]:
 
 def _put_file(path: Path, content: bytes) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    aside = path.with_name(f".{path.name}.{os.getpid()}.new")  # of each writer its own
+    aside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")  # of each writer its own, on any computer
     try:
         with aside.open("wb") as file:
             file.write(content)

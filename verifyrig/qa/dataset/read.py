@@ -91,15 +91,18 @@ class Dataset:
         from pyarrow import parquet
 
         place = open_place(self._url)
-        files = [place.path(name) for name in place.names()]
-        if not files:
+        names_there = place.names()
+        if not names_there:
             raise UsageError("there is no dataset", where=self._url, mend="Write one with `verifyrig dataset`.")
         wanted = may_be_asked(profile)
-        for path in files:
+        for file_name in names_there:
+            path = place.path(file_name)
             if not _month_fits(path, asked):
                 continue
             with saying("read", path, "Remove it, and export it anew."):
-                with place.system.open(path, "rb") as file:
+                with place.opened(file_name) as file:
+                    if file is None:  # its list names it, and somebody removed it
+                        continue
                     schema = parquet.read_schema(file)
                 source = ds.dataset(path, filesystem=place.system, format="parquet", schema=schema)
                 names = _metric_names(schema, path)
