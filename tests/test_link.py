@@ -24,7 +24,7 @@ from verifyrig.commands.cli import run as command_line
 from verifyrig.core.contract import CauseObject
 from verifyrig.core.errors import UsageError
 from verifyrig.core.outcome import CauseClass
-from verifyrig.link import keys
+from verifyrig.link import find, keys
 from verifyrig.link.clock_offset import DRIFT_PPM, Exchange, OffsetFilter
 from verifyrig.link.clocks import Clocks
 from verifyrig.link.keys import BenchComputer, PairedMachine, proof
@@ -157,6 +157,43 @@ def test_whoever_stands_between_with_another_certificate_is_found_out() -> None:
 def test_keys_are_their_owners_alone(hub: Hub) -> None:
     modes = {path.name: path.stat().st_mode & 0o777 for path in keys.link_folder().glob("*.*")}
     assert set(modes) == {"known.json", "key.pem", "certificate.pem"} and set(modes.values()) == {0o600}
+
+
+@pytest.mark.parametrize(
+    ("host", "speaks_from", "allowed"),
+    [
+        ("169.254.19.2", "169.254.19.1", True),
+        ("fe80::1%eth0", "fe80::2", True),
+        ("127.0.0.1", "127.0.0.1", True),
+        ("169.254.19.2", "10.0.0.7", False),  # no cable: it would leave by the shop's network
+        ("169.254.19.2", "", False),
+        ("10.0.0.2", "10.0.0.7", False),
+        ("bench.example", "169.254.19.1", False),
+    ],
+)
+def test_only_the_direct_cable_counts_as_one(
+    host: str, speaks_from: str, allowed: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(find, "_own_address_towards", lambda _host, _port: speaks_from)
+    with contextlib.nullcontext() if allowed else pytest.raises(UsageError, match="not reached over a direct cable"):
+        find.check_direct(host, 8519)
+
+
+def test_on_the_stick_nothing_but_the_direct_cable_is_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    known = BenchComputer(machine="m1", name="shop", fingerprint="ab" * 32, secret=SECRET, host="192.0.2.9")
+    keys.write_known(keys.Known(bench_computers=(known,)))
+    (tmp_path / "bench.toml").write_text("[bench_computer]\nlink_local_only = false\n")
+    monkeypatch.setattr("verifyrig.system.stick.this_stick", lambda: object())
+    for words in (
+        ["run", "quick-look", "--mock", "healthy-air", "--bench-computer", "shop"],
+        ["bench", "pair", "192.0.2.9", "--code", "123456"],
+        ["bench", "serve", "--listen", "192.0.2.9"],
+    ):
+        assert command_line([*words, "--bench", str(tmp_path)]) == 2
+        assert "direct cable" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("text", ["", "a b", "host:0", "host:99999", "host:x", "http://host", "[::1]:y"])

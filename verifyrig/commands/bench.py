@@ -63,7 +63,9 @@ def execute(args: argparse.Namespace, context: Context) -> Answer:
 
 
 def _serve(args: argparse.Namespace, context: Context) -> Answer:
+    from verifyrig.commands.linked_run import cable_alone
     from verifyrig.files.streams import tell
+    from verifyrig.link.find import is_direct
     from verifyrig.link.keys import grouped
     from verifyrig.serve.codes import LASTS_S, TRIES, spoken
     from verifyrig.serve.service import serve
@@ -71,6 +73,11 @@ def _serve(args: argparse.Namespace, context: Context) -> Answer:
     for option, port in (("--port", args.port), ("--page-port", args.page_port)):
         if port is not None and not 0 <= port < 65536:
             raise UsageError(f"{port} is no port", where=option, mend="Write 1 to 65535.")
+    if cable_alone(context) and not is_direct(args.listen):
+        raise UsageError(
+            "this is no link-local address, and only the direct cable is allowed here", where=f"--listen {args.listen}",
+            mend="Listen on the cable's address (169.254.x.x), or take link_local_only out of bench.toml.",
+        )  # fmt: skip
     page_port = args.page_port if args.page_port is not None else (args.port + 1 if args.port else 0)
 
     def ready(at: Listening) -> None:
@@ -120,11 +127,15 @@ def _code() -> Answer:
 def _pair(args: argparse.Namespace, context: Context) -> Answer:
     import socket
 
+    from verifyrig.commands.linked_run import cable_alone
     from verifyrig.dialogs.prompt import TerminalAsker, can_ask
+    from verifyrig.link.find import check_direct
     from verifyrig.link.keys import address_of, grouped, read_known, write_known
     from verifyrig.link.pair_command import pair_with
 
     host, port = address_of(args.address)
+    if cable_alone(context):
+        check_direct(host, port)
     code = args.code
     if code is None:
         if not can_ask(json=context.json):

@@ -53,7 +53,7 @@ def linked_run(args: argparse.Namespace, context: Context) -> Iterator[RunLink |
     from verifyrig.link.follow import RunLink
 
     check_installed()
-    found = find_bench_computer(named, direct_cable_only=settings.get("link_local_only") is True)
+    found = find_bench_computer(named, direct_cable_only=cable_alone(context))
     link = RunLink(found, want=want, obeyed=obeyed)
     try:
         link.connect()
@@ -64,6 +64,16 @@ def linked_run(args: argparse.Namespace, context: Context) -> Iterator[RunLink |
         raise
     if link.follows and not link.close():
         _say_what_is_left(link, context)
+
+
+def cable_alone(context: Context) -> bool:
+    """Return whether a bench computer may be reached over the direct cable alone: as bench.toml says, and on the stick.
+
+    The stick starts machines of customers: none of them joins the shop's network, whatever a bench.toml says.
+    """
+    from verifyrig.system.stick import this_stick
+
+    return context.bench.config.get("bench_computer", {}).get("link_local_only") is True or this_stick() is not None
 
 
 def _say_what_is_left(link: RunLink, context: Context) -> None:

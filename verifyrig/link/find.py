@@ -40,13 +40,34 @@ def find_bench_computer(named: str, *, direct_cable_only: bool = False) -> Bench
         found = _browsed(known, direct_cable_only=direct_cable_only)
     elif found is None:
         found = chosen(known.bench_computers, named) or _at_address(known, named)
-    if direct_cable_only and not is_direct(found.host):
-        raise UsageError(
-            "this is no link-local address, and only the direct cable is allowed here",
-            where=f"bench computer {found.host}",
-            mend="Connect both by one cable, or take link_local_only out of bench.toml.",
-        )
+    if direct_cable_only:
+        check_direct(found.host, found.port)
     return found
+
+
+def check_direct(host: str, port: int) -> None:
+    """Raise `UsageError` unless a host is this computer, or is reached over the direct cable and nothing else.
+
+    A link-local address alone is not enough: without a cable that has one, what is sent to it would leave by the way
+    to the shop's network.
+    """
+    if not (is_direct(host) and is_direct(_own_address_towards(host, port))):
+        raise UsageError(
+            "it is not reached over a direct cable (link-local addresses), and nothing else is allowed here",
+            where=f"bench computer {host}",
+            mend="Connect both by one cable, or take link_local_only out of bench.toml; on the bench stick it stays so.",
+        )
+
+
+def _own_address_towards(host: str, port: int) -> str:
+    """Return the address of this computer that would speak to a host, empty where none would; nothing is sent."""
+    try:
+        family, kind, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
+        with socket.socket(family, kind) as speaker:
+            speaker.connect(address)
+            return str(speaker.getsockname()[0])
+    except OSError:
+        return ""
 
 
 def is_direct(host: str) -> bool:
