@@ -107,6 +107,16 @@ def test_a_threshold_well_above_the_figure_passes_and_exits_0() -> None:
     summary = summary_of(ladder_trace(noise_k=0.2), "x.sqlite")
     assert summary["verdict"] == "pass" and exit_code_of(summary) is ExitCode.DONE
     assert any("die to room" in line for line in sentences_of(summary))
+    silent = {
+        "rule": "no-reading",
+        "channel": "plate_temp_c",
+        "value": None,
+        "limit": 2.0,
+        "stage": "load",
+        "t_s": 11.5,
+    }
+    said = sentences_of({**summary, "outcome": "tripped", "trip": silent})[1]  # type: ignore[typeddict-item]
+    assert said == "A trip limit ended the load. plate_temp_c gave no reading to be believed for 2.0 s, at 11.5 s."
 
 
 @pytest.mark.parametrize("ended", ["tripped", "stopped", "interrupted", "gate"])

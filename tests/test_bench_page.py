@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.link_kills import Child
@@ -21,6 +22,9 @@ from verifyrig.serve.series import Series
 
 CHROMIUM = find_chromium()
 HANG_MS = 60_000
+# A capital of 16 minutes of arc at 3 m is 14 mm (ISO 9241-303, from memory); on a screen of 1 m width and 1920 px with
+# capitals of 0.72 of the font's size.
+READ_AT_3_M_PX = 0.014 / 1.0 * 1920 / 0.72
 PORT = 8539
 
 
@@ -81,12 +85,18 @@ def test_the_page_in_a_browser(served: tuple[Served, Child]) -> None:
             page.goto(f"http://localhost:{PORT + 1}{address}")
             page.wait_for_selector("article .word strong:text('LOAD ON')")
             assert page.evaluate("document.documentElement.scrollWidth") <= width
+            if "wall" in address:  # nothing to scroll, and the words are read from three metres
+                assert page.evaluate("document.documentElement.scrollHeight") <= 900
+                sizes = "selector => parseFloat(getComputedStyle(document.querySelector(selector)).fontSize)"
+                for selector in (".word strong", ".left b", ".who h2"):
+                    assert page.evaluate(sizes, selector) >= READ_AT_3_M_PX, selector
             assert _faults_of_axe(page) == []
         stopped = [child.process.pid, *(sender.pid for sender in child.senders())]
         for pid in stopped:
             os.kill(pid, signal.SIGSTOP)  # nothing more comes, and nobody closes a connection
         try:
             page.wait_for_selector("article.alarm .word strong:text('WENT DARK')")
+            assert "WENT DARK" in page.inner_text("#call")  # read out, with whose it is
             assert "Look whether the machine is off" in page.inner_text("#waits")
         finally:
             for pid in stopped:
@@ -132,6 +142,28 @@ def test_the_loudest_thing_that_is_true_is_the_word(
     panel = panel_of(place, paired=True, now_s=0.0, has_report=False)
     assert (panel.word, panel.tone) == (word, tone)
     assert bool(panel.todo) == (tone in (Tone.ALARM, Tone.ASKS) or state is PlaceState.ENDED)
+
+
+def test_of_a_machine_that_says_nothing_any_more_nothing_is_said_to_be_now() -> None:
+    place = _place(share=1.0, margin_k=31.0, margin_channel="die_temp_c", limits_c={"die_temp_c": 95.0},
+                   forecast={"channel": "die_temp_c", "value_c": 61.0, "u95_k": 2.0, "known": False})  # fmt: skip
+    place.samples = 5000
+    now = panel_of(place, paired=True, now_s=0.0, has_report=False)
+    assert (now.left_k, now.left) == ("31 K", "left to the limit of die.") and now.now.endswith("°C now.")
+    assert now.forecast and "hatch-" in now.picture
+    place.state = PlaceState.DARK
+    dark = panel_of(place, paired=True, now_s=0.0, has_report=False)
+    assert (dark.left_k, dark.left, dark.forecast) == ("", "", "") and dark.now.endswith("°C at the last sample.")
+    assert "hatch-" not in dark.picture
+
+
+def test_what_is_read_out_does_not_change_each_second() -> None:
+    said = {_todo_at(until_s) for until_s in np.linspace(61.0, 89.9, 50).tolist()}
+    assert said == {"Be there within 1:30: it will ask who is here."}
+
+
+def _todo_at(until_s: float) -> str:
+    return panel_of(_place(until_question_s=until_s), paired=True, now_s=0.0, has_report=False).todo
 
 
 def test_a_long_run_keeps_few_points_and_its_ends() -> None:

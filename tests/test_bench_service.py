@@ -50,7 +50,15 @@ def test_its_command_serves_as_a_user_and_ends_in_order() -> None:
         program, *words = _unit()["Service"]["ExecStart"].replace("%h", str(home)).split()
         assert program.endswith("/.local/bin/verifyrig")
         words[words.index("--listen") + 1] = "127.0.0.1"
-        command = [*python[:-1], f"HOME={home}", f"XDG_CONFIG_HOME={home}/config", python[-1], "-m", "verifyrig", *words]
+        command = [
+            *python[:-1],
+            f"HOME={home}",
+            f"XDG_CONFIG_HOME={home}/config",
+            python[-1],
+            "-m",
+            "verifyrig",
+            *words,
+        ]
         with subprocess.Popen(
             [*command, "--port", "8580"], cwd="/", stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
         ) as served:

@@ -72,21 +72,21 @@ class Served:
         self.computer, self.host, self.port, self.page_port = computer, host, port, port + 1
         self.cookie = ""
         self.process: subprocess.Popen[str] | None = None
-        self.code = ""
+        self.code = self.said = ""
 
     def start(self) -> None:
         """Start it, and wait until its doors are open."""
         words = ("--listen", self.host, "--port", str(self.port), "--page-port", str(self.page_port))
         self.process = self.computer.start("bench", "serve", *words)
         assert self.process.stderr is not None
-        said = ""
+        self.said = ""
         for line in self.process.stderr:
-            said += line
+            self.said += line
             if "Code for pairing:" in line:
                 self.code = "".join(c for c in line.partition(":")[2].partition("(")[0] if c.isdigit())
                 threading.Thread(target=self.process.stderr.read, daemon=True).start()
                 return
-        raise AssertionError(f"the service did not start: {said}")
+        raise AssertionError(f"the service did not start: {self.said}")
 
     def kill(self) -> None:
         """Kill it as `kill -9` does."""

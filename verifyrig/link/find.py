@@ -55,7 +55,7 @@ def check_direct(host: str, port: int) -> None:
         raise UsageError(
             "it is not reached over a direct cable (link-local addresses), and nothing else is allowed here",
             where=f"bench computer {host}",
-            mend="Connect both by one cable, or take link_local_only out of bench.toml; on the bench stick it stays so.",
+            mend="Connect both by one cable, or take link_local_only out of bench.toml; the bench stick keeps to it.",
         )
 
 

@@ -1,8 +1,8 @@
 """Pairing by a short code: whoever listens, or stands between, learns nothing and gets one guess for each try.
 
-The exchange is SPAKE2 (RFC 9382, by the library `spake2`), run inside TLS. Both sides then show that they reached the
-same key over the same certificate: one that stands between shows another certificate to the machine, and the proofs do
-not fit. The kept secret is drawn from that key (HKDF, RFC 5869).
+The exchange is SPAKE2 (by the library `spake2`, older than RFC 9382 and not of its encoding), run inside TLS. Both
+sides then show that they reached the same key over the same certificate: one that stands between shows another
+certificate to the machine, and the proofs do not fit. The kept secret is drawn from that key (HKDF, RFC 5869).
 """
 
 from __future__ import annotations

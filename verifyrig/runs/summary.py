@@ -269,7 +269,10 @@ def _outcome(summary: RunObject) -> str:
     if trip:
         at = trip.get("t_s")
         at_s = f"{at:.1f}" if isinstance(at, int | float) else at
-        text += f" {trip.get('channel')} read {trip.get('value')}, limit {trip.get('limit')}, at {at_s} s."
+        if trip.get("value") is None:
+            text += f" {trip.get('channel')} gave no reading to be believed for {trip.get('limit')} s, at {at_s} s."
+        else:
+            text += f" {trip.get('channel')} read {trip.get('value')}, limit {trip.get('limit')}, at {at_s} s."
     if cause:
         why = "; ".join(map(str, cause.get("why") or []))
         text += f" Cause: {cause.get('class')}{f' ({why})' if why else ''}."

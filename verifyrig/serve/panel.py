@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -15,6 +16,7 @@ from verifyrig.serve.places import Place, PlaceState
 from verifyrig.terminal.words import clock, part_word
 
 _SOON_S = 120.0
+_LAST_WORD = {PlaceState.RUNNING: "now", PlaceState.ENDED: "at the end"}
 
 
 class Tone(StrEnum):
@@ -34,6 +36,7 @@ class Panel:
     Attributes:
         ident: Names its elements; says nothing of the run.
         word: The big word.
+        left_k, left: What is left to the limit, as a figure to be read from afar, and of which channel.
         call: Changes where somebody is to be called, and says for what; empty for nothing.
         todo: What a person must do next, and who; empty where nobody waits.
         may_end: Whether its load can be ended from here now.
@@ -49,6 +52,7 @@ class Panel:
     call: str
     stage: str
     forecast: str
+    left_k: str
     left: str
     now: str
     todo: str
@@ -78,8 +82,9 @@ def panel_of(place: Place, *, paired: bool, now_s: float, has_report: bool, draw
     device = shown.get("device") or place.machine_name
     job = f"Job {shown['job']}" if shown.get("job") else "No job"
     under = [job, *([f"ticket {shown['ticket']}"] if shown.get("ticket") and paired else []), name]
-    forecast, left, now = _forecast(place), _left(place), _now(place)
-    told = " ".join(filter(None, (now, forecast, left)))
+    forecast, (left_k, left), now = _forecast(place), _left(place), _now(place)
+    told = " ".join(filter(None, (now, forecast, left_k, left)))
+    drawn = view if place.state is PlaceState.RUNNING else {**view, "forecast": None}
     return Panel(
         ident=ident,
         run=place.run,
@@ -91,6 +96,7 @@ def panel_of(place: Place, *, paired: bool, now_s: float, has_report: bool, draw
         call=call,
         stage=_stage(place),
         forecast=forecast,
+        left_k=left_k,
         left=left,
         now=now,
         todo=todo,
@@ -98,7 +104,7 @@ def panel_of(place: Place, *, paired: bool, now_s: float, has_report: bool, draw
         ended=_ended(place, now_s),
         mortem=place.mortem,
         notes=_notes(place),
-        picture=picture(place.series, view, told or "No picture yet.", ident) if draw else "",
+        picture=picture(place.series, drawn, told or "No picture yet.", ident) if draw else "",
         report=f"/reports/{shown['job']}.html" if has_report and paired and shown.get("job") else "",
         may_end=place.send is not None and place.state is PlaceState.RUNNING,
         is_over=place.state is PlaceState.ENDED,
@@ -169,7 +175,10 @@ def _stage(place: Place) -> str:
 def _now(place: Place) -> str:
     channel = channel_of(place.series, place.view)
     value = place.series.newest.get(channel)
-    return "" if not channel or value is None else f"{part_word(channel)} {value:.0f} °C now."
+    if not channel or value is None:
+        return ""
+    when = _LAST_WORD.get(place.state, "at the last sample")
+    return f"{part_word(channel)} {value:.0f} °C {when}."
 
 
 def _forecast(place: Place) -> str:
@@ -184,12 +193,15 @@ def _forecast(place: Place) -> str:
     return f"{sentence}."
 
 
-def _left(place: Place) -> str:
+def _left(place: Place) -> tuple[str, str]:
+    """Return the figure and its words; of a machine that says nothing any more nobody knows what is left."""
     margin_k, channel = place.view.get("margin_k"), place.view.get("margin_channel") or ""
+    if place.state is not PlaceState.RUNNING:
+        return "", ""
     if margin_k is None:
-        return "No temperature limit is armed." if place.samples and place.state is PlaceState.RUNNING else ""
-    whose = f"of {part_word(channel)} " if channel else ""
-    return f"{margin_k:.0f} K left to the limit {whose}".strip() + "."
+        return "", "No temperature limit is armed." if place.samples else ""
+    whose = f" of {part_word(channel)}" if channel else ""
+    return f"{margin_k:.0f} K", f"left to the limit{whose}."
 
 
 def _todo(place: Place) -> tuple[str, str]:
@@ -211,7 +223,8 @@ def _todo(place: Place) -> tuple[str, str]:
         return str(view["order"]), "whoever is nearest"
     until_s = view.get("until_question_s")
     if until_s is not None and until_s < _SOON_S:
-        return f"Be there in {clock(until_s)}: it will ask who is here.", whose
+        # By half minutes: what changes each second is read out each second.
+        return f"Be there within {clock(math.ceil(max(until_s, 1.0) / 30) * 30)}: it will ask who is here.", whose
     return "", ""
 
 

@@ -19,16 +19,26 @@ function ring() {
 
 function say(text) { if (alive.textContent !== text) alive.textContent = text; }
 
+function count() {
+  const places = document.getElementById("places");
+  places.dataset.n = places.querySelectorAll("article").length;
+}
+
 function put(id, html) {
   const box = document.createElement("template");
   box.innerHTML = html;
   const fresh = box.content.firstElementChild, old = document.getElementById(id);
   const call = fresh.dataset.call || "";
-  if (call && calls.get(id) !== call) ring();
+  if (call && calls.get(id) !== call) {
+    ring();
+    const said = [fresh.querySelector("h2"), fresh.querySelector(".word")].map((part) => part.textContent.trim());
+    document.getElementById("call").textContent = said.join(": ");  // read out at once, with whose it is
+  }
   calls.set(id, call);
   if (!old) {
     document.getElementById("none")?.remove();
     document.getElementById("places").append(fresh);
+    count();
     return;
   }
   old.className = fresh.className;
@@ -53,7 +63,7 @@ live.addEventListener("waits", (event) => {
   const box = document.getElementById("waits"), html = JSON.parse(event.data).html;
   if (box.innerHTML !== html) box.innerHTML = html;
 });
-live.addEventListener("gone", (event) => { document.getElementById(JSON.parse(event.data).id)?.remove(); });
+live.addEventListener("gone", (event) => { document.getElementById(JSON.parse(event.data).id)?.remove(); count(); });
 live.addEventListener("beat", () => { heard = Date.now(); });
 setInterval(() => say(Date.now() - heard < 3000 ? "Live." : "NOT LIVE: the bench computer does not answer. What stands here is old."), 500);
 
