@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import shutil
 import struct
 import subprocess
@@ -17,6 +18,7 @@ from stick.making.run import BuildError
 from tests.stick.guest import answer_in
 from tests.stick.image import mirror
 from tests.stick.partition import data_offset, is_dirty, put, take
+from tests.stick.write_log import drive, entries, left_by_cut
 
 IDENT = uuid.UUID("11111111-2222-4333-8444-555555555555")
 
@@ -171,3 +173,21 @@ def test_a_folder_in_which_something_is_mounted_is_not_removed(tmp_path: Path) -
     mounts.write_text("22 1 8:1 / / rw - ext4 /dev/sda1 rw\n")
     clear(tmp_path / "work", mounts)
     assert not root.exists()
+
+
+@pytest.mark.skipif(shutil.which("qemu-io") is None, reason="qemu-utils is not installed")
+def test_a_cut_leaves_what_was_written_until_then_and_a_cache_may_lose_what_came_after_the_last_flush(
+    tmp_path: Path,
+) -> None:
+    disk_image, log = tmp_path / "disk.img", tmp_path / "log"
+    disk_image.write_bytes(bytes(8192))
+    writes = ["write -P 1 4096 1024", "flush", "write -P 2 4096 512", "write -P 3 0 512"]
+    words = ["qemu-io", "-c", f"open -o {drive(disk_image, log)}", *(word for one in writes for word in ("-c", one))]
+    subprocess.run(words, capture_output=True, check=True)
+    whole = entries(log)
+    assert [one.is_flush for one in whole[:4]] == [False, True, False, False]
+    one, two = b"\1" * 512, b"\2" * 512
+    assert left_by_cut(whole, 1, bytes(4096), 4096, log)[:1024] == one + one
+    assert left_by_cut(whole, 3, bytes(4096), 4096, log)[:1024] == two + one, "what lies before the part is left out"
+    draws = {left_by_cut(whole, 4, bytes(4096), 4096, log, random.Random(seed))[:1024] for seed in range(9)}
+    assert draws == {one + one, two + one}, "a flushed write is never lost, a later one now and then"
