@@ -70,39 +70,37 @@ def told_then_panic(bench: Bench) -> None:
 
 
 def after_panic(bench: Bench) -> None:
-    """UEFI with Secure Boot off, a screen of 4K: what the start says after the panic."""
+    """UEFI with Secure Boot off, the plain entry, 4K: what is said after the panic; then the key that switches off."""
     stick = bench.work / "cuts.img"
+    choose_entry(stick, 1)
     with heated_guest(bench, stick, "uefi", full_k=SOUND_K, firmware=Firmware.UEFI, screen=_screen(_4K)) as (guest, _):
         _told(bench, guest, "uefi")
         seen = bench.seen["uefi"]
         seen.append("runs: " + guest.shell("verifyrig runs --bench /bench/trial 2>&1 | tail -n 6"))
-        seen.append("screen's size: " + guest.shell("cat /sys/class/graphics/fb0/virtual_size; stty size </dev/tty1"))
-    print("\n".join(seen), flush=True)
-
-
-def plain_and_off(bench: Bench) -> None:
-    """Secure Boot, the plain entry, 1024 by 768: then the key that switches off."""
-    stick = bench.work / "cuts.img"
-    choose_entry(stick, 1)
-    with heated_guest(bench, stick, "plain", full_k=SOUND_K, firmware=Firmware.SECURE_BOOT, screen=_screen(_SMALL)) as (
-        guest,
-        _,
-    ):
-        _told(bench, guest, "plain")
-        seen = bench.seen["plain"]
         seen.append("kernel: " + guest.shell("grep -o 'nomodeset verifyrig.plain=1' /proc/cmdline"))
-        seen.append("lockdown: " + guest.shell("cat /sys/kernel/security/lockdown; dmesg | grep -i secure.boot"))
         seen.append("screen's size: " + guest.shell("cat /sys/class/graphics/fb0/virtual_size; stty size </dev/tty1"))
         # The clock is asked first, then the menu stands; "o" closes everything.
         guest.keys("ret")
-        until(lambda: "witch off" in guest.screen_text(), "the menu")
-        guest.picture(bench.work / "plain-menu.png")
+        until(lambda: "then pull the stick" in guest.screen_text(), "the menu", every_s=3.0)
+        guest.picture(bench.work / "menu.png")
         guest.keys("o ret")
-        until(lambda: guest.process.poll() is not None or "Keep the record" in guest.screen_text(), "the question")
+        until(lambda: guest.process.poll() is not None or "Keep the" in guest.screen_text(), "the question")
         guest.keys("ret")
         _last_picture(bench, guest)
         seen.append(f"switched itself off: {guest.process.poll() == 0}")
     seen.append(f"let go of in order: {not is_dirty(stick)}")
+    print("\n".join(seen), flush=True)
+
+
+def secure_boot(bench: Bench) -> None:
+    """Secure Boot, 1024 by 768: the kernel in lockdown says so."""
+    with heated_guest(
+        bench, bench.copy("secure", {}), "secure", full_k=SOUND_K, firmware=Firmware.SECURE_BOOT, screen=_screen(_SMALL)
+    ) as (guest, _):
+        _told(bench, guest, "secure")
+        seen = bench.seen["secure"]
+        seen.append("lockdown: " + guest.shell("cat /sys/kernel/security/lockdown; dmesg | grep -i secure.boot"))
+        seen.append("screen's size: " + guest.shell("cat /sys/class/graphics/fb0/virtual_size; stty size </dev/tty1"))
     print("\n".join(seen), flush=True)
 
 

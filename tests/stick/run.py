@@ -10,7 +10,7 @@ from pathlib import Path
 
 from tests.stick.day import Day
 from tests.stick.guest import lacking
-from tests.stick.later import after_panic, cuts, plain_and_off, told_then_panic
+from tests.stick.later import after_panic, cuts, secure_boot, told_then_panic
 from tests.stick.trials import Bench
 
 TRIALS: dict[str, Callable[[Bench], None]] = {
@@ -18,9 +18,9 @@ TRIALS: dict[str, Callable[[Bench], None]] = {
     "cuts": cuts,
     "after-cut": told_then_panic,
     "uefi": after_panic,
-    "plain": plain_and_off,
+    "secure": secure_boot,
 }
-"""By name, in the order in which they are made: each of the last four goes on with the stick of the one before."""
+"""By name, in the order in which they are made: from `cuts` to `uefi` each goes on with the stick of the one before."""
 
 
 def main() -> int:
