@@ -10,17 +10,16 @@ from pathlib import Path
 
 from tests.stick.day import Day
 from tests.stick.guest import lacking
-from tests.stick.later import after_panic, cuts, secure_boot, told_then_panic
+from tests.stick.later import after_panic, cuts, secure_boot
 from tests.stick.trials import Bench
 
 TRIALS: dict[str, Callable[[Bench], None]] = {
     "day": lambda bench: Day(bench).run(),
     "cuts": cuts,
-    "after-cut": told_then_panic,
     "uefi": after_panic,
     "secure": secure_boot,
 }
-"""By name, in the order in which they are made: from `cuts` to `uefi` each goes on with the stick of the one before."""
+"""By name, in the order in which they are made: `uefi` goes on with the stick of `cuts`."""
 
 
 def main() -> int:
