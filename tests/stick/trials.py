@@ -123,7 +123,7 @@ class Runs:
 
     def start(self, profile: str, *, on_screen: bool = False) -> None:
         """Begin a run into the bench folder /bench/trial; `on_screen` shows it as a person would see it."""
-        words = f"verifyrig run {profile} --bench /bench/trial --without-job --yes --ambient 22"
+        words = f"VERIFYRIG_TRACEBACK=1 verifyrig run {profile} --bench /bench/trial --without-job --yes --ambient 22"
         # What the first screen records meanwhile would be work of an idle machine twice over.
         self._guest.shell("busybox killall -q -TERM python3; while busybox pidof python3 >/dev/null; do sleep 1; done")
         self._guest.shell("rm -f /run/code /run/answer; mount -o remount,rw /bench")
@@ -132,10 +132,10 @@ class Runs:
         after = f"; c=$?; {again} >/run/answer; echo $c >/run/code" if on_screen else "; echo $? >/run/code"
         self._guest.send(f"(TERM=linux {words} {out}{after}) &\r")
 
-    def await_load(self) -> None:
+    def await_load(self, *, hang_s: float = 1200.0) -> None:
         """Wait for a load; raise where the run ended without one."""
         count = "grep -l 'loads[.]worker' /proc/[0-9]*/cmdline 2>/dev/null | wc -l"
-        until(lambda: self._guest.shell(count).strip() != "0" or self._is_over(), "a load", every_s=3.0)
+        until(lambda: self._guest.shell(count).strip() != "0" or self._is_over(), "a load", hang_s=hang_s, every_s=3.0)
         if self._is_over():
             raise AssertionError(
                 f"the run ended without a load: {self._guest.shell('cat /run/told /run/answer')[-600:]}"
