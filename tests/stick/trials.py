@@ -16,7 +16,7 @@ from typing import Any
 
 from tests.stick.guest import Guest, started
 from tests.stick.heat import Die
-from tests.stick.partition import put, take
+from tests.stick.partition import for_a_busy_host, put, take
 
 HERE = Path(__file__).resolve().parent
 _MEMORY_MIB = 2048
@@ -60,6 +60,7 @@ class Bench:
         """Return a stick of its own with these files on it."""
         path = self.work / f"{name}.img"
         shutil.copyfile(self.image, path)
+        for_a_busy_host(path)
         put(path, {**_SETTLED, **TRIAL, **files})
         return path
 
