@@ -20,7 +20,8 @@ MARK = "⟧"
 VOWELS, CHANGED = "aeiou", "āēīōū"
 PACKAGE = Path(verifyrig.__file__).parent
 # Tables whose keys are codes and whose values are words for people.
-_TABLES = ("report/", "jobs/vocabulary.py", "jobs/dangers.py", "jobs/fitness_text.py", "jobs/safety.py")
+_TABLES = ("report/", "jobs/vocabulary.py", "jobs/dangers.py", "jobs/fitness_text.py", "jobs/safety.py",
+           "jobs/cautions.py")  # fmt: skip
 # Their texts are also data: job files and records hold them beside a code, and a catalogue keeps what they held.
 _KEPT_IN_FILES = ("system/machine.py", "rig/simulated.py")
 _REASONS = ("core/reason_texts.py", "core/texts_of_")
