@@ -60,7 +60,7 @@ NEAREST: dict[str, tuple[str, ...]] = {
     "verifyrig.rig.safety_stop": ("test_safety_stop.py",),
     "verifyrig.rig.persons_load": ("test_persons_load.py",),
     "verifyrig.rig.run_notes": ("test_run_notes.py",),
-    "verifyrig.rig.dip_control": ("test_dip_rules.py", "test_dips.py"),
+    "verifyrig.rig.dip_control": ("test_dip_control.py",),
     "verifyrig.rig.interruptions": ("test_interruptions.py",),
     "verifyrig.rig.load_driver": ("test_load_driver.py",),
     "verifyrig.rig.load_counts": ("test_load_driver.py",),
