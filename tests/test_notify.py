@@ -3,6 +3,7 @@ id is looked at, in order, and nothing is lost by a kill; a run waits for none o
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import hashlib
 import hmac
@@ -11,6 +12,7 @@ import os
 import shutil
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -409,6 +411,37 @@ def test_a_run_hands_itself_over_and_an_unwilling_target_changes_nothing(tmp_pat
     assert listed[1]["said"] == "/no/such/program cannot be started (No such file or directory)"
     verifyrig("notices", "--give-up", "two", cwd=tmp_path)
     _wait(lambda: spool.counts("two") == (0, 0))
+
+
+def test_a_run_whose_program_was_killed_is_told_of_at_the_next_start(tmp_path: Path) -> None:
+    _, _, spool = bench_with(tmp_path, 'by = "folder"\nfolder = "later"')
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "profiles" / "short.toml").write_text(SHORT, encoding="utf-8")
+    words = ["run", "short", "--mock", "healthy-air", "--speed", "20", "--unit", "u1"]
+    child = subprocess.Popen(
+        [sys.executable, "-m", "verifyrig", *words], cwd=tmp_path, stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parent.parent)},
+    )  # fmt: skip
+    with child:
+        _wait(lambda: any(samples_in(path) > 2 for path in (tmp_path / "runs").glob("*.sqlite")))
+        child.kill()
+    assert spool.head("one") is None
+    assert verifyrig("runs", cwd=tmp_path).returncode == 0
+    head = spool.head("one")
+    assert head is not None
+    told = json.loads(head.body)["run"]
+    assert (told["unit"], told["outcome"], told["verdict"]) == ("u1", "interrupted", "not-measured")
+    verifyrig("notices", "--give-up", "one", cwd=tmp_path)
+    assert verifyrig("runs", cwd=tmp_path).returncode == 0 and spool.head("one") is None  # once
+
+
+def samples_in(record: Path) -> int:
+    try:
+        with contextlib.closing(sqlite3.connect(f"file:{record}?mode=ro", uri=True)) as db:
+            return int(db.execute("SELECT count(*) FROM sample").fetchone()[0])
+    except sqlite3.Error:
+        return 0
 
 
 def test_bench_toml_says_what_is_wrong_with_a_target_and_never_holds_a_key(tmp_path: Path) -> None:

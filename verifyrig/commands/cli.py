@@ -11,6 +11,7 @@ import errno
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from verifyrig import __version__
@@ -128,6 +129,17 @@ def _announce_unfinished(bench: Bench) -> None:
     with contextlib.suppress(OSError, RigError):
         for found in note_unfinished(bench):
             tell(f"verifyrig: {plain_line(found.sentence)}")
+            if bench.config.get("notify"):
+                _tell_of_dead_run(bench, found.record)
+
+
+def _tell_of_dead_run(bench: Bench, record: Path) -> None:
+    """Hand over a run whose program could not do it itself any more."""
+    from verifyrig.core.errors import kept_to
+    from verifyrig.notify.hand_over import hand_over, notice_of_record
+
+    with contextlib.suppress(RigError), kept_to(record):
+        hand_over(bench, notice_of_record(record), quiet=True)
 
 
 def _command_answer(name: str, words: list[str]) -> tuple[Answer, bool]:

@@ -85,17 +85,10 @@ def _tell_again(names: list[str], context: Context, targets: tuple[NoticeTarget,
 
     from verifyrig.bench.notice_targets import NoticeEvent
     from verifyrig.core.plain_json import plain_json
-    from verifyrig.notify.hand_over import for_target, run_notice
-    from verifyrig.record import read_trace
-    from verifyrig.record.check import integrity_of
-    from verifyrig.runs.summary import summary_of
+    from verifyrig.notify.hand_over import for_target, notice_of_record
 
     for name in names:
-        path = context.bench.find_record(name)
-        trace = read_trace(path)
-        facts = trace.recorded
-        summary = summary_of(trace, str(path), integrity=integrity_of(path)[0])
-        notice = run_notice(summary, {"batch": facts.batch, "operator": facts.operator, "bench": facts.bench})
+        notice = notice_of_record(context.bench.find_record(name))
         for target in targets:
             if NoticeEvent.RUN in target.events:
                 spool.put(target, plain_json(for_target(target, notice)), time.time())

@@ -28,6 +28,7 @@ __all__ = [
     "alarm_notice",
     "for_target",
     "hand_over",
+    "notice_of_record",
     "run_notice",
     "spool_of",
     "start_delivery",
@@ -89,6 +90,18 @@ def run_notice(summary: RunObject, facts: Facts, *, notice_id: str = "") -> Noti
     }
     # One id for one run, so that one told again is known for what it is.
     return _notice(NoticeEvent.RUN, facts, notice_id or f"run-{summary['run']}", run=run)
+
+
+def notice_of_record(record: Path) -> NoticeObject:
+    """Return the notice of a run from its record, as of now."""
+    from verifyrig.record import read_trace
+    from verifyrig.record.check import integrity_of
+    from verifyrig.runs.summary import summary_of
+
+    trace = read_trace(record)
+    facts = trace.recorded
+    summary = summary_of(trace, str(record), integrity=integrity_of(record)[0])
+    return run_notice(summary, {"batch": facts.batch, "operator": facts.operator, "bench": facts.bench})
 
 
 def alarm_notice(alarm: NoticeAlarm, facts: Facts, *, notice_id: str = "") -> NoticeObject:
