@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from verifyrig.analysis import forecast, metrics_of
+from verifyrig.analysis import forecast
+from verifyrig.analysis.metrics import compute_metrics
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
@@ -77,9 +78,9 @@ def measure(full: bool = True) -> dict[str, Any]:
     """Return seconds for a quarter of a day and a day, and milliseconds for one forecast."""
     whole, quarter = day(24.0 if full else 4.0), day(6.0 if full else 1.0)
     times = 7 if full else 2
-    seconds, busy = _median_s(lambda: metrics_of(whole), times)
+    seconds, busy = _median_s(lambda: compute_metrics(whole), times)
     least, _ = _median_s(lambda: _read_through(whole), times)
-    short, _ = _median_s(lambda: metrics_of(quarter), times)
+    short, _ = _median_s(lambda: compute_metrics(quarter), times)
     n = 600
     columns = {name: values[_IDLE_S - 120 : _IDLE_S - 120 + n] for name, values in whole.columns.items()}
 

@@ -1,6 +1,6 @@
 """Thermal analysis: metrics with their uncertainty, forecasts, judged thresholds, comparable runs. Pure functions."""
 
-from verifyrig.analysis.comparable import compare
+from verifyrig.analysis.comparable import compare, may_compare
 from verifyrig.analysis.contradictions import Contradiction, contradictions_of
 from verifyrig.analysis.forecast import forecast
 from verifyrig.analysis.load_start import load_start_forecast
@@ -37,6 +37,7 @@ __all__ = [
     "forecast",
     "judge_thresholds",
     "load_start_forecast",
+    "may_compare",
     "metrics_of",
     "touch_safe_in_s",
 ]

@@ -6,7 +6,7 @@ said), fan speed at equal die temperature within 10 %.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -34,7 +34,7 @@ from verifyrig.core.outcome import Outcome, StageEnd
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import StageSpan, Trace
 
-__all__ = ["compare"]
+__all__ = ["compare", "may_compare"]
 
 _POWER_SHARE = 0.05
 _FAN_SHARE = 0.10
@@ -66,17 +66,27 @@ def compare(
         changed_parts: Channels of the part recorded as changed: they are results, not conditions.
         metrics: Of both runs, where they are computed already.
     """
-    changed = frozenset(changed_parts)
-    names = list(dict.fromkeys(stage.name for trace in (before, after) for stage in trace.stages))
     both = (metrics_of(before), metrics_of(after)) if metrics is None else metrics
+    stages = dict(_stages(before, after, changed_parts))
     before, after = before.without_dips(), after.without_dips()
-    stages = {name: _compare_stage(before, after, name, changed) for name in names}
     differences: dict[str, MetricDifference] = {}
     for name, judged in stages.items():
         if judged.comparable:
             differ = per_watt_differences if judged.per_watt else stage_differences
             differences.update(differ(before, after, *both, name))
     return Comparison(before=before.run_id, after=after.run_id, stages=stages, metrics=differences)
+
+
+def may_compare(before: Trace, after: Trace, changed_parts: Iterable[str] = ()) -> bool:
+    """Return whether any stage of the two runs is comparable, as `compare` judges it; no metrics are computed."""
+    return any(stage.comparable for _, stage in _stages(before, after, changed_parts))
+
+
+def _stages(before: Trace, after: Trace, changed_parts: Iterable[str]) -> Iterator[tuple[str, StageComparison]]:
+    changed = frozenset(changed_parts)
+    before, after = before.without_dips(), after.without_dips()
+    for name in dict.fromkeys(stage.name for trace in (before, after) for stage in trace.stages):
+        yield name, _compare_stage(before, after, name, changed)
 
 
 def _compare_stage(before: Trace, after: Trace, name: str, changed: frozenset[str]) -> StageComparison:

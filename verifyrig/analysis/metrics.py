@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
+import pickle
+import threading
+from collections import OrderedDict
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
@@ -26,14 +30,43 @@ from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
-__all__ = ["metrics_of"]
+__all__ = ["compute_metrics", "metrics_of"]
+
+_MOST_KEPT = 64
+_kept: OrderedDict[bytes, dict[str, Metric]] = OrderedDict()
+_keeping = threading.Lock()
 
 
 def metrics_of(trace: Trace) -> dict[str, Metric]:
     """Return all metrics of the run by their full names, such as `load.die_temp_c.rise`.
 
     A metric that could not be measured is there with value None and the reason; stages that never ran have none.
+    Those of the runs asked for last are kept while the program runs, by all that the runs say: verdict, fitness and
+    report of a job each ask for the same ones, and its screen at every key.
     """
+    key = _content(trace)
+    with _keeping:
+        known = _kept.get(key)
+        if known is not None:
+            _kept.move_to_end(key)
+    if known is None:
+        known = compute_metrics(trace)
+        with _keeping:
+            _kept[key] = known
+            if len(_kept) > _MOST_KEPT:
+                _kept.popitem(last=False)
+    return dict(known)
+
+
+def _content(trace: Trace) -> bytes:
+    """Return a digest of all that a run says."""
+    said = (trace.run_id, trace.facts, trace.profile, trace.stages, trace.qualities, trace.events)
+    columns = [(name, values.tobytes()) for name, values in trace.columns.items()]
+    return hashlib.blake2b(pickle.dumps((said, trace.t_s.tobytes(), trace.utc_s.tobytes(), columns))).digest()
+
+
+def compute_metrics(trace: Trace) -> dict[str, Metric]:
+    """Return what `metrics_of` does, computed anew."""
     bad = has_bad_times(trace.t_s)
     steady = trace.without_dips()
     found: dict[str, Metric] = {}

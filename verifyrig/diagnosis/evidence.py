@@ -101,23 +101,25 @@ def _figures_log(seen: MachineEvidence, cooler: str) -> FloatArray:
     figures = used_figures(seen)
     if not figures:
         return np.zeros(len(MECHANISMS))
-    known = densities(cooler)
-    as_sound = _in_any_shop(known, Mechanism.NONE, figures)
-    return np.array([_in_any_shop(known, m, figures) if m in known.parts else as_sound for m in MECHANISMS])
+    logs = _in_any_shop(densities(cooler), figures)
+    return np.array([logs.get(mechanism, logs[Mechanism.NONE]) for mechanism in MECHANISMS])
 
 
-def _in_any_shop(known: Densities, mechanism: Mechanism, figures: Mapping[str, RecordFigure]) -> float:
-    """Return the log likelihood of the figures where now and then the shop itself is warm, whatever the machine has.
+def _in_any_shop(known: Densities, figures: Mapping[str, RecordFigure]) -> dict[Mechanism, float]:
+    """Return the log likelihoods of the figures where now and then the shop itself is warm, whatever the machine has.
 
     The room is the shop's: a warm one is no sign that the machine is sound, and only on few days is it warm by itself.
     """
-    usual = known.log_likelihood(mechanism, figures)
-    if "room" not in figures or mechanism is Mechanism.WARM_ROOM:
+    usual = known.log_likelihoods(figures)
+    if "room" not in figures:
         return usual
-    others = {name: figure for name, figure in figures.items() if name != "room"}
-    warm = known.log_likelihood(Mechanism.WARM_ROOM, {"room": figures["room"]})
-    apart = known.log_likelihood(mechanism, others) + warm
-    return float(np.logaddexp(math.log(1 - _WARM_DAYS) + usual, math.log(_WARM_DAYS) + apart))
+    others = known.log_likelihoods({name: figure for name, figure in figures.items() if name != "room"})
+    warm = known.log_likelihoods({"room": figures["room"]})[Mechanism.WARM_ROOM]
+    either = {
+        mechanism: float(np.logaddexp(math.log(1 - _WARM_DAYS) + usual[mechanism], math.log(_WARM_DAYS) + log + warm))
+        for mechanism, log in others.items()
+    }
+    return either | {Mechanism.WARM_ROOM: usual[Mechanism.WARM_ROOM]}
 
 
 def pieces_of(seen: MachineEvidence) -> list[EvidencePiece]:
@@ -227,8 +229,8 @@ def figure_pieces(seen: MachineEvidence) -> list[EvidencePiece]:
     known = densities(cooler)
     found = []
     for name, figure in used_figures(seen).items():
-        alone = {name: figure}
-        logs = np.array([known.log_likelihood(m, alone) for m in MECHANISMS])
+        alone = known.log_likelihoods({name: figure})
+        logs = np.array([alone.get(mechanism, alone[Mechanism.NONE]) for mechanism in MECHANISMS])
         found.append(EvidencePiece(name=name, says=figure_reason(name, figure, cooler), logs=logs, counts=False))
     return found
 

@@ -93,8 +93,10 @@ def weigh_job(
         endings: Post-mortems by run, with what the system's logs say; made from the traces alone where None.
     """
     phases = _phases(job, traces)
-    pieces, done, cured_before = _change_pieces(phases)
-    ill = [phase for phase, is_cured in zip(phases, _well(phases), strict=True) if not is_cured]
+    outcomes = _outcomes(phases)
+    well = _well(phases, outcomes)
+    pieces, done, cured_before = _change_pieces(phases, outcomes)
+    ill = [phase for phase, is_cured in zip(phases, well, strict=True) if not is_cured]
     seen = see_all([trace for phase in ill for trace in phase.traces])
     findings = {name: word for phase in ill for name, word in phase.findings.items()}
     if endings is None:
@@ -111,7 +113,7 @@ def weigh_job(
     )
     return WeighedJob(
         judged=judge(seen, tables.prior(complaint=job is not None) if prior is None else prior),
-        substitutions=_substitutions(phases),
+        substitutions=_substitutions(phases, outcomes, well),
         done=frozenset(done),
         is_cured=cured_before,
         findings=findings,
@@ -195,11 +197,11 @@ def _outcomes(phases: Sequence[_Phase]) -> list[str]:
     return found
 
 
-def _well(phases: Sequence[_Phase]) -> list[bool]:
+def _well(phases: Sequence[_Phase], outcomes: Sequence[str]) -> list[bool]:
     """Return for each phase whether the fault was away in it."""
     well = False
     found = []
-    for phase, outcome in zip(phases, _outcomes(phases), strict=True):
+    for phase, outcome in zip(phases, outcomes, strict=True):
         if outcome == CURED:
             well = True
         elif outcome == SAME or (phase.change and phase.change.what == "part-returned" and phase.traces):
@@ -213,9 +215,9 @@ def _still_well(phases: Sequence[_Phase], phase: _Phase) -> bool:
     return what_changed(first, see_all(phase.traces)) == CURED
 
 
-def _change_pieces(phases: Sequence[_Phase]) -> tuple[list[EvidencePiece], set[str], bool]:
+def _change_pieces(phases: Sequence[_Phase], outcomes: Sequence[str]) -> tuple[list[EvidencePiece], set[str], bool]:
     pieces, done, cured = [], set(), False
-    for phase, outcome in zip(phases, _outcomes(phases), strict=True):
+    for phase, outcome in zip(phases, outcomes, strict=True):
         if phase.change is None:
             continue
         key = change_key(phase.change)
@@ -252,8 +254,7 @@ def _piece(change: JobEntry, outcome: str, row: FloatArray) -> EvidencePiece:
     return EvidencePiece(name=f"change.{change.what}", says=says, logs=np.log(np.maximum(row, 1e-3)))
 
 
-def _substitutions(phases: Sequence[_Phase]) -> tuple[PartSwap, ...]:
-    well, outcomes = _well(phases), _outcomes(phases)
+def _substitutions(phases: Sequence[_Phase], outcomes: Sequence[str], well: Sequence[bool]) -> tuple[PartSwap, ...]:
     found = []
     for at, phase in enumerate(phases):
         if phase.change is None or phase.change.what not in ("part-fitted-for-test", "part-replaced"):
