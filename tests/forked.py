@@ -94,6 +94,7 @@ def forked() -> Forked:
 
 def _serve(connection: socket.socket) -> None:
     _import_all()
+    _draw_machines()
     # Nothing of what is there is garbage later: a child's collector need not look at it, at its end neither.
     gc.collect()
     gc.freeze()
@@ -122,6 +123,14 @@ def _import_all() -> None:
         if not found.name.endswith("__main__") and "pytest_plugin" not in found.name:
             with contextlib.suppress(ImportError):
                 importlib.import_module(found.name)
+
+
+def _draw_machines() -> None:
+    """Fit once what each report and each diagnosis compares a machine with: it takes a second or two of them."""
+    from verifyrig.diagnosis.mixture import densities
+
+    for cooler in ("air", "liquid"):
+        densities(cooler)
 
 
 def _become(order: _Order, fds: list[int]) -> None:

@@ -211,7 +211,10 @@ def test_no_decision_exit_code_or_figure_changes(program: Path, plain: Play, tmp
 @pytest.fixture(scope="module")
 def of_copy(program: Path, plain: Play) -> dict[str, list[str]]:
     """The pages that the copy makes of the plain play, by their language."""
-    return {one: by_copy(program, f"print(json.dumps(t.pages(bench, {one!r})))", plain.bench) for one in ("de", "en")}
+    found: dict[str, list[str]] = by_copy(
+        program, "print(json.dumps({one: t.pages(bench, one) for one in ('de', 'en')}))", plain.bench
+    )
+    return found
 
 
 def test_records_of_before_give_the_same_german_page_whatever_the_english_is(
