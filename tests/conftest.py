@@ -9,6 +9,7 @@ from collections.abc import Generator, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests.heeded_signals import heed_signals
 
@@ -23,6 +24,10 @@ sys.dont_write_bytecode = False
 
 # Before any test starts a program.
 heed_signals()
+
+# How long anything takes is up to what else this machine does.
+settings.register_profile("in any pace", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("in any pace")
 
 REPO = Path(__file__).resolve().parent.parent
 

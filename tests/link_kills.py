@@ -15,11 +15,10 @@ from typing import Any
 import numpy as np
 import psutil
 
-from tests.two_computers import Computer, Served, wait_for
+from tests.two_computers import Computer, Served, free_port, wait_for
 from verifyrig.record import read_trace
 from verifyrig.record.check import check_record
 
-_PORT = 8719
 _CHANNELS = 6
 
 
@@ -81,7 +80,7 @@ def kill_many(folder: Path, kills: int, seed: int) -> dict[str, Any]:
     bench, machine = Computer(folder / "bench"), Computer(folder / "machine")
     machine.env["XDG_CONFIG_HOME"] = bench.env["XDG_CONFIG_HOME"]
     records = machine.bench / "runs"
-    served = Served(bench, "127.0.0.1", _PORT)
+    served = Served(bench, "127.0.0.1", free_port())
     served.start()
     acked: dict[str, int] = {}
     counts = {"service": 0, "sender": 0, "recorder": 0}

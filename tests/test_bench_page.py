@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from tests.link_kills import Child
-from tests.two_computers import Computer, Served
+from tests.two_computers import Computer, Served, free_port
 from verifyrig.core.run_view import RunView
 from verifyrig.report.pdf import find_chromium
 from verifyrig.rig.observer import Attention
@@ -25,14 +25,13 @@ HANG_MS = 60_000
 # A capital of 16 minutes of arc at 3 m is 14 mm (ISO 9241-303, from memory); on a screen of 1 m width and 1920 px with
 # capitals of 0.72 of the font's size.
 READ_AT_3_M_PX = 0.014 / 1.0 * 1920 / 0.72
-PORT = 8539
 
 
 @pytest.fixture
 def served(tmp_path: Path) -> Iterator[tuple[Served, Child]]:
     bench, machine = Computer(tmp_path / "bench"), Computer(tmp_path / "machine")
     machine.env["XDG_CONFIG_HOME"] = bench.env["XDG_CONFIG_HOME"]
-    service = Served(bench, "127.0.0.1", PORT)
+    service = Served(bench, "127.0.0.1", free_port())
     service.start()
     child = Child(machine, machine.bench / "runs", hz=5)
     try:
@@ -66,7 +65,7 @@ def test_the_page_in_a_browser(served: tuple[Served, Child]) -> None:
         page = context.new_page()
         faults: list[str] = []
         page.on("pageerror", lambda error: faults.append(str(error)))
-        page.goto(f"http://localhost:{PORT + 1}/")
+        page.goto(f"http://localhost:{service.port + 1}/")
         page.wait_for_selector("article .word strong:text('LOAD ON')")
         picture = page.inner_html("article [data-part=picture]")
         page.wait_for_function("old => document.querySelector('[data-part=picture]').innerHTML !== old", arg=picture)
@@ -82,7 +81,7 @@ def test_the_page_in_a_browser(served: tuple[Served, Child]) -> None:
         assert _faults_of_axe(page) == []
         for width, address in ((390, "/"), (1920, "/?wall")):
             page.set_viewport_size({"width": width, "height": 900})
-            page.goto(f"http://localhost:{PORT + 1}{address}")
+            page.goto(f"http://localhost:{service.port + 1}{address}")
             page.wait_for_selector("article .word strong:text('LOAD ON')")
             assert page.evaluate("document.documentElement.scrollWidth") <= width
             if "wall" in address:  # nothing to scroll, and the words are read from three metres

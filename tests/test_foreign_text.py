@@ -361,7 +361,6 @@ def test_the_live_panel_and_the_plain_lines_show_hostile_texts_as_texts() -> Non
 # ---- the one way out
 
 
-@settings(suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @given(hostile)
 def test_plain_text_is_harmless_and_stays_itself(text: str) -> None:
     assert is_harmless("x" + plain_line(text)) and "\n" not in plain_line(text)
@@ -400,7 +399,6 @@ values = st.recursive(
 )
 
 
-@settings(suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @given(values)
 def test_json_text_is_valid_harmless_and_loses_nothing(value: Any) -> None:
     for ascii_only in (False, True):

@@ -6,6 +6,8 @@ import contextlib
 import http.client
 import json
 import os
+import random
+import socket
 import subprocess
 import sys
 import threading
@@ -21,6 +23,18 @@ REPO = Path(__file__).resolve().parent.parent
 HANG_S = 120.0
 PORT = 8519
 PROGRAM = (sys.executable, "-m", "verifyrig")
+
+
+def free_port() -> int:
+    """Return a port of this computer that is free, as the page's behind it is; no other program is given it unasked.
+
+    The system gives out ports from 32768 on (Linux, `ip_local_port_range`).
+    """
+    for port in random.sample(range(20000, 32000, 2), 200):
+        with contextlib.suppress(OSError), socket.create_server(("127.0.0.1", port)):
+            socket.create_server(("127.0.0.1", port + 1)).close()
+            return port
+    raise AssertionError("no port is free")
 
 
 class Computer:
