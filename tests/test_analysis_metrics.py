@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from verifyrig.analysis import judge_thresholds, metrics_of
+from verifyrig.analysis import Metric, judge_thresholds, metrics_of
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import LoadPlan, Profile, Settle, Stage, StageKind, Threshold, WorkName
@@ -166,3 +166,29 @@ def test_a_dip_right_before_the_load_ends_takes_away_what_it_hides_and_no_more()
     assert hidden.value is None and "power right around the change" in hidden.note
     shown = metrics["cooldown.thermal_impedance_600s"]
     assert shown.value == pytest.approx(float(impedance(600.0)), rel=0.1)
+
+
+def test_figures_are_computed_once_and_anew_where_anything_of_the_run_changes(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[Trace] = []
+
+    def computed(trace: Trace) -> dict[str, Metric]:
+        asked.append(trace)
+        return {"load.compute_errors": Metric(value=float(len(asked)), unit="1", u95=0.0)}
+
+    monkeypatch.setattr("verifyrig.analysis.metrics.compute_metrics", computed)
+    trace = ladder_trace(seed=99)
+    metrics_of(trace).clear()  # nobody's table is another's
+    same = replace(trace, columns={name: values.copy() for name, values in trace.columns.items()})
+    assert metrics_of(same) == metrics_of(trace) != {} and asked == [trace]
+    hotter = {**trace.columns, "die_temp_c": trace.columns["die_temp_c"].copy()}
+    hotter["die_temp_c"][-1] += 0.25
+    others = (
+        replace(trace, columns=hotter),
+        replace(trace, columns={name: values for name, values in trace.columns.items() if name != "ambient_temp_c"}),
+        replace(trace, facts={**trace.facts, "ambient": {"value_c": 22.0, "u95_k": 0.5, "source": "typed"}}),
+        replace(trace, events=(Event(t_s=300.0, kind="dip", detail={"left_out_until_s": 305.0}),)),
+        replace(trace, stages=trace.stages[:2]),
+        replace(trace, profile=None),
+        replace(trace, t_s=trace.t_s + 1.0),
+    )
+    assert [metrics_of(other)["load.compute_errors"].value for other in others] == [2, 3, 4, 5, 6, 7, 8]

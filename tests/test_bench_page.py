@@ -73,6 +73,7 @@ def test_the_page_in_a_browser(served: tuple[Served, Child]) -> None:
         page.fill("#code", service.code)
         page.keyboard.press("Enter")
         page.wait_for_selector("button.end[aria-disabled=false]")
+        page.wait_for_load_state()  # with its script: without it Enter sends the form, and the page comes anew
         page.focus("#places")
         page.keyboard.press("Tab")  # the first thing in the places that can be done
         page.keyboard.press("Enter")

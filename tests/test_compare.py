@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.test_analysis_metrics import IDLE_S, LOAD_S, ladder_trace
-from verifyrig.analysis import compare, metrics_of
+from verifyrig.analysis import compare, may_compare, metrics_of
 from verifyrig.analysis.budget import POWER_GAIN, SENSOR_ACCURACY, difference_u95
 from verifyrig.commands.compare import data_of
 from verifyrig.core.trace import Trace
@@ -92,6 +92,15 @@ def test_a_state_known_and_different_forbids_and_unknown_only_is_said(key: str) 
     assert not compare(before, again(facts={"states": {key: "off"}})).comparable
     silent = compare(before, again())
     assert silent.comparable and any(why.values.get("state") == key for why in silent.stages["load"].why)
+
+
+def test_whether_any_stage_is_comparable_needs_no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
+    panels = [again(facts={"states": {"panel": panel}}) for panel in ("open", "closed")]
+    pairs = [(BEFORE, again()), (BEFORE, scaled("package_power_w", 1.2)), (panels[0], panels[1])]
+    expected = [compare(*pair).comparable for pair in pairs]
+    assert expected == [True, True, False]
+    monkeypatch.setattr("verifyrig.analysis.comparable.metrics_of", None)
+    assert [may_compare(*pair) for pair in pairs] == expected
 
 
 def test_another_recipe_of_the_stage_forbids() -> None:

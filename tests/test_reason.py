@@ -54,11 +54,13 @@ def test_another_language_has_its_own_sentence_and_numbers() -> None:
     assert said == "61 (.0f) W statt 95 (.0f) W"
 
 
-@pytest.mark.parametrize("english", TEXTS.values())
-def test_places_of_sentences_are_names_and_survive_in_the_catalogues_key(english: str) -> None:
-    names = [name for _, name, _, _ in string.Formatter().parse(english) if name is not None]
-    assert all(name.isidentifier() for name in names)
-    assert [name for _, name, _, _ in string.Formatter().parse(message_id(english)) if name is not None] == names
+def _places(text: str) -> list[str]:
+    return [name for _, name, _, _ in string.Formatter().parse(text) if name is not None]
+
+
+def test_places_of_sentences_are_names_and_survive_in_the_catalogues_key() -> None:
+    assert [text for text in TEXTS.values() if not all(name.isidentifier() for name in _places(text))] == []
+    assert [text for text in TEXTS.values() if _places(message_id(text)) != _places(text)] == []
 
 
 @pytest.mark.parametrize(

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
-import pickle
 import threading
 from collections import OrderedDict
 from collections.abc import Iterator, Mapping
@@ -44,7 +42,7 @@ def metrics_of(trace: Trace) -> dict[str, Metric]:
     Those of the runs asked for last are kept while the program runs, by all that the runs say: verdict, fitness and
     report of a job each ask for the same ones, and its screen at every key.
     """
-    key = _content(trace)
+    key = trace.digest()
     with _keeping:
         known = _kept.get(key)
         if known is not None:
@@ -56,13 +54,6 @@ def metrics_of(trace: Trace) -> dict[str, Metric]:
             if len(_kept) > _MOST_KEPT:
                 _kept.popitem(last=False)
     return dict(known)
-
-
-def _content(trace: Trace) -> bytes:
-    """Return a digest of all that a run says."""
-    said = (trace.run_id, trace.facts, trace.profile, trace.stages, trace.qualities, trace.events)
-    columns = [(name, values.tobytes()) for name, values in trace.columns.items()]
-    return hashlib.blake2b(pickle.dumps((said, trace.t_s.tobytes(), trace.utc_s.tobytes(), columns))).digest()
 
 
 def compute_metrics(trace: Trace) -> dict[str, Metric]:

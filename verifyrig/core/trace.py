@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import pickle
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -122,6 +124,12 @@ class Trace:
             return False
         kept_beside = self.profile is not None and is_from_outside(self.profile) and bool(self.facts.get("keeper"))
         return not kept_beside or bool(self.facts.get("went_dark"))
+
+    def digest(self) -> bytes:
+        """Return a digest of all that the run says."""
+        said = (self.run_id, self.facts, self.profile, self.stages, self.qualities, self.events)
+        columns = [(name, values.tobytes()) for name, values in self.columns.items()]
+        return hashlib.blake2b(pickle.dumps((said, self.t_s.tobytes(), self.utc_s.tobytes(), columns))).digest()
 
     def has(self, channel: str) -> bool:
         """Return whether the channel has at least one reading."""
