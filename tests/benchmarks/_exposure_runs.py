@@ -16,6 +16,8 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+import numpy as np
+
 from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import CASES, MachineParameters, draw
@@ -29,7 +31,7 @@ DISHONEST = ("sensor-offset", "sensor-stuck")
 COOLANT_LIMIT_C = 70.0  # hoses and pumps are rated up to 60 to 70 °C: from memory
 LOAD_S, AFTER_S = 1200.0, 120.0
 _HOT_ROOM_C = 40.0
-_SURE = 0.9
+_SURE, _LOOK_S = 0.9, 120.0
 _HOLDS_BELOW_TRIP_K = 3.0
 
 
@@ -59,8 +61,9 @@ class Seen:
         known_min: From the load's start until its settled value was known, min; infinite where it never was.
         error_k, u95_k: Of that value.
         took_min: From the run's start to the load's end, min.
-        sure_min, sure_is_right: From the start to the first end of a stage at which a cause stands first with 90 %,
-            min, infinite where none does; and whether it is the right one.
+        sure_min, sure_is_right: From the start to the first look at which a cause stands first with 90 %, min,
+            infinite where none does; and whether it is the right one. Looks come every two minutes of load, and
+            where a stage ends.
     """
 
     die_over_k: float = -math.inf
@@ -224,17 +227,26 @@ def _read_record(path: Path, machine: MachineParameters, seen: Seen) -> None:
 
 
 def _judge_as_it_went(trace: Trace, machine: MachineParameters, seen: Seen) -> None:
-    """Note when the evidence so far first names a cause with 90 %, stage by stage."""
+    """Note when the evidence so far first names a cause with 90 %: every two minutes of load, and as a stage ends."""
     from verifyrig.diagnosis.judging import judge, see
 
-    for stage in trace.stages:
-        if stage.end_s is None or stage.ended == "skipped":
-            continue
-        causes = judge(see(trace.until(stage.end_s))).causes
+    for look_s in _looks_s(trace):
+        causes = judge(see(trace.until(look_s))).causes
         first = max(causes, key=lambda cause: causes[cause])
         if causes[first] >= _SURE:
-            seen.sure_min, seen.sure_is_right = stage.end_s / 60, str(first) == CASES[machine.case]
+            seen.sure_min, seen.sure_is_right = look_s / 60, str(first) == CASES[machine.case]
             return
+
+
+def _looks_s(trace: Trace) -> Iterator[float]:
+    for stage in trace.stages:
+        if stage.ended == "skipped":
+            continue
+        # A run that went dark has a stage without an end.
+        end_s = stage.end_s if stage.end_s is not None else float(trace.t_s[-1])
+        if stage.name == "load":
+            yield from np.arange(stage.start_s + _LOOK_S, end_s - _LOOK_S / 2, _LOOK_S).tolist()
+        yield end_s
 
 
 @contextmanager
