@@ -70,6 +70,18 @@ def test_what_a_sensor_still_shows_of_a_dip_is_no_trend_when_the_load_is_back() 
     assert [watch.add(float(t_s), 50.0) for t_s in (11, 12, 13, 14, 15)] == ["", "", "", "", "rate"]
 
 
+def test_what_was_measured_in_a_dip_and_comes_after_it_makes_no_line_while_it_stands() -> None:
+    # A sensor that is fresh every 4 s, sampled every 2 s; the machine stands at 70 °C all the time.
+    watch = Watch(maximum=76.0)
+    watch.motion.begin_lines(-60.0)
+    assert [watch.add(float(t_s), 70.0) for t_s in range(-10, 1, 2)] == [""] * 6
+    watch.motion.load_dips(0.0, over=False)
+    assert watch.add(2.0, 71.0) == ""
+    watch.motion.load_dips(3.5, over=True)
+    after = {4: 52.0, 6: 52.0, 8: 70.0, 10: 70.0, 12: 71.0}
+    assert [watch.add(float(t_s), value) for t_s, value in after.items()] == [""] * 5
+
+
 def test_without_a_maximum_or_before_any_step_there_is_no_line() -> None:
     steep = [(float(t_s), 60.0 + 5.0 * t_s) for t_s in range(6)]
     without = Watch()

@@ -66,9 +66,13 @@ class Motion:
         """Return the trip by the newest reading's trend since a row; None where there is none, or it is no trend."""
         t_s = self._buffer.t_s
         held = t_s < self._held_until_s and value == self._held.get(armed.channel)
-        if not held:
+        dips = t_s < self._no_trend_until_s
+        if dips:
+            # What comes only now may have been measured in the dip, and stands for as long as the sensor holds it.
+            self._held[armed.channel] = value
+        elif not held:
             self._held.pop(armed.channel, None)
-        if t_s < self._no_trend_until_s or held:
+        if dips or held:
             self._trends.leave_out(armed.channel)
             return None
         max_rate = armed.limit.max_rate_k_per_s
