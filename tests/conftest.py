@@ -35,11 +35,13 @@ REPO = Path(__file__).resolve().parent.parent
 # They take longest and begin first, so that no worker is left alone with one of them at the end.
 _LONGEST = (
     "test_second_computer",  # mostly waits
-    "test_output_errors", "test_foreign_text", "test_pseudo_locale", "test_bring_up", "test_hostile", "test_safe_runs",
-    "test_json_contract", "test_one_verdict", "test_report_write", "test_fitness", "test_contract", "test_next_step",
-    "test_intake_slip", "test_demo", "test_report_policy", "test_report_browser", "test_load_answers",
-    "test_hostile_cases", "test_repeat_rates", "test_toml_edit", "test_reads_that_hang", "test_run_process",
-    "test_bench_session", "test_record_kills", "test_qa_command", "test_several_jobs", "test_unattended",
+    "test_pseudo_locale", "test_output_errors", "test_demo", "test_bring_up", "test_run_process", "test_foreign_text",
+    "test_report_browser", "test_editions", "test_repeat_rates", "test_climbing", "test_safe_runs", "test_loads_worker",
+    "test_report_policy", "test_one_verdict", "test_import_stages", "test_hostile", "test_intake_slip",
+    "test_hostile_cases", "test_report_write", "test_report_page", "test_json_contract", "test_repeats",
+    "test_import_whole", "test_qa_command", "test_next_step", "test_contract", "test_load_answers", "test_load_permit",
+    "test_reads_that_hang", "test_bench_session", "test_last_words", "test_machine_claim", "test_several_jobs",
+    "test_record_kills", "test_unattended",
 )  # fmt: skip
 
 

@@ -26,6 +26,8 @@ from typing import TypedDict
 
 REPO = Path(__file__).resolve().parent.parent
 _HANG_S = 300.0
+# What commands load only where they need it: figures, limits of charts, pages.
+_LATE = ("scipy.optimize", "scipy.interpolate", "scipy.stats", "jinja2.sandbox", "babel.dates", "babel.numbers")
 
 
 class _Order(TypedDict):
@@ -116,13 +118,17 @@ def _serve(connection: socket.socket) -> None:
 
 
 def _import_all() -> None:
+    import mock_hw
     import verifyrig
     import verifyrig.__main__  # before numpy is loaded: it says on how many threads that works
 
-    for found in pkgutil.walk_packages(verifyrig.__path__, "verifyrig."):
-        if not found.name.endswith("__main__") and "pytest_plugin" not in found.name:
-            with contextlib.suppress(ImportError):
-                importlib.import_module(found.name)
+    for package in (verifyrig, mock_hw):
+        for found in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
+            if not found.name.endswith("__main__") and "pytest_plugin" not in found.name:
+                with contextlib.suppress(ImportError):
+                    importlib.import_module(found.name)
+    for name in _LATE:
+        importlib.import_module(name)
 
 
 def _draw_machines() -> None:
