@@ -25,6 +25,8 @@ from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
 BOARD_STEP_K = 0.538
 IDLE_S, COOLDOWN_S = 60.0, 60.0
+# As the desktop profiles run them.
+DESKTOP_IDLE_S, DESKTOP_COOLDOWN_S = 120.0, 600.0
 # What the boards' ambient may have been; nothing says. It serves only to scale a rise over it.
 BOARD_AMBIENT_C = 22.0
 _SETTLE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
@@ -102,8 +104,10 @@ def simulated_run(
     phase_s: float = 0.0,
     ambient_measured: bool = True,
     days_later: int = 0,
+    idle_s: float = IDLE_S,
+    cooldown_s: float = COOLDOWN_S,
 ) -> Trace:
-    """Return a run of idle, steady load and a minute of cooldown.
+    """Return a run of idle, steady load and cooldown.
 
     Args:
         machine: What is run.
@@ -113,12 +117,13 @@ def simulated_run(
         phase_s: Where between two changes of the load the samples lie, s.
         ambient_measured: Whether the record has the ambient.
         days_later: On which day it was.
+        idle_s, cooldown_s: How long the machine idles before the load and after it, s.
     """
     simulated = SimulatedMachine(machine, seed=seed)
     if used_s:
         simulated.advance(used_s, 0.4)
         simulated.advance(30.0, 0.0)
-    ends = (IDLE_S, IDLE_S + load_s, IDLE_S + load_s + COOLDOWN_S)
+    ends = (idle_s, idle_s + load_s, idle_s + load_s + cooldown_s)
     rows, now_s = [], 0.0
     for t_s in np.arange(phase_s, ends[-1], 1.0):
         share = 1.0 if ends[0] <= now_s < ends[1] else 0.0
@@ -175,7 +180,14 @@ def _k_per_w(machine: MachineParameters) -> float:
     return (end.die_c - machine.ambient.temp_c) / end.power_w
 
 
-def simulated_pair(seed: int, *, factor: float = 1.0, ambient_measured: bool = True) -> tuple[Trace, Trace] | None:
+def simulated_pair(
+    seed: int,
+    *,
+    factor: float = 1.0,
+    ambient_measured: bool = True,
+    idle_s: float = IDLE_S,
+    cooldown_s: float = COOLDOWN_S,
+) -> tuple[Trace, Trace] | None:
     """Return two runs of one drawn machine that differ as two days do; None where the die reaches its limit.
 
     The ambient differs by up to 2 K, one of the machines may have been in use, the load lasts 4 to 15 minutes, the
@@ -195,6 +207,8 @@ def simulated_pair(seed: int, *, factor: float = 1.0, ambient_measured: bool = T
             phase_s=dice.random(),
             ambient_measured=ambient_measured,
             days_later=n,
+            idle_s=idle_s,
+            cooldown_s=cooldown_s,
         )
         for n, machine in enumerate((before, after))
     ]

@@ -44,7 +44,8 @@ __all__ = [
 ALIKE_AMBIENT_K = 3.0
 _APART_K = ALIKE_AMBIENT_K / math.sqrt(6)
 # Of one machine done again soon it is nearly the same one: a room wanders by some tenths of a kelvin within the hour
-# (common practice, no source), and as the root of the time, as what wanders does.
+# (common practice, no source), and as the root of the time, as what wanders does. A real board by a fan, whose idle
+# level fell by 2 K within two hours, still comes out as one board.
 _SOON_K, _WANDERS_K = 0.2, 0.4
 _UNSTATED_AMBIENT_U95_K = 2.0 / math.sqrt(3)
 

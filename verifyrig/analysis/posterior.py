@@ -300,7 +300,9 @@ def _cost(residual: FloatArray, z: FloatArray) -> FloatArray:
     return np.asarray((residual**2).sum(axis=1) + (z**2).sum(axis=1))
 
 
-def draw_around(fit: Explaining, peaks: list[Peak], seed: int, draws: int) -> tuple[FloatArray, FloatArray]:
+def draw_around(
+    fit: Explaining, peaks: list[Peak], seed: int, draws: int, lead_back: int = _LEAD_BACK
+) -> tuple[FloatArray, FloatArray]:
     """Draw machines around every peak, as many as its share of the probability; coordinates and residuals.
 
     Each draw is the best machine for readings and prior that were disturbed by as much as they are uncertain
@@ -311,11 +313,11 @@ def draw_around(fit: Explaining, peaks: list[Peak], seed: int, draws: int) -> tu
     weights = np.exp(-0.5 * np.array([peak.cost - peaks[0].cost for peak in peaks]))
     counts = np.maximum(2, 2 * np.round(draws / 2 * weights / weights.sum()).astype(int))
     clouds = [_Cloud(peak, int(n), seed + i) for i, (peak, n) in enumerate(zip(peaks, counts, strict=True))]
-    for turn in range(_LEAD_BACK + 1):
+    for turn in range(lead_back + 1):
         shown = fit.residuals(np.concatenate([cloud.z for cloud in clouds]))
         for cloud, plain in zip(clouds, np.split(shown, np.cumsum(counts)[:-1]), strict=True):
             cloud.keep_better(plain)
-            if turn < _LEAD_BACK:
+            if turn < lead_back:
                 cloud.lead_back(plain)
     found = [cloud.settled() for cloud in clouds]
     return np.concatenate([z for z, _ in found]), np.concatenate([r for _, r in found])

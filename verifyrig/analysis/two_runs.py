@@ -4,6 +4,10 @@ Both runs are explained at once (`posterior`) by one machine that may have chang
 its power is taken for are the same in both and cancel, whatever they are. The two ambients are alike within some
 kelvins, each run began in its own state, and contact and sink may conduct otherwise in the second one. How fast and how
 far each step of the load moves the reading then tells the change, without the ambient.
+
+A warmer ambient with less heat stored at the start looks in a heating like a worse sink: what was stored fades as the
+sink answers. In the cooldown after it they part, since what changed goes with the load and the ambient stays. So where
+both runs have one, and it is known what the machines drew in it, it is explained with the load.
 """
 
 from __future__ import annotations
@@ -43,15 +47,19 @@ __all__ = ["PathChange", "path_change"]
 _EXTRA = 8
 _CHANGE = 0.25
 # A pair is asked for once, and its states at the start bend the way to the best machine.
-_ROUNDS, _DRAWS = 25, 96
+_ROUNDS, _DRAWS, _LEAD_BACK = 25, 192, 4
 _LATE_S = 30.0
+# A shorter cooldown shows nothing that the load's end does not.
+_COOLS_S = 20.0
 # How much of what lumps cannot follow is the same in both runs (correlation).
 _SHARED = 0.8
 _FAN_STANDS_RPM = 30.0
 _MISFIT_ALLOWED = 1.5
 # Draws around one or two peaks miss some of the far ends of what is possible. Chosen on machines of seeds below 100 and
 # on the board with the fan (`tests/benchmarks/repeats.py`).
-_SPREAD = 1.25
+_SPREAD = 1.1
+# By how much the ambient moves within a run, from what it was when the reading settled.
+_AMBIENT_MOVES_K = 0.2
 _FEWEST_K = 3.0
 
 
@@ -131,8 +139,8 @@ def path_change(
         spans: The load's stage in both.
         ambients_u_k: Standard uncertainty of how far their ambients lie apart, K.
     """
-    samples = [_samples(trace, span, part) for trace, span in zip((before, after), spans, strict=True)]
-    a, b = samples
+    stops = _stops((before, after), spans, part)
+    a, b = (_samples(*run, part, stop) for *run, stop in zip((before, after), spans, stops, strict=True))
     if a is None or b is None or a.powered != b.powered or (a.fan_rpm is None) != (b.fan_rpm is None):
         return None
     fits = [_fit(trace, one, part) for trace, one in zip((before, after), (a, b), strict=True)]
@@ -143,18 +151,47 @@ def path_change(
     scouts = scout(first, seed=1)
     peaks = descend(both, np.concatenate((scouts, np.zeros((len(scouts), _EXTRA))), axis=1), _ROUNDS)
     misfit = peaks[0].squares / max(1, both.readings)
-    drawn, _ = draw_around(both, rivals(peaks), 1, _DRAWS)
+    drawn, _ = draw_around(both, rivals(peaks), 1, _DRAWS, _LEAD_BACK)
     changes_k = _settles_k(both, drawn, a)
     u_k = _SPREAD * float(np.std(changes_k)) * math.sqrt(max(1.0, misfit / _MISFIT_ALLOWED))
-    return PathChange(settles_k=float(np.mean(changes_k)), u_k=u_k)
+    return PathChange(settles_k=float(np.mean(changes_k)), u_k=math.hypot(u_k, math.sqrt(2) * _AMBIENT_MOVES_K))
 
 
-def _samples(trace: Trace, stage: StageSpan, part: HeatSource) -> Samples | None:
+def _stops(traces: tuple[Trace, Trace], stages: tuple[StageSpan, StageSpan], part: HeatSource) -> list[int]:
+    """Return up to which sample each run is explained: with its cooldown where both have one and its power is known.
+
+    What a machine draws while it cools is assumed otherwise, and a wrong guess would count as a change.
+    """
+    runs = list(zip(traces, stages, strict=True))
+    loads = [trace.within(stage).stop for trace, stage in runs]
+    if not all(trace.has(part.power) for trace in traces):
+        return loads
+    cooldowns = [_unloaded_until(trace, stop) for (trace, _), stop in zip(runs, loads, strict=True)]
+    lengths_s = [
+        trace.t_s[cold - 1] - trace.t_s[stop - 1] for trace, stop, cold in zip(traces, loads, cooldowns, strict=True)
+    ]
+    return cooldowns if min(lengths_s) >= _COOLS_S else loads
+
+
+def _unloaded_until(trace: Trace, stop: int) -> int:
+    """Return up to which sample the load is known to have been off since the one at which its stage stopped."""
+    if trace.has("load_share"):
+        off = trace.columns["load_share"] == 0.0
+    else:
+        off = np.zeros(len(trace.t_s), dtype=bool)
+        for other in trace.stages:
+            off[trace.within(other)] |= other.kind != StageKind.LOAD
+    # A share may be noted for the time up to its sample: the first one still tells of the load.
+    loaded = np.flatnonzero(~off[stop + 1 :])
+    return stop + 1 + int(loaded[0]) if len(loaded) else len(off)
+
+
+def _samples(trace: Trace, stage: StageSpan, part: HeatSource, stop: int) -> Samples | None:
     steps = steps_in(trace, stage)
     if stage.kind != StageKind.LOAD or not steps or is_pulsed(steps):
         return None
     first = max(history_from(trace, steps[0].t_s), load_known_from(trace, steps[0].t_s))
-    span = slice(first, trace.within(stage).stop)
+    span = slice(first, stop)
 
     def column(name: str, scale: float = 1.0) -> FloatArray | None:
         return scale * trace.usable(name)[span] if trace.has(name) else None
@@ -183,7 +220,8 @@ def _fit(trace: Trace, samples: Samples, part: HeatSource) -> ReadingFit | None:
 
 def _settles_k(both: _BothRuns, drawn: FloatArray, samples: Samples) -> FloatArray:
     """Return how much higher each drawn machine settles as it is in the second run, in the first one's ambient, K."""
-    late = samples.t_s >= samples.t_s[-1] - _LATE_S
+    on_s = samples.t_s[samples.share > 0.0][-1]
+    late = (samples.t_s >= on_s - _LATE_S) & (samples.t_s <= on_s)
     fan_rpm = None if samples.fan_rpm is None else float(np.mean(samples.fan_rpm[late]))
     machines = both.machines(drawn)
     machines[1][:, P.OFFSET] = machines[0][:, P.OFFSET]
