@@ -144,6 +144,11 @@ def test_date_and_time_stand_in_two_columns() -> None:
     assert read("day;clock;die\n20260301;140503;40\n20260301;140504;41\n", time="clock", date="day").t_s[1] == 1
 
 
+def test_a_column_of_dates_alone_is_told_from_a_file_of_several_machines() -> None:
+    with pytest.raises(ImportFault, match=r"column 't': it holds dates without a clock.*--date 't'.*--time"):
+        read(log(*["14.04.2026"] * 10), time="t")
+
+
 def test_numbers_have_the_unit_that_the_head_names() -> None:
     assert read(log("0", "500", head="elapsed [ms]"), time="elapsed [ms]").t_s.tolist() == [0, 0.5]
     assert read(log("0", "2", head="time_min"), time="time_min").t_s.tolist() == [0, 120]

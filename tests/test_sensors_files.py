@@ -61,6 +61,12 @@ def test_a_reading_marked_faulty_is_not_given(tmp_path: Path) -> None:
         sensor.read()
 
 
+def test_what_a_file_holds_in_place_of_a_number_is_shown_as_it_stands_there(tmp_path: Path) -> None:
+    lay(tmp_path, chip(0, "coretemp", "platform/coretemp.0", temp1_input="12.1"))
+    with pytest.raises(SensorError, match=r"it holds '12\.1', which is no whole number"):
+        hwmon.find(tmp_path)[0].read()
+
+
 def test_an_old_kernel_keeps_name_and_values_at_the_device(tmp_path: Path) -> None:
     lay(
         tmp_path,

@@ -147,7 +147,7 @@ def _in_order(
             seconds.append(second)
     if not rows:
         raise ImportFault("no row has a time", where=f"{table.origin}, column {time.column!r}", mend="Check --time.")
-    _check_doubles(table, doubled.rows, len(table.rows))
+    _check_doubles(table, time, doubled.rows, len(table.rows), times.dated and _are_days(seconds))
     return rows, seconds, times, [one for one in (untimed, doubled) if one.rows]
 
 
@@ -206,8 +206,18 @@ def _goes_back(table: TextTable, row: CsvRow, before: CsvRow, time: TimeWords, b
     )
 
 
-def _check_doubles(table: TextTable, doubled: int, rows: int) -> None:
+def _are_days(seconds: Sequence[float]) -> bool:
+    return all((second - seconds[0]) % 86400.0 == 0.0 for second in seconds)
+
+
+def _check_doubles(table: TextTable, time: TimeWords, doubled: int, rows: int, are_days: bool) -> None:
     if doubled > max(2, _DOUBLED_SHARE * rows):
+        if are_days and time.date_column is None:
+            raise ImportFault(
+                "it holds dates without a clock",
+                where=f"{table.origin}, column {time.column!r}",
+                mend=f"Write --date {time.column!r} for it, and --time for the column of the clock.",
+            )
         raise ImportFault(
             f"{doubled} of {rows} rows repeat the time of the row before",
             where=table.origin,

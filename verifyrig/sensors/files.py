@@ -160,7 +160,8 @@ class FileSensor:
 def _no_number(text: bytes) -> tuple[str, str]:
     if not text.strip():
         return ("the file is empty, so there is no reading", "It is tried again on every sample.")
-    return (f"it holds no number but {text[:20]!r}", "Leave this channel out, or check its driver.")
+    shown = text[:20].decode("utf-8", "backslashreplace").strip()
+    return (f"it holds {shown!r}, which is no whole number", "Leave this channel out, or check its driver.")
 
 
 def read_text(path: Path) -> str:
