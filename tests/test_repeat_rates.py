@@ -54,7 +54,7 @@ def test_without_an_ambient_one_model_of_both_runs_finds_a_tenth_and_no_more() -
 
 
 def test_a_board_in_an_ambient_that_wanders_is_one_board(shared_dir: Path) -> None:
-    """Its idle level fell by 2 K within two hours; with half the draws, led back less far, all five of these differed."""
+    """Its idle level fell by 2 K within two hours; with half the draws, led back less far, all five differed."""
     pairs = board_pairs(shared_dir / "traces" / "board_exhaust_fan.csv")[18:23]
     assert found_in(pairs)["settled"] == (0, 5)
 
