@@ -140,7 +140,8 @@ def path_change(
         ambients_u_k: Standard uncertainty of how far their ambients lie apart, K.
     """
     stops = _stops((before, after), spans, part)
-    a, b = (_samples(*run, part, stop) for *run, stop in zip((before, after), spans, stops, strict=True))
+    runs = zip((before, after), spans, stops, strict=True)
+    a, b = (_samples(trace, span, part, stop) for trace, span, stop in runs)
     if a is None or b is None or a.powered != b.powered or (a.fan_rpm is None) != (b.fan_rpm is None):
         return None
     fits = [_fit(trace, one, part) for trace, one in zip((before, after), (a, b), strict=True)]
