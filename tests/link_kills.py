@@ -84,12 +84,14 @@ def kill_many(folder: Path, kills: int, seed: int) -> dict[str, Any]:
     served.start()
     acked: dict[str, int] = {}
     counts = {"service": 0, "sender": 0, "recorder": 0}
+    turns: list[str] = []
     child = Child(machine, records)
     try:
         for _ in range(kills):
             _wait_until_acknowledged(child)
             time.sleep(rng.uniform(0.02, 0.6))
-            what = rng.choice(tuple(counts))
+            turns = turns or rng.sample(tuple(counts), len(counts))  # of three kills in a row each side has one
+            what = turns.pop()
             counts[what] += 1
             if what == "service":
                 served.kill()

@@ -20,6 +20,8 @@ from typing import Any
 import numpy as np
 import psutil
 
+from tests.bad_cable import why_not
+from tests.link_ends import end_many
 from tests.link_kills import Child, kill_many
 from tests.test_link import odd_messages
 from tests.two_computers import Computer, Served, wait_for
@@ -35,7 +37,20 @@ def measure(full: bool = True) -> dict[str, Any]:
         busy = _twelve_places(Path(folder) / "busy", duration_s=600.0 if full else 20.0)
         killed = kill_many(Path(folder) / "kills", 100 if full else 5, seed=19)
         odd = _odd(Path(folder) / "odd", 10_000 if full else 500)
-    return {"twelve_places": busy, "kills": {**killed, "faults": len(killed["faults"])}, "odd_messages": odd}
+        ends = _real_ends(Path(folder) / "ends", *((300, 60) if full else (5, 2))) if not why_not() else why_not()
+    return {"twelve_places": busy, "kills": {**killed, "faults": len(killed["faults"])}, "odd_messages": odd,
+            "real_loads": ends}  # fmt: skip
+
+
+def _real_ends(folder: Path, ends: int, silences: int) -> dict[str, Any]:
+    """Return how soon a real load was off, seen from outside: ended from the page, and after the cable was cut, ms."""
+    found = end_many(folder, ends, silences)
+    shown = {}
+    for name in ("ended_s", "said_on_page_s", "silent_s"):
+        ms = 1000 * np.array(found[name])
+        figures = [round(float(v), 1) for v in (*np.quantile(ms, [0.5, 0.99]), ms.max())]
+        shown[f"{name.removesuffix('_s')}_ms_p50_p99_max"] = figures
+    return {**shown, "ends": ends, "silences": silences, "outcomes": found["outcomes"]}
 
 
 class _PageReader(threading.Thread):
@@ -71,6 +86,7 @@ def _twelve_places(folder: Path, duration_s: float) -> dict[str, Any]:
         service = psutil.Process(served.process.pid if served.process is not None else 0)
         service.cpu_percent()
         began_s, cpu, lag = time.monotonic(), service.cpu_times(), 0
+        waited_s = _waited_for_processor_s(service.pid)
         memory_mb: list[float] = []
         runs = list(child.said)
         while time.monotonic() - began_s < duration_s:
@@ -80,6 +96,7 @@ def _twelve_places(folder: Path, duration_s: float) -> dict[str, Any]:
             _end(random.choice(runs), cookie)
         took_s = time.monotonic() - began_s
         used = service.cpu_times()
+        waited_s = _waited_for_processor_s(service.pid) - waited_s
         gaps = np.concatenate([np.diff(times) for times in page.came.values() if len(times) > 1])
         time.sleep(1.0)
         twins = served.twins()
@@ -94,6 +111,7 @@ def _twelve_places(folder: Path, duration_s: float) -> dict[str, Any]:
     return {
         "seconds": took_s,
         "cpu_share_of_one_core": (used.user + used.system - cpu.user - cpu.system) / took_s,
+        "waited_for_a_processor_share": waited_s / took_s,  # what of the gaps is the machine's other work
         "memory_mb_start_end": [round(memory_mb[0], 1), round(memory_mb[-1], 1)],
         "samples_behind_at_most": lag,
         "page_gap_s_p50_p99_max": [round(float(v), 3) for v in (*np.quantile(gaps, [0.5, 0.99]), gaps.max())],
@@ -102,6 +120,12 @@ def _twelve_places(folder: Path, duration_s: float) -> dict[str, Any]:
         "ends_of_load": len(ends_ms),
         "load_of_this_computer": psutil.getloadavg()[0],
     }
+
+
+def _waited_for_processor_s(pid: int) -> float:
+    """Return how long all threads of a process were ready and had no processor (kernel document sched-stats), s."""
+    stats = (one.read_text().split() for one in Path(f"/proc/{pid}/task").glob("*/schedstat"))
+    return sum(int(words[1]) for words in stats) / 1e9
 
 
 def _paired(served: Served) -> str:

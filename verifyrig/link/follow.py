@@ -277,12 +277,15 @@ class RunLink:
 
     def _watch(self) -> None:
         """Say where the link that the run obeys is silent; also where the program that sends is gone."""
-        while self._obeyed:
-            time.sleep(_WATCH_EVERY_S)
+        over = False
+        while self._obeyed and not over:
+            left_s = self._heard_s + OBEYED_WITHIN_S - time.monotonic()
+            with self._changed:
+                over = self._changed.wait_for(lambda: self._over, left_s if left_s > 0 else _WATCH_EVERY_S)
             controls = self._controls
             if controls is None:
                 continue
-            silent = self._over or time.monotonic() - self._heard_s > OBEYED_WITHIN_S
+            silent = self._over or time.monotonic() - self._heard_s >= OBEYED_WITHIN_S
             if silent and not controls.link_silent:
                 controls.link_silent = True
                 controls.wake.set()
