@@ -220,6 +220,7 @@ def _generate(place: Path, n: int, kept: Kept, names: list[str]) -> None:
     for begin in range(0, n, _A_FILE):
         count = min(_A_FILE, n - begin)
         numbers = np.arange(begin, begin + count)
+        listed, digests = numbers.tolist(), rng.bytes(32 * count).hex()
         benches = numbers % _BENCHES
         factor = 1 + 0.03 * rng.standard_normal(count) + 0.01 * (benches - _BENCHES / 2) / _BENCHES + 0.01 * numbers / n
         starts_utc_s = (_BEGIN_UTC_S + _SPAN_S / n * numbers).astype(np.float64)
@@ -227,13 +228,13 @@ def _generate(place: Path, n: int, kept: Kept, names: list[str]) -> None:
         month = str(started_us[:1].astype("datetime64[us]").astype("datetime64[M]")[0])
         columns: dict[str, Any] = {name: own * count for name, own in head_columns([kept.head]).items()}
         columns |= {
-            "run": [f"r{number:09d}" for number in numbers],
-            "unit": [f"unit-{number:08d}" for number in numbers],
-            "batch": [f"batch-{number // _BATCH:06d}" for number in numbers],
+            "run": [f"r{number:09d}" for number in listed],
+            "unit": [f"unit-{number:08d}" for number in listed],
+            "batch": [f"batch-{number // _BATCH:06d}" for number in listed],
             "started": started_us.tolist(),
             "started_utc_s": starts_utc_s.tolist(),
-            "bench": [f"b{bench:02d}" for bench in benches],
-            "digest": [rng.bytes(32).hex() for _ in range(count)],
+            "bench": [f"b{bench:02d}" for bench in benches.tolist()],
+            "digest": [digests[begun : begun + 64] for begun in range(0, 64 * count, 64)],
             "version": [ANALYSIS_VERSION] * count,
             "site": ["north"] * count,
             "remarks": [json_of({})] * count,
