@@ -14,6 +14,9 @@ from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.files.streams import put
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
     from verifyrig.core.profile import Profile
     from verifyrig.line.contract import BatchAlarmObject, LineWatchObject
     from verifyrig.qa.watching import BatchAlarm, WatchedBatch
@@ -39,7 +42,7 @@ def watch(args: argparse.Namespace, context: Context) -> Answer:
         here = _records(context)
         if here != seen:
             seen = here
-            after, alarms = _look(args.batch, context, profile, before)
+            after, alarms = _look(args.batch, context, profile, before, [path for path, *_ in here])
             if args.once:
                 return _answer(args.batch, profile, before, after, alarms)
             for alarm in alarms:
@@ -54,20 +57,27 @@ def _print_line(line: str, out: TextIO) -> None:
     out.flush()
 
 
-def _records(context: Context) -> list[tuple[str, int, int]]:
-    """Return what stands in the folder, so that nothing is computed while nothing changes."""
+def _records(context: Context) -> list[tuple[Path, int, int]]:
+    """Return the records that are over, as they stand in the folder: nothing is computed while nothing changes.
+
+    One that is still written has its log beside it; one whose machine died has a note of that too.
+    """
+    from verifyrig.record.schema import wal_path
+
     found = []
     for path in context.bench.records():
+        if wal_path(path).exists() and not path.with_name(f"{path.stem}.after.json").exists():
+            continue
         try:
             status = path.stat()
         except OSError:
             continue
-        found.append((str(path), status.st_size, status.st_mtime_ns))
+        found.append((path, status.st_size, status.st_mtime_ns))
     return found
 
 
 def _look(
-    batch: str | None, context: Context, profile: Profile, before: WatchedBatch
+    batch: str | None, context: Context, profile: Profile, before: WatchedBatch, paths: Sequence[Path]
 ) -> tuple[WatchedBatch, list[BatchAlarm]]:
     """Look at what came, tell those whom bench.toml names, and keep how far the batch was watched."""
     from verifyrig.core.run_columns import RunFilter
@@ -79,7 +89,7 @@ def _look(
 
     wanted, asked = may_be_asked(profile), RunFilter(batch=batch)
     bench = context.bench
-    runs = collect_runs(bench.root, bench.records(), wanted, profile=profile, asked=asked)
+    runs = collect_runs(bench.root, paths, wanted, profile=profile, asked=asked)
     runs = [run for run in runs if run.unit not in bench.golden_units]
     after, alarms = watch_batch(before, runs, profile)
     for at, alarm in enumerate(alarms):
