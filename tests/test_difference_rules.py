@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from verifyrig.analysis import differences
 from verifyrig.analysis.budget import SENSOR_ACCURACY
+from verifyrig.analysis.climb_end import ClimbEnd
 from verifyrig.analysis.differences import (
     _ambients_apart_k,
     _changed,
@@ -213,6 +215,7 @@ def apart_k(hours: float, **more: Any) -> float:
 def test_an_ambient_that_nobody_measured_wanders_as_the_root_of_the_time() -> None:
     at_once, quarter, hour = (apart_k(hours) for hours in (0.0, 0.25, 1.0))
     assert at_once == pytest.approx(0.2) and at_once < quarter < hour < APART_K
+    assert hour == pytest.approx(math.hypot(at_once, differences._WANDERS_K))
     assert hour**2 - at_once**2 == pytest.approx(4 * (quarter**2 - at_once**2))
     assert apart_k(-1.0) == pytest.approx(hour) and apart_k(1000.0) == pytest.approx(APART_K)
 
@@ -314,13 +317,112 @@ def test_each_figure_of_the_stage_is_compared_and_temperatures_that_settle_at_on
         assert one.u95 == pytest.approx(math.hypot(1.0, 0.4) if settled else 1.0), name
 
 
-def test_a_rate_is_read_anew_over_the_length_that_both_have() -> None:
-    def warming(k_per_s: float) -> Trace:
-        one = room(22.0)
-        return replace(one, columns={**one.columns, "die_temp_c": 40.0 + k_per_s * one.t_s})
+def warming(k_per_s: float, *, start_s: float = 0.0, channel: str = "die_temp_c", watts: float = 100.0) -> Trace:
+    """Return a room of 22 °C and a part that rises from 40 °C as fast as stated, its stage from a time on."""
+    power = "gpu_power_w" if channel.startswith("gpu") else "package_power_w"
+    one = trace({"ambient_temp_c": 22.0, channel: 40.0, power: watts})
+    columns = {**one.columns, channel: 40.0 + k_per_s * one.t_s}
+    return replace(one, columns=columns, stages=(replace(LOAD, start_s=start_s),))
 
-    both = {"load.die_temp_c.rate": metric(99.0), "load.die_temp_c.peak": metric(99.0)}
-    found = stage_differences(warming(0.1), warming(0.2), both, both, "load")
-    rate, peak = found["load.die_temp_c.rate"], found["load.die_temp_c.peak"]
+
+def course(before: Trace, after: Trace, channel: str = "die_temp_c") -> tuple[MetricDifference, MetricDifference]:
+    both = {f"load.{channel}.rate": metric(99.0, u95=5.0), f"load.{channel}.peak": metric(99.0, u95=5.0)}
+    found = stage_differences(before, after, both, both, "load")
+    return found[f"load.{channel}.rate"], found[f"load.{channel}.peak"]
+
+
+def test_a_rate_and_a_peak_are_read_anew_over_the_length_that_both_have() -> None:
+    rate, peak = course(warming(0.1), warming(0.2, start_s=20.0))
     assert [rate.before, rate.after] == pytest.approx([0.1, 0.2])
-    assert [peak.before, peak.after] == pytest.approx([46.0, 52.0])
+    # 40 s of each: from the begin of the run, and from 20 s on.
+    assert [peak.before, peak.after] == pytest.approx([44.0, 52.0])
+
+
+def test_where_one_run_has_no_course_the_figures_as_they_are_stand() -> None:
+    lacking = replace(warming(0.1), columns={k: v for k, v in warming(0.1).columns.items() if k != "die_temp_c"})
+    for before, after in ((warming(0.1), lacking), (lacking, warming(0.1))):
+        assert {one.before for one in course(before, after)} == {99.0}
+
+
+@pytest.mark.parametrize(("channel", "more_w"), [("die_temp_c", True), ("gpu_temp_c", True), ("gpu_temp_c", False)])
+def test_another_power_of_the_same_part_makes_its_course_less_sure(channel: str, more_w: bool) -> None:
+    alike, other = warming(0.1, channel=channel), warming(0.1, channel=channel, watts=150.0 if more_w else 100.0)
+    for same, found in zip(course(alike, alike, channel), course(alike, other, channel), strict=True):
+        assert same.u95 is not None and found.u95 is not None
+        assert (found.u95 > same.u95 + 0.02) is more_w
+
+
+def test_the_power_of_another_part_says_nothing_of_a_course() -> None:
+    alike = warming(0.1, channel="gpu_temp_c")
+    busy = replace(alike, columns={**alike.columns, "package_power_w": np.full(61, 100.0)})
+    busier = replace(alike, columns={**alike.columns, "package_power_w": np.full(61, 150.0)})
+    assert course(busy, busier, "gpu_temp_c") == course(busy, busy, "gpu_temp_c")
+
+
+def test_what_an_ambient_began_at_is_not_corrected_by_itself() -> None:
+    _, peak = course(room(22.0), room(24.0), "ambient_temp_c")
+    # 2 K of another start are explained at most: their middle, and twice its half width over the root of 3.
+    assert peak.difference == pytest.approx(2.0) and peak.u95 == pytest.approx(1.0 + 2.0 / math.sqrt(3), rel=0.02)
+
+
+def test_where_one_model_tells_of_a_part_its_settled_difference_is_the_models(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[Any] = []
+
+    def told(before: Trace, after: Trace, spans: Any, part: Any, apart_k: float) -> PathChange | None:
+        asked.append((part, apart_k))
+        return PathChange(settles_k=-2.0, u_k=0.5) if part is DIE else None
+
+    monkeypatch.setattr(differences, "path_change", told)
+    both = {f"load.{name}.settled": metric(60.0, u95=0.5) for name in ("die_temp_c", "vrm_temp_c", "gpu_temp_c")}
+    found = stage_differences(trace(), trace(), both, both, "load")
+    assert [one.difference for one in found.values()] == [-2.0, 0.0, 0.0]
+    assert asked == [(DIE, pytest.approx(0.2))]
+    # A part that a run does not show is asked of no model, and a measured ambient needs none.
+    asked.clear()
+    assert stage_differences(trace({"package_power_w": 9.0}), trace(), both, both, "load")
+    assert stage_differences(trace(), trace({"package_power_w": 9.0}), both, both, "load")
+    assert stage_differences(room(22.0), room(22.0), both, both, "load") and asked == []
+
+
+def end_of(channel: str, *, reached: bool) -> ClimbEnd:
+    return ClimbEnd(
+        share=0.5, full_share=1.0, full_from_s=10.0 if reached else None, channel=channel, full_c=80.0, full_u95_k=2.0,
+        why=None,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("ends", "compared"),
+    [
+        ((end_of("die_temp_c", reached=False), end_of("vrm_temp_c", reached=True)), "die_temp_c"),
+        ((end_of("vrm_temp_c", reached=True), end_of("die_temp_c", reached=False)), "die_temp_c"),
+        ((end_of("die_temp_c", reached=False), end_of("die_temp_c", reached=False)), "die_temp_c"),
+        ((end_of("die_temp_c", reached=False), end_of("vrm_temp_c", reached=False)), ""),
+        ((end_of("die_temp_c", reached=True), end_of("die_temp_c", reached=True)), ""),
+        ((None, end_of("die_temp_c", reached=False)), "die_temp_c"),
+        ((None, None), ""),
+    ],
+)
+def test_climbs_to_other_shares_are_compared_by_watt_and_by_what_full_share_would_come_to(
+    ends: tuple[ClimbEnd | None, ClimbEnd | None], compared: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before, after = room(22.0), room(24.0)
+    monkeypatch.setattr(differences, "climb_end", lambda run, stage: ends[0] if run is before else ends[1])
+    asked: list[Any] = []
+
+    def alike(a: Any, b: Any, part: Any) -> dict[str, tuple[Metric, Metric]]:
+        asked.append((a[0] is before, b[0] is after, part))
+        return {"thermal_impedance_5s": (metric(0.4, u95=0.6), metric(0.5, u95=0.8))}
+
+    monkeypatch.setattr(differences, "impedances_at_like_fans", alike)
+    a = {f"load.{name}.settled": metric(60.0, u95=0.6) for name in ("die_temp_c", "vrm_temp_c")}
+    b = {f"load.{name}.settled": metric(63.0, u95=0.8) for name in ("die_temp_c", "vrm_temp_c")}
+    found = per_watt_differences(before, after, a, b, "load")
+    assert asked == [(True, True, DIE)]
+    settled = [f"load.{compared}.settled"] if compared else []
+    assert list(found) == ["load.thermal_impedance_5s", *settled]
+    assert found["load.thermal_impedance_5s"].difference == pytest.approx(0.1)
+    # At one ambient: 2 K of the 3 are the room's.
+    assert [found[name].difference for name in settled] == pytest.approx([1.0] * len(settled))
+    for one, other in ((a, {}), ({}, b)):
+        assert list(per_watt_differences(before, after, one, other, "load")) == ["load.thermal_impedance_5s"]

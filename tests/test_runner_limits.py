@@ -171,6 +171,9 @@ def test_a_deadline_is_met_and_not_missed_at_its_own_instant() -> None:
         # 0.1 s is no binary fraction: k periods after the start may come out a hair short of k of them.
         schedule.advance(1000.0 + 0.1 * n)
         assert schedule.next_sample_s == pytest.approx(1000.0 + 0.1 * (n + 1), abs=1e-6)
+    # One that is taken early, since somebody wanted something, is not taken again at its deadline.
+    schedule.advance(1004.95)
+    assert schedule.next_sample_s == pytest.approx(1005.1, abs=1e-6)
 
 
 def test_the_grid_is_the_plans_own_period() -> None:

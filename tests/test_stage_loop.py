@@ -229,6 +229,13 @@ def test_a_read_that_hangs_is_noticed_between_two_samples() -> None:
     assert 4.5 < t_s < 5.0 and detail == {"channels": ["die_temp_c"]}
 
 
+def test_a_disk_that_falls_behind_is_noticed_with_the_next_sample() -> None:
+    loop = Loop(LOAD)
+    loop.at(5.0, lambda: setattr(loop.writer, "lag", 6.0))
+    assert loop.run() == (StageEnd.STOPPED, 5.0)
+    assert [why.code for why in loop.parts.stops.for_safety] == ["record-behind"]
+
+
 # ---- after a stop
 
 
