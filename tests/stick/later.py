@@ -85,6 +85,17 @@ def after_panic(bench: Bench) -> None:
     print("\n".join(seen), flush=True)
 
 
+def trip(bench: Bench) -> None:
+    """The zone over the trip limit while a load comes up or is on: the load ends."""
+    with heated_guest(bench, bench.copy("trip", {}), "trip", full_k=SOUND_K) as (guest, die):
+        runs = Runs(guest)
+        runs.start("short")
+        runs.await_load()
+        die.forced_c = 96.0
+        bench.seen["trip"].append(str(runs.result()))
+    print("\n".join(bench.seen["trip"]), flush=True)
+
+
 def secure_boot(bench: Bench) -> None:
     """Secure Boot, 1024 by 768: the kernel in lockdown says so."""
     with heated_guest(

@@ -10,13 +10,14 @@ from pathlib import Path
 
 from tests.stick.day import Day
 from tests.stick.guest import lacking
-from tests.stick.later import after_panic, cuts, secure_boot
+from tests.stick.later import after_panic, cuts, secure_boot, trip
 from tests.stick.trials import Bench
 
 TRIALS: dict[str, Callable[[Bench], None]] = {
     "day": lambda bench: Day(bench).run(),
     "cuts": cuts,
     "uefi": after_panic,
+    "trip": trip,
     "secure": secure_boot,
 }
 """By name, in the order in which they are made: `uefi` goes on with the stick of `cuts`."""
