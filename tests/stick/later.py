@@ -72,8 +72,10 @@ def after_panic(bench: Bench) -> None:
         seen.append("runs: " + guest.shell("verifyrig runs --bench /bench/trial 2>&1 | tail -n 6"))
         seen.append("kernel: " + guest.shell("grep -o 'nomodeset verifyrig.plain=1' /proc/cmdline"))
         seen.append("screen's size: " + guest.shell("cat /sys/class/graphics/fb0/virtual_size; stty size </dev/tty1"))
-        # The clock is asked first, then the menu stands; "o" closes everything.
+        # The clock is asked first, then who is there, then the menu stands; "o" closes everything.
         guest.keys("ret")
+        until(lambda: "Who is at the bench" in guest.screen_text(), "the question of who is there", every_s=3.0)
+        guest.keys("t o m ret")
         until(lambda: "then pull the stick" in guest.screen_text(), "the menu", every_s=3.0)
         guest.picture(bench.work / "menu.png")
         guest.keys("o ret")
