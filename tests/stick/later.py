@@ -98,6 +98,16 @@ def trip(bench: Bench) -> None:
     print("\n".join(bench.seen["trip"]), flush=True)
 
 
+def whole(bench: Bench) -> None:
+    """Legacy BIOS, a screen of 4K: with the whole image its driver asks the screen how large it is."""
+    with heated_guest(bench, bench.copy("whole", {}), "whole", full_k=SOUND_K, screen=_screen(_4K)) as (guest, _):
+        _told(bench, guest, "whole")
+        seen = bench.seen["whole"]
+        seen.append("screen's size: " + guest.shell("cat /sys/class/graphics/fb0/virtual_size; stty size </dev/tty1"))
+        seen.append("second image: " + guest.shell("dmsetup status later; lsmod | grep -c drm"))
+    print("\n".join(seen), flush=True)
+
+
 def secure_boot(bench: Bench) -> None:
     """Secure Boot, 1024 by 768: the kernel in lockdown says so."""
     with heated_guest(

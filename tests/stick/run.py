@@ -10,7 +10,7 @@ from pathlib import Path
 
 from tests.stick.day import Day
 from tests.stick.guest import lacking
-from tests.stick.later import after_panic, cuts, secure_boot, trip
+from tests.stick.later import after_panic, cuts, secure_boot, trip, whole
 from tests.stick.trials import Bench
 
 TRIALS: dict[str, Callable[[Bench], None]] = {
@@ -19,6 +19,7 @@ TRIALS: dict[str, Callable[[Bench], None]] = {
     "uefi": after_panic,
     "trip": trip,
     "secure": secure_boot,
+    "whole": whole,
 }
 """By name, in the order in which they are made: `uefi` goes on with the stick of `cuts`."""
 
