@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from tests import report_inputs as ri
+from tests.kept_pages import kept_page
 from tests.test_report_page import HOSTILE, hostile_report
 from verifyrig.report.pdf import find_chromium, write_pdf
 from verifyrig.report.render import EDITIONS, render
@@ -61,19 +62,20 @@ NAMES = ("customer", "archive", "slip", "german", "dark", "hostile", "long")
 
 @pytest.mark.parametrize("name", NAMES)
 def test_nothing_leaves_the_file_and_nothing_overflows(browser: Any, pages: dict[str, Path], name: str) -> None:
-    page = browser.new_page()
     heard: list[str] = []
     asked: list[str] = []
-    page.on("console", lambda message: heard.append(message.text))
-    page.on("pageerror", lambda error: heard.append(str(error)))
 
     def dismissed(dialog: Any) -> None:
         heard.append(dialog.message)
         dialog.dismiss()
 
-    page.on("dialog", dismissed)
-    page.on("request", lambda request: asked.append(request.url))
-    try:
+    with kept_page(
+        browser,
+        console=lambda message: heard.append(message.text),
+        pageerror=lambda error: heard.append(str(error)),
+        dialog=dismissed,
+        request=lambda request: asked.append(request.url),
+    ) as page:
         for width in WIDTHS:
             page.set_viewport_size({"width": width, "height": 900})
             page.goto(pages[name].as_uri())
@@ -82,8 +84,6 @@ def test_nothing_leaves_the_file_and_nothing_overflows(browser: Any, pages: dict
         assert {url for url in asked if not url.startswith("data:")} == {pages[name].as_uri()}
         assert heard == []
         assert page.evaluate("document.scripts.length") == 0
-    finally:
-        page.close()
 
 
 TEXT_SIZES = """() => {
@@ -104,14 +104,11 @@ TEXT_SIZES = """() => {
 @pytest.mark.parametrize("width", WIDTHS)
 def test_no_text_is_smaller_than_12_pixels(browser: Any, pages: dict[str, Path], width: int) -> None:
     # 12 CSS pixels are 9 points: common practice for small print, no source.
-    page = browser.new_page(viewport={"width": width, "height": 900})
-    try:
+    with kept_page(browser, width, 900) as page:
         page.goto(pages["archive"].as_uri())
         sizes = page.evaluate(TEXT_SIZES)
         assert len(sizes) > 200
         assert min(sizes)[0] >= 11.9, min(sizes)
-    finally:
-        page.close()
 
 
 @pytest.mark.parametrize(
@@ -149,8 +146,7 @@ def test_axe_finds_no_violation_of_wcag_aa(
 
 def test_the_page_reads_the_same_without_its_colours(browser: Any, pages: dict[str, Path]) -> None:
     """In grey the two lines still differ: one is dashed, their marks differ, and each has its word."""
-    page = browser.new_page()
-    try:
+    with kept_page(browser) as page:
         page.goto(pages["dark"].as_uri())
         dashes = page.evaluate(
             "['before', 'after'].map(side => getComputedStyle(document.querySelector("
@@ -159,8 +155,6 @@ def test_the_page_reads_the_same_without_its_colours(browser: Any, pages: dict[s
         assert dashes[0] != dashes[1]
         words = page.evaluate("[...document.querySelectorAll('svg.wide')][0].textContent")
         assert "before: went dark here" in words and "after" in words
-    finally:
-        page.close()
 
 
 def pages_of_pdf(pdf: Path) -> list[str]:
@@ -170,13 +164,10 @@ def pages_of_pdf(pdf: Path) -> list[str]:
 
 def printed(browser: Any, page_file: Path) -> Path:
     """Print in the browser that is open already: the same engine as `write_pdf`, without a start for each page."""
-    page = browser.new_page()
-    try:
+    pdf: Path = page_file.with_suffix(".pdf")
+    with kept_page(browser) as page:
         page.goto(page_file.as_uri())
-        pdf: Path = page_file.with_suffix(".pdf")
         page.pdf(path=pdf, prefer_css_page_size=True, print_background=True)
-    finally:
-        page.close()
     return pdf
 
 
@@ -234,13 +225,10 @@ def test_what_is_folded_is_printed_whole_in_sizes_that_can_be_read(browser: Any,
     """Body text of 9.5 points or more, labels of pictures of 8 or more; digests are no text to be read."""
     report = ri.report(ri.gated_run(), ri.healthy_run(simulated=True), paper=paper)
     (tmp_path / "customer.html").write_text(render(report, "customer", now_utc=NOW_UTC), encoding="utf-8")
-    page = browser.new_page(viewport={"width": round((PAPERS[paper][0] - 2 * 15 / 25.4 * 72) / 72 * 96), "height": 900})
-    try:
-        page.emulate_media(media="print")
+    width = round((PAPERS[paper][0] - 2 * 15 / 25.4 * 72) / 72 * 96)
+    with kept_page(browser, width, 900, media="print") as page:
         page.goto((tmp_path / "customer.html").as_uri())
         sizes = page.evaluate(TEXT_SIZES)
-    finally:
-        page.close()
     assert len(sizes) > 200
     points = [(size * 72 / 96, what, in_picture, in_digest) for size, what, in_picture, in_digest in sizes]
     assert [one for one in points if one[0] < (8.0 if one[2] or one[3] else 9.5) - 0.01] == []
@@ -281,9 +269,8 @@ def test_a_phone_shows_the_first_page_in_three_screens_and_no_words_of_a_picture
     browser: Any, tmp_path: Path
 ) -> None:
     """Each early end, in English and German, on a phone and on a screen; quantities stand on one line each."""
-    page = browser.new_page()
     faults = {}
-    try:
+    with kept_page(browser) as page:
         befores = ri.early_befores()
         pairs = {name: (before, ri.healthy_run()) for name, before in befores.items()}
         refused = befores["refused"]
@@ -307,8 +294,6 @@ def test_a_phone_shows_the_first_page_in_three_screens_and_no_words_of_a_picture
                     found = page.evaluate(OVERLAPS) + page.evaluate(BROKEN)
                     if found:
                         faults[name, language, width] = found
-    finally:
-        page.close()
     assert faults == {}
 
 
@@ -321,9 +306,7 @@ def test_the_slip_is_one_page(browser: Any, tmp_path: Path) -> None:
 
 def test_no_figure_is_taller_than_the_paper(browser: Any, pages: dict[str, Path]) -> None:
     # Letter less the margins of 17 mm and 16 mm leaves 246 mm; A4 less 15 mm on both sides leaves 180 mm across.
-    page = browser.new_page(viewport={"width": round(180 / 25.4 * 96), "height": 900})
-    try:
-        page.emulate_media(media="print")
+    with kept_page(browser, round(180 / 25.4 * 96), 900, media="print") as page:
         page.goto(pages["archive"].as_uri())
         boxes = page.evaluate(
             "[...document.querySelectorAll('figure, .three, .signatures')].map(f => {"
@@ -334,5 +317,3 @@ def test_no_figure_is_taller_than_the_paper(browser: Any, pages: dict[str, Path]
             assert rule == "avoid"
             assert height <= 246 / 25.4 * 96
             assert width <= 180 / 25.4 * 96 + 1
-    finally:
-        page.close()

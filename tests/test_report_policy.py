@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -13,6 +14,7 @@ import pytest
 
 from tests import report_inputs as ri
 from tests.batches import PROFILE, batch_with_three_faults
+from tests.kept_pages import kept_page
 from verifyrig.bench.folder import Bench
 from verifyrig.diagnosis.chain_picture import thermal_path_svg
 from verifyrig.qa import find
@@ -70,17 +72,20 @@ def browser() -> Iterator[Any]:
         found.close()
 
 
-def opened(browser: Any, path: Path, text: str, **options: Any) -> tuple[Any, list[str], list[str]]:
-    """Open a text as a file; return the page, what its console said, and which addresses it asked for."""
+@contextlib.contextmanager
+def opened(browser: Any, path: Path, text: str, number: int = 0) -> Iterator[tuple[Any, list[str], list[str]]]:
+    """Open a text as a file; yield the page, what its console said, and which addresses it asked for."""
     path.write_text(text, encoding="utf-8")
-    page = browser.new_page(viewport={"width": 1000, "height": 900}, **options)
     heard: list[str] = []
     asked: list[str] = []
-    page.on("console", lambda message: heard.append(message.text))
-    page.on("pageerror", lambda error: heard.append(str(error)))
-    page.on("request", lambda request: asked.append(request.url))
-    page.goto(path.as_uri())
-    return page, heard, asked
+    with kept_page(
+        browser, 1000, 900, number=number,
+        console=lambda message: heard.append(message.text),
+        pageerror=lambda error: heard.append(str(error)),
+        request=lambda request: asked.append(request.url),
+    ) as page:  # fmt: skip
+        page.goto(path.as_uri())
+        yield page, heard, asked
 
 
 def without_policy(text: str) -> str:
@@ -130,9 +135,10 @@ def test_the_picture_of_the_heats_path_holds_nothing_that_could_act() -> None:
 def test_a_browser_finds_nothing_to_object_to_and_the_page_looks_the_same(
     browser: Any, texts: dict[str, str], tmp_path: Path, name: str
 ) -> None:
-    page, heard, asked = opened(browser, tmp_path / "page.html", texts[name])
-    bare, _, _ = opened(browser, tmp_path / "bare.html", without_policy(texts[name]))
-    try:
+    with (
+        opened(browser, tmp_path / "page.html", texts[name]) as (page, heard, asked),
+        opened(browser, tmp_path / "bare.html", without_policy(texts[name]), 1) as (bare, _, _),
+    ):
         assert heard == []
         assert {url for url in asked if not url.startswith("data:")} == {(tmp_path / "page.html").as_uri()}
         assert page.evaluate("getComputedStyle(document.querySelector('.sheet')).maxWidth") == "832px"  # 52 rem
@@ -140,9 +146,6 @@ def test_a_browser_finds_nothing_to_object_to_and_the_page_looks_the_same(
             assert page.evaluate("document.querySelector('img').naturalWidth") == 1
         assert page.screenshot(full_page=True) == bare.screenshot(full_page=True)
         assert page.pdf() and bare.pdf()
-    finally:
-        page.close()
-        bare.close()
 
 
 @browsing
@@ -152,9 +155,10 @@ def test_what_gets_into_a_page_unescaped_does_not_act(
 ) -> None:
     # As if the escaping had failed at the first place behind the head.
     broken = texts[name].replace("<main", INJECTED + "<main", 1)
-    page, heard, asked = opened(browser, tmp_path / "broken.html", broken)
-    acting, _, _ = opened(browser, tmp_path / "acting.html", without_policy(broken))
-    try:
+    with (
+        opened(browser, tmp_path / "broken.html", broken) as (page, heard, asked),
+        opened(browser, tmp_path / "acting.html", without_policy(broken), 1) as (acting, _, _),
+    ):
         for one in (page, acting):
             one.evaluate("document.getElementById('dressed').click(); document.getElementById('acting').click()")
             one.wait_for_timeout(200)
@@ -169,9 +173,6 @@ def test_what_gets_into_a_page_unescaped_does_not_act(
         assert not [url for url in asked if "127.0.0.1" in url and page.url == url]
         assert page.url.startswith("file:")
         assert any("Content Security Policy" in text for text in heard)
-    finally:
-        page.close()
-        acting.close()
 
 
 def test_a_template_of_the_shop_is_guarded_too_however_it_lays_out_its_style(tmp_path: Path) -> None:
@@ -190,9 +191,6 @@ def test_a_template_of_the_shop_is_guarded_too_however_it_lays_out_its_style(tmp
 @pytest.mark.parametrize("start", ["<!DOCTYPE html>", "\n<!doctype html><html>", ""])
 def test_a_template_without_a_head_is_guarded_as_well(browser: Any, tmp_path: Path, start: str) -> None:
     text = guarded(f"{start}<title>calm</title><body><script>document.title = 'acted'</script>", "")
-    page, heard, _ = opened(browser, tmp_path / "page.html", text)
-    try:
+    with opened(browser, tmp_path / "page.html", text) as (page, heard, _):
         assert page.title() == "calm"
         assert any("Content Security Policy" in text for text in heard)
-    finally:
-        page.close()
