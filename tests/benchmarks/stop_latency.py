@@ -20,9 +20,9 @@ from verifyrig.loads.worker_load import WorkerLoad
 SPIN = "while True: pass"
 
 
-def stop_s(load: WorkerLoad, number: int, work: str = "linear-algebra") -> tuple[float, int]:
+def stop_s(load: WorkerLoad, number: int) -> tuple[float, int]:
     """Return how long a stop took, at another moment of a block each time, s, and how many workers there were."""
-    load.start(LoadDemand(work=work))
+    load.start(LoadDemand(work="linear-algebra"))
     load.set_share(1.0)
     load.beat()
     time.sleep(0.03 + 0.001 * (number % 17))
@@ -48,10 +48,21 @@ def card_stops(count: int) -> dict[str, object]:
     card, called = cards()
     if not card or called != card:
         return {"stops": 0, "card": called}
-    load = WorkerLoad(card=card)
-    stops = [stop_s(load, number, "gpu-linear-algebra")[0] for number in range(count)]
+    # Where there are several of a name, by its number.
+    load = WorkerLoad(card="0")
+    stops = [card_stop_s(load, number) for number in range(count)]
     load.close()
     return {"stops": count, "card": called, **figures(stops)}
+
+
+def card_stop_s(load: WorkerLoad, number: int) -> float:
+    """Return how long a stop took after about a second of work, at another moment of a block each time, s."""
+    load.start(LoadDemand(work="gpu-linear-algebra"))
+    load.set_share(1.0)
+    for _ in range(20):
+        load.beat()
+        time.sleep(0.05 + 0.0007 * (number % 17))
+    return load.stop()
 
 
 def figures(values: list[float]) -> dict[str, float]:
