@@ -7,8 +7,8 @@ import shutil
 import time
 
 from tests.stick.cuts import SEED, cuts_of
-from tests.stick.guest import Firmware, Guest
-from tests.stick.partition import choose_entry, is_dirty
+from tests.stick.guest import Firmware, Guest, started
+from tests.stick.partition import choose_entry, is_dirty, spoil_root
 from tests.stick.trials import SOUND_K, Bench, Runs, heated_guest, until
 from tests.stick.write_log import drive
 
@@ -105,6 +105,17 @@ def whole(bench: Bench) -> None:
         seen = bench.seen["whole"]
         seen.append("screen's size: " + guest.shell("cat /sys/class/graphics/fb0/virtual_size; stty size </dev/tty1"))
         seen.append("second image: " + guest.shell("dmsetup status later; lsmod | grep -c drm"))
+    print("\n".join(seen), flush=True)
+
+
+def faulty(bench: Bench) -> None:
+    """One bit of the stick is wrong: said in words, and nothing of it is started."""
+    stick = bench.copy("faulty", {})
+    spoil_root(stick)
+    seen = bench.seen.setdefault("faulty", [])
+    with started(stick, bench.work / "faulty") as guest:
+        seen.append(guest.wait_for(r"verifyrig: The image in memory[^\n]*\n[^\n]*Nothing was started[^\n]*").group())
+        guest.picture(bench.work / "faulty.png")
     print("\n".join(seen), flush=True)
 
 

@@ -31,6 +31,16 @@ def for_a_busy_host(image: Path) -> None:
     _change_menu(image, b" quiet ", b" quiet no_timer_check ")
 
 
+def spoil_root(image: Path) -> None:
+    """Change one bit of the root image on the stick, as a faulty cell does."""
+    place = f"{image}@@{_span(image, 'vr-boot')[0]}"
+    words = ["mtype", "-i", place, "::verifyrig/root.img"]
+    content = bytearray(subprocess.run(words, capture_output=True, env=_env(), check=True).stdout)
+    content[len(content) // 2] ^= 1
+    words = ["mcopy", "-o", "-i", place, "-", "::verifyrig/root.img"]
+    subprocess.run(words, input=content, capture_output=True, env=_env(), check=True)
+
+
 def _change_menu(image: Path, old: bytes, new: bytes) -> None:
     place = f"{image}@@{_span(image, 'vr-boot')[0]}"
     for name in ("EFI/debian/grub.cfg", "boot/grub/grub.cfg"):

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from tests.stick.day import Day
 from tests.stick.guest import lacking
-from tests.stick.later import after_panic, cuts, secure_boot, trip, whole
+from tests.stick.later import after_panic, cuts, faulty, secure_boot, trip, whole
 from tests.stick.trials import Bench
 
 TRIALS: dict[str, Callable[[Bench], None]] = {
@@ -18,6 +18,7 @@ TRIALS: dict[str, Callable[[Bench], None]] = {
     "cuts": cuts,
     "uefi": after_panic,
     "trip": trip,
+    "faulty": faulty,
     "secure": secure_boot,
     "whole": whole,
 }
