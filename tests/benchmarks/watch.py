@@ -38,7 +38,7 @@ def _share(found: int, of: int) -> dict[str, float]:
 
 def measure(full: bool) -> dict[str, Any]:
     """Return shares of batches with an alarm, and at how many units a drift over 90 units is found."""
-    batches, naive = (1000, 150) if full else (60, 20)
+    batches, naive, drifting = (1000, 60, 100) if full else (60, 10, 10)
     own, alpha = LOOKS[:8], alpha_of_a_look(ALPHA)
     sound = [_first_alarm(_values(np.random.default_rng([71, n]), own[-1], 0.0), own, alpha) for n in range(batches)]
     every = tuple(range(8, 61))
@@ -51,10 +51,11 @@ def measure(full: bool) -> dict[str, Any]:
     }
     for drift_sd in (1.0, 2.0, 3.0):
         found = [
-            _first_alarm(_values(np.random.default_rng([72, n]), 90, drift_sd), LOOKS[:7], alpha) for n in range(naive)
+            _first_alarm(_values(np.random.default_rng([72, n]), 90, drift_sd), LOOKS[:7], alpha)
+            for n in range(drifting)
         ]
         seen = [one for one in found if one is not None]
         answer[f"drift_{drift_sd:g}_sd_over_90"] = {
-            **_share(len(seen), naive), "median_units": float(np.median(seen)) if seen else None
+            **_share(len(seen), drifting), "median_units": float(np.median(seen)) if seen else None
         }  # fmt: skip
     return answer
