@@ -210,6 +210,14 @@ def test_a_load_does_not_start_while_a_read_hangs() -> None:
     assert [one["reason"]["code"] for one in events(stand, "load-refused")] == ["read-hangs", "no-load-after-stop"]
 
 
+def test_a_load_that_is_to_obey_a_link_does_not_start_while_that_is_silent() -> None:
+    stand = stand_of()
+    at(stand, 10.0, lambda: setattr(stand.controls, "link_silent", True))
+    stand.run()
+    assert not any(entry[0] == "start" for entry in stand.log)
+    assert [one["reason"]["code"] for one in events(stand, "load-refused")] == ["link-silent", "no-load-after-stop"]
+
+
 def test_a_load_that_cannot_be_started_is_refused_with_its_own_words() -> None:
     stand = stand_of()
 
@@ -325,6 +333,22 @@ def test_what_happens_while_a_load_comes_up_lets_it_not_begin() -> None:
     assert all(share == 0.0 for share in stand.shares())
     assert stand.writer.stages["pulses"] == "skipped"
     assert events(stand, "load-refused")[0]["reason"]["code"] in ("ended-while-coming-up", "no-load-after-stop")
+
+
+def test_whoever_ends_a_load_on_its_way_up_is_obeyed_at_once() -> None:
+    stand = stand_of()
+    start = stand.load.start
+
+    def slowly(demand: Any) -> None:
+        while stand.clock.t < 1026.0:
+            os.sched_yield()
+        start(demand)
+
+    stand.load.start = slowly  # type: ignore[method-assign]
+    at(stand, 22.0, stand.controls.press_end_load)
+    stand.run()
+    ((ended_s, _),) = [(t_s, detail) for t_s, kind, detail in stand.writer.events if kind == "operator"]
+    assert ended_s == pytest.approx(22.0, abs=1.5)  # and not when the workers are up, at 26 s
 
 
 SETTLING = """
