@@ -328,6 +328,16 @@ def _sent(link: Any, hub: Hub, record: Path, **shown: Any) -> None:
     _next(link, Kind.ACK)
 
 
+def test_whoever_says_nothing_does_not_stay(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("verifyrig.serve.app._PAIR_WITHIN_S", 0.05)
+    monkeypatch.setattr("verifyrig.serve.receiver._HELLO_WITHIN_S", 0.05)
+    with client.websocket_connect("/pair") as link:
+        assert json.loads(link.receive_text())["kind"] == "refused"
+    with client.websocket_connect("/link") as link:
+        kinds = [json.loads(link.receive_text())["kind"] for _ in range(2)]
+        assert kinds == ["challenge", "refused"]
+
+
 def test_signatures_come_with_a_twin_and_those_of_something_else_do_not(
     hub: Hub, client: TestClient, tmp_path: Path
 ) -> None:

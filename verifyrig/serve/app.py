@@ -7,6 +7,7 @@ there is no such message.
 
 from __future__ import annotations
 
+import asyncio
 import secrets
 import time
 from collections.abc import Awaitable, Callable
@@ -31,6 +32,7 @@ from verifyrig.serve.receiver import Receiver
 _COOKIE = "bench-browser"
 _PAIRED_FOR_S = 12 * 3600.0
 _LONGEST_FORM = 2000
+_PAIR_WITHIN_S = 10.0  # two programs talk here: nobody types; whoever says nothing does not stay
 _LOCAL = ("localhost", "127.0.0.1", "[::1]")
 _HEADERS = {
     "Content-Security-Policy": "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; "
@@ -191,6 +193,13 @@ class Doors:
     async def _pair(self, socket: WebSocket) -> None:
         """Pair a machine; a try counts from the moment at which it can learn whether its code was right."""
         await socket.accept()
+        try:
+            async with asyncio.timeout(_PAIR_WITHIN_S):
+                await self._pair_with(socket)
+        except TimeoutError:
+            await _close(socket, "it took too long")
+
+    async def _pair_with(self, socket: WebSocket) -> None:
         try:
             first = decode(await socket.receive_text())
             code = self._hub.codes.take_try()

@@ -104,6 +104,9 @@ class Receiver:
             self._hub.places.count("malformed")
             await self._refuse_and_close("this is no message of the link")
             return None
+        except TimeoutError:
+            await self._refuse_and_close("it took too long")
+            return None
         finally:
             Receiver.strangers -= 1
 
