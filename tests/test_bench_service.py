@@ -60,7 +60,7 @@ def test_its_command_serves_as_a_user_and_ends_in_order() -> None:
             *words,
         ]
         with subprocess.Popen(
-            [*command, "--port", "8580"], cwd="/", stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+            [*command, "--port", "0"], cwd="/", stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
         ) as served:
             assert served.stderr is not None
             said = ""
