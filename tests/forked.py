@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import TypedDict
 
 REPO = Path(__file__).resolve().parent.parent
-_HANG_S = 300.0
+_HANG_S = 900.0
 # What commands load only where they need it: figures, limits of charts, pages.
 _LATE = ("scipy.optimize", "scipy.interpolate", "scipy.stats", "jinja2.sandbox", "babel.dates", "babel.numbers")
 
