@@ -220,7 +220,7 @@ def test_more_cells_than_names() -> None:
 
 def test_the_answer_says_what_is_not_in_the_record(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     rows = [f"{at},{'' if at == 3 else 40 + at}.0" for at in (0, 1, 2, 3, 4, 50, 51, 53)]
-    rows[3] = "3,"
+    rows[3], rows[6], rows[7] = "3,", "51,9999", "53,1e999"
     code, answer = bring(
         tmp_path, "t,die\n" + "\n".join(rows) + "\n,44.0\n", "--time", "t", "--channel", "die_temp_c=die", capsys=capsys
     )
@@ -232,6 +232,7 @@ def test_the_answer_says_what_is_not_in_the_record(tmp_path: Path, capsys: pytes
         "cells_without_name": 0,
         "gaps": [{"from_s": 4, "to_s": 50}],
         "readings_missing": {"die_temp_c": 1},
+        "readings_implausible": {"die_temp_c": 2},
         "times": "numbers",
         "date_order": None,
         "load_from": "stages",
@@ -242,7 +243,12 @@ def test_the_answer_says_what_is_not_in_the_record(tmp_path: Path, capsys: pytes
     assert cli.run(["import", str(tmp_path / "log.csv"), "--time", "t", "--channel", "die_temp_c=die",
                     "--stage", "load=0:", "--bench", str(tmp_path)]) == 0  # fmt: skip
     told = capsys.readouterr().out
-    for line in ("Left out: row 10 (no time in them).", "No row from 4 to 50 s.", "taken: die_temp_c in °C."):
+    for line in (
+        "Left out: row 10 (no time in them).",
+        "No row from 4 to 50 s.",
+        "Not believed: die_temp_c in 2 rows",
+        "taken: die_temp_c in °C.",
+    ):
         assert line in told
 
 

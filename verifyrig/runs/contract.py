@@ -123,6 +123,7 @@ class ImportedObject(TypedDict):
     cells_without_name: int
     gaps: list[GapObject]
     readings_missing: dict[str, int]
+    readings_implausible: dict[str, int]
     times: str
     date_order: str | None
     load_from: str

@@ -184,12 +184,18 @@ def _reading(channel: str, value: float) -> Reading:
     if math.isnan(value):
         note = "nothing shows the load here" if channel == LOAD_SHARE else "the file has no reading here"
         return Reading(value=None, quality=Quality.MISSING, note=note)
+    note = why_implausible(channel, value)
+    return Reading(value=value) if note is None else Reading(value=value, quality=Quality.IMPLAUSIBLE, note=note)
+
+
+def why_implausible(channel: str, value: float) -> str | None:
+    """Return why the value cannot be a reading of the channel, None where it can or there is none (NaN)."""
     quantity = quantity_of(channel)
-    if quantity == "temperature" and not COLDEST_READING_C <= value <= HOTTEST_READING_C:
-        return Reading(value=value, quality=Quality.IMPLAUSIBLE, note="no part of a computer has this temperature")
+    if quantity == "temperature" and (value < COLDEST_READING_C or value > HOTTEST_READING_C):
+        return "no part of a computer has this temperature"
     if quantity not in ("temperature", "voltage") and value < 0:
-        return Reading(value=value, quality=Quality.IMPLAUSIBLE, note=f"a {quantity} below zero")
-    return Reading(value=value)
+        return f"a {quantity} below zero"
+    return None
 
 
 def _ending(order: ImportOrder) -> EndFacts:

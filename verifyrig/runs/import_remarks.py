@@ -10,6 +10,7 @@ from verifyrig.core.channels import quantity_of, unit_of
 from verifyrig.runs.contract import ImportedObject
 from verifyrig.runs.csv_import import LOAD_SHARE, Imported
 from verifyrig.runs.derived_load import STAGES, DerivedLoad, contradicted
+from verifyrig.runs.import_record import why_implausible
 from verifyrig.runs.import_words import StagePart
 
 _SHOWN = 5
@@ -21,6 +22,7 @@ def imported_object(samples: Imported, file: str, stages: Sequence[StagePart]) -
     """Return the contract's object."""
     logged = [name for name in samples.columns if not (name == LOAD_SHARE and samples.load_from)]
     missing = {name: int(np.isnan(samples.columns[name]).sum()) for name in logged}
+    odd = {name: sum(why_implausible(name, value) is not None for value in samples.columns[name]) for name in logged}
     return {
         "file": file,
         "rows": len(samples.t_s),
@@ -28,6 +30,7 @@ def imported_object(samples: Imported, file: str, stages: Sequence[StagePart]) -
         "cells_without_name": samples.unnamed,
         "gaps": [{"from_s": from_s, "to_s": to_s} for from_s, to_s in samples.gaps],
         "readings_missing": {name: count for name, count in missing.items() if count},
+        "readings_implausible": {name: count for name, count in odd.items() if count},
         "times": samples.form,
         "date_order": samples.order,
         "load_from": samples.load_from or LOAD_SHARE,
@@ -46,6 +49,10 @@ def imported_lines(remarks: ImportedObject, samples: Imported) -> list[str]:
     lines += [f"No row from {gap['from_s']:.0f} to {gap['to_s']:.0f} s." for gap in gaps[:_SHOWN]]
     lines += [f"And {len(gaps) - _SHOWN} gaps more."] if len(gaps) > _SHOWN else []
     lines += [f"No reading of {name} in {count} rows." for name, count in remarks["readings_missing"].items()]
+    lines += [
+        f"Not believed: {name} in {count} rows, for it cannot have read that."
+        for name, count in remarks["readings_implausible"].items()
+    ]
     lines += [_load_line(samples)] if samples.load_from else []
     lines += [
         f"Stage {name} was named otherwise: the log shows load for {on_s:.0f} s of it."
