@@ -184,8 +184,8 @@ def _reading(channel: str, value: float) -> Reading:
     if math.isnan(value):
         note = "nothing shows the load here" if channel == LOAD_SHARE else "the file has no reading here"
         return Reading(value=None, quality=Quality.MISSING, note=note)
-    note = why_implausible(channel, value)
-    return Reading(value=value) if note is None else Reading(value=value, quality=Quality.IMPLAUSIBLE, note=note)
+    odd = why_implausible(channel, value)
+    return Reading(value=value) if odd is None else Reading(value=value, quality=Quality.IMPLAUSIBLE, note=odd)
 
 
 def why_implausible(channel: str, value: float) -> str | None:
