@@ -8,6 +8,7 @@ import math
 import pytest
 
 from tests.fakes import PROFILE
+from tests.test_interruptions import BenchComputer
 from tests.test_run_course import (
     COOLDOWN_S,
     END_S,
@@ -266,23 +267,8 @@ def test_a_die_that_stands_under_a_steady_load_is_asked_by_a_dip() -> None:
     assert dip["asked"] == ["die_temp_c"] == dip["answered"]
 
 
-class Second:
-    """A bench computer by hand."""
-
-    def __init__(self, *acts: str) -> None:
-        self.acts = list(acts)
-        self.ended = 0
-
-    def news(self) -> list[dict[str, str]]:
-        told, self.acts = self.acts, []
-        return [{"act": act} for act in told]
-
-    def load_ended(self) -> None:
-        self.ended += 1
-
-
 def test_what_happens_to_the_link_is_noted_and_said_and_ends_nothing() -> None:
-    stand = stand_of(second=Second("linked", "lost", "resent", "back"))
+    stand = stand_of(second=BenchComputer("linked", "lost", "resent", "back"))
     assert stand.run().outcome == "completed"
     assert [one["act"] for one in events(stand, "bench-computer")] == ["linked", "lost", "resent", "back"]
     assert sum("bench computer" in text for text in ears(stand).texts()) == 3
