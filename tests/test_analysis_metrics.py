@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import OrderedDict
 from dataclasses import replace
 
 import numpy as np
@@ -176,6 +177,7 @@ def test_figures_are_computed_once_and_anew_where_anything_of_the_run_changes(mo
         return {"load.compute_errors": Metric(value=float(len(asked)), unit="1", u95=0.0)}
 
     monkeypatch.setattr("verifyrig.analysis.metrics.compute_metrics", computed)
+    monkeypatch.setattr("verifyrig.analysis.metrics._kept", OrderedDict())
     trace = ladder_trace(seed=99)
     metrics_of(trace).clear()  # nobody's table is another's
     same = replace(trace, columns={name: values.copy() for name, values in trace.columns.items()})

@@ -12,6 +12,7 @@ from verifyrig.rig.stops import StopKind, Stops
 
 WHY = reason("nobody-present")
 INTERRUPTING = {
+    StopKind.LOAD_FAILED: CauseClass.LOAD_FAILED,
     StopKind.BENCH_COMPUTER: CauseClass.OPERATOR,
     StopKind.SPACE_BAR: CauseClass.OPERATOR,
     StopKind.SUSPEND: CauseClass.SUSPEND,
