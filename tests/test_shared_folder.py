@@ -107,5 +107,7 @@ def test_a_shared_folder_holds_closed_records_alone(tmp_path: Path, monkeypatch:
     assert found["outcome"] == "completed", done.stderr
     assert integrity_of(Path(found["record"]))[0] == "sealed" and Path(found["record"]).parent == bench / "runs"
     listed = json.loads(verifyrig("runs", "--json", cwd=bench).stdout)["runs"]
-    assert [row["outcome"] for row in listed] == ["interrupted", "completed"]
-    assert listed[0]["cause"]["class"] == "killed" and not list(live.iterdir())
+    # On a quick machine both began in the same second, and stand in either order.
+    killed, completed = sorted(listed, key=lambda row: str(row["outcome"]), reverse=True)
+    assert (killed["outcome"], completed["outcome"]) == ("interrupted", "completed")
+    assert killed["cause"]["class"] == "killed" and not list(live.iterdir())
