@@ -3,8 +3,9 @@
 from verifyrig.qa.as_json import as_json
 from verifyrig.qa.charting import ChartSignal
 from verifyrig.qa.csv_text import as_csv
-from verifyrig.qa.findings import MetricFinding, QaFinding, find
+from verifyrig.qa.findings import QaFinding, find
 from verifyrig.qa.junit import as_junit
+from verifyrig.qa.metric_finding import MetricFinding
 from verifyrig.qa.shapes import OddShape, find_shapes
 from verifyrig.qa.text import lines_of
 from verifyrig.qa.units import Attempt, ExcludedRun, UnitFigure, UnitRun, judge_figure, judge_unit, sort_out

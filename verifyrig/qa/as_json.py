@@ -17,7 +17,8 @@ from verifyrig.qa.contract import (
     UnitsMetric,
     YieldObject,
 )
-from verifyrig.qa.findings import MetricFinding, QaFinding
+from verifyrig.qa.findings import QaFinding
+from verifyrig.qa.metric_finding import MetricFinding
 from verifyrig.qa.order import FALSE_ALARM, OrderChange
 from verifyrig.qa.units import Attempt
 from verifyrig.qa.yields import Yield

@@ -19,8 +19,8 @@ from verifyrig.core.run_columns import Coded, FigureColumn, RowArray, RunColumns
 from verifyrig.metrology.verdict import MILDEST_FIRST, Verdict, worst
 from verifyrig.metrology.verdict_columns import Severities, judge_figures, judge_runs, severity
 from verifyrig.qa.benches import within_benches
-from verifyrig.qa.claims import claim_for
-from verifyrig.qa.findings import MetricFinding, limits_of, metric_names, metric_verdict, moved_values, sd_of, too_few
+from verifyrig.qa.findings import limits_of, metric_names, moved_values
+from verifyrig.qa.metric_finding import MetricFinding, finding_of
 from verifyrig.qa.order import OrderChange, changes_of
 from verifyrig.qa.shapes import stage_of_most
 from verifyrig.qa.sorting import SortedColumns, Why, sort_columns
@@ -151,36 +151,22 @@ def _metric(
         figures: Of the runs that count, in order of time; `moved` if to the reference ambient.
         units: Verdict of the units.
     """
-    minimum, maximum = limits
     measured = np.isfinite(figures.values)
     sample = figures.values[measured]
     is_count = bool(sample.size) and bool(np.all(figures.u95[measured] == 0))
-    claim = claim_for(sample, minimum, maximum, count=is_count, steady=not changes, benches=benches.take(measured))
-    verdict, why = metric_verdict(units, claim)
-    missing = measured.size - sample.size
-    gaps = (f"not measured in {missing} units",) if missing and sample.size else ()
-    notes = ["as in a room of the profile's reference ambient"] if moved else []
-    return MetricFinding(
-        metric=name,
-        unit=figures.unit,
-        n=int(sample.size),
-        mean=float(sample.mean()) if sample.size else None,
-        sd=sd_of(sample),
-        minimum=minimum,
-        maximum=maximum,
-        tolerance_low=claim.tolerance_low,
-        tolerance_high=claim.tolerance_high,
-        cpk=claim.cpk,
-        cpk_low=claim.cpk_low,
-        ppk=claim.ppk,
-        ppk_low=claim.ppk_low,
-        steady=False if changes else None if too_few(sample) else True,
-        order=changes,
-        proven_share=claim.proven_share,
-        verdict=verdict,
-        remarks=(*notes, *(str(change.why) for change in changes), *map(str, claim.notes), *why),
-        gaps=gaps,
+    plain = finding_of(
+        name,
+        figures.unit,
+        sample,
+        limits,
+        units,
+        is_count=is_count,
+        moved=moved,
+        benches=benches.take(measured),
+        changes=changes,
     )
+    missing = measured.size - sample.size
+    return replace(plain, gaps=(f"not measured in {missing} units",)) if missing and sample.size else plain
 
 
 def _units_verdict(

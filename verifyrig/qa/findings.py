@@ -10,11 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from verifyrig.capability import (
-    FEWEST_FOR_ORDER,
-    Chart,
-    SpreadSource,
     Unanswered,
-    are_equal,
     find_outliers,
     finite,
     over_reference_ambient,
@@ -25,9 +21,9 @@ from verifyrig.core.profile import Profile
 from verifyrig.core.run_columns import Coded
 from verifyrig.core.trace import FloatArray
 from verifyrig.metrology.verdict import Verdict, worst
-from verifyrig.qa.benches import BenchPlace, components_of, places_of, within_benches
-from verifyrig.qa.charting import BatchCharts, ChartSignal, chart_batches, chart_over_time, signals_of
-from verifyrig.qa.claims import SampleClaim, claim_for
+from verifyrig.qa.benches import components_of, places_of, within_benches
+from verifyrig.qa.charting import BatchCharts, chart_batches, chart_over_time, signals_of
+from verifyrig.qa.metric_finding import MetricFinding, finding_of
 from verifyrig.qa.order import FALSE_ALARM, OUTLIER_FALSE_ALARM, OrderChange, changes_of, order_words
 from verifyrig.qa.shapes import (
     WINDOWS,
@@ -49,82 +45,14 @@ __all__ = [
     "limits_of",
     "may_be_asked",
     "metric_names",
-    "metric_verdict",
     "moved_values",
-    "sd_of",
     "series_of",
-    "too_few",
     "values_of",
 ]
 
 
 # Of a stage with a load: what shows a fault before a limit does.
 _SHOWN = ("die_temp_c.rise", "package_power_w.mean")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MetricFinding:
-    """One metric over all units, in `unit`.
-
-    Attributes:
-        n: Units with a figure.
-        minimum, maximum: Limits of the profile, or None.
-        tolerance_low, tolerance_high: Interval of 95 % of all units at 95 % confidence; None with a reason in `notes`.
-        cpk, cpk_low: Capability by the spread from unit to next unit, and its lower bound.
-        ppk, ppk_low: The same by the spread of all units; this lower bound is what is claimed.
-        steady: Whether the metric stayed the same from the first unit to the last; None of too few to tell.
-        proven_share: Of what share of all units the sample proves that they lie within the limits.
-        places: Each bench against the others, of several benches.
-        components: Where the spread comes from: bench, day, unit, mount, repeat, as far as there are several of each.
-        order: What changed; nothing is claimed for further units then.
-        signals, batches: Points of the control charts that break a rule, of a metric that changed.
-        outliers: Runs that do not belong to the others.
-        verdict: The worst of the units' own; conditional where all pass but the claim for further units fails.
-        remarks: What a reader must know, one clause each.
-        gaps: In which units it was not measured, a clause; none where it is in all.
-    """
-
-    metric: str
-    unit: str
-    n: int
-    mean: float | None = None
-    sd: float | None = None
-    minimum: float | None = None
-    maximum: float | None = None
-    tolerance_low: float | None = None
-    tolerance_high: float | None = None
-    cpk: float | None = None
-    cpk_low: float | None = None
-    ppk: float | None = None
-    ppk_low: float | None = None
-    steady: bool | None = None
-    order: tuple[OrderChange, ...] = ()
-    proven_share: float | None = None
-    places: tuple[BenchPlace, ...] = ()
-    components: tuple[SpreadSource, ...] = ()
-    outliers: tuple[str, ...] = ()
-    verdict: Verdict = Verdict.NOT_MEASURED
-    remarks: tuple[str, ...] = ()
-    gaps: tuple[str, ...] = ()
-    chart: Chart | None = None
-    signals: tuple[ChartSignal, ...] = ()
-    batches: BatchCharts | None = None
-
-    @property
-    def has_limit(self) -> bool:
-        """Whether the profile judges this metric."""
-        return self.minimum is not None or self.maximum is not None
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What a reader must know, one clause each, and that there is no limit where there is none."""
-        unjudged = () if self.has_limit else ("no limit is set",)
-        return tuple(dict.fromkeys([*self.remarks, *unjudged, *self.gaps]))
-
-    @property
-    def notes_beside_limits(self) -> tuple[str, ...]:
-        """The notes of a page that shows the limits, and so by itself that there is none."""
-        return tuple(dict.fromkeys([*self.remarks, *self.gaps]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -311,41 +239,30 @@ def _find_metric(
     series: tuple[list[float | None], bool],
     changes: tuple[OrderChange, ...],
 ) -> MetricFinding:
-    minimum, maximum = limits_of(name, profile)
+    limits = limits_of(name, profile)
     runs = sorted_runs.counted
     figures = [run.metrics.get(name) for run in runs]
     values, moved = series
-    sample = finite(values)
-    notes = ["as in a room of the profile's reference ambient"] if moved else []
     is_count = _is_count(figures)
-    measured_on = Coded.of(run.bench for run, value in zip(runs, values, strict=True) if value is not None)
-    claim = claim_for(sample, minimum, maximum, count=is_count, steady=not changes, benches=measured_on)
     every = [attempt.run for attempt in sorted_runs.attempts]
-    verdict, why = metric_verdict(_unit_verdict(name, sorted_runs, minimum, maximum), claim)
     outliers = find_outliers(values, alpha=alpha)
     chart = chart_over_time(values, runs)
-    return MetricFinding(
-        metric=name,
-        unit=_unit(name, runs),
-        n=int(sample.size),
-        mean=float(sample.mean()) if sample.size else None,
-        sd=sd_of(sample),
-        minimum=minimum,
-        maximum=maximum,
-        tolerance_low=claim.tolerance_low,
-        tolerance_high=claim.tolerance_high,
-        cpk=claim.cpk,
-        cpk_low=claim.cpk_low,
-        ppk=claim.ppk,
-        ppk_low=claim.ppk_low,
-        steady=False if changes else None if too_few(sample) else True,
-        order=changes,
-        proven_share=claim.proven_share,
+    plain = finding_of(
+        name,
+        _unit(name, runs),
+        finite(values),
+        limits,
+        _unit_verdict(name, sorted_runs, *limits),
+        is_count=is_count,
+        moved=moved,
+        benches=Coded.of(run.bench for run, value in zip(runs, values, strict=True) if value is not None),
+        changes=changes,
+    )
+    return replace(
+        plain,
         places=() if is_count else places_of(values, runs),
         components=() if is_count else components_of(values_of(every, name, profile)[0], every),
         outliers=() if isinstance(outliers, Unanswered) else tuple(runs[at].run for at in outliers),
-        verdict=verdict,
-        remarks=(*notes, *(str(change.why) for change in changes), *map(str, claim.notes), *why),
         gaps=(*_gaps(runs, figures), *_roomless(runs, figures, values)),
         chart=chart,
         batches=_batch_charts(values, runs, told=bool(changes)),
@@ -354,11 +271,6 @@ def _find_metric(
         if changes
         else (),
     )
-
-
-def too_few(sample: FloatArray) -> bool:
-    """Return whether a sample is too small, or too equal, to tell whether it changed."""
-    return sample.size < FEWEST_FOR_ORDER or are_equal(sample)
 
 
 def _batch_charts(values: Sequence[float | None], runs: Sequence[UnitRun], *, told: bool) -> BatchCharts | None:
@@ -389,13 +301,6 @@ def moved_values(
     return over_reference_ambient(values, ambients_c, profile.reference_ambient_c), True
 
 
-def sd_of(sample: FloatArray) -> float | None:
-    """Return the spread of finite values, None where there are too few."""
-    if sample.size < 2:
-        return None
-    return 0.0 if are_equal(sample) else float((sample - sample[0]).std(ddof=1))
-
-
 def _number(figure: UnitFigure | None) -> float | None:
     if figure is None or figure.value is None or not math.isfinite(figure.value):
         return None
@@ -411,17 +316,6 @@ def _unit_verdict(name: str, sorted_runs: Sorted, minimum: float | None, maximum
     if minimum is None and maximum is None:
         return Verdict.NOT_MEASURED
     return worst(judge_figure(run.metrics.get(name), minimum, maximum) for run in sorted_runs.deciding)
-
-
-def metric_verdict(units: Verdict, claim: SampleClaim) -> tuple[Verdict, list[str]]:
-    """Return the verdict on a metric: that of its units, conditional where what they prove of others falls short."""
-    if not claim.has_limit:
-        return units, []
-    if units is Verdict.NOT_MEASURED:
-        return units, ["no unit was measured"] if claim.n == 0 else ["some unit was not measured"]
-    if units is Verdict.PASS and claim.why_not_proven is not None:
-        return Verdict.CONDITIONAL_PASS, [str(claim.why_not_proven)]
-    return units, []
 
 
 def _roomless(

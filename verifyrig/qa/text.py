@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from verifyrig.core.outcome import Outcome
 from verifyrig.core.plain_text import plain_line
 from verifyrig.metrology.verdict import Verdict, plain_word, shape
-from verifyrig.qa.findings import MetricFinding, QaFinding
+from verifyrig.qa.findings import QaFinding
+from verifyrig.qa.metric_finding import MetricFinding
 from verifyrig.qa.shapes import Fingerprint
 from verifyrig.qa.units import Attempt, UnitFigure, judge_figure
 from verifyrig.qa.yields import Yield
