@@ -12,12 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from stick.making import cpio, disk, fat, grub, modules, verity, wheels
+from stick.making import cpio, disk, fat, grub, modules, packages, verity, wheels
 from stick.making.clearing import clear
-from stick.making.run import BuildError
+from stick.making.run import BuildError, NotToBeHad
 from tests.stick.guest import answer_in
 from tests.stick.image import mirror
 from tests.stick.partition import data_offset, is_dirty, put, take
+from tests.stick.share import is_starved
 from tests.stick.write_log import drive, entries, left_by_cut
 
 IDENT = uuid.UUID("11111111-2222-4333-8444-555555555555")
@@ -150,6 +151,32 @@ def test_the_mirror_is_that_of_the_machine(text: str, expected: str, tmp_path: P
     if not text.startswith("Types"):
         (folder / "a.list").rename(tmp_path / "sources.list")
     assert mirror(tmp_path) == expected
+
+
+def test_a_mirror_that_answers_and_lacks_a_package_is_a_fault_of_the_list(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*words: str | Path, **options: object) -> str:
+        raise BuildError("mmdebstrap failed (25)")
+
+    monkeypatch.setattr(packages, "run", fails)
+    monkeypatch.setattr(shutil, "which", lambda name: f"/usr/bin/{name}")
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    release = tmp_path / "mirror/dists/trixie/InRelease"
+    release.parent.mkdir(parents=True)
+    mirror_url = (tmp_path / "mirror").as_uri()
+    for is_there in (False, True):
+        if is_there:
+            release.write_text("Origin: Debian\n")
+        with pytest.raises(BuildError) as caught:
+            packages.fetch(tmp_path / "work", mirror=mirror_url, suite="trixie", small=True, epoch=1, fresh=False)
+        assert isinstance(caught.value, NotToBeHad) is not is_there
+
+
+def test_a_guest_that_wanted_the_processors_and_was_not_given_them_is_starved_and_one_that_hangs_idle_is_not() -> None:
+    assert is_starved(40.0, 400.0, 500.0)
+    assert not is_starved(12.0, 3.0, 500.0), "it waits for something that never comes: a fault"
+    assert not is_starved(480.0, 300.0, 500.0), "it had far more than any start needs"
 
 
 def test_an_answer_on_the_serial_line_is_told_from_the_echo_of_its_command() -> None:

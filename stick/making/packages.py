@@ -6,6 +6,7 @@ import hashlib
 import os
 import re
 import shutil
+import urllib.request
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +17,7 @@ HERE = Path(__file__).resolve().parents[1]
 KEYRING = Path("/usr/share/keyrings/debian-archive-keyring.gpg")
 DEFAULT_MIRROR = "http://deb.debian.org/debian"
 DEFAULT_SUITE = "trixie"
+_ANSWER_S = 30.0
 # Read by nobody in the image, but the copyright files stay: they are the licences.
 _LEFT_OUT = ("/usr/share/doc/*", "/usr/share/man/*", "/usr/share/locale/*", "/usr/share/info/*", "/usr/share/lintian/*")
 # Run by mmdebstrap outside the root folder, with its apt: the kernel's package is named after its version.
@@ -107,7 +109,7 @@ def _make(place: Path, mirror: str, suite: str, installed: list[str], unpacked: 
             env={"SOURCE_DATE_EPOCH": str(epoch)},
         )
     except BuildError as error:
-        if shutil.which("mmdebstrap") is None:
+        if shutil.which("mmdebstrap") is None or _answers(mirror, suite):
             raise
         raise NotToBeHad(f"Debian's packages cannot be had from {mirror}:\n{error}") from error
     debs = sorted((place / "debs").glob("*.deb"))
@@ -121,6 +123,15 @@ def _make(place: Path, mirror: str, suite: str, installed: list[str], unpacked: 
         run("depmod", "-b", place / "unpacked/usr", folder.name)
     (place / "listing").write_text(_listing(place / "root", debs))
     clear(place / "debs")
+
+
+def _answers(mirror: str, suite: str) -> bool:
+    """Return whether a mirror has the release: then a package that is not to be had was named wrongly here."""
+    try:
+        with urllib.request.urlopen(f"{mirror}/dists/{suite}/InRelease", timeout=_ANSWER_S) as answer:
+            return bool(answer.read(1))
+    except (OSError, ValueError):
+        return False
 
 
 def _listing(root: Path, debs: list[Path]) -> str:

@@ -36,6 +36,10 @@ class GuestError(Exception):
     """The guest did not do what was waited for."""
 
 
+class NothingSaid(GuestError):
+    """What was waited for was not said within the hang limit; the guest is still there."""
+
+
 def lacking() -> str:
     """Return what keeps a guest from being started here, empty where nothing does."""
     for program, package in ((QEMU, "qemu-system-x86"), ("mmdebstrap", "mmdebstrap")):
@@ -52,10 +56,12 @@ class Guest:
 
     Attributes:
         folder: Its sockets, its firmware's variables, its serial log.
+        hang_s: How long is waited for what it should say, s, where nothing else is asked for.
     """
 
     folder: Path
     process: subprocess.Popen[bytes]
+    hang_s: float = HANG_S
     _line: socket.socket | None = None
     _read: int = 0
     _asked: int = field(default=0)
@@ -72,8 +78,9 @@ class Guest:
         except FileNotFoundError:
             return ""
 
-    def wait_for(self, pattern: str, *, hang_s: float = HANG_S, ends: bool = False) -> re.Match[str]:
+    def wait_for(self, pattern: str, *, hang_s: float | None = None, ends: bool = False) -> re.Match[str]:
         """Wait until the serial line says something new that fits; raise `GuestError` after a hang or an end."""
+        hang_s = self.hang_s if hang_s is None else hang_s
         until_s = time.monotonic() + hang_s
         while True:
             text = self.said()
@@ -85,7 +92,7 @@ class Guest:
                 what = f"the guest ended ({self.process.returncode}) before it said {pattern!r}"
                 raise GuestError(f"{what}:\n{text[-1500:]}")
             if time.monotonic() > until_s:
-                raise GuestError(f"{pattern!r} was not said in {hang_s:.0f} s:\n{text[-1500:]}")
+                raise NothingSaid(f"{pattern!r} was not said in {hang_s:.0f} s:\n{text[-1500:]}")
             time.sleep(0.25)
 
     def send(self, text: str) -> None:
@@ -102,7 +109,7 @@ class Guest:
         self.send("\r")
         self.wait_for(r"bench folder is /bench")
 
-    def shell(self, command: str, *, hang_s: float = HANG_S) -> str:
+    def shell(self, command: str, *, hang_s: float | None = None) -> str:
         """Run a command in the shell on the serial line; return what it printed."""
         self._asked += 1
         mark = f"DONE{self._asked}"
@@ -153,6 +160,17 @@ class Guest:
         fields = Path(f"/proc/{self.process.pid}/stat").read_text().rsplit(")", 1)[1].split()
         return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
+    def waited_s(self) -> float:
+        """Return how long that thread of QEMU waited for the host's processors which waited longest, s.
+
+        Source: Linux, Documentation/scheduler/sched-stats.rst: what a thread ran, and what it waited to run, ns.
+        """
+        waited_ns = []
+        for task in Path(f"/proc/{self.process.pid}/task").glob("*"):
+            with contextlib.suppress(OSError):  # gone meanwhile
+                waited_ns.append(int((task / "schedstat").read_text().split()[1]))
+        return max(waited_ns, default=0) / 1e9
+
     def cut_power(self) -> None:
         """End the guest as a pulled plug does."""
         with contextlib.suppress(OSError):
@@ -197,6 +215,7 @@ def started(
     more: Sequence[str] = (),
     drive: str = "",
     screen: Sequence[str] = ("-vga", "std"),
+    hang_s: float = HANG_S,
 ) -> Iterator[Guest]:
     """Start a guest with the image in a USB port; it is gone afterwards, whatever happens.
 
@@ -223,10 +242,12 @@ def started(
         process = subprocess.Popen(
             [*bound, "nice", "-n", "10", *words], stdin=subprocess.DEVNULL, stdout=log, stderr=log
         )
-    guest = Guest(folder=folder, process=process)
+    guest = Guest(folder=folder, process=process, hang_s=hang_s)
     try:
         yield guest
     finally:
+        if guest._line is not None:
+            guest._line.close()
         if process.poll() is None:
             process.kill()
             process.wait()
