@@ -6,13 +6,14 @@ import contextlib
 import itertools
 import json
 import os
+import queue
 import signal
 import sqlite3
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +29,7 @@ from verifyrig.rig.patience import patiently
 from verifyrig.sensors.background import BackgroundSensor
 from verifyrig.sensors.bank import Bank, open_bank
 from verifyrig.sensors.files import HeldFile
-from verifyrig.sensors.reader import Reader
+from verifyrig.sensors.reader import Read, Reader, Round, read_rounds
 
 REPO = Path(__file__).resolve().parent.parent
 # Generous: the machines that run tests are shared.
@@ -115,6 +116,46 @@ def test_a_second_reading_in_the_same_tick_keeps_nobody_waiting_either() -> None
     assert bank.reread("plate_temp_c", 0.0).quality is Quality.MISSING
     assert bank.hanging() == ("plate_temp_c",)
     plate.free.set()
+    bank.close()
+
+
+def test_a_read_that_comes_back_just_as_it_is_called_hanging_is_asked_again() -> None:
+    plate = Hanging("plate_temp_c")
+
+    class Late(Reader):
+        """On a busy machine the read comes back between the reader's judgement and whoever asked for it."""
+
+        def read(self, reads: Sequence[tuple[str, Read]]) -> tuple[dict[str, Taken | SensorError], Round | None]:
+            found, hanging = super().read(reads)
+            if hanging is not None:
+                plate.free.set()
+                wait_until(lambda: hanging.over)
+            return found, hanging
+
+    bank = Bank([plate], reader=Late())
+    assert bank.sample(0.0, load_share=0.0)["plate_temp_c"].ok
+    plate.free.clear()
+    hung = bank.sample(1.0, load_share=0.0)["plate_temp_c"]
+    wait_until(lambda: bank.sample(2.0, load_share=0.0)["plate_temp_c"].ok)
+    assert bank.hanging() == () and "not come back" in hung.note
+    bank.close()
+
+
+def test_a_reader_that_gets_no_processor_accuses_no_sensor() -> None:
+    plate, hose = Hanging("plate_temp_c"), Hanging("hose_in_temp_c")
+    waiting: queue.SimpleQueue[Round | None] = queue.SimpleQueue()
+
+    class Starved(Reader):
+        def _begin(self) -> None:
+            self._rounds = waiting
+
+    bank = Bank([plate, hose], reader=Starved())
+    missing = bank.sample(0.0, load_share=0.0)["plate_temp_c"]
+    assert missing.quality is Quality.MISSING and "no time" in missing.note and "hang" not in missing.note
+    assert bank.hanging() == () and plate.asked == 0
+    threading.Thread(target=read_rounds, args=(waiting,), daemon=True).start()
+    assert all(reading.ok for reading in bank.sample(1.0, load_share=0.0).values())
+    assert (plate.asked, hose.asked) == (1, 1), "what was asked for in vain is not read afterwards"
     bank.close()
 
 

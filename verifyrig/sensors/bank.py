@@ -234,8 +234,8 @@ class Bank:
         self._welcome_back()
         asked = [(name, self._channels[name].take) for name in names if name not in self._hung]
         found, hanging = self._reader.read(asked)
-        if hanging is not None:
-            self._hung[hanging.at] = hanging
+        if hanging is not None and hanging.hangs_at is not None:
+            self._hung[hanging.hangs_at] = hanging
         return {name: found.get(name) or self._not_read(name) for name in names}
 
     def _welcome_back(self) -> None:
@@ -251,8 +251,11 @@ class Bank:
         if name in self._hung:
             waiting_s = time.monotonic() - self._hung[name].began_s
             what = f"a read of it has not come back for {waiting_s:.1f} s"
-        else:
+        elif self._hung:
             what = f"it was not read, since a read of {', '.join(self._hung)} hangs"
+        else:
+            mend = "Close what else is busy on this machine."
+            return SensorError("this machine left no time to read it", where=info.label or info.source, mend=mend)
         return SensorError(
             what, where=info.label or info.source, mend="Check the bus and its driver in the system's log."
         )

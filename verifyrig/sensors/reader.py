@@ -27,32 +27,50 @@ class Round:
     """One round of reads, filled in by the reader's thread.
 
     Attributes:
-        found: What has been read so far, by channel.
-        at: The channel that is being read, empty before the first and after the last.
+        found: What has been read, by channel; nothing is added once the thread was left behind.
+        hangs_at: The channel whose read kept the thread when it was left behind, None where none did.
     """
 
     def __init__(self, reads: Sequence[tuple[str, Read]]) -> None:
         self.found: dict[str, Taken | SensorError] = {}
-        self.at = ""
-        self.left_behind = False
+        self.hangs_at: str | None = None
         self.began_s = time.monotonic()
         self._reads = reads
+        # A read may come back in the very moment in which it is called hanging: one of both holds, whoever looks.
+        self._change = threading.Lock()
+        self._begun = False
+        self._left_behind = False
         self._done = threading.Event()
 
     def run(self) -> None:
         """Read one after the other, until somebody has left this thread behind."""
         for name, read in self._reads:
-            self.at = name
+            with self._change:
+                if self._left_behind:
+                    break
+                self._begun = True
             taken = read()
-            if self.left_behind:
-                break
-            self.found[name] = taken
-        self.at = ""
+            with self._change:
+                if self._left_behind:
+                    break
+                self.found[name] = taken
         self._done.set()
 
     def wait(self) -> bool:
         """Return whether all has been read within the limit."""
         return self._done.wait(HANGS_S) or self._done.wait(_CATCH_UP_S)
+
+    def leave(self) -> bool:
+        """Take no more of its thread; return whether a read keeps that one.
+
+        None does where all came back at the last moment, or where the thread got no processor to begin with.
+        """
+        with self._change:
+            self._left_behind = True
+            unread = [name for name, _ in self._reads[len(self.found) :]]
+            if self._begun and unread:
+                self.hangs_at = unread[0]
+        return self.hangs_at is not None
 
     @property
     def over(self) -> bool:
@@ -70,18 +88,16 @@ class Reader:
     def read(self, reads: Sequence[tuple[str, Read]]) -> tuple[dict[str, Taken | SensorError], Round | None]:
         """Return what was read, by channel, and the round that hangs, None where none does.
 
-        Of a round that hangs, the channel `at` keeps it waiting, and those after it are not in what was read.
+        Of a round that hangs, the channel `hangs_at` keeps it waiting; that one and those after it are not in what was
+        read. Where no read could be begun there is nothing in it, and none hangs.
         """
         current = Round(reads)
         self._rounds.put(current)
-        if current.wait():
-            return current.found, None
-        current.left_behind = True
-        if not current.at:  # it came back at the last moment
+        if current.wait() or not current.leave():
             return current.found, None
         self._rounds.put(None)
         self._begin()
-        return dict(current.found), current
+        return current.found, current
 
     def close(self) -> None:
         """Let the thread end."""
@@ -89,9 +105,10 @@ class Reader:
 
     def _begin(self) -> None:
         self._rounds = queue.SimpleQueue()
-        threading.Thread(target=_read_rounds, args=(self._rounds,), name="sensor reader", daemon=True).start()
+        threading.Thread(target=read_rounds, args=(self._rounds,), name="sensor reader", daemon=True).start()
 
 
-def _read_rounds(rounds: queue.SimpleQueue[Round | None]) -> None:
+def read_rounds(rounds: queue.SimpleQueue[Round | None]) -> None:
+    """Read one round after the other until one is None; what a reader's thread does."""
     while (current := rounds.get()) is not None:
         current.run()
