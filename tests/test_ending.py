@@ -32,7 +32,7 @@ def state(
     host: str = "h1",
     quiet_s: float = 1.0,
     started: Mapping[int, float] | None = None,
-    boots: tuple[BootSpan, ...] = (),
+    boots: tuple[BootSpan, ...] | None = None,
 ) -> SystemState:
     running: dict[int, Any] = {4321: KEEPER["started"]} if started is None else dict(started)
     return SystemState(
@@ -80,6 +80,15 @@ def test_an_interrupted_record_is_put_into_the_class_that_can_be_proven(
     assert ending.outcome == outcome
     assert (ending.cause["class"] if ending.cause is not None else None) == kind
     assert ending.cause is None or all(isinstance(why, str) and why for why in ending.cause["why"])
+
+
+def test_where_no_log_is_left_a_crash_is_not_ruled_out() -> None:
+    """A system that runs from memory: after a kernel panic it knows as much of it as after a cut of the power."""
+    for boots, codes in ((None, ["restarted"]), ((), ["restarted", "no-log-left"])):
+        now = state(boot="bbbb-2222", boots=boots)
+        ending = ending_of(FACTS, sealed=False, last_sample_utc_s=LAST_UTC_S, state=now)
+        assert ending.cause is not None and ending.cause["class"] == "power-off"
+        assert [why.code for why in ending.why] == codes
 
 
 @pytest.mark.parametrize("facts", [{}, {"keeper": None}, {"keeper": {"pid": "x"}}, {"keeper": {"boot_id": ""}}])

@@ -16,8 +16,10 @@ from verifyrig.bench.folder import Bench
 from verifyrig.commands import cli
 from verifyrig.core.interfaces import Reading
 from verifyrig.record import open_record, read_trace
+from verifyrig.record.outcome_of import host_facts
 from verifyrig.record.restart_note import read_aftermath
 from verifyrig.runs.unfinished import note_unfinished
+from verifyrig.system.history.memory import SystemMemory
 
 
 def record(path: Path, how: str) -> None:
@@ -50,6 +52,22 @@ def test_an_interrupted_run_is_announced_once_and_noted_beside_its_record(
     assert path.read_bytes() == before
     assert cli.run(["runs", "--json", "--bench", str(tmp_path)]) == 0
     assert capsys.readouterr().err == ""
+
+
+def test_after_a_restart_without_a_log_the_sentence_names_a_crash_beside_lost_power(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As after a kernel panic on a system that runs from memory: nothing of it is left."""
+    monkeypatch.setattr("verifyrig.system.history.memory.remember", SystemMemory)
+    path = tmp_path / "runs" / "20260101-000000-cccc.sqlite"
+    writer = open_record(path, facts={"run": path.stem}, profile_text=None, channels=["die_temp_c"], live=True)
+    writer.fact("keeper", {**host_facts(), "boot_id": "before"})
+    writer.stage_started("load", "load", 0.0)
+    writer.sample(0.0, 1.7e9, {"die_temp_c": Reading(value=60.0)})
+    writer.abandon("")
+    (told,) = note_unfinished(Bench(root=tmp_path))
+    assert told.kind == "power-off" and "a crash" in told.sentence
+    assert "does not separate heat, power and crash" in told.sentence and "Most likely" not in told.sentence
 
 
 def test_a_closed_run_is_not_told(tmp_path: Path) -> None:

@@ -265,6 +265,7 @@ TEXTS: dict[str, str] = {
     "not-restarted": "the system was not restarted",
     "process-silent": "process {pid} is there, but has written nothing for {time_s:.0f} s",
     "restarted": "the system was restarted since, and the record never closed",
+    "no-log-left": "no log of that start is left: lost power, a reset, a crash and a hang cannot be told apart",
     "log-ends-asleep": "its log ends where the system went to sleep",
     "log-ends-orderly": "its log ends {time_s:.0f} s later with an orderly shut-down",
     "log-goes-on-orderly": "the system went on for {time_min:.0f} min and was shut down in order",

@@ -11,7 +11,7 @@ import hashlib
 import platform
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple, TypedDict, cast
 
@@ -46,18 +46,18 @@ class SystemState:
     Attributes:
         host: `host_id()` of this computer.
         process_started: Gives the start time of a process id, s since 1970, or None where there is none.
-        boots: Earlier boots, where the log was asked; empty otherwise.
+        boots: Earlier boots of which the system's log knows; None where it was not asked.
     """
 
     boot_id: str | None
     host: str | None
     now_utc_s: float
     process_started: Callable[[int], float | None]
-    boots: Sequence[BootSpan] = field(default_factory=tuple)
+    boots: Sequence[BootSpan] | None = None
 
 
-def system_state(boots: Sequence[BootSpan] = ()) -> SystemState:
-    """Return the state of the computer that this runs on."""
+def system_state(boots: Sequence[BootSpan] | None = None) -> SystemState:
+    """Return the state of the computer that this runs on; `boots` where its log was asked."""
     return SystemState(
         boot_id=boot_id(Path("/")) or _boot_by_time(),
         host=host_id(),
@@ -132,7 +132,7 @@ def ending_of(facts: Mapping[str, Any], *, sealed: bool, last_sample_utc_s: floa
         facts: Table `run` of the record.
         sealed: Whether the record is closed.
         last_sample_utc_s: Wall clock of the last sample, s, or None where there is none.
-        state: What this computer knows; its `boots` may be empty.
+        state: What this computer knows.
     """
     outcome, cause = facts.get("outcome"), facts.get("cause")
     if outcome not in (None, Outcome.RUNNING):
@@ -161,7 +161,7 @@ def _interrupted_ending(facts: Mapping[str, Any], last_utc_s: float | None, stat
             reason("never-closed"),
             reason("other-computer"),
         )
-    return _other_boot(str(keeper["boot_id"]), last_utc_s, state)
+    return _other_boot(str(keeper["boot_id"]), last_utc_s, state.boots)
 
 
 def _same_boot(
@@ -188,9 +188,12 @@ def _quiet_s(facts: Mapping[str, Any], last_utc_s: float | None, state: SystemSt
     return quiet_s if quiet_s > limit_s else None
 
 
-def _other_boot(boot: str, last_utc_s: float | None, state: SystemState) -> Ending:
+def _other_boot(boot: str, last_utc_s: float | None, boots: Sequence[BootSpan] | None) -> Ending:
     restarted = reason("restarted")
-    span = next((b for b in state.boots if b.boot_id == boot.replace("-", "")), None)
+    span = next((b for b in boots or () if b.boot_id == boot.replace("-", "")), None)
+    if span is None and boots is not None:
+        # A system that runs from memory keeps no log over a start: of a crash nothing is left either.
+        return _interrupted(CauseClass.POWER_OFF, restarted, reason("no-log-left"))
     if span is None or last_utc_s is None:
         return _interrupted(CauseClass.POWER_OFF, restarted)
     after_s = span.last_utc_s - last_utc_s

@@ -116,7 +116,10 @@ def explain_end(
     if kind == CauseClass.HANG:
         found = _hang(why, moments, restart_s)
     else:
-        found = _weigh(moments, list(_signs(moments, remembered, restart_s)), remembered, restart_s)
+        # A system that runs from memory would not know of its own crash: that it tells of none says nothing then.
+        crash_is_kept = not any(isinstance(part, Reason) and part.code == "no-log-left" for part in why)
+        signs = list(_signs(moments, remembered, restart_s, crash_is_kept=crash_is_kept))
+        found = _weigh(moments, signs, remembered, restart_s, crash_is_kept=crash_is_kept)
     return replace(found, remembered=tuple(remembered))
 
 
@@ -158,12 +161,18 @@ def _hang(why: Iterable[Reason | str], moments: LastMoments, restart_s: float | 
 
 
 def _weigh(
-    moments: LastMoments, signs: Sequence[_Sign], remembered: Sequence[LogEntry], restart_s: float | None
+    moments: LastMoments,
+    signs: Sequence[_Sign],
+    remembered: Sequence[LogEntry],
+    restart_s: float | None,
+    *,
+    crash_is_kept: bool,
 ) -> PostMortem:
     if any(speaks_for(entry) is Speaks.BUTTON for entry in remembered):
         what = [meaning_of(entry) for entry in remembered if speaks_for(entry) is Speaks.BUTTON]
         return _finding(EndedBy.OPERATOR, reason("end-button"), what, (), {}, moments, restart_s)
-    odds = {ended_by: _PRIOR[ended_by] + sum(sign.weight(ended_by) for sign in signs) for ended_by in _WEIGHED}
+    prior = _PRIOR if crash_is_kept else dict.fromkeys(_WEIGHED, 0.0)
+    odds = {ended_by: prior[ended_by] + sum(sign.weight(ended_by) for sign in signs) for ended_by in _WEIGHED}
     if not _may_be_heat(moments, remembered):
         odds[EndedBy.HEAT] = -math.inf
     shares = _shares(odds)
@@ -199,10 +208,12 @@ def _may_be_heat(moments: LastMoments, remembered: Sequence[LogEntry]) -> bool:
 _COOL_SIDE = ("ambient_temp_c", "inlet_temp_c", "exhaust_temp_c", "radiator_temp_c", "coolant_temp_c")
 
 
-def _signs(moments: LastMoments, remembered: Sequence[LogEntry], restart_s: float | None) -> Iterable[_Sign]:
+def _signs(
+    moments: LastMoments, remembered: Sequence[LogEntry], restart_s: float | None, *, crash_is_kept: bool
+) -> Iterable[_Sign]:
     yield from _signs_of_log(remembered)
     yield from _signs_of_heat(moments)
-    yield from _signs_of_load(moments)
+    yield from _signs_of_load(moments, crash_is_kept=crash_is_kept)
     yield from _signs_of_rails(moments)
     if moments.compute_errors:
         yield _Sign(what=reason("errors-before-end", count=moments.compute_errors), software=4.5, heat=-0.5, power=-0.5)
@@ -255,11 +266,14 @@ def _range(die: CutTemperature) -> Reason:
     return reason("temperature-range", temp_c=die.estimate_c, low_c=die.low_c, high_c=die.high_c)
 
 
-def _signs_of_load(moments: LastMoments) -> Iterable[_Sign]:
+def _signs_of_load(moments: LastMoments, *, crash_is_kept: bool) -> Iterable[_Sign]:
     if not moments.under_load or moments.load_s is None:
         yield _Sign(what=reason("no-load-on"), heat=-1.0)
     elif moments.load_s <= _SOON_AFTER_STEP_S:
-        yield _Sign(what=reason("load-just-risen", load_s=moments.load_s), power=2.5, heat=-1.0)
+        # It brings down a weak supply and a processor that no longer computes at its voltage alike: what parts them is
+        # the log of the crash.
+        software = 0.0 if crash_is_kept else 2.5
+        yield _Sign(what=reason("load-just-risen", load_s=moments.load_s), power=2.5, heat=-1.0, software=software)
     else:
         yield _Sign(what=reason("load-long-on", load_s=moments.load_s), power=-0.7)
 

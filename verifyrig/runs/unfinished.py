@@ -135,7 +135,7 @@ def _look_closer(path: Path, head: Head, *, rebooted: bool) -> Ending | None:
     from verifyrig.system.history.memory import SystemMemory, remember
 
     memory = remember() if rebooted else SystemMemory()
-    if memory.boots:
+    if rebooted:
         head = read_head(path, system_state(memory.boots))
     note = Aftermath(
         run=head.run,
