@@ -3,10 +3,14 @@
 On a busy host the guest's processors wait for the host's. That time is left out (Linux, Documentation/scheduler/
 sched-stats.rst: what a thread ran, and what it waited to run): an idle guest would look busy for it, as it takes longer
 over the little that it does, and one under full load would look idle by the time it gets.
+
+Power goes with the third power of the work: clock and voltage rise together with it (P = C V² f of CMOS, a textbook's).
+So a program that only waits and samples heats little, and one that computes all the time heats much.
 """
 
 from __future__ import annotations
 
+import math
 import mmap
 import struct
 import threading
@@ -16,20 +20,25 @@ from pathlib import Path
 _AT = 0x4F0
 _LOOK_S = 0.05
 _IDLE_C = 38.0
+_OF_LATE_S = 0.7
 
 
 class Die:
     """Writes the temperature into the guest's memory until it is closed.
 
     Attributes:
-        full_k: Rise at full work once settled, K: 25 for a sound cooler, 70 for one without contact.
+        full_k: Rise at full work once settled, K.
         time_constant_s: How fast it settles, s: without contact the die alone takes up the heat.
+        most_c: Where the processor takes its clock back, so that it gets no hotter, °C.
         forced_c: A temperature that is written whatever the model says; None for the model's own.
+        busiest: The share that the busiest of the guest's processors worked of late.
     """
 
-    def __init__(self, memory: Path, pid: int, *, full_k: float = 25.0, time_constant_s: float = 12.0) -> None:
+    def __init__(self, memory: Path, pid: int, *, full_k: float = 40.0, time_constant_s: float = 12.0) -> None:
         self.full_k = full_k
+        self.most_c = math.inf
         self.forced_c: float | None = None
+        self.busiest = 0.0
         self.temp_c = _IDLE_C
         self.time_constant_s = time_constant_s
         self._pid = pid
@@ -46,8 +55,9 @@ class Die:
         while not self._over.wait(_LOOK_S):
             now_s = time.monotonic()
             busy, lasted_s = self._busy(now_s - before_s)
-            goal_c = _IDLE_C + self.full_k * busy
-            self.temp_c += (goal_c - self.temp_c) * min(1.0, lasted_s / self.time_constant_s)
+            goal_c = _IDLE_C + self.full_k * busy**3
+            risen_c = self.temp_c + (goal_c - self.temp_c) * min(1.0, lasted_s / self.time_constant_s)
+            self.temp_c = min(risen_c, self.most_c)
             before_s = now_s
             self._write(self.temp_c if self.forced_c is None else self.forced_c)
 
@@ -67,7 +77,10 @@ class Die:
             own_s = max(passed_s - waited_s, ran_s, 1e-4)
             shares.append(ran_s / own_s)
             lasted.append(own_s)
-        return (sum(shares) / len(shares), sum(lasted) / len(lasted)) if shares else (0.0, passed_s)
+        if not shares:
+            return 0.0, passed_s
+        self.busiest += (max(shares) - self.busiest) * min(1.0, passed_s / _OF_LATE_S)
+        return sum(shares) / len(shares), sum(lasted) / len(lasted)
 
     def _write(self, temp_c: float) -> None:
         self._memory[_AT : _AT + 8] = struct.pack("<II", round((temp_c + 273.15) * 10), 1)

@@ -8,12 +8,14 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
+from tests.stick.before_after import job
 from tests.stick.day import Day
 from tests.stick.guest import lacking
 from tests.stick.later import after_panic, cuts, faulty, secure_boot, trip, whole
 from tests.stick.trials import Bench
 
 TRIALS: dict[str, Callable[[Bench], None]] = {
+    "job": job,
     "day": lambda bench: Day(bench).run(),
     "cuts": cuts,
     "uefi": after_panic,

@@ -38,8 +38,8 @@ baud = 9600
 channels = { t1 = "plate_temp_c" }
 """
 _DISK_BYTES = 8 << 20
-# Rise of a sound cooler at full work: the program's own start is half of that on two processors.
-SOUND_K = 16.0
+# Rise of a sound cooler at full work, K.
+SOUND_K = 40.0
 
 
 @dataclass
@@ -122,12 +122,20 @@ class Runs:
     def __init__(self, guest: Guest) -> None:
         self._guest = guest
 
-    def start(self, profile: str, *, on_screen: bool = False) -> None:
-        """Begin a run into the bench folder /bench/trial; `on_screen` shows it as a person would see it."""
-        words = f"VERIFYRIG_TRACEBACK=1 verifyrig run {profile} --bench /bench/trial --without-job --yes --ambient 22"
-        # What the first screen records meanwhile would be work of an idle machine twice over.
+    def begin(self) -> None:
+        """End what the first screen records, else an idle machine works twice over; let the stick be written."""
         self._guest.shell("busybox killall -q -TERM python3; while busybox pidof python3 >/dev/null; do sleep 1; done")
-        self._guest.shell("rm -f /run/code /run/answer; mount -o remount,rw /bench")
+        self._guest.shell("rm -f /run/code /run/answer /run/told; mount -o remount,rw /bench")
+
+    def command(self, words: str) -> str:
+        """Run another command of the program on the bench folder /bench/trial; return what it printed."""
+        self.begin()
+        return self._guest.shell(f"verifyrig {words} --bench /bench/trial 2>&1")
+
+    def start(self, profile: str, *, on_screen: bool = False, job: str = "--without-job") -> None:
+        """Begin a run into the bench folder /bench/trial; `on_screen` shows it as a person would see it."""
+        words = f"VERIFYRIG_TRACEBACK=1 verifyrig run {profile} --bench /bench/trial {job} --yes --ambient 22"
+        self.begin()
         out = "</dev/tty1 >/dev/tty1 2>&1" if on_screen else "--json >/run/answer 2>/run/told </dev/null"
         again = "verifyrig metrics /bench/trial/runs/$(ls -t /bench/trial/runs | grep 'sqlite$' | head -n 1) --json"
         after = f"; c=$?; {again} >/run/answer; echo $c >/run/code" if on_screen else "; echo $? >/run/code"
@@ -141,6 +149,13 @@ class Runs:
             raise AssertionError(
                 f"the run ended without a load: {self._guest.shell('cat /run/told /run/answer')[-600:]}"
             )
+
+    def await_stage(self, stage: str) -> None:
+        """Wait until a run that is shown, or told in lines, is in a stage; raise where it ended before."""
+        seen = f"grep -q -F '[{stage}]' /dev/vcs1 || grep -q 'stage {stage} ' /run/told 2>/dev/null; echo $?"
+        until(lambda: self._guest.shell(seen) == "0" or self._is_over(), f"stage {stage}")
+        if self._is_over():
+            raise AssertionError(f"the run ended before its stage {stage}: {self.result()}")
 
     def _is_over(self) -> bool:
         return self._guest.shell("cat /run/code 2>/dev/null").strip().isdigit()
