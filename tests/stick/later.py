@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import shutil
 import time
+from pathlib import Path
 
 from tests.stick.cuts import SEED, cuts_of
 from tests.stick.guest import Firmware, Guest, started
@@ -42,8 +43,21 @@ def cuts(bench: Bench) -> None:
     stick = bench.copy("cuts", {})
     before = shutil.copyfile(stick, bench.work / "cuts-before.img")
     log = bench.work / "cuts.log"
-    seen = bench.seen.setdefault("cuts", [])
-    with heated_guest(bench, stick, "cuts", full_k=SOUND_K, drive=drive(stick, log)) as (guest, _):
+    run = _panic(bench, "cuts", stick, drive(stick, log))
+    seen = bench.seen["cuts"]
+    seen += cuts_of(before, log, run, bench.work / "cut", _CUTS)
+    print("\n".join(seen), flush=True)
+
+
+def panic(bench: Bench) -> None:
+    """A panic in mid-run by an uncorrected machine check, and no more: for `uefi`, which goes on with this stick."""
+    _panic(bench, "panic", bench.copy("panic", {}))
+
+
+def _panic(bench: Bench, name: str, stick: Path, drive: str = "") -> str:
+    """Let the kernel of a guest panic while a load is on, and pull the plug; return the run's id."""
+    seen = bench.seen.setdefault(name, [])
+    with heated_guest(bench, stick, name, full_k=SOUND_K, drive=drive) as (guest, _):
         runs = Runs(guest)
         runs.start("short")
         try:
@@ -63,13 +77,12 @@ def cuts(bench: Bench) -> None:
         guest.cut_power()
     seen.append(f"dirty after the panic: {is_dirty(stick)}")
     print("\n".join(seen), flush=True)
-    seen += cuts_of(before, log, run, bench.work / "cut", _CUTS)
-    print("\n".join(seen), flush=True)
+    return run
 
 
 def after_panic(bench: Bench) -> None:
     """UEFI with Secure Boot off, the plain entry, 4K: what is said after the panic; then the key that switches off."""
-    stick = bench.work / "cuts.img"
+    stick = next(path for name in ("panic", "cuts") if (path := bench.work / f"{name}.img").exists())
     choose_entry(stick, 1)
     with heated_guest(bench, stick, "uefi", full_k=SOUND_K, firmware=Firmware.UEFI, screen=_screen(_4K)) as (guest, _):
         _told(bench, guest, "uefi")

@@ -11,20 +11,21 @@ from pathlib import Path
 from tests.stick.before_after import job
 from tests.stick.day import Day
 from tests.stick.guest import lacking
-from tests.stick.later import after_panic, cuts, faulty, secure_boot, trip, whole
+from tests.stick.later import after_panic, cuts, faulty, panic, secure_boot, trip, whole
 from tests.stick.trials import Bench
 
 TRIALS: dict[str, Callable[[Bench], None]] = {
     "job": job,
     "day": lambda bench: Day(bench).run(),
     "cuts": cuts,
+    "panic": panic,
     "uefi": after_panic,
     "trip": trip,
     "faulty": faulty,
     "secure": secure_boot,
     "whole": whole,
 }
-"""By name, in the order in which they are made: `uefi` goes on with the stick of `cuts`."""
+"""By name, in the order in which they are made: `uefi` goes on with the stick of `panic` or `cuts`."""
 
 
 def main() -> int:
