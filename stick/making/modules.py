@@ -16,6 +16,11 @@ PATTERNS = Path(__file__).resolve().parents[1] / "kernel.modules"
 # What others need as a library is no way into a network.
 _NO_NETWORK = ("net/", "drivers/net/", "drivers/bluetooth/", "drivers/infiniband/")
 _LIBRARIES = ("net/rfkill/",)
+# Below net/ only what tests a port by itself.
+_OF_A_CABLE = (
+    "drivers/net/ethernet/", "drivers/net/phy/", "drivers/net/usb/", "drivers/net/mdio", "drivers/net/mii.ko",
+    "drivers/net/macsec.ko", "net/core/selftests.ko",
+)  # fmt: skip
 
 
 def patterns(section: str) -> tuple[list[str], list[str]]:
@@ -42,7 +47,7 @@ def chosen(all_modules: Iterable[str], section: str) -> set[str]:
     taken: set[str] = set()
     for pattern in wanted:
         fit = {path for path in paths if _fits(path, pattern)}
-        if not fit and section == "initrd":
+        if not fit and section in ("initrd", "cable"):
             raise BuildError(f"kernel.modules: no module of this kernel fits {pattern!r}. Built in, or renamed?")
         taken |= fit
     return {path for path in taken if not any(_fits(path, pattern) for pattern in unwanted)}
@@ -90,6 +95,20 @@ def read_needs(text: str) -> dict[str, list[str]]:
 
 def _bare(path: str) -> str:
     return path.removeprefix("kernel/").removesuffix(".xz")
+
+
+def for_cable(needs: dict[str, list[str]]) -> set[str]:
+    """Return the drivers of wired ports with all that they need: for a tree of their own, and for no other.
+
+    Raises:
+        BuildError: Something of a radio or of another network would come along.
+    """
+    taken = chosen(needs, "cable")
+    whole = {need for path in taken for need in (path, *needs.get(path, ()))}
+    other = sorted(path for path in whole if path.startswith(_NO_NETWORK) and not path.startswith(_OF_A_CABLE))
+    if other:
+        raise BuildError(f"modules of another network than a cable's would come into the image: {other}.")
+    return whole
 
 
 def unpack(source: Path, target: Path, version: str, paths: Iterable[str], known: dict[str, bytes]) -> None:

@@ -13,6 +13,8 @@ from stick.making.run import BuildError, run
 
 TREE = Path(__file__).resolve().parents[1] / "tree"
 SITE = "usr/lib/verifyrig"
+# The modules of wired ports: a root of their own, which modprobe is told only where a cable is switched on.
+CABLE = "usr/lib/verifyrig-stick/cable"
 _LAUNCHER = """#!/bin/sh
 export PYTHONPATH=/usr/lib/verifyrig PYTHONNOUSERSITE=1 PYTHONDONTWRITEBYTECODE=1
 exec /usr/bin/python3 -m verifyrig "$@"
@@ -60,9 +62,11 @@ def lay_out(target: Path, root: Path, unpacked: Path) -> None:
     (target / "etc/machine-id").unlink(missing_ok=True)
     (target / "etc/fstab").write_text("")
     # Rules that would load drivers by themselves: the stick does it one by one, each noted before.
-    own_rules = target / "etc/udev/rules.d/80-drivers.rules"
-    own_rules.parent.mkdir(parents=True, exist_ok=True)
-    own_rules.symlink_to("/dev/null")
+    # A port keeps the kernel's name until it is given that of the cable.
+    for rule in ("80-drivers", "80-net-setup-link"):
+        own_rules = target / "etc/udev/rules.d" / f"{rule}.rules"
+        own_rules.parent.mkdir(parents=True, exist_ok=True)
+        own_rules.symlink_to("/dev/null")
     launcher = target / "usr/bin/verifyrig"
     launcher.write_text(_LAUNCHER)
     launcher.chmod(0o755)

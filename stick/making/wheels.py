@@ -16,6 +16,8 @@ LOCK = Path(__file__).resolve().parents[1] / "wheels.lock"
 PROJECT = Path(__file__).resolve().parents[2]
 _TARGET = ("--python-version", "3.13", "--implementation", "cp", "--only-binary=:all:")
 _PLATFORMS = tuple(f"--platform={name}_x86_64" for name in ("manylinux_2_28", "manylinux_2_27", "manylinux2014"))
+# Of a bench computer alone: the stick serves nobody.
+_SERVES = ("starlette", "uvicorn")
 # Languages that the reports or the time zones of a shop may need; the others are 25 MB.
 _LANGUAGES = ("root", "en", "de", "fr", "it", "es", "nl", "da", "sv", "nb", "pl", "cs", "pt")
 
@@ -28,10 +30,20 @@ def pip(*words: str | Path, env: dict[str, str] | None = None) -> str:
         raise NotToBeHad(f"wheels cannot be had:\n{error}") from error
 
 
-def check_lock() -> None:
-    """Raise `NotToBeHad` where the project needs a package that the lock does not name."""
+def needs() -> list[str]:
+    """Return what the image holds of packages, as requirements: to measure, to sign, and to send over a cable."""
     project = tomllib.loads((PROJECT / "pyproject.toml").read_text())["project"]
-    wanted = {_plain(re.split(r"[<>=!~;\[ ]", need)[0]) for need in project["dependencies"]}
+    more = project["optional-dependencies"]
+    return [*project["dependencies"], *more["sign"], *(need for need in more["serve"] if _name(need) not in _SERVES)]
+
+
+def _name(need: str) -> str:
+    return _plain(re.split(r"[<>=!~;\[ ]", need)[0])
+
+
+def check_lock() -> None:
+    """Raise `NotToBeHad` where the image needs a package that the lock does not name."""
+    wanted = {_name(need) for need in needs()}
     locked = {_plain(line.split("==")[0]) for line in LOCK.read_text().splitlines() if "==" in line}
     if wanted - locked:
         raise NotToBeHad(f"wheels.lock lacks {', '.join(sorted(wanted - locked))}. `stick/lock` writes it anew.")

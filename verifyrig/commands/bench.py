@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING
 
 from verifyrig.commands import Answer, Context
@@ -47,9 +48,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(args: argparse.Namespace, context: Context) -> Answer:
     """Do what the subcommand says."""
-    from verifyrig.link.extra import check_installed
+    from verifyrig.link.extra import TO_SEND, TO_SERVE, check_installed
+    from verifyrig.system.stick import this_stick
 
-    check_installed()
+    if args.act == "serve" and this_stick() is not None:
+        raise UsageError(
+            "a bench stick serves nobody: nothing listens on a customer's machine", where="bench serve",
+            mend="Serve on the bench computer; the stick sends its runs there over the direct cable.",
+        )  # fmt: skip
+    check_installed(TO_SERVE if args.act == "serve" else TO_SEND)
     match args.act:
         case "serve":
             return _serve(args, context)
@@ -142,7 +149,8 @@ def _pair(args: argparse.Namespace, context: Context) -> Answer:
             raise UsageError("the code is missing", where="bench pair", mend="Write --code DIGITS.")
         code = TerminalAsker().line("Code that the bench computer shows")
     found = pair_with(host, port, code, own_name=args.name or socket.gethostname())
-    write_known(read_known().with_bench_computer(found))
+    with _keeping():
+        write_known(read_known().with_bench_computer(found))
     data: BenchPairedObject = {
         "bench_computer": found.name,
         "fingerprint": found.fingerprint,
@@ -150,6 +158,14 @@ def _pair(args: argparse.Namespace, context: Context) -> Answer:
         "port": port,
     }
     return Answer(data=data, text=plain_lines([f"Paired with {found.name} ({grouped(found.fingerprint)})."]))
+
+
+def _keeping() -> AbstractContextManager[None]:
+    """Return what makes the place of the keys writable: on a bench stick its data partition is not always."""
+    from verifyrig.stick.medium import MEDIUM
+    from verifyrig.system.stick import this_stick
+
+    return MEDIUM.writing() if this_stick() is not None else nullcontext()
 
 
 def _known() -> Answer:
@@ -175,6 +191,7 @@ def _forget(name: str) -> Answer:
     left = known.without(name)
     if left == known:
         raise UsageError("nobody of this name is known", where=name, mend="`verifyrig bench known` lists who is.")
-    write_known(left)
+    with _keeping():
+        write_known(left)
     data: BenchForgotObject = {"forgot": name}
     return Answer(data=data, text=plain_lines([f"{name} is forgotten."]))

@@ -200,7 +200,11 @@ class _Desk:
     def _stick_items(self) -> list[_Item]:
         """Return what concerns a stick: that this system runs from, or that was plugged into the shop's computer."""
         if self._stick is not None:
-            return [_Item(key="o", label="switch the machine off, then pull the stick", act=self._stick.switch_off)]
+            cable = self._stick.cable
+            return [
+                _Item(key="b", label=cable.label, act=cable.ask),
+                _Item(key="o", label="switch the machine off, then pull the stick", act=self._stick.switch_off),
+            ]
         from verifyrig.jobs.plugged_sticks import plugged_sticks
 
         return [

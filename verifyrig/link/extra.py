@@ -6,13 +6,14 @@ import importlib
 
 from verifyrig.core.errors import UsageError
 
-NEEDED = ("starlette", "uvicorn", "websockets", "zeroconf", "spake2", "cryptography")
+TO_SEND = ("websockets", "zeroconf", "spake2", "cryptography")
+TO_SERVE = (*TO_SEND, "starlette", "uvicorn")
 
 
-def check_installed() -> None:
+def check_installed(needed: tuple[str, ...] = TO_SEND) -> None:
     """Raise `UsageError` where a library of the extra `serve` is not installed."""
     absent = []
-    for name in NEEDED:
+    for name in needed:
         try:
             importlib.import_module(name)
         except ImportError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import json
 import socket
@@ -17,6 +18,7 @@ from verifyrig.link.keys import BenchComputer, Known, address_of, chosen, link_f
 AUTO = "auto"
 SERVICE = "_verifyrig._tcp.local."
 _BROWSE_S = 2.5
+_AT_CABLE_S = 2.0
 
 
 def serving_path() -> Path:
@@ -36,6 +38,8 @@ def find_bench_computer(named: str, *, direct_cable_only: bool = False) -> Bench
     """
     known = read_known()
     found = _own(known) if named == AUTO else None
+    if found is None and named == AUTO and direct_cable_only:
+        found = _at_the_cable(known)
     if found is None and named == AUTO:
         found = _browsed(known, direct_cable_only=direct_cable_only)
     elif found is None:
@@ -88,6 +92,15 @@ def _own(known: Known) -> BenchComputer | None:
             return replace(one, host=str(data["host"]), port=int(data["port"]))
     except (OSError, ValueError, KeyError, TypeError, StopIteration):
         return None
+
+
+def _at_the_cable(known: Known) -> BenchComputer | None:
+    """Return a paired one that is at the cable where it was last: a link-local address comes of the port itself."""
+    for one in known.bench_computers:
+        if is_direct(one.host):
+            with contextlib.suppress(OSError), socket.create_connection((one.host, one.port), timeout=_AT_CABLE_S):
+                return one
+    return None
 
 
 def _at_address(known: Known, named: str) -> BenchComputer:

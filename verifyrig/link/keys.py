@@ -1,7 +1,7 @@
 """Who this computer knows: its certificate, and the keys that were kept after pairing.
 
 They lie beside the signing key, outside every bench folder (which travels, and may be shared by two computers), in
-files that only their owner may read:
+files that only their owner may read (on a bench stick on its data partition, which every PC reads):
 
     link/certificate.pem, link/key.pem    this bench computer as others know it (TLS); made at the first start
     link/known.json                       {"schema": 1, "bench_computers": [...], "machines": [...]}
@@ -25,6 +25,7 @@ from verifyrig.core.plain_text import plain_line
 from verifyrig.files.atomic_write import replacing
 from verifyrig.files.foreign_file import FileKind, read_bytes
 from verifyrig.record.signature import key_path
+from verifyrig.system.stick import this_stick
 
 DEFAULT_PORT = 8519
 OWN = "own"  # the machine's id of runs on the bench computer itself
@@ -89,8 +90,9 @@ class Known:
 
 
 def link_folder() -> Path:
-    """Return where this computer keeps what it knows of others."""
-    return key_path().parent / "link"
+    """Return where this computer keeps what it knows of others: a bench stick on its data partition, for good."""
+    stick = this_stick()
+    return key_path().parent / "link" if stick is None else stick.bench / "link"
 
 
 def new_id() -> str:

@@ -17,6 +17,7 @@ from verifyrig.dialogs.checked import ask_checked
 from verifyrig.dialogs.prompt import Asker, Option
 from verifyrig.record.pullable import write_back
 from verifyrig.stick import clock
+from verifyrig.stick.cable_desk import CableDesk
 from verifyrig.stick.clock import ClockWord, Trust
 from verifyrig.stick.first_minutes import FirstMinutes
 from verifyrig.stick.medium import MEDIUM, Medium
@@ -42,6 +43,7 @@ class StickDesk:
         self._asker = asker
         self._medium = medium
         self._minutes: FirstMinutes | None = None
+        self.cable = CableDesk(stick, bench, asker)
 
     def begin(self) -> None:
         """Show what this is, begin to record, let the drivers come, then ask what has to be asked."""
@@ -75,7 +77,7 @@ class StickDesk:
         ]
         if self._stick.data_text:
             lines.append(f"Stick: {plain_line(self._stick.data_text, 200)}.")
-        return lines
+        return [*lines, *self.cable.lines()]
 
     # ---- the clock
 
@@ -124,6 +126,7 @@ class StickDesk:
         lines.append(
             f"Clock: {clock.local(time.time(), self._zone()):%Y-%m-%d %H:%M} ({_TRUST[self.clock_word().trust]})."
         )
+        lines += self.cable.lines()
         lines += [f"Driver: {plain_line(text, 200)}." for text in self._driver_lines()]
         waiting = len(list(self._stick.twins.glob("*.target")))
         if waiting:

@@ -13,13 +13,16 @@ import os
 import re
 import subprocess
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from verifyrig.bench.folder import find_bench
+from verifyrig.core.errors import RigError
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.files.streams import tell
+from verifyrig.stick.cable import Cable, CableWord, is_switched_on, keep
 from verifyrig.stick.medium import MEDIUM
-from verifyrig.system.stick import this_stick
+from verifyrig.system.stick import Stick, this_stick
 
 # Without an id of their own: the processor's sensors, super-I/O chips, what the kernel shows only when asked.
 SENSORS = (
@@ -117,9 +120,31 @@ def _aliases(root: Path) -> list[str]:
     return sorted(found - {""})
 
 
-def _run(*words: str) -> str:
+def run_program(*words: str) -> str:
+    """Run a program of the stick's system; return what it printed, whatever came of it."""
     done = subprocess.run(words, capture_output=True, text=True, errors="replace", check=False)
     return done.stdout
+
+
+def start_cable(config: Mapping[str, object], stick: Stick, noted: SkipList) -> CableWord | None:
+    """Load the driver of the wired port that has a cable in it, where bench.toml asks for it; leave word of it."""
+    word = Cable(run_program, noted).bring_up(_aliases(Path("/"))) if is_switched_on(config) else None
+    keep(stick.folder, word)
+    return word
+
+
+def stop_cable(stick: Stick, noted: SkipList) -> None:
+    """Unload every network driver."""
+    Cable(run_program, noted).take_down()
+    keep(stick.folder, None)
+
+
+def _config(bench: Path) -> Mapping[str, object]:
+    """Return what bench.toml says; nothing where it cannot be read: the first screen says so itself."""
+    try:
+        return find_bench(str(bench)).config
+    except RigError:
+        return {}
 
 
 def main() -> int:
@@ -136,13 +161,14 @@ def main() -> int:
         hung = skip.take_in_last()
         skipped = skip.names()
         aliases = _aliases(root)
-        resolved = _run("modprobe", "-R", "-a", "-q", *aliases).split() if aliases else []
+        resolved = run_program("modprobe", "-R", "-a", "-q", *aliases).split() if aliases else []
         for name in wanted(resolved, loaded):
             if name not in skipped:
                 skip.begin(name)
-                _run("modprobe", "-q", name)
+                run_program("modprobe", "-q", name)
         skip.done()
-    log = _run("dmesg")
+        start_cable(_config(bench), stick, skip)
+    log = run_program("dmesg")
     words = [f"{name} is skipped: this machine stopped while it was being loaded" for name in skipped]
     if hung:
         words.append(f"{hung} was being loaded when this machine last stopped; delete its line in {_SKIP} to try again")
