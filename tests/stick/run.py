@@ -9,9 +9,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tests.stick.before_after import job
+from tests.stick.board import board
+from tests.stick.cable import cable
 from tests.stick.day import Day
 from tests.stick.guest import lacking
 from tests.stick.later import after_panic, cuts, faulty, panic, secure_boot, trip, whole
+from tests.stick.live import live_cuts
 from tests.stick.trials import Bench
 
 TRIALS: dict[str, Callable[[Bench], None]] = {
@@ -24,6 +27,9 @@ TRIALS: dict[str, Callable[[Bench], None]] = {
     "faulty": faulty,
     "secure": secure_boot,
     "whole": whole,
+    "board": board,
+    "cable": cable,
+    "live": live_cuts,
 }
 """By name, in the order in which they are made: `uefi` goes on with the stick of `panic` or `cuts`."""
 
