@@ -14,7 +14,7 @@ from tests.sensor_tree import lay
 from verifyrig.bench.folder import find_bench
 from verifyrig.commands.cli import run as command_line
 from verifyrig.link import find, keys
-from verifyrig.stick.cable import PORT, Cable, CableWord, Finding, is_switched_on, keep, kept, link_local_address
+from verifyrig.stick.cable import PORT, Cable, CableFinding, CableWord, is_switched_on, keep, kept, link_local_address
 from verifyrig.stick.cable_desk import CableDesk
 from verifyrig.stick.drivers import SkipList
 from verifyrig.system.stick import Stick
@@ -69,10 +69,15 @@ class Machine:
 @pytest.mark.parametrize(
     ("ports", "cable_in", "expected", "left"),
     [
-        ({"e1000e": ["eth0"]}, PORT, CableWord(finding=Finding.READY, driver="e1000e"), [PORT]),
-        ({"e1000e": ["eth0"], "igc": ["eth0"]}, "", CableWord(finding=Finding.NO_CABLE, tried=("e1000e", "igc")), []),
-        ({"igb": ["eth0", "eth1"]}, "eth1", CableWord(finding=Finding.READY, driver="igb"), [PORT, "eth0"]),
-        ({}, "", CableWord(finding=Finding.NO_DRIVER), []),
+        ({"e1000e": ["eth0"]}, PORT, CableWord(finding=CableFinding.READY, driver="e1000e"), [PORT]),
+        (
+            {"e1000e": ["eth0"], "igc": ["eth0"]},
+            "",
+            CableWord(finding=CableFinding.NO_CABLE, tried=("e1000e", "igc")),
+            [],
+        ),
+        ({"igb": ["eth0", "eth1"]}, "eth1", CableWord(finding=CableFinding.READY, driver="igb"), [PORT, "eth0"]),
+        ({}, "", CableWord(finding=CableFinding.NO_DRIVER), []),
     ],
     ids=["one port", "no cable anywhere: no driver stays", "the second of two ports", "no port"],
 )
@@ -83,7 +88,7 @@ def test_one_driver_stays_and_only_the_port_with_the_cable_is_up(
     noted = SkipList(tmp_path, "board-a")
     word = machine.cable(noted).bring_up(["pci:v1d2"])
     assert (word.finding, word.driver, word.tried) == (expected.finding, expected.driver, expected.tried)
-    assert word.address == ("fe80::5054:ff:fe12:3456" if expected.finding is Finding.READY else "")
+    assert word.address == ("fe80::5054:ff:fe12:3456" if expected.finding is CableFinding.READY else "")
     assert sorted(path.name for path in machine.net.iterdir() if path.name != "lo") == left
     ups = [asked.split()[4] for asked in machine.asked if asked.endswith(" up")]
     downs = [asked.split()[4] for asked in machine.asked if asked.endswith(" down")]
@@ -130,7 +135,7 @@ def test_nothing_of_a_network_is_loaded_unless_a_bench_computer_is_named(tmp_pat
         ({"bench_computer": {"name": "auto"}}, True),
     ):
         assert is_switched_on(config) is on
-    word = CableWord(finding=Finding.NO_CABLE, tried=("igc",))
+    word = CableWord(finding=CableFinding.NO_CABLE, tried=("igc",))
     keep(tmp_path, word)
     assert kept(tmp_path) == word
     keep(tmp_path, None)
@@ -191,7 +196,7 @@ def test_the_first_screen_says_that_the_cable_is_on_and_one_key_switches_pairs_a
     stick: Stick, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bench = find_bench(str(stick.bench))
-    word = CableWord(finding=Finding.READY, driver="igc", address="fe80::1")
+    word = CableWord(finding=CableFinding.READY, driver="igc", address="fe80::1")
     told: list[str] = []
 
     def start_cable(config: object, stick: Stick, noted: object) -> CableWord:

@@ -31,7 +31,7 @@ _LINK_SCOPE = 0x20
 _DEAF = ("accept_ra", "autoconf", "accept_redirects")
 
 
-class Finding(StrEnum):
+class CableFinding(StrEnum):
     """What became of the cable."""
 
     NO_DRIVER = "no-driver"  # no wired port that the stick has a driver for
@@ -43,13 +43,13 @@ class Finding(StrEnum):
 class CableWord:
     """What became of the cable: the driver that is loaded and the port's address, or the drivers that were tried."""
 
-    finding: Finding
+    finding: CableFinding
     driver: str = ""
     address: str = ""
     tried: tuple[str, ...] = ()
 
 
-class Noted(Protocol):
+class DriverNotes(Protocol):
     """Where a driver's name is written before it is loaded."""
 
     def names(self) -> list[str]: ...
@@ -76,7 +76,7 @@ class Cable:
         carrier_s: How long a port is given to find the other end.
     """
 
-    def __init__(self, run: Run, noted: Noted, root: Path = Path("/"), carrier_s: float = _CARRIER_S) -> None:
+    def __init__(self, run: Run, noted: DriverNotes, root: Path = Path("/"), carrier_s: float = _CARRIER_S) -> None:
         self._run, self._noted, self._root, self._carrier_s = run, noted, root, carrier_s
 
     def bring_up(self, aliases: Sequence[str]) -> CableWord:
@@ -96,9 +96,9 @@ class Cable:
             self._noted.done()
             port = self._with_carrier()
             if port:
-                return CableWord(finding=Finding.READY, driver=name, address=self._address_of(port))
+                return CableWord(finding=CableFinding.READY, driver=name, address=self._address_of(port))
             self._run("modprobe", "-d", TREE, "-r", "-q", name)
-        finding = Finding.NO_CABLE if drivers else Finding.NO_DRIVER
+        finding = CableFinding.NO_CABLE if drivers else CableFinding.NO_DRIVER
         return CableWord(finding=finding, tried=tuple(drivers))
 
     def take_down(self) -> None:
@@ -201,7 +201,7 @@ def kept(folder: Path) -> CableWord | None:
     try:
         told = json.loads((folder / _FILE).read_text())
         return CableWord(
-            finding=Finding(told["finding"]), driver=str(told["driver"]), address=str(told["address"]),
+            finding=CableFinding(told["finding"]), driver=str(told["driver"]), address=str(told["address"]),
             tried=tuple(map(str, told["tried"])),
         )  # fmt: skip
     except (OSError, ValueError, KeyError, TypeError):

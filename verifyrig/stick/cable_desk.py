@@ -8,7 +8,7 @@ from collections.abc import Callable
 from verifyrig.bench.folder import Bench, change_config, find_bench
 from verifyrig.dialogs.prompt import Asker, Option
 from verifyrig.files.toml_edit import set_keys
-from verifyrig.stick.cable import PORT, CableWord, Finding, has_carrier, is_switched_on, kept
+from verifyrig.stick.cable import PORT, CableFinding, CableWord, has_carrier, is_switched_on, kept
 from verifyrig.stick.drivers import SkipList, machine_digest, run_program, start_cable, stop_cable
 from verifyrig.system.stick import Stick
 
@@ -44,9 +44,9 @@ class CableDesk:
         if word is None:
             return "its port is started once the other drivers are there"
         match word.finding:
-            case Finding.NO_DRIVER:
+            case CableFinding.NO_DRIVER:
                 return "the stick has no driver for a wired port of this machine"
-            case Finding.NO_CABLE:
+            case CableFinding.NO_CABLE:
                 return f"no cable is in a wired port ({', '.join(word.tried)}), and no network driver is loaded"
         end = "the other end is there" if has_carrier() else "NO OTHER END NOW"
         return f"port of {word.driver}, {word.address or 'no address'}, nothing listens; {end}"
@@ -89,7 +89,7 @@ class CableDesk:
     def _look(self) -> None:
         word = start_cable(find_bench(str(self._root)).config, self._stick, self._noted())
         self._asker.say(f"Cable: {self._stands(word)}.")
-        if word is not None and word.finding is Finding.READY:
+        if word is not None and word.finding is CableFinding.READY:
             self._pair()
 
     def _pair(self) -> None:
