@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from mock_hw.physics.parameters import draw
-from tests.benchmarks.step_and_climb import one_machine, run_of
+from tests.benchmarks._ladders import ladder
+from tests.benchmarks.step_and_climb import one_ladder, one_machine, run_of
 from verifyrig.analysis import compare, judge_thresholds, metrics_of
 from verifyrig.analysis.climb_end import climb_end
 from verifyrig.analysis.results import Comparison
@@ -115,3 +116,12 @@ def test_a_climb_that_gave_up_at_its_full_share_did_not_come_to_it(sound: Trace)
     assert end is not None and not end.reached and end.share == 1.0
     assert metrics_of(trace)["load.die_temp_c.settled"].value == 104.0
     assert climb_end(sound, span) is not None and climb_end(sound, span).reached  # type: ignore[union-attr]
+
+
+def test_where_idle_stood_the_rise_on_a_path_of_many_masses_is_not_taken_for_a_lesser_one() -> None:
+    # Six masses are outside what lumps can follow; before the load nothing changed, and any path stands still alike.
+    errors = []
+    for seed in (1001, 1002, 1003):
+        found = next(one for one in one_ladder(seed) if one.load == "step, six masses" and one.window_s == 60)
+        errors.append((1 + found.error) * ladder(seed).power_gain - 1)
+    assert all(abs(error) < 0.04 for error in errors), errors

@@ -122,9 +122,20 @@ def test_what_is_uncertain_of_a_correction_adds_to_both_kinds_of_budget() -> Non
     two = pair(trace(), trace())
     by_lines = _difference(two, metric(60.0, 0.3), metric(61.0, 0.4), more)
     assert by_lines.u95 == pytest.approx(1.96 * 1.3, rel=1e-3)  # 0.3, 0.4, 1.2: 1.3
-    # Where one run kept no budget, its U95 stands for it, and twice a standard uncertainty for a line.
-    by_u95 = _difference(two, metric(60.0, 0.3, u95=0.6), metric(61.0, u95=0.8), more)
-    assert by_u95.u95 == pytest.approx(2.6)
+    # Where one run kept no budget, its U95 stands for it.
+    by_u95 = _difference(two, metric(60.0, 0.3, u95=0.6), metric(61.0, u95=1.959964 * 0.4), more)
+    assert by_u95.u95 == pytest.approx(1.96 * 1.3, rel=1e-3)
+
+
+def test_bounds_of_two_runs_are_convolved_and_not_taken_at_their_root_of_squares() -> None:
+    def bounded(value: float) -> Metric:
+        line = Component.within("accuracy of the reading", 1.0)
+        return Metric(value=value, unit="rpm", u95=0.95, budget=(line,))
+
+    # Both ± 1: their difference is triangular within ± 2, 95 % of it within 2 (1 - sqrt(0.05)) = 1.553.
+    found = _difference(pair(trace(), trace()), bounded(60.0), bounded(61.5))
+    assert found.u95 == pytest.approx(1.553, abs=1e-3) and found.significant is False
+    assert _difference(pair(trace(), trace()), bounded(60.0), bounded(61.6)).significant is True
 
 
 def test_an_effect_that_is_not_corrected_for_widens() -> None:
@@ -174,14 +185,14 @@ def test_the_reference_is_the_newer_profiles() -> None:
     ("before", "after", "lines"),
     [
         ({"devices": {"ambient_temp_c": "a"}}, {"devices": {"ambient_temp_c": "a"}}, []),
-        # ± 0.6 and ± 0.8 K at 95 %: half of their root of squares.
+        # ± 0.6 and ± 0.8 K at 95 %: half of each.
         (
             {"devices": {"ambient_temp_c": "a"}, "u95_k": {"ambient_temp_c": 0.6}},
             {"devices": {"ambient_temp_c": "b"}, "u95_k": {"ambient_temp_c": 0.8}},
-            [0.5],
+            [0.3, 0.4],
         ),
         # Nothing stated: ± 1 K, rectangular (JCGM 100:2008, 4.3.7).
-        ({"devices": {"ambient_temp_c": "a"}}, {"devices": {"ambient_temp_c": "b"}}, [math.hypot(1, 1) / math.sqrt(3)]),
+        ({"devices": {"ambient_temp_c": "a"}}, {"devices": {"ambient_temp_c": "b"}}, 2 * [1 / math.sqrt(3)]),
     ],
 )
 def test_the_readings_own_errors_count_where_it_is_not_one_probe(
@@ -194,9 +205,9 @@ def test_the_readings_own_errors_count_where_it_is_not_one_probe(
 def test_what_was_typed_is_read_anew_each_time() -> None:
     typed = trace(typed=(22.0, 0.6))
     _, found = corrected(typed, trace(typed=(22.0, 0.8)))
-    assert found[2:] == pytest.approx([0.5])
+    assert found[2:] == pytest.approx([0.3, 0.4])
     _, found = corrected(typed, trace(typed=(22.0, 0.6)))
-    assert found[2:] == pytest.approx([math.hypot(0.6, 0.6) / 2])
+    assert found[2:] == pytest.approx([0.3, 0.3])
 
 
 @pytest.mark.parametrize(("before", "after"), [(room(22.0), trace()), (trace(), room(22.0)), (trace(), trace())])
@@ -313,8 +324,8 @@ def test_each_figure_of_the_stage_is_compared_and_temperatures_that_settle_at_on
     for name, one in found.items():
         settled = name == "load.die_temp_c.settled"
         assert one.difference == pytest.approx(0.0 if settled else 2.0), name
-        # A tenth of 2 K is uncertain of the correction, at twice its standard uncertainty.
-        assert one.u95 == pytest.approx(math.hypot(1.0, 0.4) if settled else 1.0), name
+        # A tenth of 2 K is uncertain of the correction, as a standard uncertainty: k = 1.960.
+        assert one.u95 == pytest.approx(math.hypot(1.0, 1.959964 * 0.2) if settled else 1.0), name
 
 
 def warming(k_per_s: float, *, start_s: float = 0.0, channel: str = "die_temp_c", watts: float = 100.0) -> Trace:

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
+from verifyrig.analysis.compress import compress, idle_that_stood
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, Samples, explain, forecast, forecast_from, prepare
 from verifyrig.analysis.own_answers import OwnEnd
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P
@@ -25,7 +26,7 @@ from verifyrig.analysis.spectrum import Level
 from verifyrig.analysis.thermal_path import End
 from verifyrig.core.heat_sources import CARD, DIE, HeatSource
 from verifyrig.core.profile import Settle
-from verifyrig.core.trace import FloatArray
+from verifyrig.core.trace import BoolArray, FloatArray
 
 # The package gives the function the same name.
 MODULE = importlib.import_module("verifyrig.analysis.forecast")
@@ -700,3 +701,27 @@ def test_the_reading_of_half_a_minute_ago_is_one_of_the_newest(monkeypatch: pyte
 def test_a_machine_is_slow_only_beyond_the_share_of_slow_ones(monkeypatch: pytest.MonkeyPatch) -> None:
     Model(monkeypatch, [60.0] * 20, slowest_s=[401.0] * 7 + [400.0] * 13)  # 7 of 20 are exactly 0.35
     assert told(cleaned()).slow is False
+
+
+def steps(idle_c: FloatArray, share: FloatArray) -> BoolArray:
+    n = len(share)
+    t_s, temp_c = np.arange(1.0, n + 1), np.concatenate((idle_c, np.full(n - len(idle_c), 60.0)))
+    found = compress(t_s, temp_c, 10.0 + 90.0 * share, np.full(n, 22.0), None, share)
+    assert found is not None
+    return idle_that_stood(found)[[0, -1]]
+
+
+@pytest.mark.parametrize(
+    ("idle_c", "before", "stood"),
+    [
+        (np.full(120, 30.0), 0.0, True),
+        (np.linspace(30.0, 31.8, 120), 0.0, True),  # halves 0.9 K apart
+        (np.linspace(34.0, 30.0, 120), 0.0, False),  # still cooling from what was before
+        (np.full(120, 30.0), 0.25, False),  # a lesser load is no idle time
+    ],
+)
+def test_an_idle_time_stood_where_it_was_before_all_load_and_its_reading_moved_by_less_than_a_kelvin(
+    idle_c: FloatArray, before: float, stood: bool
+) -> None:
+    share = np.concatenate((np.full(120, before), np.ones(120)))
+    assert steps(idle_c, share).tolist() == [stood, False]

@@ -1,4 +1,7 @@
-"""Budgets against the worked examples and the table of the GUM (figures and sources in data/gum.toml)."""
+"""Budgets against the worked examples and the table of the GUM and its first supplement, and of EA-4/02.
+
+Figures and sources are in data/gum.toml.
+"""
 
 from __future__ import annotations
 
@@ -125,3 +128,84 @@ def test_mistakes_are_refused() -> None:
             coverage_factor(5.0, p)
     with pytest.raises(ValueError, match="not >= 0"):
         Component(name="probe", standard_uncertainty=-1.0)
+
+
+def bounds(half_widths: list[float]) -> list[Component]:
+    return [Component.within(f"bound {at}", half_width) for at, half_width in enumerate(half_widths)]
+
+
+def test_sums_of_bounds_agree_with_the_supplement_to_the_gum() -> None:
+    table = GUM["rectangular_sums"]
+    for sds, printed, decimals in (("equal", "equal_95", 2), ("one_wide", "one_wide_95", 1)):
+        found = combine(bounds([math.sqrt(3) * sd for sd in table[sds]]))
+        assert round(found.expanded_uncertainty, decimals) == table[printed]
+    closed = 2 * math.sqrt(3) * (2 - 0.6**0.25)
+    assert combine(bounds([math.sqrt(3)] * 4)).expanded_uncertainty == pytest.approx(closed, rel=1e-6)
+
+
+def test_a_dominating_bound_has_the_coverage_factor_of_the_accreditation_bodies() -> None:
+    table = GUM["dominating"]
+    normal = Component(name="calibrator", standard_uncertainty=table["multimeter_u_v"])
+    multimeter = combine([*bounds(table["multimeter_half_widths_v"]), normal])
+    assert round(multimeter.expanded_uncertainty, 2) == table["multimeter_expanded_v"]
+    assert round(combine(bounds([3.0])).coverage_factor, 2) == table["one_rectangular_k"]
+    assert round(combine(bounds(table["caliper_half_widths_um"])).coverage_factor, 2) == table["caliper_k"]
+    # Two equal bounds make a triangle: 1 - (1 - U / 2a)^2 = p.
+    assert combine(bounds([1.0, 1.0])).expanded_uncertainty == pytest.approx(2 * (1 - math.sqrt(0.05)), rel=1e-5)
+
+
+@pytest.mark.parametrize("u", [0.003, 0.02, 0.1, 0.5, 3.0, 300.0])
+@pytest.mark.parametrize("p", [0.9, 0.95, 0.99])
+def test_one_bound_beside_a_normal_line_agrees_with_the_closed_form(u: float, p: float) -> None:
+    from scipy.stats import norm
+
+    def below(z: float) -> float:
+        return float(z * norm.cdf(z) + norm.pdf(z))  # integral of the normal distribution function
+
+    found = combine([Component(name="a", standard_uncertainty=u), Component.within("b", 2.0, sensitivity=-0.5)], p)
+    high, low = (found.expanded_uncertainty + 1.0) / u, (found.expanded_uncertainty - 1.0) / u
+    inside = u / 2 * (below(high) - below(low) - below(-low) + below(-high))
+    assert inside == pytest.approx(p, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("u", "dof", "half_widths"),
+    [
+        (0.3, math.inf, [1.0, 0.2, 0.7]),
+        (0.5, 3.0, [1.0, 0.5]),
+        (0.1, 1.0, [1.0]),
+        (2.0, 1.0, [1.0]),
+        (1.0, 1.5, [1.0, 1.0]),
+        (1.0, 60.0, [1.0]),
+        (1.0, 200.0, [1.0]),
+        (0.0, 5.0, [1.0, 1e-4]),
+    ],
+)
+def test_sums_of_bounds_and_few_readings_cover_as_often_as_draws_say(
+    u: float, dof: float, half_widths: list[float]
+) -> None:
+    n = 200_000
+    rng = np.random.default_rng(20260117)
+    drawn = u * (rng.standard_normal(n) if math.isinf(dof) else rng.standard_t(dof, n))
+    for half_width in half_widths:
+        drawn += rng.uniform(-half_width, half_width, n)
+    line = Component(name="scatter", standard_uncertainty=u, dof=dof)
+    expanded = combine([line, *bounds(half_widths)]).expanded_uncertainty
+    # Four standard deviations of the draws' own share.
+    assert np.mean(np.abs(drawn) <= expanded) == pytest.approx(0.95, abs=4 * math.sqrt(0.95 * 0.05 / n))
+
+
+def test_a_bound_is_never_stated_as_wider_than_itself() -> None:
+    for u in (0.0, 1e-6, 0.01):
+        found = combine([Component(name="a", standard_uncertainty=u, dof=9.0), *bounds([1.0])])
+        assert found.expanded_uncertainty < 1.0
+        assert found.coverage_factor * found.standard_uncertainty == pytest.approx(found.expanded_uncertainty)
+
+
+def test_bounds_beside_an_unlimited_line_or_beside_less_than_one_degree_of_freedom_have_the_factor_of_the_gum() -> None:
+    wild = [Component(name="a", standard_uncertainty=1.0, dof=0.5), *bounds([1.0])]
+    assert combine(wild).coverage_factor == pytest.approx(coverage_factor(effective_dof(wild)))
+    assert (
+        combine([Component(name="a", standard_uncertainty=math.inf), *bounds([1.0])]).expanded_uncertainty == math.inf
+    )
+    assert combine(bounds([0.0])).expanded_uncertainty == 0.0

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from verifyrig.analysis.signals import SensorFacts
-from verifyrig.metrology.uncertainty import Component, combine, standard_from_expanded, standard_from_half_width
+from verifyrig.metrology.uncertainty import Component, combine, standard_from_expanded
 
 __all__ = [
     "AMBIENT_ACCURACY",
@@ -40,43 +41,33 @@ def sensor_lines(facts: SensorFacts, statistical_u: float, dof: float = math.inf
     """Return the budget of a temperature: what the samples say, the sensor's step, its accuracy; all K."""
     lines = [Component(name="scatter and extrapolation", standard_uncertainty=statistical_u, dof=dof)]
     if facts.resolution:
-        lines.append(Component(name="resolution", standard_uncertainty=standard_from_half_width(facts.resolution / 2)))
+        lines.append(Component.within("resolution", facts.resolution / 2))
     lines.append(_accuracy(SENSOR_ACCURACY, facts.expanded_uncertainty))
     return tuple(lines)
 
 
 def ambient_accuracy(expanded_uncertainty_k: float | None, sensitivity: float = -1.0) -> Component:
     """Return the line of the room's reading, K; without a stated uncertainty ± 1 K is taken."""
-    line = _accuracy(AMBIENT_ACCURACY, expanded_uncertainty_k)
-    return Component(name=line.name, standard_uncertainty=line.standard_uncertainty, sensitivity=sensitivity)
+    return replace(_accuracy(AMBIENT_ACCURACY, expanded_uncertainty_k), sensitivity=sensitivity)
 
 
 def _accuracy(name: str, expanded_uncertainty: float | None) -> Component:
     if expanded_uncertainty is None:
-        return Component(name=name, standard_uncertainty=standard_from_half_width(_UNCALIBRATED_TEMP_K))
+        return Component.within(name, _UNCALIBRATED_TEMP_K)
     return Component(name=name, standard_uncertainty=standard_from_expanded(expanded_uncertainty))
 
 
 def power_gain(power_w: float, expanded_uncertainty_w: float | None, sensitivity: float) -> Component:
     """Return the line of a power reading's gain, W; without a stated uncertainty ± 5 % is taken."""
     if expanded_uncertainty_w is None:
-        u = standard_from_half_width(_UNCALIBRATED_POWER_SHARE * abs(power_w))
-    else:
-        u = standard_from_expanded(expanded_uncertainty_w)
+        return Component.within(POWER_GAIN, _UNCALIBRATED_POWER_SHARE * abs(power_w), sensitivity)
+    u = standard_from_expanded(expanded_uncertainty_w)
     return Component(name=POWER_GAIN, standard_uncertainty=u, sensitivity=sensitivity)
 
 
 def scaled(lines: Iterable[Component], factor: float) -> tuple[Component, ...]:
     """Return the lines as inputs of a result that moves by `factor` for each unit of theirs."""
-    return tuple(
-        Component(
-            name=line.name,
-            standard_uncertainty=line.standard_uncertainty,
-            sensitivity=line.sensitivity * factor,
-            dof=line.dof,
-        )
-        for line in lines
-    )
+    return tuple(replace(line, sensitivity=line.sensitivity * factor) for line in lines)
 
 
 def expanded(lines: Sequence[Component]) -> float:
@@ -99,10 +90,9 @@ def difference_u95(before: Sequence[Component], after: Sequence[Component], *, s
 def _shared(before: Sequence[Component], after: Sequence[Component]) -> list[Component]:
     lines = []
     for name in sorted(_LASTING):
-        signed = [sum(_signed(line) for line in side if line.name == name) for side in (before, after)]
-        lines.append(Component(name=name, standard_uncertainty=abs(signed[1] - signed[0])))
+        named = [[line for line in side if line.name == name] for side in (before, after)]
+        signed = [sum(line.sensitivity * line.standard_uncertainty for line in side) for side in named]
+        rectangular = all(line.rectangular for side in named for line in side)
+        u = abs(signed[1] - signed[0])
+        lines.append(Component(name=name, standard_uncertainty=u, rectangular=rectangular))
     return lines
-
-
-def _signed(line: Component) -> float:
-    return line.sensitivity * line.standard_uncertainty

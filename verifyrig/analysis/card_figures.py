@@ -6,11 +6,13 @@ import math
 
 import numpy as np
 
+from verifyrig.analysis.budget import expanded
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import sensor_facts
 from verifyrig.core.heat_sources import CARD
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import StageSpan, Trace
+from verifyrig.metrology.uncertainty import Component
 
 __all__ = ["card_gap_metrics"]
 
@@ -38,7 +40,11 @@ def _gap(trace: Trace, stage: StageSpan, channel: str) -> Metric:
     if not good.any():
         return not_measured("K", reason("no-reading"))
     late = gap[good & (t_s >= t_s[good][-1] - _LAST_S)]
-    scatter = 2 * float(np.std(late, ddof=1)) / math.sqrt(len(late)) if len(late) > 1 else 0.0
+    scatter = float(np.std(late, ddof=1)) / math.sqrt(len(late)) if len(late) > 1 else 0.0
     steps = [sensor_facts(trace, name).resolution or 0.0 for name in (channel, CARD.temp)]
-    u95 = math.hypot(scatter, _AGREE_K, *(step / math.sqrt(3) for step in steps))
-    return Metric(value=float(np.mean(late)), unit="K", u95=u95)
+    lines = (
+        Component(name="scatter", standard_uncertainty=scatter),
+        Component.within("accuracy of one sensor against the other", _AGREE_K),
+        *(Component.within("resolution", step / 2) for step in steps if step),
+    )
+    return Metric(value=float(np.mean(late)), unit="K", u95=expanded(lines), budget=lines)

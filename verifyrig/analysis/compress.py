@@ -10,13 +10,14 @@ import numpy as np
 from verifyrig.analysis.thermal_path import Drive, IntArray, pairs_of
 from verifyrig.core.trace import BoolArray, FloatArray
 
-__all__ = ["Compressed", "bin_edges", "compress"]
+__all__ = ["Compressed", "bin_edges", "compress", "idle_that_stood"]
 
 _GROWTH = 0.18
 # Steps have one of a few lengths, in samples: each pair of length and fan speed costs a machine's fadings anew.
 _LENGTHS = np.array([1, 2, 3, 5, 8, 12, 18, 27, 40, 60, 90, 135, 200, 300, 450, 700, 1000, 1500, 2500, 5000])
 _LEVELS = 4
 _MOST_STEPS = 12
+_STOOD_K = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +32,7 @@ class Compressed:
         slope_k_per_s: How fast the reading moved, K/s, shape (k,).
         since_step_s: Time from the last change of load to the middle of the step, s, shape (k,).
         part: Which change of load that was, shape (k,).
+        stood: Whether nothing had changed for long then, so that lumps follow as well as any path would, shape (k,).
     """
 
     drive: Drive
@@ -40,6 +42,7 @@ class Compressed:
     slope_k_per_s: FloatArray
     since_step_s: FloatArray
     part: IntArray
+    stood: BoolArray
 
 
 def bin_edges(start_s: float, end_s: float, changes_s: FloatArray, cadence_s: float) -> FloatArray:
@@ -112,7 +115,19 @@ def compress(
         slope_k_per_s=slope,
         since_step_s=middle_s - begun[part],
         part=part,
+        stood=np.zeros(k, dtype=np.bool_),
     )
+
+
+def idle_that_stood(data: Compressed) -> BoolArray:
+    """Return which steps are of an idle time before the first change of load whose reading stood still, shape (k,)."""
+    first: BoolArray = data.part == data.part[0]
+    readings = data.temp_c[first & np.isfinite(data.temp_c)]
+    half = len(readings) // 2
+    # The last step before the change holds the first sample with the new share.
+    if half == 0 or first.all() or data.drive.loaded[first][:-1].any():
+        return np.zeros_like(first)
+    return first & (abs(float(np.mean(readings[half:]) - np.mean(readings[:half]))) <= _STOOD_K)
 
 
 def _step_times(t_s: FloatArray, share: FloatArray, power_w: FloatArray) -> FloatArray:

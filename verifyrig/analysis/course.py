@@ -17,6 +17,7 @@ from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts, stage_columns, steepest_rise
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
+from verifyrig.metrology.uncertainty import Component
 
 __all__ = ["RATE_WINDOW_S", "Course", "course_of"]
 
@@ -91,5 +92,8 @@ def _rate(t_s: FloatArray, values: FloatArray, begun_s: float, scatter_k: float,
     unseen_s = max(held_s(t_s, values), refresh_s or 0.0)
     around = np.interp((steepest.end_s - unseen_s, steepest.end_s + unseen_s), t_s, values)
     hidden_k = float(abs(around[1] - around[0])) / 2
-    u_k = math.hypot(math.sqrt(2) * scatter_k, hidden_k / math.sqrt(3))
-    return Metric(value=steepest.rate, unit="K/s", u95=2 * u_k / RATE_WINDOW_S)
+    lines = (
+        Component(name="scatter", standard_uncertainty=math.sqrt(2) * scatter_k, sensitivity=1 / RATE_WINDOW_S),
+        Component.within("between fresh readings", hidden_k, 1 / RATE_WINDOW_S),
+    )
+    return Metric(value=steepest.rate, unit="K/s", u95=expanded(lines), budget=lines)

@@ -26,7 +26,7 @@ from verifyrig.core.ambient import TYPED
 from verifyrig.core.heat_sources import CARD, DIE, PARTS, HeatSource
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
-from verifyrig.metrology.uncertainty import Component
+from verifyrig.metrology.uncertainty import Component, coverage_factor, standard_from_expanded
 
 __all__ = [
     "ALIKE_AMBIENT_K",
@@ -47,7 +47,7 @@ _APART_K = ALIKE_AMBIENT_K / math.sqrt(6)
 # (common practice, no source), and as the root of the time, as what wanders does. A real board by a fan, whose idle
 # level fell by 2 K within two hours, still comes out as one board.
 _SOON_K, _WANDERS_K = 0.2, 0.4
-_UNSTATED_AMBIENT_U95_K = 2.0 / math.sqrt(3)
+_UNSTATED_AMBIENT_K = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,8 +235,13 @@ def _ambient_lines(before: AmbientMean, after: AmbientMean) -> tuple[Component, 
     """Return the readings' own errors: those of one probe are the same in both and cancel; typed is read anew."""
     if before.source != TYPED and (before.source, before.sensor.device) == (after.source, after.sensor.device):
         return ()
-    u95_k = [_UNSTATED_AMBIENT_U95_K if ambient.u95_k is None else ambient.u95_k for ambient in (before, after)]
-    return (Component(name="ambients by other readings", standard_uncertainty=math.hypot(*u95_k) / 2),)
+    name = "ambients by other readings"
+    return tuple(
+        Component.within(name, _UNSTATED_AMBIENT_K)
+        if ambient.u95_k is None
+        else Component(name=name, standard_uncertainty=standard_from_expanded(ambient.u95_k))
+        for ambient in (before, after)
+    )
 
 
 def _power_share(before: Trace, after: Trace, a: StageSpan, b: StageSpan, part: HeatSource) -> float:
@@ -289,17 +294,24 @@ def _difference(pair: _Pair, before: Metric, after: Metric, more: tuple[Componen
     difference = b - a if a is not None and b is not None else None
     u95 = None
     if difference is not None and before.u95 is not None and after.u95 is not None:
-        if before.budget and after.budget:
-            u95 = difference_u95((*before.budget, *more), after.budget, same_sensors=pair.same_sensors)
-        else:
-            u95 = math.hypot(before.u95, after.u95, *(2 * line.standard_uncertainty for line in more))
+        lines = (*_budget(before, before.u95), *more)
+        u95 = difference_u95(lines, _budget(after, after.u95), same_sensors=pair.same_sensors)
     return _judged(
         MetricDifference(before=a, after=b, difference=difference, u95=u95, significant=None, unit=before.unit)
     )
 
 
+def _budget(metric: Metric, u95: float) -> tuple[Component, ...]:
+    """Return the figure's budget; where none was kept, its U95 stands for it."""
+    return metric.budget or (
+        Component(name="as stated", standard_uncertainty=standard_from_expanded(u95, coverage_factor(math.inf))),
+    )
+
+
 def _widened(found: MetricDifference, at_most: float) -> MetricDifference:
     """Return the difference with u95 grown by an effect between nothing and `at_most` that is not corrected for.
+
+    Its half-width is taken at k = 2, beyond the bound: a machine that was loaded before lies at the bound, as a rule.
 
     Source: JCGM 100:2008, 4.3.7 (rectangular), F.2.4.5 (a known effect without a correction adds to U).
     """

@@ -9,13 +9,13 @@ them (`own_answers`): what stood still for a minute outweighs what is plausible.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
-from verifyrig.analysis.compress import compress
+from verifyrig.analysis.compress import compress, idle_that_stood
 from verifyrig.analysis.own_answers import Driven, OwnEnd, expected_level, own_end, reading_noise_k, weighed
 from verifyrig.analysis.posterior import DRAWS, Posterior, spread_of, update
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
@@ -334,11 +334,19 @@ def explain(
     refresh_s: float | None,
     before: FloatArray | None,
     draws: int = DRAWS,
+    idle_stood: bool = False,
 ) -> Posterior | None:
-    """Return machines that explain the samples, None where too few were read; arguments as in `forecast_from`."""
+    """Return machines that explain the samples, None where too few were read; arguments as in `forecast_from`.
+
+    Args:
+        idle_stood: Hold an idle time that stood still against lumps as against any path. Of a rise its beginning is
+            the half; a forecast asks for its end, and allows for what lumps cannot follow everywhere.
+    """
     data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.ambient_c, samples.fan_rpm, samples.share)
     if data is None:
         return None
+    if idle_stood:
+        data = replace(data, stood=idle_that_stood(data))
     noise = reading_noise_k(samples.temp_c, resolution_k)
     fresh_s = refresh_s or held_s(samples.t_s, samples.temp_c)
     posterior = update(samples.prior, data, noise, fresh_s, before, draws=draws)

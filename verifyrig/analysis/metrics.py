@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from verifyrig.analysis.ambient import ambient_of
+from verifyrig.analysis.budget import expanded
 from verifyrig.analysis.card_figures import card_gap_metrics
 from verifyrig.analysis.climb_end import ClimbEnd, at_full_share, climb_end
 from verifyrig.analysis.fingerprint import impedance_metrics
@@ -27,6 +28,7 @@ from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
 from verifyrig.core.reason import reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
+from verifyrig.metrology.uncertainty import Component, standard_from_expanded
 
 __all__ = ["compute_metrics", "metrics_of"]
 
@@ -158,21 +160,25 @@ def _of(trace: Trace, channel: str, values: FloatArray, kind: str, unit: str) ->
     if len(values) == 0:
         return not_measured(unit, reason("no-reading"))
     facts = sensor_facts(trace, channel)
-    accuracy = _accuracy(unit, float(np.mean(values)), facts.expanded_uncertainty)
-    step = (facts.resolution or 0.0) / math.sqrt(3)
+    lines = [_accuracy(unit, float(np.mean(values)), facts.expanded_uncertainty)]
+    if facts.resolution:
+        lines.append(Component.within("resolution", facts.resolution / 2))
     if kind == "mean":
-        scatter = 2 * float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
-        return Metric(value=float(np.mean(values)), unit=unit, u95=math.hypot(accuracy, step, scatter))
-    value = float(np.min(values) if kind == "min" else np.max(values))
-    return Metric(value=value, unit=unit, u95=math.hypot(accuracy, step))
+        value = float(np.mean(values))
+        scatter = float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
+        lines.append(Component(name="scatter", standard_uncertainty=scatter))
+    else:
+        value = float(np.min(values) if kind == "min" else np.max(values))
+    return Metric(value=value, unit=unit, u95=expanded(lines), budget=tuple(lines))
 
 
-def _accuracy(unit: str, value: float, stated: float | None) -> float:
-    """U95 of one reading; where no calibration states it, what such readings are usually good for (no source)."""
+def _accuracy(unit: str, value: float, stated: float | None) -> Component:
+    """Return the line of one reading; where no calibration states it, what such readings are usually good for."""
+    name = "accuracy of the reading"
     if stated is not None:
-        return stated
-    share = {"W": 0.05, "V": 0.02, "rpm": 0.02, "1": 0.0}.get(unit, 0.02)
-    return 2 / math.sqrt(3) * share * abs(value)
+        return Component(name=name, standard_uncertainty=standard_from_expanded(stated))
+    share = {"W": 0.05, "V": 0.02, "rpm": 0.02, "1": 0.0}.get(unit, 0.02)  # common practice, no source
+    return Component.within(name, share * abs(value))
 
 
 def _compute_errors(trace: Trace, stage: StageSpan) -> Metric:

@@ -155,12 +155,13 @@ def model_covariance(data: Compressed, other: Compressed) -> FloatArray:
     place, other_place = np.log(data.since_step_s + 3.0), np.log(other.since_step_s + 3.0)
     alike = np.exp(-0.5 * ((place[:, None] - other_place[None, :]) / _MODEL_LENGTH) ** 2)
     same_part = (data.part - data.part[-1])[:, None] == (other.part - other.part[-1])[None, :]
-    return np.asarray(_model_sd(data) * _model_sd(other) * alike * same_part)
+    return np.asarray(np.outer(_model_sd(data), _model_sd(other)) * alike * same_part)
 
 
-def _model_sd(data: Compressed) -> float:
+def _model_sd(data: Compressed) -> FloatArray:
+    """Return the standard deviation of what lumps cannot follow in each step, K, shape (k,)."""
     seen = data.temp_c[np.isfinite(data.temp_c)]
-    return float(np.hypot(_MODEL_K, _MODEL_SHARE * np.ptp(seen)))
+    return np.hypot(_MODEL_K, _MODEL_SHARE * np.ptp(seen) * ~data.stood)
 
 
 def update(
@@ -226,7 +227,7 @@ def _late_misfit(fit: ReadingFit, residuals: FloatArray) -> tuple[FloatArray, fl
     """
     last = int(np.flatnonzero(fit.seen)[-1])
     gain = fit.whiten @ _model_covariance(fit.data)[last, fit.seen]
-    left = _model_sd(fit.data) ** 2 - float(gain @ gain)
+    left = float(_model_sd(fit.data)[last]) ** 2 - float(gain @ gain)
     return np.asarray(-residuals[:, : len(gain)] @ gain), math.sqrt(max(left, 0.0))
 
 

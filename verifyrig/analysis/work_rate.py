@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -70,6 +71,4 @@ def _mean(name: str, values: FloatArray) -> tuple[float, Component]:
 
 
 def _in_ratio(line: Component, sensitivity: float) -> Component:
-    return Component(
-        name=line.name, standard_uncertainty=line.standard_uncertainty, sensitivity=sensitivity, dof=line.dof
-    )
+    return replace(line, sensitivity=sensitivity)

@@ -1,6 +1,7 @@
 """Uncertainty budgets: components, effective degrees of freedom, coverage factor, expanded uncertainty.
 
-Source: JCGM 100:2008 (GUM), 5.1.2, G.3 and G.4.
+Source: JCGM 100:2008 (GUM), 5.1.2, G.3 and G.4; where bounds are among the components, the convolution of their
+distributions (JCGM 101:2008, 5.2), since a bound taken at k = 2 would reach beyond itself.
 """
 
 from __future__ import annotations
@@ -9,6 +10,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
+
+from verifyrig.metrology.convolution import expanded_half_width
 
 __all__ = [
     "Combined",
@@ -30,6 +33,7 @@ class Component:
         standard_uncertainty: u (k = 1) of the input, in the input's unit, >= 0.
         sensitivity: Change of the result for a change of the input by 1.
         dof: Degrees of freedom of `standard_uncertainty`, above 0; infinite where it is taken as known.
+        rectangular: Whether the input lies anywhere within a bound alike, and never beyond it; else it is normal.
 
     Raises:
         ValueError: `standard_uncertainty` is negative or not a number, or `dof` is not above 0.
@@ -39,6 +43,13 @@ class Component:
     standard_uncertainty: float
     sensitivity: float = 1.0
     dof: float = math.inf
+    rectangular: bool = False
+
+    @classmethod
+    def within(cls, name: str, half_width: float, sensitivity: float = 1.0) -> Component:
+        """Return the line of an input that lies anywhere within ± `half_width`, in the input's unit."""
+        u = standard_from_half_width(half_width)
+        return cls(name=name, standard_uncertainty=u, sensitivity=sensitivity, rectangular=True)
 
     def __post_init__(self) -> None:
         if not self.standard_uncertainty >= 0:
@@ -64,12 +75,23 @@ class Combined(NamedTuple):
 def combine(components: Sequence[Component], p: float = 0.95) -> Combined:
     """Return the combined result of independent components, expanded for coverage probability `p`.
 
-    Source: JCGM 100:2008, 5.1.2 (root sum of squares) and G.6.4 (expanded uncertainty from the t-distribution).
+    Rectangular components are convolved with the others, which together are t-distributed. Where there is none, that
+    is the coverage factor of the effective degrees of freedom.
+
+    Source: JCGM 100:2008, 5.1.2 (root sum of squares) and G.6.4 (expanded uncertainty from the t-distribution);
+    JCGM 101:2008, 5.2.
     """
     standard = math.hypot(*(component.contribution for component in components))
     dof = effective_dof(components)
-    factor = coverage_factor(dof, p)
-    return Combined(standard, dof, factor, factor * standard)
+    bounds = [math.sqrt(3) * line.contribution for line in components if line.rectangular and line.contribution > 0]
+    others = [line for line in components if not line.rectangular]
+    # Less than one degree of freedom has no mean to speak of: what it gives is far beyond every bound.
+    if not bounds or not math.isfinite(standard) or effective_dof(others) < 1.0:
+        factor = coverage_factor(dof, p)
+        return Combined(standard, dof, factor, factor * standard)
+    scale = math.hypot(*(line.contribution for line in others))
+    expanded = expanded_half_width(scale, effective_dof(others), bounds, p)
+    return Combined(standard, dof, expanded / standard, expanded)
 
 
 def effective_dof(components: Sequence[Component]) -> float:

@@ -34,8 +34,9 @@ def method_lines(report: ReportInput, words: Words) -> list[str]:
     lines += [
         words.t(
             "A “±” gives the expanded uncertainty, 95 %, with the coverage factor for the effective degrees of freedom"
-            " (JCGM 100:2008). Counts are exact. “Settled” is the value that the temperature tends to; where the stage"
-            " ended before, it is extrapolated, with a wider uncertainty."
+            " (JCGM 100:2008); where limits of error are among its parts, their distributions are convolved (JCGM"
+            " 101:2008). Counts are exact. “Settled” is the value that the temperature tends to; where the stage ended"
+            " before, it is extrapolated, with a wider uncertainty."
         ),
         words.t("The results concern this machine only, in the state in which it was tested."),
         words.t(

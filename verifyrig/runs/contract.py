@@ -79,13 +79,14 @@ class ThresholdObject(BoundsAndNote):
 
 
 class BudgetLine(TypedDict):
-    """One line of an uncertainty budget; `contribution` in the metric's unit."""
+    """One line of an uncertainty budget; `contribution` in the metric's unit; `rectangular`: it lies within a bound."""
 
     name: str
     standard_uncertainty: Number
     sensitivity: Number
     contribution: Number
     dof: Number
+    rectangular: bool
 
 
 class ContradictionObject(TypedDict):

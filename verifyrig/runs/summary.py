@@ -192,6 +192,7 @@ def budget_of(metrics: Mapping[str, Metric]) -> dict[str, list[BudgetLine]]:
                 "sensitivity": plain_number(line.sensitivity),
                 "contribution": plain_number(line.contribution),
                 "dof": plain_number(line.dof),
+                "rectangular": line.rectangular,
             }
             for line in metric.budget
         ]
