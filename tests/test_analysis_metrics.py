@@ -98,6 +98,7 @@ def test_the_noise_of_the_readings_widens_the_impedance_by_the_fit_alone(noise_k
     fit, gain = (
         next(line.contribution for line in found.budget if line.name.startswith(start)) for start in ("fit", "gain")
     )
+    assert isinstance(found.value, float) and found.u95 is not None
     # The power reading's bound of 5 %, at infinite dof, convolved with the fit: between 95 % of the bound alone
     # (JCGM 100:2008, 4.3.7) and the root of the sum of squares, twice.
     assert 0.95 * math.sqrt(3) * gain < found.u95 < 1.96 * math.hypot(fit, gain)

@@ -53,8 +53,8 @@ def expanded_half_width(scale: float, dof: float, half_widths: Sequence[float], 
         # Its ends are out of reach of all else, and between them a bound stays rectangular.
         return p * largest
     length = float(widths.sum()) + scale * reach
-    k = np.arange(1, _terms(scale, dof, length) + 1)
-    coefficients = _characteristic(np.pi * k / length, scale, dof, widths) * 2 / (np.pi * k)
+    k: FloatArray = np.arange(1, _terms(scale, dof, length) + 1, dtype=np.float64)
+    coefficients = _characteristic(np.asarray(np.pi * k / length), scale, dof, widths) * 2 / (np.pi * k)
 
     def missing(half_width: float) -> float:
         return half_width / length + float(coefficients @ np.sin(np.pi * k * half_width / length)) - p
@@ -88,4 +88,4 @@ def _of_t(at: FloatArray, dof: float) -> FloatArray:
     x, half = math.sqrt(dof) * at, dof / 2
     logarithm = half * np.log(x) + np.log(np.maximum(kve(half, x), 1e-300)) - x
     # Near 0, where it is 1, the Bessel function of a high order is beyond what a float can hold.
-    return np.exp(np.minimum(logarithm - (half - 1) * math.log(2) - float(gammaln(half)), 0.0))
+    return np.asarray(np.exp(np.minimum(logarithm - (half - 1) * math.log(2) - float(gammaln(half)), 0.0)))
