@@ -69,6 +69,7 @@ class DiagnoseObject(TypedDict):
     next_test: NextTest | None
     customer: str
     not_measured: list[str]
+    advice: list[str]
     substitutions: list[Substitution]
     experience: NotRequired[ExperienceObject]
     left_out: NotRequired[list[LeftOut]]

@@ -141,6 +141,7 @@ def data_of(found: Diagnosis) -> DiagnoseObject:
         },
         "customer": str(found.for_customer),
         "not_measured": list(map(str, found.not_measured)),
+        "advice": [] if found.advice is None else [str(found.advice)],
         "substitutions": [{"part": s.part, "rating": s.rating, "says": str(s.says)} for s in found.substitutions],
     }
 
@@ -198,6 +199,9 @@ def lines_of(found: Diagnosis) -> list[str]:
     lines += [f"{one[0].upper()}{one[1:]}." for one in says]
     if found.next_test is not None:
         lines += ["", *_next_lines(found.next_test)]
+    if found.advice is not None:
+        said = str(found.advice)
+        lines += ["", f"{said[0].upper()}{said[1:]}."]
     if found.not_measured:
         lines += ["", "Not measured: " + ", ".join(map(str, found.not_measured)) + "."]
     return lines

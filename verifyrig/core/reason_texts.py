@@ -210,6 +210,20 @@ TEXTS: dict[str, str] = {
     "climb-ended-below-full": "{stage}: the load went up to a share of {share:.0%} and no further: {why}",
     "climb-forecast-of-full": "forecast for full share from a climb that ended at {share:.0%} of it",
     "climb-below-full": "the load did not come to its full share",
+    # What to do about regulators that no sensor shows (analysis.regulator_probe)
+    "probe-regulators": (
+        "before the next long load lay a probe on their heat sink: switch off, pull the plug, wait until the fans "
+        "stand and the metal is below 48 °C; insulate the tip, use an isolated reader, stay clear of mains parts and "
+        "fans, hold it with tape that bears the heat; name its channel vrm_temp_c, so that the run ends at its limit"
+    ),
+    "regulators-before-load": (
+        "up to {power_w:.0f} W go through voltage regulators that no sensor shows, and what is too hot there shows "
+        "itself by nothing before it slows the processor down, minutes into full load: {probe}"
+    ),
+    "regulators-may-be-hot": (
+        "the clock fell {after_s:duration} into full share though the die was at {die_c:.0f} °C, as regulators at "
+        "their limit make it, and no sensor shows them: {probe}"
+    ),
     "part-regulator": "the voltage regulator",
     "part-card-memory": "the card's memory",
     "part-supply": "the power supply",

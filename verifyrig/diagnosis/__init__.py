@@ -30,12 +30,14 @@ class Diagnosis:
         suspects: Causes of the contract, most probable first.
         next_test: The safe test that is most informative for each minute, None where none is.
         not_measured: What this evidence does not hold.
+        advice: What to do about regulators that nothing watched in the last run, None where there is nothing to do.
         substitutions: Parts changed for known-good ones, rated.
     """
 
     suspects: tuple[Suspect, ...]
     next_test: RankedTest | None
     not_measured: tuple[Reason, ...]
+    advice: Reason | None
     substitutions: tuple[PartSwap, ...]
     judged: Judgement
 
@@ -75,6 +77,7 @@ def diagnose(
         prior: Over `suspects.MECHANISMS`, shape (n,); the table's where None.
         endings: Post-mortems of interrupted runs, by run; made from the traces alone where None.
     """
+    from verifyrig.analysis.regulator_probe import probe_advice
     from verifyrig.diagnosis.explain import not_measured
     from verifyrig.diagnosis.history import weigh_job
     from verifyrig.diagnosis.judging import suspects_of
@@ -93,6 +96,7 @@ def diagnose(
         suspects=tuple(suspects_of(weighed.judged)),
         next_test=tests[0] if tests else None,
         not_measured=tuple(not_measured(dict(seen.figures), seen.cooler)),
+        advice=probe_advice(traces[-1]) if traces else None,
         substitutions=weighed.substitutions,
         judged=weighed.judged,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from verifyrig.analysis.regulator_probe import probe_advice
 from verifyrig.core.channels import base_name, number_of
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.reason_texts import TEXTS
@@ -103,6 +104,17 @@ def not_armed_words(report: ReportInput, words: Words) -> list[str]:
         )
         for name, runs in found.items()
     ]
+
+
+def probe_words(report: ReportInput, words: Words, *, archive: bool) -> list[str]:
+    """Return what to do about regulators that nobody watched: suspected ones always, else in the archive's edition."""
+    found: dict[Reason, list[str]] = {}
+    for run in report.runs:
+        advice = probe_advice(run.trace)
+        if advice is not None and (archive or advice.code == "regulators-may-be-hot"):
+            found.setdefault(advice, []).append(run.run_id)
+    said = [(reason_text(advice, words), ", ".join(runs)) for advice, runs in found.items()]
+    return [f"{text[:1].upper()}{text[1:]} ({runs})" for text, runs in said]
 
 
 def not_watched_words(report: ReportInput, words: Words) -> list[str]:

@@ -64,7 +64,10 @@ def report_values(report: ReportInput, words: Words, now_utc: float, *, archive:
         "unreadable": report.unreadable,
         "unmeasured": metric_rows.unmeasured_rows(report, words),
         "not_armed": metric_rows.not_armed_words(report, words),
-        "not_watched": metric_rows.not_watched_words(report, words),
+        "not_watched": [
+            *metric_rows.not_watched_words(report, words),
+            *metric_rows.probe_words(report, words, archive=archive),
+        ],
         "blind": any(run.trace.recorded.blind for run in report.runs),
         "bad_readings": _bad_readings(report, words),
         "contradictions": _contradictions(report, words),

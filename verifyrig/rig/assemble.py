@@ -76,15 +76,16 @@ def _run_on(
     watch: Watch,
     claim: LoadClaim,
 ) -> RunDone:
-    profile, absent, blind = request.profile, watch.absent, watch.blind
+    profile, blind = request.profile, watch.blind
     run_id = claim.run = new_run_id(stand.clock.utc_s())
     bring_in(bench)
     path = place_of(bench, request.job, run_id)
     load = make_load(stand.root, storage_dir=path.parent, now_s=stand.clock.now_s, card=card_of(bench))
+    machine = patiently(lambda: machine_facts(stand.root), controls)
     writer = open_record(
         path,
         facts={
-            **facts_of(request, stand, bank, watch, run_id, patiently(lambda: machine_facts(stand.root), controls)),
+            **facts_of(request, stand, bank, watch, run_id, machine),
             **request.facts,
             **facts_of_place(bench),
         },
@@ -119,7 +120,7 @@ def _run_on(
     )
     is_sent = request.second is not None
     in_memory = [IN_MEMORY.format(folder=bench.root)] if stand.live and lies_in_memory(path.parent) else []
-    observer.begin(profile, bank.infos, [*in_memory, *notes_of(request, stand, absent, blind)])
+    observer.begin(profile, bank.infos, [*in_memory, *notes_of(request, stand, watch, machine, blind)])
     try:
         beside = kernel_log_beside(path) if stand.live and this_stick() is not None else contextlib.nullcontext()
         with spare_space(path) if stand.live else contextlib.nullcontext(), beside:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from verifyrig import __version__
+from verifyrig.analysis.regulator_probe import before_load
 from verifyrig.core.ambient import TYPED, AmbientFact, ambient_channel
 from verifyrig.core.interfaces import ChannelInfo, SensorBank
 from verifyrig.core.kept_facts import ChannelFact, MachineFact, StartFacts
@@ -80,19 +81,23 @@ def _channel_fact(info: ChannelInfo) -> ChannelFact:
     }
 
 
-def notes_of(request: RunRequest, stand: Stand, absent: list[str], blind: bool) -> list[str]:
+def notes_of(request: RunRequest, stand: Stand, watch: Watch, machine: MachineFact, blind: bool) -> list[str]:
     """Return what everybody must know of the run before it begins."""
     notes = []
     if stand.simulated:
         notes.append("Simulated hardware: no real load is started.")
-    if absent:
-        notes.append("Not guarded, since this machine does not show it: " + ", ".join(absent) + ".")
+    if watch.absent:
+        notes.append("Not guarded, since this machine does not show it: " + ", ".join(watch.absent) + ".")
     if blind:
         seconds = request.profile.blind_load_s
         notes.append(f"No temperature guards the load: it is run blind, and for no more than {seconds:g} s.")
     danger = request.danger() if request.danger is not None else None
     if danger is not None:
         notes.append(f"NOT SAFE TO USE: {danger.what} ({danger.noted}). {danger.do}")
+    full_w = machine["power_limits_w"].get("long_term")
+    advice = None if request.no_load else before_load(request.profile, watch.not_watched, full_w)
+    if advice is not None:
+        notes.append(f"{str(advice)[0].upper()}{str(advice)[1:]}.")
     if request.no_load:
         notes.append("Idle and quarter-share pulses only, as asked: every load above them is left out.")
     if any(stage.load is not None and not is_gentle(stage.load) for stage in request.profile.stages):

@@ -149,6 +149,7 @@ class RunObject(TypedDict):
     trip: TripObject | None
     not_armed: list[str]
     not_watched: list[str]
+    advice: list[str]
     climbs: list[ClimbObject]
     exposure: ExposureObject
     stages: list[StageObject]

@@ -8,6 +8,7 @@ from dataclasses import replace
 from verifyrig.analysis import Contradiction, Metric, ThresholdResult, contradictions_of, judge_thresholds, metrics_of
 from verifyrig.analysis.climb_end import ClimbEnd, climb_end
 from verifyrig.analysis.exposure import exposure_of
+from verifyrig.analysis.regulator_probe import probe_advice
 from verifyrig.core.channels import THERMAL_PATH
 from verifyrig.core.errors import ExitCode
 from verifyrig.core.integrity import Integrity
@@ -69,6 +70,7 @@ def summary_of(
         "trip": facts.trip,
         "not_armed": list(facts.not_armed),
         "not_watched": list(facts.not_watched),
+        "advice": [] if (advice := probe_advice(trace)) is None else [str(advice)],
         "climbs": [_climb(stage, end) for stage in trace.stages if (end := climb_end(trace, stage)) is not None],
         "exposure": exposure_object(trace),
         "stages": [_stage(stage) for stage in trace.stages],
@@ -247,6 +249,7 @@ def sentences_of(summary: RunObject) -> list[str]:
     if summary["not_armed"]:
         lines += ["", "Not guarded, for want of a reading: " + ", ".join(map(str, summary["not_armed"])) + "."]
     lines += _climb_lines(summary)
+    lines += [line for said in summary["advice"] for line in ("", f"{said[0].upper()}{said[1:]}.")]
     verdict = Verdict(summary["verdict"])
     return [*lines, "", f"{shape(verdict)} {plain_word(verdict).capitalize()}."]
 
