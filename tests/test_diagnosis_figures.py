@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from xml.etree import ElementTree
 
@@ -10,11 +11,12 @@ import numpy as np
 import pytest
 
 from tests.diagnosis_traces import Made, leading, made_run
-from verifyrig.core.trace import QualityInterval, Trace
+from verifyrig.core.trace import Event, QualityInterval, Trace
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.chain_picture import thermal_path_svg
 from verifyrig.diagnosis.evidence import MachineEvidence, joint_log
 from verifyrig.diagnosis.judging import judge, see, see_all
+from verifyrig.diagnosis.quantities import QUANTITIES, even_covariance
 from verifyrig.diagnosis.readings import Readings
 from verifyrig.diagnosis.signs import signs_of
 
@@ -82,6 +84,69 @@ def test_what_is_left_after_a_pulse_is_not_read_out_of_the_next_one() -> None:
     apart, close = (see(trace).figures.get("pulse_tail") for trace in (far, near))
     assert apart is not None
     assert close is None or abs(close.value - apart.value) < 2 * np.hypot(close.u, apart.u)
+
+
+def path_of(machine: Made) -> Callable[[float], float]:
+    """Rise per watt of the invented machine at a time after a step: the closed form of a chain of first-order lags."""
+    parts = [(machine.contact, machine.contact_s), (machine.flow, machine.flow_s), (machine.air, machine.air_s)]
+    return lambda t_s: sum(r * (1 - math.exp(-max(0.0, t_s) / tau)) for r, tau in parts)
+
+
+def test_pulses_that_come_upon_what_others_left_show_what_one_leaves() -> None:
+    # Superposition: what a pulse of 5 s leaves is the response less the same response 5 s later.
+    machine = Made(flow=0.28, flow_s=25.0)
+    z = path_of(machine)
+    left = np.mean([z(t) - z(t - 5.0) for t in np.arange(15.0, 30.5, 0.5)])
+    # Pulses as the shipped profiles give them.
+    found = see(made_run(machine, between_pulses_s=25)).figures["pulse_tail"]
+    assert abs(found.value - left) < 2 * found.u
+    assert found.value > 0.8 * left
+
+
+def test_a_slow_sensor_is_late_and_the_first_window_says_so() -> None:
+    machine = Made(contact=0.45, contact_s=4.0)
+    trace = made_run(machine)
+    held = trace.columns["die_temp_c"][(np.arange(len(trace.t_s)) // 4) * 4]
+    found = see(replace(trace, columns={**trace.columns, "die_temp_c": held})).figures["window_5s"]
+    assert abs(found.value - path_of(machine)(4.0)) < 2 * found.u
+
+
+def test_a_climb_that_steps_back_ends_the_load_before_it(climbed: Trace) -> None:
+    back_s = float(climbed.stages[2].start_s) + 700.0
+    later = (climbed.t_s >= back_s) & (climbed.t_s < float(climbed.stages[2].end_s or 0.0))
+    columns = dict(climbed.columns)
+    for name, by in (("die_temp_c", -4.0), ("package_power_w", -11.0)):
+        columns[name] = columns[name] + np.where(later, by, 0.0)
+    event = Event(t_s=back_s, kind="load", detail={"share": 0.875})
+    events = tuple(sorted((*climbed.events, event), key=lambda one: one.t_s))
+    stepped = replace(climbed, columns=columns, events=events)
+    load = Readings(stepped).settled_load()
+    assert load is not None
+    assert load.until_s == back_s
+    assert see(stepped).figures["load_rise"].value == pytest.approx(see(climbed).figures["load_rise"].value, rel=0.02)
+
+
+def test_a_load_of_some_minutes_says_what_is_still_to_come() -> None:
+    machine = Made(air=0.45, air_s=200.0, idle_w=10.0)
+    figures = see(made_run(machine, load_s=240)).figures
+    assert abs(figures["load_rise"].value - path_of(machine)(1e6)) < 2 * figures["load_rise"].u
+    assert abs(figures["rest_excess"].value) < 2 * figures["rest_excess"].u
+    # What a sound machine with coolant still does after nine minutes a blocked one does after fifteen.
+    assert "load_creep" not in see(made_run(machine, load_s=540)).figures
+    assert "load_creep" in see(made_run(machine)).figures
+
+
+def test_windows_that_begin_with_one_rise_have_its_error_in_common(whole: Trace) -> None:
+    figures = {name: see(whole).figures[name] for name in ("window_5s", "window_20s", "window_60s", "window_180s")}
+    slopes = [1 / math.hypot(QUANTITIES[name].scale, figure.value) for name, figure in figures.items()]
+    errors = even_covariance(figures) / np.outer(slopes, slopes)
+    # Errors e of four rises, u(e5) known: cov(e20 - e5, e60 - e5) = u(e5)**2 = -cov(e5, e20 - e5), and
+    # cov(e60 - e5, e180 - e60) = -u(e60)**2 (JCGM 100:2008, 5.2.2).
+    u5, u60 = figures["window_5s"].u, math.sqrt(figures["window_60s"].u ** 2 - figures["window_5s"].u ** 2)
+    assert errors[1, 2] == pytest.approx(u5**2)
+    assert errors[0, 1:].tolist() == pytest.approx([-(u5**2), -(u5**2), 0.0])
+    assert errors[2, 3] == pytest.approx(-(u60**2))
+    assert np.diag(errors) == pytest.approx([figure.u**2 for figure in figures.values()])
 
 
 def test_idle_alone_gives_idle_figures_and_nothing_of_steps() -> None:

@@ -108,6 +108,9 @@ SOUND: dict[str, MachineRange] = {
     "full_speed_rpm": _about(1700.0, 0.22),
     "fan_lag_s": _about(5.0, 0.40),
     "die_offset_k": _normal(0.0, 0.7, tail=6.0),  # sensor of the die against that of the room
+    # The probe of the room: 0.5 K in a one-wire thermometer's data sheet, 1.5 K of a thermocouple of class 1
+    # (IEC 60584-1), from memory.
+    "ambient_offset_k": _normal(0.0, 0.6, source="data sheets of probes without a calibration, from memory"),
     "start_excess_k": _normal(0.0, 1.0, tail=4.0),  # above its idle state at the first sample
     "step_gain": _about(1.0, 0.003),  # true over assumed power under load
     "power_gain": _normal(1.0, 0.03),

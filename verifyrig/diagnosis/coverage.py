@@ -11,7 +11,7 @@ import numpy as np
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis import tables
 from verifyrig.diagnosis.evidence import COOLERS, MachineEvidence, used_figures
-from verifyrig.diagnosis.quantities import PLACE, RecordFigure, even_u
+from verifyrig.diagnosis.quantities import PLACE, RecordFigure, even_covariance
 from verifyrig.diagnosis.suspects import LIQUID_ONLY, MECHANISMS, Mechanism
 
 if TYPE_CHECKING:
@@ -82,13 +82,13 @@ def _by_figures(seen: MachineEvidence) -> dict[Mechanism, float]:
 def _distinct(known: Densities, mechanism: Mechanism, figures: Mapping[str, RecordFigure]) -> float:
     """Share of drawn machines with this fault that these figures would distinguish from a sound machine."""
     places = np.array([PLACE[name] for name in figures], dtype=int)
-    u = np.array([even_u(name, figure) for name, figure in figures.items()])
+    errors = even_covariance(figures)
     x = known.samples[mechanism][:60][:, places]
     x = x[np.isfinite(x).all(axis=1)]
     if len(x) < 5:
         return 1.0  # a machine with this fault would hardly have shown these figures at all
-    x = x + np.random.default_rng(0).standard_normal(x.shape) * u
-    apart = known.log_many(mechanism, x, places, u) - known.log_many(Mechanism.NONE, x, places, u)
+    x = x + np.random.default_rng(0).multivariate_normal(np.zeros(len(errors)), errors, len(x), method="eigh")
+    apart = known.log_many(mechanism, x, places, errors) - known.log_many(Mechanism.NONE, x, places, errors)
     return float(np.mean(apart > _DISTINCT))
 
 

@@ -108,7 +108,6 @@ def sound(n: int, cooler: str, rng: np.random.Generator) -> Machines:
         warmed_share=ones.copy(),
         severity=np.zeros(n),
         die_offset_k=drawn("die_offset_k"),
-        ambient_offset_k=np.zeros(n),
         power_gain=drawn("power_gain"),
         droop_v_per_w=drawn("droop_v_per_w"),
         regulator_k_per_w=drawn("regulator_k_per_w"),
@@ -117,6 +116,7 @@ def sound(n: int, cooler: str, rng: np.random.Generator) -> Machines:
         plate_heat_share=drawn("plate_heat_share"),
         # Four in five records begin settled; the others within minutes of power-on or of an earlier load.
         idle_drift_k_per_min=0.05 * rng.standard_normal(n) + np.where(rng.random(n) < 0.2, rng.standard_normal(n), 0.0),
+        ambient_offset_k=drawn("ambient_offset_k"),
     )
 
 

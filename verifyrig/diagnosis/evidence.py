@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -115,9 +115,12 @@ def _in_any_shop(known: Densities, figures: Mapping[str, RecordFigure]) -> dict[
         return usual
     others = known.log_likelihoods({name: figure for name, figure in figures.items() if name != "room"})
     warm = known.log_likelihoods({"room": figures["room"]})[Mechanism.WARM_ROOM]
+    on_a_warm_day = {mechanism: log + warm for mechanism, log in others.items()}
+    # A sound machine in a warm shop shows what the drawn ones of a warm room do, fans and all.
+    on_a_warm_day[Mechanism.NONE] = usual[Mechanism.WARM_ROOM]
     either = {
-        mechanism: float(np.logaddexp(math.log(1 - _WARM_DAYS) + usual[mechanism], math.log(_WARM_DAYS) + log + warm))
-        for mechanism, log in others.items()
+        mechanism: float(np.logaddexp(math.log(1 - _WARM_DAYS) + log, math.log(_WARM_DAYS) + on_a_warm_day[mechanism]))
+        for mechanism, log in usual.items()
     }
     return either | {Mechanism.WARM_ROOM: usual[Mechanism.WARM_ROOM]}
 
@@ -240,8 +243,12 @@ def merged(seen: Sequence[MachineEvidence]) -> MachineEvidence:
     if not seen:
         return MachineEvidence()
     figures: dict[str, RecordFigure] = {}
-    for one in seen:
-        figures |= one.figures
+    for at, one in enumerate(seen):
+        # What is wrong with a reading of one record is not wrong with another's.
+        figures |= {
+            name: replace(figure, shared={f"{at} {origin}": u for origin, u in figure.shared.items()})
+            for name, figure in one.figures.items()
+        }
     signs: dict[str, SignSeen] = {}
     for one in seen:
         for sign in one.signs:

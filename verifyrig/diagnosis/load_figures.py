@@ -16,6 +16,10 @@ __all__ = ["load_figures"]
 
 Found = Iterator[tuple[str, RecordFigure]]
 
+# How far the part of a rise that is still to come differs between machines, as a part of it.
+_TO_COME_SPREAD = 0.6
+_LATE_LOAD_S = 720.0
+
 
 def load_figures(readings: Readings) -> Found:
     """Yield what a load shows: its power, the rise per watt once settled, the regulator, what idle shows beyond it."""
@@ -35,12 +39,18 @@ def load_figures(readings: Readings) -> Found:
     ambient, ambient_u = readings.ambient(load.until_s - 120.0, load.until_s)
     die, watts = readings.mean("die_temp_c", *end), readings.mean("package_power_w", load.until_s - 60.0, end[1])
     u_k = math.hypot(readings.die_u_k(), ambient_u)
-    short = max(0.0, 600.0 - load.length_s) / 600.0
-    u_rise = math.hypot(u_k / watts, 0.15 * short * (die - ambient) / watts)
+    to_come = _to_come(load)
+    rise = (die - ambient) / watts / (1 - to_come)
     about = reason("from-load-after", power_w=watts, length_s=load.length_s)
-    yield "load_rise", RecordFigure(value=(die - ambient) / watts, u=u_rise, source=about)
+    u_rise = math.hypot(u_k / watts, _TO_COME_SPREAD * to_come * rise)
+    yield "load_rise", RecordFigure(value=rise, u=u_rise, source=about, shared={"ambient": -ambient_u / watts})
     yield from _late_creep(readings, load)
-    yield from _excess(readings, die, watts)
+    yield from _excess(readings, die, watts, to_come)
+
+
+def _to_come(load: PowerStep) -> float:
+    """Return what part of its rise a load may not have shown yet: drawn machines, sound and blocked ones."""
+    return 0.55 * math.exp(-load.length_s / 200.0)
 
 
 def _regulator(readings: Readings, load: PowerStep) -> Found:
@@ -70,7 +80,8 @@ def _forecast_power(readings: Readings) -> Found:
 
 
 def _late_creep(readings: Readings, load: PowerStep) -> Found:
-    if load.length_s < 480.0:
+    # Drawn machines are read after a quarter of an hour; sooner, a sound one with coolant creeps like a blocked one.
+    if load.length_s < _LATE_LOAD_S:
         return
     times, values = readings.within("die_temp_c", load.until_s - 120.0, load.until_s - 0.5)
     if len(times) >= 30:
@@ -81,7 +92,7 @@ def _late_creep(readings: Readings, load: PowerStep) -> Found:
         )
 
 
-def _excess(readings: Readings, die: float, watts: float) -> Found:
+def _excess(readings: Readings, die: float, watts: float, to_come: float) -> Found:
     """What the die shows while idle beyond its watts times the resistance that the load showed."""
     span = readings.idle_span()
     if span is None:
@@ -90,12 +101,11 @@ def _excess(readings: Readings, die: float, watts: float) -> Found:
     idle, idle_w = readings.mean("die_temp_c", *span), readings.mean("package_power_w", *span)
     if not abs(watts - idle_w) > LEAST_POWER_W:
         return  # a load that changes no power says nothing of a resistance
-    k_per_w = (die - idle) / (watts - idle_w)
-    u = math.hypot(readings.die_u_k(), ambient_u, 0.06 * k_per_w * idle_w, readings.unsettled_k(idle - ambient))
-    yield (
-        "rest_excess",
-        RecordFigure(value=idle - ambient - k_per_w * idle_w, u=u, source=reason("from-idle-against-load")),
-    )
+    k_per_w = (die - idle) / (watts - idle_w) / (1 - to_come)
+    idle_u = math.hypot(readings.die_u_k(), readings.unsettled_k(idle - ambient))
+    u = math.hypot(idle_u, ambient_u, math.hypot(0.06, _TO_COME_SPREAD * to_come) * k_per_w * idle_w)
+    source, shared = reason("from-idle-against-load"), {"ambient": -ambient_u, "idle": idle_u}
+    yield "rest_excess", RecordFigure(value=idle - ambient - k_per_w * idle_w, u=u, source=source, shared=shared)
 
 
 def _peak(readings: Readings, channel: str, load: PowerStep) -> float:

@@ -17,7 +17,7 @@ import numpy as np
 
 from verifyrig.core.trace import FloatArray
 from verifyrig.diagnosis.predict import drawn_figures
-from verifyrig.diagnosis.quantities import NAMES, PLACE, RecordFigure, even, even_u
+from verifyrig.diagnosis.quantities import NAMES, PLACE, RecordFigure, even, even_covariance
 from verifyrig.diagnosis.suspects import Mechanism
 
 __all__ = ["Densities", "Mixture", "densities", "log_t"]
@@ -39,10 +39,15 @@ class Mixture:
     locations: FloatArray
     scales: FloatArray
 
-    def log_parts(self, x: FloatArray, places: np.ndarray, u: FloatArray) -> FloatArray:
-        """Return the log of each part's weighted density of machines, x of shape (s, d) at places (d,); (c, s)."""
+    def log_parts(self, x: FloatArray, places: np.ndarray, errors: FloatArray) -> FloatArray:
+        """Return the log of each part's weighted density of machines, shape (c, s).
+
+        Args:
+            x: Shape (s, d), at the figures' places (d,).
+            errors: Covariance of what is wrong with the measured figures, shape (d, d).
+        """
         away = x - self.locations[:, None, places]
-        scales = self.scales[:, places[:, None], places] + np.diag(u**2)
+        scales = self.scales[:, places[:, None], places] + errors
         return np.asarray(np.log(self.weights)[:, None] + log_t(away, scales, DEGREES_OF_FREEDOM))
 
 
@@ -65,16 +70,17 @@ class Densities:
             return dict.fromkeys(self.mixtures, 0.0)
         places = np.array([PLACE[name] for name in figures], dtype=int)
         x = np.array([float(even(name, figure.value)) for name, figure in figures.items()])
-        u = np.array([even_u(name, figure) for name, figure in figures.items()])
         sizes = [len(mixture.weights) for mixture in self.mixtures.values()]
         starts = np.cumsum([0, *sizes[:-1]])
-        logs = np.logaddexp.reduceat(self.all_parts.log_parts(x[None, :], places, u)[:, 0], starts)
+        logs = np.logaddexp.reduceat(
+            self.all_parts.log_parts(x[None, :], places, even_covariance(figures))[:, 0], starts
+        )
         return dict(zip(self.mixtures, logs.tolist(), strict=True))
 
-    def log_many(self, mechanism: Mechanism, x: FloatArray, places: np.ndarray, u: FloatArray) -> FloatArray:
-        """Return log densities of many machines, x of shape (s, d) at figure places (d,), uncertainties u (d,)."""
+    def log_many(self, mechanism: Mechanism, x: FloatArray, places: np.ndarray, errors: FloatArray) -> FloatArray:
+        """Return log densities of many machines, shape (s,); arguments as of `Mixture.log_parts`."""
         mixture = self.mixtures.get(mechanism, self.mixtures[Mechanism.NONE])
-        return np.asarray(np.logaddexp.reduce(mixture.log_parts(x, places, u), axis=0))
+        return np.asarray(np.logaddexp.reduce(mixture.log_parts(x, places, errors), axis=0))
 
 
 def log_t(away: FloatArray, scale: FloatArray, dof: float) -> FloatArray:

@@ -190,9 +190,8 @@ def _pointed_at(known: Densities, named: Sequence[Mechanism], samples: FloatArra
         seen = np.array(places, dtype=int)[pattern]
         if not len(seen):
             continue
-        u = np.full(len(seen), _MEASURED_U)
-        x = own + u * rng.standard_normal(own.shape)
-        logs = np.array([known.log_many(m, x, seen, u) for m in named])
+        x = own + _MEASURED_U * rng.standard_normal(own.shape)
+        logs = np.array([known.log_many(m, x, seen, _MEASURED_U**2 * np.eye(len(seen))) for m in named])
         share += np.exp(logs - np.logaddexp.reduce(logs, axis=0)).sum(axis=1)
     return np.asarray(share / share.sum())
 

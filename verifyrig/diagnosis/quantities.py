@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -57,11 +58,16 @@ PLACE = {name: at for at, name in enumerate(NAMES)}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordFigure:
-    """One figure read from a record: value and standard uncertainty in its unit, and where it came from."""
+    """One figure read from a record: value and standard uncertainty in its unit, and where it came from.
+
+    Attributes:
+        shared: The parts of `u` that other figures have in them too, with their signs, by what they come from.
+    """
 
     value: float
     u: float
     source: Reason | None = None
+    shared: Mapping[str, float] = field(default_factory=dict)
 
 
 def label_of(name: str) -> Reason:
@@ -74,10 +80,18 @@ def even(name: str, value: FloatArray | float) -> FloatArray:
     return np.asarray(np.arcsinh(np.asarray(value, dtype=np.float64) / QUANTITIES[name].scale))
 
 
-def even_u(name: str, figure: RecordFigure) -> float:
-    """Return the figure's standard uncertainty on its even scale."""
-    scale = QUANTITIES[name].scale
-    return float(figure.u / np.hypot(scale, figure.value))
+def even_covariance(figures: Mapping[str, RecordFigure]) -> FloatArray:
+    """Return the covariance of the figures' errors on their even scales, shape (d, d).
+
+    What is wrong with one reading is wrong with every figure that it went into, and so counts once.
+    """
+    origins = sorted({origin for figure in figures.values() for origin in figure.shared})
+    parts = np.array([[figure.shared.get(origin, 0.0) for origin in origins] for figure in figures.values()])
+    parts = parts.reshape(len(figures), len(origins))
+    common = parts @ parts.T
+    own = [max(0.0, figure.u**2 - together) for figure, together in zip(figures.values(), np.diag(common), strict=True)]
+    slopes = np.array([1 / np.hypot(QUANTITIES[name].scale, figure.value) for name, figure in figures.items()])
+    return np.asarray((common + np.diag(own)) * np.outer(slopes, slopes))
 
 
 def uneven(name: str, value: float) -> float:

@@ -7,18 +7,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from verifyrig.analysis.climb_end import climb_plan
 from verifyrig.analysis.load_steps import steps_in
-from verifyrig.analysis.signals import fit_line, noise_k
+from verifyrig.analysis.signals import fit_line, held_s, noise_k
 from verifyrig.core.ambient import AMBIENT_CHANNEL, INLET_CHANNEL
 from verifyrig.core.channels import base_name
+from verifyrig.core.load_changes import load_changes
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.pattern import peak_share
 from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 
-__all__ = ["LATE_S", "SETTLED_LOAD_S", "PowerStep", "Readings"]
+__all__ = ["LATE_S", "READ_AT_S", "SETTLED_LOAD_S", "PowerStep", "Readings"]
 
 SETTLED_LOAD_S = 200.0
+# What a sensor shows 5 s after a step is on average about so old that it belongs to this time after the step, s.
+READ_AT_S = 4.0
 LATE_S = 20.0
 _LEAST_STEP_W = 4.0
 _SETTLES_IN_MIN = 3.0
@@ -131,6 +135,11 @@ class Readings:
     def _load_steps(self, stage: StageSpan) -> list[tuple[float, float, float]]:
         if stage.ended == StageEnd.SKIPPED:
             return []
+        if climb_plan(self.trace, stage) is not None:
+            # A climb that steps back ends the load that stood before, however little it takes away.
+            end_s = self.last_s if stage.end_s is None else stage.end_s
+            changes = load_changes(self.trace)
+            return [(c.t_s, c.share_before, c.share) for c in changes if stage.start_s - 0.5 <= c.t_s < end_s]
         return [(e.t_s, e.share_before, e.share) for e in steps_in(self.trace, stage)]
 
     def _with_power(self, changes: list[tuple[tuple[float, float, float], StageSpan]]) -> list[PowerStep]:
@@ -217,6 +226,16 @@ class Readings:
         if not math.isfinite(creep):
             return 0.0
         return min(_SETTLES_IN_MIN * max(0.0, abs(creep) - u), 0.5 * abs(rise_k))
+
+    def die_held_s(self) -> float:
+        """Return for how long the die's sensor shows one value before a fresh one, s."""
+        if not hasattr(self, "_die_held_s"):
+            self._die_held_s = held_s(self.t_s, self.column("die_temp_c"))
+        return self._die_held_s
+
+    def die_age_s(self) -> float:
+        """Return how old the die's readings are on average, s."""
+        return 0.5 * self.die_held_s()
 
     def die_u_k(self) -> float:
         """Return the standard uncertainty of a mean of die readings, K: noise, whole degrees."""
