@@ -17,7 +17,8 @@ REPO = Path(__file__).resolve().parent.parent
 RUN_KEYS = {
     "schema", "run", "record", "profile", "recipe", "purpose", "job", "unit", "simulated", "outcome", "cause", "trip",
     "not_armed", "stages", "metrics", "thresholds", "verdict",
-    "integrity", "not_watched", "advice", "climbs", "exposure", "contradictions",  # added to the contract: docs/contract.md
+    # Added to the contract (docs/contract.md):
+    "integrity", "not_watched", "advice", "climbs", "exposure", "contradictions",
 }  # fmt: skip
 UNITS = {"°C", "K", "K/s", "K/W", "W", "V", "rpm", "MHz", "s", "1/s", "1"}
 VERDICTS = {"pass", "conditional-pass", "conditional-fail", "fail", "not-measured"}
