@@ -128,14 +128,21 @@ def trip(bench: Bench) -> None:
     print("\n".join(seen), flush=True)
 
 
-def whole(bench: Bench) -> None:
+def whole(bench: Bench, name: str = "whole", firmware: Firmware = Firmware.BIOS) -> None:
     """Legacy BIOS, a screen of 4K: with the whole image its driver asks the screen how large it is."""
-    with heated_guest(bench, bench.copy("whole", {}), "whole", full_k=SOUND_K, screen=_screen(_4K)) as (guest, _):
-        _told(bench, guest, "whole")
-        seen = bench.seen["whole"]
+    stick, screen = bench.copy(name, {}), _screen(_4K)
+    with heated_guest(bench, stick, name, full_k=SOUND_K, firmware=firmware, screen=screen) as (guest, _):
+        _told(bench, guest, name)
+        seen = bench.seen[name]
         seen.append("screen's size: " + guest.shell("cat /sys/class/graphics/fb0/virtual_size; stty size </dev/tty1"))
         seen.append("second image: " + guest.shell("dmsetup status later; lsmod | grep -c drm"))
+        seen.append("lockdown: " + guest.shell("cat /sys/kernel/security/lockdown; dmesg | grep -i secure.boot"))
     print("\n".join(seen), flush=True)
+
+
+def whole_secure(bench: Bench) -> None:
+    """The same under Secure Boot: the graphics driver comes from a kernel that is locked down."""
+    whole(bench, "whole-secure", Firmware.SECURE_BOOT)
 
 
 def faulty(bench: Bench) -> None:

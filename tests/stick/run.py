@@ -13,7 +13,7 @@ from tests.stick.board import board
 from tests.stick.cable import cable
 from tests.stick.day import Day
 from tests.stick.guest import lacking
-from tests.stick.later import after_panic, cuts, faulty, panic, secure_boot, trip, whole
+from tests.stick.later import after_panic, cuts, faulty, panic, secure_boot, trip, whole, whole_secure
 from tests.stick.live import live_cuts
 from tests.stick.trials import Bench
 
@@ -27,6 +27,7 @@ TRIALS: dict[str, Callable[[Bench], None]] = {
     "faulty": faulty,
     "secure": secure_boot,
     "whole": whole,
+    "whole-secure": whole_secure,
     "board": board,
     "cable": cable,
     "live": live_cuts,
