@@ -14,7 +14,8 @@ from tests.sensor_tree import lay
 from verifyrig.bench.folder import find_bench
 from verifyrig.commands.cli import run as command_line
 from verifyrig.link import find, keys
-from verifyrig.stick.cable import PORT, Cable, CableFinding, CableWord, is_switched_on, keep, kept, link_local_address
+from verifyrig.link.neighbours import CABLE_PORT
+from verifyrig.stick.cable import Cable, CableFinding, CableWord, is_switched_on, keep, kept, link_local_address
 from verifyrig.stick.cable_desk import CableDesk
 from verifyrig.stick.drivers import SkipList
 from verifyrig.system.stick import Stick
@@ -41,7 +42,7 @@ class Machine:
                 for port in self.ports[driver]:
                     self._plug(port)
             case ("modprobe", "-d", _, "-r", "-q", driver):
-                for port in (*self.ports[driver], PORT):
+                for port in (*self.ports[driver], CABLE_PORT):
                     self._gone(port)
             case ("busybox", "ip", "link", "set", port, "name", new):
                 self.cable_in = new if port == self.cable_in else self.cable_in
@@ -69,14 +70,14 @@ class Machine:
 @pytest.mark.parametrize(
     ("ports", "cable_in", "expected", "left"),
     [
-        ({"e1000e": ["eth0"]}, PORT, CableWord(finding=CableFinding.READY, driver="e1000e"), [PORT]),
+        ({"e1000e": ["eth0"]}, CABLE_PORT, CableWord(finding=CableFinding.READY, driver="e1000e"), [CABLE_PORT]),
         (
             {"e1000e": ["eth0"], "igc": ["eth0"]},
             "",
             CableWord(finding=CableFinding.NO_CABLE, tried=("e1000e", "igc")),
             [],
         ),
-        ({"igb": ["eth0", "eth1"]}, "eth1", CableWord(finding=CableFinding.READY, driver="igb"), [PORT, "eth0"]),
+        ({"igb": ["eth0", "eth1"]}, "eth1", CableWord(finding=CableFinding.READY, driver="igb"), [CABLE_PORT, "eth0"]),
         ({}, "", CableWord(finding=CableFinding.NO_DRIVER), []),
     ],
     ids=["one port", "no cable anywhere: no driver stays", "the second of two ports", "no port"],
@@ -92,7 +93,7 @@ def test_one_driver_stays_and_only_the_port_with_the_cable_is_up(
     assert sorted(path.name for path in machine.net.iterdir() if path.name != "lo") == left
     ups = [asked.split()[4] for asked in machine.asked if asked.endswith(" up")]
     downs = [asked.split()[4] for asked in machine.asked if asked.endswith(" down")]
-    assert [port for port in left if port != PORT and port in ups and port not in downs] == []
+    assert [port for port in left if port != CABLE_PORT and port in ups and port not in downs] == []
     assert (tmp_path / "proc/sys/net/ipv6/conf/default/accept_ra").read_text() == "0", "no route from a router"
     assert not any(
         (tmp_path / f"proc/sys/net/ipv6/conf/{port}/accept_ra").read_text() == "1" for port in set(ups) & set(left)
@@ -100,7 +101,7 @@ def test_one_driver_stays_and_only_the_port_with_the_cable_is_up(
 
 
 def test_a_driver_that_hung_this_board_is_not_loaded_and_each_is_named_before(tmp_path: Path) -> None:
-    machine = Machine(tmp_path, {"r8169": ["eth0"], "igc": ["eth0"]}, PORT)
+    machine = Machine(tmp_path, {"r8169": ["eth0"], "igc": ["eth0"]}, CABLE_PORT)
     SkipList(tmp_path, "board-a").begin("r8169")  # the machine stops here
     noted = SkipList(tmp_path, "board-a")
     assert noted.take_in_last() == "r8169"
@@ -168,23 +169,31 @@ def stick(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Stick:
 def test_the_key_lies_on_the_sticks_partition_and_the_next_start_finds_the_bench_computer_by_it(
     stick: Stick, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    one = keys.BenchComputer(machine="m", name="shop", fingerprint="cd" * 32, secret=SECRET, host=f"fe80::9%{PORT}")
+    one = keys.BenchComputer(
+        machine="m", name="shop", fingerprint="cd" * 32, secret=SECRET, host=f"fe80::9%{CABLE_PORT}"
+    )
     keys.write_known(keys.Known(bench_computers=(one,)))
     assert (stick.bench / "link/known.json").is_file()
-    answers: list[tuple[str, int]] = []
+    here = {f"fe80::9%{CABLE_PORT}": one.fingerprint}
 
     class Line:
         def __enter__(self) -> None: ...
         def __exit__(self, *_: object) -> None: ...
 
     def connect(address: tuple[str, int], timeout: float) -> Line:
-        answers.append(address)
+        if address[0] not in here:
+            raise OSError
         return Line()
 
     monkeypatch.setattr("socket.create_connection", connect)
     monkeypatch.setattr(find, "_own_address_towards", lambda _host, _port: "fe80::1")
     assert find.find_bench_computer(find.AUTO, direct_cable_only=True) == one
-    assert answers == [(f"fe80::9%{PORT}", keys.DEFAULT_PORT)]
+    # Another port of it is in use today, and somebody else is at the cable as well.
+    here.clear()
+    here.update({f"fe80::7%{CABLE_PORT}": "00" * 32, f"fe80::8%{CABLE_PORT}": one.fingerprint})
+    monkeypatch.setattr(find, "neighbours", lambda: list(here))
+    monkeypatch.setattr("verifyrig.link.session.fingerprint_at", lambda host, port: here[host])
+    assert find.find_bench_computer(find.AUTO, direct_cable_only=True).host == f"fe80::8%{CABLE_PORT}"
 
 
 def test_the_stick_serves_nobody(stick: Stick, capsys: pytest.CaptureFixture[str]) -> None:
@@ -214,16 +223,15 @@ def test_the_first_screen_says_that_the_cable_is_on_and_one_key_switches_pairs_a
         return keys.BenchComputer(machine="m", name="shop", fingerprint="cd" * 32, secret=SECRET, host=host, port=port)
 
     monkeypatch.setattr("verifyrig.link.pair_command.pair_with", pair_with)
-    # As busybox ping6 prints it, from memory: this machine answers too.
-    pinged = "64 bytes from fe80::1: seq=0 ttl=64\n64 bytes from fe80::22: seq=0 ttl=64 time=1 ms (DUP!)\n"
+    monkeypatch.setattr("verifyrig.stick.cable_desk.neighbours", lambda port: [f"fe80::22%{port}"])
     asker = FakeAsker("n", "y", "", "123456", "")
-    desk = CableDesk(stick, bench, asker, lambda *_: pinged)
+    desk = CableDesk(stick, bench, asker)
     assert desk.lines() == [] and not desk.is_on
     desk.ask()
     assert not desk.is_on, "Enter and no leave it off"
     desk.ask()
     assert desk.is_on and "auto" in told[0] and "igc, fe80::1" in desk.lines()[0]
-    assert paired == [(f"fe80::22%{PORT}", keys.DEFAULT_PORT, "123456")]
+    assert paired == [(f"fe80::22%{CABLE_PORT}", keys.DEFAULT_PORT, "123456")]
     assert [one.name for one in keys.read_known().bench_computers] == ["shop"]
     asker.answers = ["x"]
     desk.ask()

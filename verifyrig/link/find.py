@@ -14,6 +14,7 @@ from typing import Any
 from verifyrig.core.errors import UsageError
 from verifyrig.files.foreign_file import FileKind, read_text
 from verifyrig.link.keys import BenchComputer, Known, address_of, chosen, link_folder, read_known
+from verifyrig.link.neighbours import neighbours
 
 AUTO = "auto"
 SERVICE = "_verifyrig._tcp.local."
@@ -95,11 +96,18 @@ def _own(known: Known) -> BenchComputer | None:
 
 
 def _at_the_cable(known: Known) -> BenchComputer | None:
-    """Return a paired one that is at the cable where it was last: a link-local address comes of the port itself."""
+    """Return a paired one that is at the cable: where it was last, else whoever answers there with its certificate."""
+    from verifyrig.link.session import fingerprint_at
+
     for one in known.bench_computers:
         if is_direct(one.host):
             with contextlib.suppress(OSError), socket.create_connection((one.host, one.port), timeout=_AT_CABLE_S):
                 return one
+    for host in neighbours() if known.bench_computers else []:
+        for one in known.bench_computers:
+            with contextlib.suppress(UsageError):
+                if fingerprint_at(host, one.port) == one.fingerprint:
+                    return replace(one, host=host)
     return None
 
 

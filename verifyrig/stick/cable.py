@@ -18,9 +18,9 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from verifyrig.files.atomic_write import write_whole
+from verifyrig.link.neighbours import CABLE_PORT
 
 TREE = "/usr/lib/verifyrig-stick/cable"
-PORT = "cable0"
 _FILE = "cable.json"
 # Two ends settle how they speak within some seconds (IEEE 802.3, clause 28, at 1000BASE-T); cheap ports take longer.
 _CARRIER_S = 8.0
@@ -123,7 +123,7 @@ class Cable:
         for port in ports:
             if port != found:
                 self._run("busybox", "ip", "link", "set", port, "down")
-        if found and found != PORT:
+        if found and found != CABLE_PORT:
             self._run("busybox", "ip", "link", "set", found, "down")
             found = self._named(found)
             self._start(found)
@@ -132,9 +132,9 @@ class Cable:
 
     def _named(self, port: str) -> str:
         """Give a port the cable's name, by which a bench computer's address is kept whatever the machine."""
-        if port != PORT:
-            self._run("busybox", "ip", "link", "set", port, "name", PORT)
-        return PORT
+        if port != CABLE_PORT:
+            self._run("busybox", "ip", "link", "set", port, "name", CABLE_PORT)
+        return CABLE_PORT
 
     def _start(self, port: str) -> None:
         self._hear_no_router(port)
@@ -163,7 +163,7 @@ class Cable:
             time.sleep(_LOOK_S)
 
 
-def has_carrier(port: str = PORT, root: Path = Path("/")) -> bool:
+def has_carrier(port: str = CABLE_PORT, root: Path = Path("/")) -> bool:
     """Return whether a port that is up sees another end."""
     try:
         return (root / "sys/class/net" / port / "carrier").read_text().strip() == "1"
@@ -171,7 +171,7 @@ def has_carrier(port: str = PORT, root: Path = Path("/")) -> bool:
         return False
 
 
-def link_local_address(port: str = PORT, root: Path = Path("/")) -> str:
+def link_local_address(port: str = CABLE_PORT, root: Path = Path("/")) -> str:
     """Return the IPv6 address of a port (proc(5), if_inet6), written short; empty where it may not be used yet."""
     import ipaddress
 

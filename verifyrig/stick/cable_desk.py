@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
-
 from verifyrig.bench.folder import Bench, change_config, find_bench
 from verifyrig.dialogs.prompt import Asker, Option
 from verifyrig.files.toml_edit import set_keys
-from verifyrig.stick.cable import PORT, CableFinding, CableWord, has_carrier, is_switched_on, kept
-from verifyrig.stick.drivers import SkipList, machine_digest, run_program, start_cable, stop_cable
+from verifyrig.link.neighbours import CABLE_PORT, neighbours
+from verifyrig.stick.cable import CableFinding, CableWord, has_carrier, is_switched_on, kept
+from verifyrig.stick.drivers import SkipList, machine_digest, start_cable, stop_cable
 from verifyrig.system.stick import Stick
 
 _TABLE = ("bench_computer",)
@@ -19,15 +17,13 @@ _CAUTION = (
 )
 _YES_NO = (Option(key="y", label="yes"), Option(key="n", label="no"))
 _OWN_NAME = "bench stick"
-# All that speak IPv6 at one cable (RFC 4291, 2.7.1).
-_EVERYBODY = "ff02::1"
 
 
 class CableDesk:
     """What the first screen says of the cable, and what its key does."""
 
-    def __init__(self, stick: Stick, bench: Bench, asker: Asker, run: Callable[..., str] = run_program) -> None:
-        self._stick, self._root, self._asker, self._run = stick, bench.root, asker, run
+    def __init__(self, stick: Stick, bench: Bench, asker: Asker) -> None:
+        self._stick, self._root, self._asker = stick, bench.root, asker
 
     @property
     def is_on(self) -> bool:
@@ -98,12 +94,12 @@ class CableDesk:
         from verifyrig.link.pair_command import pair_with
 
         self._asker.say("On the bench computer: verifyrig bench serve --listen ADDRESS, its address at this cable.")
-        found = self.others()
+        found = [address.partition("%")[0] for address in neighbours(CABLE_PORT)]
         typed = self._asker.line("Address of the bench computer (Enter where it stands here; - for later)", *found[:1])
         if typed.strip() in ("", "-"):
             return
         host, port = address_of(typed.strip())
-        host = host if "%" in host or ":" not in host else f"{host}%{PORT}"
+        host = host if "%" in host or ":" not in host else f"{host}%{CABLE_PORT}"
         check_direct(host, port)
         code = self._asker.line("Code that it shows")
         name = self._asker.line("What it calls this stick", _OWN_NAME)
@@ -111,10 +107,3 @@ class CableDesk:
         write_known(read_known().with_bench_computer(paired))
         self._asker.say(f"Paired with {paired.name} ({grouped(paired.fingerprint)}). The key stays on this stick:")
         self._asker.say("whoever finds it has the key. Lost: verifyrig bench forget, on the bench computer.")
-
-    def others(self) -> list[str]:
-        """Return who answers at the cable, by address; this machine's own is left out."""
-        word = kept(self._stick.folder)
-        told = self._run("busybox", "ping6", "-c", "2", "-w", "3", "-I", PORT, _EVERYBODY)
-        found = dict.fromkeys(re.findall(r"bytes from (fe80:[0-9a-f:]*[0-9a-f])", told))
-        return [address for address in found if word is None or address != word.address]
