@@ -74,12 +74,14 @@ class Model:
         draws = np.zeros((len(shown_c), len(P)))
         draws[:, P.OFFSET] = offset_k
         late = np.full(len(shown_c), late_k)
-        self.posterior = SimpleNamespace(draws=draws, late_k=late, late_u_k=late_u_k, misfit=misfit)
+        shown = {"shown_at_s": np.zeros(1), "shown_c": np.zeros(1)}
+        self.posterior = SimpleNamespace(draws=draws, late_k=late, late_u_k=late_u_k, misfit=misfit, **shown)
         self.end = End(np.array(shown_c), np.zeros(len(shown_c)), np.broadcast_to(slowest_s, len(shown_c)))
         self.asked: dict[str, Any] = {}
         monkeypatch.setattr(MODULE, "explain", lambda *_: self.posterior)
         monkeypatch.setattr(MODULE, "settle", self.settle)
         monkeypatch.setattr(MODULE, "own_end", lambda *_: own)
+        monkeypatch.setattr(MODULE, "moved_levels", lambda *_: None)
 
     def settle(self, draws: FloatArray, **asked: Any) -> End:
         self.asked = asked

@@ -16,6 +16,7 @@ import numpy as np
 
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.compress import compress, idle_that_stood
+from verifyrig.analysis.moved_level import Levels, moved_levels
 from verifyrig.analysis.own_answers import Driven, OwnEnd, expected_level, own_end, reading_noise_k, weighed
 from verifyrig.analysis.posterior import DRAWS, Posterior, spread_of, update
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
@@ -246,7 +247,9 @@ def forecast_from(
     posterior = explain(samples, resolution_k, refresh_s, before)
     if posterior is None:
         return None
-    return ForecastResult(_weighed(_forecast_end(samples, posterior, rule, limit_c), own, samples, rule), posterior)
+    levels = _moved(samples, posterior, resolution_k, refresh_s)
+    ahead = _forecast_end(samples, posterior, rule, limit_c, levels)
+    return ForecastResult(_weighed(ahead, own, samples, rule), posterior)
 
 
 def forecast_from_own_answers(
@@ -375,26 +378,45 @@ def _end(samples: Samples, posterior: Posterior) -> End:
     )
 
 
-def _forecast_end(samples: Samples, posterior: Posterior, rule: Settle, limit_c: float | None) -> Forecast:
+def _moved(
+    samples: Samples, posterior: Posterior, resolution_k: float | None, refresh_s: float | None
+) -> Levels | None:
+    """Return between which levels the reading moved at the present power, above where the machines have it now, K."""
+    now = slice(samples.start, None)
+    expected_c = np.interp(samples.t_s, posterior.shown_at_s, posterior.shown_c) + float(np.median(posterior.late_k))
+    fresh = max(1.0, 10.0 / (refresh_s or held_s(samples.t_s, samples.temp_c)))
+    u_k = reading_noise_k(samples.temp_c[now], resolution_k) / math.sqrt(fresh)
+    return moved_levels(samples.t_s, samples.temp_c, samples.power_w, samples.share, expected_c, u_k)
+
+
+def _forecast_end(
+    samples: Samples, posterior: Posterior, rule: Settle, limit_c: float | None, levels: Levels | None
+) -> Forecast:
+    """Return where the machines end.
+
+    A reading that moved at the same power may stay or come back: both levels are inside u95, in full.
+    """
     end = _end(samples, posterior)
-    shown_c = end.shown_c + posterior.late_k
+    low_k, high_k = levels or (0.0, 0.0)
+    shown_c = end.shown_c + posterior.late_k + (low_k + high_k) / 2
     # A limit that most machines would reach says where they end, not how sure that is: the spread is taken before.
     spread_k = spread_of(shown_c)
     if limit_c is not None:
         shown_c = np.minimum(shown_c, limit_c + np.clip(posterior.draws[:, P.OFFSET], -2.0, 1.0))
     misfit = math.sqrt(max(1.0, posterior.misfit / _MISFIT_ALLOWED))
     u_k = math.hypot(_SPREAD * samples.spread * misfit * spread_k, posterior.late_u_k, _AMBIENT_MOVES_K)
-    u95_k = 1.96 * u_k
+    u95_k = 1.96 * u_k + (high_k - low_k) / 2
     known = u95_k <= rule.within_k
     slowest_s = float(np.median(end.slowest_s))
     slow = float(np.mean(end.slowest_s > rule.slowest_time_constant_s)) > _SLOW_SHARE
     wait_s = 0.0 if known else slowest_s * math.log(max(u95_k / rule.within_k, 1.05))
     slower = (reason("slower-than-allowed", time_constant_s=slowest_s),) if slow else ()
+    moved = (reason("moved-at-equal-power", moved_k=high_k - low_k),) if levels is not None and levels.moved else ()
     return Forecast(
         settles_at_c=float(np.median(shown_c)),
         u95_k=u95_k,
         known=known,
         remaining_s=wait_s,
         slow=slow,
-        why=(*samples.why, *slower),
+        why=(*samples.why, *slower, *moved),
     )

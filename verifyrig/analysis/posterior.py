@@ -64,6 +64,8 @@ class Posterior:
         late_k: What the newest readings lie above each drawn machine, K, shape (d,).
         late_u_k: How uncertain that is, standard deviation, K.
         misfit: Mean square of what the samples leave unexplained, over what was expected; about 1 where all is well.
+        shown_at_s, shown_c: Middle of each step with a reading, s, and the median of what the drawn machines show in
+            it, °C, shape (k,).
     """
 
     peaks: FloatArray
@@ -71,6 +73,8 @@ class Posterior:
     misfit: float
     late_k: FloatArray
     late_u_k: float
+    shown_at_s: FloatArray
+    shown_c: FloatArray
 
 
 class Explaining(Protocol):
@@ -185,12 +189,15 @@ def update(
     peaks = descend(fit, scout(fit, seed) if starts is None else starts)
     drawn, residuals = draw_around(fit, rivals(peaks), seed, draws)
     late_k, late_u_k = _late_misfit(fit, residuals)
+    missed_k = np.linalg.solve(fit.whiten, residuals[:, : fit.readings].T)
     return Posterior(
         peaks=np.array([peak.z for peak in peaks]),
         draws=prior.values(drawn),
         late_k=late_k,
         late_u_k=late_u_k,
         misfit=peaks[0].squares / max(1.0, float(fit.readings)),
+        shown_at_s=(data.end_s - data.drive.dt_s / 2)[fit.seen],
+        shown_c=data.temp_c[fit.seen] + np.median(missed_k, axis=1),
     )
 
 

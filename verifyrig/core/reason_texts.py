@@ -77,6 +77,7 @@ TEXTS: dict[str, str] = {
     "flat-at-limit": "at or above: flat at the machine's own limit",
     "peak-flat-at-limit": "at or above: the trace is flat at the machine's own limit",
     "slower-than-allowed": "slower than the profile allows for: time constant about {time_constant_s:.0f} s",
+    "moved-at-equal-power": "the reading moved by {moved_k:.0f} K within a minute at equal power, and may come back",
     "would-pass-limit": "would pass the limit of {limit_c:.0f} °C",
     "span-too-short": "the readings span less than 10 s",
     "room-not-measured": "the room was not measured",
