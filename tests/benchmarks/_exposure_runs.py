@@ -218,7 +218,7 @@ def _read_record(path: Path, machine: MachineParameters, seen: Seen) -> None:
     if stage.ended != "settled":
         return
     seen.known_min = (stage.end_s - stage.start_s) / 60
-    found = settled_value(trace.without_dips(), stage, "die_temp_c")
+    found = settled_value(trace, stage, "die_temp_c")
     if not isinstance(found, Reason):
         sensor = machine.sensors["die_temp_c"]
         end = steady_state(machine, 1.0, ambient_c=machine.ambient.temp_at_c(stage.end_s))

@@ -364,7 +364,8 @@ def _late(samples: Samples) -> BoolArray:
 
 
 def _end(samples: Samples, posterior: Posterior) -> End:
-    late = _late(samples)
+    # Where nothing was read the load may have dipped: its power there is not what the machine settles under.
+    late = _late(samples) & np.isfinite(samples.temp_c)
     fan = None if samples.fan_rpm is None else float(np.mean(samples.fan_rpm[late]))
     return settle(
         posterior.draws,

@@ -18,7 +18,7 @@ from verifyrig.analysis.fingerprint import impedance_metrics
 from verifyrig.analysis.load_steps import is_heated
 from verifyrig.analysis.resistance import resistance_metrics
 from verifyrig.analysis.results import Metric, not_measured
-from verifyrig.analysis.settled import settled_value
+from verifyrig.analysis.settled import Settled, settled_value
 from verifyrig.analysis.signals import has_bad_times, sensor_facts, stage_columns
 from verifyrig.analysis.temperatures import temperature_metrics
 from verifyrig.analysis.throttling import at_limit, power_cap, throttle_metrics
@@ -26,7 +26,7 @@ from verifyrig.core.channels import base_name, is_channel, is_temperature, quant
 from verifyrig.core.heat_sources import CARD, DIE, PARTS, HeatSource
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
-from verifyrig.core.reason import reason
+from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import FloatArray, StageSpan, Trace
 from verifyrig.metrology.uncertainty import Component, standard_from_expanded
 
@@ -66,7 +66,10 @@ def compute_metrics(trace: Trace) -> dict[str, Metric]:
     for stage in trace.stages:
         if stage.ended == StageEnd.SKIPPED:
             continue
-        figures = dict(_stage_metrics(steady, stage))
+        temperatures = [name for name in trace.columns if is_channel(name) and is_temperature(name)]
+        # A dip's readings are no figures, but its heat is missed by where a temperature settles.
+        settled = {name: settled_value(trace, stage, name) for name in temperatures}
+        figures = dict(_stage_metrics(steady, stage, settled))
         if stage.kind == StageKind.LOAD:
             # A wrong result counts whenever it came.
             figures["compute_errors"] = _compute_errors(trace, stage)
@@ -76,11 +79,11 @@ def compute_metrics(trace: Trace) -> dict[str, Metric]:
     return found
 
 
-def _stage_metrics(trace: Trace, stage: StageSpan) -> Iterator[tuple[str, Metric]]:
+def _stage_metrics(
+    trace: Trace, stage: StageSpan, settled: Mapping[str, Settled | Reason]
+) -> Iterator[tuple[str, Metric]]:
     ambient = ambient_of(trace, stage)
-    temperatures = [name for name in trace.columns if is_channel(name) and is_temperature(name)]
-    settled = {name: settled_value(trace, stage, name) for name in temperatures}
-    for name in temperatures:
+    for name in settled:
         yield from temperature_metrics(trace, stage, name, settled[name], ambient).items()
     climbed = climb_end(trace, stage)
     if climbed is not None and not climbed.reached:

@@ -12,6 +12,7 @@ from verifyrig.analysis.forecast import DEFAULT_SETTLE, LATE_S, forecast, foreca
 from verifyrig.analysis.load_steps import is_pulsed, last_step_s, power_scale, steps_in
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts, stage_columns
+from verifyrig.analysis.through_dips import dipped, through_dips
 from verifyrig.core.ceilings import COLDEST_READING_C, HOTTEST_READING_C
 from verifyrig.core.heat_sources import part_of
 from verifyrig.core.load_changes import load_known_from
@@ -46,8 +47,11 @@ def settle_rule(trace: Trace, stage: StageSpan) -> Settle:
 
 
 def settled_value(trace: Trace, stage: StageSpan, channel: str) -> Settled | Reason:
-    """Return where the channel settled in this stage or would have settled, or the reason why that is not known."""
-    t_s, values = stage_columns(trace, stage, channel)
+    """Return where the channel settled in this stage or would have settled, or the reason why that is not known.
+
+    The trace with its dips: their readings do not count, but the heat that they lack does.
+    """
+    t_s, values = stage_columns(trace.without_dips(), stage, channel)
     if len(values) == 0:
         return reason("no-reading")
     if len(values) < _FEWEST:
@@ -98,7 +102,8 @@ def _correlation_factor(values: FloatArray) -> float:
 def _forecast_end(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Settled | Reason:
     ahead = _ahead(trace, stage, channel, rule, from_s)
     if ahead is None:
-        silent_s = trace.t_s[trace.within(stage)][-1] - stage_columns(trace, stage, channel)[0][-1]
+        steady = trace.without_dips()
+        silent_s = steady.t_s[steady.within(stage)][-1] - stage_columns(steady, stage, channel)[0][-1]
         return reason("no-reading-at-its-end" if silent_s > LATE_S else "stage-too-short")
     # The rule that ended the stage saw the same readings, and its own earlier forecasts beside them.
     known = ahead.known or (stage.ended == StageEnd.SETTLED and channel == rule.channel)
@@ -128,22 +133,26 @@ def history_from(trace: Trace, from_s: float) -> int:
 def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: float) -> Forecast | None:
     facts = sensor_facts(trace, channel)
     part = part_of(channel)
+    trace = trace.without_dips() if part is None else trace
     span = trace.within(stage)
     early = max(history_from(trace, from_s), load_known_from(trace, from_s))
     span = slice(min(early, span.start), span.stop)
     if part is None:
         return _unpowered(trace, stage, channel, span, rule)
+    dips = through_dips(trace.usable(channel)[span], commanded_share(trace)[span], dipped(trace)[span])
+    span = slice(span.start, span.start + dips.until)
+    temp_c, share = dips.temp_c[: dips.until], dips.share[: dips.until]
 
     def column(name: str, scale: float = 1.0) -> FloatArray | None:
         return scale * trace.usable(name)[span] if trace.has(name) else None
 
     return forecast(
         trace.t_s[span],
-        trace.usable(channel)[span],
+        temp_c,
         power_w=column(part.power, power_scale(trace, part)),
         fan_rpm=column(part.fan),
         ambient_c=ambient_columns(trace, stage, span),
-        load_share=commanded_share(trace)[span],
+        load_share=share,
         load_on_s=from_s,
         settle=rule,
         resolution_k=facts.resolution,

@@ -120,7 +120,7 @@ def _unsettled(trace: Trace, stage: StageSpan) -> tuple[Reason, ...]:
     planned = trace.profile.stage(stage.name) if trace.profile else None
     if stage.ended == StageEnd.SETTLED or planned is None or planned.settle is None:
         return ()
-    settled = settled_value(trace.without_dips(), stage, planned.settle.channel)
+    settled = settled_value(trace, stage, planned.settle.channel)
     if isinstance(settled, Reason):
         return (reason("not-settled-since", why=(settled,)),)
     return () if settled.known else (reason("not-settled"),)

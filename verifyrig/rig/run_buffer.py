@@ -156,6 +156,7 @@ class BufferRows:
         t_s: Times, s.
         share: What the load was commanded, 0 to 1.
         ambient_c: °C, NaN where it was unknown.
+        left_out: Whether the row shows a dip of the load.
     """
 
     def __init__(self, buffer: RunBuffer, start: int, kept: BoolArray | None) -> None:
@@ -164,6 +165,7 @@ class BufferRows:
         self.t_s = self._array(buffer._t_s)
         self.share = self._array(buffer._share)
         self.ambient_c = self._array(buffer._ambient)
+        self.left_out: BoolArray = self._array(buffer._left_out) > 0
 
     def column(self, channel: str | None) -> FloatArray:
         """Return a channel's values, NaN where it gave no reading to be believed."""

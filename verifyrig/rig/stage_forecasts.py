@@ -9,6 +9,7 @@ import numpy as np
 from verifyrig.analysis import Forecast, StageForecaster
 from verifyrig.analysis.card_power import in_processor_terms
 from verifyrig.analysis.spectrum import load_solver
+from verifyrig.analysis.through_dips import through_dips
 from verifyrig.core.channels import of_role
 from verifyrig.core.heat_sources import CARD, DIE, HeatSource, of_same_part, part_of
 from verifyrig.core.interfaces import ChannelInfo
@@ -100,11 +101,12 @@ class StageForecasts:
     def _samples(self, channel: str) -> tuple[FloatArray, int]:
         """Return what `StageForecaster.forecast` takes of a channel: its samples, and which is the stage's first."""
         part = part_of(channel) or DIE
-        rows = self._buffer.rows(self._since[channel], with_left_out=False)
-        own = self._buffer.rows(self._began, with_left_out=False)
-        fan_rpm, temp_c = rows.column(self._fan_of(channel, part)), rows.column(channel)
-        columns = (rows.t_s, temp_c, self._power_w(channel, part, rows), fan_rpm, rows.ambient_c, rows.share)
-        return np.column_stack(columns), len(rows.t_s) - len(own.t_s)
+        rows = self._buffer.rows(self._since[channel])
+        began = max(0, self._began - max(self._since[channel], self._buffer.first))
+        fan_rpm, power_w = rows.column(self._fan_of(channel, part)), self._power_w(channel, part, rows)
+        dips = through_dips(rows.column(channel), rows.share, rows.left_out)
+        columns = (rows.t_s, dips.temp_c, power_w, fan_rpm, rows.ambient_c, dips.share)
+        return np.column_stack(columns)[: dips.until], began
 
     def _power_w(self, channel: str, part: HeatSource, rows: BufferRows) -> FloatArray:
         name = of_same_part(channel, part.power, self._infos) if part_of(channel) else part.power
