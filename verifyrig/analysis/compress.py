@@ -17,6 +17,8 @@ _GROWTH = 0.18
 _LENGTHS = np.array([1, 2, 3, 5, 8, 12, 18, 27, 40, 60, 90, 135, 200, 300, 450, 700, 1000, 1500, 2500, 5000])
 _LEVELS = 4
 _MOST_STEPS = 12
+# A gap in the readings from so long on is a step of its own; a dip in it is over after this time, most often.
+_GAP_S, _DIP_S = 6.0, 4.0
 _STOOD_K = 1.0
 
 
@@ -77,6 +79,7 @@ def compress(
     if len(changes) > _MOST_STEPS:
         changes = changes[-_MOST_STEPS:]
     bounds = bin_edges(float(t_s[0]), float(t_s[-1]), changes, cadence_s)
+    bounds = np.unique(np.concatenate((bounds, _edges_of_gaps(t_s, np.isfinite(temp_c)))))
     # A sample speaks for the time up to it, so it belongs to the step that ends with it.
     step = np.searchsorted(bounds, t_s, side="left") - 1
     inside: BoolArray = step >= 0
@@ -128,6 +131,17 @@ def idle_that_stood(data: Compressed) -> BoolArray:
     if half == 0 or first.all() or data.drive.loaded[first][:-1].any():
         return np.zeros_like(first)
     return first & (abs(float(np.mean(readings[half:]) - np.mean(readings[:half]))) <= _STOOD_K)
+
+
+def _edges_of_gaps(t_s: FloatArray, read: BoolArray) -> FloatArray:
+    """Return where longer times without a reading begin and end, and when a dip in them is over, s.
+
+    A step that held some of a dip would show its power and the readings beside it.
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate(([True], read, [True])).astype(np.int8)))
+    gaps = ((t_s[max(0, a - 1)], t_s[b - 1]) for a, b in edges.reshape(-1, 2))
+    long = [(a_s, b_s) for a_s, b_s in gaps if b_s - a_s >= _GAP_S]
+    return np.array([edge for a_s, b_s in long for edge in (a_s, a_s + _DIP_S, b_s)])
 
 
 def _step_times(t_s: FloatArray, share: FloatArray, power_w: FloatArray) -> FloatArray:

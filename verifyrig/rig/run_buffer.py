@@ -165,7 +165,8 @@ class BufferRows:
         self.t_s = self._array(buffer._t_s)
         self.share = self._array(buffer._share)
         self.ambient_c = self._array(buffer._ambient)
-        self.left_out: BoolArray = self._array(buffer._left_out) > 0
+        left_out = np.frombuffer(buffer._left_out[start:], dtype=np.int8) != 0
+        self.left_out: BoolArray = left_out if kept is None else left_out[kept]
 
     def column(self, channel: str | None) -> FloatArray:
         """Return a channel's values, NaN where it gave no reading to be believed."""
