@@ -79,7 +79,7 @@ def compress(
     if len(changes) > _MOST_STEPS:
         changes = changes[-_MOST_STEPS:]
     bounds = bin_edges(float(t_s[0]), float(t_s[-1]), changes, cadence_s)
-    bounds = np.unique(np.concatenate((bounds, _edges_of_gaps(t_s, np.isfinite(temp_c)))))
+    bounds = np.unique(np.concatenate((bounds, _bounds_of_gaps(t_s, np.isfinite(temp_c)))))
     # A sample speaks for the time up to it, so it belongs to the step that ends with it.
     step = np.searchsorted(bounds, t_s, side="left") - 1
     inside: BoolArray = step >= 0
@@ -133,15 +133,15 @@ def idle_that_stood(data: Compressed) -> BoolArray:
     return first & (abs(float(np.mean(readings[half:]) - np.mean(readings[:half]))) <= _STOOD_K)
 
 
-def _edges_of_gaps(t_s: FloatArray, read: BoolArray) -> FloatArray:
+def _bounds_of_gaps(t_s: FloatArray, read: BoolArray) -> FloatArray:
     """Return where longer times without a reading begin and end, and when a dip in them is over, s.
 
     A step that held some of a dip would show its power and the readings beside it.
     """
-    edges = np.flatnonzero(np.diff(np.concatenate(([True], read, [True])).astype(np.int8)))
-    gaps = ((t_s[max(0, a - 1)], t_s[b - 1]) for a, b in edges.reshape(-1, 2))
+    turns = np.flatnonzero(np.diff(np.concatenate(([True], read, [True])).astype(np.int8)))
+    gaps = ((t_s[max(0, a - 1)], t_s[b - 1]) for a, b in turns.reshape(-1, 2))
     long = [(a_s, b_s) for a_s, b_s in gaps if b_s - a_s >= _GAP_S]
-    return np.array([edge for a_s, b_s in long for edge in (a_s, a_s + _DIP_S, b_s)])
+    return np.array([bound_s for a_s, b_s in long for bound_s in (a_s, a_s + _DIP_S, b_s)])
 
 
 def _step_times(t_s: FloatArray, share: FloatArray, power_w: FloatArray) -> FloatArray:
