@@ -131,6 +131,9 @@ def test_a_load_of_some_minutes_says_what_is_still_to_come() -> None:
     figures = see(made_run(machine, load_s=240)).figures
     assert abs(figures["load_rise"].value - path_of(machine)(1e6)) < 2 * figures["load_rise"].u
     assert abs(figures["rest_excess"].value) < 2 * figures["rest_excess"].u
+    # A sensor that is off is off from the beginning: nothing of that is still to come.
+    off = see(made_run(replace(machine, idle_offset_k=15.0), load_s=240)).figures["load_rise"]
+    assert off.value - figures["load_rise"].value == pytest.approx(15.0 / 100.0, abs=0.01)
     # What a sound machine with coolant still does after nine minutes a blocked one does after fifteen.
     assert "load_creep" not in see(made_run(machine, load_s=540)).figures
     assert "load_creep" in see(made_run(machine)).figures

@@ -40,10 +40,14 @@ def load_figures(readings: Readings) -> Found:
     die, watts = readings.mean("die_temp_c", *end), readings.mean("package_power_w", load.until_s - 60.0, end[1])
     u_k = math.hypot(readings.die_u_k(), ambient_u)
     to_come = _to_come(load)
-    rise = (die - ambient) / watts / (1 - to_come)
+    span = readings.idle_span()
+    # What is still to come is a part of what the load added; where idle was not read, of all of it.
+    start = readings.mean("die_temp_c", *span) if span is not None else math.nan
+    more_k = (die - (start if math.isfinite(start) else ambient)) * to_come / (1 - to_come)
     about = reason("from-load-after", power_w=watts, length_s=load.length_s)
-    u_rise = math.hypot(u_k / watts, _TO_COME_SPREAD * to_come * rise)
-    yield "load_rise", RecordFigure(value=rise, u=u_rise, source=about, shared={"ambient": -ambient_u / watts})
+    u_rise = math.hypot(u_k, _TO_COME_SPREAD * more_k) / watts
+    shared = {"ambient": -ambient_u / watts}
+    yield "load_rise", RecordFigure(value=(die - ambient + more_k) / watts, u=u_rise, source=about, shared=shared)
     yield from _late_creep(readings, load)
     yield from _excess(readings, die, watts, to_come)
 
