@@ -153,10 +153,6 @@ class CableTrial:
         runs.start("idle")
         told = runs.result()
         self._say(f"run sent: {told['run']}: exit {told['code']}, {told['outcome']}")
-        guest.monitor("set_link cable off")
-        guest.shell("sleep 3")
-        self._say(f"cable pulled: carrier {guest.shell('cat /sys/class/net/cable0/carrier')}")
-        guest.monitor("set_link cable on")
         guest.shell("mount -o remount,ro /bench")
 
     def _twins(self) -> None:
