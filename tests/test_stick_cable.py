@@ -196,9 +196,14 @@ def test_the_key_lies_on_the_sticks_partition_and_the_next_start_finds_the_bench
     assert find.find_bench_computer(find.AUTO, direct_cable_only=True).host == f"fe80::8%{CABLE_PORT}"
 
 
-def test_the_stick_serves_nobody(stick: Stick, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_stick_serves_nobody_and_says_by_which_key_a_run_goes_on_without_the_bench_computer(
+    stick: Stick, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert command_line(["bench", "serve", "--listen", "fe80::1", "--bench", str(stick.bench)]) == 2
     assert "nothing listens" in capsys.readouterr().err
+    (stick.bench / "bench.toml").write_text('[bench_computer]\nname = "auto"\n')
+    assert command_line(["run", "quick-look", "--mock", "healthy-air", "--bench", str(stick.bench)]) == 2
+    assert "key b" in capsys.readouterr().err
 
 
 def test_the_first_screen_says_that_the_cable_is_on_and_one_key_switches_pairs_and_ends_it(

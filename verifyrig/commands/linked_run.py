@@ -53,7 +53,10 @@ def linked_run(args: argparse.Namespace, context: Context) -> Iterator[RunLink |
     from verifyrig.link.follow import RunLink
 
     check_installed()
-    found = find_bench_computer(named, direct_cable_only=cable_alone(context))
+    try:
+        found = find_bench_computer(named, direct_cable_only=cable_alone(context))
+    except UsageError as error:
+        raise _as_on_the_stick(error) from error
     link = RunLink(found, want=want, obeyed=obeyed)
     try:
         link.connect()
@@ -64,6 +67,18 @@ def linked_run(args: argparse.Namespace, context: Context) -> Iterator[RunLink |
         raise
     if link.follows and not link.close():
         _say_what_is_left(link, context)
+
+
+def _as_on_the_stick(error: UsageError) -> UsageError:
+    """Return the error with what a bench stick's own screen does about it; unchanged on every other system."""
+    from verifyrig.system.stick import this_stick
+
+    if this_stick() is None:
+        return error
+    mend = (
+        "Start `verifyrig bench serve` there; the first screen's key b looks again, pairs, or switches the cable off."
+    )
+    return UsageError(error.what, where=error.where, mend=mend)
 
 
 def cable_alone(context: Context) -> bool:
