@@ -253,6 +253,16 @@ def test_who_is_on_shift_signs_for_what_is_done(tmp_path: Path, capsys: pytest.C
     assert data["entries"][-1]["by"] == "N. Bench"
 
 
+def test_who_is_named_with_the_command_is_not_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+    monkeypatch.setattr("verifyrig.commands.job.can_ask", lambda json: True)
+    monkeypatch.setattr("verifyrig.commands.job.ask_who", lambda bench, asker: asked.append("who"))
+    lay(tmp_path)
+    for words in (["--by", "S. Tandin"], []):
+        assert verifyrig(tmp_path, "job", "note", "back at four", *words) == 0
+        assert asked == ([] if words else ["who"])
+
+
 pexpect = pytest.importorskip("pexpect")
 
 

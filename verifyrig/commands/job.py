@@ -92,6 +92,6 @@ def execute(args: argparse.Namespace, context: Context, asker: Asker | None = No
         tell(line)
     if asker is None and can_ask(json=context.json):
         asker = TerminalAsker()
-        if args.action not in _SHOWS:
+        if args.action not in _SHOWS and not getattr(args, "by", None):
             ask_who(context.bench, asker)
     return _ACTIONS[args.action](args, context, asker)
