@@ -20,7 +20,7 @@ _OPEN = (
 _CHANGE = "job change reseated --part 'processor cooler' --note 'one of its four clips stood open' --by 'T. Rial'"
 # Far above every limit at full work, for the die alone takes up the heat; the clock is taken back 6 K below the trip
 # limit of the profile, so that its thresholds judge what the load shows.
-_BLOCKED_K, _BLOCKED_S, _BLOCKED_MOST_C = 500.0, 0.6, 84.0
+_BLOCKED_K, _BLOCKED_S, _BLOCKED_MOST_C = 400.0, 0.5, 84.0
 _COOL_C = 40.0
 
 
@@ -33,10 +33,10 @@ def job(bench: Bench) -> None:
         opened = runs.command(_OPEN)
         seen.append(f"opened: {opened[-300:]}")
         _blocked(die, True)
-        seen.append(f"before: {_run(bench, guest, runs, die, 'before', 'baseline')}")
+        seen.append(f"before: {_run(bench, guest, runs, die, 'baseline')}")
         _blocked(die, False)
         seen.append(f"changed: {runs.command(_CHANGE)[-200:]}")
-        seen.append(f"after: {_run(bench, guest, runs, die, 'after', 'verification')}")
+        seen.append(f"after: {_run(bench, guest, runs, die, 'verification')}")
         guest.shell("sync; mount -o remount,ro /bench")
     seen += _report(bench, stick)
     print("\n".join(seen), flush=True)
@@ -48,19 +48,22 @@ def _blocked(die: Die, blocked: bool) -> None:
     die.most_c = _BLOCKED_MOST_C if blocked else math.inf
 
 
-def _run(bench: Bench, guest: Guest, runs: Runs, die: Die, name: str, purpose: str) -> str:
-    """Make one run on the screen, with pictures of its load and its end."""
+def _run(bench: Bench, guest: Guest, runs: Runs, die: Die, purpose: str) -> str:
+    """Make one run; that of a sound machine on the screen, with pictures of its load and its end."""
     # An emulated processor takes twenty seconds to start a program that a real one starts in one: that heat is not let
     # into the die, or the gate would judge the emulator.
     die.forced_c = _COOL_C
-    runs.start("quick-look", on_screen=True, job=f"--as {purpose}")
+    shown = die.full_k == SOUND_K
+    runs.start("quick-look", on_screen=shown, job=f"--as {purpose}")
     runs.await_stage("idle")
     die.temp_c, die.forced_c = _COOL_C, None
     runs.await_stage("pulses")
     time.sleep(4.0)
-    guest.picture(bench.work / f"{name}-run.png")
+    if shown:
+        guest.picture(bench.work / "job-run.png")
     told = str(runs.result())
-    guest.picture(bench.work / f"{name}-end.png")
+    if shown:
+        guest.picture(bench.work / "job-end.png")
     return told
 
 

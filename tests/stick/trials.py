@@ -39,7 +39,7 @@ channels = { t1 = "plate_temp_c" }
 """
 _DISK_BYTES = 8 << 20
 # Rise of a sound cooler at full work, K.
-SOUND_K = 40.0
+SOUND_K = 30.0
 
 
 @dataclass
@@ -130,14 +130,15 @@ class Runs:
     def command(self, words: str) -> str:
         """Run another command of the program on the bench folder /bench/trial; return what it printed."""
         self.begin()
-        return self._guest.shell(f"verifyrig {words} --bench /bench/trial 2>&1")
+        return self._guest.shell(f"verifyrig {words} --bench /bench/trial 2>&1 </dev/null")
 
     def start(self, profile: str, *, on_screen: bool = False, job: str = "--without-job") -> None:
         """Begin a run into the bench folder /bench/trial; `on_screen` shows it as a person would see it."""
         words = f"VERIFYRIG_TRACEBACK=1 verifyrig run {profile} --bench /bench/trial {job} --yes --ambient 22"
         self.begin()
         out = "</dev/tty1 >/dev/tty1 2>&1" if on_screen else "--json >/run/answer 2>/run/told </dev/null"
-        again = "verifyrig metrics /bench/trial/runs/$(ls -t /bench/trial/runs | grep 'sqlite$' | head -n 1) --json"
+        newest = "find /bench/trial -name '*.sqlite' -exec ls -t {} + | head -n 1"
+        again = f"verifyrig metrics $({newest}) --json"
         after = f"; c=$?; {again} >/run/answer; echo $c >/run/code" if on_screen else "; echo $? >/run/code"
         self._guest.send(f"(TERM=linux {words} {out}{after}) &\r")
 
