@@ -202,6 +202,7 @@ def test_the_first_screen_says_what_it_runs_from_asks_once_and_offers_the_first_
     desk.begin()
     first = " ".join(asker.said)
     assert "0.1.0 (1a2b3c4, 2026-03-01), root 0123456789abcdef" in first and "not let go of in order" in first
+    assert max(map(len, desk.greeting())) < 80, "a graphics driver that takes over cuts off what stands further right"
     assert (state / "up").exists(), "the other drivers come after the first screen"
     assert 'keyboard = "de"' in (bench.root / "stick.toml").read_text()
     assert find_bench(str(bench.root)).config["report"]["language"] == "de"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import subprocess
+import textwrap
 import threading
 import time
 from collections.abc import Iterator
@@ -31,6 +32,9 @@ _TRUST = {
     Trust.TYPED: "typed in",
 }
 _LOOK_S = 2.0
+# While a graphics driver takes over, the kernel keeps the text on a console of 80 columns: what stands further right is
+# cut off (Linux, drivers/video/console/dummycon.c).
+_FIRST_COLUMNS = 79
 _YES_NO = (Option(key="y", label="yes"), Option(key="n", label="no"))
 
 
@@ -69,7 +73,7 @@ class StickDesk:
                     write_back(self._stick.twins)
 
     def greeting(self) -> list[str]:
-        """Return the first lines: version, commit, root hash, the stick's state, the clock."""
+        """Return the first lines: version, commit, root hash, the stick's state, the cable."""
         build = self._stick.build
         lines = [
             f"verifyrig {build.get('version', '?')} ({build.get('commit', '?')}, {build.get('built', '?')}), "
@@ -77,7 +81,7 @@ class StickDesk:
         ]
         if self._stick.data_text:
             lines.append(f"Stick: {plain_line(self._stick.data_text, 200)}.")
-        return [*lines, *self.cable.lines()]
+        return [part for line in [*lines, *self.cable.lines()] for part in textwrap.wrap(line, _FIRST_COLUMNS)]
 
     # ---- the clock
 
