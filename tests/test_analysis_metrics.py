@@ -96,7 +96,8 @@ def test_the_impedance_is_the_closed_form_from_step_and_cooldown(stage: str, win
 def test_the_noise_of_the_readings_widens_the_impedance_by_the_fit_alone(noise_k: float) -> None:
     found = metrics_of(ladder_trace(noise_k=noise_k))["load.thermal_impedance_600s"]
     fit, gain = (
-        next(line.contribution for line in found.budget if line.name.startswith(start)) for start in ("fit", "gain")
+        math.hypot(*(line.contribution for line in found.budget if line.name.startswith(start)))
+        for start in ("fit", "gain")
     )
     assert isinstance(found.value, float) and found.u95 is not None
     # The power reading's bound of 5 %, at infinite dof, convolved with the fit: between 95 % of the bound alone

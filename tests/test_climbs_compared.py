@@ -125,3 +125,17 @@ def test_where_idle_stood_the_rise_on_a_path_of_many_masses_is_not_taken_for_a_l
         found = next(one for one in one_ladder(seed) if one.load == "step, six masses" and one.window_s == 60)
         errors.append((1 + found.error) * ladder(seed).power_gain - 1)
     assert all(abs(error) < 0.04 for error in errors), errors
+
+
+def test_a_sink_a_fifth_worse_is_found_and_the_same_machine_in_other_noise_is_not() -> None:
+    step = trace_of("step")
+    found = compare(step, replace(trace_of("step", sink_times=1.2), run_id="later")).metrics
+    assert found["load.thermal_impedance_600s"].significant
+    assert found["load.thermal_impedance_5s"].significant is False  # no heat has come to the sink
+    again = run_of(draw("healthy-air", SEED), SEED + 5000, "step")
+    assert again is not None
+    same = compare(step, replace(again.trace, run_id="again")).metrics
+    assert not any(one.significant for name, one in same.items() if "thermal_impedance" in name)
+    # What lumps cannot follow is in both alike: surer of the difference than of either.
+    one = metrics_of(step)["load.thermal_impedance_600s"].u95
+    assert one is not None and (same["load.thermal_impedance_600s"].u95 or one) < 0.6 * one

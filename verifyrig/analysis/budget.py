@@ -15,6 +15,7 @@ from verifyrig.metrology.uncertainty import Component, combine, standard_from_ex
 __all__ = [
     "AMBIENT_ACCURACY",
     "AMBIENT_CORRECTION",
+    "FIT_ALIKE",
     "POWER_GAIN",
     "SENSOR_ACCURACY",
     "ambient_accuracy",
@@ -25,12 +26,13 @@ __all__ = [
     "sensor_lines",
 ]
 
-# Lines of this name come from a lasting error of one sensor: the same in every run with that sensor.
+# Lines of this name come from a lasting error of one sensor, or of one machine's model: the same in every run with it.
 SENSOR_ACCURACY = "accuracy of the temperature sensor"
 AMBIENT_ACCURACY = "accuracy of the room reading"
 POWER_GAIN = "gain of the power reading"
 AMBIENT_CORRECTION = "correction to the reference room"
-_LASTING = frozenset({SENSOR_ACCURACY, AMBIENT_ACCURACY, POWER_GAIN})
+FIT_ALIKE = "fit to the readings, as in each of the machine's runs"
+_LASTING = frozenset({SENSOR_ACCURACY, AMBIENT_ACCURACY, POWER_GAIN, FIT_ALIKE})
 
 # Common practice, no source: limits of error of readings that come without any calibration.
 _UNCALIBRATED_TEMP_K = 1.0

@@ -11,14 +11,14 @@ Source: JESD51-1, definition of transient thermal impedance; the cooldown mirror
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from verifyrig.analysis.ambient import ambient_columns
-from verifyrig.analysis.budget import expanded, power_gain
-from verifyrig.analysis.climb_end import climb_plan
+from verifyrig.analysis.budget import FIT_ALIKE, expanded, power_gain
+from verifyrig.analysis.climb_end import climb_end, climb_plan
 from verifyrig.analysis.forecast import Samples, explain, prepare
 from verifyrig.analysis.load_steps import (
     LoadStep,
@@ -52,6 +52,10 @@ _MISFIT_ALLOWED = 3.0
 # What four lumps leave out of a path of many within the first seconds, beyond what the fit to the readings allows for
 # already: against ladders of six masses (benchmark `step-and-climb`), which asked for nothing more after 60 and 600 s.
 _LUMPS_SHARE, LUMPS = 0.025, "lumps in place of the true path"
+# How much of what lumps cannot follow is the same in two loads on one machine (correlation), as in `two_runs`; both at
+# full share, since other heat takes other ways. What goes beyond the load's end hangs on its last readings instead, the
+# first seconds on few readings.
+_ALIKE = 0.8
 # A climb's steps are small and its sensors slow: after 5 s the machines that explain both leave so much more open than
 # they differ by (benchmark `step-and-climb`). Five steps from idle to full share show it better.
 _CLIMBED_5_S_SHARE = 0.13
@@ -257,31 +261,33 @@ def _window(
     if step is None or step[0] == 0:
         return not_measured("K/W", reason("step-power-not-recorded"))
     watts, u_watts = abs(step[0]), step[1]
-    noise = noise_k(samples.temp_c[np.isfinite(samples.temp_c)])
+    noise, early = noise_k(samples.temp_c[np.isfinite(samples.temp_c)]), window_s <= _READ_WINDOW_S
     value, u_value = float(np.mean(found)), float(np.std(found))
-    read = (
-        None if pulsed or climbs or window_s > _READ_WINDOW_S else _read_off(samples, steps[0], window_s, watts, noise)
-    )
+    read = _read_off(samples, steps[0], window_s, watts, noise) if early and not pulsed and not climbs else None
     if read is not None:
         value, u_value = _weighted((value, math.hypot(u_value, _LUMPS_SHARE * value)), read)
     facts = sensor_facts(trace, part.power)
-    lines_of_first_seconds = [Component(name=LUMPS, standard_uncertainty=_LUMPS_SHARE * value)]
-    if climbs:
-        u_climbed = _CLIMBED_5_S_SHARE * value
-        lines_of_first_seconds.append(
-            Component(name="seconds of a climb's first steps", standard_uncertainty=u_climbed)
-        )
+    extrapolated = not pulsed and steps[-1 if climbs else 0].until_s - steps[0].t_s < window_s - 1.5
+    ends = climb_end(trace, stage)
+    alike = _ALIKE if (ends is None or ends.reached) and not (early or pulsed or extrapolated) else 0.0
     # The noise of the readings is in the fit to them.
     budget = (
-        Component(name="fit to the readings", standard_uncertainty=u_value, dof=len(found) - 1),
-        *(lines_of_first_seconds if window_s <= _READ_WINDOW_S else ()),
+        Component(name="fit to the readings", standard_uncertainty=math.sqrt(1 - alike) * u_value, dof=len(found) - 1),
+        Component(name=FIT_ALIKE, standard_uncertainty=math.sqrt(alike) * u_value, dof=len(found) - 1),
+        *(_of_first_seconds(value, climbs) if early else ()),
         Component(name="scatter of the power", standard_uncertainty=u_watts, sensitivity=-value / watts),
         power_gain(watts, facts.expanded_uncertainty, -value / watts),
     )
     why = [] if rpm is None else [reason("at-fan-speed", speed_rpm=rpm)]
-    if not pulsed and steps[-1 if climbs else 0].until_s - steps[0].t_s < window_s - 1.5:
+    if extrapolated:
         why.insert(0, reason("extrapolated"))
     return Metric(value=value, unit="K/W", u95=expanded(budget), why=tuple(why), budget=budget)
+
+
+def _of_first_seconds(value: float, climbs: bool) -> Iterator[Component]:
+    yield Component(name=LUMPS, standard_uncertainty=_LUMPS_SHARE * value)
+    if climbs:
+        yield Component(name="seconds of a climb's first steps", standard_uncertainty=_CLIMBED_5_S_SHARE * value)
 
 
 def _read_off(
