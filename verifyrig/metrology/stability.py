@@ -178,6 +178,7 @@ def match_probes(
             standard_uncertainty=widening * sd_k / math.sqrt(n),
             dof=max(1.0, (n - 1) / widening**2),
         ),
+        # Taken as normal: the expanded uncertainty is kept alone, and halved by whoever uses it.
         Component(name="place", standard_uncertainty=place_half_width_k / math.sqrt(3)),
         Component(name="resolution", standard_uncertainty=resolution_k / math.sqrt(12), sensitivity=math.sqrt(2)),
     ]
