@@ -35,6 +35,8 @@ _SURELY, _SEEN_APART_S = 0.97, 10.0
 _WEARS_BELOW_LIMIT_K = 20.0
 _AS_LIKELY, _LEARN_S = 0.5, 60.0
 _ENOUGH_AFTER_S = ((60.0, 0.85), (180.0, _AS_LIKELY))
+# So long at full share gives work rate, rails and causes their readings, even where its verdict is certain before.
+_READ_S = 60.0
 # Of the least that a machine would move by the power that it really draws, so much must be seen; where that is less
 # than two steps of the reading, it is asked at the next share: a data-centre card lowers its clocks between short
 # blocks, and draws a quarter of the way's first tenth at a quarter share. From half share on each must have moved by
@@ -92,6 +94,9 @@ class Climb:
             return answer.end(reason("climb-full-too-hot", peak_c=full.at_c, u95_k=full.u95_k, limit_c=limit_c))
         if not self._answered(sight):
             return self._await_answer(sight, answer)
+        failed = self._surely_fails(sight, nearest, full)
+        if failed is not None:
+            return answer.end(failed)
         if self.reached:
             return answer.hold(reason("climb-at-full"))
         if self.share > 0 and self._comes_to_held(sight):
@@ -141,6 +146,13 @@ class Climb:
             return False
         self._hot_since_s = sight.t_s if self._hot_since_s is None else self._hot_since_s
         return sight.t_s - self._hot_since_s >= _SEEN_APART_S
+
+    def _surely_fails(self, sight: Sight, nearest: str, full: Settling) -> Reason | None:
+        """Return by what full share surely fails, where more heat would change nothing of that; None otherwise."""
+        fails_above_c = self._rules.fails_above_c.get(nearest, math.inf)
+        if not self.reached or sight.t_s - self._since_s < _READ_S or full.at_c - full.u95_k <= fails_above_c:
+            return None
+        return reason("climb-surely-fails", channel=nearest, peak_c=full.at_c, u95_k=full.u95_k, limit_c=fails_above_c)
 
     def _would_wear(self, sight: Sight) -> bool:
         """Return whether this share, or the next rise, brings a part to where heat begins to wear it."""

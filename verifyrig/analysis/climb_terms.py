@@ -93,6 +93,7 @@ class ClimbRules:
         unwatched_risk: The same for each part that nobody watches.
         margin_k: Distance to a limit that is kept on purpose, K.
         held_c: Temperature that is held once the load has come near it, by channel, °C; empty where none is held.
+        fails_above_c: What a temperature fails by if it settles above it, by channel, °C, where the plan says so.
     """
 
     full_share: float
@@ -106,6 +107,7 @@ class ClimbRules:
     unwatched_risk: float = 0.01
     margin_k: float = 1.0
     held_c: Mapping[str, float] = field(default_factory=dict)
+    fails_above_c: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -204,6 +204,9 @@ TEXTS: dict[str, str] = {
     "climb-bound-allows": "at a share of {share:.0%} nothing can pass its limit before the next look",
     "climb-unwatched": "{part}, which no sensor shows, would pass its limit with a probability of {risk:.1%}",
     "climb-full-too-hot": "full share would settle at {peak_c:.0f} ± {u95_k:.0f} °C, and the limit is {limit_c:.0f} °C",
+    "climb-surely-fails": (
+        "{channel} will settle at {peak_c:.0f} ± {u95_k:.0f} °C, above {limit_c:.0f} °C it fails, whatever else is read"
+    ),
     "climb-no-answer": "{channel} moved by {moved_k:.1f} K, and the load's power must move it by {least_k:.1f} K",
     "climb-awaits-answer": "{channel} has not answered to the last rise yet",
     "climb-needs-temperature": "a load that climbs needs a temperature with a limit on each part that it heats",

@@ -139,6 +139,12 @@ class Climbing:
                 stop_s=max(STOP_S, self._parts.load.longest_stop_s),
             ),
             held_c={name: held_c for name in limits_c if (held_c := held_temp_c(stage.load, name)) is not None},
+            fails_above_c={
+                threshold.metric.removeprefix(f"{stage.name}.").removesuffix(".settled"): threshold.maximum
+                for threshold in self._rig.profile.thresholds
+                if threshold.maximum is not None
+                and threshold.metric in {f"{stage.name}.{name}.settled" for name in limits_c}
+            },
         )
 
     def _refresh_s(self, channel: str) -> float:
