@@ -38,7 +38,9 @@ _AT_LIMIT_K = 1.3
 _FAN_STANDS_RPM = 30.0
 # A room moves by some tenths of a kelvin within the hour, and what settles is taken for the room as it is now.
 _AMBIENT_MOVES_K = 0.2
-# Forty-odd draws around one or two peaks miss some of the far ends of what is possible (benchmark `settle-forecast`).
+# Forty-odd draws around one or two peaks miss some of the far ends of what is possible (benchmark `settle-forecast`)
+# where power or room are assumed. Where both are read it is not needed (climbs of `exposure`): what it stood for there
+# was the heat that dips lack.
 _SPREAD = 1.2
 # The assumed power of an unknown machine has another course than the true one. Held against heatings of real boards.
 _ASSUMED_POWER_SPREAD = 1.35
@@ -405,7 +407,8 @@ def _forecast_end(
     if limit_c is not None:
         shown_c = np.minimum(shown_c, limit_c + np.clip(posterior.draws[:, P.OFFSET], -2.0, 1.0))
     misfit = math.sqrt(max(1.0, posterior.misfit / _MISFIT_ALLOWED))
-    u_k = math.hypot(_SPREAD * samples.spread * misfit * spread_k, posterior.late_u_k, _AMBIENT_MOVES_K)
+    widened = 1.0 if samples.well_known else _SPREAD
+    u_k = math.hypot(widened * samples.spread * misfit * spread_k, posterior.late_u_k, _AMBIENT_MOVES_K)
     u95_k = 1.96 * u_k + (high_k - low_k) / 2
     known = u95_k <= rule.within_k
     slowest_s = float(np.median(end.slowest_s))
