@@ -18,9 +18,9 @@ _OPEN = (
     "--maker 'Example Works' --model 'Emulated 2' --serial TRIAL-0001 --consent data=no --consent heavy-load=yes"
 )
 _CHANGE = "job change reseated --part 'processor cooler' --note 'one of its four clips stood open' --by 'T. Rial'"
-# Far above every limit at full work, for the die alone takes up the heat; the clock is taken back 6 K below the trip
-# limit of the profile, so that its thresholds judge what the load shows.
-_BLOCKED_K, _BLOCKED_S, _BLOCKED_MOST_C = 400.0, 0.5, 84.0
+# Far above every limit if the load stayed on, and slow enough that no rule of a trend ends it before: 5 K/s at most.
+# The clock is taken back 6 K below the profile's trip limit, so that its thresholds judge what the load shows.
+_BLOCKED_K, _BLOCKED_S, _BLOCKED_MOST_C = 300.0, 30.0, 84.0
 _COOL_C = 40.0
 
 
@@ -79,13 +79,11 @@ def _report(bench: Bench, stick: Path) -> list[str]:
         return f"{done.returncode} {done.stdout} {done.stderr}".strip()
 
     lines = [f"collected: {run('runs', '--collect', str(taken / 'trial'))[:400]}"]
-    found = sorted(path.stem for path in (shop / "runs").glob("*.sqlite"))
+    found = sorted(shop.glob("jobs/*/runs/*.sqlite"))
     listed = run("job", "list")
     lines.append(f"jobs: {listed[:300]}")
-    lines += [f"inspect {name}: {run('inspect', str(shop / 'runs' / (name + '.sqlite')))[:300]}" for name in found]
-    lines.append(f"compare: {run('compare', *found[:2])[:1500]}")
-    ids = sorted(path.parent.name for path in shop.glob("jobs/*/job.toml")) or sorted(
-        path.name for path in shop.glob("jobs/*") if path.is_dir()
-    )
+    lines += [f"inspect {path.stem}: {run('inspect', str(path))[:300]}" for path in found]
+    lines.append(f"compare: {run('compare', *map(str, found[:2]))[:1500]}")
+    ids = sorted(path.parent.name for path in shop.glob("jobs/*/job.toml"))
     lines.append(f"report: {run('report', *ids[:1], '--out', str(bench.work / 'job-report.html'))[:300]}")
     return lines

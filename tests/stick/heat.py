@@ -23,7 +23,7 @@ _IDLE_C = 38.0
 _OF_LATE_S = 1.0
 # What a processor works of late that is not always at it, and what one does at the least that is: the emulator itself
 # lets a worker wait now and then.
-_PAUSES, _NO_PAUSE = 0.5, 0.7
+_PAUSES, _NO_PAUSE = 0.35, 0.55
 
 
 class Die:

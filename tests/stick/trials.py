@@ -137,7 +137,7 @@ class Runs:
         words = f"VERIFYRIG_TRACEBACK=1 verifyrig run {profile} --bench /bench/trial {job} --yes --ambient 22"
         self.begin()
         out = "</dev/tty1 >/dev/tty1 2>&1" if on_screen else "--json >/run/answer 2>/run/told </dev/null"
-        newest = "find /bench/trial -name '*.sqlite' -exec ls -t {} + | head -n 1"
+        newest = "find /bench/trial -path '*runs*' -name '*.sqlite' -exec ls -t {} + | head -n 1"
         again = f"verifyrig metrics $({newest}) --json"
         after = f"; c=$?; {again} >/run/answer; echo $c >/run/code" if on_screen else "; echo $? >/run/code"
         self._guest.send(f"(TERM=linux {words} {out}{after}) &\r")
