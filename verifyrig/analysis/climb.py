@@ -37,6 +37,8 @@ _AS_LIKELY, _LEARN_S = 0.5, 60.0
 _ENOUGH_AFTER_S = ((60.0, 0.85), (180.0, _AS_LIKELY))
 # So long at full share gives work rate, rails and causes their readings, even where its verdict is certain before.
 _READ_S = 60.0
+# By so many u95 must it lie above its threshold: it is looked at again and again, and one look in forty errs by one.
+_SURE_U95 = 1.5
 # Of the least that a machine would move by the power that it really draws, so much must be seen; where that is less
 # than two steps of the reading, it is asked at the next share: a data-centre card lowers its clocks between short
 # blocks, and draws a quarter of the way's first tenth at a quarter share. From half share on each must have moved by
@@ -150,7 +152,11 @@ class Climb:
     def _surely_fails(self, sight: Sight, nearest: str, full: Settling) -> Reason | None:
         """Return by what full share surely fails, where more heat would change nothing of that; None otherwise."""
         fails_above_c = self._rules.fails_above_c.get(nearest, math.inf)
-        if not self.reached or sight.t_s - self._since_s < _READ_S or full.at_c - full.u95_k <= fails_above_c:
+        if (
+            not self.reached
+            or sight.t_s - self._since_s < _READ_S
+            or full.at_c - _SURE_U95 * full.u95_k <= fails_above_c
+        ):
             return None
         return reason("climb-surely-fails", channel=nearest, peak_c=full.at_c, u95_k=full.u95_k, limit_c=fails_above_c)
 
