@@ -15,7 +15,7 @@ from tests.silent import Silent
 from tests.test_runner import Stand
 from verifyrig.analysis.climb import Climb
 from verifyrig.analysis.climb_end import climb_end
-from verifyrig.analysis.climb_terms import STOP_S, ClimbRules
+from verifyrig.analysis.climb_terms import STOP_S, ClimbAct, ClimbRules, Decision, Sight
 from verifyrig.bench.find_profile import find_profile
 from verifyrig.bench.folder import Bench
 from verifyrig.core.load_changes import load_changes
@@ -268,3 +268,32 @@ def test_the_climb_looks_ahead_as_long_as_this_machines_own_stops_took(monkeypat
         monkeypatch.setattr("verifyrig.rig.climbing.Climb", begin)
         stand.run()
     assert seen_s[1] - seen_s[0] == pytest.approx(1.7 - STOP_S)
+
+
+def test_an_answer_to_the_last_rise_is_looked_for_often_and_in_more_than_one_reading(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # A real card's memory followed its chip with a lag and flickered by a degree: 42 °C before the rise to full share,
+    # 43 and 44 °C after it; looked at twice within 12 s, by one reading each, it had moved by 1.0 K of 1.1 K asked.
+    looks: list[tuple[float, bool, float]] = []
+
+    class Noted(Climb):
+        def look(self, sight: Sight) -> Decision:
+            decision = super().look(sight)
+            looks.append((sight.t_s, self.reached and decision.act is ClimbAct.HOLD, sight.temps_c["die_temp_c"]))
+            return decision
+
+    def late_and_flickering(t_s: float, share: float) -> float:
+        rises_s.setdefault(share, t_s)
+        there = share if t_s - rises_s[share] >= 6.0 else share - 0.25 * (share > 0)
+        return 30.0 + 40.0 * there + (1.0 if round(t_s) % 3 == 0 else 0.0)
+
+    rises_s: dict[float, float] = {}
+    monkeypatch.setattr("verifyrig.rig.climbing.Climb", Noted)
+    end = Stand(late_and_flickering, CLIMB).run()
+    assert end.outcome == Outcome.COMPLETED
+    full_s = rises_s[1.0]
+    waiting_s = [t_s for t_s, at_full, _ in looks if at_full and t_s <= full_s + 8.0]
+    assert len(waiting_s) >= 3
+    shown_c = [temp_c for t_s, at_full, temp_c in looks if at_full and t_s > full_s + 20.0]
+    assert shown_c and all(temp_c == pytest.approx(70.0 + 1 / 3) for temp_c in shown_c)

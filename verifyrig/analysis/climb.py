@@ -290,6 +290,11 @@ class Climb:
         return reason("climb-bound", share=share, peak_c=hottest_c, u95_k=1.96 * u_k, limit_c=limit_c)
 
     @property
+    def awaits_answer(self) -> bool:
+        """Whether a sensor has not answered the last rise yet."""
+        return bool(self._silent)
+
+    @property
     def risk_taken(self) -> float:
         """What of the risk is used up: at each share the worst look counts once."""
         return self._spent + self._level_risk

@@ -116,7 +116,7 @@ class Sight:
 
     Attributes:
         t_s: When, s.
-        temps_c: Newest reading of each heated temperature, °C.
+        temps_c: What each heated temperature showed in the last seconds, mean, °C: one reading may be off by a step.
         outlooks: Of each heated temperature; one that is lacking has too few readings yet.
         unwatched: For a share, the probability of each unwatched part to pass its limit.
     """

@@ -33,6 +33,8 @@ from verifyrig.rig.trip import Trip
 _EVERY_S, _AT_FULL_EVERY_S = 2.0, 10.0
 _DEFAULT_REFRESH_S = 2.0
 _PROVEN_RISK = 0.03
+# Where a temperature stands is its mean over so long: a card's memory was seen to flicker by a step of its sensor.
+_SHOWN_OVER_S = 3.0
 # What stays as it was is noted as often as this.
 _NOTE_EVERY_S = 30.0
 # How long parts that nobody watches are thought to go on at a share before the next look at them.
@@ -108,10 +110,11 @@ class Climbing:
         if len(self._fresh) < len(self._channels):
             return
         self._fresh.clear()
-        self._next_look_s = t_s + (_AT_FULL_EVERY_S if climb.reached else _EVERY_S)
         if climb.held:
             climb.share = driver.share
         self._do(climb.look(self._sight(t_s)), t_s)
+        seldom = climb.reached and not climb.awaits_answer
+        self._next_look_s = t_s + (_AT_FULL_EVERY_S if seldom else _EVERY_S)
 
     # ---- what is seen
 
@@ -182,12 +185,10 @@ class Climbing:
         )
 
     def _sight(self, t_s: float) -> Sight:
-        newest = self._parts.buffer.newest
-        temps_c = {
-            name: reading.value
-            for name in self._channels
-            if (reading := newest.get(name)) is not None and reading.ok and reading.value is not None
-        }
+        buffer = self._parts.buffer
+        rows = buffer.rows(buffer.row_at(t_s - _SHOWN_OVER_S) + 1, with_left_out=False)
+        shown = {name: column[np.isfinite(column)] for name in self._channels if len(column := rows.column(name))}
+        temps_c = {name: float(np.mean(values)) for name, values in shown.items() if len(values)}
         complete = len(self._outlooks) == len(self._channels)
         if complete:
             self._follow_unwatched()
