@@ -14,6 +14,7 @@ from tests.endings import EXPECTED, ends
 from verifyrig.bench.folder import Bench
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import StageKind
+from verifyrig.core.reason import reason
 from verifyrig.core.trace import Event, FloatArray, StageSpan, Trace
 from verifyrig.runs.interruptions import pattern_of
 from verifyrig.runs.last_moments import last_moments
@@ -60,6 +61,20 @@ def verdict_of(trace: Trace, *entries: LogEntry, restarted_utc_s: float | None =
     found = explain_end(trace, entries, restarted_utc_s)
     assert found is not None and str(found.conclusion)
     return found
+
+
+def test_where_no_log_is_left_neither_a_step_of_the_load_nor_a_quick_start_parts_a_crash_from_lost_power() -> None:
+    """A system that runs from memory: a panic leaves what a pulled plug leaves, and a person starts it again."""
+    trace = trace_of({"die_temp_c": ramp(40.0, 50.0)}, load_at_s=118.0)
+    told = verdict_of(trace, restarted_utc_s=1.7e9 + 120 + 20)
+    assert told.verdict is not EndedBy.UNCLEAR
+    kept = [reason("restarted"), reason("no-log-left")]
+    facts = {
+        "cause": {"class": "power-off", "why": list(map(str, kept))},
+        "cause_reasons": [why.as_json() for why in kept],
+    }
+    silent = verdict_of(replace(trace, facts={**trace.facts, **facts}), restarted_utc_s=1.7e9 + 120 + 20)
+    assert silent.verdict is EndedBy.UNCLEAR
 
 
 def test_the_temperature_at_the_cut_is_extrapolated_with_a_range() -> None:

@@ -217,7 +217,8 @@ def _signs(
     yield from _signs_of_rails(moments)
     if moments.compute_errors:
         yield _Sign(what=reason("errors-before-end", count=moments.compute_errors), software=4.5, heat=-0.5, power=-0.5)
-    if restart_s is not None:
+    # A kernel that runs from memory stands still after a crash; whoever is there starts it again, soon or late.
+    if restart_s is not None and crash_is_kept:
         yield from _signs_of_restart(restart_s)
 
 
