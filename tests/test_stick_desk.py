@@ -219,3 +219,16 @@ def test_the_first_screen_says_what_it_runs_from_asks_once_and_offers_the_first_
     (state / "sys/class/block/sda3/ro").unlink()
     (state / "sys/class/block/sda3").rmdir()
     assert "THE STICK IS AWAY" in " ".join(desk.lines())
+
+
+def test_once_the_machine_was_told_to_go_off_nothing_is_offered_any_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asker = FakeAsker()
+    order: list[str] = []
+    monkeypatch.setattr("verifyrig.stick.desk.subprocess.run", lambda words, check: order.append(words[0]))
+    monkeypatch.setattr("verifyrig.stick.desk.time.sleep", lambda time_s: order.append(f"{time_s:.0f} s"))
+    stick = Stick(folder=tmp_path, sys=tmp_path / "sys", bench=tmp_path)
+    StickDesk(stick, quiet_bench(tmp_path), asker, Remounts(tmp_path / "writers")).switch_off()
+    assert order == ["sync", "poweroff", "60 s"], "it waits until it is ended with the machine"
+    assert "then pull the stick" in asker.said[0] and "power button" in asker.said[-1]

@@ -32,6 +32,7 @@ _TRUST = {
     Trust.TYPED: "typed in",
 }
 _LOOK_S = 2.0
+_OFF_WITHIN_S = 60.0
 # While a graphics driver takes over, the kernel keeps the text on a console of 80 columns: what stands further right is
 # cut off (Linux, drivers/video/console/dummycon.c).
 _FIRST_COLUMNS = 79
@@ -182,6 +183,9 @@ class StickDesk:
         self._medium.remount("ro")
         self._asker.say("Nothing is open on the stick. The machine switches itself off now: then pull the stick.")
         subprocess.run(["poweroff"], check=False)
+        # It goes off within seconds. Until then nothing is offered that would write to the stick again.
+        time.sleep(_OFF_WITHIN_S)
+        self._asker.say("It does not go off: hold its power button for four seconds. Nothing is open on the stick.")
 
     def _wants_minutes(self) -> bool:
         question = "The idle machine was recorded since power-on, and nobody asked for it. Keep the record?"
