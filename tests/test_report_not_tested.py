@@ -48,4 +48,4 @@ def test_background_load_during_an_idle_stage_is_on_the_page() -> None:
     busy = Event(t_s=290.0, kind="rest-disturbed", detail={"stage": "idle", "busy_share": 0.4})
     run, words = with_event(ri.healthy_run(), busy), words_for("en", "°C")
     (line,) = [line for line in not_tested(ri.report(ri.gated_run(), run), words) if "without background load" in line]
-    assert "40" in line
+    assert "40" in line and "“idle”" in line and "idle idle" not in line

@@ -262,7 +262,7 @@ def _disturbed_idle_stages(run: RunInput, words: Words) -> list[str]:
     found = [event.detail for event in run.trace.events if event.kind == EventKind.IDLE_DISTURBED]
     return [
         words.t(
-            "An idle {stage} without background load: other programs kept {share} of the processor busy.",
+            "The stage “{stage}” without background load: other programs kept {share} of the processor busy.",
             stage=stage_label(str(detail.get("stage")), words),
             share=words.share(float(detail.get("busy_share", 0.0))),
         )
