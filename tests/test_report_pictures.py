@@ -25,7 +25,7 @@ from verifyrig.report.inputs import RunInput
 from verifyrig.report.labels import Box, free_place
 from verifyrig.report.reduce import reduced, reduced_again
 from verifyrig.report.thermal_path import paths
-from verifyrig.report.timeline import load_start_s
+from verifyrig.report.timeline import load_spans, load_start_s
 from verifyrig.report.wording import Words
 
 WORDS = Words()
@@ -367,3 +367,17 @@ def test_the_path_of_the_heat_names_what_was_not_measured() -> None:
     assert after["coolant"] is None and after["inlet"] is None
     assert after["room"] == pytest.approx(ri.AMBIENT_C)
     assert after["die"] == 66.0
+
+
+def test_of_pulses_alike_the_first_is_where_the_hard_work_begins() -> None:
+    # Pulses of five seconds, sampled each second and a few milliseconds late: the last is seen a hair longer.
+    trace = ri.healthy_run().trace
+    t_s = np.arange(300.0)
+    share = np.where((t_s >= 100) & ((t_s - 100) % 20 < 5) & (t_s < 165), 1.0, 0.0)
+    t_s[165:] += 0.02
+    pulses = replace(trace, t_s=t_s, columns={"load_share": share})
+    lengths_s = [span.length_s for span in load_spans(pulses)]
+    assert max(lengths_s) > lengths_s[0]
+    assert load_start_s(pulses) == pytest.approx(100.0)
+    long = replace(pulses, columns={"load_share": np.where(t_s >= 200, 1.0, share)})
+    assert load_start_s(long) == pytest.approx(200.02)

@@ -10,6 +10,8 @@ from verifyrig.core.profile import StageKind
 from verifyrig.core.trace import StageSpan, Trace
 from verifyrig.report.inputs import RunInput
 
+_ALIKE_PERIODS = 1.5
+
 
 def last_s(trace: Trace) -> float:
     """Return the time of the last sample, s; 0 where there is none."""
@@ -22,8 +24,11 @@ def load_spans(trace: Trace) -> list[Span]:
 
 
 def main_load(trace: Trace) -> Span | None:
-    """Return the longest stretch of load; None where no load was run."""
-    return max(load_spans(trace), key=lambda span: span.length_s, default=None)
+    """Return the longest stretch of load, of several alike the first; None where no load was run."""
+    spans = load_spans(trace)
+    # Pulses of one length are sampled longer or shorter by a period.
+    longest_s = max((span.length_s for span in spans), default=0.0) - _ALIKE_PERIODS * usual_period_s(trace)
+    return next((span for span in spans if span.length_s >= longest_s), None)
 
 
 def loaded_s(trace: Trace) -> float:
@@ -39,7 +44,7 @@ def closed_gate(trace: Trace) -> StageSpan | None:
 def load_start_s(trace: Trace) -> float:
     """Return the time that runs are laid on one another by, s.
 
-    The start of the longest stretch of load; without load, the moment at which the load was refused or the
+    The start of the main load; without load, the moment at which the load was refused or the
     stage before it ended; without either, the start.
     """
     span = main_load(trace)
