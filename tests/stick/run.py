@@ -11,6 +11,7 @@ from pathlib import Path
 from tests.stick.before_after import job
 from tests.stick.board import board
 from tests.stick.cable import cable
+from tests.stick.chips import chips
 from tests.stick.day import Day
 from tests.stick.guest import lacking
 from tests.stick.later import after_panic, cuts, faulty, panic, secure_boot, trip, whole, whole_secure
@@ -29,6 +30,7 @@ TRIALS: dict[str, Callable[[Bench], None]] = {
     "whole": whole,
     "whole-secure": whole_secure,
     "board": board,
+    "chips": chips,
     "cable": cable,
     "live": live_cuts,
 }
