@@ -109,9 +109,10 @@ def wait_for(condition: object, hang_s: float = 120.0) -> None:
 
 def samples_of(path: Path) -> int:
     import sqlite3
+    from contextlib import closing
 
     try:
-        with sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True) as connection:
+        with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as connection:
             return int(connection.execute("SELECT count(*) FROM sample").fetchone()[0])
     except sqlite3.Error:
         return 0
