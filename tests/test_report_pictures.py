@@ -34,7 +34,7 @@ WORDS = Words()
 # --- reduction -------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     values=hnp.arrays(np.float64, st.integers(1, 3000), elements=st.floats(-60, 140) | st.just(np.nan)),
     buckets=st.integers(1, 60),
