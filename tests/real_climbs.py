@@ -17,6 +17,7 @@ from verifyrig.analysis.ambient import ambient_columns
 from verifyrig.analysis.card_power import in_processor_terms
 from verifyrig.analysis.metrics import metrics_of
 from verifyrig.analysis.signals import sensor_facts
+from verifyrig.analysis.through_dips import dipped, through_dips
 from verifyrig.core.channels import base_name, number_of, numbered
 from verifyrig.core.heat_sources import CARD, DIE, part_of
 from verifyrig.core.interfaces import ChannelInfo
@@ -39,7 +40,9 @@ def rows_of(trace: Trace, channel: str, stage: StageSpan) -> FloatArray:
     ambient = ambient_columns(trace, stage, slice(None))
     ambient_c = np.broadcast_to(np.nan if ambient is None else ambient, trace.t_s.shape)
     share = trace.columns["load_share"]
-    return np.column_stack((trace.t_s, trace.usable(channel), power_w, _usable(trace, fan), ambient_c, share))
+    dips = through_dips(trace.usable(channel), share, dipped(trace))
+    rows = np.column_stack((trace.t_s, dips.temp_c, power_w, _usable(trace, fan), ambient_c, dips.share))
+    return rows[: dips.until]
 
 
 def _usable(trace: Trace, channel: str) -> FloatArray:
