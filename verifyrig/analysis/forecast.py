@@ -2,8 +2,8 @@
 
 The answer comes from machines that are plausible beforehand and explain what was read (`posterior`). Machines of that
 kind heat one die through one path; where the readings do not fit such a path, u95 grows by the misfit. Where power or
-room are not measured, for a graphics card, and wherever both disagree, the temperature's own answers are heard beside
-them (`own_answers`): what stood still for a minute outweighs what is plausible.
+room are not measured, for a graphics card, and for what is too slow to be such a machine, the temperature's own answers
+are heard beside them (`own_answers`): what stood still for a minute outweighs what is plausible.
 """
 
 from __future__ import annotations
@@ -15,10 +15,18 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
-from verifyrig.analysis.compress import compress, idle_that_stood
+from verifyrig.analysis.compress import Compressed, compress, idle_that_stood
 from verifyrig.analysis.moved_level import Levels, moved_levels
-from verifyrig.analysis.own_answers import Driven, OwnEnd, expected_level, own_end, reading_noise_k, weighed
-from verifyrig.analysis.posterior import DRAWS, Posterior, spread_of, update
+from verifyrig.analysis.own_answers import (
+    Driven,
+    OwnEnd,
+    calm_noise_k,
+    expected_level,
+    own_end,
+    reading_noise_k,
+    weighed,
+)
+from verifyrig.analysis.posterior import ANY_PATH, DRAWS, KNOWN_KIND, Allowance, Posterior, spread_of, update
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import held_s
@@ -36,8 +44,9 @@ _SHORTEST_S = 20.0
 LATE_S = 30.0
 _AT_LIMIT_K = 1.3
 _FAN_STANDS_RPM = 30.0
-# A room moves by some tenths of a kelvin within the hour, and what settles is taken for the room as it is now.
-_AMBIENT_MOVES_K = 0.2
+# A room moves by some tenths of a kelvin within the hour: by so much until a reading has settled, which is taken for the
+# room as it is now.
+_AMBIENT_MOVES_K = 0.15
 # Forty-odd draws around one or two peaks miss some of the far ends of what is possible (benchmark `settle-forecast`)
 # where power or room are assumed. Where both are read it is not needed (climbs of `exposure`): what it stood for there
 # was the heat that dips lack.
@@ -246,7 +255,7 @@ def forecast_from(
     own = _own_end(samples, rule, resolution_k, refresh_s, limit_c)
     if own is not None and not samples.powered:
         return ForecastResult(_stated(own.settles_at_c, own.u_k, own.slow, rule, samples.why), None)
-    posterior = explain(samples, resolution_k, refresh_s, before)
+    posterior = _explain_end(samples, resolution_k, refresh_s, before)
     if posterior is None:
         return None
     levels = _moved(samples, posterior, resolution_k, refresh_s)
@@ -297,14 +306,10 @@ def _own_end(
 
 def _weighed(ahead: Forecast, own: OwnEnd | None, samples: Samples, rule: Settle) -> Forecast:
     """Return the forecast of plausible machines, weighed against the temperature's own answers where these count."""
-    if own is None:
-        return ahead
-    u_k = ahead.u95_k / 1.96
-    agree = abs(ahead.settles_at_c - own.settles_at_c) <= 1.96 * math.hypot(u_k, own.u_k)
     # A slow machine has shown little of itself: there the plausible ones know more, until it is too slow to be one.
-    if samples.well_known and agree and not own.too_slow and (own.slow or u_k <= own.u_k):
+    if own is None or (samples.well_known and not own.too_slow):
         return ahead
-    both = weighed((ahead.settles_at_c, u_k), (own.settles_at_c, own.u_k))
+    both = weighed((ahead.settles_at_c, ahead.u95_k / 1.96), (own.settles_at_c, own.u_k))
     return _stated(*both, own.slow or ahead.slow, rule, ahead.why)
 
 
@@ -343,6 +348,8 @@ def explain(
 ) -> Posterior | None:
     """Return machines that explain the samples, None where too few were read; arguments as in `forecast_from`.
 
+    Every path is allowed for, that of another kind of machine included.
+
     Args:
         idle_stood: Hold an idle time that stood still against lumps as against any path. Of a rise its beginning is
             the half; a forecast asks for its end, and allows for what lumps cannot follow everywhere.
@@ -352,12 +359,45 @@ def explain(
         return None
     if idle_stood:
         data = replace(data, stood=idle_that_stood(data))
-    noise = reading_noise_k(samples.temp_c, resolution_k)
-    fresh_s = refresh_s or held_s(samples.t_s, samples.temp_c)
-    posterior = update(samples.prior, data, noise, fresh_s, before, draws=draws)
+    noise_k = reading_noise_k(samples.temp_c, resolution_k)
+    return _explained(samples, data, noise_k, _fresh_s(samples, refresh_s), before, draws, ANY_PATH)
+
+
+def _explain_end(
+    samples: Samples, resolution_k: float | None, refresh_s: float | None, before: FloatArray | None
+) -> Posterior | None:
+    """Return machines that explain the samples for their end; as `explain` where their kind is not well known."""
+    if not samples.well_known:
+        return explain(samples, resolution_k, refresh_s, before)
+    data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.ambient_c, samples.fan_rpm, samples.share)
+    if data is None:
+        return None
+    noise_k, fresh_s = _calm_noise_k(samples, resolution_k, refresh_s), _fresh_s(samples, refresh_s)
+    return _explained(samples, data, noise_k, fresh_s, before, DRAWS, KNOWN_KIND)
+
+
+def _explained(
+    samples: Samples,
+    data: Compressed,
+    noise_k: float,
+    fresh_s: float,
+    before: FloatArray | None,
+    draws: int,
+    allowed: Allowance,
+) -> Posterior:
+    posterior = update(samples.prior, data, noise_k, fresh_s, before, draws=draws, allowed=allowed)
     if before is not None and posterior.misfit > _MISFIT_WRONG:
-        posterior = update(samples.prior, data, noise, fresh_s, None, draws=draws)
+        posterior = update(samples.prior, data, noise_k, fresh_s, None, draws=draws, allowed=allowed)
     return posterior
+
+
+def _fresh_s(samples: Samples, refresh_s: float | None) -> float:
+    return refresh_s or held_s(samples.t_s, samples.temp_c)
+
+
+def _calm_noise_k(samples: Samples, resolution_k: float | None, refresh_s: float | None) -> float:
+    fresh_s = _fresh_s(samples, refresh_s)
+    return calm_noise_k(samples.t_s, samples.temp_c, samples.share, resolution_k, fresh_s)
 
 
 def _late(samples: Samples) -> BoolArray:
@@ -387,7 +427,7 @@ def _moved(
     """Return between which levels the reading moved at the present power, above where the machines have it now, K."""
     now = slice(samples.start, None)
     expected_c = np.interp(samples.t_s, posterior.shown_at_s, posterior.shown_c) + float(np.median(posterior.late_k))
-    fresh = max(1.0, 10.0 / (refresh_s or held_s(samples.t_s, samples.temp_c)))
+    fresh = max(1.0, 10.0 / _fresh_s(samples, refresh_s))
     u_k = reading_noise_k(samples.temp_c[now], resolution_k) / math.sqrt(fresh)
     return moved_levels(samples.t_s, samples.temp_c, samples.power_w, samples.share, expected_c, u_k)
 

@@ -17,7 +17,7 @@ from verifyrig.analysis.signals import held_s, noise_k
 from verifyrig.analysis.spectrum import Level, spectrum_ends
 from verifyrig.core.trace import FloatArray
 
-__all__ = ["Driven", "OwnEnd", "expected_level", "own_end", "reading_noise_k", "weighed"]
+__all__ = ["Driven", "OwnEnd", "calm_noise_k", "expected_level", "own_end", "reading_noise_k", "weighed"]
 
 _LEAST_NOISE_K = 0.15
 # A room moves by some tenths of a kelvin within the hour.
@@ -27,6 +27,8 @@ _MISFIT_ALLOWED = 1.0
 _MISFIT_COLD = 4.0
 _MISFIT_WRONG = 25.0
 _LEAST_SAMPLES = 8
+# A die's own step is over after that; and so many second differences say what its noise is.
+_CALM_S, _LEAST_CALM = 15.0, 10
 _STEP = 0.05  # of the share: a smaller change is steering
 _TYPICAL_AMBIENT_C, _AMBIENT_SPREAD_K = 23.0, 10.0
 
@@ -65,6 +67,30 @@ def reading_noise_k(temp_c: FloatArray, resolution_k: float | None) -> float:
     """Return the standard deviation of one fresh reading, K."""
     readings = temp_c[np.isfinite(temp_c)]
     return math.hypot(max(_LEAST_NOISE_K, noise_k(readings)), (resolution_k or 0.0) / math.sqrt(12))
+
+
+def calm_noise_k(
+    t_s: FloatArray, temp_c: FloatArray, share: FloatArray, resolution_k: float | None, fresh_s: float
+) -> float:
+    """Return the standard deviation of one fresh reading, its step included, K, from where no load had changed for long.
+
+    Right after a change of load second differences are of the heat and of readings that are old, not of noise. Where
+    too little is calm, all readings speak (`reading_noise_k`).
+
+    Args:
+        t_s, temp_c, share: Samples, s, °C, 0 to 1, shape (n,); the temperature may be NaN.
+        fresh_s: Interval between fresh readings, s.
+    """
+    changed = np.concatenate(([False], np.abs(np.diff(share)) > _STEP / 10))
+    last_s = np.maximum.accumulate(np.where(changed, t_s, -math.inf))
+    calm = np.flatnonzero(np.isfinite(temp_c) & (t_s - last_s >= _CALM_S))
+    hold = max(1, round(fresh_s / float(np.median(np.diff(t_s)))))
+    spans = np.split(calm, np.flatnonzero(np.diff(calm) > 1) + 1)
+    squares = np.sort(np.concatenate([np.diff(temp_c[span[::hold]], 2) ** 2 for span in spans]))
+    if len(squares) < _LEAST_CALM:
+        return reading_noise_k(temp_c, resolution_k)
+    kept = squares[: len(squares) - max(1, len(squares) // 50)]
+    return max(float(np.sqrt(np.mean(kept) / 6.0)), math.hypot(_LEAST_NOISE_K, (resolution_k or 0.0) / math.sqrt(12)))
 
 
 def own_end(

@@ -41,6 +41,7 @@ class P(IntEnum):
     OFFSET = 15
     START_EXCESS = 16
     STEP_GAIN = 17
+    FAN_FLATTER = 18
 
 
 _TAIL_FROM = 1.0
@@ -130,6 +131,7 @@ def _lumped(name: Mapping[str, MachineRange]) -> dict[P, MachineRange]:
         P.CURVE_LOW: name["curve_low_c"],
         P.CURVE_HIGH: name["curve_high_c"],
         P.LOW_SHARE: name["low_share"],
+        P.FAN_FLATTER: name["fan_flatter"],
     }
 
 

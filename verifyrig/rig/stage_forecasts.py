@@ -18,8 +18,10 @@ from verifyrig.core.trace import FloatArray
 from verifyrig.rig.run_buffer import BufferRows, RunBuffer
 
 FIRST_FORECAST_S = 10.0
+_EVERY_PART = 0.25  # of the time that is left until it is known, where that is less
 _EVERY_S = 5.0
 # A forecast is worth as much later as the stage has lasted longer.
+_EVERY_PART = 0.25  # of the time that is left until it is known, where that is less
 _EVERY_SHARE = 0.05
 _DEFAULT_SLOWEST_S = 400.0
 
@@ -75,7 +77,9 @@ class StageForecasts:
             self._found.pop(channel, None)
         else:
             self._found[channel] = found
-        self._due_s[channel] = t_s + max(_EVERY_S, _EVERY_SHARE * (t_s - self._began_s))
+        wait_s = _EVERY_SHARE * (t_s - self._began_s)
+        soon_s = wait_s if found is None else max(0.0, _EVERY_PART * found.remaining_s)
+        self._due_s[channel] = t_s + max(_EVERY_S, min(wait_s, soon_s))
 
     @property
     def found(self) -> Mapping[str, Forecast]:
