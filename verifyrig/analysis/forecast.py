@@ -2,8 +2,9 @@
 
 The answer comes from machines that are plausible beforehand and explain what was read (`posterior`). Machines of that
 kind heat one die through one path; where the readings do not fit such a path, u95 grows by the misfit. Where power or
-room are not measured, for a graphics card, and for what is too slow to be such a machine, the temperature's own answers
-are heard beside them (`own_answers`): what stood still for a minute outweighs what is plausible.
+room are not measured, for a graphics card, for what is too slow to be such a machine, and where they are surer of the
+same, the temperature's own answers are heard beside them (`own_answers`): what stood still for a minute outweighs what
+is plausible.
 """
 
 from __future__ import annotations
@@ -44,8 +45,8 @@ _SHORTEST_S = 20.0
 LATE_S = 30.0
 _AT_LIMIT_K = 1.3
 _FAN_STANDS_RPM = 30.0
-# A room moves by some tenths of a kelvin within the hour: by so much until a reading has settled, which is taken for the
-# room as it is now.
+# A room moves by some tenths of a kelvin within the hour, by so much until a reading has settled; what settles is taken
+# for the room as it is now.
 _AMBIENT_MOVES_K = 0.15
 # Forty-odd draws around one or two peaks miss some of the far ends of what is possible (benchmark `settle-forecast`)
 # where power or room are assumed. Where both are read it is not needed (climbs of `exposure`): what it stood for there
@@ -306,10 +307,15 @@ def _own_end(
 
 def _weighed(ahead: Forecast, own: OwnEnd | None, samples: Samples, rule: Settle) -> Forecast:
     """Return the forecast of plausible machines, weighed against the temperature's own answers where these count."""
-    # A slow machine has shown little of itself: there the plausible ones know more, until it is too slow to be one.
-    if own is None or (samples.well_known and not own.too_slow):
+    if own is None:
         return ahead
-    both = weighed((ahead.settles_at_c, ahead.u95_k / 1.96), (own.settles_at_c, own.u_k))
+    u_k = ahead.u95_k / 1.96
+    agree = abs(ahead.settles_at_c - own.settles_at_c) <= 1.96 * math.hypot(u_k, own.u_k)
+    # Where both disagree its own answers are to what a slow machine has not shown yet: there the plausible ones know
+    # more, until it is too slow to be one.
+    if samples.well_known and not own.too_slow and (own.slow or not agree or u_k <= own.u_k):
+        return ahead
+    both = weighed((ahead.settles_at_c, u_k), (own.settles_at_c, own.u_k))
     return _stated(*both, own.slow or ahead.slow, rule, ahead.why)
 
 

@@ -72,7 +72,7 @@ def reading_noise_k(temp_c: FloatArray, resolution_k: float | None) -> float:
 def calm_noise_k(
     t_s: FloatArray, temp_c: FloatArray, share: FloatArray, resolution_k: float | None, fresh_s: float
 ) -> float:
-    """Return the standard deviation of one fresh reading, its step included, K, from where no load had changed for long.
+    """Return the standard deviation of one fresh reading, its step included, K, where no load had changed for long.
 
     Right after a change of load second differences are of the heat and of readings that are old, not of noise. Where
     too little is calm, all readings speak (`reading_noise_k`).

@@ -167,9 +167,7 @@ def _fan_sd(drive: Drive) -> FloatArray | None:
     return np.asarray(np.hypot(_FAN_SHARE_SD, 0.025 * lag_k) * np.sqrt(max(1.0, len(drive.dt_s) / 12)))
 
 
-def reading_covariance(
-    data: Compressed, noise_k: float, refresh_s: float, allowed: Allowance = ANY_PATH
-) -> FloatArray:
+def reading_covariance(data: Compressed, noise_k: float, refresh_s: float, allowed: Allowance = ANY_PATH) -> FloatArray:
     """Return the covariance of the steps' mean readings around the lumps' answer, K², shape (k, k)."""
     fresh = np.maximum(1.0, np.minimum(data.count, data.drive.dt_s / refresh_s))
     timing = math.hypot(_TIMING_S, allowed.refresh_share * refresh_s) * data.slope_k_per_s / np.sqrt(fresh)

@@ -18,10 +18,9 @@ from verifyrig.core.trace import FloatArray
 from verifyrig.rig.run_buffer import BufferRows, RunBuffer
 
 FIRST_FORECAST_S = 10.0
-_EVERY_PART = 0.25  # of the time that is left until it is known, where that is less
 _EVERY_S = 5.0
 # A forecast is worth as much later as the stage has lasted longer.
-_EVERY_PART = 0.25  # of the time that is left until it is known, where that is less
+_EVERY_PART = 0.25  # of the time that is estimated until it is known
 _EVERY_SHARE = 0.05
 _DEFAULT_SLOWEST_S = 400.0
 
@@ -78,8 +77,9 @@ class StageForecasts:
         else:
             self._found[channel] = found
         wait_s = _EVERY_SHARE * (t_s - self._began_s)
-        soon_s = wait_s if found is None else max(0.0, _EVERY_PART * found.remaining_s)
-        self._due_s[channel] = t_s + max(_EVERY_S, min(wait_s, soon_s))
+        if found is not None and found.remaining_s:
+            wait_s = min(wait_s, _EVERY_PART * found.remaining_s)
+        self._due_s[channel] = t_s + max(_EVERY_S, wait_s)
 
     @property
     def found(self) -> Mapping[str, Forecast]:
