@@ -20,6 +20,7 @@ from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.compress import compress, idle_that_stood
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, Samples, explain, forecast, forecast_from, prepare
 from verifyrig.analysis.own_answers import OwnEnd
+from verifyrig.analysis.posterior import ANY_PATH, KNOWN_KIND, Allowance
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.spectrum import Level
@@ -78,7 +79,7 @@ class Model:
         self.posterior = SimpleNamespace(draws=draws, late_k=late, late_u_k=late_u_k, misfit=misfit, **shown)
         self.end = End(np.array(shown_c), np.zeros(len(shown_c)), np.broadcast_to(slowest_s, len(shown_c)))
         self.asked: dict[str, Any] = {}
-        monkeypatch.setattr(MODULE, "explain", lambda *_: self.posterior)
+        monkeypatch.setattr(MODULE, "explain", lambda *_, **_how: self.posterior)
         monkeypatch.setattr(MODULE, "settle", self.settle)
         monkeypatch.setattr(MODULE, "own_end", lambda *_: own)
         monkeypatch.setattr(MODULE, "moved_levels", lambda *_: None)
@@ -230,7 +231,7 @@ def test_five_readings_over_twenty_seconds_are_the_least(monkeypatch: pytest.Mon
 
 
 def test_without_machines_that_explain_it_there_is_no_forecast(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(MODULE, "explain", lambda *_: None)
+    monkeypatch.setattr(MODULE, "explain", lambda *_, **_how: None)
     assert forecast_from(cleaned(), RULE) is None
 
 
@@ -241,7 +242,7 @@ LIMIT_C = 95.0
 
 def at_limit(monkeypatch: pytest.MonkeyPatch, temp: FloatArray, limit_c: float | None = LIMIT_C, **more: Any) -> Any:
     """Return the forecast of a machine at its limit, None where the model had to be asked."""
-    monkeypatch.setattr(MODULE, "explain", lambda *_: None)
+    monkeypatch.setattr(MODULE, "explain", lambda *_, **_how: None)
     answer = forecast_from(cleaned(temp, **more), RULE, limit_c=limit_c)
     return answer.forecast if answer is not None else None
 
@@ -264,7 +265,7 @@ def test_a_machine_flat_at_its_limit_stays_there(monkeypatch: pytest.MonkeyPatch
 def test_flat_at_the_limit_is_known_to_eight_tenths_of_a_kelvin(
     monkeypatch: pytest.MonkeyPatch, within_k: float, known: bool
 ) -> None:
-    monkeypatch.setattr(MODULE, "explain", lambda *_: None)
+    monkeypatch.setattr(MODULE, "explain", lambda *_, **_how: None)
     rule = Settle(channel="die_temp_c", within_k=within_k, slowest_time_constant_s=400.0)
     answer = forecast_from(cleaned(np.full(N, 95.0)), rule, limit_c=LIMIT_C)
     assert answer is not None and answer.forecast.known is known and answer.posterior is None
@@ -305,13 +306,22 @@ class Fits:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch, *misfits: float) -> None:
         self.asked: list[tuple[float, float | None, object]] = []
+        self.allowed: list[Allowance] = []
         self._misfits = list(misfits)
         monkeypatch.setattr(MODULE, "update", self.update)
 
     def update(
-        self, prior: object, data: object, noise: float, fresh_s: float | None, before: object, draws: int
+        self,
+        prior: object,
+        data: object,
+        noise: float,
+        fresh_s: float | None,
+        before: object,
+        draws: int,
+        allowed: Allowance,
     ) -> Any:
         self.asked.append((noise, fresh_s, before))
+        self.allowed.append(allowed)
         return SimpleNamespace(misfit=self._misfits.pop(0))
 
 
@@ -336,6 +346,19 @@ def test_noise_that_is_seen_counts_and_an_unknown_refresh_is_taken_from_the_read
     held = 60.0 + np.repeat(np.arange(N // 4), 4)  # a new value every 4 s, and 3 s are the longest believed
     explain(cleaned(held.astype(float)), None, None, None)
     assert fits.asked[1][1] == 3.0
+
+
+def test_for_the_end_of_a_kind_that_is_well_known_less_is_allowed_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    fits = Fits(monkeypatch, 1.0, 1.0, 1.0)
+    # A change of load amid the samples looks like noise to second differences; what is calm shows none.
+    share = np.where(np.arange(N) < N // 2, 0.0, 1.0)
+    temp = np.where(share > 0, 60.0, 40.0) + 3.0 * (np.arange(N) % 2) * ((np.arange(N) >= N // 2) & (np.arange(N) < N // 2 + 10))
+    explain(cleaned(temp, share=share), None, 1.0, None, for_end=True)
+    explain(cleaned(temp, share=share, well_known=False), None, 1.0, None, for_end=True)
+    explain(cleaned(temp, share=share), None, 1.0, None)
+    assert fits.allowed == [KNOWN_KIND, ANY_PATH, ANY_PATH]
+    noises_k = [noise for noise, _, _ in fits.asked]
+    assert noises_k[0] == pytest.approx(0.15) and noises_k[1] == noises_k[2] > 0.5
 
 
 def test_machines_of_before_that_explain_nothing_are_left_and_all_is_looked_at_anew(
@@ -460,7 +483,7 @@ def test_without_a_rule_one_kelvin_and_400_seconds_are_asked(monkeypatch: pytest
 
 
 def test_too_few_samples_and_no_machines_are_no_forecast(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(MODULE, "explain", lambda *_: None)
+    monkeypatch.setattr(MODULE, "explain", lambda *_, **_how: None)
     monkeypatch.setattr(MODULE, "own_end", lambda *_: None)
     assert forecast(np.arange(7.0), np.full(7, 60.0)) is None
     assert forecast(np.arange(float(N)), np.full(N, 60.0)) is None
@@ -486,7 +509,7 @@ PLAUSIBLE_END = [59.0, 60.0, 61.0]  # plausible machines end at 60 °C, and u95 
         (OwnEnd(60.5, 9.0, slow=True, too_slow=True), True),  # no plausible machine is as slow
     ],
 )
-def test_own_answers_are_heard_where_they_are_surer_or_disagree(
+def test_own_answers_are_heard_where_they_are_surer_of_the_same_or_nothing_is_as_slow(
     monkeypatch: pytest.MonkeyPatch, own: OwnEnd, heard: bool
 ) -> None:
     Model(monkeypatch, PLAUSIBLE_END)
@@ -616,6 +639,8 @@ def test_machines_that_explain_the_run_are_weighed_against_its_own_answers(
         value, u_k = MODULE.weighed((60.0, 2.0), (own.settles_at_c, own.u_k))
         assert (found.settles_at_c, found.u95_k) == pytest.approx((value, 1.96 * u_k)) and found.slow is own.slow
     assert MODULE._weighed(replace(ahead, slow=True), own, cleaned(**samples), RULE).slow is True
+    # What no such machine explains is left to its own answers as well.
+    assert MODULE._weighed(ahead, own, cleaned(**samples), RULE, explained=False) is not ahead
 
 
 def test_exactly_as_far_apart_as_both_uncertainties_allow_is_still_agreement() -> None:

@@ -63,6 +63,14 @@ def test_u95_grows_by_the_factor_that_an_earlier_forecast_missed_by(monkeypatch:
     assert second.u95_k == pytest.approx(4.5)
 
 
+def test_u95_grows_by_no_more_than_the_kelvins_that_an_earlier_forecast_missed_by(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # A card behind fans that come and go stated 61.7 ± 0.8 °C; a factor of seven made ± 344 K of the ± 30 K after it.
+    Given(monkeypatch, at(62.0, 0.5), at(58.0, 30.0))
+    assert asked_at(StageForecaster(RULE), 100, 120)[-1].u95_k == pytest.approx(np.hypot(30.0, 4.0))
+
+
 def test_the_worst_of_the_earlier_misses_counts_and_a_widened_one_is_held_against_as_it_was_first_said(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
-from verifyrig.analysis.compress import Compressed, compress, idle_that_stood
+from verifyrig.analysis.compress import compress, idle_that_stood
 from verifyrig.analysis.moved_level import Levels, moved_levels
 from verifyrig.analysis.own_answers import (
     Driven,
@@ -27,7 +27,7 @@ from verifyrig.analysis.own_answers import (
     reading_noise_k,
     weighed,
 )
-from verifyrig.analysis.posterior import ANY_PATH, DRAWS, KNOWN_KIND, Allowance, Posterior, spread_of, update
+from verifyrig.analysis.posterior import ANY_PATH, DRAWS, KNOWN_KIND, Posterior, spread_of, update
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import held_s
@@ -256,12 +256,12 @@ def forecast_from(
     own = _own_end(samples, rule, resolution_k, refresh_s, limit_c)
     if own is not None and not samples.powered:
         return ForecastResult(_stated(own.settles_at_c, own.u_k, own.slow, rule, samples.why), None)
-    posterior = _explain_end(samples, resolution_k, refresh_s, before)
+    posterior = explain(samples, resolution_k, refresh_s, before, for_end=True)
     if posterior is None:
         return None
     levels = _moved(samples, posterior, resolution_k, refresh_s)
     ahead = _forecast_end(samples, posterior, rule, limit_c, levels)
-    return ForecastResult(_weighed(ahead, own, samples, rule), posterior)
+    return ForecastResult(_weighed(ahead, own, samples, rule, posterior.misfit <= _MISFIT_WRONG), posterior)
 
 
 def forecast_from_own_answers(
@@ -305,7 +305,7 @@ def _own_end(
     )
 
 
-def _weighed(ahead: Forecast, own: OwnEnd | None, samples: Samples, rule: Settle) -> Forecast:
+def _weighed(ahead: Forecast, own: OwnEnd | None, samples: Samples, rule: Settle, explained: bool = True) -> Forecast:
     """Return the forecast of plausible machines, weighed against the temperature's own answers where these count."""
     if own is None:
         return ahead
@@ -313,7 +313,7 @@ def _weighed(ahead: Forecast, own: OwnEnd | None, samples: Samples, rule: Settle
     agree = abs(ahead.settles_at_c - own.settles_at_c) <= 1.96 * math.hypot(u_k, own.u_k)
     # Where both disagree its own answers are to what a slow machine has not shown yet: there the plausible ones know
     # more, until it is too slow to be one.
-    if samples.well_known and not own.too_slow and (own.slow or not agree or u_k <= own.u_k):
+    if samples.well_known and explained and not own.too_slow and (own.slow or not agree or u_k <= own.u_k):
         return ahead
     both = weighed((ahead.settles_at_c, u_k), (own.settles_at_c, own.u_k))
     return _stated(*both, own.slow or ahead.slow, rule, ahead.why)
@@ -350,60 +350,32 @@ def explain(
     refresh_s: float | None,
     before: FloatArray | None,
     draws: int = DRAWS,
+    *,
     idle_stood: bool = False,
+    for_end: bool = False,
 ) -> Posterior | None:
     """Return machines that explain the samples, None where too few were read; arguments as in `forecast_from`.
-
-    Every path is allowed for, that of another kind of machine included.
 
     Args:
         idle_stood: Hold an idle time that stood still against lumps as against any path. Of a rise its beginning is
             the half; a forecast asks for its end, and allows for what lumps cannot follow everywhere.
+        for_end: Where the machine's kind is well known, allow for what lumps leave out of such machines and no more,
+            soon after a change of load above all: what is asked for is the end, and not the beginning of the path.
     """
     data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.ambient_c, samples.fan_rpm, samples.share)
     if data is None:
         return None
     if idle_stood:
         data = replace(data, stood=idle_that_stood(data))
-    noise_k = reading_noise_k(samples.temp_c, resolution_k)
-    return _explained(samples, data, noise_k, _fresh_s(samples, refresh_s), before, draws, ANY_PATH)
-
-
-def _explain_end(
-    samples: Samples, resolution_k: float | None, refresh_s: float | None, before: FloatArray | None
-) -> Posterior | None:
-    """Return machines that explain the samples for their end; as `explain` where their kind is not well known."""
-    if not samples.well_known:
-        return explain(samples, resolution_k, refresh_s, before)
-    data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.ambient_c, samples.fan_rpm, samples.share)
-    if data is None:
-        return None
-    noise_k, fresh_s = _calm_noise_k(samples, resolution_k, refresh_s), _fresh_s(samples, refresh_s)
-    return _explained(samples, data, noise_k, fresh_s, before, DRAWS, KNOWN_KIND)
-
-
-def _explained(
-    samples: Samples,
-    data: Compressed,
-    noise_k: float,
-    fresh_s: float,
-    before: FloatArray | None,
-    draws: int,
-    allowed: Allowance,
-) -> Posterior:
+    fresh_s = refresh_s or held_s(samples.t_s, samples.temp_c)
+    noise_k, allowed = reading_noise_k(samples.temp_c, resolution_k), ANY_PATH
+    if for_end and samples.well_known:
+        noise_k = calm_noise_k(samples.t_s, samples.temp_c, samples.share, resolution_k, fresh_s)
+        allowed = KNOWN_KIND
     posterior = update(samples.prior, data, noise_k, fresh_s, before, draws=draws, allowed=allowed)
     if before is not None and posterior.misfit > _MISFIT_WRONG:
         posterior = update(samples.prior, data, noise_k, fresh_s, None, draws=draws, allowed=allowed)
     return posterior
-
-
-def _fresh_s(samples: Samples, refresh_s: float | None) -> float:
-    return refresh_s or held_s(samples.t_s, samples.temp_c)
-
-
-def _calm_noise_k(samples: Samples, resolution_k: float | None, refresh_s: float | None) -> float:
-    fresh_s = _fresh_s(samples, refresh_s)
-    return calm_noise_k(samples.t_s, samples.temp_c, samples.share, resolution_k, fresh_s)
 
 
 def _late(samples: Samples) -> BoolArray:
@@ -433,7 +405,7 @@ def _moved(
     """Return between which levels the reading moved at the present power, above where the machines have it now, K."""
     now = slice(samples.start, None)
     expected_c = np.interp(samples.t_s, posterior.shown_at_s, posterior.shown_c) + float(np.median(posterior.late_k))
-    fresh = max(1.0, 10.0 / _fresh_s(samples, refresh_s))
+    fresh = max(1.0, 10.0 / (refresh_s or held_s(samples.t_s, samples.temp_c)))
     u_k = reading_noise_k(samples.temp_c[now], resolution_k) / math.sqrt(fresh)
     return moved_levels(samples.t_s, samples.temp_c, samples.power_w, samples.share, expected_c, u_k)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast_from, prepare
@@ -82,15 +83,17 @@ class StageForecaster:
     def _held_against_earlier(self, now: Forecast, elapsed_s: float) -> Forecast:
         """Widen u95 by the factor by which earlier forecasts missed the present one (rolling origin).
 
-        Only forecasts from the later part of the stage count: what was forecast from a tenth of the present
-        readings says little of how far the present forecast can be trusted.
+        By no more than the kelvins that they missed it by: a wide one is not made wider by a narrow one's factor. Only
+        forecasts from the later part of the stage count: what was forecast from a tenth of the present readings says
+        little of how far the present forecast can be trusted.
         """
         recent = [old for at_s, old in self._earlier if at_s >= _ROLLING_FROM * elapsed_s]
-        ratio = max((abs(now.settles_at_c - old.settles_at_c) / old.u95_k for old in recent), default=0.0)
+        missed_k = [abs(now.settles_at_c - old.settles_at_c) for old in recent]
+        ratio = max((missed / old.u95_k for missed, old in zip(missed_k, recent, strict=True)), default=0.0)
         self._earlier.append((elapsed_s, now))
         if ratio <= 1.0:
             return now
-        u95_k = now.u95_k * ratio
+        u95_k = min(now.u95_k * ratio, math.hypot(now.u95_k, max(missed_k)))
         known = u95_k <= self._rule.within_k
         return replace(now, u95_k=u95_k, known=known, remaining_s=0.0 if known else now.remaining_s or _SOON_S)
 
