@@ -150,6 +150,19 @@ def test_from_half_share_on_two_kelvin_in_ten_seconds_are_asked_for_as_the_guard
     assert found[-1][0] - found[-2][0] <= 14.0
 
 
+def test_a_reading_of_whole_degrees_may_show_half_a_step_less_than_is_asked() -> None:
+    # A sound simulated machine behind a sensor of whole degrees: 2.02 K were expected at least, half of it is asked for,
+    # and 36 °C had become 37 °C, which may have been 1.9 K as well as 0.1 K.
+    machine, climb, shown = Machine(idle_c=36.0, quick_k=8.08), Climb(rules(), 0.0), []
+    for t_s in np.arange(0.0, 60.0, 2.0):
+        machine.share = climb.share
+        shown_c = 36.0 + {0.0: 0.0, 0.25: 1.0}.get(climb.share, 8.0 * climb.share)
+        sight = Sight(t_s=float(t_s), temps_c={DIE: shown_c}, outlooks={DIE: machine}, unwatched=lambda _share: {})
+        shown.append(climb.look(sight))
+    assert [one.share for one in shown if one.act is ClimbAct.RISE] == [0.25, 0.5, 0.75, 1.0]
+    assert not any(one.act is ClimbAct.END for one in shown)
+
+
 @pytest.mark.parametrize("falls_k", [0.0, 1.0])
 def test_a_part_that_draws_nothing_at_a_small_share_has_nothing_to_answer(falls_k: float) -> None:
     # A data-centre card between short blocks: at a quarter of its duty its clocks fell, and it drew 82 W, 70 W at rest

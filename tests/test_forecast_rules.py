@@ -352,7 +352,9 @@ def test_for_the_end_of_a_kind_that_is_well_known_less_is_allowed_for(monkeypatc
     fits = Fits(monkeypatch, 1.0, 1.0, 1.0)
     # A change of load amid the samples looks like noise to second differences; what is calm shows none.
     share = np.where(np.arange(N) < N // 2, 0.0, 1.0)
-    temp = np.where(share > 0, 60.0, 40.0) + 3.0 * (np.arange(N) % 2) * ((np.arange(N) >= N // 2) & (np.arange(N) < N // 2 + 10))
+    temp = np.where(share > 0, 60.0, 40.0) + 3.0 * (np.arange(N) % 2) * (
+        (np.arange(N) >= N // 2) & (np.arange(N) < N // 2 + 10)
+    )
     explain(cleaned(temp, share=share), None, 1.0, None, for_end=True)
     explain(cleaned(temp, share=share, well_known=False), None, 1.0, None, for_end=True)
     explain(cleaned(temp, share=share), None, 1.0, None)

@@ -244,12 +244,15 @@ class Climb:
         return answer.say(ClimbAct.RISE, reason("climb-bound-allows", share=share))
 
     def _must_move_k(self, sight: Sight, channel: str) -> float:
-        """Return by how much a reading must have moved since the last rise, K, given what its part really draws."""
+        """Return by how much a reading must have moved since the last rise, K, given what its part really draws.
+
+        Two readings of whole steps show a rise by up to a step less than it was, and by half a step as a rule.
+        """
         before_w, expected_w = self._drew.get(channel, (0.0, 0.0))
         drawn = (sight.outlooks[channel].power_w - before_w) / max(expected_w - before_w, _HAIR)
         least_k = self._least_k.get(channel, 0.0) * min(1.0, max(0.0, drawn))
         step_k = self._rules.resolution_k.get(channel, 1.0)
-        return max(step_k, _OF_LEAST * least_k) if least_k >= 2 * step_k else 0.0
+        return max(step_k, _OF_LEAST * least_k - step_k / 2) if least_k >= 2 * step_k else 0.0
 
     def _await_answer(self, sight: Sight, answer: _Answer) -> Decision:
         silent = min(self._silent)
