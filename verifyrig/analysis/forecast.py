@@ -52,6 +52,8 @@ _AMBIENT_MOVES_K = 0.15
 # where power or room are assumed. Where both are read it is not needed (climbs of `exposure`): what it stood for there
 # was the heat that dips lack.
 _SPREAD = 1.2
+# A fan of which nothing is read is taken for one that follows the part on its curve (`machine_ranges`).
+_ON_ITS_CURVE = (0.01, 0.5)
 # The assumed power of an unknown machine has another course than the true one. Held against heatings of real boards.
 _ASSUMED_POWER_SPREAD = 1.35
 # Called slower than the profile allows for once so many of the plausible machines are: better said once too often.
@@ -180,6 +182,7 @@ def prepare(
     if fan_rpm is not None and np.isfinite(fan_rpm).any():
         fan = _bridged(t_s, fan_rpm)
     else:
+        prior = prior.changed(fan_flatter=_ON_ITS_CURVE)
         unknown.append(reason("fan-speed-unknown"))
     return Samples(
         t_s=t_s,
