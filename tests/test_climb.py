@@ -151,8 +151,8 @@ def test_from_half_share_on_two_kelvin_in_ten_seconds_are_asked_for_as_the_guard
 
 
 def test_a_reading_of_whole_degrees_may_show_half_a_step_less_than_is_asked() -> None:
-    # A sound simulated machine behind a sensor of whole degrees: 2.02 K were expected at least, half of it is asked for,
-    # and 36 °C had become 37 °C, which may have been 1.9 K as well as 0.1 K.
+    # A sound simulated machine behind a sensor of whole degrees: 2.02 K were expected at least, half of it is asked
+    # for, and 36 °C had become 37 °C, which may have been 1.9 K as well as 0.1 K.
     machine, climb, shown = Machine(idle_c=36.0, quick_k=8.08), Climb(rules(), 0.0), []
     for t_s in np.arange(0.0, 60.0, 2.0):
         machine.share = climb.share

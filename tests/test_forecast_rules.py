@@ -307,6 +307,7 @@ class Fits:
     def __init__(self, monkeypatch: pytest.MonkeyPatch, *misfits: float) -> None:
         self.asked: list[tuple[float, float | None, object]] = []
         self.allowed: list[Allowance] = []
+        self.priors: list[Any] = []
         self._misfits = list(misfits)
         monkeypatch.setattr(MODULE, "update", self.update)
 
@@ -322,6 +323,7 @@ class Fits:
     ) -> Any:
         self.asked.append((noise, fresh_s, before))
         self.allowed.append(allowed)
+        self.priors.append(prior)
         return SimpleNamespace(misfit=self._misfits.pop(0))
 
 
@@ -359,6 +361,8 @@ def test_for_the_end_of_a_kind_that_is_well_known_less_is_allowed_for(monkeypatc
     explain(cleaned(temp, share=share, well_known=False), None, 1.0, None, for_end=True)
     explain(cleaned(temp, share=share), None, 1.0, None)
     assert fits.allowed == [KNOWN_KIND, ANY_PATH, ANY_PATH]
+    # A fan that is read may follow another part than the die.
+    assert [prior.middle[P.FAN_FLATTER] > 0.1 for prior in fits.priors] == [True, False, False]
     noises_k = [noise for noise, _, _ in fits.asked]
     assert noises_k[0] == pytest.approx(0.15) and noises_k[1] == noises_k[2] > 0.5
 

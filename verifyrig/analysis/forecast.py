@@ -52,8 +52,8 @@ _AMBIENT_MOVES_K = 0.15
 # where power or room are assumed. Where both are read it is not needed (climbs of `exposure`): what it stood for there
 # was the heat that dips lack.
 _SPREAD = 1.2
-# A fan of which nothing is read is taken for one that follows the part on its curve (`machine_ranges`).
-_ON_ITS_CURVE = (0.01, 0.5)
+# A fan that is read may follow coolant, case or nothing, and not the die: which counts for where a load ends.
+_ANY_FAN = (0.25, 1.8)
 # The assumed power of an unknown machine has another course than the true one. Held against heatings of real boards.
 _ASSUMED_POWER_SPREAD = 1.35
 # Called slower than the profile allows for once so many of the plausible machines are: better said once too often.
@@ -182,7 +182,6 @@ def prepare(
     if fan_rpm is not None and np.isfinite(fan_rpm).any():
         fan = _bridged(t_s, fan_rpm)
     else:
-        prior = prior.changed(fan_flatter=_ON_ITS_CURVE)
         unknown.append(reason("fan-speed-unknown"))
     return Samples(
         t_s=t_s,
@@ -363,7 +362,8 @@ def explain(
         idle_stood: Hold an idle time that stood still against lumps as against any path. Of a rise its beginning is
             the half; a forecast asks for its end, and allows for what lumps cannot follow everywhere.
         for_end: Where the machine's kind is well known, allow for what lumps leave out of such machines and no more,
-            soon after a change of load above all: what is asked for is the end, and not the beginning of the path.
+            soon after a change of load above all, and for fans that follow another part: what is asked for is the end,
+            and not the beginning of the path.
     """
     data = compress(samples.t_s, samples.temp_c, samples.power_w, samples.ambient_c, samples.fan_rpm, samples.share)
     if data is None:
@@ -371,13 +371,14 @@ def explain(
     if idle_stood:
         data = replace(data, stood=idle_that_stood(data))
     fresh_s = refresh_s or held_s(samples.t_s, samples.temp_c)
-    noise_k, allowed = reading_noise_k(samples.temp_c, resolution_k), ANY_PATH
+    prior, noise_k, allowed = samples.prior, reading_noise_k(samples.temp_c, resolution_k), ANY_PATH
     if for_end and samples.well_known:
+        prior = prior if samples.fan_rpm is None else prior.changed(fan_flatter=_ANY_FAN)
         noise_k = calm_noise_k(samples.t_s, samples.temp_c, samples.share, resolution_k, fresh_s)
         allowed = KNOWN_KIND
-    posterior = update(samples.prior, data, noise_k, fresh_s, before, draws=draws, allowed=allowed)
+    posterior = update(prior, data, noise_k, fresh_s, before, draws=draws, allowed=allowed)
     if before is not None and posterior.misfit > _MISFIT_WRONG:
-        posterior = update(samples.prior, data, noise_k, fresh_s, None, draws=draws, allowed=allowed)
+        posterior = update(prior, data, noise_k, fresh_s, None, draws=draws, allowed=allowed)
     return posterior
 
 
