@@ -58,7 +58,7 @@ def population(steps: list[RealStep], prior: Prior) -> Prior:
 def derived(traces: Path = TRACES) -> dict[str, tuple[float, float]]:
     """Return middle and spread of each range, by its name in the table."""
     last = {step.series: step for step in real_steps(traces) if step.card and not step.aside}
-    at = np.isin(np.arange(len(P)), SHOWN)
+    at = np.isin(np.arange(len(PLAUSIBLE.middle)), SHOWN)
     prior = replace(
         PLAUSIBLE_CARD,
         middle=np.where(at, PLAUSIBLE.middle, PLAUSIBLE_CARD.middle),

@@ -117,7 +117,7 @@ def test_a_machine_slower_than_the_bound_is_found_out() -> None:
 
 def test_the_lumps_impedance_is_a_foster_sum_of_the_same_network() -> None:
     """The closed form: Z rises from 0 to the sum of the resistances (JESD51-1), whatever lies between."""
-    theta = PLAUSIBLE.values(np.zeros((1, len(P))))
+    theta = PLAUSIBLE.values(np.zeros((1, len(PLAUSIBLE.middle))))
     z = impedance(theta, np.array([0.0, 1e7]), 1700.0, 50.0)[0]
     series = theta[0, [P.DIE_TO_PLATE, P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_AMBIENT]].sum()
     assert z[0] == pytest.approx(0.0, abs=1e-9)
@@ -128,7 +128,7 @@ def test_the_lumps_agree_with_a_state_space_solver() -> None:
     """The step response of the same ladder by scipy.signal, which integrates the state space on its own."""
     from scipy.signal import StateSpace, step
 
-    theta = PLAUSIBLE.values(np.zeros((1, len(P))))[0]
+    theta = PLAUSIBLE.values(np.zeros((1, len(PLAUSIBLE.middle))))[0]
     links = [1 / theta[p] for p in (P.DIE_TO_PLATE, P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_AMBIENT)]
     c = theta[[P.DIE_CAPACITY, P.PLATE_CAPACITY, P.SINK_CAPACITY, P.CASE_CAPACITY]]
     k = np.zeros((4, 4))

@@ -362,7 +362,7 @@ def test_for_the_end_of_a_kind_that_is_well_known_less_is_allowed_for(monkeypatc
     explain(cleaned(temp, share=share), None, 1.0, None)
     assert fits.allowed == [KNOWN_KIND, ANY_PATH, ANY_PATH]
     # A fan that is read may follow another part than the die.
-    assert [prior.middle[P.FAN_FLATTER] > 0.1 for prior in fits.priors] == [True, False, False]
+    assert [len(prior.middle) - len(PLAUSIBLE.middle) for prior in fits.priors] == [1, 0, 0]
     noises_k = [noise for noise, _, _ in fits.asked]
     assert noises_k[0] == pytest.approx(0.15) and noises_k[1] == noises_k[2] > 0.5
 
@@ -370,7 +370,7 @@ def test_for_the_end_of_a_kind_that_is_well_known_less_is_allowed_for(monkeypatc
 def test_machines_of_before_that_explain_nothing_are_left_and_all_is_looked_at_anew(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    before = np.zeros((1, len(P)))
+    before = np.zeros((1, len(PLAUSIBLE.middle)))
     fits = Fits(monkeypatch, 3.1, 1.0, 3.0, 3.1)
     explain(cleaned(), None, 1.0, before)
     assert [asked[2] is None for asked in fits.asked] == [False, True]

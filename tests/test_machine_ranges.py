@@ -65,7 +65,7 @@ def test_a_contact_that_has_gone_bad_is_plausible_to_the_forecast() -> None:
     ],
 )
 def test_rare_faults_lie_within_the_tails(p: P, k_per_w: float) -> None:
-    z = np.zeros((1, len(P)))
+    z = np.zeros((1, len(PLAUSIBLE.middle)))
     z[0, p] = 3.0
     assert PLAUSIBLE.values(z)[0, p] > k_per_w
 

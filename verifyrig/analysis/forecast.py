@@ -52,8 +52,6 @@ _AMBIENT_MOVES_K = 0.15
 # where power or room are assumed. Where both are read it is not needed (climbs of `exposure`): what it stood for there
 # was the heat that dips lack.
 _SPREAD = 1.2
-# A fan that is read may follow coolant, case or nothing, and not the die: which counts for where a load ends.
-_ANY_FAN = (0.25, 1.8)
 # The assumed power of an unknown machine has another course than the true one. Held against heatings of real boards.
 _ASSUMED_POWER_SPREAD = 1.35
 # Called slower than the profile allows for once so many of the plausible machines are: better said once too often.
@@ -373,9 +371,11 @@ def explain(
     fresh_s = refresh_s or held_s(samples.t_s, samples.temp_c)
     prior, noise_k, allowed = samples.prior, reading_noise_k(samples.temp_c, resolution_k), ANY_PATH
     if for_end and samples.well_known:
-        prior = prior if samples.fan_rpm is None else prior.changed(fan_flatter=_ANY_FAN)
+        prior = prior if samples.fan_rpm is None else prior.of_any_fan()
         noise_k = calm_noise_k(samples.t_s, samples.temp_c, samples.share, resolution_k, fresh_s)
         allowed = KNOWN_KIND
+    if before is not None and before.shape[1] != len(prior.middle):
+        before = None  # a fan that came or went
     posterior = update(prior, data, noise_k, fresh_s, before, draws=draws, allowed=allowed)
     if before is not None and posterior.misfit > _MISFIT_WRONG:
         posterior = update(prior, data, noise_k, fresh_s, None, draws=draws, allowed=allowed)

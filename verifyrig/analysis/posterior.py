@@ -259,7 +259,7 @@ def rivals(peaks: list[Peak]) -> list[Peak]:
 def scout(fit: ReadingFit, seed: int) -> FloatArray:
     """Look around among machines of the prior, rare faults included, for places to start from, shape (s, p)."""
     p = len(fit.prior.middle)
-    z = _normals(np.random.default_rng(seed), _SCOUTS, p)
+    z = np.random.default_rng(seed).standard_normal((_SCOUTS, p))
     z[:, _TAILED] *= 1.6
     z[0] = 0.0
     cost = _cost(fit.residuals(z), z)
@@ -267,16 +267,6 @@ def scout(fit: ReadingFit, seed: int) -> FloatArray:
     apart = ((z[:, _TAILED] - z[first, _TAILED]) ** 2).sum(axis=1)
     second = int(np.argmin(np.where(apart > 2.0, cost, np.inf)))
     return z[[first, second]]
-
-
-def _normals(rng: np.random.Generator, n: int, p: int) -> FloatArray:
-    """Return standard normal coordinates, shape (n, p).
-
-    Those of how a fan follows its curve are drawn after all others: where fans are taken for such as do, they are as
-    good as not there, and change no other machine.
-    """
-    others = rng.standard_normal((n, p - 1))
-    return np.insert(others, P.FAN_FLATTER, rng.standard_normal(n), axis=1)
 
 
 def _late_misfit(fit: ReadingFit, residuals: FloatArray) -> tuple[FloatArray, float]:
@@ -390,7 +380,7 @@ class _Cloud:
     def __init__(self, peak: Peak, draws: int, seed: int) -> None:
         rng = np.random.default_rng(seed)
         r, p = peak.slope.shape
-        half_data, half_prior = rng.standard_normal((draws // 2, r)), _normals(rng, draws // 2, p)
+        half_data, half_prior = rng.standard_normal((draws // 2, r)), rng.standard_normal((draws // 2, p))
         self._noise, self._centre = (np.concatenate((half, -half)) for half in (half_data, half_prior))
         self._slope = peak.slope
         way = (self._noise @ self._slope + self._centre) @ np.linalg.inv(self._slope.T @ self._slope + np.eye(p))

@@ -21,7 +21,7 @@ __all__ = ["PLAUSIBLE", "PLAUSIBLE_CARD", "P", "Prior"]
 
 
 class P(IntEnum):
-    """Places of the parameters in a vector."""
+    """Places of the parameters in a vector; the last one is there for fans that need not follow the die alone."""
 
     DIE_TO_PLATE = 0
     DIE_CAPACITY = 1
@@ -74,6 +74,17 @@ class Prior:
         for name, (m, s) in spreads.items():
             middle[P[name.upper()]], spread[P[name.upper()]] = m, s
         return replace(self, middle=middle, spread=spread)
+
+    def of_any_fan(self) -> Prior:
+        """Return the prior with one parameter more: fans may follow coolant, case or nothing in place of the die."""
+        row = SOUND["fan_flatter"]
+        return Prior(
+            middle=np.append(self.middle, row.middle),
+            spread=np.append(self.spread, row.spread),
+            tail=np.append(self.tail, row.tail),
+            two_sided=np.append(self.two_sided, False),
+            logarithmic=np.append(self.logarithmic, row.logarithmic),
+        )
 
 
 def _sum(*parts: MachineRange, tail: float = 0.0) -> MachineRange:
@@ -131,16 +142,16 @@ def _lumped(name: Mapping[str, MachineRange]) -> dict[P, MachineRange]:
         P.CURVE_LOW: name["curve_low_c"],
         P.CURVE_HIGH: name["curve_high_c"],
         P.LOW_SHARE: name["low_share"],
-        P.FAN_FLATTER: name["fan_flatter"],
     }
 
 
 def _prior(ranges: Mapping[P, MachineRange]) -> Prior:
-    logarithmic = np.array([ranges[p].logarithmic for p in P])
+    rows = [ranges[p] for p in P if p in ranges]
+    logarithmic = np.array([row.logarithmic for row in rows])
     return Prior(
-        middle=np.array([ranges[p].middle for p in P]),
-        spread=np.array([ranges[p].spread for p in P]),
-        tail=np.array([ranges[p].tail for p in P]),
+        middle=np.array([row.middle for row in rows]),
+        spread=np.array([row.spread for row in rows]),
+        tail=np.array([row.tail for row in rows]),
         two_sided=~logarithmic,
         logarithmic=logarithmic,
     )

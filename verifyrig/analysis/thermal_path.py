@@ -66,8 +66,11 @@ def fan_share_at(theta: FloatArray, temp_c: FloatArray) -> FloatArray:
     """
     extra = (1,) * (np.ndim(temp_c) - 1)
     low_c, high_c, low = (theta[:, p].reshape(-1, *extra) for p in (P.CURVE_LOW, P.CURVE_HIGH, P.LOW_SHARE))
-    low, flatter = np.clip(low, 0.05, 1.0), theta[:, P.FAN_FLATTER].reshape(-1, *extra)
-    return np.asarray(low + (chain.fan_share(temp_c, low_c, high_c, low) - low) / (1.0 + flatter))
+    low = np.clip(low, 0.05, 1.0)
+    share = chain.fan_share(temp_c, low_c, high_c, low)
+    if theta.shape[1] <= P.FAN_FLATTER:
+        return share
+    return np.asarray(low + (share - low) / (1.0 + theta[:, P.FAN_FLATTER].reshape(-1, *extra)))
 
 
 def _sink_w_per_k(theta: FloatArray, share: FloatArray) -> FloatArray:

@@ -106,7 +106,7 @@ class _BothRuns:
 
     def starts_k(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return what the lumps had above their state while idle at both first samples, K, each of shape (m, 4)."""
-        as_starts = np.zeros((4, len(z), len(P)))
+        as_starts = np.zeros((4, len(z), len(self.prior.middle)))
         as_starts[:, :, P.START_EXCESS] = z[:, -4:].T
         sink, case, second_sink, second_case = self.prior.values(as_starts)[:, :, P.START_EXCESS]
         none = np.zeros_like(sink)
