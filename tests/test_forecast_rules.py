@@ -367,6 +367,15 @@ def test_for_the_end_of_a_kind_that_is_well_known_less_is_allowed_for(monkeypatc
     assert noises_k[0] == pytest.approx(0.15) and noises_k[1] == noises_k[2] > 0.5
 
 
+def test_machines_of_before_are_left_where_a_fan_came_or_went(monkeypatch: pytest.MonkeyPatch) -> None:
+    usual = len(PLAUSIBLE.middle)  # a fan that is read has one parameter more
+    fits = Fits(monkeypatch, 1.0, 1.0, 1.0)
+    explain(cleaned(), None, 1.0, np.zeros((1, usual)), for_end=True)
+    explain(cleaned(), None, 1.0, np.zeros((1, usual + 1)), for_end=True)
+    explain(cleaned(fan_rpm=None), None, 1.0, np.zeros((1, usual + 1)), for_end=True)
+    assert [before is None for _, _, before in fits.asked] == [True, False, True]
+
+
 def test_machines_of_before_that_explain_nothing_are_left_and_all_is_looked_at_anew(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
