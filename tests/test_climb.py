@@ -229,6 +229,56 @@ def test_what_nobody_watches_keeps_the_share_down() -> None:
     assert last.why.code == "climb-unwatched"
 
 
+def after_a_step_back_for_what_nobody_watches(
+    chances: list[float], chance_later: float
+) -> list[tuple[float, Decision]]:
+    """A climb at full share whose coolant seems too hot for one look for each of `chances`, and not after it."""
+    climb, left = Climb(rules(), 0.0), list(chances)
+    assert walk(Machine(), climb=climb, until_s=60.0)[-1][1].share == 1.0
+
+    def coolant(share: float) -> Mapping[str, float]:
+        if share < 1.0:
+            return {"coolant": 1e-6}
+        return {"coolant": left[0] if left and climb.share == 1.0 else chance_later}
+
+    found = []
+    for t_s in np.arange(60.0, 400.0, 2.0):
+        machine = Machine(share=climb.share)
+        shown_c = machine.idle_c + machine.quick_k * climb.share
+        before = climb.share
+        decision = climb.look(Sight(t_s=float(t_s), temps_c={DIE: shown_c}, outlooks={DIE: machine}, unwatched=coolant))
+        if left and before == 1.0:
+            left.pop(0)
+        if decision.act is not ClimbAct.HOLD:
+            found.append((float(t_s), decision))
+        if decision.act is ClimbAct.END:
+            break
+    return found
+
+
+def test_what_nobody_watches_may_turn_out_cooler_and_then_the_share_comes_back() -> None:
+    """A forecast sent it back, no reading: once more is known the forecast of before does not hold any more."""
+    found = after_a_step_back_for_what_nobody_watches([0.017], chance_later=0.001)
+    assert [decision.act for _, decision in found][:1] == [ClimbAct.STEP_BACK]
+    assert found[-1][1].act is ClimbAct.RISE
+    assert found[-1][1].share == 1.0
+
+
+def test_what_is_stepped_back_from_must_be_much_safer_before_the_share_comes_back() -> None:
+    found = after_a_step_back_for_what_nobody_watches([0.017], chance_later=0.006)
+    assert max(decision.share for _, decision in found) < 1.0
+    last = found[-1][1]
+    assert last.act is ClimbAct.END
+    assert last.why.code == "climb-unwatched"
+    assert last.why.values["risk"] == 0.006, "what is said is what is known now"
+
+
+def test_each_step_back_asks_for_more_before_the_share_comes_back() -> None:
+    found = after_a_step_back_for_what_nobody_watches([0.017, 0.017, 0.017, 0.017], chance_later=0.001)
+    assert [decision.act for _, decision in found].count(ClimbAct.STEP_BACK) == 2
+    assert found[-1][1].act is ClimbAct.END
+
+
 def test_full_share_is_given_up_where_it_would_surely_settle_too_hot() -> None:
     machine = Machine(rise_k=80.0, u_k=2.0)
     found = walk(machine)

@@ -39,6 +39,9 @@ _ENOUGH_AFTER_S = ((60.0, 0.85), (180.0, _AS_LIKELY))
 _READ_S = 60.0
 # By so many u95 must it lie above its threshold: it is looked at again and again, and one look in forty errs by one.
 _SURE_U95 = 1.5
+# What no sensor shows sends the share back by a forecast, which may turn out wrong. That share comes back where the
+# part is so much less likely to pass its limit; after a second time, less by as much again.
+_TO_COME_BACK = 0.25
 # Of the least that a machine would move by the power that it really draws, so much must be seen; where that is less
 # than two steps of the reading, it is asked at the next share: a data-centre card lowers its clocks between short
 # blocks, and draws a quarter of the way's first tenth at a quarter share. From half share on each must have moved by
@@ -62,6 +65,7 @@ class Climb:
         self._rules = rules
         self._since_s = self._looked_s = t_s
         self._ceiling, self._why_ceiling = rules.full_share, reason("climb-no-share-left")
+        self._sent_back: dict[str, tuple[float, float]] = {}
         self._spent, self._level_risk = 0.0, 0.0
         self._hot_since_s: float | None = None
         self._learned_s = 0.0
@@ -134,10 +138,18 @@ class Climb:
         return self._why_unwatched(sight, self.share)
 
     def _why_unwatched(self, sight: Sight, share: float) -> Reason | None:
-        part, chance = max(sight.unwatched(share).items(), key=lambda one: one[1], default=("", 0.0))
-        if chance <= self._rules.unwatched_risk:
+        """Return which part that nobody watches forbids a share, None where none does."""
+        over = {part: risk for part, risk in sight.unwatched(share).items() if risk > self._allowed(part, share)}
+        if not over:
             return None
-        return reason("climb-unwatched", part=(reason(f"part-{part}"),), risk=chance)
+        part = max(over, key=lambda name: over[name])
+        return reason("climb-unwatched", part=(reason(f"part-{part}"),), risk=over[part])
+
+    def _allowed(self, part: str, share: float) -> float:
+        """Return with which probability a part that nobody watches may pass its limit at a share."""
+        from_share, risk = self._sent_back.get(part, (math.inf, 0.0))
+        comes_back = share > self.share and share >= from_share - _HAIR
+        return risk if comes_back else self._rules.unwatched_risk
 
     def _is_too_hot(self, sight: Sight, hot: float) -> bool:
         """Return whether full share is to be given up, as probable as `hot` it would settle too hot."""
@@ -262,9 +274,17 @@ class Climb:
         return answer.hold(reason("climb-awaits-answer", channel=silent))
 
     def _step_back(self, sight: Sight, why: Reason, answer: _Answer) -> Decision:
-        """Go back to a share that is safe, and never again as high; end where there is none."""
+        """Go back to a share that is safe; end where there is none.
+
+        What a watched part forbids is not tried again; what no sensor shows may turn out cooler.
+        """
         rules = self._rules
-        self._ceiling, self._why_ceiling = self.share - rules.step_share / 4, why
+        hidden = [part for part, risk in sight.unwatched(self.share).items() if risk > rules.unwatched_risk]
+        for part in hidden:
+            from_share, risk = self._sent_back.get(part, (self.share, rules.unwatched_risk))
+            self._sent_back[part] = min(from_share, self.share), _TO_COME_BACK * risk
+        if not hidden:
+            self._ceiling, self._why_ceiling = self.share - rules.step_share / 4, why
         share = self.share
         while share > 0:
             share = max(0.0, round(share - rules.step_share / 2, 4))
