@@ -279,6 +279,24 @@ def test_each_step_back_asks_for_more_before_the_share_comes_back() -> None:
     assert found[-1][1].act is ClimbAct.END
 
 
+def test_what_a_watched_part_forbade_is_not_tried_again_whatever_nobody_watches() -> None:
+    machine, climb = Machine(quick_k=40.0, rise_k=40.0), Climb(rules(), 0.0)
+    walk(machine, climb=climb, until_s=100.0)
+    assert climb.reached
+    machine.idle_c = 52.0
+    sight = Sight(
+        t_s=102.0,
+        temps_c={DIE: 92.0},
+        outlooks={DIE: machine},
+        unwatched=lambda share: {"coolant": 0.02 if share == 1.0 else 0.0},
+    )
+    assert climb.look(sight).act is ClimbAct.STEP_BACK
+    machine.idle_c = 35.0
+    for t_s in range(104, 160, 2):
+        climb.look(replace(sight, t_s=float(t_s), temps_c={DIE: 65.0}, unwatched=lambda _share: {}))
+    assert climb.share == 0.9375
+
+
 def test_full_share_is_given_up_where_it_would_surely_settle_too_hot() -> None:
     machine = Machine(rise_k=80.0, u_k=2.0)
     found = walk(machine)

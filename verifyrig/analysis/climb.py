@@ -283,7 +283,7 @@ class Climb:
         for part in hidden:
             from_share, risk = self._sent_back.get(part, (self.share, rules.unwatched_risk))
             self._sent_back[part] = min(from_share, self.share), _TO_COME_BACK * risk
-        if not hidden:
+        if why.code != "climb-unwatched":
             self._ceiling, self._why_ceiling = self.share - rules.step_share / 4, why
         share = self.share
         while share > 0:
