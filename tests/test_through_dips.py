@@ -11,6 +11,7 @@ from mock_hw.physics.machine import SimulatedMachine
 from mock_hw.physics.network import steady_state
 from mock_hw.physics.parameters import draw
 from tests.fakes import die_info
+from verifyrig.analysis.compress import compress
 from verifyrig.analysis.settled import Settled, settled_value
 from verifyrig.analysis.through_dips import through_dips
 from verifyrig.core.interfaces import Reading
@@ -106,3 +107,16 @@ def test_a_stage_s_forecasts_are_given_the_power_of_its_dips() -> None:
     assert rows[:, 2].tolist() == pytest.approx([100, 100, 10, 10, 100, 100])
     assert np.flatnonzero(np.isnan(rows[:, 1])).tolist() == [2, 3]
     assert rows[:, 5].tolist() == [1.0] * 6
+
+
+def test_a_dip_of_any_length_is_a_step_of_its_own() -> None:
+    """A step that held a dip's end and the load after it would leave the die cold where readings come back."""
+    t_s = np.arange(1.0, 301.0)
+    off = (t_s > 200) & (t_s <= 206)
+    unread = (t_s > 200) & (t_s <= 216)
+    power = np.where(off | (t_s <= 60), 10.0, 100.0)
+    data = compress(t_s, np.where(unread, np.nan, 50.0), power, np.full(300, 22.0), None, np.where(t_s <= 60, 0.0, 1.0))
+    assert data is not None
+    within = (data.end_s > 200) & (data.end_s <= 216)
+    assert data.end_s[within].tolist() == [206.0, 216.0]
+    assert data.drive.power_w[within].tolist() == [10.0, 100.0]

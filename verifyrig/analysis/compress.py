@@ -17,8 +17,9 @@ _GROWTH = 0.18
 _LENGTHS = np.array([1, 2, 3, 5, 8, 12, 18, 27, 40, 60, 90, 135, 200, 300, 450, 700, 1000, 1500, 2500, 5000])
 _LEVELS = 4
 _MOST_STEPS = 12
-# A gap in the readings from so long on is a step of its own; a dip in it is over after this time, most often.
-_GAP_S, _DIP_S = 6.0, 4.0
+# A gap in the readings from so long on is a step of its own, and a load has come or gone in it where the power changes
+# by so much of its range.
+_GAP_S, _SWITCHED_SHARE = 6.0, 0.5
 _STOOD_K = 1.0
 
 
@@ -79,7 +80,7 @@ def compress(
     if len(changes) > _MOST_STEPS:
         changes = changes[-_MOST_STEPS:]
     bounds = bin_edges(float(t_s[0]), float(t_s[-1]), changes, cadence_s)
-    bounds = np.unique(np.concatenate((bounds, _bounds_of_gaps(t_s, np.isfinite(temp_c)))))
+    bounds = np.unique(np.concatenate((bounds, _bounds_of_gaps(t_s, np.isfinite(temp_c), power_w))))
     # A sample speaks for the time up to it, so it belongs to the step that ends with it.
     step = np.searchsorted(bounds, t_s, side="left") - 1
     inside: BoolArray = step >= 0
@@ -133,15 +134,21 @@ def idle_that_stood(data: Compressed) -> BoolArray:
     return first & (abs(float(np.mean(readings[half:]) - np.mean(readings[:half]))) <= _STOOD_K)
 
 
-def _bounds_of_gaps(t_s: FloatArray, read: BoolArray) -> FloatArray:
-    """Return where longer times without a reading begin and end, and when a dip in them is over, s.
+def _bounds_of_gaps(t_s: FloatArray, read: BoolArray, power_w: FloatArray) -> FloatArray:
+    """Return where longer times without a reading begin and end, and where the load comes or goes within them, s.
 
-    A step that held some of a dip would show its power and the readings beside it.
+    A step that held some of a dip would show its power and the readings beside it. One that held its end would show a
+    die that is not warm again as the readings come back.
     """
     turns = np.flatnonzero(np.diff(np.concatenate(([True], read, [True])).astype(np.int8)))
-    gaps = ((t_s[max(0, a - 1)], t_s[b - 1]) for a, b in turns.reshape(-1, 2))
-    long = [(a_s, b_s) for a_s, b_s in gaps if b_s - a_s >= _GAP_S]
-    return np.array([bound_s for a_s, b_s in long for bound_s in (a_s, a_s + _DIP_S, b_s)])
+    switched = np.abs(np.diff(power_w)) > _SWITCHED_SHARE * np.ptp(power_w)
+    bounds = []
+    for a, b in turns.reshape(-1, 2):
+        before = max(0, a - 1)
+        if t_s[b - 1] - t_s[before] >= _GAP_S:
+            # A sample speaks for the time up to it: its power has changed since the one before it.
+            bounds += [t_s[before], *t_s[before : b - 1][switched[before : b - 1]], t_s[b - 1]]
+    return np.array(bounds)
 
 
 def _step_times(t_s: FloatArray, share: FloatArray, power_w: FloatArray) -> FloatArray:

@@ -33,6 +33,7 @@ from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import Metric, not_measured
 from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts
 from verifyrig.analysis.thermal_path import impedance
+from verifyrig.analysis.through_dips import dipped
 from verifyrig.core.event_kind import EventKind
 from verifyrig.core.heat_sources import DIE, HeatSource
 from verifyrig.core.load_changes import load_known_from
@@ -164,9 +165,10 @@ def _step_w(
     trace: Trace, stage: StageSpan, steps: list[LoadStep], channel: str, longest_s: float
 ) -> tuple[float, float] | None:
     """Return the step of power that the figures are given for, W: that of all steps of a climb."""
-    if _climbs(trace, stage, steps):
-        return power_step_w(trace, steps[-1], channel, longest_s, from_s=steps[0].t_s)
-    return power_step_w(trace, steps[0], channel, longest_s)
+    climbs, steady = _climbs(trace, stage, steps), trace.without_dips()
+    if climbs:
+        return power_step_w(steady, steps[-1], channel, longest_s, from_s=steps[0].t_s)
+    return power_step_w(steady, steps[0], channel, longest_s)
 
 
 def _none(why: Reason) -> dict[str, Metric]:
@@ -187,7 +189,10 @@ def _why_not(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSo
 
 
 def _explain(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSource) -> _Explained | None:
-    """A rise is explained with the idle time before it, a fall with the hot minute before it."""
+    """A rise is explained with the idle time before it, a fall with the hot minute before it.
+
+    A dip of the load has its power, and no readings.
+    """
     rises = steps[0].share > steps[0].share_before
     low = int(np.searchsorted(trace.t_s, steps[0].t_s - (_BEFORE_S if rises else _HOT_BEFORE_S)))
     low = max(low, load_known_from(trace, steps[0].t_s))
@@ -203,7 +208,7 @@ def _explain(trace: Trace, stage: StageSpan, steps: list[LoadStep], part: HeatSo
     facts, scale = sensor_facts(trace, part.temp), power_scale(trace, part)
     samples = prepare(
         trace.t_s[span],
-        trace.usable(part.temp)[span],
+        np.where(dipped(trace)[span], np.nan, trace.usable(part.temp)[span]),
         column(part.power, scale),
         column(part.fan),
         ambient_columns(trace, stage, span),
@@ -228,10 +233,11 @@ def _commanded(trace: Trace, span: slice) -> FloatArray | None:
 
 def _fan(samples: Samples, step: LoadStep, window_s: float) -> tuple[float | None, float]:
     """Return the mean fan speed, rpm, and die temperature, °C, over the window."""
-    inside = (samples.t_s >= step.t_s) & (samples.t_s <= step.t_s + window_s)
-    inside = inside if np.isfinite(samples.temp_c[inside]).any() else np.ones_like(inside)
+    read = np.isfinite(samples.temp_c)
+    inside = read & (samples.t_s >= step.t_s) & (samples.t_s <= step.t_s + window_s)
+    inside = inside if inside.any() else read
     rpm = None if samples.fan_rpm is None else float(np.mean(samples.fan_rpm[inside]))
-    return rpm, float(np.nanmean(samples.temp_c[inside]))
+    return rpm, float(np.mean(samples.temp_c[inside]))
 
 
 def _fan_of_window(

@@ -67,9 +67,9 @@ def compute_metrics(trace: Trace) -> dict[str, Metric]:
         if stage.ended == StageEnd.SKIPPED:
             continue
         temperatures = [name for name in trace.columns if is_channel(name) and is_temperature(name)]
-        # A dip's readings are no figures, but its heat is missed by where a temperature settles.
+        # A dip's readings are no figures, but its heat is missed by where a temperature settles and by its path.
         settled = {name: settled_value(trace, stage, name) for name in temperatures}
-        figures = dict(_stage_metrics(steady, stage, settled))
+        figures = dict(_stage_metrics(trace, steady, stage, settled))
         if stage.kind == StageKind.LOAD:
             # A wrong result counts whenever it came.
             figures["compute_errors"] = _compute_errors(trace, stage)
@@ -80,8 +80,9 @@ def compute_metrics(trace: Trace) -> dict[str, Metric]:
 
 
 def _stage_metrics(
-    trace: Trace, stage: StageSpan, settled: Mapping[str, Settled | Reason]
+    whole: Trace, trace: Trace, stage: StageSpan, settled: Mapping[str, Settled | Reason]
 ) -> Iterator[tuple[str, Metric]]:
+    """Yield a stage's figures; `trace` is the whole run without its dips."""
     ambient = ambient_of(trace, stage)
     for name in settled:
         yield from temperature_metrics(trace, stage, name, settled[name], ambient).items()
@@ -94,7 +95,7 @@ def _stage_metrics(
         if stage.kind != StageKind.COOLDOWN:
             yield from resistance_metrics(trace, full, settled, ambient, part).items()
         if stage.kind != StageKind.IDLE:
-            yield from impedance_metrics(trace, stage, part).items()
+            yield from impedance_metrics(whole, stage, part).items()
     yield from card_gap_metrics(trace, stage).items()
     for name in trace.columns:
         if is_channel(name):
