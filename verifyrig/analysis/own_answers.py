@@ -30,6 +30,8 @@ _LEAST_SAMPLES = 8
 # A die's own step is over after that; and so many second differences say what its noise is.
 _CALM_S, _LEAST_CALM = 15.0, 10
 _STEP = 0.05  # of the share: a smaller change is steering
+# A reading stands whose means of ten seconds have lain so close together for two minutes.
+_BLOCK_S, _STANDS_K, _STANDS_S = 10.0, 0.6, 60.0
 _TYPICAL_AMBIENT_C, _AMBIENT_SPREAD_K = 23.0, 10.0
 
 
@@ -119,7 +121,7 @@ def own_end(
     noise_k = reading_noise_k(temp_c, resolution_k)
     fresh_s = refresh_s or held_s(t_s, temp_c)
     ends = None
-    for first in _beginnings(share):
+    for first in _beginnings(t_s, temp_c, share):
         data = compress(t_s[first:], temp_c[first:], drive[first:], np.zeros(len(t_s) - first), None, share[first:])
         ends = ends if data is None else spectrum_ends(data, noise_k, fresh_s, level, slowest_s)
         if data is not None and ends is not None and ends.misfit > _MISFIT_COLD:
@@ -140,14 +142,28 @@ def own_end(
     return OwnEnd(middle_c, math.hypot(misfit * spread_k, _AMBIENT_MOVES_K), ends.slow, ends.too_slow)
 
 
-def _beginnings(share: FloatArray) -> list[int]:
+def _beginnings(t_s: FloatArray, temp_c: FloatArray, share: FloatArray) -> list[int]:
     """Return from which samples on to explain the readings, one after the other until they are explained.
 
     First all of them; then the stage before the present one and that; then the present one alone: a machine that has
-    throttled or turned its fans up answers otherwise than it did.
+    throttled or turned its fans up answers otherwise than it did. Last what stands since, where it did so amid a load.
     """
     changes = np.flatnonzero(np.abs(np.diff(share)) > _STEP) + 1
-    return sorted({0, *(int(at) for at in changes[-2:] if at <= len(share) - _LEAST_SAMPLES)})
+    firsts = {0, *(int(at) for at in changes[-2:] if at <= len(share) - _LEAST_SAMPLES)}
+    stands = _stands_from(t_s, temp_c)
+    return sorted(firsts if stands is None else {*firsts, max(stands, *firsts)})
+
+
+def _stands_from(t_s: FloatArray, temp_c: FloatArray) -> int | None:
+    """Return from which sample on the mean readings of each ten seconds lie close together; None for less than long."""
+    read = np.flatnonzero(np.isfinite(temp_c))
+    block = ((t_s[-1] - t_s[read]) // _BLOCK_S).astype(np.intp)
+    counts = np.bincount(block)
+    means = np.bincount(block, weights=temp_c[read])[counts > 0] / counts[counts > 0]
+    apart = np.maximum.accumulate(means) - np.minimum.accumulate(means)
+    stand = int(np.flatnonzero(counts > 0)[np.count_nonzero(apart <= _STANDS_K) - 1])
+    from_s = float(t_s[-1]) - (stand + 1) * _BLOCK_S
+    return int(np.searchsorted(t_s, from_s, side="right")) if t_s[-1] - from_s >= _STANDS_S else None
 
 
 def _of_this_load(share: FloatArray) -> int:
