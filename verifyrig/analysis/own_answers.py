@@ -157,6 +157,8 @@ def _beginnings(t_s: FloatArray, temp_c: FloatArray, share: FloatArray) -> list[
 def _stands_from(t_s: FloatArray, temp_c: FloatArray) -> int | None:
     """Return from which sample on the mean readings of each ten seconds lie close together; None for less than long."""
     read = np.flatnonzero(np.isfinite(temp_c))
+    if not len(read):
+        return None
     block = ((t_s[-1] - t_s[read]) // _BLOCK_S).astype(np.intp)
     counts = np.bincount(block)
     means = np.bincount(block, weights=temp_c[read])[counts > 0] / counts[counts > 0]
