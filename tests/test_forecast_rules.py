@@ -16,11 +16,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from verifyrig.analysis.allowance import ANY_PATH, KNOWN_KIND, Allowance
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.compress import compress, idle_that_stood
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, Samples, explain, forecast, forecast_from, prepare
 from verifyrig.analysis.own_answers import OwnEnd
-from verifyrig.analysis.posterior import ANY_PATH, KNOWN_KIND, Allowance
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.spectrum import Level

@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from verifyrig.analysis.allowance import ANY_PATH, KNOWN_KIND
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.compress import compress, idle_that_stood
 from verifyrig.analysis.moved_level import Levels, moved_levels
@@ -27,7 +28,7 @@ from verifyrig.analysis.own_answers import (
     reading_noise_k,
     weighed,
 )
-from verifyrig.analysis.posterior import ANY_PATH, DRAWS, KNOWN_KIND, Posterior, spread_of, update
+from verifyrig.analysis.posterior import DRAWS, Posterior, spread_of, update
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
 from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import held_s

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from verifyrig.analysis.allowance import model_covariance
 from verifyrig.analysis.ambient import ambient_columns
 from verifyrig.analysis.compress import compress
 from verifyrig.analysis.forecast import Samples, prepare
@@ -27,7 +28,6 @@ from verifyrig.analysis.posterior import (
     descend,
     draw_around,
     fit_of,
-    model_covariance,
     rivals,
     scout,
 )
