@@ -72,6 +72,7 @@ def walk(
     answers: bool = True,
     unwatched: Callable[[float], Mapping[str, float]] = lambda _share: {},
     climb: Climb | None = None,
+    ends: Mapping[str, Settling] | None = None,
 ) -> list[tuple[float, Decision]]:
     """Look every 2 s; return the decisions that were more than to hold."""
     climb = climb or Climb(rules(), 0.0)
@@ -80,7 +81,7 @@ def walk(
         shown_c = machine.idle_c + machine.quick_k * (climb.share if answers else 0.0)
         machine.share = climb.share
         decision = climb.look(
-            Sight(t_s=float(t_s), temps_c={DIE: shown_c}, outlooks={DIE: machine}, unwatched=unwatched)
+            Sight(t_s=float(t_s), temps_c={DIE: shown_c}, outlooks={DIE: machine}, unwatched=unwatched, ends=ends or {})
         )
         if decision.act is not ClimbAct.HOLD:
             found.append((float(t_s), decision))
@@ -320,6 +321,20 @@ def test_full_share_that_surely_fails_its_threshold_is_not_held_for_longer_than_
     if ends:
         assert last.why.code == "climb-surely-fails"
         assert last_s == pytest.approx(full_s + 60.0, abs=2.1)
+
+
+@pytest.mark.parametrize(("ends_at_c", "u95_k", "gives_up"), [(85.0, 7.0, False), (101.0, 7.0, True)])
+def test_at_full_share_the_stage_s_own_forecast_says_whether_it_settles_too_hot(
+    ends_at_c: float, u95_k: float, gives_up: bool
+) -> None:
+    """An outlook is about the next seconds: from its 95 ± 26 °C of a machine that ends at 84 nothing follows."""
+    unsure = Settling(92.0 + 1e-3, 26.0)
+    machine = Machine(idle_c=50.0, rise_k=35.0, quick_k=30.0, full=unsure)
+    found = walk(machine, until_s=400.0, ends={DIE: Settling(ends_at_c, u95_k)})
+    assert 1.0 in [decision.share for _, decision in found]
+    assert (found[-1][1].act is ClimbAct.END) == gives_up
+    if gives_up:
+        assert found[-1][1].why.code == "climb-full-too-hot" and found[-1][1].why.values["peak_c"] == ends_at_c
 
 
 def test_without_an_outlook_it_does_not_begin() -> None:

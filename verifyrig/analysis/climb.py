@@ -123,7 +123,8 @@ class Climb:
     def _full(self, sight: Sight) -> tuple[str, Settling]:
         """Return the channel that full share would bring nearest to its limit, and where it would settle."""
         limits_c, full_share = self._rules.limits_c, self._rules.full_share
-        settlings = {channel: sight.outlooks[channel].settles(full_share) for channel in limits_c}
+        ends = sight.ends if self.reached else {}
+        settlings = {name: ends.get(name) or sight.outlooks[name].settles(full_share) for name in limits_c}
         nearest = max(settlings, key=lambda name: settlings[name].risk(limits_c[name]))
         return nearest, settlings[nearest]
 

@@ -119,12 +119,15 @@ class Sight:
         temps_c: What each heated temperature showed in the last seconds, mean, °C: one reading may be off by a step.
         outlooks: Of each heated temperature; one that is lacking has too few readings yet.
         unwatched: For a share, the probability of each unwatched part to pass its limit.
+        ends: Where heated temperatures settle under the present share, as the stage's own forecasts have it. At full
+            share these are the better ones: an outlook is about what comes before the next look.
     """
 
     t_s: float
     temps_c: Mapping[str, float]
     outlooks: Mapping[str, Seeing]
     unwatched: Callable[[float], Mapping[str, float]]
+    ends: Mapping[str, Settling] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ import numpy as np
 
 from verifyrig.analysis.climb import Climb
 from verifyrig.analysis.climb_terms import STOP_S, ClimbAct, ClimbRules, Decision, Sight, look_ahead_s
-from verifyrig.analysis.plausible import History, Outlook, UnwatchedParts, outlook_of
+from verifyrig.analysis.plausible import History, Outlook, Settling, UnwatchedParts, outlook_of
 from verifyrig.analysis.signals import held_s
 from verifyrig.core.channels import base_name
 from verifyrig.core.event_kind import EventKind
@@ -197,6 +197,7 @@ class Climbing:
             temps_c=temps_c,
             outlooks=dict(self._outlooks),
             unwatched=self._unwatched_risks if complete else lambda _share: {},
+            ends={name: Settling(one.settles_at_c, one.u95_k) for name, one in self._forecasts.found.items()},
         )
 
     def _unwatched_risks(self, share: float) -> dict[str, float]:
