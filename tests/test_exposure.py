@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from tests.benchmarks._exposure_runs import Job, machine_of, run_job, trip_c
 from tests.benchmarks.exposure import table
@@ -31,10 +32,17 @@ def test_a_sound_machine_in_a_room_of_40_degrees_comes_to_full_load_and_its_end_
 
 
 def test_the_table_counts_what_was_lost_and_what_was_asked_against_full_load_at_once() -> None:
-    # Made up by hand: one machine would trip, and the climb asked a tenth of it.
-    tripped, lost = run_job(job("film-left-on", "trip-only")), run_job(job("film-left-on", "trip-only"))
-    lost.degree_min, lost.outcome, lost.reached_full = tripped.degree_min / 10, "stopped", False
-    found = [(job("healthy-air", "trip-only"), tripped), (job("healthy-air", "climb"), lost)]
+    # Made up by hand: of two that would trip the climb asked a tenth, and of two sound machines one came to nothing.
+    tripped = run_job(job("film-left-on", "trip-only"))
+    lost = replace(tripped, degree_min=tripped.degree_min / 10, outcome="stopped", reached_full=False)
+    holds = replace(tripped, outcome="completed", reached_full=True, trip_over_k=-5.0)
+    found = [
+        *((job("film-left-on", rule), seen) for rule, seen in (("trip-only", tripped), ("climb", lost))),
+        *((job("healthy-air", rule, 5001), seen) for rule, seen in (("trip-only", holds), ("climb", lost))),
+        *((job("healthy-air", rule, 5002), seen) for rule, seen in (("trip-only", holds), ("climb", holds))),
+        # Sound, but it comes to its trip limit under full load: nothing is lost where that is refused.
+        *((job("healthy-air", rule, 5003), seen) for rule, seen in (("trip-only", tripped), ("climb", lost))),
+    ]
     figures = table(found, "climb")
-    assert figures["sound_without_verdict"] == 1.0
+    assert figures["sound_without_verdict"] == 0.5
     assert math.isclose(figures["degree_minutes_of_those_that_would_trip"], 0.1)
