@@ -88,9 +88,9 @@ def table(found: Sequence[tuple[Job, Seen]], rule: str) -> dict[str, Any]:
     own = [(job, seen) for job, seen in found if job.rule == rule]
     honest = [seen for job, seen in own if job.case not in DISHONEST]
     lying = [seen for job, seen in own if job.case in DISHONEST]
-    tripping = _tripping(found)
     # One from outside the usual ranges may come to its trip limit, sound as it is: nothing is sound that does not hold.
-    sound = [seen for job, seen in own if job.case in SOUND and _machine(job) not in tripping]
+    ended = {_machine(job) for job, seen in found if job.rule == "trip-only" and seen.outcome != "completed"}
+    sound = [seen for job, seen in own if job.case in SOUND and _machine(job) not in ended]
     known = [seen for seen in honest if math.isfinite(seen.known_min)]
     figures: dict[str, Any] = {
         "machines": len(own),
@@ -128,15 +128,11 @@ def table(found: Sequence[tuple[Job, Seen]], rule: str) -> dict[str, Any]:
 
 def _exposure(found: Sequence[tuple[Job, Seen]], rule: str) -> float:
     """Return the degree-minutes of machines that full load at once takes past their trip limit, over what that asks."""
-    honest = {machine for machine in _tripping(found) if machine[0] not in DISHONEST}
+    trips = {_machine(job) for job, seen in found if job.rule == "trip-only" and seen.trip_over_k > 0}
+    honest = {machine for machine in trips if machine[0] not in DISHONEST}
     ours = sum(seen.degree_min for job, seen in found if job.rule == rule and _machine(job) in honest)
     at_once = sum(seen.degree_min for job, seen in found if job.rule == "trip-only" and _machine(job) in honest)
     return ours / at_once if at_once else math.nan
-
-
-def _tripping(found: Sequence[tuple[Job, Seen]]) -> set[tuple[str, int, bool]]:
-    """Return the machines that full load at once takes past their trip limit."""
-    return {_machine(job) for job, seen in found if job.rule == "trip-only" and seen.trip_over_k > 0}
 
 
 def _machine(job: Job) -> tuple[str, int, bool]:
