@@ -109,14 +109,17 @@ def test_a_stage_s_forecasts_are_given_the_power_of_its_dips() -> None:
     assert rows[:, 5].tolist() == [1.0] * 6
 
 
-def test_a_dip_of_any_length_is_a_step_of_its_own() -> None:
+@pytest.mark.parametrize("loaded_w", [100.0, 30.0])
+def test_a_dip_of_any_length_is_a_step_of_its_own(loaded_w: float) -> None:
     """A step that held a dip's end and the load after it would leave the die cold where readings come back."""
     t_s = np.arange(1.0, 301.0)
     off = (t_s > 200) & (t_s <= 206)
     unread = (t_s > 200) & (t_s <= 216)
-    power = np.where(off | (t_s <= 60), 10.0, 100.0)
+    # A full pulse went before, so that a held load's dip is a small part of what was drawn.
+    power = np.where(off | (t_s <= 60), 10.0, loaded_w)
+    power[30:35] = 100.0
     data = compress(t_s, np.where(unread, np.nan, 50.0), power, np.full(300, 22.0), None, np.where(t_s <= 60, 0.0, 1.0))
     assert data is not None
     within = (data.end_s > 200) & (data.end_s <= 216)
     assert 206.0 in data.end_s[within]
-    assert set(data.drive.power_w[within].tolist()) == {10.0, 100.0}
+    assert set(data.drive.power_w[within].tolist()) == {10.0, loaded_w}

@@ -17,9 +17,9 @@ _GROWTH = 0.18
 _LENGTHS = np.array([1, 2, 3, 5, 8, 12, 18, 27, 40, 60, 90, 135, 200, 300, 450, 700, 1000, 1500, 2500, 5000])
 _LEVELS = 4
 _MOST_STEPS = 12
-# A gap in the readings from so long on is a step of its own, and a load has come or gone in it where the power changes
-# by so much of its range.
-_GAP_S, _SWITCHED_SHARE = 6.0, 0.5
+# A gap in the readings from so long on is a step of its own. A load has come or gone in it where the power changes by so
+# much of its range in the gap, and by no less than a tenth of its whole range.
+_GAP_S, _SWITCHED_SHARE, _LEAST_DIP = 6.0, 0.5, 0.1
 _STOOD_K = 1.0
 
 
@@ -141,13 +141,15 @@ def _bounds_of_gaps(t_s: FloatArray, read: BoolArray, power_w: FloatArray) -> Fl
     die that is not warm again as the readings come back.
     """
     turns = np.flatnonzero(np.diff(np.concatenate(([True], read, [True])).astype(np.int8)))
-    switched = np.abs(np.diff(power_w)) > _SWITCHED_SHARE * np.ptp(power_w)
+    least_w = _LEAST_DIP * np.ptp(power_w)
     bounds = []
     for a, b in turns.reshape(-1, 2):
         before = max(0, a - 1)
         if t_s[b - 1] - t_s[before] >= _GAP_S:
+            within_w = power_w[before:b]
             # A sample speaks for the time up to it: its power has changed since the one before it.
-            bounds += [t_s[before], *t_s[before : b - 1][switched[before : b - 1]], t_s[b - 1]]
+            switched = np.abs(np.diff(within_w)) > max(_SWITCHED_SHARE * np.ptp(within_w), least_w)
+            bounds += [t_s[before], *t_s[before : b - 1][switched], t_s[b - 1]]
     return np.array(bounds)
 
 

@@ -30,7 +30,7 @@ _LEAST_SAMPLES = 8
 # A die's own step is over after that; and so many second differences say what its noise is.
 _CALM_S, _LEAST_CALM = 15.0, 10
 _STEP = 0.05  # of the share: a smaller change is steering
-# A reading stands whose means of ten seconds have lain so close together for two minutes.
+# A reading stands whose means of ten seconds have lain so close together for a minute.
 _BLOCK_S, _STANDS_K, _STANDS_S = 10.0, 0.6, 60.0
 _TYPICAL_AMBIENT_C, _AMBIENT_SPREAD_K = 23.0, 10.0
 
@@ -151,11 +151,13 @@ def _beginnings(t_s: FloatArray, temp_c: FloatArray, share: FloatArray) -> list[
     changes = np.flatnonzero(np.abs(np.diff(share)) > _STEP) + 1
     firsts = {0, *(int(at) for at in changes[-2:] if at <= len(share) - _LEAST_SAMPLES)}
     stands = _stands_from(t_s, temp_c)
-    return sorted(firsts if stands is None else {*firsts, max(stands, *firsts)})
+    if stands is not None and stands <= len(share) - _LEAST_SAMPLES:
+        firsts.add(max(stands, *firsts))
+    return sorted(firsts)
 
 
 def _stands_from(t_s: FloatArray, temp_c: FloatArray) -> int | None:
-    """Return from which sample on the mean readings of each ten seconds lie close together; None for less than long."""
+    """Return from which sample on the means of each ten seconds lie close together; None for less than a minute."""
     read = np.flatnonzero(np.isfinite(temp_c))
     if not len(read):
         return None
