@@ -17,8 +17,8 @@ _GROWTH = 0.18
 _LENGTHS = np.array([1, 2, 3, 5, 8, 12, 18, 27, 40, 60, 90, 135, 200, 300, 450, 700, 1000, 1500, 2500, 5000])
 _LEVELS = 4
 _MOST_STEPS = 12
-# A gap in the readings from so long on is a step of its own. A load has come or gone in it where the power changes by so
-# much of its range in the gap, and by no less than a tenth of its whole range.
+# A gap in the readings from so long on is a step of its own. A load has come or gone in it where the power changes by
+# so much of its range in the gap, and by no less than a tenth of its whole range.
 _GAP_S, _SWITCHED_SHARE, _LEAST_DIP = 6.0, 0.5, 0.1
 _STOOD_K = 1.0
 
