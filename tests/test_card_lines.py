@@ -13,7 +13,7 @@ from verifyrig.core.interfaces import ChannelInfo, Reading
 from verifyrig.rig.observer import TickView
 from verifyrig.terminal.lines import PlainLines
 from verifyrig.terminal.panel import panel_lines
-from verifyrig.terminal.words import main_channel
+from verifyrig.terminal.words import forecast_sentence, main_channel
 
 READINGS = {"die_temp_c": Reading(value=41.0), "gpu_temp_c": Reading(value=63.0)}
 
@@ -58,3 +58,8 @@ def test_the_panel_shows_a_card_that_stands_alone(bench: Bench) -> None:
     lines = panel_lines(find_profile("graphics", bench), shown, 3, [60.0, 63.0], "gpu_temp_c", [], "", 100)
     text = "\n".join(line for line, _ in lines)
     assert "graphics 63 °C" in text and "Settles at 68 ± 3 °C" in text
+
+
+def test_no_forecast_in_whole_degrees_is_said_to_be_surer_than_a_degree() -> None:
+    sure = Forecast(settles_at_c=61.6, u95_k=0.4, known=True, remaining_s=0.0, slow=False)
+    assert forecast_sentence(sure) == "settles at 62 ± 1 °C, known"

@@ -50,7 +50,8 @@ def forecast_sentence(forecast: Forecast | None, channel: str = "") -> str:
     if forecast is None:
         return ""
     whose = f"{part_word(channel)} " if number_of(channel) > 1 else ""
-    sentence = f"{whose}settles at {forecast.settles_at_c:.0f} ± {forecast.u95_k:.0f} °C"
+    # In whole degrees nothing is known better than to one.
+    sentence = f"{whose}settles at {forecast.settles_at_c:.0f} ± {max(1.0, forecast.u95_k):.0f} °C"
     if forecast.slow:
         sentence += ", and it is slower than the profile allows for"
     if forecast.known:
