@@ -18,8 +18,9 @@ from pathlib import Path
 import numpy as np
 
 from tests.real_series import RealStep, real_steps
-from verifyrig.analysis.forecast import explain, prepare
+from verifyrig.analysis.forecast import explain
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
+from verifyrig.analysis.samples import prepare
 from verifyrig.core.heat_sources import CARD as CARD_PART
 from verifyrig.core.trace import FloatArray
 

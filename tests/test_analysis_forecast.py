@@ -200,7 +200,8 @@ ROWS = run_of("healthy-air", 7, 240)
 
 
 def test_the_true_impedance_is_met_by_the_lumps_that_explain_a_run() -> None:
-    from verifyrig.analysis.forecast import explain, prepare
+    from verifyrig.analysis.forecast import explain
+    from verifyrig.analysis.samples import prepare
 
     rows = run_of("healthy-liquid", 8, 700)
     t, temp, power, fan, ambient, share = rows.T

@@ -19,10 +19,11 @@ import pytest
 from verifyrig.analysis.allowance import ANY_PATH, KNOWN_KIND, Allowance
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.compress import compress, idle_that_stood
-from verifyrig.analysis.forecast import DEFAULT_SETTLE, Samples, explain, forecast, forecast_from, prepare
-from verifyrig.analysis.own_answers import OwnEnd
+from verifyrig.analysis.forecast import DEFAULT_SETTLE, explain, forecast, forecast_from
+from verifyrig.analysis.own_answers import Driven, OwnEnd
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P
 from verifyrig.analysis.results import Forecast
+from verifyrig.analysis.samples import Samples, prepare
 from verifyrig.analysis.spectrum import Level
 from verifyrig.analysis.thermal_path import End
 from verifyrig.core.heat_sources import CARD, DIE, HeatSource
@@ -683,13 +684,12 @@ def test_what_is_stated_is_known_within_what_the_rule_asks(u_k: float, known: bo
 
 def test_the_level_it_stood_at_is_the_newest_room_and_what_drives_it(monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[tuple[float | None, Any]] = []
-    monkeypatch.setattr(MODULE, "expected_level", lambda *of: asked.append(of))
+    monkeypatch.setattr("verifyrig.analysis.samples.expected_level", lambda *of: asked.append(of))
     room = np.linspace(20.0, 25.0, N)
     ready(ambient_c=room)
     ready(ambient_c=room, power_w=None)
     ready(ambient_c=None)
-    driven = MODULE.Driven
-    assert asked == [(25.0, driven.POWER), (25.0, driven.LOAD), (None, driven.POWER)]
+    assert asked == [(25.0, Driven.POWER), (25.0, Driven.LOAD), (None, Driven.POWER)]
 
 
 def test_a_card_has_answered_within_minutes_and_a_processor_may_be_as_slow_as_any() -> None:

@@ -9,7 +9,8 @@ import pytest
 
 from tests.test_stage_forecaster import IDLE_S, RULE, rows, steady
 from verifyrig.analysis import Forecast, StageForecaster, stage_forecaster
-from verifyrig.analysis.forecast import DEFAULT_SETTLE, prepare
+from verifyrig.analysis.forecast import DEFAULT_SETTLE
+from verifyrig.analysis.samples import prepare
 from verifyrig.core.heat_sources import CARD, DIE, HeatSource
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle
@@ -150,13 +151,13 @@ def test_what_is_known_of_the_sensor_reaches_the_model(
         resolution=0.25, refresh_s=2.0, limit=95.0,
     )  # fmt: skip
     asked_at(StageForecaster(None, info), 100)
-    assert given.told == [(DEFAULT_SETTLE, 0.25, 2.0, 95.0)] and given.prepared[0][-1] is part
+    assert given.told == [(DEFAULT_SETTLE, 0.25, 2.0, 95.0)] and given.prepared[0][-2] is part
 
 
 def test_without_a_known_sensor_nothing_is_said_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch, at(40.0, 2.0))
     asked_at(StageForecaster(RULE), 100)
-    assert given.told == [(RULE, None, None, None)] and given.prepared[0][-1] is DIE
+    assert given.told == [(RULE, None, None, None)] and given.prepared[0][-2] is DIE
 
 
 def test_half_an_hour_before_the_stage_is_looked_back_upon_and_no_more(monkeypatch: pytest.MonkeyPatch) -> None:

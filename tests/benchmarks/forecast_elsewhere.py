@@ -3,7 +3,10 @@
 The machines are those of `_diagnosis_second`: fins in pieces along the pipe or a radiator in three passes, and a fan
 that follows case air or coolant and not the die. They idle, take two pulses and a load that climbs to full share within
 half a minute; the forecast is asked a little less often than by a run, which asks sooner when little is missing. Half
-of the sensors show half degrees, half show whole ones that are held for two seconds. Beside it, what a user would do
+of the sensors show half degrees, half show whole ones that are held for two seconds. Four to eight cores show their
+own temperatures, in another way than the machines do by which their joining was made: each has a slope of its own over
+temperature, stays below the die by what its own heat takes some seconds to build up, and in every third machine work
+comes and goes on one of them. Beside it, what a user would do
 instead: take the present reading for the end, as wide as the last minute moved.
 """
 
@@ -36,7 +39,7 @@ _FIRST_SEED = 6801
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Climbed:
-    """One machine's climb: rows as of `StageForecaster.forecast`, shape (n, 6), where it ends, °C, and its sensor."""
+    """One machine's climb: rows as of `StageForecaster.forecast`, where it ends, °C, and its sensors."""
 
     rows: FloatArray
     end_c: float
@@ -57,11 +60,12 @@ class Look:
 def climbed(case: str, seed: int) -> Climbed | None:
     """Return the climb of one machine; None where its reading came to the usual trip limit."""
     plan = draw(case, seed)
-    machine, dice = Second(plan, seed), np.random.default_rng([seed, 5])
+    machine, dice, truly_c = Second(plan, seed), np.random.default_rng([seed, 5]), []
     for second in range(_END_S):
         machine.share = next(share for from_s, share in reversed(_CLIMB) if second >= from_s)
         machine.second()
         machine._row()
+        truly_c.append(machine.shown_c)
     channels = ("die_temp_c", "package_power_w", "cpu_fan_speed_rpm", "ambient_temp_c", "busy_share")
     rows = np.array([[second + 1.0, *(row[name] for name in channels)] for second, row in enumerate(machine.rows)])
     if seed % 2:
@@ -69,11 +73,41 @@ def climbed(case: str, seed: int) -> Climbed | None:
         rows[:, 1] = whole[np.arange(len(rows)) // 2 * 2]
     if np.max(rows[:, 1]) >= min(USUAL_TRIP_C, plan.limit_c - BELOW_LIMIT_K):
         return None
+    cores = _cores(np.array(truly_c), rows[:, 2], plan.limit_c, np.random.default_rng([seed, 6]), bool(seed % 2))
     for _ in range(_FOR_EVER_S):
         machine.second()
     return Climbed(
-        rows=rows, end_c=float(machine.temps[0]), limit_c=plan.limit_c, resolution_k=1.0 if seed % 2 else 0.5
+        rows=np.column_stack((rows, cores)),
+        end_c=float(machine.temps[0]),
+        limit_c=plan.limit_c,
+        resolution_k=1.0 if seed % 2 else 0.5,
     )
+
+
+def _cores(
+    die_c: FloatArray, power_w: FloatArray, limit_c: float, dice: np.random.Generator, whole: bool
+) -> FloatArray:
+    """Return what four to eight cores show, °C, shape (n, m): none of it is known to the forecast."""
+    n, count = len(die_c), int(dice.integers(4, 9))
+    wanders = int(dice.integers(0, 3 * count))  # the place of one that wanders, in every third machine
+    found = []
+    for core in range(count):
+        slope, keeps = 1.0 + 0.03 * dice.standard_normal(), float(np.exp(-1.0 / dice.uniform(0.5, 6.0)))
+        below_k = dice.uniform(0.0, 0.08) * _lagging(power_w, keeps)
+        work_k = 1.2 * (np.cumsum(dice.random(n) < 1.0 / 45.0) % 2) * (core == wanders)
+        shown = limit_c - slope * (limit_c - (die_c - below_k)) + work_k + dice.uniform(-1.0, 1.0)
+        shown = shown + 0.3 * dice.standard_normal(n)
+        found.append(np.round(shown)[np.arange(n) // 2 * 2] if whole else np.round(2 * shown) / 2)
+    return np.column_stack(found)
+
+
+def _lagging(values: FloatArray, keeps: float) -> FloatArray:
+    """Return values that follow by a first-order lag, which keeps so much of what it was each second, shape (n,)."""
+    found, now = [], float(values[0])
+    for value in values.tolist():
+        now = keeps * now + (1.0 - keeps) * value
+        found.append(now)
+    return np.array(found)
 
 
 def looks_at(run: Climbed) -> list[Look]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from verifyrig.analysis.compress import Compressed
+from verifyrig.analysis.die_course import joined_covariance
 from verifyrig.core.trace import FloatArray
 
 __all__ = ["ANY_PATH", "KNOWN_KIND", "Allowance", "model_covariance", "model_sd_k", "reading_covariance"]
@@ -29,12 +30,14 @@ class Allowance:
         more_at_first: The same right after a change of load, when the masses that a lump takes together part.
         refresh_share: Age of a held reading, standard deviation over the sensor's refresh.
         old_share: What a reading may not show yet within one refresh after a change of load, over what that comes to.
+        own_noise_k: Noise of the die's own sensor, K, where the readings are the mean course of several; else 0.
     """
 
     model_share: float
     more_at_first: float = 0.0
     refresh_share: float = 0.0
     old_share: float = 0.0
+    own_noise_k: float = 0.0
 
 
 ANY_PATH = Allowance(model_share=0.012)
@@ -47,8 +50,10 @@ def reading_covariance(data: Compressed, noise_k: float, refresh_s: float, allow
     fresh = np.maximum(1.0, np.minimum(data.count, data.drive.dt_s / refresh_s))
     timing = math.hypot(_TIMING_S, allowed.refresh_share * refresh_s) * data.slope_k_per_s / np.sqrt(fresh)
     old = allowed.old_share * _change_k(data) * np.exp(-data.since_step_s / refresh_s)
-    own = np.diag(noise_k**2 / fresh + _FLOOR_K**2 + timing**2 + old**2)
-    return own + model_covariance(data, data, allowed)
+    # Several sensors do not take their steps at the same time.
+    floor_k = _FLOOR_K * min(1.0, noise_k / (allowed.own_noise_k or noise_k))
+    own = np.diag(noise_k**2 / fresh + floor_k**2 + timing**2 + old**2)
+    return own + joined_covariance(data, noise_k, allowed.own_noise_k, fresh) + model_covariance(data, data, allowed)
 
 
 def _change_k(data: Compressed) -> FloatArray:

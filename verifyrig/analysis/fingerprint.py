@@ -19,7 +19,7 @@ import numpy as np
 from verifyrig.analysis.ambient import ambient_columns
 from verifyrig.analysis.budget import FIT_ALIKE, expanded, power_gain
 from verifyrig.analysis.climb_end import climb_end, climb_plan
-from verifyrig.analysis.forecast import Samples, explain, prepare
+from verifyrig.analysis.forecast import explain
 from verifyrig.analysis.load_steps import (
     LoadStep,
     is_heated,
@@ -31,6 +31,7 @@ from verifyrig.analysis.load_steps import (
 )
 from verifyrig.analysis.posterior import Posterior
 from verifyrig.analysis.results import Metric, not_measured
+from verifyrig.analysis.samples import Samples, prepare
 from verifyrig.analysis.signals import fit_line, held_s, noise_k, sensor_facts
 from verifyrig.analysis.thermal_path import impedance
 from verifyrig.analysis.through_dips import dipped

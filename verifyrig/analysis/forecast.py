@@ -10,13 +10,12 @@ is plausible.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 
 from verifyrig.analysis.allowance import ANY_PATH, KNOWN_KIND
-from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.compress import compress, idle_that_stood
 from verifyrig.analysis.moved_level import Levels, moved_levels
 from verifyrig.analysis.own_answers import (
@@ -29,17 +28,17 @@ from verifyrig.analysis.own_answers import (
     weighed,
 )
 from verifyrig.analysis.posterior import DRAWS, Posterior, spread_of, update
-from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
+from verifyrig.analysis.prior import P
 from verifyrig.analysis.results import Forecast
+from verifyrig.analysis.samples import Samples, last_change_s, prepare
 from verifyrig.analysis.signals import held_s
-from verifyrig.analysis.spectrum import Level
 from verifyrig.analysis.thermal_path import End, settle
-from verifyrig.core.heat_sources import CARD, DIE, HeatSource
+from verifyrig.core.heat_sources import DIE, HeatSource
 from verifyrig.core.profile import Settle
 from verifyrig.core.reason import Reason, reason
 from verifyrig.core.trace import BoolArray, FloatArray
 
-__all__ = ["ForecastResult", "Samples", "explain", "forecast", "forecast_from", "forecast_from_own_answers", "prepare"]
+__all__ = ["ForecastResult", "explain", "forecast", "forecast_from", "forecast_from_own_answers"]
 
 DEFAULT_SETTLE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
 _SHORTEST_S = 20.0
@@ -53,51 +52,10 @@ _AMBIENT_MOVES_K = 0.15
 # where power or room are assumed. Where both are read it is not needed (climbs of `exposure`): what it stood for there
 # was the heat that dips lack.
 _SPREAD = 1.2
-# The assumed power of an unknown machine has another course than the true one. Held against heatings of real boards.
-_ASSUMED_POWER_SPREAD = 1.35
 # Called slower than the profile allows for once so many of the plausible machines are: better said once too often.
 _SLOW_SHARE = 0.35
 _MISFIT_ALLOWED = 1.5
 _MISFIT_WRONG = 3.0
-_TYPICAL_IDLE_W, _TYPICAL_LOAD_W = 15.0, 100.0
-_TYPICAL_AMBIENT_C, _AMBIENT_SPREAD_K = 23.0, 5.0
-# A card's own masses have answered within some minutes (common practice; nine cards of 700 W within two).
-_SLOWEST_CARD_S = 150.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Samples:
-    """Samples cleaned for the model.
-
-    Attributes:
-        t_s, temp_c, power_w, room_c, share: Shape (n,); only the temperature may be NaN.
-        fan_rpm: Shape (n,), or None without a reading.
-        start: Place of the first sample under the present load.
-        prior: Machines that are plausible beforehand, given what is not measured.
-        spread: By what the answer's spread grows for what is assumed in place of a reading.
-        why: What is not measured.
-        powered: Whether the power was measured.
-        level: What is expected where nothing drives.
-        slowest_s: Slowest time constant that is usual for such a part, s.
-        well_known: Whether power and room are measured and plausible machines of the part's kind are many.
-        at_most_w: What its own limit lets the part draw, W, None where it is not known.
-    """
-
-    t_s: FloatArray
-    temp_c: FloatArray
-    power_w: FloatArray
-    ambient_c: FloatArray
-    share: FloatArray
-    fan_rpm: FloatArray | None
-    start: int
-    prior: Prior
-    spread: float
-    why: tuple[Reason, ...]
-    powered: bool
-    level: Level
-    slowest_s: float
-    well_known: bool
-    at_most_w: float | None = None
 
 
 class ForecastResult(NamedTuple):
@@ -121,6 +79,7 @@ def forecast(
     refresh_s: float | None = None,
     limit_c: float | None = None,
     part: HeatSource = DIE,
+    cores_c: FloatArray | None = None,
 ) -> Forecast | None:
     """Return where the temperature will settle, or None while there is too little to say anything.
 
@@ -136,102 +95,13 @@ def forecast(
         resolution_k, refresh_s: Step and refresh interval of the sensor, where known.
         limit_c: The machine's own limit, at which it throttles, °C, where known.
         part: What is heated; the power of a graphics card comes in a processor's terms (`card_power`).
+        cores_c: What further sensors of the same die read, °C, shape (n, m).
     """
-    samples = prepare(t_s, temp_c, power_w, fan_rpm, ambient_c, load_share, load_on_s, part)
+    samples = prepare(t_s, temp_c, power_w, fan_rpm, ambient_c, load_share, load_on_s, part, cores_c)
     if samples is None:
         return None
     answer = forecast_from(samples, settle or DEFAULT_SETTLE, resolution_k, refresh_s, limit_c)
     return None if answer is None else answer.forecast
-
-
-def prepare(
-    t_s: FloatArray,
-    temp_c: FloatArray,
-    power_w: FloatArray | None,
-    fan_rpm: FloatArray | None,
-    ambient_c: float | FloatArray | None,
-    load_share: FloatArray | None,
-    load_on_s: float | None,
-    part: HeatSource = DIE,
-) -> Samples | None:
-    """Return the samples cleaned for the model, None where there are too few; arguments as in `forecast`."""
-    n = len(t_s)
-    if n < 8 or np.count_nonzero(np.isfinite(temp_c)) < 8:
-        return None
-    share = _share(t_s, load_share, load_on_s)
-    step_s = load_on_s if load_on_s is not None else _last_change_s(t_s, share)
-    start = int(np.searchsorted(t_s, step_s - 1e-9))
-    prior, spread = PLAUSIBLE_CARD if part is CARD else PLAUSIBLE, 1.0
-    unknown: list[Reason] = []
-    powered = power_w is not None and bool(np.isfinite(power_w).any())
-    if power_w is None or not powered:
-        power, prior, spread = _assumed_power(temp_c, share), _prior_without_power(prior), _ASSUMED_POWER_SPREAD
-        unknown.append(reason("power-unknown"))
-    else:
-        power = _bridged(t_s, power_w)
-    ambient = np.full(n, math.nan) if ambient_c is None else np.broadcast_to(np.asarray(ambient_c, dtype=np.float64), n)
-    ambient_known = bool(np.isfinite(ambient).any())
-    if not ambient_known:
-        offset_k = float(prior.middle[P.OFFSET]), max(float(prior.spread[P.OFFSET]), _AMBIENT_SPREAD_K)
-        ambient, prior = np.full(n, _TYPICAL_AMBIENT_C), prior.changed(offset=offset_k)
-        unknown.append(reason("room-unknown"))
-    else:
-        ambient = _bridged(t_s, ambient)
-    fan = None
-    if fan_rpm is not None and np.isfinite(fan_rpm).any():
-        fan = _bridged(t_s, fan_rpm)
-    else:
-        unknown.append(reason("fan-speed-unknown"))
-    return Samples(
-        t_s=t_s,
-        temp_c=temp_c,
-        power_w=power,
-        ambient_c=ambient,
-        share=share,
-        fan_rpm=fan,
-        start=start,
-        prior=prior,
-        spread=spread,
-        why=tuple(unknown),
-        powered=powered,
-        level=expected_level(float(ambient[-1]) if ambient_known else None, Driven.POWER if powered else Driven.LOAD),
-        slowest_s=_SLOWEST_CARD_S if part is CARD else math.inf,
-        well_known=powered and ambient_known and part is not CARD,
-        at_most_w=TYPICAL_PROCESSOR_W if powered and part is CARD else None,
-    )
-
-
-def _share(t_s: FloatArray, load_share: FloatArray | None, load_on_s: float | None) -> FloatArray:
-    if load_share is not None:
-        return np.nan_to_num(load_share)
-    if load_on_s is None or load_on_s <= t_s[0]:
-        return np.ones(len(t_s))
-    return (t_s >= load_on_s).astype(np.float64)
-
-
-def _last_change_s(t_s: FloatArray, share: FloatArray) -> float:
-    changes = np.flatnonzero(np.abs(np.diff(share)) > 0.05)
-    return float(t_s[changes[-1] + 1]) if len(changes) else float(t_s[0])
-
-
-def _bridged(t_s: FloatArray, values: FloatArray) -> FloatArray:
-    good = np.isfinite(values)
-    return values if good.all() else np.interp(t_s, t_s[good], values[good])
-
-
-def _assumed_power(temp_c: FloatArray, share: FloatArray) -> FloatArray:
-    """Watts of a usual machine, growing with temperature as leakage does: only the shape counts."""
-    seen = np.where(np.isfinite(temp_c), temp_c, float(np.nanmean(temp_c)))
-    watts = _TYPICAL_IDLE_W + (_TYPICAL_LOAD_W - _TYPICAL_IDLE_W) * share
-    return watts * (1.0 + 0.0055 * (seen - 50.0))
-
-
-def _prior_without_power(prior: Prior) -> Prior:
-    changed = {"step_gain": (1.0, 0.45)}
-    for name in ("die_to_plate", "plate_to_sink", "sink_to_air", "case_to_ambient"):
-        at = P[name.upper()]
-        changed[name] = (float(prior.middle[at]), math.hypot(float(prior.spread[at]), 0.4))
-    return prior.changed(**changed)
 
 
 def forecast_from(
@@ -280,7 +150,7 @@ def forecast_from_own_answers(
         t_s, temp_c, share: Samples, s, °C and share of the load, shape (n,); those before the present load help.
         ambient_c: Ambient, None where it is not measured.
     """
-    start = int(np.searchsorted(t_s, _last_change_s(t_s, share) - 1e-9))
+    start = int(np.searchsorted(t_s, last_change_s(t_s, share) - 1e-9))
     seen = np.isfinite(temp_c)
     late = (t_s >= t_s[-1] - LATE_S) & (t_s >= t_s[start])
     if np.count_nonzero(seen[start:]) < 5 or t_s[-1] - t_s[start] < _SHORTEST_S or not seen[late].any():
@@ -373,8 +243,11 @@ def explain(
     prior, noise_k, allowed = samples.prior, reading_noise_k(samples.temp_c, resolution_k), ANY_PATH
     if for_end and samples.well_known:
         prior = prior if samples.fan_rpm is None else prior.of_any_fan()
-        noise_k = calm_noise_k(samples.t_s, samples.temp_c, samples.share, resolution_k, fresh_s)
+        noise_k = calm_noise_k(samples.t_s, samples.temp_c, samples.share, resolution_k, fresh_s, samples.sensors)
         allowed = KNOWN_KIND
+        if samples.own_c is not None:
+            own_k = calm_noise_k(samples.t_s, samples.own_c, samples.share, resolution_k, fresh_s)
+            allowed = replace(KNOWN_KIND, own_noise_k=own_k)
     if before is not None and before.shape[1] != len(prior.middle):
         before = None  # a fan that came or went
     posterior = update(prior, data, noise_k, fresh_s, before, draws=draws, allowed=allowed)

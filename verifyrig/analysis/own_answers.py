@@ -72,7 +72,12 @@ def reading_noise_k(temp_c: FloatArray, resolution_k: float | None) -> float:
 
 
 def calm_noise_k(
-    t_s: FloatArray, temp_c: FloatArray, share: FloatArray, resolution_k: float | None, fresh_s: float
+    t_s: FloatArray,
+    temp_c: FloatArray,
+    share: FloatArray,
+    resolution_k: float | None,
+    fresh_s: float,
+    sensors: int = 1,
 ) -> float:
     """Return the standard deviation of one fresh reading, its step included, K, where no load had changed for long.
 
@@ -82,6 +87,7 @@ def calm_noise_k(
     Args:
         t_s, temp_c, share: Samples, s, °C, 0 to 1, shape (n,); the temperature may be NaN.
         fresh_s: Interval between fresh readings, s.
+        sensors: Of how many sensors the readings are the mean.
     """
     changed = np.concatenate(([False], np.abs(np.diff(share)) > _STEP / 10))
     last_s = np.maximum.accumulate(np.where(changed, t_s, -math.inf))
@@ -92,7 +98,8 @@ def calm_noise_k(
     if len(squares) < _LEAST_CALM:
         return reading_noise_k(temp_c, resolution_k)
     kept = squares[: len(squares) - max(1, len(squares) // 50)]
-    return max(float(np.sqrt(np.mean(kept) / 6.0)), math.hypot(_LEAST_NOISE_K, (resolution_k or 0.0) / math.sqrt(12)))
+    least_k = math.hypot(_LEAST_NOISE_K, (resolution_k or 0.0) / math.sqrt(12)) / math.sqrt(sensors)
+    return max(float(np.sqrt(np.mean(kept) / 6.0)), least_k)
 
 
 def own_end(

@@ -14,7 +14,7 @@ from verifyrig.analysis.results import Forecast
 from verifyrig.analysis.signals import fit_line, lag1_correlation, sensor_facts, stage_columns
 from verifyrig.analysis.through_dips import dipped, through_dips
 from verifyrig.core.ceilings import COLDEST_READING_C, HOTTEST_READING_C
-from verifyrig.core.heat_sources import part_of
+from verifyrig.core.heat_sources import cores_of, part_of
 from verifyrig.core.load_changes import load_known_from
 from verifyrig.core.outcome import StageEnd
 from verifyrig.core.profile import Settle, StageKind
@@ -159,7 +159,15 @@ def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: f
         refresh_s=facts.refresh_s,
         limit_c=facts.limit,
         part=part,
+        cores_c=_cores(trace, channel, span),
     )
+
+
+def _cores(trace: Trace, channel: str, span: slice) -> FloatArray | None:
+    """Return what further sensors of the same die read, °C, shape (n, m), None without any."""
+    devices = {name: sensor_facts(trace, name).device for name in trace.columns}
+    found = [trace.usable(name)[span] for name in cores_of(channel, devices)]
+    return np.column_stack(found) if found else None
 
 
 def _unpowered(trace: Trace, stage: StageSpan, channel: str, span: slice, rule: Settle) -> Forecast | None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast_from, prepare
+from verifyrig.analysis.forecast import DEFAULT_SETTLE, forecast_from
 from verifyrig.analysis.results import Forecast
+from verifyrig.analysis.samples import prepare
 from verifyrig.core.heat_sources import DIE, part_of
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle
@@ -45,8 +46,8 @@ class StageForecaster:
         """Return where the temperature will settle as of the last sample, or None while it is too early.
 
         Args:
-            rows: Samples until now, shape (n, 6), times rising: time, s; temperature, °C; power, W; fan, 1/min;
-                ambient, °C; share, 0 to 1; NaN for what has no `ok` reading.
+            rows: Samples until now, shape (n, 6 + m), times rising: time, s; temperature, °C; power, W; fan, 1/min;
+                ambient, °C; share, 0 to 1; further sensors of the same die, °C; NaN for what has no `ok` reading.
             began: Index of the stage's first sample. Those before it show where the machine came from, and what it
                 is like.
         """
@@ -54,8 +55,8 @@ class StageForecaster:
             return None
         began_s = float(rows[began, 0])
         rows = rows[rows[:, 0] >= began_s - _MOST_HISTORY_S]
-        t, temp, power, fan, ambient, share = rows.T
-        samples = prepare(t, temp, power, fan, ambient, share, None, self._part)
+        t, temp, power, fan, ambient, share = rows[:, :6].T
+        samples = prepare(t, temp, power, fan, ambient, share, None, self._part, rows[:, 6:])
         if samples is None or _still_before(samples.t_s[samples.start], t, share, began_s):
             return None
         info, elapsed_s = self._info, float(t[-1]) - began_s

@@ -20,7 +20,6 @@ import numpy as np
 from verifyrig.analysis.allowance import model_covariance
 from verifyrig.analysis.ambient import ambient_columns
 from verifyrig.analysis.compress import compress
-from verifyrig.analysis.forecast import Samples, prepare
 from verifyrig.analysis.load_steps import is_pulsed, last_step_s, power_scale, steps_in
 from verifyrig.analysis.own_answers import reading_noise_k
 from verifyrig.analysis.posterior import (
@@ -32,6 +31,7 @@ from verifyrig.analysis.posterior import (
     scout,
 )
 from verifyrig.analysis.prior import P, Prior
+from verifyrig.analysis.samples import Samples, prepare
 from verifyrig.analysis.settled import commanded_share, history_from
 from verifyrig.analysis.signals import held_s, sensor_facts
 from verifyrig.analysis.thermal_path import settle

@@ -18,6 +18,7 @@ __all__ = [
     "PARTS",
     "HeatSource",
     "HeatedGroup",
+    "cores_of",
     "heated_by",
     "heated_groups",
     "highest_of",
@@ -36,6 +37,7 @@ class HeatSource(NamedTuple):
         fan: The fan that cools it, rpm.
         prefix: What stands before the names of its figures.
         short: What the codes of its reasons end in.
+        cores: Further sensors of its temperature on the same device, °C; empty where there are none.
     """
 
     temp: str
@@ -43,9 +45,10 @@ class HeatSource(NamedTuple):
     fan: str
     prefix: str
     short: str
+    cores: str = ""
 
 
-DIE = HeatSource("die_temp_c", "package_power_w", "cpu_fan_speed_rpm", "", "die")
+DIE = HeatSource("die_temp_c", "package_power_w", "cpu_fan_speed_rpm", "", "die", "core_temp_c")
 CARD = HeatSource("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm", "gpu_", "card")
 PARTS = (DIE, CARD)
 
@@ -122,5 +125,25 @@ def of_same_part(temp: str, base: str, infos: Mapping[str, ChannelInfo]) -> str 
     return same_number if same_number in free else None
 
 
+def cores_of(temp: str, devices: Mapping[str, str]) -> tuple[str, ...]:
+    """Return the further sensors of a part's temperature, by number; none where its chip shows several such parts.
+
+    Args:
+        temp: The temperature's channel.
+        devices: Device and input of each channel, as its `ChannelInfo` has it.
+    """
+    part = part_of(temp)
+    if part is None or not part.cores or base_name(temp) != part.temp or temp not in devices:
+        return ()
+    chip = _chip(devices[temp])
+    if not chip or any(_chip(devices[name]) == chip for name in of_role(part.temp, devices) if name != temp):
+        return ()
+    return tuple(name for name in of_role(part.cores, devices) if _chip(devices[name]) == chip)
+
+
 def _device(info: ChannelInfo) -> str:
-    return info.device.rpartition(":")[0]
+    return _chip(info.device)
+
+
+def _chip(device: str) -> str:
+    return device.rpartition(":")[0]

@@ -11,7 +11,7 @@ from verifyrig.analysis.card_power import in_processor_terms
 from verifyrig.analysis.spectrum import load_solver
 from verifyrig.analysis.through_dips import through_dips
 from verifyrig.core.channels import of_role
-from verifyrig.core.heat_sources import CARD, DIE, HeatSource, of_same_part, part_of
+from verifyrig.core.heat_sources import CARD, DIE, HeatSource, cores_of, of_same_part, part_of
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.core.profile import Settle, Stage
 from verifyrig.core.trace import FloatArray
@@ -38,6 +38,8 @@ class StageForecasts:
         load_solver()
         self._buffer = buffer
         self._infos = infos
+        devices = {name: info.device for name, info in infos.items() if not info.unreadable}
+        self._cores = {name: cores_of(name, devices) for name in devices}
         self._limits_c = limits_c
         self._role = ""
         self._forecasters: dict[str, StageForecaster] = {}
@@ -109,7 +111,8 @@ class StageForecasts:
         began = max(0, self._began - max(self._since[channel], self._buffer.first))
         fan_rpm, power_w = rows.column(self._fan_of(channel, part)), self._power_w(channel, part, rows)
         dips = through_dips(rows.column(channel), rows.share, rows.left_out)
-        columns = (rows.t_s, dips.temp_c, power_w, fan_rpm, rows.ambient_c, dips.share)
+        cores = [rows.column(name) for name in self._cores[channel]]
+        columns = (rows.t_s, dips.temp_c, power_w, fan_rpm, rows.ambient_c, dips.share, *cores)
         return np.column_stack(columns)[: dips.until], began
 
     def _power_w(self, channel: str, part: HeatSource, rows: BufferRows) -> FloatArray:

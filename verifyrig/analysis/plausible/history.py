@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from verifyrig.analysis.card_power import in_processor_terms
-from verifyrig.analysis.forecast import Samples, prepare
+from verifyrig.analysis.samples import Samples, prepare
 from verifyrig.core.heat_sources import CARD, DIE, HeatSource
 from verifyrig.core.trace import FloatArray
 

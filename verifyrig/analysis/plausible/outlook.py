@@ -14,11 +14,12 @@ import numpy as np
 
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.compress import compress
-from verifyrig.analysis.forecast import Samples, explain
+from verifyrig.analysis.forecast import explain
 from verifyrig.analysis.plausible.history import History
 from verifyrig.analysis.plausible.power_law import PowerLaw, power_law
 from verifyrig.analysis.posterior import DRAWS, Posterior, spread_of
 from verifyrig.analysis.prior import P
+from verifyrig.analysis.samples import Samples
 from verifyrig.analysis.signals import held_s
 from verifyrig.analysis.thermal_path import Ahead, look_ahead, settle
 from verifyrig.core.heat_sources import CARD
