@@ -133,6 +133,18 @@ def test_what_is_assumed_widens_u95_by_what_few_draws_miss(monkeypatch: pytest.M
     assert found.u95_k == pytest.approx(1.96 * math.hypot(FAR * SD_K, AMBIENT_K), rel=1e-5)
 
 
+@pytest.mark.parametrize("well_known", [True, False])
+def test_what_is_yet_to_come_is_not_known_better_than_to_two_fifths(
+    monkeypatch: pytest.MonkeyPatch, well_known: bool
+) -> None:
+    """Machines that agree to a hair are 10 K above the readings of the last ten seconds, whatever was read before."""
+    Model(monkeypatch, [70.0, 70.0])
+    temp = np.where(np.arange(N) < N - 10, 50.0, 60.0)
+    found = told(cleaned(temp, well_known=well_known))
+    assert found.settles_at_c == 70.0
+    assert found.u95_k == pytest.approx(0.4 * 10.0 if well_known else 1.96 * AMBIENT_K)
+
+
 def test_what_the_newest_readings_lie_above_the_machines_is_added(monkeypatch: pytest.MonkeyPatch) -> None:
     Model(monkeypatch, DRAWS, late_k=0.7)
     assert told(cleaned()).settles_at_c == pytest.approx(60.7)
@@ -176,7 +188,7 @@ def test_a_machines_own_limit_caps_where_it_ends_and_not_how_sure_that_is(
 ) -> None:
     # A sensor can show up to 2 K less, or 1 K more, than the limit at which the machine throttles.
     Model(monkeypatch, [94.0, 95.0, 96.0], offset_k=offset_k)
-    found = told(cleaned(), limit_c=90.0)
+    found = told(cleaned(np.full(N, 88.2)), limit_c=90.0)
     assert found.settles_at_c == pytest.approx(ends_at_c)
     assert found.u95_k == pytest.approx(1.96 * math.hypot(SD_K, AMBIENT_K), rel=1e-5)
 

@@ -41,8 +41,8 @@ class Allowance:
 
 
 ANY_PATH = Allowance(model_share=0.012)
-# A processor in its machine, seen on three kinds of simulated paths: half of that later on, more at first.
-KNOWN_KIND = Allowance(model_share=0.006, more_at_first=0.015, refresh_share=0.4, old_share=0.15)
+# A processor in its machine, seen on three kinds of simulated paths: a third of that later on, more at first.
+KNOWN_KIND = Allowance(model_share=0.004, more_at_first=0.015, refresh_share=0.4, old_share=0.15)
 
 
 def reading_covariance(data: Compressed, noise_k: float, refresh_s: float, allowed: Allowance = ANY_PATH) -> FloatArray:
