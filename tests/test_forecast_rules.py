@@ -20,6 +20,7 @@ from verifyrig.analysis.allowance import ANY_PATH, KNOWN_KIND, Allowance
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.compress import compress, idle_that_stood
 from verifyrig.analysis.forecast import DEFAULT_SETTLE, explain, forecast, forecast_from
+from verifyrig.analysis.machine_ranges import SOUND
 from verifyrig.analysis.own_answers import Driven, OwnEnd
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P
 from verifyrig.analysis.results import Forecast
@@ -376,8 +377,26 @@ def test_for_the_end_of_a_kind_that_is_well_known_less_is_allowed_for(monkeypatc
     assert fits.allowed == [KNOWN_KIND, ANY_PATH, ANY_PATH]
     # A fan that is read may follow another part than the die.
     assert [len(prior.middle) - len(PLAUSIBLE.middle) for prior in fits.priors] == [1, 0, 0]
+    # And the first lump may be the die alone, three standard deviations below die and lid in one.
+    lumps = [prior.values(np.full(len(prior.middle), -3.0))[P.DIE_CAPACITY] for prior in fits.priors]
+    assert lumps[0] == pytest.approx(SOUND["die_j_per_k"].middle) and lumps[1] == lumps[2] > 1.5 * lumps[0]
+    assert fits.priors[0].middle[P.DIE_CAPACITY] == PLAUSIBLE.middle[P.DIE_CAPACITY]
     noises_k = [noise for noise, _, _ in fits.asked]
     assert noises_k[0] == pytest.approx(0.15) and noises_k[1] == noises_k[2] > 0.5
+
+
+def test_a_course_of_several_sensors_is_less_noisy_and_its_level_as_sure_as_the_own_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The least noise is that of one sensor over the root of how many there are (GUM 4.2.3)."""
+    fits = Fits(monkeypatch, 1.0, 1.0)
+    own = 60.0 + np.random.default_rng(3).normal(0.0, 0.5, N)
+    explain(cleaned(own_c=own, sensors=4), 1.0, 1.0, None, for_end=True)
+    explain(cleaned(own_c=own, sensors=4), 1.0, 1.0, None)
+    course_k, own_k = fits.asked[0][0], fits.allowed[0].own_noise_k
+    assert course_k == pytest.approx(math.hypot(0.15, 1.0 / math.sqrt(12)) / 2.0)
+    assert own_k == pytest.approx(0.5, rel=0.3)
+    assert fits.allowed == [replace(KNOWN_KIND, own_noise_k=own_k), ANY_PATH]
 
 
 def test_machines_of_before_are_left_where_a_fan_came_or_went(monkeypatch: pytest.MonkeyPatch) -> None:
