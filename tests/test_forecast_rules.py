@@ -73,12 +73,16 @@ class Model:
         misfit: float = 1.0,
         offset_k: float = 0.0,
         own: OwnEnd | None = None,
+        peak: dict[P, float] | None = None,
     ) -> None:
         draws = np.zeros((len(shown_c), len(P)))
         draws[:, P.OFFSET] = offset_k
         late = np.full(len(shown_c), late_k)
         shown = {"shown_at_s": np.zeros(1), "shown_c": np.zeros(1)}
         self.posterior = SimpleNamespace(draws=draws, late_k=late, late_u_k=late_u_k, misfit=misfit, **shown)
+        self.posterior.peaks = np.zeros((2, len(P)))
+        for parameter, z in (peak or {}).items():
+            self.posterior.peaks[0, parameter] = z
         self.end = End(np.array(shown_c), np.zeros(len(shown_c)), np.broadcast_to(slowest_s, len(shown_c)))
         self.asked: dict[str, Any] = {}
         monkeypatch.setattr(MODULE, "explain", lambda *_, **_how: self.posterior)
@@ -134,16 +138,25 @@ def test_what_is_assumed_widens_u95_by_what_few_draws_miss(monkeypatch: pytest.M
     assert found.u95_k == pytest.approx(1.96 * math.hypot(FAR * SD_K, AMBIENT_K), rel=1e-5)
 
 
-@pytest.mark.parametrize("well_known", [True, False])
-def test_what_is_yet_to_come_is_not_known_better_than_to_two_fifths(
-    monkeypatch: pytest.MonkeyPatch, well_known: bool
+@pytest.mark.parametrize(
+    ("peak", "share"),
+    [
+        ({}, 0.3),
+        ({P.SINK_TO_AIR: 0.9}, 0.3),
+        ({P.SINK_CAPACITY: -2.0, P.PLATE_TO_SINK: 1.5}, 0.6),
+        ({P.DIE_CAPACITY: -3.0, P.FULL_SPEED: 2.0}, 0.3),
+    ],
+    ids=["usual", "within what is usual", "an unusual slow path", "what is quick, and what is read"],
+)
+def test_what_is_yet_to_come_is_not_known_better_than_to_a_share_of_it(
+    monkeypatch: pytest.MonkeyPatch, peak: dict[P, float], share: float
 ) -> None:
     """Machines that agree to a hair are 10 K above the readings of the last ten seconds, whatever was read before."""
-    Model(monkeypatch, [70.0, 70.0])
+    Model(monkeypatch, [70.0, 70.0], peak=peak)
     temp = np.where(np.arange(N) < N - 10, 50.0, 60.0)
-    found = told(cleaned(temp, well_known=well_known))
-    assert found.settles_at_c == 70.0
-    assert found.u95_k == pytest.approx(0.4 * 10.0 if well_known else 1.96 * AMBIENT_K)
+    assert told(cleaned(temp)).settles_at_c == 70.0
+    assert told(cleaned(temp)).u95_k == pytest.approx(share * 10.0)
+    assert told(cleaned(temp, well_known=False)).u95_k == pytest.approx(1.96 * AMBIENT_K)
 
 
 def test_what_the_newest_readings_lie_above_the_machines_is_added(monkeypatch: pytest.MonkeyPatch) -> None:

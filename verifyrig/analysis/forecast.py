@@ -55,9 +55,12 @@ _AMBIENT_MOVES_K = 0.15
 _SPREAD = 1.2
 # Called slower than the profile allows for once so many of the plausible machines are: better said once too often.
 _SLOW_SHARE = 0.35
-# What is yet to come is not known better than to two fifths of it, u95, however well the machines agree: what has not
-# shown itself is in none of them. On simulated machines of two structures one error in ten was above 0.35 to 0.6 of it.
-_OF_RISE = 0.4
+# What is yet to come is not known better than to so much of it, u95, however well the machines agree: what has not shown
+# itself is in none of them. The farther out of what is usual they are in what stores heat or passes it on slowly, in
+# standard deviations, the less it is known: then they stand for something else. On simulated machines of two structures
+# one error in ten was above 0.35 to 0.6 of what was yet to come.
+_OF_RISE = 0.3
+_SLOW_PATH = [P.PLATE_TO_SINK, P.PLATE_CAPACITY, P.SINK_CAPACITY, P.SINK_TO_AIR, P.CASE_TO_AMBIENT]
 _MISFIT_ALLOWED = 1.5
 _MISFIT_WRONG = 3.0
 
@@ -318,7 +321,8 @@ def _forecast_end(
     u_k = math.hypot(widened * samples.spread * misfit * spread_k, posterior.late_u_k, _AMBIENT_MOVES_K)
     u95_k = 1.96 * u_k + (high_k - low_k) / 2
     if samples.well_known:
-        u95_k = max(u95_k, _OF_RISE * abs(float(np.median(shown_c)) - _reads_c(samples)))
+        unusual = max(1.0, float(np.abs(posterior.peaks[0][_SLOW_PATH]).max()))
+        u95_k = max(u95_k, _OF_RISE * unusual * abs(float(np.median(shown_c)) - _reads_c(samples)))
     known = u95_k <= rule.within_k
     slowest_s = float(np.median(end.slowest_s))
     slow = float(np.mean(end.slowest_s > rule.slowest_time_constant_s)) > _SLOW_SHARE
