@@ -55,10 +55,10 @@ _AMBIENT_MOVES_K = 0.15
 _SPREAD = 1.2
 # Called slower than the profile allows for once so many of the plausible machines are: better said once too often.
 _SLOW_SHARE = 0.35
-# What is yet to come is not known better than to so much of it, u95, however well the machines agree: what has not shown
-# itself is in none of them. The farther out of what is usual they are in what stores heat or passes it on slowly, in
-# standard deviations, the less it is known: then they stand for something else. On simulated machines of two structures
-# one error in ten was above 0.35 to 0.6 of what was yet to come.
+# What is yet to come is not known better than to so much of it, u95, however well the machines agree: what has not
+# shown itself is in none of them. The farther out of what is usual they are in what stores heat or passes it on slowly,
+# in standard deviations, the less it is known: then they stand for something else. On simulated machines of two
+# structures one error in ten was above 0.35 to 0.6 of what was yet to come.
 _OF_RISE = 0.3
 _SLOW_PATH = [P.PLATE_TO_SINK, P.PLATE_CAPACITY, P.SINK_CAPACITY, P.SINK_TO_AIR, P.CASE_TO_AMBIENT]
 _MISFIT_ALLOWED = 1.5
