@@ -34,7 +34,7 @@ _LOAD_S, _FULL_S, _END_S, _FOR_EVER_S = 182, 212, 1112, 4000
 LEAST_S, FIRST_LOOK_S = 60, 20
 RULE = Settle(channel="die_temp_c", within_k=1.0, slowest_time_constant_s=400.0)
 # Constants of the forecast were chosen by looking at machines of seeds below this one, and of other simulated machines.
-_FIRST_SEED = 6801
+_FIRST_SEED = 6819
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
