@@ -5,9 +5,9 @@ that follows case air or coolant and not the die. They idle, take two pulses and
 half a minute; the forecast is asked a little less often than by a run, which asks sooner when little is missing. Half
 of the sensors show half degrees, half show whole ones that are held for two seconds. Four to eight cores show their
 own temperatures, in another way than the machines do by which their joining was made: each has a slope of its own over
-temperature, stays below the die by what its own heat takes some seconds to build up, and in every third machine work
-comes and goes on one of them. Beside it, what a user would do
-instead: take the present reading for the end, as wide as the last minute moved.
+temperature, stays below the die by what takes some seconds to build up, and in every third machine work comes and goes
+on one of them. Beside it, what a user would do instead: take the present reading for the end, as wide as the last
+minute moved.
 """
 
 from __future__ import annotations

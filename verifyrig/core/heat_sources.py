@@ -23,6 +23,7 @@ __all__ = [
     "heated_groups",
     "highest_of",
     "needs_limit_on",
+    "of_same_chip",
     "of_same_part",
     "part_of",
 ]
@@ -133,12 +134,16 @@ def cores_of(temp: str, devices: Mapping[str, str]) -> tuple[str, ...]:
         devices: Device and input of each channel, as its `ChannelInfo` has it.
     """
     part = part_of(temp)
-    if part is None or not part.cores or base_name(temp) != part.temp or temp not in devices:
+    if part is None or not part.cores or base_name(temp) != part.temp:
         return ()
-    chip = _chip(devices[temp])
-    if not chip or any(_chip(devices[name]) == chip for name in of_role(part.temp, devices) if name != temp):
-        return ()
-    return tuple(name for name in of_role(part.cores, devices) if _chip(devices[name]) == chip)
+    alone = of_same_chip(temp, part.temp, devices) == (temp,)
+    return of_same_chip(temp, part.cores, devices) if alone else ()
+
+
+def of_same_chip(channel: str, base: str, devices: Mapping[str, str]) -> tuple[str, ...]:
+    """Return the channels of a kind on the chip that shows a channel, by number; `devices` as in `cores_of`."""
+    chip = _chip(devices.get(channel, ""))
+    return tuple(name for name in of_role(base, devices) if chip and _chip(devices[name]) == chip)
 
 
 def _device(info: ChannelInfo) -> str:

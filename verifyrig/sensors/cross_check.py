@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from verifyrig.core.ambient import AMBIENT_CHANNEL, AMBIENT_CHANNELS, ambient_channel
 from verifyrig.core.channels import THERMAL_PATH, base_name, is_temperature
+from verifyrig.core.heat_sources import of_same_chip
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 
 # A contradiction has to last, so that the lag of one sensor behind another is none.
@@ -48,12 +49,8 @@ class CrossCheck:
     def __post_init__(self) -> None:
         temps = [channel for channel in self.infos if is_temperature(channel)]
         self._warm = tuple(channel for channel in temps if base_name(channel) not in AMBIENT_CHANNELS)
-        die = self.infos.get("die_temp_c")
-        self._cores = tuple(
-            channel
-            for channel in temps
-            if die is not None and base_name(channel) == "core_temp_c" and _device(self.infos[channel]) == _device(die)
-        )
+        devices = {channel: info.device for channel, info in self.infos.items()}
+        self._cores = of_same_chip("die_temp_c", "core_temp_c", devices)
 
     def apply(self, t_s: float, readings: dict[str, Reading], load_share: float) -> None:
         """Mark in `readings` what a lasting contradiction makes implausible."""
