@@ -26,7 +26,9 @@ class Run:
     """One recorded run.
 
     Attributes:
-        rows: Time, die reading, power reading, fan speed, room reading, share, true room; shape (n, 7).
+        rows: Time, die reading, power reading, fan speed, room reading and share, as of `StageForecaster.forecast`,
+            and what its further sensors of the die read; shape (n, 6 + m).
+        true_ambient_c: The room, shape (n,).
         slowest_s: True slowest time constant of the network at its final fan speed, s.
     """
 
@@ -34,13 +36,13 @@ class Run:
     seed: int
     machine: MachineParameters
     rows: FloatArray
+    true_ambient_c: FloatArray
     slowest_s: float
 
-    @property
-    def end_c(self) -> float:
-        """What the die's sensor would show for ever in the room at the end of the wait, without noise and steps, °C."""
+    def end_c(self, at: int = -1) -> float:
+        """What the die's sensor would show for ever in the room as of a sample, without noise and steps, °C."""
         sensor = self.machine.sensors["die_temp_c"]
-        ambient_c = float(self.rows[-1, 6])
+        ambient_c = float(self.true_ambient_c[at])
         return min(steady_state(self.machine, 1.0, ambient_c=ambient_c).die_c + sensor.offset, sensor.high)
 
 
@@ -49,7 +51,8 @@ def record(case: str, seed: int, machine: MachineParameters | None = None) -> Ru
     parameters = machine or draw(case, seed)
     trip_c = min(USUAL_TRIP_C, parameters.processor.limit_c - BELOW_LIMIT_K)
     simulated = SimulatedMachine(parameters, seed=seed)
-    rows = []
+    cores = die_sensors(parameters)[1:]
+    rows, true_ambient_c = [], []
     for second in range(1, IDLE_S + LOAD_S + 1):
         share = 0.0 if second <= IDLE_S else 1.0
         simulated.advance(1.0, share)
@@ -64,10 +67,24 @@ def record(case: str, seed: int, machine: MachineParameters | None = None) -> Ru
                 readings["cpu_fan_speed_rpm"],
                 readings["ambient_temp_c"],
                 share,
-                simulated.ambient_c,
+                *(readings[core] for core in cores),
             )
         )
-    return Run(case=case, seed=seed, machine=parameters, rows=np.array(rows), slowest_s=slowest_s(parameters))
+        true_ambient_c.append(simulated.ambient_c)
+    return Run(
+        case=case,
+        seed=seed,
+        machine=parameters,
+        rows=np.array(rows),
+        true_ambient_c=np.array(true_ambient_c),
+        slowest_s=slowest_s(parameters),
+    )
+
+
+def die_sensors(machine: MachineParameters) -> list[str]:
+    """Return the die's sensors that the machine's driver shows, its own first: one driver shows two in all."""
+    channels = [name for name in machine.sensors if name.startswith(("die_", "core_"))]
+    return channels[:2] if machine.processor.driver == "k10temp" else channels[: 1 + machine.processor.cores]
 
 
 def slowest_s(machine: MachineParameters) -> float:

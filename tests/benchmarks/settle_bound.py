@@ -18,6 +18,7 @@ import numpy as np
 from mock_hw.physics.network import coolant_k_per_w
 from mock_hw.physics.parameters import MachineParameters
 from tests.benchmarks._exposure_runs import SOUND, Job, machine_of
+from tests.benchmarks._settle_runs import die_sensors
 from verifyrig.core.trace import FloatArray
 
 WAIT_MIN, LEAST_AT_FULL_S, WITHIN_K = 20.0, 60.0, 1.0
@@ -59,7 +60,7 @@ def bound_k(machine: MachineParameters, period_s: float, *, cores: bool = True) 
     shown = _course(values, liquid, t_s, ambient_c)
     slope = (shown[:, 1 : 1 + count] - shown[:, 1 + count :]) / (2 * _MOVED)
     die = machine.sensors["die_temp_c"]
-    shown_by = math.sqrt(len(_die_sensors(machine)) if cores else 1)
+    shown_by = math.sqrt(len(die_sensors(machine)) if cores else 1)
     sd = np.array([math.hypot(die.noise, die.step * _EVEN) / shown_by, _POWER_NOISE_W, _FAN_NOISE_RPM])
     # A reading that is held counts once: so many of them are fresh.
     fresh = period_s / np.maximum(period_s, [die.refresh_s, period_s, _FAN_REFRESH_S])
@@ -70,12 +71,6 @@ def bound_k(machine: MachineParameters, period_s: float, *, cores: bool = True) 
     toward = (end_c[1 : 1 + count] - end_c[1 + count :]) / (2 * _MOVED)
     solved = np.linalg.solve(information[at_full], np.broadcast_to(toward[:, None], (at_full.sum(), count, 1)))
     return t_s[at_full], 1.96 * np.sqrt(solved[..., 0] @ toward)
-
-
-def _die_sensors(machine: MachineParameters) -> list[str]:
-    """Return the die's sensors that the machine's driver shows: one of them shows two in all."""
-    channels = [name for name in machine.sensors if name.startswith(("die_", "core_"))]
-    return channels[:2] if machine.processor.driver == "k10temp" else channels[: 1 + machine.processor.cores]
 
 
 def _moved(machine: MachineParameters) -> tuple[Values, int]:

@@ -46,8 +46,7 @@ LATE_S = 30.0
 _AT_LIMIT_K = 1.3
 _FAN_STANDS_RPM = 30.0
 _NEWEST_S = 10.0
-# A room moves by some tenths of a kelvin within the hour, by so much until a reading has settled; what settles is taken
-# for the room as it is now.
+# What settles is taken for the room as it is now. Where it is not read, it may have moved by some tenths of a kelvin.
 _AMBIENT_MOVES_K = 0.15
 # Forty-odd draws around one or two peaks miss some of the far ends of what is possible (benchmark `settle-forecast`)
 # where power or room are assumed. Where both are read it is not needed (climbs of `exposure`): what it stood for there
@@ -317,8 +316,8 @@ def _forecast_end(
     if limit_c is not None:
         shown_c = np.minimum(shown_c, limit_c + np.clip(posterior.draws[:, P.OFFSET], -2.0, 1.0))
     misfit = math.sqrt(max(1.0, posterior.misfit / _MISFIT_ALLOWED))
-    widened = 1.0 if samples.well_known else _SPREAD
-    u_k = math.hypot(widened * samples.spread * misfit * spread_k, posterior.late_u_k, _AMBIENT_MOVES_K)
+    widened, moves_k = (1.0, 0.0) if samples.well_known else (_SPREAD, _AMBIENT_MOVES_K)
+    u_k = math.hypot(widened * samples.spread * misfit * spread_k, posterior.late_u_k, moves_k)
     u95_k = 1.96 * u_k + (high_k - low_k) / 2
     if samples.well_known:
         unusual = max(1.0, float(np.abs(posterior.peaks[0][_SLOW_PATH]).max()))
