@@ -337,6 +337,34 @@ def test_at_full_share_the_stage_s_own_forecast_says_whether_it_settles_too_hot(
         assert found[-1][1].why.code == "climb-full-too-hot" and found[-1][1].why.values["peak_c"] == ends_at_c
 
 
+@pytest.mark.parametrize("forecast_comes", [True, False])
+def test_full_share_is_not_given_up_by_an_outlook_before_the_stage_s_own_forecast_can_have_come(
+    forecast_comes: bool,
+) -> None:
+    """Once at full share its outlook says 150 ± 13 °C; a forecast of 84 ± 7 °C comes half a minute later, or none."""
+    climb, machine = Climb(rules(), 0.0), Machine(idle_c=50.0, rise_k=35.0, quick_k=30.0)
+    full_s, ended_s = math.inf, math.inf
+    for t_s in np.arange(0.0, 300.0, 2.0).tolist():
+        machine.share = climb.share
+        machine.full = Settling(150.0, 13.0) if climb.share == 1.0 else None
+        decision = climb.look(
+            Sight(
+                t_s=t_s,
+                temps_c={DIE: machine.idle_c + machine.quick_k * climb.share},
+                outlooks={DIE: machine},
+                unwatched=lambda _share: {},
+                ends={DIE: Settling(84.0, 7.0)} if forecast_comes and t_s >= full_s + 30.0 else {},
+            )
+        )
+        full_s = min(full_s, t_s) if climb.share == 1.0 else full_s
+        if decision.act is ClimbAct.END:
+            ended_s = t_s
+            break
+    assert full_s < 100.0
+    # By the outlook alone it ends after a minute, in which it has learned enough.
+    assert ended_s == (math.inf if forecast_comes else full_s + 60.0)
+
+
 def test_without_an_outlook_it_does_not_begin() -> None:
     climb = Climb(rules(), 0.0)
     decision = climb.look(Sight(t_s=5.0, temps_c={DIE: 35.0}, outlooks={}, unwatched=lambda _share: {}))

@@ -168,7 +168,7 @@ def test_a_stage_s_forecast_reads_the_cores_of_its_die() -> None:
     forecasts.begin(Stage(name="idle", kind=StageKind.IDLE, settle=RULE), 0.0)
     for t_s in range(3):
         buffer.add(float(t_s), {"die_temp_c": Reading(value=40.0), "core_temp_c": Reading(value=39.0)}, ambient_c=22.0)
-    rows, _ = forecasts._samples("die_temp_c")
+    rows, _, _ = forecasts._samples("die_temp_c")
     assert rows[:, 6:].tolist() == [[39.0]] * 3
 
 

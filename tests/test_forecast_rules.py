@@ -335,6 +335,7 @@ class Fits:
         self.asked: list[tuple[float, float | None, object]] = []
         self.allowed: list[Allowance] = []
         self.priors: list[Any] = []
+        self.rare: list[bool] = []
         self._misfits = list(misfits)
         monkeypatch.setattr(MODULE, "update", self.update)
 
@@ -347,7 +348,9 @@ class Fits:
         before: object,
         draws: int,
         allowed: Allowance,
+        rare: bool,
     ) -> Any:
+        self.rare.append(rare)
         self.asked.append((noise, fresh_s, before))
         self.allowed.append(allowed)
         self.priors.append(prior)
@@ -388,8 +391,14 @@ def test_for_the_end_of_a_kind_that_is_well_known_less_is_allowed_for(monkeypatc
     explain(cleaned(temp, share=share, well_known=False), None, 1.0, None, for_end=True)
     explain(cleaned(temp, share=share), None, 1.0, None)
     assert fits.allowed == [KNOWN_KIND, ANY_PATH, ANY_PATH]
+    # Rare faults are looked for by name: what was read so far may be that of several machines.
+    assert fits.rare == [True, False, False]
     # A fan that is read may follow another part than the die.
     assert [len(prior.middle) - len(PLAUSIBLE.middle) for prior in fits.priors] == [1, 0, 0]
+    # What it follows may be warm at idle, so that it turns at any speed there.
+    low = [(float(prior.middle[P.LOW_SHARE]), float(prior.spread[P.LOW_SHARE])) for prior in fits.priors]
+    assert low[0] == (SOUND["low_share_of_any"].middle, SOUND["low_share_of_any"].spread)
+    assert low[1] == low[2] == (PLAUSIBLE.middle[P.LOW_SHARE], PLAUSIBLE.spread[P.LOW_SHARE])
     # And the first lump may be the die alone, three standard deviations below die and lid in one.
     lumps = [prior.values(np.full(len(prior.middle), -3.0))[P.DIE_CAPACITY] for prior in fits.priors]
     assert lumps[0] == pytest.approx(SOUND["die_j_per_k"].middle) and lumps[1] == lumps[2] > 1.5 * lumps[0]

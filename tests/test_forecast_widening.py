@@ -151,13 +151,22 @@ def test_what_is_known_of_the_sensor_reaches_the_model(
         resolution=0.25, refresh_s=2.0, limit=95.0,
     )  # fmt: skip
     asked_at(StageForecaster(None, info), 100)
-    assert given.told == [(DEFAULT_SETTLE, 0.25, 2.0, 95.0)] and given.prepared[0][-2] is part
+    assert given.told == [(DEFAULT_SETTLE, 0.25, 2.0, 95.0)] and given.prepared[0][7] is part
 
 
 def test_without_a_known_sensor_nothing_is_said_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
     given = Given(monkeypatch, at(40.0, 2.0))
     asked_at(StageForecaster(RULE), 100)
-    assert given.told == [(RULE, None, None, None)] and given.prepared[0][-2] is DIE
+    assert given.told == [(RULE, None, None, None)] and given.prepared[0][7] is DIE
+
+
+def test_the_fan_s_duty_is_looked_back_upon_as_far_as_all_else(monkeypatch: pytest.MonkeyPatch) -> None:
+    given = Given(monkeypatch, at(40.0, 2.0))
+    whole = np.array(rows("steady", 2500))
+    StageForecaster(RULE).forecast(whole, 2400, whole[:, 0] / 1e4)
+    t_s, duty = given.prepared[0][0], given.prepared[0][9]
+    assert isinstance(t_s, np.ndarray) and isinstance(duty, np.ndarray)
+    assert 1800 < len(t_s) < 2000 and duty.tolist() == (t_s / 1e4).tolist()
 
 
 def test_half_an_hour_before_the_stage_is_looked_back_upon_and_no_more(monkeypatch: pytest.MonkeyPatch) -> None:

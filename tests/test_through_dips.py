@@ -102,7 +102,7 @@ def test_a_stage_s_forecasts_are_given_the_power_of_its_dips() -> None:
         dip = t_s in (2, 3)
         readings = {"die_temp_c": Reading(value=50.0), "package_power_w": Reading(value=10.0 if dip else 100.0)}
         buffer.add(float(t_s), readings, share=0.0 if dip else 1.0, ambient_c=22.0, left_out=dip)
-    rows, began = forecasts._samples("die_temp_c")
+    rows, began, _ = forecasts._samples("die_temp_c")
     assert began == 0
     assert rows[:, 2].tolist() == pytest.approx([100, 100, 10, 10, 100, 100])
     assert np.flatnonzero(np.isnan(rows[:, 1])).tolist() == [2, 3]

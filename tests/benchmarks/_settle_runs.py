@@ -28,6 +28,7 @@ class Run:
     Attributes:
         rows: Time, die reading, power reading, fan speed, room reading and share, as of `StageForecaster.forecast`,
             and what its further sensors of the die read; shape (n, 6 + m).
+        fan_duty: What the cooler's fan is commanded, 0 to 1 in 255 steps, shape (n,).
         true_ambient_c: The room, shape (n,).
         slowest_s: True slowest time constant of the network at its final fan speed, s.
     """
@@ -36,6 +37,7 @@ class Run:
     seed: int
     machine: MachineParameters
     rows: FloatArray
+    fan_duty: FloatArray
     true_ambient_c: FloatArray
     slowest_s: float
 
@@ -52,7 +54,7 @@ def record(case: str, seed: int, machine: MachineParameters | None = None) -> Ru
     trip_c = min(USUAL_TRIP_C, parameters.processor.limit_c - BELOW_LIMIT_K)
     simulated = SimulatedMachine(parameters, seed=seed)
     cores = die_sensors(parameters)[1:]
-    rows, true_ambient_c = [], []
+    rows, fan_duty, true_ambient_c = [], [], []
     for second in range(1, IDLE_S + LOAD_S + 1):
         share = 0.0 if second <= IDLE_S else 1.0
         simulated.advance(1.0, share)
@@ -70,12 +72,14 @@ def record(case: str, seed: int, machine: MachineParameters | None = None) -> Ru
                 *(readings[core] for core in cores),
             )
         )
+        fan_duty.append(round(255 * simulated.fans.duty_share) / 255)
         true_ambient_c.append(simulated.ambient_c)
     return Run(
         case=case,
         seed=seed,
         machine=parameters,
         rows=np.array(rows),
+        fan_duty=np.array(fan_duty),
         true_ambient_c=np.array(true_ambient_c),
         slowest_s=slowest_s(parameters),
     )

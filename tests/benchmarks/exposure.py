@@ -31,7 +31,7 @@ RULES = ("climb", "today", "trip-only")
 ALL_CASES = (*(case for case in CASES if case not in SOUND), *SOUND)
 _OUTSIDE = ("healthy-air", "healthy-liquid", "paste-dried", "coolant-slow", "radiator-blocked", "fan-stopped")
 # Of what was tuned by looking, seeds lie below this one; what is judged by are others.
-FIRST_SEED = 9801
+FIRST_SEED = 9921
 WAIT_MIN = 20.0
 
 

@@ -28,7 +28,7 @@ _LOAD_FROM_S, _FULL_FROM_S, _END_S = 182, 212, 1212
 _MOVED = 0.05  # standard deviations, for derivatives
 _POWER_NOISE_W, _FAN_NOISE_RPM, _FAN_REFRESH_S = 0.5, 6.0, 1.5
 _EVEN = 1 / math.sqrt(12)  # standard deviation of an even distribution over its width
-_FIRST_SEED = 9801
+_FIRST_SEED = 9921
 
 # Ranges of the simulated machines (`mock_hw.physics.parameters`): logarithm of high over low, or the width.
 _SCALED = {

@@ -1,11 +1,11 @@
 """How soon the settled value is known, and how often the truth lies inside what was stated.
 
-Simulated machines idle for 150 s and then run a full load; all sensors of the die that the driver shows are read, as
-in a run. `wait` is the time until the settled value is known within 1 K, over the 20 minutes that people wait; a run
-that never says so counts as 1. The truth is where the machine would settle in the room as it is at that time. Who
-goes on waiting sees the room drift, too: `in_the_last_room` is the same against the room at the end of those 20
-minutes. Beside it, what a user would do instead: wait for a slope below 0.2 K/min, or fit one exponential and believe
-its covariance.
+Simulated machines idle for 150 s and then run a full load; all sensors of the die that the driver shows and the fan's
+duty are read, as in a run. `wait` is the time until the settled value is known within 1 K, over the 20 minutes that
+people wait; a run that never says so counts as 1. The truth is where the machine would settle in the room as it is at
+that time. Who goes on waiting sees the room drift, too: `in_the_last_room` is the same against the room at the end of
+those 20 minutes. Beside it, what a user would do instead: wait for a slope below 0.2 K/min, or fit one exponential and
+believe its covariance.
 """
 
 from __future__ import annotations
@@ -79,7 +79,8 @@ def _forecast(run: Run) -> _Told:
         due = elapsed >= ask_at
         if not due and elapsed not in FIXED_S:
             continue
-        ahead = stage.forecast(run.rows[: IDLE_S + elapsed], IDLE_S)
+        until = IDLE_S + elapsed
+        ahead = stage.forecast(run.rows[:until], IDLE_S, run.fan_duty[:until])
         if due:
             ask_at = elapsed + max(5.0, 0.05 * elapsed)
         if ahead is None:

@@ -154,6 +154,8 @@ class Climb:
 
     def _is_too_hot(self, sight: Sight, hot: float) -> bool:
         """Return whether full share is to be given up, as probable as `hot` it would settle too hot."""
+        if self._awaits_end(sight):
+            return False
         if self.share > 0 and any(self._learned_s >= after_s and hot >= enough for after_s, enough in _ENOUGH_AFTER_S):
             return True
         if hot < _SURELY or sight.t_s - self._since_s < self._dwell_s(sight):
@@ -161,6 +163,11 @@ class Climb:
             return False
         self._hot_since_s = sight.t_s if self._hot_since_s is None else self._hot_since_s
         return sight.t_s - self._hot_since_s >= _SEEN_APART_S
+
+    def _awaits_end(self, sight: Sight) -> bool:
+        """Return whether full share has just begun and the stage's own forecasts of it are yet to come."""
+        is_new = self.reached and sight.t_s - self._since_s < _READ_S
+        return is_new and any(channel not in sight.ends for channel in self._rules.limits_c)
 
     def _surely_fails(self, sight: Sight, nearest: str, full: Settling) -> Reason | None:
         """Return by what full share surely fails, where more heat would change nothing of that; None otherwise."""

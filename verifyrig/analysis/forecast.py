@@ -86,6 +86,7 @@ def forecast(
     limit_c: float | None = None,
     part: HeatSource = DIE,
     cores_c: FloatArray | None = None,
+    fan_duty: FloatArray | None = None,
 ) -> Forecast | None:
     """Return where the temperature will settle, or None while there is too little to say anything.
 
@@ -102,8 +103,9 @@ def forecast(
         limit_c: The machine's own limit, at which it throttles, °C, where known.
         part: What is heated; the power of a graphics card comes in a processor's terms (`card_power`).
         cores_c: What further sensors of the same die read, °C, shape (n, m).
+        fan_duty: What the fan is commanded, 0 to 1, shape (n,).
     """
-    samples = prepare(t_s, temp_c, power_w, fan_rpm, ambient_c, load_share, load_on_s, part, cores_c)
+    samples = prepare(t_s, temp_c, power_w, fan_rpm, ambient_c, load_share, load_on_s, part, cores_c, fan_duty)
     if samples is None:
         return None
     answer = forecast_from(samples, settle or DEFAULT_SETTLE, resolution_k, refresh_s, limit_c)
@@ -247,7 +249,8 @@ def explain(
         data = replace(data, stood=idle_that_stood(data))
     fresh_s = refresh_s or held_s(samples.t_s, samples.temp_c)
     prior, noise_k, allowed = samples.prior, reading_noise_k(samples.temp_c, resolution_k), ANY_PATH
-    if for_end and samples.well_known:
+    well_known_end = for_end and samples.well_known
+    if well_known_end:
         prior = (prior if samples.fan_rpm is None else prior.of_any_fan()).of_quick_die()
         noise_k = calm_noise_k(samples.t_s, samples.temp_c, samples.share, resolution_k, fresh_s, samples.sensors)
         allowed = KNOWN_KIND
@@ -256,9 +259,9 @@ def explain(
             allowed = replace(KNOWN_KIND, own_noise_k=own_k)
     if before is not None and before.shape[1] != len(prior.middle):
         before = None  # a fan that came or went
-    posterior = update(prior, data, noise_k, fresh_s, before, draws=draws, allowed=allowed)
+    posterior = update(prior, data, noise_k, fresh_s, before, draws=draws, allowed=allowed, rare=well_known_end)
     if before is not None and posterior.misfit > _MISFIT_WRONG:
-        posterior = update(prior, data, noise_k, fresh_s, None, draws=draws, allowed=allowed)
+        posterior = update(prior, data, noise_k, fresh_s, None, draws=draws, allowed=allowed, rare=well_known_end)
     return posterior
 
 

@@ -103,6 +103,8 @@ SOUND: dict[str, MachineRange] = {
     "limit_c": _normal(95.0, 6.0, 80.0),
     "ambient_c": _normal(22.5, 2.9),
     "low_share": _normal(0.40, 0.07, 0.2, 0.7),  # of full speed, up to `curve_low_c`
+    # The same where it may follow another part, which is warm then already.
+    "low_share_of_any": _normal(0.42, 0.15, 0.2, 0.9),
     # A fan rises by one part in one plus this of its curve: a small one follows the die, a large one another part.
     "fan_flatter": _about(0.25, 1.8),
     "curve_low_c": _normal(50.0, 3.5),

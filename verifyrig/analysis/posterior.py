@@ -42,9 +42,12 @@ _STEP = 0.02  # of a standard deviation, for derivatives
 # The draws: how many, how often each is led back, how much worse than the median one may end, and how strongly the
 # derivatives at the peak are held on to. Peaks that cost more than the rival's share above the best are left out.
 DRAWS, _LEAD_BACK, _STRAY_COST, _HOLD = 48, 2, 25.0, 3.0
-_RIVAL_COST, _MOST_RIVALS = 7.0, 2
-# Parameters whose rare faults a search from the usual machine would not find.
+_RIVAL_COST, _MOST_RIVALS = 7.0, 4
+# Two peaks so near each other, squared, in standard deviations, are one.
+_SAME_PEAK = 2.0
+# Parameters whose rare faults a search from the usual machine would not find, and where such faults lie.
 _TAILED = [P.PLATE_TO_SINK, P.SINK_TO_AIR, P.CASE_TO_AMBIENT, P.OFFSET]
+_RARE_AT = 1.7
 _FAN_SHARE_SD = 0.03  # of full speed: a real curve is not two straight lines
 # Quantiles, and how many standard deviations of a normal distribution lie between the two.
 _QUANTILES = ((0.05, 3.28971), (0.10, 2.56310))
@@ -146,6 +149,8 @@ def update(
     seed: int = 1,
     draws: int = DRAWS,
     allowed: Allowance = ANY_PATH,
+    *,
+    rare: bool = False,
 ) -> Posterior:
     """Return the posterior for the samples.
 
@@ -155,9 +160,14 @@ def update(
         starts: Where to start from, standard normal coordinates, shape (s, p); None to look around first.
         draws: How many machines to draw.
         allowed: What is allowed for beside noise.
+        rare: Where there is nothing to start from, begin at each rare fault, too: what was read so far may be that of
+            several machines.
     """
     fit = fit_of(prior, data, noise_k, refresh_s, allowed)
-    peaks = descend(fit, scout(fit, seed) if starts is None else starts)
+    if starts is None:
+        starts = scout(fit, seed)
+        starts = np.concatenate((starts, _rare_faults(len(prior.middle)))) if rare else starts
+    peaks = _distinct(descend(fit, starts))
     drawn, residuals = draw_around(fit, rivals(peaks), seed, draws)
     late_k, late_u_k = _late_misfit(fit, residuals)
     missed_k = np.linalg.solve(fit.whiten, residuals[:, : fit.readings].T)
@@ -184,6 +194,23 @@ def fit_of(
 def rivals(peaks: list[Peak]) -> list[Peak]:
     """Return the best and, where another is nearly as good, that one too."""
     return [peak for peak in peaks if peak.cost < peaks[0].cost + _RIVAL_COST][:_MOST_RIVALS]
+
+
+def _distinct(peaks: list[Peak]) -> list[Peak]:
+    """Return the peaks that are not one of those before them again."""
+    found: list[Peak] = []
+    for peak in peaks:
+        curvature = peak.slope.T @ peak.slope + np.eye(len(peak.z))
+        if all((peak.z - other.z) @ curvature @ (peak.z - other.z) >= _SAME_PEAK for other in found):
+            found.append(peak)
+    return found
+
+
+def _rare_faults(parameters: int) -> FloatArray:
+    """Return usual machines with one rare fault each, standard normal coordinates, shape (s, p)."""
+    z = np.zeros((len(_TAILED), parameters))
+    z[np.arange(len(_TAILED)), _TAILED] = _RARE_AT
+    return z
 
 
 def scout(fit: ReadingFit, seed: int) -> FloatArray:

@@ -78,13 +78,14 @@ class Prior:
 
     def of_any_fan(self) -> Prior:
         """Return the prior with one parameter more: fans may follow coolant, case or nothing in place of the die."""
-        row = SOUND["fan_flatter"]
+        row, low = SOUND["fan_flatter"], SOUND["low_share_of_any"]
+        wide = self.changed(low_share=(low.middle, low.spread))
         return Prior(
-            middle=np.append(self.middle, row.middle),
-            spread=np.append(self.spread, row.spread),
-            tail=np.append(self.tail, row.tail),
-            two_sided=np.append(self.two_sided, False),
-            logarithmic=np.append(self.logarithmic, row.logarithmic),
+            middle=np.append(wide.middle, row.middle),
+            spread=np.append(wide.spread, row.spread),
+            tail=np.append(wide.tail, row.tail),
+            two_sided=np.append(wide.two_sided, False),
+            logarithmic=np.append(wide.logarithmic, row.logarithmic),
         )
 
     def of_quick_die(self) -> Prior:

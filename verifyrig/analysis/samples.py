@@ -9,6 +9,7 @@ import numpy as np
 
 from verifyrig.analysis.card_power import TYPICAL_PROCESSOR_W
 from verifyrig.analysis.die_course import DieCourse, die_course
+from verifyrig.analysis.fan_speed import FullSpeed, full_speed, joined
 from verifyrig.analysis.own_answers import Driven, expected_level
 from verifyrig.analysis.prior import PLAUSIBLE, PLAUSIBLE_CARD, P, Prior
 from verifyrig.analysis.spectrum import Level
@@ -75,6 +76,7 @@ def prepare(
     load_on_s: float | None,
     part: HeatSource = DIE,
     cores_c: FloatArray | None = None,
+    fan_duty: FloatArray | None = None,
 ) -> Samples | None:
     """Return the samples cleaned for the model, None where there are too few; arguments as in `forecast`."""
     n = len(t_s)
@@ -108,6 +110,8 @@ def prepare(
     course = DieCourse(temp_c, 1)
     if well_known and cores_c is not None:
         course = die_course(t_s, temp_c, cores_c, power, share)
+    if well_known and fan_rpm is not None and fan_duty is not None:
+        prior = _with_duty(prior, fan_rpm, fan_duty)
     return Samples(
         t_s=t_s,
         temp_c=course.temp_c,
@@ -127,6 +131,16 @@ def prepare(
         own_c=temp_c if course.sensors > 1 else None,
         sensors=course.sensors,
     )
+
+
+def _with_duty(prior: Prior, fan_rpm: FloatArray, fan_duty: FloatArray) -> Prior:
+    """Return the prior with what the fan's commanded duty says of its full speed."""
+    found = full_speed(fan_rpm, fan_duty)
+    if found is None:
+        return prior
+    usual = FullSpeed(float(prior.middle[P.FULL_SPEED]), float(prior.spread[P.FULL_SPEED]))
+    whole = joined(usual, found)
+    return prior.changed(full_speed=(whole.rpm, whole.spread))
 
 
 def _share(t_s: FloatArray, load_share: FloatArray | None, load_on_s: float | None) -> FloatArray:

@@ -160,6 +160,7 @@ def _ahead(trace: Trace, stage: StageSpan, channel: str, rule: Settle, from_s: f
         limit_c=facts.limit,
         part=part,
         cores_c=_cores(trace, channel, span),
+        fan_duty=column(part.fan_duty),
     )
 
 

@@ -42,7 +42,7 @@ class StageForecaster:
         self._machines: FloatArray | None = None
         self._looked_around_s = 0.0
 
-    def forecast(self, rows: FloatArray, began: int) -> Forecast | None:
+    def forecast(self, rows: FloatArray, began: int, fan_duty: FloatArray | None = None) -> Forecast | None:
         """Return where the temperature will settle as of the last sample, or None while it is too early.
 
         Args:
@@ -50,13 +50,15 @@ class StageForecaster:
                 ambient, °C; share, 0 to 1; further sensors of the same die, °C; NaN for what has no `ok` reading.
             began: Index of the stage's first sample. Those before it show where the machine came from, and what it
                 is like.
+            fan_duty: What the fan is commanded at each sample, 0 to 1, shape (n,), NaN where it was not read.
         """
         if len(rows) <= began:
             return None
         began_s = float(rows[began, 0])
-        rows = rows[rows[:, 0] >= began_s - _MOST_HISTORY_S]
+        recent = rows[:, 0] >= began_s - _MOST_HISTORY_S
+        rows, fan_duty = rows[recent], None if fan_duty is None else fan_duty[recent]
         t, temp, power, fan, ambient, share = rows[:, :6].T
-        samples = prepare(t, temp, power, fan, ambient, share, None, self._part, rows[:, 6:])
+        samples = prepare(t, temp, power, fan, ambient, share, None, self._part, rows[:, 6:], fan_duty)
         if samples is None or _still_before(samples.t_s[samples.start], t, share, began_s):
             return None
         info, elapsed_s = self._info, float(t[-1]) - began_s

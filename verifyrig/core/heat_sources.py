@@ -48,6 +48,11 @@ class HeatSource(NamedTuple):
     short: str
     cores: str = ""
 
+    @property
+    def fan_duty(self) -> str:
+        """What that fan is commanded, 0 to 1."""
+        return self.fan.replace("_speed_rpm", "_duty_share")
+
 
 DIE = HeatSource("die_temp_c", "package_power_w", "cpu_fan_speed_rpm", "", "die", "core_temp_c")
 CARD = HeatSource("gpu_temp_c", "gpu_power_w", "gpu_fan_speed_rpm", "gpu_", "card")

@@ -104,16 +104,17 @@ class StageForecasts:
         channel, forecast = found
         return self._limits_c.get(channel, 0.0) - forecast.settles_at_c
 
-    def _samples(self, channel: str) -> tuple[FloatArray, int]:
-        """Return what `StageForecaster.forecast` takes of a channel: its samples, and which is the stage's first."""
+    def _samples(self, channel: str) -> tuple[FloatArray, int, FloatArray]:
+        """Return what `StageForecaster.forecast` takes of a channel: samples, the stage's first one, the fan's duty."""
         part = part_of(channel) or DIE
         rows = self._buffer.rows(self._since[channel])
         began = max(0, self._began - max(self._since[channel], self._buffer.first))
         fan_rpm, power_w = rows.column(self._fan_of(channel, part)), self._power_w(channel, part, rows)
+        fan_duty = rows.column(part.fan_duty if part is DIE else None)
         dips = through_dips(rows.column(channel), rows.share, rows.left_out)
         cores = [rows.column(name) for name in self._cores[channel]]
         columns = (rows.t_s, dips.temp_c, power_w, fan_rpm, rows.ambient_c, dips.share, *cores)
-        return np.column_stack(columns)[: dips.until], began
+        return np.column_stack(columns)[: dips.until], began, fan_duty[: dips.until]
 
     def _power_w(self, channel: str, part: HeatSource, rows: BufferRows) -> FloatArray:
         name = of_same_part(channel, part.power, self._infos) if part_of(channel) else part.power
