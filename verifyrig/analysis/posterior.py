@@ -36,6 +36,8 @@ __all__ = [
 # The search: machines looked at first, rounds of Gauss-Newton steps (rivals are dropped after two unless near),
 # dampings tried in each, and the gain below which it ends.
 _SCOUTS, _ROUNDS, _RIVALS_UNTIL = 80, 5, 2
+# From rare faults the way is longer: what is best after two rounds need not be in the end.
+_ROUNDS_FROM_RARE, _RIVALS_UNTIL_FROM_RARE = 8, 6
 _DAMPINGS = (0.03, 0.3, 3.0)
 _GAIN_ENOUGH = 0.2
 _STEP = 0.02  # of a standard deviation, for derivatives
@@ -164,10 +166,12 @@ def update(
             several machines.
     """
     fit = fit_of(prior, data, noise_k, refresh_s, allowed)
-    if starts is None:
-        starts = scout(fit, seed)
-        starts = np.concatenate((starts, _rare_faults(len(prior.middle)))) if rare else starts
-    peaks = _distinct(descend(fit, starts))
+    if starts is None and rare:
+        starts = np.concatenate((scout(fit, seed), _rare_faults(len(prior.middle))))
+        found = descend(fit, starts, _ROUNDS_FROM_RARE, _RIVALS_UNTIL_FROM_RARE)
+    else:
+        found = descend(fit, scout(fit, seed) if starts is None else starts)
+    peaks = _distinct(found)
     drawn, residuals = draw_around(fit, rivals(peaks), seed, draws)
     late_k, late_u_k = _late_misfit(fit, residuals)
     missed_k = np.linalg.solve(fit.whiten, residuals[:, : fit.readings].T)
@@ -265,13 +269,15 @@ def _linearise(fit: Explaining, z: FloatArray) -> tuple[FloatArray, FloatArray]:
     return base, np.swapaxes((all_residuals[:, 1:] - base[:, None]) / _STEP, 1, 2)
 
 
-def descend(fit: Explaining, starts: FloatArray, rounds: int = _ROUNDS) -> list[Peak]:
+def descend(
+    fit: Explaining, starts: FloatArray, rounds: int = _ROUNDS, rivals_until: int = _RIVALS_UNTIL
+) -> list[Peak]:
     """Go down to the most probable machine from each start (Gauss–Newton with damping), the best first."""
     z, damping = starts.copy(), np.full(len(starts), 0.1)
     residual, slope = _linearise(fit, z)
     cost = _cost(residual, z)
     for turn in range(rounds):
-        if turn == _RIVALS_UNTIL:
+        if turn == rivals_until:
             keep = cost < cost.min() + 3 * _RIVAL_COST
             z, damping, residual, slope, cost = z[keep], damping[keep], residual[keep], slope[keep], cost[keep]
         tried, tried_cost, tried_damping = _try_steps(fit, z, residual, slope, damping)
