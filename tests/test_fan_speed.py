@@ -75,6 +75,15 @@ def test_a_quarter_more_or_less_is_still_the_same_fan() -> None:
     assert near is not None and far is None
 
 
+@pytest.mark.parametrize(
+    ("rpm", "duty", "told"), [(100.0, 0.2, True), (99.5, 0.2, False), (100.0, 0.199, False), (150.0, 0.3, True)]
+)
+def test_a_fan_counts_from_a_hundred_turns_a_minute_and_a_fifth_of_its_duty_on(
+    rpm: float, duty: float, told: bool
+) -> None:
+    assert (full_speed(np.full(20, rpm), np.full(20, duty)) is not None) is told
+
+
 def test_half_of_the_speeds_and_ten_must_have_their_duty() -> None:
     rpm, duty = np.full(100, 900.0), np.full(100, 0.5)
     assert full_speed(rpm, np.where(np.arange(100) < 50, duty, math.nan)) is not None

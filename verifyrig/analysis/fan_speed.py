@@ -42,7 +42,7 @@ def full_speed(fan_rpm: FloatArray, duty: FloatArray) -> FullSpeed | None:
     if np.diff(np.quantile(over, (0.05, 0.95)))[0] > _SAME_WITHIN:
         return None
     top = float(np.quantile(duty[read], 0.9))
-    return FullSpeed(math.exp(float(np.median(over[duty[read] >= top]))), _SHARE_OFF / min(1.0, top))
+    return FullSpeed(math.exp(float(np.median(over[duty[read] >= top]))), _SHARE_OFF / top)
 
 
 def joined(usual: FullSpeed, found: FullSpeed) -> FullSpeed:
