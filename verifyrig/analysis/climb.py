@@ -37,6 +37,8 @@ _AS_LIKELY, _LEARN_S = 0.5, 60.0
 _ENOUGH_AFTER_S = ((60.0, 0.85), (180.0, _AS_LIKELY))
 # So long at full share gives work rate, rails and causes their readings, even where its verdict is certain before.
 _READ_S = 60.0
+# So long the stage's own forecasts of full share may take to come.
+_FORECASTS_COME_S = 60.0
 # By so many u95 must it lie above its threshold: it is looked at again and again, and one look in forty errs by one.
 _SURE_U95 = 1.5
 # What no sensor shows sends the share back by a forecast, which may turn out wrong. That share comes back where the
@@ -166,7 +168,7 @@ class Climb:
 
     def _awaits_end(self, sight: Sight) -> bool:
         """Return whether full share has just begun and the stage's own forecasts of it are yet to come."""
-        is_new = self.reached and sight.t_s - self._since_s < _READ_S
+        is_new = self.reached and sight.t_s - self._since_s < _FORECASTS_COME_S
         return is_new and any(channel not in sight.ends for channel in self._rules.limits_c)
 
     def _surely_fails(self, sight: Sight, nearest: str, full: Settling) -> Reason | None:

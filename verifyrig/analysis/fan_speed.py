@@ -19,7 +19,8 @@ _LEAST_DUTY, _LEAST_RPM = 0.2, 100.0
 # Speed over duty changes by so much (logarithm) where a fan keeps to that from two fifths of its duty up; what differs
 # by more is the duty of another fan, or none that is obeyed.
 _SAME_WITHIN = 0.25
-_FEWEST = 10
+# So many readings, and so much of those of the speed, must have their duty.
+_FEWEST, _LEAST_PART = 10, 0.5
 
 
 class FullSpeed(NamedTuple):
@@ -36,7 +37,7 @@ def full_speed(fan_rpm: FloatArray, duty: FloatArray) -> FullSpeed | None:
         fan_rpm, duty: Speed, rpm, and commanded duty, 0 to 1, shape (n,); NaN where there was no reading.
     """
     read = (fan_rpm >= _LEAST_RPM) & (duty >= _LEAST_DUTY)
-    if np.count_nonzero(read) < max(_FEWEST, 0.5 * np.count_nonzero(np.isfinite(fan_rpm))):
+    if np.count_nonzero(read) < max(_FEWEST, _LEAST_PART * np.count_nonzero(np.isfinite(fan_rpm))):
         return None
     over = np.log(fan_rpm[read] / duty[read])
     if np.diff(np.quantile(over, (0.05, 0.95)))[0] > _SAME_WITHIN:

@@ -83,6 +83,11 @@ _NUMBERED = re.compile(
 )
 
 
+def duty_of(speed: str) -> str:
+    """Return the channel of what a fan or pump is commanded, of that of its speed."""
+    return speed.replace("_speed_rpm", "_duty_share")
+
+
 def base_name(channel: str) -> str:
     """Return the channel without its number: `case_fan_2_speed_rpm` gives `case_fan_speed_rpm`."""
     if channel in BASE_CHANNELS:

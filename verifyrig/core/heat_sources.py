@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from verifyrig.core.channels import base_name, number_of, numbered, of_role
+from verifyrig.core.channels import base_name, duty_of, number_of, numbered, of_role
 from verifyrig.core.interfaces import ChannelInfo, Reading
 from verifyrig.core.profile import LoadPlan, WorkName
 
@@ -51,7 +51,7 @@ class HeatSource(NamedTuple):
     @property
     def fan_duty(self) -> str:
         """What that fan is commanded, 0 to 1."""
-        return self.fan.replace("_speed_rpm", "_duty_share")
+        return duty_of(self.fan)
 
 
 DIE = HeatSource("die_temp_c", "package_power_w", "cpu_fan_speed_rpm", "", "die", "core_temp_c")

@@ -110,7 +110,7 @@ class StageForecasts:
         rows = self._buffer.rows(self._since[channel])
         began = max(0, self._began - max(self._since[channel], self._buffer.first))
         fan_rpm, power_w = rows.column(self._fan_of(channel, part)), self._power_w(channel, part, rows)
-        fan_duty = rows.column(part.fan_duty if part is DIE else None)
+        fan_duty = rows.column(part.fan_duty)
         dips = through_dips(rows.column(channel), rows.share, rows.left_out)
         cores = [rows.column(name) for name in self._cores[channel]]
         columns = (rows.t_s, dips.temp_c, power_w, fan_rpm, rows.ambient_c, dips.share, *cores)

@@ -11,7 +11,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from verifyrig.core.channels import numbered
+from verifyrig.core.channels import duty_of, numbered
 from verifyrig.core.interfaces import ChannelInfo
 from verifyrig.sensors.claims import AMD, ChannelClaim, claim
 from verifyrig.sensors.corrections import corrected
@@ -98,7 +98,7 @@ def _pair_duties(infos: list[ChannelInfo]) -> list[ChannelInfo]:
         fan = fans.get(f"{chip}:{stem.replace('pwm', 'fan')}") if stem.startswith("pwm") else None
         if fan is None or info.channel is not None:
             continue
-        duty = fan.replace("_speed_rpm", "_duty_share")
+        duty = duty_of(fan)
         if duty not in taken:
             infos[i] = replace(info, channel=duty, note=_PAIRED_DUTY)
     return infos

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 
-from verifyrig.core.channels import THERMAL_PATH, base_name, is_temperature, number_of, of_role
+from verifyrig.core.channels import THERMAL_PATH, base_name, duty_of, is_temperature, number_of, of_role
 from verifyrig.core.interfaces import ChannelInfo, Quality, Reading
 from verifyrig.core.plain_text import plain_line, plain_lines
 from verifyrig.terminal.words import part_word
@@ -175,7 +175,7 @@ def _item(name: str, info: ChannelInfo, reading: Reading, named: Mapping[str, tu
     word = _WORDS.get(base, plain_line(base)) + (f" {n}" if n > 1 else "")
     text = f"{word} {value_word(info, reading)}"
     left = _left(info, reading) if is_temperature(name) else []
-    duty = named.get(name.replace("_speed_rpm", "_duty_share")) if name.endswith("_speed_rpm") else None
+    duty = named.get(duty_of(name)) if name.endswith("_speed_rpm") else None
     if duty is not None and duty[1].ok:
         text += f" at {value_word(*duty)} duty"
     if base in ("busy_share", "gpu_busy_share") and reading.value is not None:
