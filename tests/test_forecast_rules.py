@@ -751,6 +751,39 @@ def test_a_card_has_answered_within_minutes_and_a_processor_may_be_as_slow_as_an
     assert not ready(part=CARD).well_known and ready().well_known
 
 
+LOAD_THEN_IDLE = np.repeat([0.0, 1.0, 0.0], [20, 40, 40])
+
+
+@pytest.mark.parametrize(
+    ("part", "fan_rpm", "share", "moves"),
+    [
+        (CARD, None, LOAD_THEN_IDLE, True),
+        (CARD, np.full(N, math.nan), LOAD_THEN_IDLE, True),
+        (CARD, np.full(N, 900.0), LOAD_THEN_IDLE, False),  # what its fan does is seen
+        (CARD, None, np.repeat([0.0, 1.0], 50), False),  # under load
+        (CARD, None, np.zeros(N), False),  # before any load
+        (DIE, None, LOAD_THEN_IDLE, False),
+    ],
+)
+def test_fans_on_no_record_may_move_a_card_that_rests_after_a_load(
+    monkeypatch: pytest.MonkeyPatch, part: HeatSource, fan_rpm: FloatArray | None, share: FloatArray, moves: bool
+) -> None:
+    # 33 climbs of real cards behind their machine's fans (docs/climb.md): after the load they idled elsewhere than
+    # before it by 0.8 K rms, of which 0.6 K are how well either is known.
+    moves_k = ready(part=part, fan_rpm=fan_rpm, load_share=share).after_load_k
+    assert moves_k == (pytest.approx(math.sqrt(0.8**2 - 0.6**2), abs=0.15) if moves else 0.0)
+
+
+@pytest.mark.parametrize("powered", [True, False])
+def test_what_fans_may_yet_move_is_part_of_u95(monkeypatch: pytest.MonkeyPatch, powered: bool) -> None:
+    own = OwnEnd(60.0, 0.3, slow=False, too_slow=False)
+    Model(monkeypatch, PLAUSIBLE_END, own=own)
+    still = told(cleaned(powered=powered, well_known=False))
+    moved = told(cleaned(powered=powered, well_known=False, after_load_k=0.5))
+    assert moved.u95_k == pytest.approx(math.hypot(still.u95_k, 1.96 * 0.5))
+    assert moved == replace(still, u95_k=moved.u95_k, known=moved.u95_k <= RULE.within_k, remaining_s=moved.remaining_s)
+
+
 @pytest.mark.parametrize(
     ("part", "power", "at_most_w"), [(CARD, True, TYPICAL_PROCESSOR_W), (CARD, False, None), (DIE, True, None)]
 )

@@ -18,7 +18,7 @@ from verifyrig.analysis.stage_forecaster import StageForecaster
 from verifyrig.analysis.thresholds import judge_thresholds
 from verifyrig.analysis.touch import TOUCH_SAFE_C, touch_safe_in_s
 
-ANALYSIS_VERSION = "14"
+ANALYSIS_VERSION = "15"
 
 __all__ = [
     "ANALYSIS_VERSION",

@@ -134,13 +134,15 @@ def forecast_from(
         return ForecastResult(at_limit, None)
     own = _own_end(samples, rule, resolution_k, refresh_s, limit_c)
     if own is not None and not samples.powered:
-        return ForecastResult(_stated(own.settles_at_c, own.u_k, own.slow, rule, samples.why), None)
+        stated = _stated(own.settles_at_c, own.u_k, own.slow, rule, samples.why)
+        return ForecastResult(_after_load(stated, samples, rule), None)
     posterior = explain(samples, resolution_k, refresh_s, before, for_end=True)
     if posterior is None:
         return None
     levels = _moved(samples, posterior, resolution_k, refresh_s)
     ahead = _forecast_end(samples, posterior, rule, limit_c, levels)
-    return ForecastResult(_weighed(ahead, own, samples, rule, posterior.misfit <= _MISFIT_WRONG), posterior)
+    both = _weighed(ahead, own, samples, rule, posterior.misfit <= _MISFIT_WRONG)
+    return ForecastResult(_after_load(both, samples, rule), posterior)
 
 
 def forecast_from_own_answers(
@@ -196,6 +198,14 @@ def _weighed(ahead: Forecast, own: OwnEnd | None, samples: Samples, rule: Settle
         return ahead
     both = weighed((ahead.settles_at_c, u_k), (own.settles_at_c, own.u_k))
     return _stated(*both, own.slow or ahead.slow, rule, ahead.why)
+
+
+def _after_load(found: Forecast, samples: Samples, rule: Settle) -> Forecast:
+    """Return the forecast with what may yet move after a load unseen."""
+    if not samples.after_load_k:
+        return found
+    u_k = math.hypot(found.u95_k / 1.96, samples.after_load_k)
+    return _stated(found.settles_at_c, u_k, found.slow, rule, found.why)
 
 
 def _stated(settles_at_c: float, u_k: float, slow: bool, rule: Settle, why: tuple[Reason, ...]) -> Forecast:

@@ -25,6 +25,9 @@ _TYPICAL_IDLE_W, _TYPICAL_LOAD_W = 15.0, 100.0
 _TYPICAL_AMBIENT_C, _AMBIENT_SPREAD_K = 23.0, 5.0
 # A card's own masses have answered within some minutes (common practice; nine cards of 700 W within two).
 _SLOWEST_CARD_S = 150.0
+# A card behind fans that stand on no record idles elsewhere after a load than before it: by 0.8 K rms on 33 climbs of
+# real cards (docs/climb.md), of which some 0.6 K are how well either is known.
+_AFTER_LOAD_K = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +48,7 @@ class Samples:
         at_most_w: What its own limit lets the part draw, W, None where it is not known.
         own_c: What the temperature's own sensor read, °C, shape (n,), where `temp_c` is made of several; else None.
         sensors: Of how many it is made.
+        after_load_k: By how much what no sensor shows may yet move where it settles, K, standard deviation.
     """
 
     t_s: FloatArray
@@ -64,6 +68,7 @@ class Samples:
     at_most_w: float | None = None
     own_c: FloatArray | None = None
     sensors: int = 1
+    after_load_k: float = 0.0
 
 
 def prepare(
@@ -107,6 +112,7 @@ def prepare(
     else:
         unknown.append(reason("fan-speed-unknown"))
     well_known = powered and ambient_known and part is not CARD
+    rests = part is CARD and fan is None and not share[start:].any() and bool(share[:start].any())
     course = DieCourse(temp_c, 1)
     if well_known and cores_c is not None:
         course = die_course(t_s, temp_c, cores_c, power, share)
@@ -130,6 +136,7 @@ def prepare(
         at_most_w=TYPICAL_PROCESSOR_W if powered and part is CARD else None,
         own_c=temp_c if course.sensors > 1 else None,
         sensors=course.sensors,
+        after_load_k=_AFTER_LOAD_K if rests else 0.0,
     )
 
 
