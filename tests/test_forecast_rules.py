@@ -765,7 +765,7 @@ LOAD_THEN_IDLE = np.repeat([0.0, 1.0, 0.0], [20, 40, 40])
         (DIE, None, LOAD_THEN_IDLE, False),
     ],
 )
-def test_fans_on_no_record_may_move_a_card_that_rests_after_a_load(
+def test_fans_on_no_record_may_move_a_card_that_idles_after_a_load(
     monkeypatch: pytest.MonkeyPatch, part: HeatSource, fan_rpm: FloatArray | None, share: FloatArray, moves: bool
 ) -> None:
     # 33 climbs of real cards behind their machine's fans (docs/climb.md): after the load they idled elsewhere than

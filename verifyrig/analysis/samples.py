@@ -112,7 +112,7 @@ def prepare(
     else:
         unknown.append(reason("fan-speed-unknown"))
     well_known = powered and ambient_known and part is not CARD
-    rests = part is CARD and fan is None and not share[start:].any() and bool(share[:start].any())
+    idle_again = part is CARD and fan is None and not share[start:].any() and bool(share[:start].any())
     course = DieCourse(temp_c, 1)
     if well_known and cores_c is not None:
         course = die_course(t_s, temp_c, cores_c, power, share)
@@ -136,7 +136,7 @@ def prepare(
         at_most_w=TYPICAL_PROCESSOR_W if powered and part is CARD else None,
         own_c=temp_c if course.sensors > 1 else None,
         sensors=course.sensors,
-        after_load_k=_AFTER_LOAD_K if rests else 0.0,
+        after_load_k=_AFTER_LOAD_K if idle_again else 0.0,
     )
 
 
