@@ -8,12 +8,13 @@ import json
 import random
 import sqlite3
 import sys
+import threading
 import time
 import warnings
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from starlette.websockets import WebSocketDisconnect
@@ -32,10 +33,12 @@ from verifyrig.link.messages import Kind, encode
 from verifyrig.link.pairing import PairingSide, WrongCode
 from verifyrig.link.probes import ProbeValues
 from verifyrig.link.sender import Sender
+from verifyrig.link.session import Session
 from verifyrig.record.check import check_record
 from verifyrig.record.restart_note import Aftermath, aftermath_path, write_aftermath
 from verifyrig.record.signature import SignatureState, key_path, load_key, make_key, sign_record, signatures_path
 from verifyrig.record.tail import Tail
+from verifyrig.record.twin import Twin
 from verifyrig.runs.end_of_run import post_mortem_of
 from verifyrig.serve.app import Doors
 from verifyrig.serve.codes import LASTS_S, Codes
@@ -51,6 +54,7 @@ with warnings.catch_warnings():  # its newer form wants another client library t
     from starlette.testclient import TestClient
 
 SECRET = "11" * 32
+HANG_S = 60.0
 
 
 @pytest.fixture
@@ -328,14 +332,102 @@ def _sent(link: Any, hub: Hub, record: Path, **shown: Any) -> None:
     _next(link, Kind.ACK)
 
 
+def test_a_connection_that_ends_while_its_rows_go_to_a_slow_disk_holds_nobody_up_and_loses_none(
+    hub: Hub, client: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record = write_record(tmp_path, 0)
+    begun, go_on, check = threading.Event(), threading.Event(), Twin._check_place
+
+    def slowly(twin: Twin) -> None:
+        begun.set()
+        assert go_on.wait(HANG_S)
+        check(twin)
+
+    monkeypatch.setattr(Twin, "_check_place", slowly)
+    run = encode(Kind.RUN, n=1, run=record.stem, channels=list(Tail(record).channels()), shown={})
+    with client.websocket_connect("/link") as link:
+        _hello(link, hub)
+        link.send_text(run)
+        _next(link, Kind.HAVE)
+        link.send_text(encode(Kind.ROWS, n=2, **Tail(record).after(0).as_json()))
+        assert begun.wait(HANG_S)
+    assert client.get("/").status_code == 200 and not go_on.is_set()
+    go_on.set()
+    with client.websocket_connect("/link") as link:
+        _hello(link, hub)
+        link.send_text(run)
+        assert _next(link, Kind.HAVE) == {"kind": "have", "samples": len(Tail(record).after(0).samples), "closed": True}
+    assert check_record(hub.places.by_run[record.stem].twin).digest == check_record(record).digest
+
+
+class _Line:
+    """The machine's end of a connection, as the program that sends sees it; the other side has no sample yet."""
+
+    def __init__(self, sender: Sender) -> None:
+        self._sender = sender
+        self.rows: list[dict[str, Any]] = []
+
+    async def send(self, kind: Kind, **fields: Any) -> None:
+        if kind is Kind.ROWS:
+            self.rows.append(fields)
+        self._sender._whole = kind is Kind.ROWS
+        self._sender._acked.set()
+
+
+def test_a_look_at_the_record_that_outlives_its_connection_keeps_no_row_from_the_next(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record = write_record(tmp_path, 0)
+    begun, go_on, after = threading.Event(), threading.Event(), Tail.after
+    looks: list[threading.Thread] = []
+
+    def slowly(tail: Tail, samples: int) -> Any:
+        looks.append(threading.current_thread())
+        if len(looks) == 1:
+            begun.set()
+            assert go_on.wait(HANG_S)
+        found = after(tail, samples)
+        done.set()
+        return found
+
+    async def twice() -> _Line:
+        bench = BenchComputer(machine="m1", name="b", fingerprint="", secret=SECRET, host="")
+        sender = Sender(bench, [], lambda _said: None)
+        sender.obey({"follow": str(record), "run": record.stem})
+        sender.run_is_over()
+        first, second = _Line(sender), _Line(sender)
+        lost = asyncio.create_task(sender._send(cast(Session, first)))
+        await asyncio.to_thread(begun.wait, HANG_S)
+        lost.cancel()
+        await asyncio.gather(lost, return_exceptions=True)
+        introduce = sender._introduce
+
+        async def introduced(*given: Any) -> None:
+            await introduce(*given)
+            done.clear()
+            go_on.set()  # the look of the lost connection ends now
+            await asyncio.to_thread(done.wait, HANG_S)
+
+        monkeypatch.setattr(sender, "_introduce", introduced)
+        await sender._send(cast(Session, second))
+        return second
+
+    done = threading.Event()
+    monkeypatch.setattr(Tail, "after", slowly)
+    sent = asyncio.run(asyncio.wait_for(twice(), HANG_S)).rows
+    assert [name for name, rows in sent[0]["tables"].items() if rows] == ["run", "stage", "event", "seal"]
+
+
 def test_whoever_says_nothing_does_not_stay(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("verifyrig.serve.app._PAIR_WITHIN_S", 0.05)
     monkeypatch.setattr("verifyrig.serve.receiver._HELLO_WITHIN_S", 0.05)
-    with client.websocket_connect("/pair") as link:
-        assert json.loads(link.receive_text())["kind"] == "refused"
-    with client.websocket_connect("/link") as link:
-        kinds = [json.loads(link.receive_text())["kind"] for _ in range(2)]
-        assert kinds == ["challenge", "refused"]
+    with client.websocket_connect("/pair") as link, pytest.raises(WebSocketDisconnect) as slow_code:
+        link.receive_text()
+    with client.websocket_connect("/link") as link, pytest.raises(WebSocketDisconnect) as slow_hello:
+        assert json.loads(link.receive_text())["kind"] == "challenge"
+        link.receive_text()
+    # A refusal is a machine's last word, and over a slow cable an answer takes its time: it is to try again.
+    assert slow_code.value.code == slow_hello.value.code == 1013
 
 
 def test_signatures_come_with_a_twin_and_those_of_something_else_do_not(

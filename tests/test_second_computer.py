@@ -115,6 +115,7 @@ class Stand:
     def __init__(self, machine: Computer, served: Served, cable: Cable) -> None:
         self.machine, self.served, self.cable = machine, served, cable
         self.cookie = ""
+        self.runs: list[subprocess.Popen[str]] = []
         self.browser = Browser(served.computer, PORT + 1)
 
     def page(self, method: str = "GET", path: str = "/", cookie: str | None = None, **fields: str) -> Answered:
@@ -125,10 +126,19 @@ class Stand:
             self.cookie = self.page("POST", "/unlock", "", code=self.served.new_code()).cookie
 
     def run(self, profile: str, *words: str) -> subprocess.Popen[str]:
-        return self.machine.start(*RUN[:1], profile, *RUN[1:], *words)
+        self.runs.append(self.machine.start(*RUN[:1], profile, *RUN[1:], *words))
+        return self.runs[-1]
 
     def words(self) -> list[str]:
         return re.findall(r"<strong>([A-Z ]+)</strong>", self.page().body)
+
+    def close(self) -> None:
+        """Leave nothing running, also of a test that failed."""
+        self.browser.close()
+        for run in self.runs:
+            if run.returncode is None:
+                run.kill()
+                run.communicate()
 
 
 @pytest.fixture(scope="module")
@@ -144,8 +154,8 @@ def stand(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stand]:
             text = PROFILE.replace("PLATE", plate).replace('"watched"', f'"{name}"')
             (machine.bench / "profiles" / f"{name}.toml").write_text(text)
         stand = Stand(machine, served, cable)
-        yield stand
-        stand.browser.close()
+        with contextlib.closing(stand):
+            yield stand
 
 
 def _ended(process: subprocess.Popen[str]) -> dict[str, Any]:
@@ -170,6 +180,10 @@ def _whole_twin(stand: Stand, run: str) -> Path:
     return twin
 
 
+def _acts(record: Path) -> list[str]:
+    return [event.detail["act"] for event in read_trace(record).events if event.kind == EventKind.BENCH_COMPUTER]
+
+
 def test_a_wrong_code_pairs_nobody_and_is_void_after_three_tries(stand: Stand) -> None:
     code = stand.served.new_code()
     wrong = f"{(int(code) + 1) % 1_000_000:06d}"
@@ -184,18 +198,18 @@ def test_a_wrong_code_pairs_nobody_and_is_void_after_three_tries(stand: Stand) -
 def test_over_a_bad_cable_the_twin_is_the_record(stand: Stand) -> None:
     try:
         stand.cable.delay_s, stand.cable.dropped, stand.cable.swapped = 0.15, 0.3, 0.2  # 300 ms there and back
-        run = stand.run("quick-look", "--speed", "10")
+        run = stand.run("watched", "--speed", "1")  # longer than any number of tries to connect takes
         wait_for(lambda: stand.served.twins())
         stand.cable.cut = True
-        with contextlib.suppress(subprocess.TimeoutExpired):  # on a slow machine it may be over by now
+        with pytest.raises(subprocess.TimeoutExpired):
             run.wait(3)
         stand.cable.cut = False
+        run.terminate()
         found = _ended(run)
     finally:
         stand.cable.as_new()
     twin = _whole_twin(stand, found["run"])
-    acts = [event.detail["act"] for event in read_trace(twin).events if event.kind == "bench-computer"]
-    assert found["outcome"] == "completed" and "linked" in acts
+    assert found["outcome"] == "interrupted" and "linked" in _acts(twin)
 
 
 def _ended_from_the_page(stand: Stand, run: subprocess.Popen[str]) -> dict[str, Any]:
@@ -266,6 +280,22 @@ def test_a_silent_link_ends_what_obeys_it_or_is_guarded_over_it_and_the_page_end
     _ended(nothing)
     for found in ended.values():
         _whole_twin(stand, found["run"])
+
+
+def test_a_probe_that_guards_nothing_is_lent_again_after_a_cut(stand: Stand) -> None:
+    with _probe(stand, "--constant", "31.5", "--period", "0.3"):
+        words = ("--speed", "1", "--bench-computer", "auto", "--bench-probe", "plate_temp_c")
+        run = stand.run("watched", *words)
+        wait_for(lambda: "LOAD ON" in stand.words())
+        stand.cable.cut = True
+        wait_for(lambda: "WENT DARK" in stand.words())
+        time.sleep(4.0)  # until the machine has given the connection up: the bench computer does not notice
+        stand.cable.as_new()
+        wait_for(lambda: "LOAD ON" in stand.words())
+        wait_for(lambda: "back" in _acts(max(stand.machine.records())))
+        run.terminate()
+        twin = _whole_twin(stand, _ended(run)["run"])
+    assert [act for act in _acts(twin) if act != "clock"] == ["linked", "lost", "back"]
 
 
 def test_probe_and_machine_stand_on_one_axis_whatever_their_clocks_say_and_the_probe_trips(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import threading
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -26,6 +27,7 @@ from verifyrig.record.tail import Tail
 from verifyrig.record.twin import NotTaken, Twin, batch_of_json
 
 CHANNELS = ("die_temp_c", "package_power_w")
+HANG_S = 60.0
 
 
 def _over_the_wire(batch: Any) -> Any:
@@ -59,11 +61,11 @@ def test_at_every_moment_the_twin_is_what_the_record_was(tmp_path: Path) -> None
         t_s = _grow(writer, rng, t_s, int(rng.integers(1, 900)))
         if turn % 4 == 3:  # the link was lost: a batch was on its way, the other side says what it has
             tail.after(twin.samples)
-            tail.forget()
+            tail = Tail(record)
         if turn % 5 == 4:  # the bench computer's program was killed and started again
             twin.leave()
             twin = Twin(place, run, CHANNELS)
-            tail.forget()
+            tail = Tail(record)
         while not (batch := tail.after(twin.samples)).empty:
             batch = _over_the_wire(batch)
             twin.take(batch)
@@ -83,6 +85,34 @@ def test_at_every_moment_the_twin_is_what_the_record_was(tmp_path: Path) -> None
     assert integrity_of(place)[0] is Integrity.SEALED
     ours, theirs = read_trace(record), read_trace(place)
     assert np.array_equal(ours.t_s, theirs.t_s) and np.all(np.diff(theirs.t_s) > 0)
+
+
+def test_a_twin_that_is_left_while_a_batch_goes_in_takes_it_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record = write_record(tmp_path, 0)
+    twin = Twin(tmp_path / "twin" / record.name, record.stem, Tail(record).channels())
+    batch, begun, go_on = Tail(record).after(0), threading.Event(), threading.Event()
+    check = twin._check_place
+
+    def slowly() -> None:
+        begun.set()
+        assert go_on.wait(HANG_S)
+        check()
+
+    monkeypatch.setattr(twin, "_check_place", slowly)
+    taken: list[int] = []
+    takes = threading.Thread(target=lambda: taken.append(twin.take(batch)))
+    leaves = threading.Thread(target=twin.leave)  # another connection of the same run: a process that closes crashes
+    takes.start()
+    assert begun.wait(HANG_S)
+    leaves.start()
+    leaves.join(0.2)
+    go_on.set()
+    for thread in (takes, leaves):
+        thread.join(HANG_S)
+    assert taken == [len(batch.samples)] and twin.closed
+    assert check_record(twin.path).digest == check_record(record).digest
 
 
 def _spoiled(data: Mapping[str, Any]) -> list[tuple[str, Any]]:

@@ -148,7 +148,9 @@ class Browser:
         assert pipes.stdin is not None and pipes.stdout is not None
         pipes.stdin.write(json.dumps([method, path, urlencode(fields), cookie]) + "\n")
         pipes.stdin.flush()
-        return Answered(**json.loads(pipes.stdout.readline()))
+        answer = pipes.stdout.readline()
+        assert answer, f"the page gave no answer: {pipes.communicate()[1][-2000:]}"
+        return Answered(**json.loads(answer))
 
     def close(self) -> None:
         """End it."""

@@ -27,6 +27,7 @@ from typing import Any
 
 VERSION = 1
 PATH_LINK, PATH_PAIR = "/link", "/pair"
+TRY_AGAIN = 1013  # a connection is closed so where it is no refusal (WebSocket Close Code Number Registry, IANA)
 LARGEST_BYTES = 4 * 1024 * 1024
 BEAT_EVERY_S = 0.25
 # The bench computer answers each beat: a machine that hears none for so long counts the link as silent. The load is to

@@ -50,12 +50,17 @@ class Silent(Exception):
     """The bench computer answers no beat any more."""
 
 
+class StillLent(Exception):
+    """The bench computer has not noticed yet that the connection is gone to which it lent its probes."""
+
+
 class Sender:
     """Keeps one run's record sent, over as many connections as it takes."""
 
     def __init__(self, bench_computer: BenchComputer, want: list[str], say: Say, clocks: Clocks | None = None) -> None:
         self._bench_computer = bench_computer
         self._want = want
+        self._granted: list[str] | None = None  # once the bench computer lent what is wanted
         self._say = say
         self._clocks = clocks or Clocks()
         self._tail: Tail | None = None
@@ -110,7 +115,7 @@ class Sender:
             except (NotWanted, RigError) as error:
                 self._say({"refused": str(error)})
                 return
-            except (OSError, TimeoutError, WebSocketException, Malformed, Silent):
+            except (OSError, TimeoutError, WebSocketException, Malformed, Silent, StillLent):
                 pass
             if self._is_done():
                 return
@@ -124,13 +129,10 @@ class Sender:
         return self._done or self._tail is None or time.monotonic() - self._over_s > _AFTER_THE_RUN_S
 
     async def _talk(self, session: Session) -> None:
-        granted: list[str] = []
-        if self._want:
-            answer = await session.ask(Kind.PROBES, Kind.PROBES, want=self._want)
-            granted = [str(one) for one in answer.get("granted", [])]
+        await self._borrow(session)
         self._offset.clear()
         self._heard_s = time.monotonic()
-        self._say({"linked": {"name": session.name, "granted": granted, "probes": session.probes}})
+        self._say({"linked": {"name": session.name, "granted": self._granted or [], "probes": session.probes}})
         try:
             async with asyncio.TaskGroup() as tasks:
                 hearing = tasks.create_task(self._hear(session))
@@ -141,6 +143,18 @@ class Sender:
                     helper.cancel()
         except BaseExceptionGroup as group:
             raise _first(group) from group
+
+    async def _borrow(self, session: Session) -> None:
+        """Borrow the probes; a refusal is the last word only where they were never lent to this run."""
+        if not self._want:
+            return
+        try:
+            answer = await session.ask(Kind.PROBES, Kind.PROBES, want=self._want)
+        except NotWanted as error:
+            if self._granted is None:
+                raise
+            raise StillLent from error
+        self._granted = [str(one) for one in answer.get("granted", [])]
 
     async def _beat(self, session: Session) -> None:
         while True:
@@ -205,6 +219,7 @@ class Sender:
         while not self._is_done():
             self._wake.clear()
             if self._tail is not None and not known:
+                self._tail = Tail(self._tail.path)  # a look of the connection before may still be at work on its own
                 await self._introduce(session, self._tail)
                 known = True
             view, self._view = self._view, None
@@ -221,7 +236,6 @@ class Sender:
                 await asyncio.wait_for(self._wake.wait(), _LOOK_EVERY_S)
 
     async def _introduce(self, session: Session, tail: Tail) -> None:
-        tail.forget()
         self._view = dict(self._shows)
         self._acked.clear()
         await session.send(Kind.RUN, channels=list(tail.channels()), **self._run)

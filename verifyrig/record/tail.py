@@ -66,7 +66,10 @@ class Batch:
 
 
 class Tail:
-    """Follows one record, whether it is being written, was interrupted, or is closed."""
+    """Follows one record for one connection, whether it is being written, was interrupted, or is closed.
+
+    It counts what it handed on as taken, but samples, of which the other side says how many it has.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -77,11 +80,6 @@ class Tail:
         """Return the channels, in recording order; raise `RecordError` where this is no record."""
         with opened(self.path) as connection:
             return sample_channels(connection)
-
-    def forget(self) -> None:
-        """Count nothing as taken but samples: the other side says how many of those it has."""
-        self._known.clear()
-        self._events = 0
 
     def after(self, samples: int) -> Batch:
         """Return what follows the first `samples` samples, and every other row that is new since the last call.

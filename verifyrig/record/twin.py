@@ -11,6 +11,7 @@ import base64
 import binascii
 import contextlib
 import sqlite3
+import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -46,7 +47,7 @@ class NotTaken(ValueError):
 
 
 class Twin:
-    """The twin of one record. Not for several threads at once.
+    """The twin of one record. One thread may leave it while another puts a batch into it, which comes to its end first.
 
     Attributes:
         samples: How many samples are on the medium.
@@ -65,6 +66,7 @@ class Twin:
             f"({', '.join('?' * (len(self._channels) + 3))})"
         )
         self._connection: sqlite3.Connection | None = None
+        self._turn = threading.Lock()  # SQLite's own do not save a process that closes what another thread executes
         self.closed = self._is_whole()
         if self.closed:
             with opened(path) as connection:
@@ -81,6 +83,18 @@ class Twin:
             NotTaken: It does not follow what is there, or holds what no record holds; nothing of it was taken.
             RecordError: The medium did not take it.
         """
+        with self._turn:
+            return self._take(batch)
+
+    def leave(self) -> None:
+        """Close the file as it is, its log taken in where nobody reads it."""
+        with self._turn:
+            if self._connection is not None:
+                with contextlib.suppress(sqlite3.Error):
+                    self._connection.close()
+                self._connection = None
+
+    def _take(self, batch: Batch) -> int:
         if self.closed or self._connection is None:
             return 0
         behind = self.samples + 1 - batch.first
@@ -109,13 +123,6 @@ class Twin:
         if batch.seals:
             self._close_whole()
         return len(rows)
-
-    def leave(self) -> None:
-        """Close the file as it is, its log taken in where nobody reads it."""
-        if self._connection is not None:
-            with contextlib.suppress(sqlite3.Error):
-                self._connection.close()
-            self._connection = None
 
     def _is_whole(self) -> bool:
         if not self.path.exists() or not self.path.stat().st_size or not is_one_file(self.path):

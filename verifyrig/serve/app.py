@@ -8,6 +8,7 @@ there is no such message.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import secrets
 import time
 from collections.abc import Awaitable, Callable
@@ -23,7 +24,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from verifyrig.bench.folder import ID_PATTERN
 from verifyrig.link.keys import PairedMachine, new_id, plain_name, same, write_known
-from verifyrig.link.messages import PATH_LINK, PATH_PAIR, Kind, Malformed, decode, encode
+from verifyrig.link.messages import PATH_LINK, PATH_PAIR, TRY_AGAIN, Kind, Malformed, decode, encode
 from verifyrig.link.pairing import NO_CODE, WRONG_CODE, PairingSide, WrongCode, plain_code
 from verifyrig.serve.hub import Hub
 from verifyrig.serve.page import FOLDER, Page
@@ -196,8 +197,9 @@ class Doors:
         try:
             async with asyncio.timeout(_PAIR_WITHIN_S):
                 await self._pair_with(socket)
-        except TimeoutError:
-            await _close(socket, "it took too long")
+        except TimeoutError:  # it may be a slow cable: the code is not wrong
+            with contextlib.suppress(WebSocketDisconnect, RuntimeError):
+                await socket.close(TRY_AGAIN)
 
     async def _pair_with(self, socket: WebSocket) -> None:
         try:

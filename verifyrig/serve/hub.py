@@ -7,6 +7,7 @@ import contextlib
 import socket
 from collections.abc import Callable
 from pathlib import Path
+from weakref import WeakValueDictionary
 
 from verifyrig.bench.folder import Bench
 from verifyrig.core.errors import RigError
@@ -35,7 +36,7 @@ class Hub:
         self.codes = Codes(self.clocks.steady_s)
         self.places = Places()
         self.stand = ProbeStand(bench.config)
-        self.twins: dict[str, Twin] = {}
+        self.twins: WeakValueDictionary[str, Twin] = WeakValueDictionary()  # by run, while a connection writes it
         self.seen: dict[str, Seen] = {}
         self.linked: dict[str, tuple[str, Callable[[], None]]] = {}  # by session: the machine, and what ends it
         self._news = asyncio.Event()

@@ -17,7 +17,7 @@ from verifyrig.core.outcome import Outcome
 from verifyrig.core.run_view import RunView
 from verifyrig.files.atomic_write import write_whole
 from verifyrig.link.keys import PairedMachine, proof, same
-from verifyrig.link.messages import Kind, Malformed, decode, encode
+from verifyrig.link.messages import TRY_AGAIN, Kind, Malformed, decode, encode
 from verifyrig.record.reader import read_head
 from verifyrig.record.restart_note import aftermath_path, read_aftermath
 from verifyrig.record.shape import is_number
@@ -81,7 +81,7 @@ class Receiver:
     async def _hello(self) -> PairedMachine | None:
         """Return the machine that shows the key of its pair; None where it does not."""
         if Receiver.strangers >= _MOST_STRANGERS:
-            await self._socket.close(1013)
+            await self._socket.close(TRY_AGAIN)
             return None
         Receiver.strangers += 1
         try:
@@ -104,8 +104,8 @@ class Receiver:
             self._hub.places.count("malformed")
             await self._refuse_and_close("this is no message of the link")
             return None
-        except TimeoutError:
-            await self._refuse_and_close("it took too long")
+        except TimeoutError:  # it may be a slow cable: no refusal, which a machine takes for the last word
+            await self._socket.close(TRY_AGAIN)
             return None
         finally:
             Receiver.strangers -= 1
@@ -345,8 +345,8 @@ class Receiver:
         if place is None or place.send != self._say:
             return
         place.send = None
-        if self._twin is not None and self._hub.twins.get(place.run) is self._twin:
-            self._hub.twins.pop(place.run).leave()
+        if self._twin is not None:  # aside: the disk may take its last rows just now, and other machines wait for beats
+            asyncio.get_running_loop().run_in_executor(None, self._twin.leave)
         if place.state is PlaceState.RUNNING:
             self._set(place, PlaceState.UNLINKED)
         if place.state is PlaceState.ENDED:

@@ -99,7 +99,7 @@ async def _serve(
         for task in beside:
             task.cancel()
         await asyncio.gather(*beside, return_exceptions=True)
-    for twin in hub.twins.values():
+    for twin in list(hub.twins.values()):
         twin.leave()
     for seen in hub.seen.values():
         seen.flush()
