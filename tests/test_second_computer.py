@@ -287,6 +287,9 @@ def test_a_probe_that_guards_nothing_is_lent_again_after_a_cut(stand: Stand) -> 
         words = ("--speed", "1", "--bench-computer", "auto", "--bench-probe", "plate_temp_c")
         run = stand.run("watched", *words)
         wait_for(lambda: "LOAD ON" in stand.words())
+        other = stand.machine.run("run", "watched", *RUN[1:3], *words, "--json")
+        assert other.returncode == 2 and other.stderr.count("\n") == 1, other.stderr
+        assert "the probe plate_temp_c is lent to another run. Name a probe that is free" in other.stderr
         stand.cable.cut = True
         wait_for(lambda: "WENT DARK" in stand.words())
         time.sleep(4.0)  # until the machine has given the connection up: the bench computer does not notice

@@ -34,6 +34,8 @@ _FIRST_PROBE_S = 5.0
 _WAIT_AT_END_S = 5.0
 _WATCH_EVERY_S = 0.1
 _AGAIN_AFTER_S = 0.3
+_PAIR = "Pair this machine with it: verifyrig bench pair HOST."
+_LEND = "Name a probe that is free and in its bench.toml: --bench-probe CHANNEL."
 
 
 class RunLink:
@@ -61,7 +63,7 @@ class RunLink:
         self._changed = threading.Condition()
         self._linked: dict[str, Any] | None = None
         self._is_up = False
-        self._refused = ""
+        self._refused = self._mend = ""
         self._sent: tuple[int, bool] = (0, False)
         self._over = False
         self._news: list[LinkNews] = []
@@ -105,7 +107,7 @@ class RunLink:
             self._changed.wait_for(lambda: self._linked is not None or self._refused or self._over, _FIRST_LINK_S)
         where = f"bench computer {self.name} at {self._bench_computer.host}"
         if self._refused:
-            raise UsageError(self._refused, where=where, mend="Pair this machine with it: verifyrig bench pair HOST.")
+            raise UsageError(self._refused, where=where, mend=self._mend)
         if self._linked is None and (self._want or self._obeyed):
             raise UsageError(
                 "it does not answer, and this run needs it for a probe or is to obey it",
@@ -259,6 +261,7 @@ class RunLink:
                 self._is_up = False
                 self._news.append({"act": "lost"})
             elif "refused" in said:
+                self._mend = _LEND if said.get("not_lent") else _PAIR
                 self._refused = str(said["refused"])
                 self._news.append({"act": "refused", "why_refused": self._refused})
             elif "clock" in said:

@@ -6,8 +6,8 @@ what there is and says so.
 
     stdin, first line: {"bench_computer": {...}, "want": [CHANNEL]}
     then: {"follow": PATH, "run": ID, "shown": {...}} · {"view": {...}} · {"load_ended": N} · {"closed": true}
-    stdout: {"linked": {"name", "granted": [...]}} · {"lost": true} · {"refused": WHY} · {"beat": true}
-        {"end_load": N} · {"probe": {"values", "age_s"}} · {"clock": {...}} · {"sent": SAMPLES, "closed": BOOL}
+    stdout: {"linked": {"name", "granted": [...]}} · {"lost": true} · {"refused": WHY, "not_lent": BOOL}
+        {"beat": true} · {"end_load": N} · {"probe": {"values", "age_s"}} · {"clock": {...}} · {"sent": SAMPLES, "closed": BOOL}
 """
 
 from __future__ import annotations
@@ -48,6 +48,10 @@ Say = Callable[[dict[str, Any]], None]
 
 class Silent(Exception):
     """The bench computer answers no beat any more."""
+
+
+class NotLent(NotWanted):
+    """The bench computer does not lend what this run wants."""
 
 
 class StillLent(Exception):
@@ -113,7 +117,7 @@ class Sender:
                     tries = 0
                     await self._talk(session)
             except (NotWanted, RigError) as error:
-                self._say({"refused": str(error)})
+                self._say({"refused": str(error), "not_lent": isinstance(error, NotLent)})
                 return
             except (OSError, TimeoutError, WebSocketException, Malformed, Silent, StillLent):
                 pass
@@ -151,9 +155,7 @@ class Sender:
         try:
             answer = await session.ask(Kind.PROBES, Kind.PROBES, want=self._want)
         except NotWanted as error:
-            if self._granted is None:
-                raise
-            raise StillLent from error
+            raise (NotLent(str(error)) if self._granted is None else StillLent()) from error
         self._granted = [str(one) for one in answer.get("granted", [])]
 
     async def _beat(self, session: Session) -> None:
