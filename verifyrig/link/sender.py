@@ -7,7 +7,8 @@ what there is and says so.
     stdin, first line: {"bench_computer": {...}, "want": [CHANNEL]}
     then: {"follow": PATH, "run": ID, "shown": {...}} · {"view": {...}} · {"load_ended": N} · {"closed": true}
     stdout: {"linked": {"name", "granted": [...]}} · {"lost": true} · {"refused": WHY, "not_lent": BOOL}
-        {"beat": true} · {"end_load": N} · {"probe": {"values", "age_s"}} · {"clock": {...}} · {"sent": SAMPLES, "closed": BOOL}
+        {"beat": true} · {"end_load": N} · {"probe": {"values", "age_s"}} · {"clock": {...}}
+        {"sent": SAMPLES, "closed": BOOL}
 """
 
 from __future__ import annotations
