@@ -336,6 +336,7 @@ def test_a_connection_that_ends_while_its_rows_go_to_a_slow_disk_holds_nobody_up
     hub: Hub, client: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     record = write_record(tmp_path, 0)
+    make_key(key_path())
     begun, go_on, check = threading.Event(), threading.Event(), Twin._check_place
 
     def slowly(twin: Twin) -> None:
@@ -357,7 +358,9 @@ def test_a_connection_that_ends_while_its_rows_go_to_a_slow_disk_holds_nobody_up
         _hello(link, hub)
         link.send_text(run)
         assert _next(link, Kind.HAVE) == {"kind": "have", "samples": len(Tail(record).after(0).samples), "closed": True}
-    assert check_record(hub.places.by_run[record.stem].twin).digest == check_record(record).digest
+    found = check_record(hub.places.by_run[record.stem].twin)
+    assert found.digest == check_record(record).digest
+    assert [one.signature.role for one in found.signatures] == ["counter"]  # nobody was there any more to do it
 
 
 class _Line:
