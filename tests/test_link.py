@@ -8,19 +8,18 @@ import json
 import random
 import sqlite3
 import sys
-import threading
 import time
-import warnings
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from starlette.websockets import WebSocketDisconnect
 
+from tests.link_hub import SECRET, client_of, following, hello, known_to_one, sent_whole
 from tests.small_records import write_record
-from verifyrig.bench.folder import Bench
+from tests.two_computers import wait_for
 from verifyrig.commands.cli import run as command_line
 from verifyrig.core.contract import CauseObject
 from verifyrig.core.errors import UsageError
@@ -28,19 +27,24 @@ from verifyrig.core.outcome import CauseClass
 from verifyrig.link import find, keys
 from verifyrig.link.clock_offset import DRIFT_PPM, Exchange, OffsetFilter
 from verifyrig.link.clocks import Clocks
-from verifyrig.link.keys import BenchComputer, PairedMachine, proof
+from verifyrig.link.keys import BenchComputer, proof
 from verifyrig.link.messages import Kind, encode
 from verifyrig.link.pairing import PairingSide, WrongCode
 from verifyrig.link.probes import ProbeValues
 from verifyrig.link.sender import Sender
-from verifyrig.link.session import Session
 from verifyrig.record.check import check_record
 from verifyrig.record.restart_note import Aftermath, aftermath_path, write_aftermath
-from verifyrig.record.signature import SignatureState, key_path, load_key, make_key, sign_record, signatures_path
+from verifyrig.record.signature import (
+    SignatureState,
+    key_path,
+    load_key,
+    make_key,
+    read_signatures,
+    sign_record,
+    signatures_path,
+)
 from verifyrig.record.tail import Tail
-from verifyrig.record.twin import Twin
 from verifyrig.runs.end_of_run import post_mortem_of
-from verifyrig.serve.app import Doors
 from verifyrig.serve.codes import LASTS_S, Codes
 from verifyrig.serve.hub import Hub
 from verifyrig.serve.mortem import made_of_it
@@ -49,27 +53,19 @@ from verifyrig.serve.places import PlaceState
 from verifyrig.serve.restored import AWAITED_S
 from verifyrig.serve.seen import Seen, read_seen
 
-with warnings.catch_warnings():  # its newer form wants another client library than its older one
-    warnings.simplefilter("ignore")
+if TYPE_CHECKING:
     from starlette.testclient import TestClient
-
-SECRET = "11" * 32
-HANG_S = 60.0
 
 
 @pytest.fixture
 def hub(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Hub:
-    """A bench computer that knows one machine, `m1`."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    known = keys.Known().with_machine(PairedMachine(machine="m1", name="left", secret=SECRET, paired="2026-01-01"))
-    keys.write_known(known)
-    (tmp_path / "bench").mkdir()
-    return Hub(Bench(root=tmp_path / "bench"), keys.own_certificate())
+    return known_to_one(tmp_path)
 
 
 @pytest.fixture
 def client(hub: Hub) -> Iterator[TestClient]:
-    with TestClient(Doors(hub, "local").secured(), base_url="https://bench") as client:
+    with client_of(hub) as client:
         yield client
 
 
@@ -215,21 +211,6 @@ def test_addresses_have_a_port() -> None:
 # ---- what comes over the link ------------------------------------------------------------------------------------
 
 
-def _hello(link: Any, hub: Hub, secret: str = SECRET) -> dict[str, Any]:
-    nonce = json.loads(link.receive_text())["nonce"]
-    told = proof(secret, "machine", nonce, hub.certificate.fingerprint)
-    link.send_text(encode(Kind.HELLO, machine="m1", proof=told))
-    answer: dict[str, Any] = json.loads(link.receive_text())
-    return answer
-
-
-def _next(link: Any, kind: Kind) -> dict[str, Any]:
-    while True:
-        message: dict[str, Any] = json.loads(link.receive_text())
-        if message["kind"] == kind:
-            return message
-
-
 def test_a_proof_is_good_for_one_connection(hub: Hub, client: TestClient) -> None:
     with client.websocket_connect("/link") as link:
         nonce = json.loads(link.receive_text())["nonce"]
@@ -243,7 +224,7 @@ def test_a_proof_is_good_for_one_connection(hub: Hub, client: TestClient) -> Non
         with pytest.raises(WebSocketDisconnect):
             link.receive_text()
     with client.websocket_connect("/link") as link:
-        assert _hello(link, hub, "22" * 32)["kind"] == "refused"
+        assert hello(link, hub, "22" * 32)["kind"] == "refused"
     assert hub.places.refused["unknown"] == 2
 
 
@@ -279,17 +260,17 @@ def test_odd_messages_are_refused_and_counted_and_the_run_goes_on(hub: Hub, clie
     assert strangers == 40
     batch = Tail(record).after(0)
     with client.websocket_connect("/link") as link:
-        assert _hello(link, hub)["kind"] == "welcome"
+        assert hello(link, hub)["kind"] == "welcome"
         link.send_text(encode(Kind.RUN, n=1, run=record.stem, channels=list(Tail(record).channels()), shown={}))
-        assert _next(link, Kind.HAVE)["samples"] == 0
+        assert following(link, Kind.HAVE)["samples"] == 0
         rows = encode(Kind.ROWS, n=2, **batch.as_json())
         for text in odd_messages(rng, n):
             link.send_bytes(text) if isinstance(text, bytes) else link.send_text(text)
         link.send_text(rows)
-        assert _next(link, Kind.ACK) == {"kind": "ack", "samples": len(batch.samples), "closed": True}
+        assert following(link, Kind.ACK) == {"kind": "ack", "samples": len(batch.samples), "closed": True}
         link.send_text(rows)  # replayed
         link.send_text(encode(Kind.BEAT, n=3, t1=1.0, wall_ahead_s=0.0))
-        assert _next(link, Kind.BEAT)["t1"] == 1.0
+        assert following(link, Kind.BEAT)["t1"] == 1.0
     counted = sum(hub.places.refused.values()) - strangers
     assert counted == n + 1 and hub.places.by_run[record.stem].state is PlaceState.ENDED
 
@@ -306,119 +287,21 @@ def test_a_machine_that_came_back_tells_what_its_system_remembered(
     assert write_aftermath(record, note)
     told = json.loads(aftermath_path(record).read_text())
     with client.websocket_connect("/link") as link:
-        _hello(link, hub)
+        hello(link, hub)
         link.send_text(encode(Kind.RUN, n=1, run=record.stem, channels=list(Tail(record).channels()), shown={}))
-        _next(link, Kind.HAVE)
+        following(link, Kind.HAVE)
         link.send_text(encode(Kind.ROWS, n=2, **Tail(record).after(0).as_json()))
-        assert not _next(link, Kind.ACK)["closed"]
+        assert not following(link, Kind.ACK)["closed"]
         place = hub.places.by_run[record.stem]
         assert "Waits for the machine to come back" in made_of_it(place.twin)[-1]
         link.send_text(encode(Kind.AFTER, n=3, note={**told, "run": "20260202-080000-else"}))
         link.send_text(encode(Kind.AFTER, n=4, note=told))
-        _next(link, Kind.ACK)
+        following(link, Kind.ACK)
         assert hub.places.refused["malformed"] == 1
         assert place.came_back and not any("Waits" in line for line in place.mortem)
         assert place.view["outcome"] == "interrupted"
         found = post_mortem_of(record)
         assert found is not None and str(found.conclusion)[1:] in " ".join(place.mortem)
-
-
-def _sent(link: Any, hub: Hub, record: Path, **shown: Any) -> None:
-    """Send a record as far as it goes."""
-    _hello(link, hub)
-    link.send_text(encode(Kind.RUN, n=1, run=record.stem, channels=list(Tail(record).channels()), shown=shown))
-    _next(link, Kind.HAVE)
-    link.send_text(encode(Kind.ROWS, n=2, **Tail(record).after(0).as_json()))
-    _next(link, Kind.ACK)
-
-
-def test_a_connection_that_ends_while_its_rows_go_to_a_slow_disk_holds_nobody_up_and_loses_none(
-    hub: Hub, client: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    record = write_record(tmp_path, 0)
-    make_key(key_path())
-    begun, go_on, check = threading.Event(), threading.Event(), Twin._check_place
-
-    def slowly(twin: Twin) -> None:
-        begun.set()
-        assert go_on.wait(HANG_S)
-        check(twin)
-
-    monkeypatch.setattr(Twin, "_check_place", slowly)
-    run = encode(Kind.RUN, n=1, run=record.stem, channels=list(Tail(record).channels()), shown={})
-    with client.websocket_connect("/link") as link:
-        _hello(link, hub)
-        link.send_text(run)
-        _next(link, Kind.HAVE)
-        link.send_text(encode(Kind.ROWS, n=2, **Tail(record).after(0).as_json()))
-        assert begun.wait(HANG_S)
-    assert client.get("/").status_code == 200 and not go_on.is_set()
-    go_on.set()
-    with client.websocket_connect("/link") as link:
-        _hello(link, hub)
-        link.send_text(run)
-        assert _next(link, Kind.HAVE) == {"kind": "have", "samples": len(Tail(record).after(0).samples), "closed": True}
-    found = check_record(hub.places.by_run[record.stem].twin)
-    assert found.digest == check_record(record).digest
-    assert [one.signature.role for one in found.signatures] == ["counter"]  # nobody was there any more to do it
-
-
-class _Line:
-    """The machine's end of a connection, as the program that sends sees it; the other side has no sample yet."""
-
-    def __init__(self, sender: Sender) -> None:
-        self._sender = sender
-        self.rows: list[dict[str, Any]] = []
-
-    async def send(self, kind: Kind, **fields: Any) -> None:
-        if kind is Kind.ROWS:
-            self.rows.append(fields)
-        self._sender._whole = kind is Kind.ROWS
-        self._sender._acked.set()
-
-
-def test_a_look_at_the_record_that_outlives_its_connection_keeps_no_row_from_the_next(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    record = write_record(tmp_path, 0)
-    begun, go_on, after = threading.Event(), threading.Event(), Tail.after
-    looks: list[threading.Thread] = []
-
-    def slowly(tail: Tail, samples: int) -> Any:
-        looks.append(threading.current_thread())
-        if len(looks) == 1:
-            begun.set()
-            assert go_on.wait(HANG_S)
-        found = after(tail, samples)
-        done.set()
-        return found
-
-    async def twice() -> _Line:
-        bench = BenchComputer(machine="m1", name="b", fingerprint="", secret=SECRET, host="")
-        sender = Sender(bench, [], lambda _said: None)
-        sender.obey({"follow": str(record), "run": record.stem})
-        sender.run_is_over()
-        first, second = _Line(sender), _Line(sender)
-        lost = asyncio.create_task(sender._send(cast(Session, first)))
-        await asyncio.to_thread(begun.wait, HANG_S)
-        lost.cancel()
-        await asyncio.gather(lost, return_exceptions=True)
-        introduce = sender._introduce
-
-        async def introduced(*given: Any) -> None:
-            await introduce(*given)
-            done.clear()
-            go_on.set()  # the look of the lost connection ends now
-            await asyncio.to_thread(done.wait, HANG_S)
-
-        monkeypatch.setattr(sender, "_introduce", introduced)
-        await sender._send(cast(Session, second))
-        return second
-
-    done = threading.Event()
-    monkeypatch.setattr(Tail, "after", slowly)
-    sent = asyncio.run(asyncio.wait_for(twice(), HANG_S)).rows
-    assert [name for name, rows in sent[0]["tables"].items() if rows] == ["run", "stage", "event", "seal"]
 
 
 def test_whoever_says_nothing_does_not_stay(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -445,10 +328,11 @@ def test_signatures_come_with_a_twin_and_those_of_something_else_do_not(
     sign_record(record, load_key(key_path()), run=record.stem, digest=str(digest), now=datetime.now(UTC))
     own = signatures_path(record).read_text()
     with client.websocket_connect("/link") as link:
-        _sent(link, hub, record)
+        sent_whole(link, hub, record)
+        wait_for(lambda: read_signatures(hub.places.by_run[record.stem].twin))
         for n, text in enumerate((wrong, own.replace('"bench"', '"counter"'), "{", None, own, own), start=3):
             link.send_text(encode(Kind.SIGNED, n=n, text=text))
-            _next(link, Kind.ACK)
+            following(link, Kind.ACK)
         found = check_record(hub.places.by_run[record.stem].twin).signatures
     assert [(one.signature.role, one.state) for one in found] == [
         ("counter", SignatureState.FITS), ("bench", SignatureState.FITS)]  # fmt: skip
@@ -461,7 +345,7 @@ def test_a_service_that_began_anew_shows_what_was_dark_at_once_and_awaits_the_re
     records = [write_record(tmp_path, n, close=n == 2) for n in range(3)]
     for record in records:
         with client.websocket_connect("/link") as link:
-            _sent(link, hub, record, device="Tower", customer="Q. Invented")
+            sent_whole(link, hub, record, device="Tower", customer="Q. Invented")
             if record is records[0]:
                 hub.places.by_run[record.stem].heard_s -= 5.0
                 (dark,) = hub.places.look(hub.clocks.steady_s())
@@ -488,10 +372,10 @@ def test_a_service_that_began_anew_shows_what_was_dark_at_once_and_awaits_the_re
 def test_a_forgotten_machine_is_cut_off_and_a_page_that_lost_its_pairing_ends(hub: Hub, client: TestClient) -> None:
     assert client.portal is not None
     with client.websocket_connect("/link") as link:
-        assert _hello(link, hub)["kind"] == "welcome"
+        assert hello(link, hub)["kind"] == "welcome"
         client.portal.call(hub.end_forgotten)
         link.send_text(encode(Kind.BEAT, n=1, t1=1.0, wall_ahead_s=0.0))
-        assert _next(link, Kind.BEAT)["t1"] == 1.0  # it is still known
+        assert following(link, Kind.BEAT)["t1"] == 1.0  # it is still known
         keys.write_known(hub.known.without("left"))
         client.portal.call(hub.end_forgotten)
         with pytest.raises(WebSocketDisconnect):
@@ -547,9 +431,9 @@ def test_names_are_hidden_and_nothing_can_be_done_unless_paired(hub: Hub, client
     hub.bench.reports_dir.mkdir()
     (hub.bench.reports_dir / "20260202-1.html").write_text("the report")
     with client.websocket_connect("/link") as link:
-        _hello(link, hub)
+        hello(link, hub)
         link.send_text(encode(Kind.RUN, n=1, run=record.stem, channels=list(Tail(record).channels()), shown=shown))
-        _next(link, Kind.HAVE)
+        following(link, Kind.HAVE)
         end = f"/places/{record.stem}/end"
         masked = client.get("/").text
         assert "Q. Invented" not in masked and "D-0001" not in masked and end not in masked
@@ -567,13 +451,13 @@ def test_names_are_hidden_and_nothing_can_be_done_unless_paired(hub: Hub, client
         for odd in ("../bench.toml", "..%2fjob.html", "20260202-1.css"):
             assert client.get(f"/reports/{odd}").status_code == 404
         assert client.post(end, headers={"x-bench": "1"}).status_code == 204
-        assert _next(link, Kind.END_LOAD)["number"] == 1
+        assert following(link, Kind.END_LOAD)["number"] == 1
 
 
 def test_another_name_leads_no_browser_to_the_page_of_the_loopback(hub: Hub) -> None:
-    with TestClient(Doors(hub, "local").plain(), base_url="http://evil.example:8520") as elsewhere:
+    with client_of(hub, "http://evil.example:8520") as elsewhere:
         assert elsewhere.get("/").status_code == 421
-    with TestClient(Doors(hub, "local").plain(), base_url="http://localhost:8520") as here:
+    with client_of(hub, "http://localhost:8520") as here:
         assert here.get("/").status_code == 200
         assert here.post("/local/code").status_code == 403
         assert here.post("/local/code", headers={"x-local-key": "local"}).status_code == 200

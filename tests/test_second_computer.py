@@ -292,7 +292,7 @@ def test_a_probe_that_guards_nothing_is_lent_again_after_a_cut(stand: Stand) -> 
         assert "the probe plate_temp_c is lent to another run. Name a probe that is free" in other.stderr
         stand.cable.cut = True
         wait_for(lambda: "WENT DARK" in stand.words())
-        time.sleep(4.0)  # until the machine has given the connection up: the bench computer does not notice
+        wait_for(lambda: "lost" in _acts(max(stand.machine.records())))  # the bench computer does not notice
         stand.cable.as_new()
         wait_for(lambda: "LOAD ON" in stand.words())
         wait_for(lambda: "back" in _acts(max(stand.machine.records())))

@@ -23,7 +23,7 @@ from verifyrig.core.integrity import Integrity
 from verifyrig.core.interfaces import Quality, Reading
 from verifyrig.record import open_record, read_trace
 from verifyrig.record.check import check_record, integrity_of
-from verifyrig.record.tail import Tail
+from verifyrig.record.tail import EVENTS_AT_ONCE, Tail
 from verifyrig.record.twin import NotTaken, Twin, batch_of_json
 
 CHANNELS = ("die_temp_c", "package_power_w")
@@ -113,6 +113,25 @@ def test_a_twin_that_is_left_while_a_batch_goes_in_takes_it_whole(
         thread.join(HANG_S)
     assert taken == [len(batch.samples)] and twin.closed
     assert check_record(twin.path).digest == check_record(record).digest
+
+
+def test_a_record_of_many_events_comes_in_pieces(tmp_path: Path) -> None:
+    run, n = "20260202-080000-many", 2 * EVENTS_AT_ONCE + 300
+    record = tmp_path / f"{run}.sqlite"
+    writer = open_record(record, facts={"run": run, "period_s": 0.1}, profile_text=None, channels=CHANNELS, live=False)
+    writer.stage_started("idle", "idle", 0.0)
+    for k in range(n):
+        writer.event(0.1 * k, EventKind.FINDING, {"text": f"seen at {0.1 * k:.1f}"})
+    writer.fact("outcome", "completed")
+    writer.close()
+    twin, tail = Twin(tmp_path / "twin" / record.name, run, CHANNELS), Tail(record)
+    batches = []
+    while not (batch := tail.after(twin.samples)).empty:
+        assert not twin.closed
+        twin.take(batch)
+        batches.append((len(batch.tables["event"]), batch.more))
+    assert batches == [(EVENTS_AT_ONCE, True), (EVENTS_AT_ONCE, True), (300, False)]
+    assert twin.closed and check_record(twin.path).digest == check_record(record).digest
 
 
 def _spoiled(data: Mapping[str, Any]) -> list[tuple[str, Any]]:

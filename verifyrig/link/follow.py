@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import secrets
 import subprocess
 import sys
 import threading
@@ -76,7 +77,8 @@ class RunLink:
         self._follows = False
         self._number = 0
         self._program = tuple(program)
-        self._first: list[str] = [json.dumps({"bench_computer": asdict(bench_computer), "want": self._want})]
+        self._borrower = secrets.token_hex(8)
+        self._first: list[str] = [self._who()]
         self._start()
         for work in (self._write, self._read, self._watch):
             threading.Thread(target=work, name="link", daemon=True).start()
@@ -184,6 +186,10 @@ class RunLink:
             self._process.kill()
         self._process.wait()
 
+    def _who(self) -> str:
+        return json.dumps({"bench_computer": asdict(self._bench_computer), "want": self._want,
+                           "borrower": self._borrower, "had": self._linked is not None})  # fmt: skip
+
     # ---- threads
 
     def _put(self, line: dict[str, Any]) -> None:
@@ -256,10 +262,12 @@ class RunLink:
             if "linked" in said:
                 self._news.append({"act": "linked" if self._linked is None else "back"})
                 self._linked, self._is_up = said["linked"], True
+                self._first[0] = self._who()  # for a successor of the program that sends
                 self._heard_s = time.monotonic()
             elif "lost" in said and self._is_up:
                 self._is_up = False
-                self._news.append({"act": "lost"})
+                why = str(said.get("why", ""))
+                self._news.append({"act": "lost", "why_refused": why} if why else {"act": "lost"})
             elif "refused" in said:
                 self._mend = _LEND if said.get("not_lent") else _PAIR
                 self._refused = str(said["refused"])

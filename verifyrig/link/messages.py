@@ -3,8 +3,9 @@
     bench computer: challenge {nonce}
     machine: hello {machine, proof}
     bench computer: welcome {name, proof, probes: [{channel, label, resolution, expanded_uncertainty}]}, or
-        refused {why}
-    machine: probes {want: [channel]}            answered by probes {granted: [channel]} or refused {why}
+        refused {why, again}; with again it may be otherwise later, and the machine tries again
+    machine: probes {want: [channel], borrower}  answered by probes {granted: [channel]} or refused {why, again};
+        the connections of one run are one borrower
     machine: run {run, channels, period_s, shown}    answered by have {samples, closed}
     machine: rows {first, samples, tables}       answered by ack {samples, closed}, once it is on the medium
     machine: beat {t1, wall_ahead_s}             answered by beat {t1, t2, t3, wall_ahead_s}

@@ -31,6 +31,13 @@ def remember(unsent: Unsent) -> None:
     write_whole(_path(unsent.run), json.dumps(data))
 
 
+def moved(run: str, record: Path) -> None:
+    """Note that a record lies elsewhere now; nothing where it was sent whole, or was never to be sent."""
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError, RecursionError):
+        data = json.loads(read_text(_path(run), FileKind.NOTE))
+        write_whole(_path(run), json.dumps({**data, "record": str(record.absolute())}))
+
+
 def forget(run: str) -> None:
     """Note that the bench computer has a record whole."""
     with contextlib.suppress(OSError):

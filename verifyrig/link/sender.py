@@ -4,9 +4,9 @@ It is started by `link.follow`, reads orders from stdin and says on stdout what 
 follows the record's file, so what it sends is on the machine's own medium before; when the run's program dies it sends
 what there is and says so.
 
-    stdin, first line: {"bench_computer": {...}, "want": [CHANNEL]}
+    stdin, first line: {"bench_computer": {...}, "want": [CHANNEL], "borrower": ID, "had": BOOL}
     then: {"follow": PATH, "run": ID, "shown": {...}} · {"view": {...}} · {"load_ended": N} · {"closed": true}
-    stdout: {"linked": {"name", "granted": [...]}} · {"lost": true} · {"refused": WHY, "not_lent": BOOL}
+    stdout: {"linked": {"name", "granted": [...]}} · {"lost": true, "why": WHY} · {"refused": WHY, "not_lent": BOOL}
         {"beat": true} · {"end_load": N} · {"probe": {"values", "age_s"}} · {"clock": {...}}
         {"sent": SAMPLES, "closed": BOOL}
 """
@@ -30,7 +30,7 @@ from verifyrig.link.clocks import Clocks
 from verifyrig.link.keys import BenchComputer
 from verifyrig.link.messages import BEAT_EVERY_S, RECONNECT_AFTER_S, Kind, Malformed
 from verifyrig.link.outbox import Unsent, forget, unsent
-from verifyrig.link.session import ANSWER_S, NotWanted, Session, session_with
+from verifyrig.link.session import ANSWER_S, NotNow, NotWanted, Session, session_with
 from verifyrig.record.outcome_of import system_state
 from verifyrig.record.reader import read_head
 from verifyrig.record.restart_note import aftermath_path, read_aftermath
@@ -55,17 +55,29 @@ class NotLent(NotWanted):
     """The bench computer does not lend what this run wants."""
 
 
-class StillLent(Exception):
-    """The bench computer has not noticed yet that the connection is gone to which it lent its probes."""
-
-
 class Sender:
-    """Keeps one run's record sent, over as many connections as it takes."""
+    """Keeps one run's record sent, over as many connections as it takes.
 
-    def __init__(self, bench_computer: BenchComputer, want: list[str], say: Say, clocks: Clocks | None = None) -> None:
+    Args:
+        want: Probes of the bench computer that the run wants.
+        borrower: Who borrows them; the same for all connections of a run, also of another program that sends it.
+        had: Whether the run had them already.
+    """
+
+    def __init__(
+        self,
+        bench_computer: BenchComputer,
+        want: list[str],
+        say: Say,
+        clocks: Clocks | None = None,
+        *,
+        borrower: str = "",
+        had: bool = False,
+    ) -> None:
         self._bench_computer = bench_computer
         self._want = want
-        self._granted: list[str] | None = None  # once the bench computer lent what is wanted
+        self._borrower, self._had = borrower, had
+        self._tries = 0  # since rows were last acknowledged
         self._say = say
         self._clocks = clocks or Clocks()
         self._tail: Tail | None = None
@@ -111,22 +123,23 @@ class Sender:
         """Connect, and connect again, until all is sent, or the run is over and nobody answers for long."""
         from websockets.exceptions import WebSocketException
 
-        tries = 0
         while not self._is_done():
+            why = ""
             try:
                 async with session_with(self._bench_computer) as session:
-                    tries = 0
                     await self._talk(session)
-            except (NotWanted, RigError) as error:
+            except NotWanted as error:
                 self._say({"refused": str(error), "not_lent": isinstance(error, NotLent)})
                 return
-            except (OSError, TimeoutError, WebSocketException, Malformed, Silent, StillLent):
+            except (NotNow, RigError) as error:  # RigError: the record cannot be read just now
+                why = str(error)
+            except (OSError, TimeoutError, WebSocketException, Malformed, Silent):
                 pass
             if self._is_done():
                 return
-            self._say({"lost": True})
-            await asyncio.sleep(_WAITS_S[min(tries, len(_WAITS_S) - 1)])
-            tries += 1
+            self._say({"lost": True, "why": why})
+            await asyncio.sleep(_WAITS_S[min(self._tries, len(_WAITS_S) - 1)])
+            self._tries += 1
 
     def _is_done(self) -> bool:
         if self._over_s is None:
@@ -134,10 +147,10 @@ class Sender:
         return self._done or self._tail is None or time.monotonic() - self._over_s > _AFTER_THE_RUN_S
 
     async def _talk(self, session: Session) -> None:
-        await self._borrow(session)
+        granted = await self._borrow(session) if self._want else []
         self._offset.clear()
         self._heard_s = time.monotonic()
-        self._say({"linked": {"name": session.name, "granted": self._granted or [], "probes": session.probes}})
+        self._say({"linked": {"name": session.name, "granted": granted, "probes": session.probes}})
         try:
             async with asyncio.TaskGroup() as tasks:
                 hearing = tasks.create_task(self._hear(session))
@@ -149,15 +162,14 @@ class Sender:
         except BaseExceptionGroup as group:
             raise _first(group) from group
 
-    async def _borrow(self, session: Session) -> None:
+    async def _borrow(self, session: Session) -> list[str]:
         """Borrow the probes; a refusal is the last word only where they were never lent to this run."""
-        if not self._want:
-            return
         try:
-            answer = await session.ask(Kind.PROBES, Kind.PROBES, want=self._want)
+            answer = await session.ask(Kind.PROBES, Kind.PROBES, want=self._want, borrower=self._borrower)
         except NotWanted as error:
-            raise (NotLent(str(error)) if self._granted is None else StillLent()) from error
-        self._granted = [str(one) for one in answer.get("granted", [])]
+            raise (NotNow if self._had else NotLent)(str(error)) from error
+        self._had = True
+        return [str(one) for one in answer.get("granted", [])]
 
     async def _beat(self, session: Session) -> None:
         while True:
@@ -178,6 +190,8 @@ class Sender:
                 case Kind.BEAT:
                     self._take_beat(message)
                 case Kind.ACK | Kind.HAVE:
+                    if message["kind"] is Kind.ACK:
+                        self._tries = 0
                     self._have = int(message["samples"])
                     self._whole = bool(message.get("closed"))
                     self._acked.set()
@@ -240,6 +254,7 @@ class Sender:
 
     async def _introduce(self, session: Session, tail: Tail) -> None:
         self._view = dict(self._shows)
+        self._told_gone = False
         self._acked.clear()
         await session.send(Kind.RUN, channels=list(tail.channels()), **self._run)
         async with asyncio.timeout(ANSWER_S):
@@ -287,7 +302,7 @@ async def deliver(bench_computer: BenchComputer, left: Unsent) -> None:
     """Send an earlier record as far as there is something to send; forget it once nothing more will come.
 
     Raises:
-        NotWanted, OSError, RigError, WebSocketException: It cannot be sent now.
+        NotNow, NotWanted, OSError, RigError, WebSocketException: It cannot be sent now.
     """
     tail = Tail(left.record)
     if read_head(left.record, system_state()).facts["outcome"] == Outcome.RUNNING:
@@ -322,13 +337,14 @@ async def _deliver_earlier(bench_computer: BenchComputer, own_run: Callable[[], 
         if not left.record.exists():
             forget(left.run)
             continue
-        with contextlib.suppress(OSError, TimeoutError, WebSocketException, RigError, NotWanted, Malformed):
+        with contextlib.suppress(OSError, TimeoutError, WebSocketException, RigError, NotNow, NotWanted, Malformed):
             await deliver(bench_computer, left)
 
 
 async def _main(first: dict[str, Any], lines: asyncio.StreamReader, say: Say) -> None:
     bench_computer = BenchComputer(**first["bench_computer"])
-    sender = Sender(bench_computer, [str(one) for one in first.get("want", [])], say)
+    want, borrower = [str(one) for one in first.get("want", [])], str(first.get("borrower", ""))
+    sender = Sender(bench_computer, want, say, borrower=borrower, had=bool(first.get("had")))
     run = ""
 
     async def listen() -> None:

@@ -23,6 +23,10 @@ class NotWanted(Exception):
     """The bench computer does not want this, or is not the one that it was paired with; trying again is in vain."""
 
 
+class NotNow(Exception):
+    """The bench computer cannot do this just now: a full disk, say."""
+
+
 class Session:
     """An open, mutually known connection.
 
@@ -46,10 +50,11 @@ class Session:
             await self._socket.send(encode(kind, n=self._number, **fields))
 
     async def receive(self) -> dict[str, Any]:
-        """Return the next message; raise `NotWanted` where it is that."""
+        """Return the next message; raise `NotWanted` or `NotNow` where it is that."""
         message = decode(await self._socket.recv())
         if message["kind"] is Kind.REFUSED:
-            raise NotWanted(str(message.get("why", ""))[:200])
+            why = str(message.get("why", ""))[:200]
+            raise NotNow(why) if message.get("again") is True else NotWanted(why)
         return message
 
     async def ask(self, kind: Kind, answer: Kind, **fields: Any) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from verifyrig.record.schema import SMALL_TABLES, opened, sample_channels
 from verifyrig.record.seal import BLOCK_ROWS, FILE_PART, RECORD_PART, SAMPLE_PART
 from verifyrig.record.stamp import UNSTAMPED
 
+EVENTS_AT_ONCE = 1000  # a message has its largest size, and a connection begins with all events so far
 BLOCKS_AT_ONCE = 2  # what catches up comes in pieces: a live sample must not wait behind an hour of old ones
 SEAL = "seal"
 _REWRITTEN = ("run", "stage", "reading_quality")  # their rows change after they were written; events never do
@@ -39,7 +40,7 @@ class Batch:
         first: Number of the first sample, counted from 1; the samples follow one another.
         samples: t_s, utc_s and one value a channel each.
         tables: Rows of the other tables with their numbers in front, `seal` included; a row replaces its predecessor.
-        more: Whether the record holds further samples already.
+        more: Whether the record holds further samples or events already.
     """
 
     first: int
@@ -96,11 +97,14 @@ class Tail:
             )
             tables = {name: self._changed(name, _all(connection, name)) for name in _REWRITTEN}
             tables["event"] = tuple(
-                connection.execute("SELECT rowid, * FROM event WHERE rowid > ? ORDER BY rowid", (self._events,))
+                connection.execute(
+                    "SELECT rowid, * FROM event WHERE rowid > ? ORDER BY rowid LIMIT ?", (self._events, EVENTS_AT_ONCE)
+                )
             )
             self._events += len(tables["event"])
-            tables[SEAL] = self._changed(SEAL, self._seals(connection, samples, end, whole=end == total))
-        return Batch(first=samples + 1, samples=rows, tables=tables, more=end < total)
+            whole = end == total and len(tables["event"]) < EVENTS_AT_ONCE
+            tables[SEAL] = self._changed(SEAL, self._seals(connection, samples, end, whole=whole))
+        return Batch(first=samples + 1, samples=rows, tables=tables, more=not whole)
 
     def _seals(
         self, connection: sqlite3.Connection, samples: int, end: int, *, whole: bool

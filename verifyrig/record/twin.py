@@ -46,6 +46,14 @@ class NotTaken(ValueError):
     """A batch that does not fit: nothing of it was taken."""
 
 
+class Left(Exception):
+    """The twin was left: another connection has it."""
+
+
+class NoTwin(RecordError):
+    """There is a record of this name that is no twin of this run."""
+
+
 class Twin:
     """The twin of one record. One thread may leave it while another puts a batch into it, which comes to its end first.
 
@@ -58,7 +66,8 @@ class Twin:
         """Open the twin of a run, or make it.
 
         Raises:
-            RecordError: There is a file that is no twin of this run, or the place cannot be written.
+            NoTwin: There is a file that is no twin of this run.
+            RecordError: The place cannot be written.
         """
         self.path, self._run = path, run
         self._channels = check_channels(channels)
@@ -81,6 +90,7 @@ class Twin:
 
         Raises:
             NotTaken: It does not follow what is there, or holds what no record holds; nothing of it was taken.
+            Left: Another connection has the twin.
             RecordError: The medium did not take it.
         """
         with self._turn:
@@ -95,8 +105,10 @@ class Twin:
                 self._connection = None
 
     def _take(self, batch: Batch) -> int:
-        if self.closed or self._connection is None:
+        if self.closed:
             return 0
+        if self._connection is None:
+            raise Left
         behind = self.samples + 1 - batch.first
         if behind < 0:
             raise NotTaken(f"sample {self.samples + 1} is missing before it")
@@ -168,7 +180,7 @@ class Twin:
         found = connection.execute("SELECT value FROM run WHERE key = 'run'").fetchone()
         other = found is not None and read_json(found[0], "the run's id") != self._run
         if other or sample_channels(connection) != self._channels:
-            raise RecordError(
+            raise NoTwin(
                 "there is a record of this name that is no twin of this run",
                 where=str(self.path),
                 mend="Move it away; the machine under test sends the whole run again.",

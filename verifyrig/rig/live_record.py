@@ -16,6 +16,7 @@ from verifyrig.bench.folder import ID_PATTERN, Bench
 from verifyrig.core.errors import RigError
 from verifyrig.core.outcome import Outcome
 from verifyrig.files.atomic_write import replacing, sync_folder
+from verifyrig.link.outbox import moved
 from verifyrig.record import read_head
 from verifyrig.record.schema import is_one_file, wal_path
 from verifyrig.record.store import record_errors
@@ -80,6 +81,9 @@ def bring_in(bench: Bench) -> None:
                 _remove(made)
             elif not place.exists():
                 put_in_place(bench, job, made, keep=False)
+            else:
+                continue
+            moved(made.stem, place)
 
 
 def _remove(made: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from weakref import WeakValueDictionary
@@ -17,7 +18,7 @@ from verifyrig.record.twin import Twin
 from verifyrig.serve.codes import Codes
 from verifyrig.serve.mortem import made_of_it
 from verifyrig.serve.places import Place, Places, PlaceState
-from verifyrig.serve.restored import restored_places
+from verifyrig.serve.restored import AWAITED_S, restored_places
 from verifyrig.serve.seen import Seen
 from verifyrig.serve.stand import ProbeStand
 
@@ -40,6 +41,7 @@ class Hub:
         self.seen: dict[str, Seen] = {}
         self.linked: dict[str, tuple[str, Callable[[], None]]] = {}  # by session: the machine, and what ends it
         self._news = asyncio.Event()
+        self.opening = threading.Lock()  # of a twin: the one before comes to its end first, also of an aborted try
         self._examining: set[asyncio.Task[None]] = set()
 
     @property
@@ -93,6 +95,8 @@ class Hub:
         for place in restored_places(self.bench.root / "received", self.known, self.clocks):
             self.places.by_run[place.run] = place
             self.seen[place.run] = Seen(place.twin, self.clocks)
+        for place in self.places.by_run.values():
+            place.awaited_until_s = self.clocks.steady_s() + AWAITED_S  # from when all are read: nobody is heard before
             if place.state is PlaceState.DARK:
                 self._examine_soon(place)
 
@@ -109,6 +113,15 @@ class Hub:
             place.mortem = await asyncio.to_thread(made_of_it, place.twin)
         place.touch()
         self.announce()
+
+    def aside(self, work: Callable[[], object]) -> None:
+        """Do something with the disk, whatever becomes of the connection that it is for; nobody waits for it."""
+
+        def done() -> None:
+            with contextlib.suppress(RigError):  # a twin stands without it
+                work()
+
+        asyncio.get_running_loop().run_in_executor(None, done)
 
     def note(self, place: Place, what: str, **detail: object) -> None:
         """Keep what the bench computer saw of a run."""

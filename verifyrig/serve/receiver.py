@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import json
 import secrets
+from functools import partial
 from typing import Any
 
 from starlette.websockets import WebSocket, WebSocketDisconnect
@@ -21,7 +22,7 @@ from verifyrig.link.messages import TRY_AGAIN, Kind, Malformed, decode, encode
 from verifyrig.record.reader import read_head
 from verifyrig.record.restart_note import aftermath_path, read_aftermath
 from verifyrig.record.shape import is_number
-from verifyrig.record.twin import NotTaken, Twin, batch_of_json
+from verifyrig.record.twin import Left, NotTaken, NoTwin, Twin, batch_of_json
 from verifyrig.serve.hub import Hub
 from verifyrig.serve.places import Place, PlaceState, heard, plain_view
 from verifyrig.serve.restored import refill
@@ -30,6 +31,7 @@ from verifyrig.serve.series import Series
 from verifyrig.serve.twin_signatures import counter_sign, keep_signatures
 
 _HELLO_WITHIN_S = 6.0
+_SILENT_S = 15.0  # a machine that lives beats, and one that sends an earlier run waits no longer for an answer
 _PROBE_EVERY_S = 0.1
 _MOST_STRANGERS = 32
 _MOST_CHANNELS = 400
@@ -56,7 +58,7 @@ class Receiver:
         self._rows: asyncio.Queue[dict[str, Any]] = asyncio.Queue(maxsize=4)
 
     async def serve(self) -> None:
-        """Serve until the connection ends; nothing that comes over it ends the service."""
+        """Serve until the connection ends, or is silent for long; nothing that comes over it ends the service."""
         await self._socket.accept()
         with contextlib.suppress(WebSocketDisconnect, TimeoutError, RuntimeError):
             self._machine = await self._hello()
@@ -120,7 +122,8 @@ class Receiver:
     async def _listen(self) -> None:
         while True:
             try:
-                message = decode(await self._socket.receive_text())
+                async with asyncio.timeout(_SILENT_S):
+                    message = decode(await self._socket.receive_text())
             except (Malformed, KeyError):
                 self._hub.places.count("malformed")
                 continue
@@ -136,6 +139,8 @@ class Receiver:
 
     async def _take(self, message: dict[str, Any]) -> None:
         place = self._place
+        if place is not None and place.send != self._say:
+            raise WebSocketDisconnect(TRY_AGAIN)  # another connection has the run: whoever lives begins anew
         if place is not None and heard(place, self._hub.clocks.steady_s(), self._hub.clocks.wall_s()):
             self._hub.note(place, "word", state=place.state.value, silent_for_s=place.silent_for_s)
             self._hub.announce()
@@ -178,11 +183,11 @@ class Receiver:
             twin = await asyncio.to_thread(self._open_twin, run, tuple(channels))
         except RigError as error:
             self._hub.places.count("not-fitting")
-            self._say(encode(Kind.REFUSED, why=str(error)))
+            self._refuse(str(error), again=not isinstance(error, NoTwin))
             return
         self._twin = twin
         if twin.closed:  # it may have been sealed by rows of a connection that ended meanwhile
-            await asyncio.to_thread(counter_sign, path, run)
+            self._hub.aside(partial(counter_sign, path, run))
         if run not in self._hub.seen:
             self._hub.seen[run] = Seen(path, self._hub.clocks)
         place = self._hub.places.by_run.get(run)
@@ -208,11 +213,12 @@ class Receiver:
     def _open_twin(self, run: str, channels: tuple[str, ...]) -> Twin:
         """Open the run's twin; one connection at a time has it, the newest."""
         assert self._machine is not None
-        before = self._hub.twins.pop(run, None)
-        if before is not None:
-            before.leave()
-        twin = Twin(self._hub.twin_path(self._machine.machine, run), run, channels)
-        self._hub.twins[run] = twin
+        with self._hub.opening:
+            before = self._hub.twins.get(run)
+            if before is not None:
+                before.leave()
+            twin = Twin(self._hub.twin_path(self._machine.machine, run), run, channels)
+            self._hub.twins[run] = twin
         return twin
 
     async def _keep_rows(self) -> None:
@@ -226,9 +232,11 @@ class Receiver:
                 batch = batch_of_json(message)
                 behind = max(0, twin.samples + 1 - batch.first)
                 new = await asyncio.to_thread(twin.take, batch)
+            except Left:
+                raise WebSocketDisconnect(TRY_AGAIN) from None
             except (NotTaken, RigError) as error:
                 self._hub.places.count("not-fitting")
-                self._say(encode(Kind.REFUSED, why=str(error)))
+                self._refuse(str(error), again=isinstance(error, RigError))
                 continue
             place.samples = twin.samples
             if new:
@@ -239,7 +247,7 @@ class Receiver:
             if twin.closed:
                 place.came_back = not self._beats  # it is sent by a later run of that machine
                 await asyncio.to_thread(_read_end, place)
-                await asyncio.to_thread(counter_sign, place.twin, place.run)
+                self._hub.aside(partial(counter_sign, place.twin, place.run))
                 self._set(place, PlaceState.ENDED)
             self._say(encode(Kind.ACK, samples=twin.samples, closed=twin.closed))
 
@@ -297,9 +305,12 @@ class Receiver:
         want = message.get("want")
         if not isinstance(want, list) or not all(isinstance(one, str) for one in want):
             raise Malformed("no probes")
-        why = self._hub.stand.lend(want, self._session)
+        borrower = message.get("borrower", self._session)
+        if not isinstance(borrower, str):
+            raise Malformed("no borrower")
+        why = self._hub.stand.lend(want, borrower, self._session)
         if why:
-            self._say(encode(Kind.REFUSED, why=why))
+            self._refuse(why)
             return
         self._lent = want
         self._say(encode(Kind.PROBES, granted=want))
@@ -322,6 +333,10 @@ class Receiver:
                     self._hub.note(self._place, "probe", channel=channel, value=taken.value, age_s=taken.age_s)
 
     # ---- what goes
+
+    def _refuse(self, why: str, *, again: bool = False) -> None:
+        """Refuse a message: for good, or until what is at fault here is mended."""
+        self._say(encode(Kind.REFUSED, why=why, again=again))
 
     def _say(self, text: str) -> None:
         """Send a message soon; a machine that takes none any more loses its connection, and asks anew."""
@@ -348,7 +363,7 @@ class Receiver:
             return
         place.send = None
         if self._twin is not None:  # aside: the disk may take its last rows just now, and other machines wait for beats
-            asyncio.get_running_loop().run_in_executor(None, self._twin.leave)
+            self._hub.aside(self._twin.leave)
         if place.state is PlaceState.RUNNING:
             self._set(place, PlaceState.UNLINKED)
         if place.state is PlaceState.ENDED:

@@ -65,7 +65,7 @@ def _place_of(twin: Path, known: Known, clocks: Clocks) -> Place | None:
         key=twin.stem, run=twin.stem, machine=machine, machine_name=paired.name if paired is not None else machine,
         twin=twin, channels=channels, series=Series(channels), samples=samples,
         shown=plain_view(shown[0].detail.get("shown")) if shown else {}, view=plain_view(said.get("view")),
-        state=was or PlaceState.UNLINKED, awaited_until_s=clocks.steady_s() + AWAITED_S,
+        state=was or PlaceState.UNLINKED,
         heard_utc_s=heard_utc_s, heard_s=clocks.steady_s() - (clocks.wall_s() - heard_utc_s),
         began_utc_s=shown[0].utc_s if shown else heard_utc_s,
     )  # fmt: skip

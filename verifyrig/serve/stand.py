@@ -24,25 +24,25 @@ class ProbeStand:
                 table = config.get("channel", {}).get(channel, {})
                 sensor.info = corrected(sensor.info, table, date.today())
                 self._sensors[channel] = sensor
-        self._lent: dict[str, str] = {}
+        self._lent: dict[str, tuple[str, str]] = {}  # by channel: to which run, and over which of its connections
 
     def offered(self) -> list[OfferedProbe]:
         """Return what can be lent, for the link."""
         return [_described(channel, sensor.info) for channel, sensor in self._sensors.items()]
 
-    def lend(self, wanted: Sequence[str], session: str) -> str:
-        """Lend probes to a session; return why that cannot be, empty where it can."""
+    def lend(self, wanted: Sequence[str], borrower: str, session: str) -> str:
+        """Lend probes to a run's newest connection; return why that cannot be, empty where it can."""
         for channel in wanted:
             if channel not in self._sensors:
                 return f"there is no probe {channel} on the bench computer"
-            if self._lent.get(channel, session) != session:
+            if self._lent.get(channel, (borrower, session))[0] != borrower:
                 return f"the probe {channel} is lent to another run"
-        self._lent.update(dict.fromkeys(wanted, session))
+        self._lent.update(dict.fromkeys(wanted, (borrower, session)))
         return ""
 
     def give_back(self, session: str) -> None:
-        """Take back what a session had."""
-        self._lent = {channel: whose for channel, whose in self._lent.items() if whose != session}
+        """Take back what is lent over a connection."""
+        self._lent = {channel: lent for channel, lent in self._lent.items() if lent[1] != session}
 
     def read(self, channel: str) -> Taken | None:
         """Return the newest value as the instrument gives it, with its age; None where there is none to be believed."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import threading
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -18,11 +19,13 @@ from verifyrig.record.signature import (
     checked,
     key_path,
     load_key,
+    read_signatures,
     sign_record,
     signatures_of,
 )
 
 _LONGEST = 20_000
+_WRITING = threading.Lock()  # each reads what is there and writes it anew
 
 
 def keep_signatures(twin: Path, run: str, text: Any) -> bool:
@@ -41,8 +44,13 @@ def keep_signatures(twin: Path, run: str, text: Any) -> bool:
     states = checked(came, run=run, digest=digest)
     if not digest or any(one.state is SignatureState.BROKEN or one.signature.role != BENCH for one in states):
         return False
-    add_signatures(twin, came)
+    with _WRITING:
+        add_signatures(twin, came)
     return True
+
+
+def _is_counter_signed(twin: Path) -> bool:
+    return any(one.role == COUNTER for one in read_signatures(twin))
 
 
 def counter_sign(twin: Path, run: str) -> None:
@@ -51,7 +59,10 @@ def counter_sign(twin: Path, run: str) -> None:
     if not os.path.exists(place):  # noqa: PTH110 - False too where another user's folder may not be looked into
         return
     with contextlib.suppress(RecordError):  # the twin stands without it
+        if _is_counter_signed(twin):  # a long record takes seconds to check
+            return
         check = check_record(twin)
-        signed = any(one.signature.role == COUNTER for one in check.signatures)
-        if check.integrity.proves and check.digest is not None and not signed:
+        with _WRITING:
+            if not check.integrity.proves or check.digest is None or _is_counter_signed(twin):
+                return
             sign_record(twin, load_key(place), run=run, digest=check.digest, now=datetime.now(UTC), role=COUNTER)
