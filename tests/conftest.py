@@ -7,11 +7,17 @@ import sys
 import tempfile
 from collections.abc import Generator, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import HealthCheck, settings
 
 from tests.heeded_signals import heed_signals
+
+if TYPE_CHECKING:
+    from starlette.testclient import TestClient
+
+    from verifyrig.serve.hub import Hub
 
 # Before numpy is loaded, as `verifyrig/__main__.py` does: a second thread of linear algebra waits for the first one's
 # small matrices at full power, which doubled the processor time of whole files here.
@@ -84,3 +90,21 @@ def machine_for_itself() -> Iterator[None]:
         yield
     finally:
         os.close(fd)
+
+
+@pytest.fixture
+def hub(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Hub:
+    """A bench computer's state that knows one machine, `m1`."""
+    from tests.link_hub import known_to_one
+
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    return known_to_one(tmp_path)
+
+
+@pytest.fixture
+def client(hub: Hub) -> Iterator[TestClient]:
+    """What connects to the secured door of that bench computer."""
+    from tests.link_hub import client_of
+
+    with client_of(hub) as client:
+        yield client

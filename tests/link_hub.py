@@ -20,7 +20,6 @@ with warnings.catch_warnings():  # its newer form wants another client library t
     from starlette.testclient import TestClient
 
 SECRET = "11" * 32
-HANG_S = 60.0
 
 
 def known_to_one(folder: Path) -> Hub:

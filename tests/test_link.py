@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from starlette.websockets import WebSocketDisconnect
 
-from tests.link_hub import SECRET, client_of, following, hello, known_to_one, sent_whole
+from tests.link_hub import SECRET, client_of, following, hello, sent_whole
 from tests.small_records import write_record
 from tests.two_computers import wait_for
 from verifyrig.commands.cli import run as command_line
@@ -55,18 +55,6 @@ from verifyrig.serve.seen import Seen, read_seen
 
 if TYPE_CHECKING:
     from starlette.testclient import TestClient
-
-
-@pytest.fixture
-def hub(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Hub:
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    return known_to_one(tmp_path)
-
-
-@pytest.fixture
-def client(hub: Hub) -> Iterator[TestClient]:
-    with client_of(hub) as client:
-        yield client
 
 
 # ---- clocks ------------------------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import threading
 import time
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable
 from concurrent.futures import ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any, cast
 import pytest
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from tests.link_hub import HANG_S, SECRET, client_of, following, hello, known_to_one, sent_whole
+from tests.hanging_disk import HANG_S, HangingDisk
+from tests.link_hub import SECRET, following, hello, sent_whole
 from tests.small_records import write_record
 from tests.two_computers import wait_for
 from verifyrig.bench.folder import Bench
@@ -39,40 +40,21 @@ if TYPE_CHECKING:
     from starlette.testclient import TestClient
 
 
-@pytest.fixture
-def hub(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Hub:
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    return known_to_one(tmp_path)
-
-
-@pytest.fixture
-def client(hub: Hub) -> Iterator[TestClient]:
-    with client_of(hub) as client:
-        yield client
-
-
 def test_a_connection_that_ends_while_its_rows_go_to_a_slow_disk_holds_nobody_up_and_loses_none(
     hub: Hub, client: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     record = write_record(tmp_path, 0)
     make_key(key_path())
-    begun, go_on, check = threading.Event(), threading.Event(), Twin._check_place
-
-    def slowly(twin: Twin) -> None:
-        begun.set()
-        assert go_on.wait(HANG_S)
-        check(twin)
-
-    monkeypatch.setattr(Twin, "_check_place", slowly)
+    disk = HangingDisk(monkeypatch)
     run = encode(Kind.RUN, n=1, run=record.stem, channels=list(Tail(record).channels()), shown={})
     with client.websocket_connect("/link") as link:
         hello(link, hub)
         link.send_text(run)
         following(link, Kind.HAVE)
         link.send_text(encode(Kind.ROWS, n=2, **Tail(record).after(0).as_json()))
-        assert begun.wait(HANG_S)
-    assert client.get("/").status_code == 200 and not go_on.is_set()
-    go_on.set()
+        disk.wait_until_asked()
+    assert client.get("/").status_code == 200
+    disk.let_go()
     with client.websocket_connect("/link") as link:
         hello(link, hub)
         link.send_text(run)
@@ -183,21 +165,14 @@ def test_two_connections_that_come_while_the_disk_hangs_find_what_it_takes_at_la
     receivers = [Receiver(hub, cast(WebSocket, None)) for _ in range(3)]
     for receiver in receivers:
         receiver._machine = PairedMachine(machine="m1", name="left", secret=SECRET, paired="2026-01-01")
-    begun, go_on, check = threading.Event(), threading.Event(), Twin._check_place
-
-    def slowly(twin: Twin) -> None:
-        begun.set()
-        assert go_on.wait(HANG_S)
-        check(twin)
-
-    monkeypatch.setattr(Twin, "_check_place", slowly)
+    disk = HangingDisk(monkeypatch)
     with ThreadPoolExecutor(3) as pool:
         first = receivers[0]._open_twin(record.stem, channels)
         taking = pool.submit(first.take, batch)
-        assert begun.wait(HANG_S)
+        disk.wait_until_asked()
         coming = [pool.submit(one._open_twin, record.stem, channels) for one in receivers[1:]]
         wait(coming, 0.3)
-        go_on.set()
+        disk.let_go()
         twins = [one.result(HANG_S) for one in coming]
         assert taking.result(HANG_S) == len(batch.samples)
     newest = hub.twins[record.stem]

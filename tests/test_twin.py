@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tests.hanging_disk import HANG_S, HangingDisk
 from tests.small_records import write_record
 from verifyrig.core.errors import RecordError
 from verifyrig.core.event_kind import EventKind
@@ -27,7 +28,6 @@ from verifyrig.record.tail import EVENTS_AT_ONCE, Tail
 from verifyrig.record.twin import NotTaken, Twin, batch_of_json
 
 CHANNELS = ("die_temp_c", "package_power_w")
-HANG_S = 60.0
 
 
 def _over_the_wire(batch: Any) -> Any:
@@ -92,23 +92,15 @@ def test_a_twin_that_is_left_while_a_batch_goes_in_takes_it_whole(
 ) -> None:
     record = write_record(tmp_path, 0)
     twin = Twin(tmp_path / "twin" / record.name, record.stem, Tail(record).channels())
-    batch, begun, go_on = Tail(record).after(0), threading.Event(), threading.Event()
-    check = twin._check_place
-
-    def slowly() -> None:
-        begun.set()
-        assert go_on.wait(HANG_S)
-        check()
-
-    monkeypatch.setattr(twin, "_check_place", slowly)
+    batch, disk = Tail(record).after(0), HangingDisk(monkeypatch)
     taken: list[int] = []
     takes = threading.Thread(target=lambda: taken.append(twin.take(batch)))
     leaves = threading.Thread(target=twin.leave)  # another connection of the same run: a process that closes crashes
     takes.start()
-    assert begun.wait(HANG_S)
+    disk.wait_until_asked()
     leaves.start()
     leaves.join(0.2)
-    go_on.set()
+    disk.let_go()
     for thread in (takes, leaves):
         thread.join(HANG_S)
     assert taken == [len(batch.samples)] and twin.closed
