@@ -198,7 +198,7 @@ def test_a_wrong_code_pairs_nobody_and_is_void_after_three_tries(stand: Stand) -
 def test_over_a_bad_cable_the_twin_is_the_record(stand: Stand) -> None:
     try:
         stand.cable.delay_s, stand.cable.dropped, stand.cable.swapped = 0.15, 0.3, 0.2  # 300 ms there and back
-        run = stand.run("watched", "--speed", "1")  # longer than any number of tries to connect takes
+        run = stand.run("watched", "--speed", "1")  # far longer than it takes to link
         wait_for(lambda: stand.served.twins())
         stand.cable.cut = True
         with pytest.raises(subprocess.TimeoutExpired):
